@@ -1,0 +1,889 @@
+"""The vocabulary: what a machine is, once its file has been read and every name in it has been found.
+
+Everything here is frozen, and knows nothing of who uses it. All quantities are integers: readings in the resolution of
+their :class:`Unit`, durations in ticks, motor settings in percent, angles in tenths of a degree. Names are plain
+strings, unique within their kind (modes and groups: within their part).
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from decimal import Decimal
+from functools import cached_property
+from typing import Literal, NamedTuple, Protocol, TypeVar
+
+# --------------------------------------------------------------------------------------------------------------- places
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where something stands in a file.
+
+    Attributes:
+        file: the path as the user gave it (an included file's own path for what came from there).
+        line: 1-based line.
+        column: 1-based column of the first character.
+        width: characters covered on that line, at least 1.
+    """
+
+    file: str
+    line: int
+    column: int = 1
+    width: int = 1
+
+    def __str__(self) -> str:
+        return f"{self.file}:{self.line}"
+
+
+NOWHERE = Place("", 0)
+
+
+# ---------------------------------------------------------------------------------------------------------------- units
+
+
+class Unit(enum.Enum):
+    """A family of quantities; a reading is a whole number of its resolution.
+
+    The value is (symbol that results are shown in, resolution in that symbol).
+    """
+
+    LENGTH = ("cm", Decimal("0.1"))
+    VOLTAGE = ("V", Decimal("0.001"))
+    CURRENT = ("A", Decimal("0.001"))
+    TEMPERATURE = ("C", Decimal("0.1"))
+    ANGLE = ("deg", Decimal("0.1"))
+    RATE = ("Hz", Decimal("0.1"))
+    PERCENT = ("%", Decimal("1"))
+    NUMBER = ("", Decimal("1"))
+
+    @property
+    def symbol(self) -> str:
+        """The symbol quantities of this family are shown in."""
+        return self.value[0]
+
+    @property
+    def resolution(self) -> Decimal:
+        """One step of a reading, in :attr:`symbol`."""
+        return self.value[1]
+
+    def show(self, steps: int) -> str:
+        """``steps`` (a reading in this unit's resolution) as people write it: ``Unit.LENGTH.show(350)`` is ``35 cm``."""
+        number = format((steps * self.resolution).normalize(), "f")
+        return f"{number} {self.symbol}".rstrip()
+
+
+def show_duration(ticks: int, tick_ms: int) -> str:
+    """A duration of ``ticks`` ticks of ``tick_ms`` ms as people write it, in the largest unit that leaves it short."""
+    ms = ticks * tick_ms
+    for size, symbol in ((3_600_000, "h"), (60_000, "min"), (1000, "s")):
+        if ms and ms % size == 0:
+            return f"{ms // size} {symbol}"
+    if ms >= 1000:
+        return f"{format((Decimal(ms) / 1000).normalize(), 'f')} s"
+    return f"{ms} ms"
+
+
+# ----------------------------------------------------------------------------------------------------------- conditions
+
+Op = Literal["<", "<=", ">", ">=", "==", "!="]
+OPPOSITE: dict[Op, Op] = {"<": ">=", ">=": "<", ">": "<=", "<=": ">", "==": "!=", "!=": "=="}
+MIRRORED: dict[Op, Op] = {"<": ">", ">": "<", "<=": ">=", ">=": "<=", "==": "==", "!=": "!="}
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """A quantity that can be compared: a sensor's reading, a dial, a counter or (for observers only) an output's setting.
+
+    An output's setting is the one its part's mode asks for (percent, tenths of a degree …), before ramp and pause.
+    """
+
+    kind: Literal["sensor", "dial", "counter", "output"]
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Compare:
+    """``left op right + offset``; ``right`` is None for a comparison with the constant ``offset``.
+
+    False, whatever ``op`` is, while a sensor it reads is in fault.
+    """
+
+    left: Term
+    op: Op
+    right: Term | None
+    offset: int
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """The sensor has no valid reading."""
+
+    sensor: str
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchOn:
+    """The switch's settled state is on."""
+
+    switch: str
+
+
+@dataclass(frozen=True, slots=True)
+class LevelOn:
+    """The level is on (as decided in step 3 of this tick)."""
+
+    level: str
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """The command is the one taken on this tick."""
+
+    command: str
+
+
+@dataclass(frozen=True, slots=True)
+class Absent:
+    """The command's absence clock is at least ``ticks``. (``within T`` is read as ``Not(Absent(…))``.)"""
+
+    command: str
+    ticks: int
+
+
+@dataclass(frozen=True, slots=True)
+class Silent:
+    """The link's silence clock is at least the link's declared ``silent`` time."""
+
+    link: str
+
+
+@dataclass(frozen=True, slots=True)
+class After:
+    """The mode clock, or ``group``'s clock, of the part whose row this is, is at least ``ticks``.
+
+    With a group: false while the part is outside the group.
+    """
+
+    ticks: int
+    group: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class InMode:
+    """``part`` is in one of ``modes`` (groups expanded). ``text`` is the mode or group as written."""
+
+    part: str
+    modes: tuple[str, ...]
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Steady:
+    """The reading has stayed within ``band`` of the one it stood at when the wait began, for ``ticks`` (levels only).
+
+    The tick keeps an anchor and a clock: a valid reading further than ``band`` from the anchor becomes the new anchor and
+    sets the clock to 0; a fault forgets the anchor, and the next valid reading becomes it with the clock at 0; else the
+    clock has advanced by one. True while the reading is valid and clock >= ticks.
+    """
+
+    sensor: str
+    band: int
+    ticks: int
+
+
+@dataclass(frozen=True, slots=True)
+class OutputIs:
+    """For observers only: the output's setting is at rest (``off``), on, or blinking."""
+
+    output: str
+    state: Literal["on", "off", "blinking"]
+
+
+@dataclass(frozen=True, slots=True)
+class Not:
+    """Negation of a truth value."""
+
+    of: Condition
+
+
+@dataclass(frozen=True, slots=True)
+class And:
+    """All of two or more conditions."""
+
+    of: tuple[Condition, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Or:
+    """At least one of two or more conditions."""
+
+    of: tuple[Condition, ...]
+
+
+Atom = (
+    Compare | Fault | SwitchOn | LevelOn | Taken | Absent | Silent | After | InMode | Steady | OutputIs
+)
+Condition = Atom | Not | And | Or
+
+
+def atoms(condition: Condition) -> Iterator[Atom]:
+    """The atoms of ``condition``, left to right, repeats included."""
+    match condition:
+        case Not(of):
+            yield from atoms(of)
+        case And(parts) | Or(parts):
+            for part in parts:
+                yield from atoms(part)
+        case _:
+            yield condition
+
+
+def sensors_of(condition: Condition) -> tuple[str, ...]:
+    """The sensors that ``condition`` reads directly (comparisons, faults, steadiness), in order, without repeats."""
+    found: dict[str, None] = {}
+    for atom in atoms(condition):
+        match atom:
+            case Compare(left, _, right, _):
+                for term in (left, right):
+                    if term is not None and term.kind == "sensor":
+                        found[term.name] = None
+            case Fault(sensor) | Steady(sensor):
+                found[sensor] = None
+            case _:
+                pass
+    return tuple(found)
+
+
+# ------------------------------------------------------------------------------------------------- what comes from outside
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """A byte stream to an operator.
+
+    Attributes:
+        port: the board's serial port, such as ``serial1``.
+        baud: bits per second.
+        checked: each message is framed ``$message*XX`` with an XOR checksum; else bare messages.
+        silent: ticks without a valid message after which the link is silent; None when it never is.
+        reports: rows taken and a heartbeat are sent on it.
+    """
+
+    name: str
+    port: str
+    baud: int
+    checked: bool
+    silent: int | None
+    reports: bool = False
+    place: Place = NOWHERE
+
+
+@dataclass(frozen=True, slots=True)
+class Contact:
+    """How a switch or button is wired: ``pin``, the level that means on, and the ticks it must hold still to count."""
+
+    pin: str
+    on_when_high: bool
+    settle: int
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """An event: a message on a link (``link`` and ``message`` set), or a press of a button (``button`` set)."""
+
+    name: str
+    link: str | None
+    message: str
+    button: Contact | None
+    urgent: bool = False
+    place: Place = NOWHERE
+
+
+@dataclass(frozen=True, slots=True)
+class Dial:
+    """A number from a link: ``prefix`` then the whole number in ``unit``'s shown symbol. Low, high, start in steps."""
+
+    name: str
+    link: str
+    prefix: str
+    unit: Unit
+    low: int
+    high: int
+    start: int
+    place: Place = NOWHERE
+
+
+@dataclass(frozen=True, slots=True)
+class Ranger:
+    """Ultrasonic time of flight: a trigger pin and an echo pin. ``air`` is the air's temperature in tenths of a °C."""
+
+    trigger: str
+    echo: str
+    no_echo_far: bool
+    air: int = 200
+
+
+@dataclass(frozen=True, slots=True)
+class AnalogVoltage:
+    """A voltage through a divider that makes ``high`` of the sensor the full scale of the converter."""
+
+    pin: str
+
+
+@dataclass(frozen=True, slots=True)
+class AnalogCurrent:
+    """A current sensor with a straight characteristic through (``mv1``, ``ma1``) and (``mv2``, ``ma2``) at the pin."""
+
+    pin: str
+    mv1: int
+    ma1: int
+    mv2: int
+    ma2: int
+
+
+@dataclass(frozen=True, slots=True)
+class Thermistor:
+    """An NTC to ground with ``against`` ohm to the supply: ``ohm`` at ``at`` tenths of a °C, and its Beta in kelvin."""
+
+    pin: str
+    ohm: int
+    at: int
+    beta: int
+    against: int
+
+
+@dataclass(frozen=True, slots=True)
+class Pulses:
+    """A pulse-rate sensor (a wind cup, a flow meter): rising edges per second on ``pin``, over the last second."""
+
+    pin: str
+
+
+@dataclass(frozen=True, slots=True)
+class ByHand:
+    """Read or driven by a C++ function of the owner's own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Remembered:
+    """The reading of sensor ``of`` as it stood while ``part`` was in ``mode``, its mode clock at least ``after`` ticks.
+
+    Taken in step 2 of each such tick on which ``of`` is valid, once clocks have advanced; valid until ``patience``
+    ticks have passed since.
+    """
+
+    of: str
+    part: str
+    mode: str
+    after: int
+
+
+Source = Ranger | AnalogVoltage | AnalogCurrent | Thermistor | Pulses | ByHand | Remembered
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """A quantity that is measured.
+
+    Attributes:
+        low, high: the declared range, in the unit's resolution, both included; readings are held to it.
+        plausible: readings outside (low, high) are not usable; None when every reading is.
+        patience: ticks for which the newest usable reading stays valid.
+        median: odd number of readings the median is taken over; 1 for none.
+    """
+
+    name: str
+    unit: Unit
+    source: Source
+    low: int
+    high: int
+    plausible: tuple[int, int] | None
+    patience: int
+    median: int = 1
+    place: Place = NOWHERE
+
+
+@dataclass(frozen=True, slots=True)
+class Switch:
+    """A debounced contact; ``contact`` is None for one read by hand."""
+
+    name: str
+    contact: Contact | None
+    place: Place = NOWHERE
+
+
+# -------------------------------------------------------------------------------------------------------------- outputs
+
+
+@dataclass(frozen=True, slots=True)
+class Motor:
+    """A motor on a bridge: ``pwm``, and either ``forward`` and ``reverse`` or one ``direction`` pin (high is forward).
+
+    Attributes:
+        ramp: percent a second, None for none. A tick moves it by ``ramp * tick_ms`` thousandths of a percent.
+        pause: ticks at rest between one direction and the other, at least 1.
+    """
+
+    name: str
+    pwm: str
+    forward: str | None
+    reverse: str | None
+    direction: str | None
+    ramp: int | None = None
+    pause: int = 1
+    place: Place = NOWHERE
+
+
+@dataclass(frozen=True, slots=True)
+class Lamp:
+    """On, off or blinking; rest is off."""
+
+    name: str
+    pin: str
+    place: Place = NOWHERE
+
+
+@dataclass(frozen=True, slots=True)
+class Relay:
+    """On or off; rest is off."""
+
+    name: str
+    pin: str
+    place: Place = NOWHERE
+
+
+@dataclass(frozen=True, slots=True)
+class Servo:
+    """A hobby servo, angles in tenths of a degree. ``rest`` is None when a stop mode leaves it where it is."""
+
+    name: str
+    pin: str
+    low: int
+    high: int
+    rest: int | None
+    place: Place = NOWHERE
+
+
+@dataclass(frozen=True, slots=True)
+class Buzzer:
+    """A sounder driven at ``hertz``; on, off or blinking; rest is off."""
+
+    name: str
+    pin: str
+    hertz: int
+    place: Place = NOWHERE
+
+
+@dataclass(frozen=True, slots=True)
+class HandOutput:
+    """An output driven by the owner's own function, with a value in ``unit`` from ``low`` to ``high``."""
+
+    name: str
+    unit: Unit
+    low: int
+    high: int
+    rest: int
+    place: Place = NOWHERE
+
+
+Output = Motor | Lamp | Relay | Servo | Buzzer | HandOutput
+
+
+@dataclass(frozen=True, slots=True)
+class Fixed:
+    """A setting that does not change: percent, tenths of a degree, steps of the unit; 1 for on and 0 for off."""
+
+    value: int
+
+
+@dataclass(frozen=True, slots=True)
+class FromDial:
+    """A setting that follows a dial, or its negative."""
+
+    dial: str
+    negative: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Blink:
+    """On for the first half of ``period`` ticks (even), counted from tick 0."""
+
+    period: int
+
+
+Setting = Fixed | FromDial | Blink
+
+
+# ---------------------------------------------------------------------------------------------------------------- table
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """A named condition with hysteresis. ``set_ticks``/``clear_ticks`` are the ``for`` times, 0 for none.
+
+    A condition is held for T when it has been true on this tick and the T/tick ticks before it.
+    """
+
+    name: str
+    set: Condition
+    set_ticks: int
+    clear: Condition
+    clear_ticks: int
+    starts_on: bool = False
+    on_if_in_doubt: bool = False
+    place: Place = NOWHERE
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CountsTime:
+    """A counter's own motion: ``by`` (+1 or -1) each ``ticks`` ticks spent in ``modes`` of its part; remainder kept."""
+
+    by: int
+    ticks: int
+    modes: tuple[str, ...]
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Counter:
+    """A saturating integer that rows set and step."""
+
+    name: str
+    part: str
+    low: int
+    high: int
+    start: int
+    counts: tuple[CountsTime, ...] = ()
+    place: Place = NOWHERE
+
+
+@dataclass(frozen=True, slots=True)
+class Mode:
+    """A state of a part.
+
+    Attributes:
+        own: output settings written on the mode itself.
+        settings: what applies: its own, then its groups' (innermost first), by output name; what is not named is at rest.
+        groups: the groups it is in, innermost first.
+    """
+
+    name: str
+    part: str
+    stop: bool
+    own: tuple[tuple[str, Setting], ...]
+    settings: tuple[tuple[str, Setting], ...]
+    groups: tuple[str, ...] = ()
+    final: bool = False
+    unattended: bool = False
+    tolerates: tuple[str, ...] = ()
+    place: Place = NOWHERE
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """A named set of modes of one part, nested groups expanded; ``settings`` are its ``with`` outputs."""
+
+    name: str
+    part: str
+    modes: tuple[str, ...]
+    settings: tuple[tuple[str, Setting], ...] = ()
+    place: Place = NOWHERE
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What a row's ``do`` does to a counter of its part: ``set`` it to ``amount``, or ``step`` it by ``amount``."""
+
+    counter: str
+    how: Literal["set", "step"]
+    amount: int
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A row of the table: in ``modes``, on ``when``, move, and change counters.
+
+    Attributes:
+        number: index among its part's rows, failsafes first, from 0. Reports and traces name rows by it.
+        failsafe: it is a failsafe (the machine's or the part's own); else a rule.
+        shared: it came from the machine's ``failsafes`` section, before the first part.
+        modes: every mode of the part in which it applies, in the order they were declared.
+        move: ``go`` to ``target``; ``stay`` in the present mode; ``restart`` it. ``target`` is "" unless ``go``.
+        in_text, when_text, go_text, do_text: the cells as written.
+    """
+
+    number: int
+    part: str
+    failsafe: bool
+    modes: tuple[str, ...]
+    when: Condition
+    move: Literal["go", "stay", "restart"]
+    target: str
+    changes: tuple[Change, ...] = ()
+    shared: bool = False
+    in_text: str = ""
+    when_text: str = ""
+    go_text: str = ""
+    do_text: str = ""
+    place: Place = NOWHERE
+
+
+@dataclass(frozen=True)
+class Part:
+    """One behaviour: modes of which it is in exactly one. A machine without ``part`` lines has one, named as the machine.
+
+    Attributes:
+        modes: as declared; the first is its start.
+        rows: failsafes first (the machine's, then its own), then rules: the order in which they decide.
+        outputs: names of the outputs that its modes set.
+    """
+
+    name: str
+    modes: tuple[Mode, ...]
+    groups: tuple[Group, ...]
+    counters: tuple[Counter, ...]
+    rows: tuple[Row, ...]
+    outputs: tuple[str, ...]
+    place: Place = NOWHERE
+
+    @cached_property
+    def mode(self) -> dict[str, Mode]:
+        """Modes by name."""
+        return {mode.name: mode for mode in self.modes}
+
+    @cached_property
+    def group(self) -> dict[str, Group]:
+        """Groups by name."""
+        return {group.name: group for group in self.groups}
+
+    @property
+    def start(self) -> Mode:
+        """The first mode."""
+        return self.modes[0]
+
+    @property
+    def failsafes(self) -> tuple[Row, ...]:
+        """The failsafe rows, in order."""
+        return tuple(row for row in self.rows if row.failsafe)
+
+    @property
+    def rules(self) -> tuple[Row, ...]:
+        """The rule rows, in order."""
+        return tuple(row for row in self.rows if not row.failsafe)
+
+
+class ModeRef(NamedTuple):
+    """A mode of a part."""
+
+    part: str
+    mode: str
+
+
+@dataclass(frozen=True, slots=True)
+class Promise:
+    """A property to prove. ``kind`` and the fields it uses:
+
+    - ``reach``: every mode can reach one of ``modes``.
+    - ``once``: ``when`` on tick t implies one of ``modes`` on some tick t .. t + ``ticks``.
+    - ``while``: ``when`` on t .. t+k with k >= ``ticks`` implies one of ``modes`` on t+k.
+    - ``never``: ``when`` never holds on ``ticks`` + 1 consecutive ticks (``ticks`` 0: on none).
+    """
+
+    kind: Literal["reach", "once", "while", "never"]
+    when: Condition | None
+    modes: tuple[ModeRef, ...]
+    ticks: int
+    place: Place = NOWHERE
+    text: str = ""
+
+
+# --------------------------------------------------------------------------------------------------------------- trials
+
+
+@dataclass(frozen=True, slots=True)
+class SetSensor:
+    """From this tick the sensor reads ``value`` (its unit's steps), or is in fault (None)."""
+
+    sensor: str
+    value: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class SetSwitch:
+    """From this tick the switch is on or off."""
+
+    switch: str
+    on: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SetDial:
+    """On this tick a message sets the dial."""
+
+    dial: str
+    value: int
+
+
+@dataclass(frozen=True, slots=True)
+class Hear:
+    """On this tick the command arrives."""
+
+    command: str
+
+
+Input = SetSensor | SetSwitch | SetDial | Hear
+
+
+@dataclass(frozen=True, slots=True)
+class At:
+    """``inputs`` on ``tick``, in order."""
+
+    tick: int
+    inputs: tuple[Input, ...]
+    place: Place = NOWHERE
+
+
+@dataclass(frozen=True, slots=True)
+class Every:
+    """``inputs`` (commands and dials) on ``tick`` and every ``period`` ticks after, before ``end`` (None: to the end)."""
+
+    tick: int
+    period: int
+    end: int | None
+    inputs: tuple[Input, ...]
+    place: Place = NOWHERE
+
+
+@dataclass(frozen=True, slots=True)
+class Expect:
+    """``when`` must become true on some tick from ``tick`` to ``tick`` + ``within``, and then hold ``hold`` ticks more."""
+
+    tick: int
+    when: Condition
+    within: int
+    hold: int
+    place: Place = NOWHERE
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """A scripted rehearsal. Sensors that it never sets are in fault, switches off, dials at their start.
+
+    It ends on the last tick that an ``at`` or an expectation names.
+    """
+
+    title: str
+    inputs: tuple[At | Every, ...]
+    expectations: tuple[Expect, ...]
+    place: Place = NOWHERE
+
+    @property
+    def last_tick(self) -> int:
+        """The tick on which it ends."""
+        ats = [step.tick for step in self.inputs]
+        return max([0, *ats, *(e.tick + e.within + e.hold for e in self.expectations)])
+
+
+# -------------------------------------------------------------------------------------------------------------- machine
+
+
+@dataclass(frozen=True, slots=True)
+class Constant:
+    """A named quantity. ``unit`` is None for a duration, whose ``value`` is then in ticks."""
+
+    name: str
+    unit: Unit | None
+    value: int
+    place: Place = NOWHERE
+
+
+@dataclass(frozen=True, slots=True)
+class Machine:
+    """A whole machine file, read.
+
+    Attributes:
+        board: a board's name, or the path of the owner's own board file.
+        tick_ms: the tick's length in ms.
+        source: the file's text by path (more than one with ``use``), for messages and for the firmware's comments.
+        comment: the comment that opens the file, without its ``#`` signs.
+    """
+
+    name: str
+    board: str
+    tick_ms: int
+    links: tuple[Link, ...]
+    commands: tuple[Command, ...]
+    dials: tuple[Dial, ...]
+    sensors: tuple[Sensor, ...]
+    switches: tuple[Switch, ...]
+    outputs: tuple[Output, ...]
+    constants: tuple[Constant, ...]
+    levels: tuple[Level, ...]
+    parts: tuple[Part, ...]
+    promises: tuple[Promise, ...]
+    trials: tuple[Trial, ...]
+    place: Place = NOWHERE
+    comment: str = ""
+    source: dict[str, str] = field(default_factory=dict, compare=False, repr=False)
+
+    def part(self, name: str) -> Part:
+        """The part of that name. Raises KeyError."""
+        return _named(self.parts, name)
+
+    def sensor(self, name: str) -> Sensor:
+        """The sensor of that name. Raises KeyError."""
+        return _named(self.sensors, name)
+
+    def command(self, name: str) -> Command:
+        """The command of that name. Raises KeyError."""
+        return _named(self.commands, name)
+
+    def output(self, name: str) -> Output:
+        """The output of that name. Raises KeyError."""
+        return _named(self.outputs, name)
+
+    def owner(self, output: str) -> Part | None:
+        """The part whose modes set ``output``, None when none does."""
+        return next((part for part in self.parts if output in part.outputs), None)
+
+    def is_moving(self, part: Part, mode: Mode) -> bool:
+        """Whether ``mode`` is a moving mode: not a stop mode, in a part that owns a motor, relay or servo."""
+        return not mode.stop and any(isinstance(self.output(o), Motor | Relay | Servo) for o in part.outputs)
+
+    def events(self) -> frozenset[str]:
+        """The commands that some row tests as an event: those that wait to be taken."""
+        return frozenset(
+            atom.command
+            for part in self.parts
+            for row in part.rows
+            for atom in atoms(row.when)
+            if isinstance(atom, Taken)
+        )
+
+    def duration(self, ticks: int) -> str:
+        """``ticks`` as people write a duration."""
+        return show_duration(ticks, self.tick_ms)
+
+    def line(self, place: Place) -> str:
+        """The source line at ``place``, stripped; "" when it is not known."""
+        lines = self.source.get(place.file, "").splitlines()
+        return lines[place.line - 1].strip() if 0 < place.line <= len(lines) else ""
+
+
+class _HasName(Protocol):
+    @property
+    def name(self) -> str: ...
+
+
+T = TypeVar("T", bound=_HasName)
+
+
+def _named(items: Iterable[T], name: str) -> T:
+    for item in items:
+        if item.name == name:
+            return item
+    raise KeyError(name)
