@@ -69,7 +69,7 @@ class Unit(enum.Enum):
         return self.value[1]
 
     def show(self, steps: int) -> str:
-        """``steps`` (a reading in this unit's resolution) as people write it: ``Unit.LENGTH.show(350)`` is ``35 cm``."""
+        """``steps`` (whole steps of the resolution) as people write it: ``Unit.LENGTH.show(350)`` is ``35 cm``."""
         number = format((steps * self.resolution).normalize(), "f")
         return f"{number} {self.symbol}".rstrip()
 
@@ -94,7 +94,7 @@ MIRRORED: dict[Op, Op] = {"<": ">", ">": "<", "<=": ">=", ">=": "<=", "==": "=="
 
 @dataclass(frozen=True, slots=True)
 class Term:
-    """A quantity that can be compared: a sensor's reading, a dial, a counter or (for observers only) an output's setting.
+    """What can be compared: a sensor's reading, a dial, a counter or (for observers only) an output's setting.
 
     An output's setting is the one its part's mode asks for (percent, tenths of a degree …), before ramp and pause.
     """
@@ -183,9 +183,9 @@ class InMode:
 class Steady:
     """The reading has stayed within ``band`` of the one it stood at when the wait began, for ``ticks`` (levels only).
 
-    The tick keeps an anchor and a clock: a valid reading further than ``band`` from the anchor becomes the new anchor and
-    sets the clock to 0; a fault forgets the anchor, and the next valid reading becomes it with the clock at 0; else the
-    clock has advanced by one. True while the reading is valid and clock >= ticks.
+    The tick keeps an anchor and a clock: a valid reading further than ``band`` from the anchor becomes the new anchor
+    and sets the clock to 0; a fault forgets the anchor, and the next valid reading becomes it with the clock at 0; else
+    the clock has advanced by one. True while the reading is valid and clock >= ticks.
     """
 
     sensor: str
@@ -256,7 +256,7 @@ def sensors_of(condition: Condition) -> tuple[str, ...]:
     return tuple(found)
 
 
-# ------------------------------------------------------------------------------------------------- what comes from outside
+# ----------------------------------------------------------------------------------------------- what comes from outside
 
 
 @dataclass(frozen=True, slots=True)
@@ -566,7 +566,7 @@ class Mode:
 
     Attributes:
         own: output settings written on the mode itself.
-        settings: what applies: its own, then its groups' (innermost first), by output name; what is not named is at rest.
+        settings: what applies: its own, then its groups' (innermost first); an output not named is at rest.
         groups: the groups it is in, innermost first.
     """
 
@@ -633,7 +633,7 @@ class Row:
 
 @dataclass(frozen=True)
 class Part:
-    """One behaviour: modes of which it is in exactly one. A machine without ``part`` lines has one, named as the machine.
+    """One behaviour, in exactly one of its modes. A machine without ``part`` lines has one part, of the machine's name.
 
     Attributes:
         modes: as declared; the first is its start.
@@ -748,7 +748,7 @@ class At:
 
 @dataclass(frozen=True, slots=True)
 class Every:
-    """``inputs`` (commands and dials) on ``tick`` and every ``period`` ticks after, before ``end`` (None: to the end)."""
+    """``inputs`` (commands, dials) on ``tick`` and every ``period`` ticks after, before ``end`` (None: to the end)."""
 
     tick: int
     period: int
@@ -759,7 +759,7 @@ class Every:
 
 @dataclass(frozen=True, slots=True)
 class Expect:
-    """``when`` must become true on some tick from ``tick`` to ``tick`` + ``within``, and then hold ``hold`` ticks more."""
+    """``when`` must come true on some tick from ``tick`` to ``tick`` + ``within``, then hold ``hold`` ticks more."""
 
     tick: int
     when: Condition
