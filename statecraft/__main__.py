@@ -1,0 +1,5 @@
+"""``python -m statecraft``."""
+
+from statecraft.cli import main
+
+main()

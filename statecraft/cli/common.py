@@ -1,0 +1,95 @@
+"""What the verbs share: reading the file, stopping with a message, writing whole files, the screen."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from statecraft.boards import Board
+    from statecraft.machine import Machine
+
+
+class Stop(Exception):
+    """The verb cannot go on: the message for the user, and the exit code."""
+
+    def __init__(self, message: str, code: int = 1) -> None:
+        super().__init__(message)
+        self.code = code
+
+
+def read(path: str) -> Machine:
+    """The machine in the file at ``path``.
+
+    Raises:
+        Stop: it has mistakes; the message shows every one of them.
+    """
+    from statecraft.language import FileErrors, read_file, show
+
+    try:
+        return read_file(path)
+    except FileErrors as errors:
+        raise Stop(show(errors.mistakes, errors.sources, color=screen(stderr=True).is_terminal)) from None
+
+
+def board_of(machine: Machine) -> Board:
+    """The machine's board: a known one by name, or the owner's own file beside the machine's.
+
+    Raises:
+        Stop: there is no such board, or its file has a mistake.
+    """
+    from statecraft.boards import BoardError, load, load_file, names
+
+    try:
+        if machine.board.endswith(".toml"):
+            return load_file(Path(machine.place.file).parent / machine.board)
+        if machine.board in names():
+            return load(machine.board)
+    except BoardError as error:
+        raise Stop(str(error)) from None
+    raise Stop(f"the board '{machine.board}' is not known; known are {', '.join(names())}, or a board file of your own")
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write ``text`` to ``path`` whole or not at all: what stood there stays until the new text is on the disk.
+
+    Raises:
+        Stop: it cannot be written.
+    """
+    name = ""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.NamedTemporaryFile("w", encoding="utf-8", dir=path.parent, delete=False) as file:
+            name = file.name
+            file.write(text)
+        umask = os.umask(0)
+        os.umask(umask)
+        Path(name).chmod(0o666 & ~umask)
+        Path(name).replace(path)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            if name:
+                Path(name).unlink()
+        raise Stop(f"{path} cannot be written: {error.strerror or error}") from None
+
+
+def screen(stderr: bool = False) -> Console:
+    """The terminal: coloured only when it is one and NO_COLOR is not set."""
+    from rich.console import Console
+
+    return Console(stderr=stderr, highlight=False, soft_wrap=False)
+
+
+def plural(count: int, one: str, many: str = "") -> str:
+    """``1 row``, ``2 rows``."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+file_argument = click.argument("file", type=click.Path(path_type=str))

@@ -1,0 +1,33 @@
+"""``statecraft new NAME``: a small machine file to start from."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import click
+
+from statecraft.cli.common import Stop, write_text
+
+
+@click.command(name="new", short_help="start a machine file of your own")
+@click.argument("name")
+def command(name: str) -> None:
+    """Write NAME.modes: a small, commented, correct machine to change into your own.
+
+    NAME is lower-case words joined by underscores, such as hay_cart.
+    """
+    from statecraft.templates_engine import render
+
+    name = name.removesuffix(".modes")
+    if not re.fullmatch(r"[a-z][a-z0-9]*(_[a-z0-9]+)*", name):
+        better = re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")
+        raise Stop(
+            f"'{name}' is no name for a machine: use lower-case words joined by underscores"
+            + (f", such as {better}" if re.fullmatch(r"[a-z]\w*", better) else "")
+        )
+    path = Path(f"{name}.modes")
+    if path.exists():
+        raise Stop(f"{path} is there already, and was left as it is; choose another name or move it away")
+    write_text(path, render("start/machine.modes.j2", name=name, file=path.name))
+    click.echo(f"{path} written. Open it, change what is yours, then:  statecraft make {path}")
