@@ -1,0 +1,74 @@
+"""What can be said of a machine without running it: the plain faults of its mode graph, and what nothing uses.
+
+The graph has an edge for every row from every mode in which it applies, whatever its condition asks. It has every
+step that the machine has and perhaps more, so what is missing from it is missing for certain: there are no false
+alarms here, only faults that the exact proofs still have to find.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from statecraft.machine import Machine, ModeRef, Part
+from statecraft.proof.finding import Finding
+from statecraft.proof.unused import unused
+
+if TYPE_CHECKING:
+    from networkx import DiGraph
+
+
+def findings(machine: Machine) -> list[Finding]:
+    """Modes that no row leads to, none leaves, or from which no rows lead to a stop mode; and what nothing uses."""
+    found: list[Finding] = []
+    for part in machine.parts:
+        found += _of_part(part)
+    return [*found, *unused(machine)]
+
+
+def mode_graph(part: Part) -> DiGraph:
+    """The modes of ``part``, and an edge for every row that might lead from one to another."""
+    import networkx
+
+    graph = networkx.DiGraph()
+    graph.add_nodes_from(mode.name for mode in part.modes)
+    graph.add_edges_from(
+        (mode, row.target) for row in part.rows if row.move == "go" for mode in row.modes if mode != row.target
+    )
+    return graph
+
+
+def _of_part(part: Part) -> Iterator[Finding]:
+    import networkx
+
+    graph = mode_graph(part)
+    reached = networkx.descendants(graph, part.start.name) | {part.start.name}
+    stops = {mode.name for mode in part.modes if mode.stop}
+    stopping = stops.union(*(networkx.ancestors(graph, stop) for stop in stops))
+    for mode in part.modes:
+        where = ModeRef(part.name, mode.name)
+        if mode.name not in reached:
+            yield Finding(
+                "unreachable",
+                mode.place,
+                f"no chain of rows leads from {part.start.name} to {mode.name}.",
+                f"add a row that goes to {mode.name}, or take the mode out.",
+                where,
+            )
+            continue
+        if not graph.out_degree(mode.name) and not mode.final and len(part.modes) > 1:
+            yield Finding(
+                "stuck",
+                mode.place,
+                f"no row leads out of {mode.name}.",
+                f"add a row that leaves {mode.name}, or declare the mode final if it is meant to stay there.",
+                where,
+            )
+        if mode.name not in stopping:
+            yield Finding(
+                "no way to stop",
+                mode.place,
+                f"no chain of rows leads from {mode.name} to a stop mode.",
+                "add a failsafe for a halt command in any mode, leading to a stop mode.",
+                where,
+            )
