@@ -1,0 +1,635 @@
+"""What comes from outside and what goes out: links, commands, dials, sensors, switches, outputs; and constants."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import MutableSequence
+from decimal import Decimal
+from itertools import pairwise
+from typing import Any, TypeVar, cast
+
+from lark import Token, Tree
+
+from statecraft.language.context import Context, names_in, tree_in
+from statecraft.language.lines import Piece
+from statecraft.language.names import Entry, at
+from statecraft.language.options import Options
+from statecraft.language.quantities import family, quantity, symbols, unit_of
+from statecraft.language.statements import Statement
+from statecraft.machine import (
+    AnalogCurrent,
+    AnalogVoltage,
+    Buzzer,
+    ByHand,
+    Command,
+    Constant,
+    Contact,
+    Dial,
+    HandOutput,
+    Lamp,
+    Link,
+    Motor,
+    Output,
+    Pulses,
+    Ranger,
+    Relay,
+    Remembered,
+    Sensor,
+    Servo,
+    Source,
+    Switch,
+    Thermistor,
+    Unit,
+)
+
+_CONTACT = ("pin", "on_when", "settle")
+_PATIENCE_MS = 500
+_SETTLE_MS = 20
+_BUZZER_HZ = 2000
+_MESSAGE = re.compile(r"[!-~]{1,12}", re.ASCII)
+_LONGEST_MEDIAN = 15
+
+
+class Hardware:
+    """Reads declarations of hardware. Each method gives None, with the mistake noted, for one that is wrong.
+
+    Attributes:
+        links, commands, dials, sensors, switches, outputs, constants: what has been read so far.
+    """
+
+    def __init__(self, context: Context) -> None:
+        self._context = context
+        self._mistakes = context.mistakes
+        self.links: list[Link] = []
+        self.commands: list[Command] = []
+        self.dials: list[Dial] = []
+        self.sensors: list[Sensor] = []
+        self.switches: list[Switch] = []
+        self.outputs: list[Output] = []
+        self.constants: list[Constant] = []
+
+    # ------------------------------------------------------------------------------------------------------ constants
+
+    def constant(self, statement: Statement, entry: Entry) -> Constant | None:
+        """``constant NAME = QUANTITY``."""
+        tree, piece = _tree(statement)
+        value = quantity(cast("Tree[Token]", tree.children[-1]), piece)
+        unit = unit_of(value.symbol)
+        amount: int | None
+        if value.symbol in ("ms", "s", "min", "h"):
+            amount = self._context.measures.ticks(value, entry.what)
+        elif unit is None:
+            message = f'A constant cannot be in "{value.symbol[:20]}"'
+            self._mistakes.add(value.place, message, "It is in a unit of a sensor, or a duration.", code="unknown-unit")
+            return None
+        else:
+            amount = self._context.measures.steps(value, unit, entry.what)
+        return _kept(self.constants, Constant(entry.name, unit, amount, entry.place)) if amount is not None else None
+
+    # ---------------------------------------------------------------------------------------------------------- links
+
+    def link(self, statement: Statement, entry: Entry) -> Link | None:
+        """``link NAME PORT, BAUD, plain | checked …``."""
+        tree, piece = _tree(statement)
+        options = self._options(statement, entry, "baud", "framing", "silent_after", "reports")
+        port = list(names_in(tree))[1]
+        ready = options.need("baud", "framing")
+        other = next((link for link in self.links if link.port == port), None)
+        if other is not None:
+            message = f'The port "{port}" is taken by the link "{other.name}" ({at(other.place, piece.place(port))})'
+            self._mistakes.add(piece.place(port), message, "Each link needs a port of its own.", code="port-twice")
+        silent: int | None = None
+        if "silent_after" in options:
+            silent = self._ticks(options, "silent_after", piece, "the time after which a link is silent")
+            ready = ready and silent is not None
+        baud = self._number(options, "baud", piece, "A link's speed", 300, 2_000_000)
+        if not ready or baud is None:
+            return None
+        checked = options.text("framing") == "checked"
+        return _kept(self.links, Link(entry.name, str(port), baud, checked, silent, "reports" in options, entry.place))
+
+    def command(self, statement: Statement, entry: Entry) -> Command | None:
+        """``command NAME "MESSAGE"``, or ``command NAME button, …``."""
+        tree, piece = _tree(statement)
+        string = _token(tree, "STRING")
+        if string is None:
+            options = self._options(statement, entry, "urgent", *_CONTACT, what=f'the button "{entry.name}"')
+            contact = self._contact(options, piece)
+            if contact is None:
+                return None
+            return _kept(self.commands, Command(entry.name, None, "", contact, "urgent" in options, entry.place))
+        options = self._options(statement, entry, "urgent", "from_link")
+        link = self._link_of(tree, options, piece)
+        message = self._message(string, piece, "A command's message")
+        if message is not None and link:
+            return _kept(self.commands, Command(entry.name, link, message, None, "urgent" in options, entry.place))
+        return None
+
+    def dial(self, statement: Statement, entry: Entry) -> Dial | None:
+        """``dial NAME "PREFIX", LOW .. HIGH, starts VALUE``."""
+        tree, piece = _tree(statement)
+        options = self._options(statement, entry, "limits", "starts", "from_link")
+        link = self._link_of(tree, options, piece)
+        string = _token(tree, "STRING")
+        prefix = self._message(string, piece, "A dial's prefix") if string is not None else None
+        if string is not None and prefix is not None and prefix[-1] in "0123456789+-.":
+            message = f'The prefix "{prefix}" ends in what may begin its number'
+            self._mistakes.add(piece.place(string), message, 'End it in a letter: "v".', code="bad-prefix")
+            prefix = None
+        if not options.need("limits", "starts"):
+            return None
+        limits = self._range(options.tree("limits"), piece, None, entry, whole=True)
+        start = options.tree("starts")
+        if limits is None or start is None:
+            return None
+        unit, low, high = limits
+        value = self._whole_steps(start, piece, unit, entry)
+        if value is not None and self._outside(value, low, high, unit, start, piece, "A dial starts inside its range"):
+            value = None
+        if value is None or prefix is None or not link:
+            return None
+        return _kept(self.dials, Dial(entry.name, link, prefix, unit, low, high, value, entry.place))
+
+    def _link_of(self, tree: Tree[Token], options: Options, piece: Piece) -> str:
+        """The link that a command or dial comes from; "" when that is wrong."""
+        names = [*list(names_in(tree))[1:], *([options.token("from_link")] if "from_link" in options else [])]
+        if names and names[0] is not None:
+            entry = self._context.names.find(names[0], piece, "link")
+            return entry.name if entry is not None else ""
+        known = self._context.names.of_kind(("link", ""))
+        links = self._context.names.of_kind(("link",))
+        if len(links) == 1:
+            return links[0]
+        if len(links) > 1:
+            message = "This machine has several links: say which one this comes from"
+            self._mistakes.add(piece.place(), message, f'Put "from {links[0]}" behind the message.', code="which-link")
+        elif not known or not any(self._context.names.entries[name].kind == "" for name in known):
+            message = "This comes from a link, and the machine has none"
+            hint = "Declare one:  link operator serial1, 9600 baud, plain, silent after 500 ms"
+            self._mistakes.add(piece.place(), message, hint, code="no-link")
+        return ""
+
+    def _message(self, token: Token, piece: Piece, what: str) -> str | None:
+        text = str(token)[1:-1]
+        bad = next((char for char in text if not _MESSAGE.fullmatch(char) or char in "$*'"), "")
+        if text and len(text) <= 12 and not bad:
+            return text
+        if bad:
+            shown = "a space" if bad == " " else f'"{bad}"' if bad.isprintable() else f"U+{ord(bad):04X}"
+            message = f"{what} cannot hold {shown}"
+        else:
+            message = f"{what} has 1 to 12 characters, not {len(text)}"
+        hint = "It is made of printable ASCII characters, without spaces, quotes, $ and *."
+        self._mistakes.add(piece.place(token), message, hint, code="bad-message")
+        return None
+
+    def check_messages(self) -> None:
+        """Note messages that a link could not tell apart: no message of a plain link begins another."""
+        for link in self.links:
+            said = [(c.message, c.name, False, c.place) for c in self.commands if c.link == link.name]
+            said += [(d.prefix, d.name, True, d.place) for d in self.dials if d.link == link.name]
+            said.sort(key=lambda each: (each[0], each[3].line))
+            for (text, name, is_dial, place), (longer, other, other_dial, other_place) in pairwise(said):
+                if text == longer:
+                    message = f'"{name}" and "{other}" ({at(other_place, place)}) are both "{text}" on {link.name}'
+                elif not longer.startswith(text):
+                    continue
+                elif not link.checked:
+                    message = f'"{text}" ({name}) begins "{longer}" ({other}, {at(other_place, place)})'
+                    message += f": on the plain link {link.name} the second would never be heard"
+                elif is_dial and not other_dial and longer[len(text) :].lstrip("-").isdigit():
+                    message = f'"{longer}" ({other}) is also a number of the dial {name}'
+                else:
+                    continue
+                late = max((place, other_place), key=lambda each: each.line)
+                hint = "Choose another message." if link.checked else "Choose messages of which none begins another."
+                self._mistakes.add(late, message, hint, code="messages-alike")
+
+    # -------------------------------------------------------------------------------------------------------- contacts
+
+    def switch(self, statement: Statement, entry: Entry) -> Switch | None:
+        """``switch NAME pin PIN, on when high | low, settle TIME``, or ``switch NAME by hand``."""
+        _, piece = _tree(statement)
+        options = self._options(statement, entry, "by_hand", *_CONTACT)
+        if "by_hand" in options:
+            if any(kind in options for kind in _CONTACT):
+                message = "A switch by hand has no pin: the owner's own function tells whether it is on"
+                self._mistakes.add(piece.place(), message, f"Write:  switch {entry.name} by hand", code="wrong-option")
+                return None
+            return _kept(self.switches, Switch(entry.name, None, entry.place))
+        contact = self._contact(options, piece)
+        return _kept(self.switches, Switch(entry.name, contact, entry.place)) if contact is not None else None
+
+    def _contact(self, options: Options, piece: Piece) -> Contact | None:
+        ready = options.need("pin", "on_when")
+        settle: int | None = self._at_least(_SETTLE_MS)
+        if "settle" in options:
+            settle = self._ticks(options, "settle", piece, "the time to settle", least=0)
+        if not ready or settle is None:
+            return None
+        return Contact(options.text("pin"), options.text("on_when") == "high", settle)
+
+    # --------------------------------------------------------------------------------------------------------- sensors
+
+    def sensor(self, statement: Statement, entry: Entry) -> Sensor | None:
+        """``sensor NAME KIND, …``; a remembered one is read by :meth:`remembered`, after the others."""
+        tree, _ = _tree(statement)
+        kind_tree = tree_in(tree, "sensor_kind")
+        assert kind_tree is not None
+        kind = cast("Token", kind_tree.children[0])
+        reader = {
+            "RANGE": self._ranger,
+            "VOLTAGE": self._voltage,
+            "CURRENT": self._current,
+            "TEMPERATURE": self._thermistor,
+            "PULSES": self._pulses,
+            "HAND": self._by_hand,
+        }[kind.type]
+        return reader(statement, entry)
+
+    def _ranger(self, statement: Statement, entry: Entry) -> Sensor | None:
+        options = self._sensor_options(statement, entry, "range", "trigger", "echo", "no_echo_far", "air")
+        ready = options.need("trigger", "echo", "limits")
+        air: int | None = 200
+        if (node := options.tree("air")) is not None:
+            air = self._context.steps(node, statement.piece, Unit.TEMPERATURE, "the air's temperature")
+            if air is not None and self._outside(
+                air, -400, 600, Unit.TEMPERATURE, node, statement.piece, "The air of a barn is"
+            ):
+                air = None
+        if not ready or air is None:
+            return None
+        source = Ranger(options.text("trigger"), options.text("echo"), "no_echo_far" in options, air)
+        return self._finish(statement, entry, options, Unit.LENGTH, source, low_at_least=0)
+
+    def _voltage(self, statement: Statement, entry: Entry) -> Sensor | None:
+        options = self._sensor_options(statement, entry, "voltage", "pin")
+        if not options.need("pin", "limits"):
+            return None
+        source = AnalogVoltage(options.text("pin"))
+        return self._finish(statement, entry, options, Unit.VOLTAGE, source, low_at_least=0)
+
+    def _current(self, statement: Statement, entry: Entry) -> Sensor | None:
+        options = self._sensor_options(statement, entry, "current", "pin", "point", several=("point",))
+        if not options.need("pin", "point"):
+            return None
+        points = options.all("point")
+        if len(points) != 2:
+            message = f"A current sensor is described by two points, not {len(points)}"
+            hint = "Write what the pin shows at two currents:  0.5 V is 0 A, 2.5 V is 20 A"
+            self._mistakes.add(statement.piece.place(points[-1]), message, hint, code="two-points")
+            return None
+        steps = [
+            self._context.steps(child, statement.piece, unit, what)
+            for point in points
+            for child, unit, what in zip(
+                point.children, (Unit.VOLTAGE, Unit.CURRENT), ("what the pin shows", "what it means"), strict=True
+            )
+        ]
+        if None in steps:
+            return None
+        mv1, ma1, mv2, ma2 = cast("list[int]", steps)
+        if mv1 == mv2 or ma1 == ma2:
+            message = "The two points of a current sensor differ in voltage and in current"
+            self._mistakes.add(statement.piece.place(points[1]), message, code="two-points")
+            return None
+        source = AnalogCurrent(options.text("pin"), mv1, ma1, mv2, ma2)
+        return self._finish(statement, entry, options, Unit.CURRENT, source, default=(min(ma1, ma2), max(ma1, ma2)))
+
+    def _thermistor(self, statement: Statement, entry: Entry) -> Sensor | None:
+        options = self._sensor_options(statement, entry, "temperature", "pin", "resistance", "beta", "against")
+        piece = statement.piece
+        if not options.need("pin", "resistance", "beta", "against"):
+            return None
+        resistance, against = options.get("resistance"), options.tree("against")
+        assert resistance is not None and against is not None
+        ohm_tree, at_tree = resistance.children
+        assert isinstance(ohm_tree, Tree) and isinstance(at_tree, Tree)
+        ohm = self._context.measures.ohms(quantity(ohm_tree, piece))
+        at_c = self._context.steps(at_tree, piece, Unit.TEMPERATURE, "where a thermistor is measured")
+        other = self._context.measures.ohms(quantity(against, piece))
+        beta = self._number(options, "beta", piece, "A thermistor's beta", 500, 10_000)
+        if ohm is None or at_c is None or other is None or beta is None:
+            return None
+        if self._outside(at_c, -500, 2000, Unit.TEMPERATURE, at_tree, piece, "A thermistor is measured"):
+            return None
+        source = Thermistor(options.text("pin"), ohm, at_c, beta, other)
+        return self._finish(statement, entry, options, Unit.TEMPERATURE, source, default=(-400, 1250))
+
+    def _pulses(self, statement: Statement, entry: Entry) -> Sensor | None:
+        options = self._sensor_options(statement, entry, "pulses", "pin")
+        if not options.need("pin", "limits"):
+            return None
+        return self._finish(statement, entry, options, Unit.RATE, Pulses(options.text("pin")), low_at_least=0)
+
+    def _by_hand(self, statement: Statement, entry: Entry) -> Sensor | None:
+        options = self._sensor_options(statement, entry, "by hand")
+        if not options.need("limits"):
+            return None
+        return self._finish(statement, entry, options, None, ByHand())
+
+    def remembered(self, statement: Statement, entry: Entry) -> Sensor | None:
+        """``sensor NAME OTHER, taken in MODE after TIME, patience TIME``."""
+        tree, piece = _tree(statement)
+        kind_tree = tree_in(tree, "sensor_kind")
+        assert kind_tree is not None
+        of = cast("Token", kind_tree.children[0])
+        options = self._options(statement, entry, "taken", "patience", what="a remembered reading")
+        known = self._context.names.get(str(of))
+        if known is None and str(of) not in self._context.names.entries:
+            meant = self._mistakes.nearest(str(of), [*_SENSOR_KINDS, *self._context.names.of_kind(("sensor",))])
+            hint = f'Did you mean "{meant}"?' if meant else f"A sensor is one of: {', '.join(_SENSOR_KINDS)}."
+            message = f'"{of}" is neither a way to measure nor a sensor that could be remembered'
+            self._mistakes.add(piece.place(of), message, hint, code="unknown-name")
+            return None
+        source = self._context.names.find(of, piece, "sensor")
+        node = options.get("taken")
+        if not options.need("taken") or node is None or source is None:
+            return None
+        found = self._context.find_mode(list(names_in(node)), piece)
+        after: int | None = 0
+        if (amount := tree_in(node, "amount")) is not None:
+            after = self._context.ticks(amount, piece, 'the time after "after"')
+        patience = self._patience(options, piece)
+        if found is None or after is None or patience is None:
+            return None
+        part, mode = found
+        if mode.kind != "mode":
+            message = f'"{mode.name}" is a group; a reading is taken in one mode'
+            self._mistakes.add(piece.place(node), message, code="wrong-kind")
+            return None
+        sensor = cast("Sensor | None", source.item)
+        if sensor is None:
+            if source is entry or _is_remembered(source):
+                message = "A remembered reading remembers a sensor that measures"
+                self._mistakes.add(piece.place(of), message, code="wrong-kind")
+            return None
+        remembered = Remembered(sensor.name, part.name, mode.name, after)
+        return _kept(
+            self.sensors,
+            Sensor(entry.name, sensor.unit, remembered, sensor.low, sensor.high, None, patience, 1, entry.place),
+        )
+
+    def _sensor_options(
+        self, statement: Statement, entry: Entry, kind: str, *allowed: str, several: tuple[str, ...] = ()
+    ) -> Options:
+        what = f"a sensor {kind}" if kind == "by hand" else f"a {kind} sensor"
+        common = ("limits", "plausible", "patience", "median")
+        return self._options(statement, entry, *allowed, *common, what=what, several=several)
+
+    def _finish(
+        self,
+        statement: Statement,
+        entry: Entry,
+        options: Options,
+        unit: Unit | None,
+        source: Source,
+        *,
+        default: tuple[int, int] | None = None,
+        low_at_least: int | None = None,
+    ) -> Sensor | None:
+        """The sensor, once what all sensors have is read too. ``unit`` None: that of its range."""
+        piece = statement.piece
+        limits: tuple[Unit, int, int] | None
+        if "limits" in options:
+            limits = self._range(options.tree("limits"), piece, unit, entry)
+        else:
+            assert unit is not None and default is not None
+            limits = (unit, *default)
+        median = 1
+        if "median" in options:
+            found = self._number(options, "median", piece, "A median", 3, _LONGEST_MEDIAN)
+            if found is not None and found % 2 == 0:
+                message = f"A median needs an odd number of readings, not {found}"
+                hint = f"Write {found - 1} or {found + 1}."
+                self._mistakes.add(piece.place(options.token("median")), message, hint, code="even-median")
+                found = None
+            if found is None:
+                limits = None
+            else:
+                median = found
+        patience = self._patience(options, piece)
+        if limits is None or patience is None:
+            return None
+        unit, low, high = limits
+        node = options.tree("limits")
+        if low_at_least is not None and low < low_at_least and node is not None:
+            message = f"{entry.what[0].upper()}{entry.what[1:]} never reads less than {unit.show(low_at_least)}"
+            self._mistakes.add(piece.place(node), message, code="out-of-limits")
+            return None
+        plausible: tuple[int, int] | None = None
+        if (inner := options.tree("plausible")) is not None:
+            node = tree_in(inner, "range") or inner
+            found_range = self._range(node, piece, unit, entry)
+            if found_range is None:
+                return None
+            plausible = found_range[1:]
+            if plausible[0] < low or plausible[1] > high:
+                message = "What is plausible lies inside the sensor's range"
+                hint = f"Its range is {unit.show(low)} .. {unit.show(high)}."
+                self._mistakes.add(piece.place(node), message, hint, code="out-of-limits")
+                return None
+        sensor = Sensor(entry.name, unit, source, low, high, plausible, patience, median, entry.place)
+        return _kept(self.sensors, sensor)
+
+    def _patience(self, options: Options, piece: Piece) -> int | None:
+        if "patience" not in options:
+            return self._at_least(_PATIENCE_MS)
+        return self._ticks(options, "patience", piece, "a sensor's patience")
+
+    # --------------------------------------------------------------------------------------------------------- outputs
+
+    def motor(self, statement: Statement, entry: Entry) -> Motor | None:
+        """``motor NAME pwm PIN, forward PIN, reverse PIN`` or ``… direction PIN``, with ``ramp`` and ``pause``."""
+        _, piece = _tree(statement)
+        options = self._options(statement, entry, "pwm", "forward", "reverse", "direction", "ramp", "pause")
+        ready = options.need("pwm")
+        pair = "forward" in options or "reverse" in options
+        if "direction" in options and pair:
+            message = "A motor has either one direction pin, or a forward and a reverse pin"
+            self._mistakes.add(piece.place(), message, code="wrong-option")
+            ready = False
+        elif "direction" not in options:
+            ready = options.need("forward", "reverse") and ready
+        ramp: int | None = None
+        if (node := options.tree("ramp")) is not None:
+            ramp = self._context.measures.plain(quantity(node, piece), "A ramp", 1, 100_000, "%/s")
+            ready = ready and ramp is not None
+        pause: int | None = 1
+        if "pause" in options:
+            pause = self._ticks(options, "pause", piece, "the pause before reversing")
+        if not ready or pause is None:
+            return None
+        forward, reverse, direction = (options.text(kind) or None for kind in ("forward", "reverse", "direction"))
+        motor = Motor(entry.name, options.text("pwm"), forward, reverse, direction, ramp, pause, entry.place)
+        return _kept(self.outputs, motor)
+
+    def servo(self, statement: Statement, entry: Entry) -> Servo | None:
+        """``servo NAME pin PIN, LOW .. HIGH, rest ANGLE | stays``."""
+        _, piece = _tree(statement)
+        options = self._options(statement, entry, "pin", "limits", "rest", "rest_stays")
+        if not options.need("pin", "limits"):
+            return None
+        limits = self._range(options.tree("limits"), piece, Unit.ANGLE, entry)
+        if limits is None:
+            return None
+        _, low, high = limits
+        if "rest" in options and "rest_stays" in options:
+            message = "A servo either rests at an angle or stays"
+            self._mistakes.add(piece.place(options.get("rest_stays")), message, code="wrong-option")
+            return None
+        rest = self._rest(options, piece, Unit.ANGLE, low, high, entry)
+        if rest is None:
+            return None
+        stays = "rest_stays" in options
+        servo = Servo(entry.name, options.text("pin"), low, high, None if stays else rest, entry.place)
+        return _kept(self.outputs, servo)
+
+    def hand_output(self, statement: Statement, entry: Entry) -> HandOutput | None:
+        """``output NAME by hand, LOW .. HIGH, rest VALUE``."""
+        _, piece = _tree(statement)
+        options = self._options(statement, entry, "limits", "rest")
+        if not options.need("limits"):
+            return None
+        limits = self._range(options.tree("limits"), piece, None, entry)
+        if limits is None:
+            return None
+        unit, low, high = limits
+        rest = self._rest(options, piece, unit, low, high, entry)
+        if rest is None:
+            return None
+        return _kept(self.outputs, HandOutput(entry.name, unit, low, high, rest, entry.place))
+
+    def _rest(self, options: Options, piece: Piece, unit: Unit, low: int, high: int, entry: Entry) -> int | None:
+        node = options.tree("rest")
+        if node is None:
+            return low
+        rest = self._context.steps(node, piece, unit, entry.what)
+        if rest is not None and self._outside(rest, low, high, unit, node, piece, "It rests inside its range"):
+            return None
+        return rest
+
+    def lamp(self, statement: Statement, entry: Entry) -> Lamp:
+        """``lamp NAME pin PIN``."""
+        return _kept(self.outputs, Lamp(entry.name, _pin(statement), entry.place))
+
+    def relay(self, statement: Statement, entry: Entry) -> Relay:
+        """``relay NAME pin PIN``."""
+        return _kept(self.outputs, Relay(entry.name, _pin(statement), entry.place))
+
+    def buzzer(self, statement: Statement, entry: Entry) -> Buzzer | None:
+        """``buzzer NAME pin PIN, PITCH``."""
+        tree, piece = _tree(statement)
+        hertz = _BUZZER_HZ
+        if (node := tree_in(tree, "quantity")) is not None:
+            value = quantity(node, piece)
+            steps = self._context.measures.steps(value, Unit.RATE, "a buzzer's pitch", resolution=Decimal(1))
+            if steps is None:
+                return None
+            hertz = steps // 10
+            if self._outside(steps, 310, 200_000, Unit.RATE, node, piece, "A buzzer is heard"):
+                return None
+        return _kept(self.outputs, Buzzer(entry.name, _pin(statement), hertz, entry.place))
+
+    # --------------------------------------------------------------------------------------------------------- helpers
+
+    def _options(
+        self, statement: Statement, entry: Entry, *allowed: str, what: str = "", several: tuple[str, ...] = ()
+    ) -> Options:
+        tree, piece = _tree(statement)
+        nodes = [node for node in tree.children if isinstance(node, Tree) and node.data != "sensor_kind"]
+        return Options(nodes, piece, self._context, what or entry.what, allowed, several=several)
+
+    def _number(self, options: Options, kind: str, piece: Piece, what: str, low: int, high: int) -> int | None:
+        token = options.token(kind)
+        if token is None:
+            return None
+        number = Decimal(str(token))
+        if number != int(number) or not low <= number <= high:
+            shown = str(token) if len(token) <= 20 else f"{token[:17]}..."
+            message = f"{what} is a whole number from {low} to {high}, not {shown}"
+            self._mistakes.add(piece.place(token), message, code="out-of-limits")
+            return None
+        return int(number)
+
+    def _ticks(self, options: Options, kind: str, piece: Piece, what: str, *, least: int = 1) -> int | None:
+        node = options.tree(kind)
+        return self._context.ticks(node, piece, what, least=least) if node is not None else None
+
+    def _at_least(self, ms: int) -> int:
+        return -(-ms // self._context.measures.tick_ms)
+
+    def _range(
+        self, node: Tree[Token] | None, piece: Piece, unit: Unit | None, entry: Entry, *, whole: bool = False
+    ) -> tuple[Unit, int, int] | None:
+        """A range's unit and ends in steps. ``unit`` None: any, taken from the ends."""
+        if node is None:
+            return None
+        ends = [quantity(child, piece) for child in node.children if isinstance(child, Tree)]
+        if unit is None:
+            unit = unit_of(ends[1].symbol)
+            if unit is None:
+                message = f'"{ends[1].symbol[:20]}" is no unit that a reading can have'
+                every = ", ".join(symbols(each) for each in Unit if each is not Unit.NUMBER)
+                hint = f"A reading is in {every}, or a plain number."
+                self._mistakes.add(ends[1].place, message, hint, code="unknown-unit")
+                return None
+        if whole:
+            found = [self._whole_steps(child, piece, unit, entry) for child in node.children if isinstance(child, Tree)]
+        else:
+            found = [self._context.measures.steps(end, unit, entry.what) for end in ends]
+        low, high = found
+        if low is None or high is None:
+            return None
+        if low >= high:
+            message = f"This range of {family(unit)} goes from {ends[0]} to {ends[1]}: its low end stands first"
+            hint = f"Write {ends[1]} .. {ends[0]}." if low > high else "Its ends must differ."
+            self._mistakes.add(piece.place(node), message, hint, code="bad-range")
+            return None
+        return unit, low, high
+
+    def _whole_steps(self, node: Tree[Token], piece: Piece, unit: Unit, entry: Entry) -> int | None:
+        """As a dial is heard: in whole units of its shown symbol."""
+        return self._context.measures.steps(quantity(node, piece), unit, entry.what, resolution=Decimal(1))
+
+    def _outside(self, value: int, low: int, high: int, unit: Unit, node: Tree[Token], piece: Piece, rule: str) -> bool:
+        """Whether ``value`` is not in the range ``low`` .. ``high``; notes it then."""
+        if low <= value <= high:
+            return False
+        message = f"{rule}, {unit.show(low)} .. {unit.show(high)}, not at {unit.show(value)}"
+        self._mistakes.add(piece.place(node), message, code="out-of-limits")
+        return True
+
+
+_SENSOR_KINDS = ("range", "voltage", "current", "temperature", "pulses", "by hand")
+
+T = TypeVar("T")
+
+
+def _kept(where: MutableSequence[Any], item: T) -> T:
+    where.append(item)
+    return item
+
+
+def _is_remembered(entry: Entry) -> bool:
+    return entry.kind == "sensor" and entry.item is None
+
+
+def _tree(statement: Statement) -> tuple[Tree[Token], Piece]:
+    assert statement.tree is not None
+    return statement.tree, statement.piece
+
+
+def _token(tree: Tree[Token], kind: str) -> Token | None:
+    return next((child for child in tree.children if isinstance(child, Token) and child.type == kind), None)
+
+
+def _pin(statement: Statement) -> str:
+    tree, _ = _tree(statement)
+    return str(_token(tree, "PIN"))
+
+
+def is_remembered(statement: Statement) -> bool:
+    """Whether a sensor's statement names another sensor to remember."""
+    kind = tree_in(statement.tree, "sensor_kind") if statement.tree is not None else None
+    return kind is not None and isinstance(kind.children[0], Token) and kind.children[0].type == "NAME"

@@ -1,0 +1,122 @@
+"""What is wrong in a file: where, what, and what would be right."""
+
+from __future__ import annotations
+
+import difflib
+import unicodedata
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from statecraft.machine import Place
+
+_WIDEST_LINE = 140
+_MOST_SUGGESTIONS = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Mistake:
+    """One thing that is wrong.
+
+    Attributes:
+        place: where it stands.
+        message: what is wrong, a full sentence without its full stop.
+        hint: what would be right, or "".
+        code: a short stable name of this kind of mistake, for programs.
+        severity: always ``error``: a file with a mistake gives no machine.
+    """
+
+    place: Place
+    message: str
+    hint: str = ""
+    code: str = "syntax"
+    severity: str = "error"
+
+
+class FileErrors(Exception):
+    """A file could not be read into a machine.
+
+    Attributes:
+        mistakes: all of them, in file order (the file itself, then the files it uses).
+        sources: the text of each file by its path, for showing the lines.
+    """
+
+    def __init__(self, mistakes: Sequence[Mistake], sources: Mapping[str, str] | None = None) -> None:
+        self.mistakes = list(mistakes)
+        self.sources = dict(sources or {})
+        super().__init__(f"{len(self.mistakes)} mistakes, the first: {self.mistakes[0].message}")
+
+    def render(self, *, color: bool = False) -> str:
+        """All mistakes as people read them."""
+        return show(self.mistakes, self.sources, color=color)
+
+
+class Mistakes:
+    """Collects mistakes while a file is read."""
+
+    def __init__(self) -> None:
+        self.found: list[Mistake] = []
+        self._suggestions = 0
+
+    def add(self, place: Place, message: str, hint: str = "", *, code: str) -> None:
+        """Note a mistake; the same one at the same place is noted once."""
+        mistake = Mistake(place, message, hint, code)
+        if not self.found or self.found[-1] != mistake:
+            self.found.append(mistake)
+
+    def nearest(self, word: str, known: Iterable[str]) -> str:
+        """The one of ``known`` that ``word`` may have been meant to be, or "".
+
+        Only the first few hundred questions are answered: a file with thousands of unknown names does not need more.
+        """
+        if self._suggestions >= _MOST_SUGGESTIONS:
+            return ""
+        self._suggestions += 1
+        return nearest(word, known)
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """The one of ``known`` that looks most like ``word`` (Ratcliff and Obershelp's measure, at least 0.6), or ""."""
+    if len(word) > 60:
+        return ""
+    return next(iter(difflib.get_close_matches(word.lower(), list(known), n=1)), "")
+
+
+def show(mistakes: Iterable[Mistake], sources: Mapping[str, str], *, color: bool = False) -> str:
+    """Mistakes as people read them: where, the line with a caret under the spot, what is wrong, what would be right."""
+    lines: dict[str, list[str]] = {path: text.splitlines() for path, text in sources.items()}
+    return "\n\n".join(_show(mistake, lines.get(mistake.place.file, []), color) for mistake in mistakes)
+
+
+def _show(mistake: Mistake, lines: Sequence[str], color: bool) -> str:
+    place = mistake.place
+    head = f"{place.file}:{place.line}:{place.column}" if place.line else place.file
+    shown = [_paint(head, "1", color)]
+    if 0 < place.line <= len(lines):
+        text, column = _window(lines[place.line - 1], place.column - 1)
+        blank = " " * _cells(text[:column])
+        width = max(1, min(_cells(text[column : column + place.width]), _WIDEST_LINE - len(blank)))
+        shown += [f"  {text}", "  " + blank + _paint("^" * width, "31;1", color)]
+    shown.append(f"  {mistake.message}.")
+    if mistake.hint:
+        shown.append(_paint(f"  {mistake.hint}", "36", color))
+    return "\n".join(shown)
+
+
+def _cells(text: str) -> int:
+    """How many columns of a terminal ``text`` takes (UAX #11: wide characters take two, combining marks none)."""
+    return sum(
+        0 if unicodedata.combining(char) else 2 if unicodedata.east_asian_width(char) in "WF" else 1 for char in text
+    )
+
+
+def _window(line: str, column: int) -> tuple[str, int]:
+    """``line`` fit for a terminal, cut down around ``column`` where it is very long, and where that column went."""
+    text = "".join(" " if char == "\t" else char if char.isprintable() else "�" for char in line)
+    start = 0
+    if len(text) > _WIDEST_LINE:
+        start = max(0, min(column - _WIDEST_LINE // 3, len(text) - _WIDEST_LINE))
+    return text[start : start + _WIDEST_LINE], max(0, column - start)
+
+
+def _paint(text: str, style: str, color: bool) -> str:
+    return f"\x1b[{style}m{text}\x1b[0m" if color else text

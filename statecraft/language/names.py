@@ -1,0 +1,161 @@
+"""Names: which are taken, by what and where; and what a name that is not found may have been meant to be."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+from lark import Token
+
+from statecraft.language.lines import Piece
+from statecraft.language.mistakes import Mistakes
+from statecraft.machine import Place
+
+LONGEST_NAME = 40
+
+_GOOD = re.compile(r"[a-z][a-z0-9_]*", re.ASCII)
+_IN_CONDITIONS = frozenset({"and", "or", "not", "after"})
+_RESERVED: dict[str, frozenset[str]] = {
+    "mode": _IN_CONDITIONS | {"any", "but", "stay", "restart", "start"},
+    "group": _IN_CONDITIONS | {"any", "but", "stay", "restart", "start"},
+    "output": _IN_CONDITIONS | {"stop", "final", "unattended", "tolerates"},
+    "constant": _IN_CONDITIONS | {"on", "off", "blink", "fault"},
+    "dial": _IN_CONDITIONS | {"on", "off", "blink", "no"},
+    "command": _IN_CONDITIONS | {"no"},
+    "sensor": _IN_CONDITIONS | {"no"},
+    "switch": _IN_CONDITIONS | {"no"},
+}
+
+OUTPUTS = ("motor", "servo", "lamp", "relay", "buzzer", "output")
+"""The statements that declare an output."""
+
+
+@dataclass(slots=True)
+class Entry:
+    """What a name stands for.
+
+    Attributes:
+        kind: the statement that declares it (``sensor``, ``motor`` …); "" when that could not be understood, and then
+            nothing is said about how the name is used.
+        number: how many names were taken before it.
+        item: what machine.py makes of it; None while it is not known, or for ever if its declaration is wrong.
+    """
+
+    name: str
+    kind: str
+    place: Place
+    number: int = 0
+    item: Any = None
+
+    @property
+    def what(self) -> str:
+        """As a message calls it: ``the sensor "front"``."""
+        return f'the {self.kind} "{self.name}"'
+
+
+@dataclass(slots=True)
+class Names:
+    """The names of one space: no two things in it share one."""
+
+    mistakes: Mistakes
+    entries: dict[str, Entry] = field(default_factory=dict)
+
+    def declare(self, token: Token, piece: Piece, kind: str) -> Entry | None:
+        """Take the name; None, with the mistake noted, when another thing has it. ``kind`` "" takes it quietly."""
+        name = str(token)
+        place = piece.place(token)
+        other = self.entries.get(name)
+        if other is not None:
+            if kind and other.kind:
+                message = f'"{name}" is already the name of {article(other.kind)} ({at(other.place, place)})'
+                self.mistakes.add(place, message, "Give one of them another name.", code="duplicate-name")
+            elif kind:
+                other.kind = ""
+            return None
+        if kind and not check_name(token, piece, kind, self.mistakes):
+            kind = ""
+        entry = Entry(name, kind, place, len(self.entries))
+        self.entries[name] = entry
+        return entry
+
+    def get(self, name: str) -> Entry | None:
+        """What the name stands for, if anything."""
+        return self.entries.get(name)
+
+    def of_kind(self, kinds: Iterable[str]) -> list[str]:
+        """The names of things of these kinds."""
+        wanted = set(kinds)
+        return [name for name, entry in self.entries.items() if entry.kind in wanted]
+
+    def find(self, token: Token, piece: Piece, *kinds: str, wanted: str = "") -> Entry | None:
+        """The thing of one of ``kinds`` that ``token`` names.
+
+        None, with the mistake noted, when there is none; None without a word when its declaration could not be read.
+
+        Args:
+            wanted: what is looked for, for the message; else made from ``kinds``.
+        """
+        name = str(token)
+        entry = self.entries.get(name)
+        if entry is not None:
+            if entry.kind in kinds:
+                return entry
+            if not entry.kind:
+                return None
+        wanted = wanted or either([article(kind) for kind in kinds])
+        place = piece.place(token)
+        meant = self.mistakes.nearest(name, [other for other in self.of_kind(kinds) if other != name])
+        hint = f'Did you mean "{meant}"?' if meant else ""
+        if entry is not None:
+            message = f'"{name}" is {article(entry.kind)} ({at(entry.place, place)}); here stands {wanted}'
+            self.mistakes.add(place, message, hint, code="wrong-kind")
+        else:
+            known = self.of_kind(kinds)
+            if not hint and known:
+                hint = f"There are: {', '.join(known[:6])}{' ...' if len(known) > 6 else ''}."
+            message = f'There is no {" or ".join(kinds[:3])} "{clip(name)}"'
+            self.mistakes.add(place, message, hint, code="unknown-name")
+        return None
+
+
+def check_name(token: Token, piece: Piece, kind: str, mistakes: Mistakes) -> bool:
+    """Whether a new name is well formed and no word of the language where it will stand; notes it if not."""
+    name = str(token)
+    place = piece.place(token)
+    if len(name) > LONGEST_NAME:
+        message = f"This name has {len(name)} letters; {LONGEST_NAME} are the most"
+        mistakes.add(place, message, code="long-name")
+    elif not _GOOD.fullmatch(name):
+        better = re.sub(r"[^a-z0-9_]", "", name.lower()).lstrip("_0123456789")
+        hint = "Names are small letters a to z, digits and underscores, beginning with a letter"
+        hint += f": {better}." if better else "."
+        mistakes.add(place, f'"{name}" will not do as a name', hint, code="bad-name")
+    elif name in _RESERVED.get("output" if kind in OUTPUTS else kind, _IN_CONDITIONS):
+        message = f'"{name}" is a word of the language where the name of {article(kind)} may stand'
+        mistakes.add(place, message, f"Call it something else, such as {name}_{kind}.", code="reserved-word")
+    else:
+        return True
+    return False
+
+
+def article(kind: str) -> str:
+    """``a mode``, ``an output``."""
+    return f"an {kind}" if kind[:1] in "aeio" else f"a {kind}"
+
+
+def either(phrases: Iterable[str]) -> str:
+    """``a, b or c``."""
+    listed = list(phrases)
+    return listed[0] if len(listed) == 1 else f"{', '.join(listed[:-1])} or {listed[-1]}"
+
+
+def at(place: Place, seen_from: Place) -> str:
+    """Where ``place`` is, as a message in ``seen_from`` says it."""
+    return f"line {place.line}" + (f" of {place.file}" if place.file != seen_from.file else "")
+
+
+def clip(name: str) -> str:
+    """``name``, cut where it is too long for a message."""
+    return name if len(name) <= LONGEST_NAME else name[: LONGEST_NAME - 3] + "..."

@@ -1,0 +1,273 @@
+"""What watches a machine from outside: promises, and trials with their expectations."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal, cast
+
+from lark import Token, Tree
+
+from statecraft.language.conditions import Conditions, Scope
+from statecraft.language.context import Context, names_in, tree_in
+from statecraft.language.levels import read_deadline, read_hold
+from statecraft.language.lines import Piece, normal
+from statecraft.language.names import article
+from statecraft.language.statements import Statement
+from statecraft.machine import (
+    At,
+    Condition,
+    Dial,
+    Every,
+    Expect,
+    Hear,
+    Input,
+    ModeRef,
+    Promise,
+    Remembered,
+    Sensor,
+    SetDial,
+    SetSensor,
+    SetSwitch,
+    Trial,
+    Unit,
+)
+
+
+class Observers:
+    """Reads promises and trials. None, with the mistake noted, for what is wrong."""
+
+    def __init__(self, context: Context, conditions: Conditions) -> None:
+        self._context = context
+        self._mistakes = context.mistakes
+        self._conditions = conditions
+        only = next(iter(context.parts.values())) if len(context.parts) == 1 else None
+        self._scope = Scope("observer", only)
+
+    # -------------------------------------------------------------------------------------------------------- promises
+
+    def promise(self, statement: Statement) -> Promise | None:
+        """``promise every mode can reach M``, ``once`` or ``while X -> M within T``, ``never X for T``."""
+        tree, piece = statement.tree, statement.piece
+        assert tree is not None
+        node = tree.children[0]
+        assert isinstance(node, Tree)
+        kind = cast('Literal["reach", "once", "while", "never"]', str(node.data).rstrip("_"))
+        when: Condition | None = None
+        modes: tuple[ModeRef, ...] | None = ()
+        ticks: int | None = 0
+        if kind != "reach":
+            when = self._conditions.read(node.children[0], piece, self._scope)
+        if kind != "never":
+            listed = tree_in(node, "modes")
+            assert listed is not None
+            modes = self._context.mode_refs(listed, piece)
+        if (deadline := tree_in(node, "deadline")) is not None:
+            ticks = read_deadline(deadline, piece, self._context)
+        if (hold := tree_in(node, "hold")) is not None:
+            ticks = read_hold(hold, piece, self._context)
+        if modes is None or ticks is None or (when is None and kind != "reach"):
+            return None
+        return Promise(kind, when, modes, ticks, piece.place(), _text(piece))
+
+    # ---------------------------------------------------------------------------------------------------------- trials
+
+    def trial(self, statements: list[Statement]) -> Trial | None:
+        """A trial: its ``trial`` statement and the ``at``, ``every`` and ``expect`` statements under it."""
+        first, *steps = statements
+        script = _Script()
+        for step in steps:
+            if step.tree is None:
+                script.sound = False
+                continue
+            match step.head:
+                case "at":
+                    self._at(step.tree, step.piece, script)
+                case "every":
+                    self._every(step.tree, step.piece, script)
+                case _:
+                    self._expect(step.tree, step.piece, script)
+        if first.tree is None or not script.sound:
+            return None
+        title = str(first.tree.children[0])[1:-1].strip()
+        if not title:
+            self._mistakes.add(first.piece.place(), "This trial has no title", code="no-title")
+            return None
+        unsorted: list[At | Every] = [*script.ats, *(repeated.every for repeated in script.repeated)]
+        inputs = sorted(unsorted, key=lambda step: (step.place.line, step.place.column))
+        return Trial(title, tuple(inputs), tuple(script.expectations), first.piece.place())
+
+    def _at(self, tree: Tree[Token], piece: Piece, script: _Script) -> None:
+        amount, *nodes = tree.children
+        assert isinstance(amount, Tree)
+        tick = self._context.ticks(amount, piece, 'the time after "at"')
+        if tick is None:
+            script.sound = False
+            return
+        if tick < script.now:
+            message = "The times of a trial go forward, and this is before the last one"
+            self._mistakes.add(piece.place(amount), message, code="time-goes-back")
+            script.sound = False
+            return
+        script.now = tick
+        inputs = []
+        for node in nodes:
+            assert isinstance(node, Tree)
+            if node.data == "no_more":
+                self._no_more(node, piece, script)
+                continue
+            found = self._input(node, piece)
+            if found is None:
+                script.sound = False
+            else:
+                inputs.append(found)
+        script.ats.append(At(tick, tuple(inputs), piece.place()))
+
+    def _every(self, tree: Tree[Token], piece: Piece, script: _Script) -> None:
+        amount, *nodes = tree.children
+        assert isinstance(amount, Tree)
+        period = self._context.ticks(amount, piece, 'the time after "every"', least=1)
+        for node in nodes:
+            assert isinstance(node, Tree)
+            if node.data == "no_more":
+                message = "What came again and again is ended at a moment, not every so often"
+                hint = "Write it under at:  at 5 s no more beat"
+                self._mistakes.add(piece.place(node), message, hint, code="not-here")
+                script.sound = False
+                continue
+            found = self._input(node, piece)
+            if found is None or period is None:
+                script.sound = False
+                continue
+            if not isinstance(found, Hear | SetDial):
+                message = "Only commands and dials come again and again; a reading or a switch stays as it is set"
+                self._mistakes.add(piece.place(node), message, "Set it with at.", code="not-here")
+                script.sound = False
+                continue
+            name = found.command if isinstance(found, Hear) else found.dial
+            if any(each.name == name and each.every.end is None for each in script.repeated):
+                message = f'"{name}" comes again and again already'
+                hint = f"End it first:  at 5 s no more {name}"
+                self._mistakes.add(piece.place(node), message, hint, code="twice-every")
+                script.sound = False
+                continue
+            script.repeated.append(_Repeated(name, Every(script.now, period, None, (found,), piece.place(node))))
+
+    def _no_more(self, node: Tree[Token], piece: Piece, script: _Script) -> None:
+        token = next(names_in(node))
+        entry = self._context.names.find(token, piece, "command", "dial")
+        if entry is None:
+            script.sound = False
+            return
+        running = next((each for each in script.repeated if each.name == token and each.every.end is None), None)
+        if running is None:
+            if script.sound:
+                message = f'"{token}" does not come again and again here'
+                hint = f"It would begin with:  every 100 ms {token}"
+                self._mistakes.add(piece.place(node), message, hint, code="no-every")
+            script.sound = False
+            return
+        begun = running.every
+        running.every = Every(begun.tick, begun.period, script.now, begun.inputs, begun.place)
+
+    def _expect(self, tree: Tree[Token], piece: Piece, script: _Script) -> None:
+        when = self._conditions.read(tree.children[0], piece, self._scope)
+        within: int | None = 0
+        hold: int | None = 0
+        if (node := tree_in(tree, "deadline")) is not None:
+            within = read_deadline(node, piece, self._context)
+        if (node := tree_in(tree, "hold")) is not None:
+            hold = read_hold(node, piece, self._context)
+        if when is None or within is None or hold is None:
+            script.sound = False
+            return
+        script.expectations.append(Expect(script.now, when, within, hold, piece.place(), _text(piece)))
+
+    # ---------------------------------------------------------------------------------------------------------- inputs
+
+    def _input(self, node: Tree[Token], piece: Piece) -> Input | None:
+        token = next(names_in(node))
+        entry = self._context.names.find(
+            token, piece, "command", "sensor", "switch", "dial", wanted="a command, sensor, switch or dial"
+        )
+        if entry is None:
+            return None
+        value = None if node.data == "hear" else node.children[1]
+        if value is None:
+            if entry.kind == "command":
+                return Hear(entry.name)
+            example = {"switch": "on", "dial": "40 %"}.get(entry.kind, "35 cm")
+            message = f"What {entry.what} comes to is missing"
+            self._mistakes.add(piece.place(token), message, f"Write:  {entry.name} {example}", code="missing-value")
+            return None
+        if entry.kind == "command":
+            message = f"{article(entry.kind).capitalize()} takes no value: it comes, or it does not"
+            self._mistakes.add(piece.place(node), message, f"Write:  {entry.name}", code="wrong-value")
+            return None
+        if entry.kind == "switch":
+            if isinstance(value, Token) and value.type in ("ON", "OFF"):
+                return SetSwitch(entry.name, value.type == "ON")
+            message = "A switch is on or off"
+            self._mistakes.add(piece.place(node), message, f"Write:  {entry.name} on", code="wrong-value")
+            return None
+        return self._number(entry.item, entry.what, value, node, piece)
+
+    def _number(
+        self, item: Sensor | Dial | None, what: str, value: Tree[Token] | Token, node: Tree[Token], piece: Piece
+    ) -> Input | None:
+        if item is None:
+            return None
+        if isinstance(item, Sensor) and isinstance(item.source, Remembered):
+            message = f"{what[0].upper()}{what[1:]} is remembered, not measured: a trial cannot set it"
+            self._mistakes.add(piece.place(node), message, f"Set {item.source.of} instead.", code="wrong-value")
+            return None
+        if isinstance(value, Token) and value.type in ("ON", "OFF", "FAULT"):
+            if value.type == "FAULT" and isinstance(item, Sensor):
+                return SetSensor(item.name, None)
+            message = f"{what[0].upper()}{what[1:]} is never {value}"
+            example = item.unit.show(item.high)
+            self._mistakes.add(piece.place(node), message, f"Write:  {item.name} {example}", code="wrong-value")
+            return None
+        steps = self._context.steps(value, piece, item.unit, what)
+        if steps is None:
+            return None
+        if not item.low <= steps <= item.high:
+            message = f"{what[0].upper()}{what[1:]} cannot be {item.unit.show(steps)}"
+            hint = f"Its range is {item.unit.show(item.low)} .. {item.unit.show(item.high)}."
+            if isinstance(item, Sensor):
+                hint += f" For a reading that fails, write {item.name} fault."
+            self._mistakes.add(piece.place(node), message, hint, code="out-of-limits")
+            return None
+        if isinstance(item, Sensor):
+            return SetSensor(item.name, steps)
+        if steps % _one(item.unit):
+            message = f"{what[0].upper()}{what[1:]} is heard in whole {item.unit.symbol}"
+            self._mistakes.add(piece.place(node), message, code="too-fine")
+            return None
+        return SetDial(item.name, steps)
+
+
+@dataclass(slots=True)
+class _Repeated:
+    name: str
+    every: Every
+
+
+@dataclass(slots=True)
+class _Script:
+    """A trial as far as it has been read; ``sound`` is False once a part of it is wrong."""
+
+    now: int = 0
+    sound: bool = True
+    ats: list[At] = field(default_factory=list)
+    repeated: list[_Repeated] = field(default_factory=list)
+    expectations: list[Expect] = field(default_factory=list)
+
+
+def _one(unit: Unit) -> int:
+    """How many steps make one of the unit's shown symbol."""
+    return int(1 / unit.resolution)
+
+
+def _text(piece: Piece) -> str:
+    """The statement without its first word."""
+    return normal(piece.text.strip().split(" ", 1)[-1])

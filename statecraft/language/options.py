@@ -1,0 +1,128 @@
+"""The comma-separated options of a declaration: each once, each where it belongs, none missing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from lark import Token, Tree
+
+from statecraft.language.context import Context
+from statecraft.language.lines import Piece
+
+_WORDS = {
+    "framing": "plain or checked",
+    "baud": "9600 baud",
+    "silent_after": "silent after 500 ms",
+    "from_link": "from operator",
+    "pin": "pin 5",
+    "on_when": "on when high, or on when low",
+    "settle": "settle 20 ms",
+    "by_hand": "by hand",
+    "limits": "its range, such as 2 cm .. 400 cm",
+    "starts": "starts 40 %",
+    "trigger": "trigger 22",
+    "echo": "echo 23",
+    "no_echo_far": "no echo reads far",
+    "air": "air 10 C",
+    "median": "median of 3",
+    "plausible": "plausible 4 V .. 14 V",
+    "patience": "patience 1 s",
+    "point": "two points, such as 0.5 V is 0 A, 2.5 V is 20 A",
+    "resistance": "10 kohm at 25 C",
+    "beta": "beta 3950",
+    "against": "against 10 kohm",
+    "taken": "taken in look_left after 350 ms",
+    "pwm": "pwm 5",
+    "forward": "forward 30",
+    "reverse": "reverse 31",
+    "direction": "direction 8",
+    "ramp": "ramp 200 %/s",
+    "pause": "pause 300 ms before reversing",
+    "rest": "rest 0 deg",
+    "rest_stays": "rest stays",
+    "starts_on": "starts on",
+    "on_if_in_doubt": "on if in doubt",
+}
+
+
+class Options:
+    """The options of one statement, by kind; those that do not belong or stand twice are noted and left out."""
+
+    def __init__(
+        self,
+        nodes: Iterable[Tree[Token] | Token],
+        piece: Piece,
+        context: Context,
+        what: str,
+        allowed: Iterable[str],
+        *,
+        several: Iterable[str] = (),
+    ) -> None:
+        self._piece = piece
+        self._context = context
+        self._what = what
+        self._found: dict[str, list[Tree[Token]]] = {}
+        allowed, several = frozenset(allowed), frozenset(several)
+        for node in nodes:
+            if not isinstance(node, Tree):
+                continue
+            kind = str(node.data)
+            word = _WORDS.get(kind, kind)
+            if kind not in allowed:
+                message = f'{_capital(what)} has no "{_written(piece, node)}"'
+                right = ", ".join(_WORDS[name] for name in _WORDS if name in allowed)
+                hint = f"It may have: {right}." if right else ""
+                context.mistakes.add(piece.place(node), message, hint, code="wrong-option")
+            elif kind in self._found and kind not in several:
+                message = f'{_capital(what)} has "{word.split()[0]}" twice'
+                if kind == "limits":
+                    message = f"{_capital(what)} has two ranges"
+                context.mistakes.add(piece.place(node), message, "Take one of them away.", code="option-twice")
+            else:
+                self._found.setdefault(kind, []).append(node)
+
+    def __contains__(self, kind: str) -> bool:
+        return kind in self._found
+
+    def get(self, kind: str) -> Tree[Token] | None:
+        """The option of that kind."""
+        return self._found[kind][0] if kind in self._found else None
+
+    def all(self, kind: str) -> list[Tree[Token]]:
+        """Every option of that kind."""
+        return self._found.get(kind, [])
+
+    def token(self, kind: str) -> Token | None:
+        """The first token in the option of that kind."""
+        node = self.get(kind)
+        return next((child for child in node.children if isinstance(child, Token)), None) if node else None
+
+    def text(self, kind: str) -> str:
+        """That token's text, or ""."""
+        token = self.token(kind)
+        return str(token) if token is not None else ""
+
+    def tree(self, kind: str) -> Tree[Token] | None:
+        """The first tree in the option of that kind."""
+        node = self.get(kind)
+        return next((child for child in node.children if isinstance(child, Tree)), None) if node else None
+
+    def need(self, *kinds: str) -> bool:
+        """Whether all of these are there; the missing ones are noted, together."""
+        missing = [kind for kind in kinds if kind not in self._found]
+        if not missing:
+            return True
+        words = "; ".join(_WORDS[kind] for kind in missing)
+        message = f"{_capital(self._what)} needs more: {words}"
+        self._context.mistakes.add(self._piece.place(), message, code="missing-option")
+        return False
+
+
+def _written(piece: Piece, node: Tree[Token]) -> str:
+    """What was written for ``node``, cut short."""
+    begin = piece.place(node).column - 1 - piece.start
+    return piece.text[begin : begin + min(piece.place(node).width, 50)]
+
+
+def _capital(text: str) -> str:
+    return text[0].upper() + text[1:]

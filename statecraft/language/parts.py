@@ -1,0 +1,525 @@
+"""Parts: their modes, groups, counters and tables."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Literal, cast
+
+from lark import Token, Tree
+
+from statecraft.language.conditions import Conditions, Scope
+from statecraft.language.context import Context, PartNames, names_in, tree_in
+from statecraft.language.lines import Piece, normal
+from statecraft.language.names import Entry
+from statecraft.language.quantities import quantity
+from statecraft.language.settings import Settings, Written, at_rest
+from statecraft.language.statements import Statement, TableRow
+from statecraft.machine import (
+    Change,
+    Condition,
+    Counter,
+    CountsTime,
+    Group,
+    Mode,
+    Part,
+    Place,
+    Row,
+    Setting,
+    Unit,
+)
+
+_DEEPEST_GROUPS = 20
+
+
+@dataclass(slots=True)
+class PartText:
+    """What the file says of one part."""
+
+    names: PartNames
+    modes: list[tuple[Statement, Entry]] = field(default_factory=list)
+    groups: list[tuple[Statement, Entry]] = field(default_factory=list)
+    counters: list[tuple[Statement, Entry]] = field(default_factory=list)
+    rows: list[TableRow] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class _GroupText:
+    entry: Entry
+    members: list[Entry]
+    written: list[Written]
+    height: int = 0
+
+
+@dataclass(slots=True)
+class _ModeText:
+    entry: Entry
+    stop: bool
+    final: bool
+    unattended: bool
+    tolerates: tuple[str, ...]
+    own: list[Written]
+
+
+class PartReader:
+    """Reads one part, in steps: what a step needs from other parts, their earlier steps have made."""
+
+    def __init__(self, context: Context, text: PartText, conditions: Conditions) -> None:
+        self._context = context
+        self._mistakes = context.mistakes
+        self._text = text
+        self._names = text.names
+        self._conditions = conditions
+        self._settings = Settings(context)
+        self._groups: dict[str, _GroupText] = {}
+        self._modes: dict[str, _ModeText] = {}
+        self._finished_modes: list[Mode] = []
+        self._counters: list[Counter] = []
+        self._in_cells: dict[str, tuple[str, ...]] = {}
+
+    # ---------------------------------------------------------------------------------------------------------- groups
+
+    def expand_groups(self) -> None:
+        """Find out which modes each group holds."""
+        for statement, entry in self._text.groups:
+            self._groups[entry.name] = self._group(statement, entry)
+        for name in self._groups:
+            if name not in self._names.members:
+                self._expand(name, [])
+
+    def _group(self, statement: Statement, entry: Entry) -> _GroupText:
+        tree, piece = statement.tree, statement.piece
+        assert tree is not None
+        found = [self._context.mode_or_group(self._names, token, piece) for token in list(names_in(tree))[1:]]
+        settings = [node for node in tree.children if isinstance(node, Tree) and node.data == "setting"]
+        members = [member for member in found if member is not None]
+        return _GroupText(entry, members, self._settings.all(settings, piece))
+
+    def _expand(self, name: str, inside: list[str]) -> tuple[str, ...]:
+        known = self._names.members.get(name)
+        if known is not None:
+            return known
+        group = self._groups.get(name)
+        if group is None:
+            return ()
+        if name in inside:
+            way = " -> ".join([*inside[inside.index(name) :], name])
+            message = f'The group "{name}" contains itself' + (f": {way}" if len(inside) > 1 else "")
+            self._mistakes.add(group.entry.place, message, code="group-in-itself")
+            self._names.members[name] = ()
+            return ()
+        if len(inside) >= _DEEPEST_GROUPS:
+            message = f"Groups are nested more than {_DEEPEST_GROUPS} deep here"
+            self._mistakes.add(group.entry.place, message, code="too-deep")
+            self._names.members[name] = ()
+            return ()
+        modes: list[str] = []
+        for member in group.members:
+            if member.kind == "mode":
+                modes.append(member.name)
+            else:
+                modes.extend(self._expand(member.name, [*inside, name]))
+                inner = self._groups.get(member.name)
+                group.height = max(group.height, inner.height + 1 if inner else 0)
+        self._names.members.setdefault(name, self._names.in_order(modes))
+        return self._names.members[name]
+
+    # ----------------------------------------------------------------------------------------------------------- modes
+
+    def read_modes(self) -> None:
+        """Read what each mode is and sets, with what its groups set."""
+        for statement, entry in self._text.modes:
+            if statement.tree is not None:
+                self._modes[entry.name] = self._mode(statement.tree, statement.piece, entry)
+        around: dict[str, list[_GroupText]] = {name: [] for name in self._modes}
+        members = {name: frozenset(modes) for name, modes in self._names.members.items()}
+        ordered = sorted(self._groups.values(), key=lambda group: (len(members[group.entry.name]), group.height))
+        for group in ordered:
+            for mode in members[group.entry.name]:
+                if mode in around:
+                    around[mode].append(group)
+        quarrels: set[tuple[str, str, str]] = set()
+        for name, text in self._modes.items():
+            self._finished_modes.append(self._finish_mode(text, around[name], members, quarrels))
+
+    def _mode(self, tree: Tree[Token], piece: Piece, entry: Entry) -> _ModeText:
+        nodes = [node for node in tree.children if isinstance(node, Tree)]
+        marks = {str(node.data) for node in nodes}
+        tolerated: list[str] = []
+        for node in nodes:
+            if node.data == "tolerates":
+                for token in names_in(node):
+                    if (sensor := self._context.names.find(token, piece, "sensor")) is not None:
+                        tolerated.append(sensor.name)
+        own = self._settings.all([node for node in nodes if node.data == "setting"], piece)
+        return _ModeText(entry, "stop" in marks, "final" in marks, "unattended" in marks, tuple(tolerated), own)
+
+    def _finish_mode(
+        self,
+        text: _ModeText,
+        groups: list[_GroupText],
+        members: dict[str, frozenset[str]],
+        quarrels: set[tuple[str, str, str]],
+    ) -> Mode:
+        settings: dict[str, tuple[Setting, Written, _GroupText | None]] = {
+            written.output: (written.setting, written, None) for written in text.own
+        }
+        for group in groups:
+            for written in group.written:
+                before = settings.setdefault(written.output, (written.setting, written, group))
+                if before[0] != written.setting and before[2] is not None:
+                    self._quarrel(before[2], group, written, text.entry.name, members, quarrels)
+        if text.stop:
+            for _, written, source in settings.values():
+                self._must_rest(text, written, source)
+        own = tuple((written.output, written.setting) for written in text.own)
+        return Mode(
+            text.entry.name,
+            self._names.name,
+            text.stop,
+            own,
+            tuple((output, setting) for output, (setting, _, _) in settings.items()),
+            tuple(group.entry.name for group in groups),
+            text.final,
+            text.unattended,
+            text.tolerates,
+            text.entry.place,
+        )
+
+    def _quarrel(
+        self,
+        one: _GroupText,
+        other: _GroupText,
+        written: Written,
+        mode: str,
+        members: dict[str, frozenset[str]],
+        known: set[tuple[str, str, str]],
+    ) -> None:
+        """Note that two groups set an output differently, unless one is inside the other: then the inner one counts."""
+        inner, outer = members[one.entry.name], members[other.entry.name]
+        if inner < outer or any(member.name == one.entry.name for member in other.members):
+            return
+        key = (one.entry.name, other.entry.name, written.output)
+        if key in known:
+            return
+        known.add(key)
+        message = f'The groups "{key[0]}" and "{key[1]}" set {written.output} differently, and "{mode}" is in both'
+        hint = "Say it on the mode itself, or put one of the groups into the other (the inner one counts)."
+        self._mistakes.add(written.place, message, hint, code="groups-disagree")
+
+    def _must_rest(self, text: _ModeText, written: Written, group: _GroupText | None) -> None:
+        entry = self._context.names.get(written.output)
+        if entry is None or entry.item is None or at_rest(entry.item, written.setting):
+            return
+        stays = getattr(entry.item, "rest", 0) is None
+        where = f' (through the group "{group.entry.name}")' if group is not None else ""
+        message = f'The stop mode "{text.entry.name}" {"moves" if stays else "drives"} {entry.what}{where}'
+        if stays:
+            hint = "In a stop mode this servo stays where it is. Leave it out."
+        else:
+            hint = f"Motors, relays and servos rest in a stop mode. Leave {entry.name} out, or take away the stop."
+        self._mistakes.add(written.place if group is None else text.entry.place, message, hint, code="moving-stop")
+
+    def outputs(self) -> Iterable[Written]:
+        """Every setting that the part's modes and groups make, in the order written."""
+        for mode in self._modes.values():
+            yield from mode.own
+        for group in self._groups.values():
+            yield from group.written
+
+    # -------------------------------------------------------------------------------------------------------- counters
+
+    def read_counters(self) -> None:
+        """Read the part's counters."""
+        for statement, entry in self._text.counters:
+            counter = self._counter(statement, entry) if statement.tree is not None else None
+            if counter is not None:
+                entry.item = counter
+                self._counters.append(counter)
+
+    def _counter(self, statement: Statement, entry: Entry) -> Counter | None:
+        tree, piece = statement.tree, statement.piece
+        assert tree is not None
+        limits = tree_in(tree, "range")
+        assert limits is not None
+        ends = [
+            self._context.measures.plain(quantity(child, piece), "The end of a counter's range", -30_000, 30_000)
+            for child in limits.children
+            if isinstance(child, Tree)
+        ]
+        low, high = ends
+        start: int | None = low
+        counts: list[tuple[Tree[Token], list[Token | Tree[Token]]]] = []
+        sound = True
+        for node in tree.children:
+            if not isinstance(node, Tree) or node.data == "range":
+                continue
+            if node.data == "starts":
+                amount = node.children[-1]
+                assert isinstance(amount, Tree)
+                start = self._context.measures.plain(quantity(amount, piece), "Where a counter starts", -30_000, 30_000)
+                if None not in (start, low, high) and not cast("int", low) <= cast("int", start) <= cast("int", high):
+                    message = f"A counter starts inside its range, {low} .. {high}, not at {start}"
+                    self._mistakes.add(piece.place(amount), message, code="out-of-limits")
+                    start = None
+            elif node.data == "counts":
+                counts.append((node, [cast("Tree[Token]", node.children[-1])]))
+            elif counts:
+                counts[-1][1].append(cast("Token", node.children[0]))
+            else:
+                message = f'"{node.children[0]}" does not fit here'
+                hint = "A counter may have:  starts 2, up each 500 ms in opening, down each 500 ms in shutting"
+                self._mistakes.add(piece.place(node), message, hint, code="wrong-option")
+                sound = False
+        motion = [self._counts(node, where, piece) for node, where in counts]
+        if low is None or high is None or start is None or None in motion or not sound:
+            return None
+        if low >= high:
+            message = f"This counter goes from {low} to {high}: its low end stands first"
+            self._mistakes.add(piece.place(limits), message, code="bad-range")
+            return None
+        each = tuple(clause for clause in motion if clause is not None)
+        return Counter(entry.name, self._names.name, low, high, start, each, entry.place)
+
+    def _counts(self, node: Tree[Token], where: list[Token | Tree[Token]], piece: Piece) -> CountsTime | None:
+        way, amount = node.children[0], node.children[1]
+        assert isinstance(amount, Tree)
+        ticks = self._context.ticks(amount, piece, "the time between two counts", least=1)
+        item = where[0]
+        assert isinstance(item, Tree)
+        tokens = [token for token in item.children if isinstance(token, Token)]
+        tokens += [token for token in where[1:] if isinstance(token, Token)]
+        modes = self._mode_list(tokens, piece)
+        begin = tokens[0].start_pos or 0
+        end = (tokens[-1].start_pos or 0) + len(tokens[-1])
+        if ticks is None or modes is None:
+            return None
+        return CountsTime(1 if str(way) == "up" else -1, ticks, modes, normal(piece.text[begin:end]))
+
+    # ------------------------------------------------------------------------------------------------------------ rows
+
+    def finish(self, shared: list[SharedRow], place: Place) -> Part:
+        """The part, its rows read; ``shared`` are the machine's failsafes."""
+        start = self._finished_modes[0] if self._finished_modes else None
+        if start is not None and not start.stop and start.name == self._names.modes[0]:
+            message = f'The first mode, "{start.name}", is where the part starts, and must be a stop mode'
+            hint = f"Write:  mode {start.name} stop     or put a stop mode above it."
+            self._mistakes.add(start.place, message, hint, code="first-mode")
+        rows: list[Row] = []
+        for row in shared:
+            if row.when is not None and row.move is not None and start is not None:
+                target = start.name if row.move == "go" else ""
+                move = (row.move, target)
+                rows.append(self._row(len(rows), row.text, tuple(self._names.modes), row.when, move, (), True))
+        for failsafe in (True, False):
+            for text in self._text.rows:
+                if text.failsafe == failsafe and (found := self._read_row(text, len(rows))) is not None:
+                    rows.append(found)
+        groups = tuple(
+            Group(name, self._names.name, self._names.members[name], _plain(group.written), group.entry.place)
+            for name, group in self._groups.items()
+        )
+        outputs = tuple(dict.fromkeys(written.output for written in self.outputs()))
+        return Part(
+            self._names.name, tuple(self._finished_modes), groups, tuple(self._counters), tuple(rows), outputs, place
+        )
+
+    def _read_row(self, text: TableRow, number: int) -> Row | None:
+        in_, when, go_to, do = text.cells
+        modes = self._modes_of(in_)
+        condition: Condition | None = None
+        if not when.text:
+            hint = "Say when it happens. For what happens at once, write after 0 s."
+            self._mistakes.add(text.piece.place(), "This row does not say when", hint, code="empty-cell")
+        else:
+            condition = self._conditions.cell(when, Scope("row", self._names))
+        move = self._move(text, go_to, modes)
+        changes = self._changes(do)
+        if modes is None or condition is None or move is None or changes is None:
+            return None
+        return self._row(number, text, modes, condition, move, changes, False)
+
+    def _row(
+        self,
+        number: int,
+        text: TableRow,
+        modes: tuple[str, ...],
+        when: Condition,
+        move: tuple[Literal["go", "stay", "restart"], str],
+        changes: tuple[Change, ...],
+        shared: bool,
+    ) -> Row:
+        in_, when_text, go_to, do = (normal(cell.text) for cell in text.cells)
+        place = text.piece.place()
+        return Row(
+            number,
+            self._names.name,
+            text.failsafe,
+            modes,
+            when,
+            *move,
+            changes,
+            shared,
+            in_,
+            when_text,
+            go_to,
+            do,
+            place,
+        )
+
+    def _modes_of(self, cell: Piece) -> tuple[str, ...] | None:
+        if not cell.text:
+            message = "This row does not say in which modes"
+            hint = "Name a mode, a group, a list of them, or any."
+            self._mistakes.add(_spot(cell), message, hint, code="empty-cell")
+            return None
+        known = self._in_cells.get(cell.text)
+        if known is None:
+            tree = self._context.syntax.parse(cell, "in_cell")
+            if tree is None:
+                return None
+            found = self._mode_list([token for token in tree.children if isinstance(token, Token)], cell)
+            if found is None:
+                return None
+            known = self._in_cells[cell.text] = found
+        return known
+
+    def _mode_list(self, tokens: list[Token], piece: Piece) -> tuple[str, ...] | None:
+        """The modes of ``any``, ``any but a, b``, or ``a, b``; None, with the mistakes noted, if a name is wrong."""
+        named = [token for token in tokens if token.type not in ("ANY", "BUT")]
+        found = [self._context.mode_or_group(self._names, token, piece) for token in named]
+        if None in found:
+            return None
+        modes = [mode for entry in found if entry is not None for mode in self._names.expand(entry)]
+        if tokens[0].type != "ANY":
+            return self._names.in_order(modes)
+        left_out = set(modes)
+        rest = tuple(mode for mode in self._names.modes if mode not in left_out)
+        if not rest and self._names.modes:
+            message = "This leaves no mode: all of them are left out"
+            self._mistakes.add(piece.place(tokens[-1]), message, code="no-mode-left")
+            return None
+        return rest
+
+    def _move(
+        self, text: TableRow, cell: Piece, modes: tuple[str, ...] | None
+    ) -> tuple[Literal["go", "stay", "restart"], str] | None:
+        if not cell.text:
+            message, hint = "This row does not say where to go", "Name a mode, or write stay."
+            self._mistakes.add(_spot(cell), message, hint, code="empty-cell")
+            return None
+        tree = self._context.syntax.parse(cell, "go_cell")
+        if tree is None:
+            return None
+        token = tree.children[0]
+        assert isinstance(token, Token)
+        if token.type in ("STAY", "RESTART"):
+            self._may_stay(text, token, cell, modes)
+            return ("stay" if token.type == "STAY" else "restart"), ""
+        if token.type == "START":
+            return ("go", self._names.modes[0]) if self._names.modes else None
+        entry = self._context.mode_or_group(self._names, token, cell)
+        if entry is None:
+            return None
+        if entry.kind == "group":
+            inside = ", ".join(self._names.members.get(entry.name, ())[:4])
+            message = f'"{token}" is a group, and a row leads to one mode'
+            self._mistakes.add(cell.place(token), message, f"Choose one of: {inside}.", code="go-to-group")
+            return None
+        mode = self._modes.get(entry.name)
+        if text.failsafe and mode is not None and not mode.stop:
+            message = f'A failsafe leads to a stop mode, and "{token}" is not one'
+            hint = f"Declare it:  mode {token} stop     or make this row a rule."
+            self._mistakes.add(cell.place(token), message, hint, code="moving-failsafe")
+            return None
+        return "go", entry.name
+
+    def _may_stay(self, text: TableRow, token: Token, cell: Piece, modes: tuple[str, ...] | None) -> None:
+        """Note a failsafe that stays in a mode which is no stop mode."""
+        if not text.failsafe or modes is None:
+            return
+        moving = [name for name in modes if name in self._modes and not self._modes[name].stop]
+        if moving:
+            message = f'A failsafe leads to a stop mode, but this one would {token} in "{moving[0]}"'
+            hint = "Name a stop mode, or name only stop modes in the first column."
+            self._mistakes.add(cell.place(token), message, hint, code="moving-failsafe")
+
+    def _changes(self, cell: Piece) -> tuple[Change, ...] | None:
+        if not cell.text:
+            return ()
+        tree = self._context.syntax.parse(cell, "do_cell")
+        if tree is None:
+            return None
+        changes = [self._change(node, cell) for node in tree.children if isinstance(node, Tree)]
+        done: set[str] = set()
+        for node in tree.children:
+            assert isinstance(node, Tree)
+            name = str(node.children[0])
+            if name in done:
+                message = f'"{name}" changes twice in one row'
+                hint = "A counter changes once a row."
+                self._mistakes.add(cell.place(node), message, hint, code="option-twice")
+                return None
+            done.add(name)
+        return tuple(c for c in changes if c is not None) if None not in changes else None
+
+    def _change(self, node: Tree[Token], cell: Piece) -> Change | None:
+        token, sign, amount = node.children
+        assert isinstance(token, Token) and isinstance(sign, Token) and isinstance(amount, Tree)
+        entry = self._context.names.find(token, cell, "counter")
+        steps = self._context.steps(amount, cell, Unit.NUMBER, "what a counter changes by")
+        if entry is None or steps is None or entry.item is None:
+            return None
+        counter = cast("Counter", entry.item)
+        if counter.part != self._names.name:
+            message = f'The counter "{token}" belongs to the part "{counter.part}", and only its rows change it'
+            self._mistakes.add(cell.place(token), message, code="other-parts-counter")
+            return None
+        if sign.type != "SET":
+            return Change(counter.name, "step", steps if sign.type == "PLUS" else -steps)
+        if not counter.low <= steps <= counter.high:
+            message = f'The counter "{token}" cannot be {steps}: its range is {counter.low} .. {counter.high}'
+            self._mistakes.add(cell.place(node), message, code="out-of-limits")
+            return None
+        return Change(counter.name, "set", steps)
+
+
+@dataclass(frozen=True, slots=True)
+class SharedRow:
+    """A failsafe of the whole machine, before it is handed to each part. None: what could not be read."""
+
+    text: TableRow
+    when: Condition | None
+    move: Literal["go", "stay", "restart"] | None
+
+
+def read_shared(text: TableRow, context: Context, conditions: Conditions) -> SharedRow:
+    """A row of the failsafes that stand before the first part."""
+    in_, when, go_to, do = text.cells
+    mistakes = context.mistakes
+    tree = context.syntax.parse(in_, "in_cell") if in_.text else None
+    if not in_.text or (tree is not None and [str(token) for token in tree.children] != ["any"]):
+        message = "A failsafe of the whole machine applies in any mode of every part"
+        mistakes.add(_spot(in_), message, "Write any here, or move the row into a part.", code="shared-row")
+    condition = None
+    if when.text:
+        condition = conditions.cell(when, Scope("shared"))
+    else:
+        mistakes.add(text.piece.place(), "This row does not say when", "Say when it happens.", code="empty-cell")
+    if do.text:
+        message = "A failsafe of the whole machine changes no counters: they belong to parts"
+        mistakes.add(_spot(do), message, "Move the row into the part.", code="shared-row")
+    target = context.syntax.parse(go_to, "go_cell") if go_to.text else None
+    token = target.children[0] if target is not None else None
+    if not go_to.text or (isinstance(token, Token) and token.type != "START"):
+        message = "A failsafe of the whole machine leads each part to its start"
+        mistakes.add(_spot(go_to), message, "Write start here, or move the row into a part.", code="shared-row")
+    return SharedRow(text, condition, "go" if target is not None else None)
+
+
+def _spot(cell: Piece) -> Place:
+    return cell.span(0, max(1, len(cell.text)))
+
+
+def _plain(written: list[Written]) -> tuple[tuple[str, Setting], ...]:
+    return tuple((each.output, each.setting) for each in written)

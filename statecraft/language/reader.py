@@ -1,0 +1,354 @@
+"""The reader: a file's text into a :class:`~statecraft.machine.Machine`, or all that is wrong with it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from lark import Token
+
+from statecraft.language.conditions import Conditions
+from statecraft.language.context import Context, PartNames, names_in, tree_in
+from statecraft.language.forms import DECLARING, FORMS
+from statecraft.language.hardware import Hardware, is_remembered
+from statecraft.language.levels import read_level
+from statecraft.language.lines import LARGEST, read_bytes
+from statecraft.language.mistakes import FileErrors, Mistake, Mistakes
+from statecraft.language.names import Entry, Names, at, check_name
+from statecraft.language.observers import Observers
+from statecraft.language.parts import PartReader, PartText, SharedRow, read_shared
+from statecraft.language.quantities import quantity
+from statecraft.language.statements import Gatherer, Item, Statement, TableRow
+from statecraft.language.syntax import Syntax
+from statecraft.machine import Level, Machine, Part, Place, Promise, Trial
+
+_IN_PARTS = ("mode", "group", "counter", "rules")
+_MODES = ("mode", "group")
+
+
+def read_file(path: str | Path) -> Machine:
+    """The machine that the file at ``path`` describes.
+
+    Raises:
+        FileErrors: the file cannot be read, or something in it is wrong.
+    """
+    mistakes = Mistakes()
+    text = read_bytes(Path(path), str(path), mistakes)
+    if text is None:
+        raise FileErrors(mistakes.found)
+    return _Reader(text, str(path), mistakes).machine()
+
+
+def read_text(text: str, file: str = "machine.modes") -> Machine:
+    """The machine that ``text`` describes. ``file`` is what messages call it, and where files it uses are looked for.
+
+    Raises:
+        FileErrors: something in it is wrong.
+    """
+    mistakes = Mistakes()
+    if len(text) > LARGEST or "\0" in text:
+        what = "is too large" if len(text) > LARGEST else "has zero characters in it"
+        mistakes.add(Place(file, 0), f"This text {what}", code="file")
+        raise FileErrors(mistakes.found)
+    return _Reader(text.removeprefix("\ufeff"), file, mistakes).machine()
+
+
+@dataclass(slots=True)
+class _Declared:
+    """What a file says, sorted by what it is about."""
+
+    hardware: list[tuple[Statement, Entry]] = field(default_factory=list)
+    levels: list[tuple[Statement, Entry]] = field(default_factory=list)
+    parts: list[PartText] = field(default_factory=list)
+    shared: list[TableRow] = field(default_factory=list)
+    promises: list[Statement] = field(default_factory=list)
+    trials: list[list[Statement]] = field(default_factory=list)
+
+
+class _Reader:
+    """Reads one file. Each step goes on past what an earlier one found wrong, so that one go tells everything."""
+
+    def __init__(self, text: str, file: str, mistakes: Mistakes) -> None:
+        self._file = file
+        self._mistakes = mistakes
+        self._syntax = Syntax(mistakes)
+        self._context = Context(mistakes, self._syntax)
+        self._gatherer = Gatherer(self._syntax, mistakes)
+        self._gatherer.gather(text, file)
+        self._heads: dict[str, Statement] = {}
+
+    def machine(self) -> Machine:
+        items = self._gatherer.items
+        if not items and not self._mistakes.found:
+            hint = "Begin with its name, its board and its tick, or let statecraft new write a file to start from."
+            self._mistakes.add(Place(self._file, 1), "This file describes nothing", hint, code="empty-file")
+            self._fail()
+        name, place = self._preamble(items)
+        declared = self._declare(items, name, place)
+        context = self._context
+        conditions = Conditions(context)
+
+        hardware = Hardware(context)
+        self._read_hardware(hardware, declared, early=True)
+        readers = [PartReader(context, text, conditions) for text in declared.parts]
+        for reader in readers:
+            reader.expand_groups()
+        self._read_hardware(hardware, declared, early=False)
+        hardware.check_messages()
+        for reader in readers:
+            reader.read_counters()
+        for reader in readers:
+            reader.read_modes()
+        self._check_owners(readers, declared)
+
+        levels: list[Level] = []
+        for statement, entry in declared.levels:
+            if statement.tree is not None and (level := read_level(statement, entry, context, conditions)) is not None:
+                levels.append(level)
+        shared: list[SharedRow] = [read_shared(row, context, conditions) for row in declared.shared]
+        parts: list[Part] = []
+        for reader, text in zip(readers, declared.parts, strict=True):
+            if not text.modes:
+                which = f'The part "{text.names.name}"' if context.cut else "This machine"
+                hint = "Write one:  mode parked stop"
+                self._mistakes.add(text.names.place, f"{which} has no mode", hint, code="no-modes")
+            parts.append(reader.finish(shared, text.names.place))
+
+        observers = Observers(context, conditions)
+        promises: list[Promise] = []
+        for statement in declared.promises:
+            if statement.tree is not None and (promise := observers.promise(statement)) is not None:
+                promises.append(promise)
+        trials: list[Trial] = []
+        for statements in declared.trials:
+            if (trial := observers.trial(statements)) is not None:
+                trials.append(trial)
+        self._check_titles(declared.trials)
+
+        if self._mistakes.found:
+            self._fail()
+        order = {entry.name: entry.number for entry in context.names.entries.values()}
+        return Machine(
+            name,
+            self._board(),
+            context.measures.tick_ms,
+            tuple(hardware.links),
+            tuple(hardware.commands),
+            tuple(hardware.dials),
+            tuple(sorted(hardware.sensors, key=lambda sensor: order[sensor.name])),
+            tuple(hardware.switches),
+            tuple(hardware.outputs),
+            tuple(hardware.constants),
+            tuple(levels),
+            tuple(parts),
+            tuple(promises),
+            tuple(trials),
+            place,
+            self._gatherer.comment,
+            self._gatherer.sources,
+        )
+
+    def _fail(self) -> None:
+        order = {file: number for number, file in enumerate(self._gatherer.sources)}
+
+        def where(mistake: Mistake) -> tuple[int, int, int]:
+            return order.get(mistake.place.file, -1), mistake.place.line, mistake.place.column
+
+        raise FileErrors(sorted(dict.fromkeys(self._mistakes.found), key=where), self._gatherer.sources)
+
+    # -------------------------------------------------------------------------------------------------------- preamble
+
+    def _preamble(self, items: list[Item]) -> tuple[str, Place]:
+        """The machine's name and its place; the tick is set on the way."""
+        for item in items:
+            if isinstance(item, Statement) and item.head in ("machine", "board", "tick"):
+                first = self._heads.setdefault(item.head, item)
+                if first is not item:
+                    where = at(first.piece.place(), item.piece.place())
+                    message = f"There is a {item.head} statement already ({where})"
+                    hint = "One file holds one machine."
+                    self._mistakes.add(item.piece.place(), message, hint, code="statement-twice")
+        missing = [head for head in ("machine", "board", "tick") if head not in self._heads]
+        if missing and items:
+            forms = "; ".join(FORMS[head] for head in missing)
+            message = f"This file does not name its {' and its '.join(missing)}"
+            self._mistakes.add(Place(self._file, 1), message, f"Near its top write:  {forms}", code="preamble")
+        self._read_tick()
+        machine = self._heads.get("machine")
+        if machine is None or machine.tree is None:
+            return "machine", Place(self._file, 1)
+        token = machine.tree.children[0]
+        assert isinstance(token, Token)
+        check_name(token, machine.piece, "machine", self._mistakes)
+        return str(token), machine.piece.place(token)
+
+    def _read_tick(self) -> None:
+        tick = self._heads.get("tick")
+        tree = tree_in(tick.tree, "quantity") if tick is not None and tick.tree is not None else None
+        if tick is None or tree is None:
+            return
+        value = quantity(tree, tick.piece)
+        ms = self._context.measures.milliseconds(value, "the tick")
+        if ms is None:
+            return
+        if ms != int(ms) or not 1 <= ms <= 1000:
+            message = f"A tick lasts a whole number of milliseconds from 1 ms to 1 s, not {value}"
+            self._mistakes.add(value.place, message, "Many machines do well with 10 ms.", code="bad-tick")
+            return
+        self._context.measures.tick_ms = int(ms)
+
+    def _board(self) -> str:
+        tree = self._heads["board"].tree
+        assert tree is not None
+        return str(tree.children[0]).strip('"')
+
+    # ----------------------------------------------------------------------------------------------------- declarations
+
+    def _declare(self, items: list[Item], machine: str, place: Place) -> _Declared:
+        """Sort what stands in the file, and take every name in it."""
+        context = self._context
+        context.cut = any(isinstance(item, Statement) and item.head == "part" for item in items)
+        declared = _Declared()
+        part: PartText | None = None
+        if not context.cut:
+            part = self._open_part(declared, machine, place)
+            context.part_names.entries[machine] = Entry(machine, "part", place)
+        ruled: Statement | None = None
+        adrift = False
+        for item in items:
+            if isinstance(item, TableRow):
+                if part is not None:
+                    part.rows.append(item)
+                elif item.failsafe:
+                    declared.shared.append(item)
+                continue
+            match item.head:
+                case "part":
+                    ruled = None
+                    part = self._part(item, declared)
+                case "failsafes" | "rules":
+                    if item.head == "rules":
+                        ruled = item
+                    elif ruled is not None:
+                        message = "Failsafes stand above rules, as they decide first"
+                        hint = f"Move this table above the rules ({at(ruled.piece.place(), item.piece.place())})."
+                        self._mistakes.add(item.piece.place(), message, hint, code="failsafes-below")
+                case "promise":
+                    declared.promises.append(item)
+                case "trial":
+                    declared.trials.append([item])
+                case "at" | "every" | "expect":
+                    declared.trials[-1].append(item)
+                case _:
+                    pass
+            if item.head in _IN_PARTS and part is None and not adrift:
+                adrift = True
+                message = f"In a machine that is cut into parts, every {item.head.rstrip('s')} belongs to one of them"
+                hint = "Move it under a part. Only failsafes may stand above the first part."
+                self._mistakes.add(item.piece.place(), message, hint, code="outside-part")
+            if item.head in DECLARING or item.head == "":
+                self._take_name(item, part, declared)
+        return declared
+
+    def _open_part(self, declared: _Declared, name: str, place: Place) -> PartText:
+        names = PartNames(name, place, Names(self._mistakes))
+        self._context.parts[name] = names
+        text = PartText(names)
+        declared.parts.append(text)
+        return text
+
+    def _part(self, statement: Statement, declared: _Declared) -> PartText:
+        """The part that begins here. One that cannot be named is read all the same, so that its errors are told too."""
+        token = next(names_in(statement.tree)) if statement.tree is not None else statement.name
+        place = statement.piece.place(token)
+        if token is None:
+            return PartText(PartNames("", place, Names(self._mistakes)))
+        kind = "part" if statement.tree is not None else ""
+        entry = self._context.part_names.declare(token, statement.piece, kind)
+        if entry is None:
+            return PartText(PartNames(str(token), place, Names(self._mistakes)))
+        return self._open_part(declared, str(token), place)
+
+    def _take_name(self, statement: Statement, part: PartText | None, declared: _Declared) -> None:
+        """Enter the name that ``statement`` declares; one that could not be read is entered as of no kind."""
+        head, piece = statement.head, statement.piece
+        if head == "part":
+            return
+        token = next(names_in(statement.tree)) if statement.tree is not None else statement.name
+        if token is None:
+            return
+        kind = head if statement.tree is not None else ""
+        entry: Entry | None = None
+        if head in _MODES or not head:
+            spaces = [part.names] if part is not None else []
+            for names in spaces:
+                entry = names.names.declare(token, piece, kind)
+                if entry is not None and kind == "mode" and part is not None:
+                    part.names.modes.append(entry.name)
+        if head not in _MODES:
+            entry = self._context.names.declare(token, piece, kind)
+        if entry is None or statement.tree is None:
+            return
+        where: list[tuple[Statement, Entry]]
+        if head == "level":
+            where = declared.levels
+        elif head in ("mode", "group", "counter"):
+            if part is None:
+                return
+            where = {"mode": part.modes, "group": part.groups, "counter": part.counters}[head]
+        else:
+            where = declared.hardware
+        where.append((statement, entry))
+
+    def _read_hardware(self, hardware: Hardware, declared: _Declared, *, early: bool) -> None:
+        """Read declarations of hardware; those that ask about modes or other sensors come late."""
+        readers: dict[str, Any] = {
+            "constant": hardware.constant,
+            "link": hardware.link,
+            "command": hardware.command,
+            "dial": hardware.dial,
+            "sensor": hardware.sensor,
+            "switch": hardware.switch,
+            "motor": hardware.motor,
+            "servo": hardware.servo,
+            "lamp": hardware.lamp,
+            "relay": hardware.relay,
+            "buzzer": hardware.buzzer,
+            "output": hardware.hand_output,
+        }
+        if early:
+            for statement, entry in declared.hardware:
+                if statement.head == "constant":
+                    entry.item = hardware.constant(statement, entry)
+        for statement, entry in declared.hardware:
+            late = is_remembered(statement)
+            if statement.head != "constant" and late != early:
+                read = hardware.remembered if late else readers[statement.head]
+                entry.item = read(statement, entry)
+
+    def _check_owners(self, readers: list[PartReader], declared: _Declared) -> None:
+        """Note outputs that two parts set."""
+        owners: dict[str, tuple[str, Place]] = {}
+        told: set[str] = set()
+        for reader, text in zip(readers, declared.parts, strict=True):
+            for written in reader.outputs():
+                owner, place = owners.setdefault(written.output, (text.names.name, written.place))
+                if owner != text.names.name and written.output not in told:
+                    told.add(written.output)
+                    message = f'"{written.output}" is set here by the part "{text.names.name}"'
+                    message += f', and by the part "{owner}" ({at(place, written.place)})'
+                    hint = "An output belongs to one part. Let the other ask which mode that part is in."
+                    self._mistakes.add(written.place, message, hint, code="two-owners")
+
+    def _check_titles(self, trials: list[list[Statement]]) -> None:
+        """Note trials that share a title: results are told by it."""
+        seen: dict[str, Place] = {}
+        for first, *_ in trials:
+            if first.tree is None:
+                continue
+            title, place = str(first.tree.children[0]), first.piece.place()
+            if title in seen:
+                message = f"There is a trial {title[:60]} already ({at(seen[title], place)})"
+                self._mistakes.add(place, message, "Give it another title.", code="duplicate-name")
+            seen.setdefault(title, place)

@@ -1,0 +1,196 @@
+"""What a mode or group sets an output to, and whether the output can do that."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from lark import Token, Tree
+
+from statecraft.language.context import Context, names_in
+from statecraft.language.lines import Piece
+from statecraft.language.names import OUTPUTS, Entry, article
+from statecraft.language.quantities import family
+from statecraft.machine import (
+    Blink,
+    Buzzer,
+    Constant,
+    Dial,
+    Fixed,
+    FromDial,
+    HandOutput,
+    Lamp,
+    Motor,
+    Output,
+    Place,
+    Relay,
+    Servo,
+    Setting,
+    Unit,
+    show_duration,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """A setting as it stands in the file."""
+
+    output: str
+    setting: Setting
+    place: Place
+
+
+class Settings:
+    """Reads settings. None, with the mistake noted, for one that is wrong."""
+
+    def __init__(self, context: Context) -> None:
+        self._context = context
+        self._mistakes = context.mistakes
+
+    def all(self, nodes: list[Tree[Token]], piece: Piece) -> list[Written]:
+        """Those of ``nodes`` that are right, one an output; the others are noted."""
+        written: dict[str, Written] = {}
+        for node in nodes:
+            found = self._read(node, piece)
+            if found is None:
+                continue
+            if found.output in written:
+                message = f'"{found.output}" is set twice here'
+                self._mistakes.add(found.place, message, "Take one of them away.", code="option-twice")
+            else:
+                written[found.output] = found
+        return list(written.values())
+
+    def _read(self, node: Tree[Token], piece: Piece) -> Written | None:
+        token, value = node.children
+        assert isinstance(token, Token)
+        entry = self._context.names.find(token, piece, *OUTPUTS, wanted="an output")
+        if entry is None or entry.item is None:
+            return None
+        setting = self._setting(entry, entry.item, value, node, piece)
+        return Written(entry.name, setting, piece.place(node)) if setting is not None else None
+
+    def _setting(
+        self, entry: Entry, output: Output, value: Tree[Token] | Token, node: Tree[Token], piece: Piece
+    ) -> Setting | None:
+        if isinstance(value, Token):
+            if isinstance(output, Lamp | Relay | Buzzer):
+                return Fixed(1 if value.type == "ON" else 0)
+            example = _example(output)
+            right = family(unit_of_output(output))
+            message = f'{article(entry.kind).capitalize()} is not set "{value}", but to {right}'
+            self._mistakes.add(piece.place(node), message, f"Write:  {entry.name} {example}", code="wrong-setting")
+            return None
+        if value.data == "blink":
+            return self._blink(entry, output, value, node, piece)
+        if isinstance(output, Lamp | Relay | Buzzer):
+            may = "on or off" if isinstance(output, Relay) else "on, off or blink 500 ms"
+            message = f"{article(entry.kind).capitalize()} is set {may}, and to nothing else"
+            self._mistakes.add(piece.place(node), message, f"Write:  {entry.name} on", code="wrong-setting")
+            return None
+        if value.data == "follow":
+            return self._follow(entry, output, value, node, piece)
+        steps = self._context.steps(value, piece, unit_of_output(output), entry.what)
+        return self._fixed(entry, output, steps, node, piece) if steps is not None else None
+
+    def _blink(
+        self, entry: Entry, output: Output, value: Tree[Token], node: Tree[Token], piece: Piece
+    ) -> Setting | None:
+        amount = value.children[0]
+        assert isinstance(amount, Tree)
+        if not isinstance(output, Lamp | Buzzer):
+            message = f"{article(entry.kind).capitalize()} does not blink"
+            self._mistakes.add(piece.place(node), message, "Only lamps and buzzers do.", code="wrong-setting")
+            return None
+        period = self._context.ticks(amount, piece, "a blink's period", least=2)
+        if period is not None and period % 2:
+            shown = [_duration(self._context, near) for near in (period - 1, period + 1)]
+            message = f"A blink of {_duration(self._context, period)} is {period} ticks, which have no half"
+            hint = f"Write {shown[0]} or {shown[1]}."
+            self._mistakes.add(piece.place(value), message, hint, code="odd-blink")
+            return None
+        return Blink(period) if period is not None else None
+
+    def _follow(
+        self, entry: Entry, output: Output, value: Tree[Token], node: Tree[Token], piece: Piece
+    ) -> Setting | None:
+        negative = len(value.children) == 2
+        token = next(names_in(value))
+        found = self._context.names.find(token, piece, "dial", "constant", wanted="a setting, a dial or a constant")
+        unit = unit_of_output(output)
+        match found.item if found is not None else None:
+            case Dial() as dial if dial.unit is not unit:
+                message = f'The dial "{token}" is {family(dial.unit)}, but {entry.what} is set to {family(unit)}'
+                self._mistakes.add(piece.place(node), message, code="wrong-unit")
+            case Dial() as dial:
+                low, high = (-dial.high, -dial.low) if negative else (dial.low, dial.high)
+                least, most = span(output)
+                if least <= low and high <= most:
+                    return FromDial(dial.name, negative)
+                message = f'The dial "{token}" may be {unit.show(dial.low)} .. {unit.show(dial.high)}'
+                message += f", more than {entry.what} can be set to"
+                hint = f"It can be {unit.show(least)} .. {unit.show(most)}."
+                self._mistakes.add(piece.place(node), message, hint, code="out-of-limits")
+            case Constant() as constant if constant.unit is not unit:
+                found_family = family(constant.unit)
+                message = f'The constant "{token}" is {found_family}, but {entry.what} is set to {family(unit)}'
+                self._mistakes.add(piece.place(node), message, code="wrong-unit")
+            case Constant() as constant:
+                return self._fixed(entry, output, -constant.value if negative else constant.value, node, piece)
+            case _:
+                pass
+        return None
+
+    def _fixed(self, entry: Entry, output: Output, steps: int, node: Tree[Token], piece: Piece) -> Setting | None:
+        low, high = span(output)
+        if low <= steps <= high:
+            return Fixed(steps)
+        unit = unit_of_output(output)
+        message = f"{unit.show(steps)} is more than {entry.what} can be set to"
+        hint = f"It can be {unit.show(low)} .. {unit.show(high)}."
+        self._mistakes.add(piece.place(node), message, hint, code="out-of-limits")
+        return None
+
+
+def unit_of_output(output: Output) -> Unit:
+    """What an output that has a number is set in; a plain number for the others."""
+    match output:
+        case Motor():
+            return Unit.PERCENT
+        case Servo():
+            return Unit.ANGLE
+        case HandOutput(unit=unit):
+            return unit
+        case _:
+            return Unit.NUMBER
+
+
+def span(output: Output) -> tuple[int, int]:
+    """The lowest and the highest setting, in steps."""
+    match output:
+        case Servo(low=low, high=high) | HandOutput(low=low, high=high):
+            return low, high
+        case Motor():
+            return -100, 100
+        case _:
+            return 0, 1
+
+
+def at_rest(output: Output, setting: Setting) -> bool:
+    """Whether ``setting`` leaves a motor, relay or servo at its rest; other outputs may do as they like."""
+    match output:
+        case Motor() | Relay():
+            return setting == Fixed(0)
+        case Servo(rest=rest):
+            return rest is not None and setting == Fixed(rest)
+        case _:
+            return True
+
+
+def _example(output: Output) -> str:
+    low, high = span(output)
+    value = min(60, high) if isinstance(output, Motor) else high
+    return unit_of_output(output).show(value if value >= low else low)
+
+
+def _duration(context: Context, ticks: int) -> str:
+    return show_duration(ticks, context.measures.tick_ms)

@@ -1,0 +1,169 @@
+"""From a piece of text to its tree, by the grammar; and what to say when it does not fit."""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+
+from lark import Lark, Token, Tree
+from lark.exceptions import UnexpectedInput
+from lark.lexer import PatternRE, PatternStr, TerminalDef
+from lark.parsers.lalr_interactive_parser import InteractiveParser
+
+from statecraft.language.forms import FORMS
+from statecraft.language.lines import Piece
+from statecraft.language.mistakes import Mistakes, nearest
+from statecraft.resources import folder
+
+STARTS = ("line", "in_cell", "when_cell", "go_cell", "do_cell")
+
+_KINDS = {
+    "NAME": "a name",
+    "NUMBER": "a number",
+    "UNIT": "a unit",
+    "PIN": "a pin, such as 5 or A0",
+    "STRING": "text in double quotes",
+    "OP": "a comparison, such as <",
+    "COMMA": "a comma",
+    "SEMICOLON": "a semicolon",
+    "$END": "the end of the line",
+}
+_WORD = re.compile(r'"[^"]*"?|\w+|[<>=!&|.\-]+|.')
+_BORROWED = {"&&": "and", "&": "and", "||": "or", "!": "not", "=": "==", "=<": "<=", "=>": ">=", "<>": "!="}
+
+_literals: dict[str, str] = {}
+
+
+def _whole_words(terminal: TerminalDef) -> None:
+    """Let the language's words match whole words only, and go before names where both may stand."""
+    pattern = terminal.pattern
+    if isinstance(pattern, PatternStr):
+        _literals[terminal.name] = pattern.value
+        if pattern.value.isalpha():
+            terminal.pattern = PatternRE(pattern.value + r"\b")
+            terminal.priority = 2
+
+
+@cache
+def _parser() -> Lark:
+    grammar = (folder("grammar") / "machine.lark").read_text(encoding="utf-8")
+    return Lark(
+        grammar,
+        parser="lalr",
+        lexer="contextual",
+        start=list(STARTS),
+        edit_terminals=_whole_words,
+        maybe_placeholders=False,
+        propagate_positions=True,
+    )
+
+
+class Syntax:
+    """Parses pieces of one file; equal pieces are parsed once."""
+
+    def __init__(self, mistakes: Mistakes) -> None:
+        self._mistakes = mistakes
+        self._trees: dict[tuple[str, str], Tree[Token] | None] = {}
+
+    def parse(self, piece: Piece, start: str) -> Tree[Token] | None:
+        """The tree of ``piece`` read as ``start`` (one of :data:`STARTS`); None, with the mistake noted, if it is none.
+
+        Positions in the tree are those in ``piece``: see :meth:`Piece.place`.
+        """
+        key = (start, piece.text)
+        tree = self._trees.get(key)
+        if tree is None:
+            try:
+                tree = _parser().parse(piece.text, start=start)
+            except UnexpectedInput as error:
+                _explain(error, piece, start, self._mistakes)
+                return None
+            self._trees[key] = tree
+        return tree
+
+
+def _explain(error: UnexpectedInput, piece: Piece, start: str, mistakes: Mistakes) -> None:
+    """Note what does not fit in ``piece``, and what would."""
+    text = piece.text
+    token = getattr(error, "token", None)
+    ended = token is not None and token.type == "$END"
+    at = len(text) if ended else (error.pos_in_stream or 0)
+    while 0 < at < len(text) and text[at].isalnum() and (text[at - 1].isalnum() or text[at - 1] == "_"):
+        at -= 1
+    match = _WORD.match(text, at)
+    word = "" if ended or match is None else match.group()
+    head = text.split(maxsplit=1)[0] if start == "line" else start
+    form = f"It is written like this:  {FORMS[head]}" if head in FORMS else ""
+    parser: InteractiveParser | None = getattr(error, "interactive_parser", None)
+    accepted: set[str] = parser.accepts() if parser is not None else set()  # type: ignore[no-untyped-call]
+    place = piece.span(at, at + len(word))
+    before = text[:at].rstrip()
+
+    if word.startswith('"') and not (len(word) > 1 and word.endswith('"')):
+        mistakes.add(place, "This text in quotes does not end on its line", 'Close it with a ".', code="open-quote")
+    elif before.endswith(",") and word in ("", ","):
+        message = "After this comma something more must come"
+        mistakes.add(piece.span(len(before) - 1, len(before)), message, form, code="stray-comma")
+    elif "RPAR" in accepted and text.count("(") > text.count(")") and ended:
+        opened = text.rindex("(")
+        mistakes.add(piece.span(opened, opened + 1), "This parenthesis is never closed", code="parentheses")
+    elif word == ")" and text.count(")", 0, at + 1) > text.count("(", 0, at):
+        mistakes.add(place, "This parenthesis closes none", code="parentheses")
+    elif _BORROWED.get(word, "") and {"OP", "AND", "OR", "NOT"} & accepted:
+        mistakes.add(place, f"The language has no {word} here", f"Write {_BORROWED[word]} instead.", code="sign")
+    elif word.lower() != word and word.lower() in _words(accepted):
+        hint = f"Write {word.lower()}: the language's own words are in small letters."
+        mistakes.add(place, f"{word} is not known here", hint, code="capitals")
+    elif word and parser is not None and _fits_after_comma(parser, accepted, word):
+        place = piece.span(len(before), len(before) + 1)
+        mistakes.add(place, f'A comma is missing before "{_short(word)}"', form, code="missing-comma")
+    elif ended:
+        mistakes.add(
+            piece.span(max(0, len(before) - 1), len(before)),
+            f"Here the line ends, but {_list(accepted)} should follow" if accepted else "Here something is missing",
+            form,
+            code="unfinished",
+        )
+    else:
+        meant = nearest(word, _words(accepted)) if word.isidentifier() else ""
+        if meant:
+            hint = f"Did you mean {meant}?"
+        elif accepted and len(accepted) <= 4:
+            hint = f"Here may stand {_list(accepted)}. {form}".rstrip()
+        else:
+            hint = form
+        mistakes.add(place, f'"{_short(word)}" does not fit here', hint, code="syntax")
+
+
+def _words(accepted: set[str]) -> list[str]:
+    return sorted(_literals[name] for name in accepted if name in _literals and _literals[name].isalpha())
+
+
+def _fits_after_comma(parser: InteractiveParser, accepted: set[str], word: str) -> bool:
+    """Whether all would be well if a comma stood before ``word``."""
+    if "COMMA" not in accepted:
+        return False
+    ahead = parser.copy()  # type: ignore[no-untyped-call]
+    ahead.feed_token(Token("COMMA", ","))
+    follows: set[str] = ahead.accepts()
+    if word in _words(follows):
+        return True
+    kind = "NUMBER" if word[0].isdigit() else "NAME" if word.isidentifier() else "MINUS" if word == "-" else ""
+    return kind in follows and not nearest(word, _words(accepted))
+
+
+def _list(accepted: set[str]) -> str:
+    """``accepted`` as a person says it, the likeliest first."""
+    kinds = [words for name, words in _KINDS.items() if name in accepted and name != "$END"]
+    signs = [_literals[name] for name in sorted(accepted & _literals.keys()) if not _literals[name].isalpha()]
+    said = kinds + _words(accepted) + [sign for sign in signs if sign not in (",", ";")]
+    if "NUMBER" in accepted and "MINUS" in accepted:
+        said = [words for words in said if words != "-"]
+    if "$END" in accepted:
+        said.append(_KINDS["$END"])
+    said = said[:6] or sorted(_literals.get(name, name) for name in accepted)[:6]
+    return said[0] if len(said) == 1 else f"{', '.join(said[:-1])} or {said[-1]}"
+
+
+def _short(word: str) -> str:
+    return word if len(word) <= 40 else word[:37] + "..."
