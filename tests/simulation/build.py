@@ -129,16 +129,27 @@ def part(
         settings: dict[str, Setting] = {}
         for _, outer in [("", own), *((groups or {})[group] for group in within[mode_name])]:
             settings = dict(_settings(outer)) | settings
-        made.append(
-            Mode(mode_name, name, stop, _settings(own), tuple(settings.items()), tuple(within[mode_name]))
-        )
+        made.append(Mode(mode_name, name, stop, _settings(own), tuple(settings.items()), tuple(within[mode_name])))
     lines = []
     for number, (is_failsafe, where, when, go, changes) in enumerate(rows):
         names = [m for word in where.split() for m in expanded.get(word, [word])]
         chosen = tuple(m for m, _, _ in modes if where == "any" or m in names)
         move: Any = go if go in ("stay", "restart") else "go"
-        lines.append(Row(number, name, is_failsafe, chosen, when, move, go if move == "go" else "", changes,
-                         in_text=where, when_text="", go_text=go))
+        lines.append(
+            Row(
+                number,
+                name,
+                is_failsafe,
+                chosen,
+                when,
+                move,
+                go if move == "go" else "",
+                changes,
+                in_text=where,
+                when_text="",
+                go_text=go,
+            )
+        )
     outputs = dict.fromkeys(output for m in made for output, _ in m.settings)
     return Part(
         name,

@@ -1,0 +1,663 @@
+"""Random machines in the language of the files, and random inputs for them: the same from the same seed.
+
+``random_text(seed)`` writes a machine that the reader takes without a mistake and that uses whatever the language has:
+several parts, nested groups, failsafes shared and own, levels of every shape, counters that count time, dials, buttons,
+remembered readings, ramps, pauses, blinks. ``size`` 1 is a toy, 2 a small machine, 3 and more a large one. With
+``small`` every constant is a few ticks or steps, so that all its states can be gone through.
+``random_inputs(machine, seed, ticks)`` makes inputs that dwell on the machine's own thresholds and wait out its times.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+from hypothesis import strategies as st
+
+from statecraft.machine import Compare, Machine, Remembered, Sensor, atoms
+from statecraft.simulation import Inputs
+
+_HEADS = (
+    "bar",
+    "cor",
+    "dal",
+    "fen",
+    "gil",
+    "hur",
+    "jas",
+    "kem",
+    "lor",
+    "mib",
+    "nor",
+    "pel",
+    "quo",
+    "ras",
+    "sul",
+    "tam",
+)
+_TAILS = ("ba", "dor", "fi", "gan", "lu", "mer", "no", "pik", "ro", "sta", "ven", "zu")
+_NAMES = [head + tail for head in _HEADS for tail in _TAILS]
+
+_SYMBOL = {
+    "length": "cm",
+    "voltage": "V",
+    "current": "A",
+    "temperature": "C",
+    "angle": "deg",
+    "rate": "Hz",
+    "percent": "%",
+    "number": "",
+}
+_TENTHS = {"length": 1, "voltage": 3, "current": 3, "temperature": 1, "angle": 1, "rate": 1, "percent": 0, "number": 0}
+
+
+@dataclass
+class _Quantity:
+    """Something with a number: its family, and the range its constants are drawn from, in steps."""
+
+    name: str
+    family: str
+    low: int
+    high: int
+
+
+@dataclass
+class _PartDraft:
+    name: str
+    modes: list[str] = field(default_factory=list)
+    stops: list[str] = field(default_factory=list)
+    groups: dict[str, list[str]] = field(default_factory=dict)
+    group_lines: list[str] = field(default_factory=list)
+    mode_lines: list[str] = field(default_factory=list)
+    counters: list[_Quantity] = field(default_factory=list)
+    counter_lines: list[str] = field(default_factory=list)
+    moves: bool = False
+
+
+class _Writer:
+    def __init__(self, seed: int, size: int, small: bool) -> None:
+        self.rng = random.Random(f"{seed} {size} {small}")
+        self.size = size
+        self.small = small
+        self.names: list[str] = []
+        self.named = 0
+        self.tick_ms = 10 if small else self.rng.choice([1, 2, 5, 10, 20, 50])
+        self.lines: list[str] = []
+        self.pins = [str(pin) for pin in range(22, 54) if pin not in (44, 45, 46)]
+        self.pwm = ["5", "6", "7", "8", "9", "10", "11", "12"]
+        self.analog = [f"A{n}" for n in range(16)]
+        self.quick = ["2", "3"]
+        self.links: list[tuple[str, bool]] = []
+        self.commands: list[str] = []
+        self.sensors: list[_Quantity] = []
+        self.dials: list[_Quantity] = []
+        self.switches: list[str] = []
+        self.levels: list[str] = []
+        self.parts: list[_PartDraft] = []
+        self.times: list[tuple[str, int]] = []
+
+    # ---------------------------------------------------------------------------------------------------- small things
+
+    def chance(self, of: float) -> bool:
+        return self.rng.random() < of
+
+    def name(self) -> str:
+        """A name that nothing has yet."""
+        if not self.names:
+            self.named += 1
+            self.names = [name if self.named == 1 else f"{name}_{self.named}" for name in _NAMES]
+            self.rng.shuffle(self.names)
+        return self.names.pop()
+
+    def ticks(self, low: int = 1, high: int | None = None) -> int:
+        """A number of ticks; plausible ones are short more often than long."""
+        if self.small:
+            return self.rng.randint(low, max(low, high or 4))
+        return max(
+            low, self.rng.choice([1, 2, 3, 5, 8, 13, 30, 60, 120]) if high is None else self.rng.randint(low, high)
+        )
+
+    def time(self, ticks: int | None = None) -> str:
+        """A duration, or now and then the name of a constant that is one."""
+        if ticks is None and self.times and self.chance(0.15):
+            return self.rng.choice(self.times)[0]
+        ms = (self.ticks() if ticks is None else ticks) * self.tick_ms
+        return f"{ms // 1000} s" if ms % 1000 == 0 and ms else f"{ms} ms"
+
+    @staticmethod
+    def quantity(family: str, steps: int) -> str:
+        digits = _TENTHS[family]
+        sign, steps = ("-", -steps) if steps < 0 else ("", steps)
+        whole, rest = divmod(steps, 10**digits)
+        number = f"{whole}.{rest:0{digits}}".rstrip("0").rstrip(".") if digits else str(whole)
+        return f"{sign}{number} {_SYMBOL[family]}".strip()
+
+    def threshold(self, thing: _Quantity, *, inner: bool = False) -> int:
+        """A constant to compare ``thing`` with: off its ends with ``inner``."""
+        pad = 1 if inner and thing.high - thing.low > 2 else 0
+        low, high = thing.low + pad, thing.high - pad
+        if self.small or high - low < 20:
+            return self.rng.randint(low, high)
+        step = (high - low) // 8
+        return low + step * self.rng.randint(1, 7)
+
+    # ------------------------------------------------------------------------------------------------ what is outside
+
+    def outside(self) -> None:
+        rng, more = self.rng, min(self.size, 3)  # a board has only so many pins
+        for port in range(1, 1 + (1 if self.small else rng.choice([0, 1, 1, 1, 2]))):
+            self.link(port)
+        for _ in range(rng.randint(0 if self.links else 1, 1 if self.small else more)):
+            name, urgent = self.name(), ", urgent" if self.chance(0.3) else ""
+            settle = f", settle {self.time(self.ticks(high=4))}" if self.chance(0.7) else ""
+            self.lines.append(
+                f"command {name} button, pin {self.pins.pop()}, on when {rng.choice(['low', 'high'])}{settle}{urgent}"
+            )
+            self.commands.append(name)
+        for _ in range(rng.randint(1, 1 if self.small else more + 1)):
+            self.sensor()
+        for _ in range(rng.randint(0, 1 if self.small else more)):
+            name = self.name()
+            self.switches.append(name)
+            if self.chance(0.3):
+                self.lines.append(f"switch {name} by hand")
+            else:
+                self.lines.append(f"switch {name} pin {self.pins.pop()}, on when {rng.choice(['low', 'high'])}")
+        if not self.small:
+            for _ in range(rng.randint(0, 2)):
+                name, ticks = self.name(), self.ticks()
+                self.lines.append(f"constant {name} = {self.time(ticks)}")
+                self.times.append((name, ticks))
+
+    def link(self, port: int) -> None:
+        name, checked = self.name(), self.chance(0.5)
+        silent = f", silent after {self.time(self.ticks())}" if self.chance(0.7) else ""
+        reports = ", reports" if self.chance(0.2) and port == 1 else ""
+        self.links.append((name, bool(silent)))
+        baud = self.rng.choice([9600, 19200, 38400])
+        self.lines.append(
+            f"link {name} serial{port}, {baud} baud, {'checked' if checked else 'plain'}{silent}{reports}"
+        )
+        letters = list("abcdefghijklmnopqrstuvwxyz")
+        self.rng.shuffle(letters)
+        several = " from " + name  # which link is always said, one or more
+        for number in range(self.rng.randint(1, 2 if self.small else 2 + min(self.size, 8))):
+            command = self.name()
+            # two letters that begin like no other message, so that bare letters can be told apart
+            message = letters.pop() + ("" if self.chance(0.7) else self.rng.choice("ABC"))
+            urgent = ", urgent" if (number == 0 and self.chance(0.8)) or self.chance(0.15) else ""
+            self.lines.append(f'command {command} "{message}"{several}{urgent}')
+            self.commands.append(command)
+        for _ in range(self.rng.randint(0, 1 if self.small else 2)):
+            self.dial(letters.pop(), several)
+
+    def dial(self, letter: str, several: str) -> None:
+        family = self.rng.choice(["percent", "percent", "number", "length"])
+        if family == "percent":
+            low, high, step = (
+                (10, 13, 1) if self.small else (self.rng.choice([0, 10, 20]), self.rng.choice([60, 80, 100]), 1)
+            )
+        elif family == "number":
+            low, high, step = (0, 3, 1) if self.small else (self.rng.choice([-5, 0]), 40, 1)
+        else:  # dials are told in whole centimetres
+            low, high, step = (10, 30, 10) if self.small else (50, 2000, 10)
+        start = low + step * self.rng.randint(0, (high - low) // step)
+        dial = _Quantity(self.name(), family, low, high)
+        limits = f"{self.quantity(family, low)} .. {self.quantity(family, high)}"
+        self.lines.append(f'dial {dial.name} "{letter}"{several}, {limits}, starts {self.quantity(family, start)}')
+        self.dials.append(dial)
+
+    def sensor(self) -> None:
+        rng, name = self.rng, self.name()
+        if self.small:
+            low, high = rng.choice([(0, 3), (-2, 2), (0, 5)])
+            self.lines.append(f"sensor {name} by hand, {low} .. {high}")
+            self.sensors.append(_Quantity(name, "number", low, high))
+            return
+        patience = f", patience {self.time(self.ticks())}" if self.chance(0.4) else ""
+        kind = rng.choice(["range", "range", "voltage", "current", "temperature", "pulses", "hand", "hand"])
+        if kind == "pulses" and not self.quick:
+            kind = "hand"
+        if kind == "range":
+            low, high, family = 20, 4000, "length"
+            far, median = (
+                rng.choice(["", ", no echo reads far"]),
+                rng.choice(["", "", ", median of 3", ", median of 5"]),
+            )
+            wires = f"trigger {self.pins.pop()}, echo {self.pins.pop()}, 2 cm .. 400 cm"
+            self.lines.append(f"sensor {name} range, {wires}{far}{median}{patience}")
+        elif kind == "voltage":
+            low, high, family = 0, 15000, "voltage"
+            plausible = rng.choice(["", ", plausible 4 V .. 14 V"])
+            self.lines.append(f"sensor {name} voltage, pin {self.analog.pop()}, 0 V .. 15 V{plausible}{patience}")
+        elif kind == "current":
+            low, high, family = -5000, 45000, "current"
+            wires = f"pin {self.analog.pop()}, 0.5 V is 0 A, 2.5 V is 20 A"
+            self.lines.append(f"sensor {name} current, {wires}, -5 A .. 45 A{patience}")
+        elif kind == "temperature":
+            low, high, family = -200, 900, "temperature"
+            wires = f"pin {self.analog.pop()}, 10 kohm at 25 C, beta 3950, against 10 kohm"
+            self.lines.append(f"sensor {name} temperature, {wires}, -20 C .. 90 C{patience}")
+        elif kind == "pulses":
+            low, high, family = 0, 5000, "rate"
+            self.lines.append(f"sensor {name} pulses, pin {self.quick.pop()}, 0 Hz .. 500 Hz{patience}")
+        else:
+            family, low, high = rng.choice(
+                [("angle", 0, 3599), ("number", -20, 100), ("percent", 0, 100), ("length", 20, 4000)]
+            )
+            limits = f"{self.quantity(family, low)} .. {self.quantity(family, high)}"
+            self.lines.append(f"sensor {name} by hand, {limits}{patience}")
+        self.sensors.append(_Quantity(name, family, low, high))
+
+    def remembered(self) -> None:
+        """Readings taken in a mode; the parts' modes are known by now."""
+        for _ in range(self.rng.choice([0, 0, 1]) if self.small else self.rng.choice([0, 1, 1, 2])):
+            of, name = self.rng.choice(self.sensors), self.name()
+            part = self.rng.choice(self.parts)
+            where = self.rng.choice(part.modes)
+            there = f"{part.name} in {where}" if len(self.parts) > 1 else where
+            after = f" after {self.time()}" if self.chance(0.7) else ""
+            self.lines.append(
+                f"sensor {name} {of.name}, taken in {there}{after}, patience {self.time(self.ticks(high=8))}"
+            )
+            self.sensors.append(_Quantity(name, of.family, of.low, of.high))
+
+    # ----------------------------------------------------------------------------------------------------- conditions
+
+    def compare(self, things: list[_Quantity]) -> str:
+        """One of ``things`` against a constant or another of its family."""
+        thing = self.rng.choice(things)
+        op = self.rng.choice(["<", "<=", ">", ">=", ">", "<", "==", "!="])
+        others = [other for other in things if other.family == thing.family and other is not thing]
+        if others and self.chance(0.35):
+            other = self.rng.choice(others)
+            # not by more than one can be above the other, so that it can go either way
+            room = max(0, min(thing.high - other.low, other.high - thing.low) - 1)
+            by = self.rng.randint(0, min(room, 3 if self.small else max(1, room // 4)))
+            if by and self.chance(0.5):
+                return f"{thing.name} {op} {other.name} {self.rng.choice('+-')} {self.quantity(thing.family, by)}"
+            return f"{thing.name} {op} {other.name}"
+        # inner, so that neither < nor > of it is always true
+        return f"{thing.name} {op} {self.quantity(thing.family, self.threshold(thing, inner=True))}"
+
+    def level_atom(self) -> str:
+        """An atom that a level can read."""
+        makers: list[Callable[[], str]] = [lambda: self.compare(self.sensors + self.dials)] * 4
+        makers.append(lambda: f"{self.rng.choice(self.sensors).name} fault")
+        if self.switches:
+            makers += [lambda: self.rng.choice(self.switches)] * 2
+        if self.levels:
+            makers.append(lambda: self.rng.choice(self.levels))
+        makers.append(self.in_mode)
+        return self.rng.choice(makers)()
+
+    def in_mode(self) -> str:
+        part = self.rng.choice(self.parts)
+        return f"{part.name} in {self.rng.choice([*part.modes, *part.groups])}"
+
+    def row_atom(self, part: _PartDraft) -> str:
+        """An atom that a row of ``part`` can test; one for every part when it is the machine's own draft."""
+        rng = self.rng
+        makers: list[Callable[[], str]] = [lambda: self.compare(self.sensors + self.dials)] * 2
+        makers.append(lambda: f"{rng.choice(self.sensors).name} fault")
+        counters = [counter for other in self.parts for counter in other.counters]
+        if counters:
+            makers += [lambda: self.compare([rng.choice(part.counters or counters), *counters])] * 2
+        if self.switches:
+            makers += [lambda: rng.choice(self.switches)] * 2
+        if self.levels:
+            makers += [lambda: rng.choice(self.levels)] * 3
+        if self.commands:
+            makers += [lambda: rng.choice(self.commands)] * 3
+            makers.append(lambda: f"{rng.choice(self.commands)} absent {self.time()}")
+            makers.append(lambda: f"{rng.choice(self.commands)} within {self.time()}")
+        silent = [name for name, has in self.links if has]
+        if silent:
+            makers.append(lambda: f"{rng.choice(silent)} silent")
+        if len(self.parts) > 1:
+            makers += [self.in_mode] * 2
+        if part.modes:
+            makers += [lambda: f"after {self.time()}"] * 4
+            if part.groups:
+                makers += [lambda: f"after {self.time()} in {rng.choice(list(part.groups))}"] * 2
+        return rng.choice(makers)()
+
+    def condition(self, atom: Callable[[], str], depth: int = 2) -> str:
+        draw = self.rng.random()
+        if depth == 0 or draw < 0.45:
+            return f"not {atom()}" if self.chance(0.2) else atom()
+        sides = [self.condition(atom, depth - 1) for _ in range(self.rng.choice([2, 2, 2, 3]))]
+        if draw < 0.8:
+            return " and ".join(f"({side})" if " or " in side else side for side in sides)
+        if draw < 0.95:
+            return " or ".join(f"({side})" if self.chance(0.2) else side for side in sides)
+        return f"not ({' or '.join(sides)})"
+
+    # --------------------------------------------------------------------------------------------------------- levels
+
+    def level(self) -> None:
+        """A level whose set and clear conditions cannot both be true."""
+        rng, name = self.rng, self.name()
+        kind = rng.choice(["edges", "edges", "edges", "atom", "general", "steady"])
+        if kind == "edges":
+            thing = rng.choice(self.sensors + (self.dials if self.chance(0.2) else []))
+            low, high = sorted((self.threshold(thing, inner=True), self.threshold(thing, inner=True)))
+            on = f"{thing.name} < {self.quantity(thing.family, low)}"
+            off = f"{thing.name} {rng.choice(['>', '>='])} {self.quantity(thing.family, high)}"
+            if self.chance(0.5):
+                on, off = (
+                    f"{thing.name} > {self.quantity(thing.family, high)}",
+                    f"{thing.name} <= {self.quantity(thing.family, low)}",
+                )
+        elif kind == "atom":
+            on = self.level_atom()
+            off = f"not {on}"
+        elif kind == "general":
+            key = self.condition(self.level_atom, 1)
+            on = f"({key}) and {self.group(self.condition(self.level_atom, 1))}" if self.chance(0.5) else f"({key})"
+            off = (
+                f"not ({key}) and {self.group(self.condition(self.level_atom, 1))}"
+                if self.chance(0.5)
+                else f"not ({key})"
+            )
+            if self.chance(0.3):
+                on, off = off, on
+        else:
+            thing = rng.choice(self.sensors)
+            band = self.quantity(
+                thing.family,
+                rng.randint(1, 2) if self.small else max(1, (thing.high - thing.low) // rng.choice([8, 40])),
+            )
+            key = self.level_atom()
+            on = f"{thing.name} steady within {band} for {self.time()} and {key}"
+            off = f"not {key}"
+        holds = [
+            f" for {self.time(self.ticks(high=4 if self.small else 12))}" if self.chance(0.3) else "" for _ in range(2)
+        ]
+        starts = ", starts on" if self.chance(0.2) else ""
+        doubt = ", on if in doubt" if self.chance(0.3) else ""
+        self.lines.append(f"level {name} when {on}{holds[0]} clears when {off}{holds[1]}{starts}{doubt}")
+        self.levels.append(name)
+
+    def group(self, text: str) -> str:
+        return f"({text})" if " or " in text else text
+
+    # ---------------------------------------------------------------------------------------------------------- parts
+
+    def part(self, name: str) -> None:
+        """A part's modes, groups, outputs and counters; its rows come when everything has a name."""
+        rng = self.rng
+        part = _PartDraft(name)
+        count = rng.randint(2, 3) if self.small else rng.randint(2, 2 + 2 * self.size)
+        part.modes = [self.name() for _ in range(count)]
+        part.stops = [mode for number, mode in enumerate(part.modes) if number == 0 or self.chance(0.25)]
+        moving = [mode for mode in part.modes if mode not in part.stops]
+        settings: dict[str, list[str]] = {mode: ["stop"] if mode in part.stops else [] for mode in part.modes}
+        with_: dict[str, list[str]] = {}
+        # groups: nested or apart
+        if len(part.modes) > 1 and self.chance(0.8):
+            members = rng.sample(part.modes, rng.randint(1, len(part.modes)))
+            inner = self.name()
+            part.groups[inner] = sorted(members, key=part.modes.index)
+            written = {inner: ", ".join(part.groups[inner])}
+            rest = [mode for mode in part.modes if mode not in members]
+            if self.chance(0.6):
+                outer, more = self.name(), rng.sample(rest, rng.randint(0, len(rest)))
+                part.groups[outer] = sorted([*members, *more], key=part.modes.index)
+                written[outer] = ", ".join([inner, *more])
+            if rest and self.chance(0.4):
+                other = self.name()
+                part.groups[other] = rest
+                written[other] = ", ".join(rest)
+        for _ in range(rng.randint(1, 2 if self.small else 1 + min(self.size, 3))):
+            self.output(part, moving, settings, with_)
+        for mode in part.modes:
+            self_made = settings[mode]
+            if mode in moving and self.chance(0.1):
+                self_made.append("unattended")
+            if mode in moving and self.sensors and self.chance(0.1):
+                self_made.append(f"tolerates {rng.choice(self.sensors).name} fault")
+            if mode in part.stops and mode != part.modes[0] and self.chance(0.1):
+                self_made.append("final")
+            part.mode_lines.append(f"mode {mode} {', '.join(self_made)}".rstrip())
+        for group in part.groups:
+            with_text = f"; with {', '.join(with_[group])}" if group in with_ else ""
+            part.group_lines.append(f"group {group} {written[group]}{with_text}")
+        for _ in range(rng.randint(0, 1 if self.small else 2)):
+            self.counter(part)
+        self.parts.append(part)
+
+    def counter(self, part: _PartDraft) -> None:
+        rng = self.rng
+        low = rng.choice([0, 0, 0, -3])
+        high = low + (rng.randint(1, 3) if self.small else rng.choice([2, 7, 40, 300]))
+        counter = _Quantity(self.name(), "number", low, high)
+        line = f"counter {counter.name} {low} .. {high}"
+        if self.chance(0.3):
+            line += f", starts {rng.randint(low, high)}"
+        for way in rng.choice([[], [], ["up"], ["up", "down"], ["down"]]):
+            where = rng.choice([rng.choice(part.modes), *part.groups, "any"])
+            line += f", {way} each {self.time(self.ticks(high=4 if self.small else 20))} in {where}"
+        part.counters.append(counter)
+        part.counter_lines.append(line)
+
+    def output(
+        self, part: _PartDraft, moving: list[str], settings: dict[str, list[str]], with_: dict[str, list[str]]
+    ) -> None:
+        """An output of ``part``: declared, and set by some modes or one group."""
+        rng, name = self.rng, self.name()
+        kind = rng.choice(["motor", "motor", "motor", "lamp", "lamp", "relay", "servo", "buzzer", "hand"])
+        if kind == "motor" and not self.pwm:
+            kind = "lamp"
+        dials = [dial for dial in self.dials if dial.family == "percent"]
+
+        def lit() -> str:
+            period = 2 * self.rng.randint(1, 2 if self.small else 30)
+            return rng.choice(["on", "on", "off", f"blink {self.time(period)}"])
+
+        def percent() -> str:
+            if dials and self.chance(0.3):
+                return rng.choice(["", "-"]) + rng.choice(dials).name
+            return f"{rng.choice([-100, -60, -33, -5, 5, 30, 60, 100])} %"
+
+        setting: Callable[[], str]
+        if kind == "motor":
+            wires = (
+                f"forward {self.pins.pop()}, reverse {self.pins.pop()}"
+                if self.chance(0.5)
+                else f"direction {self.pins.pop()}"
+            )
+            ramp = f", ramp {rng.choice([37, 100, 200, 1000, 5000])} %/s" if self.chance(0.4) else ""
+            pause = f", pause {self.time(self.ticks(high=6))} before reversing" if self.chance(0.4) else ""
+            self.lines.append(f"motor {name} pwm {self.pwm.pop()}, {wires}{ramp}{pause}")
+            setting = percent
+        elif kind == "servo":
+            rest = rng.choice(["rest stays", "rest 0 deg", "rest 45.5 deg"])
+            self.lines.append(f"servo {name} pin {self.pins.pop()}, 0 deg .. 90 deg, {rest}")
+            setting = lambda: f"{rng.choice(['10', '45.5', '90', '0.5'])} deg"  # noqa: E731
+        elif kind == "hand":
+            self.lines.append(f"output {name} by hand, 0 % .. 100 %, rest {rng.choice([0, 20])} %")
+            setting = lambda: f"{rng.choice([0, 40, 100])} %"  # noqa: E731
+        elif kind == "relay":
+            self.lines.append(f"relay {name} pin {self.pins.pop()}")
+            setting = lambda: "on"  # noqa: E731
+        else:
+            hertz = ", 2 kHz" if kind == "buzzer" else ""
+            self.lines.append(f"{kind} {name} pin {self.pins.pop()}{hertz}")
+            setting = lit
+        moves = kind in ("motor", "relay", "servo")
+        where = moving if moves or kind == "hand" else list(settings)
+        part.moves |= moves
+        chosen = [mode for mode in where if self.chance(0.6)] or where[:1]
+        free = [group for group, members in part.groups.items() if set(members) <= set(where)]
+        if free and self.chance(0.3):
+            group = rng.choice(free)
+            with_.setdefault(group, []).append(f"{name} {setting()}")
+            chosen = [mode for mode in chosen if mode not in part.groups[group] or self.chance(0.2)]
+        for mode in chosen:
+            settings[mode].append(f"{name} {setting()}")
+
+    # ----------------------------------------------------------------------------------------------------------- rows
+
+    def in_cell(self, part: _PartDraft) -> str:
+        rng, names = self.rng, [*part.modes, *part.groups]
+        draw = rng.random()
+        if draw < 0.5:
+            return rng.choice(part.modes)
+        if draw < 0.7:
+            return ", ".join(rng.sample(names, min(len(names), rng.randint(1, 3))))
+        if draw < 0.85 and len(part.modes) > 1:
+            return "any but " + ", ".join(rng.sample(part.modes, 1))
+        return "any"
+
+    def do_cell(self, part: _PartDraft) -> str:
+        changes = []
+        for counter in part.counters:
+            if self.chance(0.4):
+                amount = self.rng.randint(1, 2)
+                how = self.rng.choice(
+                    [f"= {self.rng.randint(counter.low, counter.high)}", f"+ {amount}", f"- {amount}"]
+                )
+                changes.append(f"{counter.name} {how}")
+        return ", ".join(changes)
+
+    def table(self, heading: str, rows: list[tuple[str, str, str, str]]) -> list[str]:
+        if not rows:
+            return []
+        return [heading, "  in | when | go to | do", *(f"  {' | '.join(row)}" for row in rows)]
+
+    def rows_of(self, part: _PartDraft) -> list[str]:
+        rng = self.rng
+        atom = lambda: self.row_atom(part)  # noqa: E731
+        failsafes = []
+        for _ in range(rng.randint(0, 1 if self.small else 1 + self.size)):
+            where = rng.choice(["any", *part.groups, *part.modes])
+            failsafes.append((where, self.condition(atom, 1), rng.choice(part.stops), self.do_cell(part)))
+        rules = []
+        for number in range(len(part.modes) + rng.randint(1, 2 if self.small else 3 * self.size)):
+            # a way into each mode first, so that most can be reached
+            target = part.modes[number] if 0 < number < len(part.modes) else rng.choice(part.modes)
+            go = rng.choice([target] * 8 + ["stay", "restart"])
+            others = [mode for mode in part.modes if mode != go]
+            where = rng.choice(others) if go == target and others and self.chance(0.6) else self.in_cell(part)
+            rules.append((where, self.condition(atom, rng.choice([0, 1, 1, 2])), go, self.do_cell(part)))
+        return self.table("failsafes", failsafes) + self.table("rules", rules)
+
+    def shared(self) -> list[str]:
+        """The machine's own failsafes: no part's counters, clocks or groups."""
+        nobody = _PartDraft("")
+        atom = lambda: self.row_atom(nobody)  # noqa: E731
+        rows = [("any", self.condition(atom, 1), "start", "") for _ in range(self.rng.randint(0, 2))]
+        return self.table("failsafes", rows)
+
+    def promises(self) -> list[str]:
+        part = self.parts[0]
+        stops = ", ".join(f"{part.name} in {mode}" if len(self.parts) > 1 else mode for mode in part.stops)
+        atom = lambda: self.level_atom()  # noqa: E731
+        made = [
+            f"promise every mode can reach {stops}",
+            f"promise once {self.condition(atom, 1)} -> {stops} within {self.time()}",
+            f"promise while {self.condition(atom, 1)} -> {stops} within {self.time()}",
+            f"promise never {self.condition(atom, 1)} for {self.time()}",
+        ]
+        return [promise for promise in made if self.chance(0.4)]
+
+    # ------------------------------------------------------------------------------------------------------- all of it
+
+    def text(self) -> str:
+        rng = self.rng
+        head = [
+            "# A machine made at random.",
+            f"machine {self.name()}",
+            "board atmega2560",
+            f"tick {self.tick_ms} ms",
+        ]
+        self.outside()
+        several = rng.choice([1, 1, 2]) if self.small else rng.choice([1, 2, 2, 3][: 2 + self.size])
+        names = [self.name() for _ in range(several)] if several > 1 else [head[1].split()[1]]
+        for name in names:
+            self.part(name)
+        self.remembered()
+        for _ in range(rng.randint(0, 1) if self.small else rng.randint(1, 2 * self.size)):
+            self.level()
+        shared = self.shared()
+        body: list[str] = []
+        for part in self.parts:
+            body += ["", f"part {part.name}"] if several > 1 else [""]
+            body += part.counter_lines + part.mode_lines + part.group_lines + self.rows_of(part)
+        return "\n".join([*head, "", *self.lines, "", *shared, *body, "", *self.promises()]) + "\n"
+
+
+def random_text(seed: int, size: int = 2, small: bool = False) -> str:
+    """A machine file, made from ``seed``; see the module."""
+    return _Writer(seed, size, small).text()
+
+
+def machine_texts(*, small: bool = False, largest: int = 3) -> st.SearchStrategy[str]:
+    """Machine files for hypothesis: the same family as :func:`random_text`."""
+    return st.builds(random_text, st.integers(0, 10**6), st.integers(1, largest), st.just(small))
+
+
+# --------------------------------------------------------------------------------------------------------------- inputs
+
+
+def random_inputs(machine: Machine, seed: int, ticks: int) -> Iterator[Inputs]:
+    """Inputs for ``machine`` from tick 0 on: readings that dwell around what they are compared with, commands now and
+    then and sometimes in bursts, spells of silence, dials in and out of their range.
+    """
+    rng = random.Random(f"inputs {seed}")
+    edges = _edges(machine)
+    readings = [None if rng.random() < 0.1 else _reading(rng, sensor, edges) for sensor in machine.sensors]
+    switches = [rng.random() < 0.3 for _ in machine.switches]
+    # some runs are lively, some wait for the longest times
+    pace = rng.choice([0.02, 0.1, 0.3])
+    faults = rng.choice([0.0, 0.05, 0.2])
+    quiet = 0
+    for _ in range(ticks):
+        for place, sensor in enumerate(machine.sensors):
+            if rng.random() < pace:
+                readings[place] = None if rng.random() < faults else _reading(rng, sensor, edges)
+        for place in range(len(switches)):
+            if rng.random() < pace / 2:
+                switches[place] = not switches[place]
+        if quiet:
+            quiet -= 1
+            yield Inputs(tuple(readings), tuple(switches))
+            continue
+        if rng.random() < 0.01:
+            quiet = rng.choice([5, 20, 150])
+        arrivals: list[int] = []
+        if machine.commands and rng.random() < 2 * pace:
+            arrivals = [rng.randrange(len(machine.commands)) for _ in range(rng.choice([1, 1, 1, 2, 4]))]
+        messages: list[tuple[int, int]] = []
+        if machine.dials and rng.random() < pace:
+            number = rng.randrange(len(machine.dials))
+            dial = machine.dials[number]
+            messages = [(number, rng.randint(dial.low - 1, dial.high + 1))]
+        others = rng.choice([1, 3]) if rng.random() < pace / 4 else 0
+        yield Inputs(tuple(readings), tuple(switches), tuple(arrivals), tuple(messages), others)
+
+
+def _edges(machine: Machine) -> dict[str, list[int]]:
+    """What each sensor is compared with, so that inputs can come to stand there."""
+    conditions = [c for level in machine.levels for c in (level.set, level.clear)]
+    conditions += [row.when for part in machine.parts for row in part.rows]
+    edges: dict[str, list[int]] = {sensor.name: [sensor.low, sensor.high] for sensor in machine.sensors}
+    for condition in conditions:
+        for atom in atoms(condition):
+            if isinstance(atom, Compare) and atom.left.kind == "sensor" and atom.right is None:
+                edges[atom.left.name].append(atom.offset)
+    # a remembered reading is compared, but it is its source that has to come near
+    for sensor in machine.sensors:
+        if isinstance(sensor.source, Remembered):
+            edges[sensor.source.of] += edges[sensor.name]
+    return edges
+
+
+def _reading(rng: random.Random, sensor: Sensor, edges: dict[str, list[int]]) -> int:
+    if rng.random() < 0.7:
+        value = rng.choice(edges[sensor.name]) + rng.choice([-1, 0, 0, 1])
+    else:
+        value = rng.randint(sensor.low, sensor.high)
+    return max(sensor.low, min(sensor.high, value))

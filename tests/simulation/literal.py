@@ -1,0 +1,514 @@
+"""The tick once more, read off the design's section 4 and DEVELOPERS.md word by word: slow, literal, by name.
+
+It shares no code with statecraft.simulation, keeps its clocks unbounded, and looks every name up whenever it needs it.
+The tests hold the two against each other on every tick.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from statecraft.machine import (
+    Absent,
+    After,
+    And,
+    Blink,
+    Buzzer,
+    Compare,
+    Condition,
+    Fault,
+    Fixed,
+    FromDial,
+    InMode,
+    Lamp,
+    LevelOn,
+    Machine,
+    Mode,
+    Motor,
+    Not,
+    Or,
+    OutputIs,
+    Part,
+    Relay,
+    Remembered,
+    Row,
+    Servo,
+    Silent,
+    Steady,
+    SwitchOn,
+    Taken,
+    Term,
+)
+
+NEVER = math.inf
+
+
+@dataclass
+class Drive:
+    """A motor on its way: thousandths of a percent, the direction it last had, ticks at rest."""
+
+    position: int = 0
+    direction: int = 0
+    rested: int = 0
+
+
+@dataclass
+class Literal:
+    """A machine at the end of a tick."""
+
+    machine: Machine
+    tick: int = -1
+    modes: dict[str, str] = field(default_factory=dict)
+    counters: dict[str, int] = field(default_factory=dict)
+    levels: dict[str, bool] = field(default_factory=dict)
+    dials: dict[str, int] = field(default_factory=dict)
+    sensors: dict[str, int | None] = field(default_factory=dict)
+    switches: dict[str, bool] = field(default_factory=dict)
+    clocks: dict[str, float] = field(default_factory=dict)
+    anchors: dict[str, int | None] = field(default_factory=dict)
+    memory: dict[str, int] = field(default_factory=dict)
+    waiting: list[str] = field(default_factory=list)
+    heard: list[str] = field(default_factory=list)
+    taken: str | None = None
+    dropped: int = 0
+    ignored: int = 0
+    drives: dict[str, Drive] = field(default_factory=dict)
+    settings: dict[str, int | None] = field(default_factory=dict)
+    shown: dict[str, int | bool | None] = field(default_factory=dict)
+    rows: list[list[Any]] = field(default_factory=list)
+    reported: list[list[Any]] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        for part in self.machine.parts:
+            self.modes[part.name] = part.modes[0].name
+            self.clocks[f"mode {part.name}"] = 0
+            for group in part.groups:
+                self.clocks[f"group {part.name}.{group.name}"] = 0
+            for counter in part.counters:
+                self.counters[counter.name] = counter.start
+                for clause in range(len(counter.counts)):
+                    self.clocks[f"remainder {counter.name} {clause}"] = 0
+        for level in self.machine.levels:
+            self.levels[level.name] = level.starts_on
+            self.clocks[f"set {level.name}"] = 0
+            self.clocks[f"clear {level.name}"] = 0
+        for dial in self.machine.dials:
+            self.dials[dial.name] = dial.start
+        for command in self.machine.commands:
+            self.clocks[f"absent {command.name}"] = NEVER
+        for link in self.machine.links:
+            self.clocks[f"silent {link.name}"] = NEVER
+        for sensor in self.machine.sensors:
+            if isinstance(sensor.source, Remembered):
+                self.clocks[f"age {sensor.name}"] = NEVER
+        for output in self.machine.outputs:
+            if isinstance(output, Motor):
+                self.drives[output.name] = Drive(rested=output.pause)
+
+    # ------------------------------------------------------------------------------------------------------ the tick
+
+    def step(
+        self,
+        sensors: Mapping[str, int | None],
+        switches: Mapping[str, bool],
+        arrivals: Sequence[str] = (),
+        messages: Sequence[tuple[str, int]] = (),
+        others: int = 0,
+    ) -> None:
+        """One tick, by the order of the text."""
+        self.tick += 1
+        if self.tick == 0:
+            arrivals, messages, others = (), (), 0
+        self.begin(switches, sensors)
+        spoken: set[str] = set()
+        for name, value in messages:
+            dial = next(dial for dial in self.machine.dials if dial.name == name)
+            if dial.low <= value <= dial.high:
+                self.dials[name] = value
+                spoken.add(dial.link)
+            else:
+                self.ignored += 1
+        self.ignored += others
+        self.heard = list(arrivals)
+        for command in arrivals:
+            if self.is_event(command) and command not in self.waiting:
+                self.waiting.append(command)
+        self.take()
+        self.advance(spoken)
+        self.remember()
+        self.decide()
+
+    def step_chosen(
+        self,
+        sensors: Mapping[str, int | None],
+        switches: Mapping[str, bool],
+        dials: Mapping[str, int],
+        taken: str | None,
+        heard: Sequence[str],
+        spoken: Sequence[str],
+    ) -> None:
+        """One tick in the world of the proofs."""
+        self.tick += 1
+        if self.tick == 0:
+            taken, heard, spoken = None, (), ()
+        self.begin(switches, sensors)
+        self.sensors = dict(sensors)
+        self.dials = dict(dials)
+        self.taken = taken
+        self.heard = list(heard)
+        ages = {key: value for key, value in self.clocks.items() if key.startswith("age ")}
+        self.advance(set(spoken))
+        self.clocks |= ages
+        self.decide()
+
+    def begin(self, switches: Mapping[str, bool], sensors: Mapping[str, int | None]) -> None:
+        self.switches = dict(switches)
+        self.sensors = {
+            sensor.name: None if isinstance(sensor.source, Remembered) else sensors[sensor.name]
+            for sensor in self.machine.sensors
+        }
+        self.rows, self.reported = [], []
+
+    def is_event(self, command: str) -> bool:
+        return any(self.mentions(row.when, command) for part in self.machine.parts for row in part.rows)
+
+    def mentions(self, condition: Condition, command: str) -> bool:
+        if isinstance(condition, Not):
+            return self.mentions(condition.of, command)
+        if isinstance(condition, And | Or):
+            return any(self.mentions(each, command) for each in condition.of)
+        return isinstance(condition, Taken) and condition.command == command
+
+    def is_urgent(self, name: str) -> bool:
+        return next(command.urgent for command in self.machine.commands if command.name == name)
+
+    def take(self) -> None:
+        urgent = [command for command in self.waiting if self.is_urgent(command)]
+        if urgent:
+            self.taken = urgent[0]
+            self.dropped += len([command for command in self.waiting if not self.is_urgent(command)])
+            self.waiting = urgent[1:]
+        elif self.waiting:
+            self.taken = self.waiting.pop(0)
+        else:
+            self.taken = None
+
+    def advance(self, spoken: set[str]) -> None:
+        """Step 2. The clocks of levels are advanced where levels are decided."""
+        if self.tick == 0:
+            return
+        for key in self.clocks:
+            if key.split()[0] in ("mode", "group", "absent", "silent", "age"):
+                self.clocks[key] += 1
+        for command in self.machine.commands:
+            if command.name in self.heard or command.name == self.taken:
+                self.clocks[f"absent {command.name}"] = 0
+                if command.link is not None:
+                    self.clocks[f"silent {command.link}"] = 0
+        for link in spoken:
+            self.clocks[f"silent {link}"] = 0
+        for part in self.machine.parts:
+            for counter in part.counters:
+                for clause, counts in enumerate(counter.counts):
+                    if self.modes[part.name] in counts.modes:
+                        key = f"remainder {counter.name} {clause}"
+                        self.clocks[key] += 1
+                        if self.clocks[key] == counts.ticks:
+                            self.clocks[key] = 0
+                            self.change(part, counter.name, self.counters[counter.name] + counts.by)
+
+    def remember(self) -> None:
+        left = [sensor for sensor in self.machine.sensors if isinstance(sensor.source, Remembered)]
+        while left:
+            for sensor in left:
+                source = sensor.source
+                assert isinstance(source, Remembered)
+                if any(other.name == source.of for other in left):
+                    continue  # what it is taken of comes first
+                there = self.modes[source.part] == source.mode and self.clocks[f"mode {source.part}"] >= source.after
+                of = self.sensors[source.of]
+                if there and of is not None:
+                    self.memory[sensor.name] = of
+                    self.clocks[f"age {sensor.name}"] = 0
+                fresh = self.clocks[f"age {sensor.name}"] < sensor.patience
+                self.sensors[sensor.name] = self.memory[sensor.name] if fresh else None
+                left.remove(sensor)
+                break
+
+    # -------------------------------------------------------------------------------------------------------- levels
+
+    def decide(self) -> None:
+        self.steadiness()
+        for level in self.machine.levels:
+            held = {}
+            for word, condition, ticks in (
+                ("set", level.set, level.set_ticks),
+                ("clear", level.clear, level.clear_ticks),
+            ):
+                run = self.clocks[f"{word} {level.name}"] + 1 if self.holds(condition, None) else 0
+                self.clocks[f"{word} {level.name}"] = run
+                held[word] = run >= ticks + 1
+            doubt = level.on_if_in_doubt and any(
+                self.sensors[sensor] is None for sensor in {*self.read_by(level.set), *self.read_by(level.clear)}
+            )
+            if doubt or held["set"]:
+                self.levels[level.name] = True
+            elif held["clear"]:
+                self.levels[level.name] = False
+        for part in self.machine.parts:
+            self.decide_part(part)
+        self.show()
+
+    def read_by(self, condition: Condition) -> set[str]:
+        if isinstance(condition, Not):
+            return self.read_by(condition.of)
+        if isinstance(condition, And | Or):
+            return {sensor for each in condition.of for sensor in self.read_by(each)}
+        if isinstance(condition, Fault | Steady):
+            return {condition.sensor}
+        if isinstance(condition, Compare):
+            terms = [condition.left] + ([condition.right] if condition.right else [])
+            return {term.name for term in terms if term.kind == "sensor"}
+        return set()
+
+    def steadiness(self) -> None:
+        seen: set[Steady] = set()
+        for level in self.machine.levels:
+            for condition in (level.set, level.clear):
+                for atom in self.steady_atoms(condition):
+                    if atom in seen:
+                        continue
+                    seen.add(atom)
+                    key = f"{atom.sensor} {atom.band} {atom.ticks}"
+                    value = self.sensors[atom.sensor]
+                    anchor = self.anchors.get(key)
+                    if value is None:
+                        self.anchors[key] = None
+                        self.clocks[f"steady {key}"] = 0
+                    elif anchor is None or abs(value - anchor) > atom.band:
+                        self.anchors[key] = value
+                        self.clocks[f"steady {key}"] = 0
+                    else:
+                        self.clocks[f"steady {key}"] += 1
+
+    def steady_atoms(self, condition: Condition) -> list[Steady]:
+        if isinstance(condition, Not):
+            return self.steady_atoms(condition.of)
+        if isinstance(condition, And | Or):
+            return [atom for each in condition.of for atom in self.steady_atoms(each)]
+        return [condition] if isinstance(condition, Steady) else []
+
+    # --------------------------------------------------------------------------------------------------------- parts
+
+    def decide_part(self, part: Part) -> None:
+        present = part.mode[self.modes[part.name]]
+        for row in sorted(part.rows, key=lambda row: not row.failsafe):
+            if present.name not in row.modes or not self.holds(row.when, part):
+                continue
+            if not row.failsafe and self.passed_over(part, present, row):
+                continue
+            counters = dict(self.counters)
+            enters = row.move == "restart" or (row.move == "go" and row.target != present.name)
+            for change in row.changes:
+                if change.how == "set":
+                    self.change(part, change.counter, change.amount)
+                elif enters or not row.failsafe:
+                    self.change(part, change.counter, self.counters[change.counter] + change.amount)
+            if enters:
+                entered = present if row.move == "restart" else part.mode[row.target]
+                self.modes[part.name] = entered.name
+                self.clocks[f"mode {part.name}"] = 0
+                for group in part.groups:
+                    if entered.name in group.modes and present.name not in group.modes:
+                        self.clocks[f"group {part.name}.{group.name}"] = 0
+            self.rows.append([part.name, row.number])
+            if enters or counters != self.counters:
+                self.reported.append([part.name, row.number])
+            return
+
+    def passed_over(self, part: Part, present: Mode, row: Row) -> bool:
+        if row.move == "stay" or (row.move == "go" and row.target == present.name):
+            return False
+        entered = present if row.move == "restart" else part.mode[row.target]
+        owns_movers = any(
+            isinstance(output, Motor | Relay | Servo) and output.name in part.outputs for output in self.machine.outputs
+        )
+        if entered.stop or not owns_movers:
+            return False
+        return any(
+            failsafe.failsafe and entered.name in failsafe.modes and self.holds(failsafe.when, part, entered)
+            for failsafe in part.rows
+        )
+
+    def change(self, part: Part, name: str, value: int) -> None:
+        counter = next(counter for counter in part.counters if counter.name == name)
+        self.counters[name] = min(max(value, counter.low), counter.high)
+
+    # ---------------------------------------------------------------------------------------------------- conditions
+
+    def holds(self, condition: Condition, part: Part | None, entered: Mode | None = None) -> bool:
+        """``condition``, in a row of ``part``; as if ``entered`` had been entered on this tick."""
+        if isinstance(condition, Not):
+            return not self.holds(condition.of, part, entered)
+        if isinstance(condition, And):
+            return all(self.holds(each, part, entered) for each in condition.of)
+        if isinstance(condition, Or):
+            return any(self.holds(each, part, entered) for each in condition.of)
+        if isinstance(condition, Compare):
+            left = self.value(condition.left)
+            right = 0 if condition.right is None else self.value(condition.right)
+            if left is None or right is None:
+                return False
+            right += condition.offset
+            if condition.op == "<":
+                return left < right
+            if condition.op == "<=":
+                return left <= right
+            if condition.op == ">":
+                return left > right
+            if condition.op == ">=":
+                return left >= right
+            return left == right if condition.op == "==" else left != right
+        if isinstance(condition, Fault):
+            return self.sensors[condition.sensor] is None
+        if isinstance(condition, SwitchOn):
+            return self.switches[condition.switch]
+        if isinstance(condition, LevelOn):
+            return self.levels[condition.level]
+        if isinstance(condition, Taken):
+            return self.taken == condition.command
+        if isinstance(condition, Absent):
+            return self.clocks[f"absent {condition.command}"] >= condition.ticks
+        if isinstance(condition, Silent):
+            limit = next(link.silent for link in self.machine.links if link.name == condition.link)
+            return limit is not None and self.clocks[f"silent {condition.link}"] >= limit
+        if isinstance(condition, After):
+            assert part is not None
+            return self.after(condition, part, entered)
+        if isinstance(condition, InMode):
+            return self.modes[condition.part] in condition.modes
+        if isinstance(condition, Steady):
+            key = f"{condition.sensor} {condition.band} {condition.ticks}"
+            return self.sensors[condition.sensor] is not None and self.clocks[f"steady {key}"] >= condition.ticks
+        assert isinstance(condition, OutputIs)
+        return self.output_is(condition)
+
+    def after(self, atom: After, part: Part, entered: Mode | None) -> bool:
+        if atom.group is None:
+            return (0 if entered is not None else self.clocks[f"mode {part.name}"]) >= atom.ticks
+        group = part.group[atom.group]
+        inside = self.modes[part.name] in group.modes
+        if entered is not None and entered.name not in group.modes:
+            return False
+        return inside and self.clocks[f"group {part.name}.{group.name}"] >= atom.ticks
+
+    def value(self, term: Term) -> int | None:
+        if term.kind == "sensor":
+            return self.sensors[term.name]
+        if term.kind == "dial":
+            return self.dials[term.name]
+        if term.kind == "counter":
+            return self.counters[term.name]
+        return self.settings[term.name]
+
+    def output_is(self, atom: OutputIs) -> bool:
+        output = self.machine.output(atom.output)
+        setting = self.settings[atom.output]
+        if isinstance(output, Lamp | Relay | Buzzer):
+            state = "off" if setting == 0 else "on" if setting == 1 else "blinking"
+        elif isinstance(output, Motor):
+            state = "off" if setting == 0 else "on"
+        else:
+            state = "off" if setting == output.rest else "on"
+        return state == atom.state
+
+    # ------------------------------------------------------------------------------------------------------- outputs
+
+    def show(self) -> None:
+        for output in self.machine.outputs:
+            name = output.name
+            asked: Any = None
+            stop = False
+            for part in self.machine.parts:
+                if name in part.outputs:
+                    mode = part.mode[self.modes[part.name]]
+                    stop = mode.stop
+                    asked = dict(mode.settings).get(name)
+            if isinstance(asked, Fixed):
+                setting: int | None = asked.value
+            elif isinstance(asked, FromDial):
+                setting = -self.dials[asked.dial] if asked.negative else self.dials[asked.dial]
+            elif isinstance(asked, Blink):
+                setting = asked.period
+            elif isinstance(output, Servo) and output.rest is None:
+                setting = self.settings.get(name)
+            elif isinstance(output, Motor | Lamp | Relay | Buzzer):
+                setting = 0
+            else:
+                setting = output.rest
+            self.settings[name] = setting
+            if isinstance(output, Lamp | Relay | Buzzer):
+                if isinstance(asked, Blink):
+                    self.shown[name] = self.tick % asked.period < asked.period // 2
+                else:
+                    self.shown[name] = setting == 1
+            elif isinstance(output, Motor):
+                assert setting is not None
+                self.shown[name] = self.drive(output, 0 if stop else setting, stop)
+            else:
+                self.shown[name] = setting
+
+    def drive(self, motor: Motor, setting: int, stop: bool) -> int:
+        drive = self.drives[motor.name]
+        want = setting * 1000
+        if motor.ramp is None or stop:
+            following = want
+        else:
+            towards = 0 if drive.position < 0 < want or want < 0 < drive.position else want
+            most = motor.ramp * self.machine.tick_ms
+            way = towards - drive.position
+            following = drive.position + max(-most, min(most, way))
+        sign = (following > 0) - (following < 0)
+        if sign not in (0, drive.direction) and drive.direction != 0 and drive.rested < motor.pause:
+            following = 0
+        drive.position = following
+        if following == 0:
+            drive.rested = min(drive.rested + 1, motor.pause)
+        else:
+            drive.direction = sign
+            drive.rested = 0
+        return int(following / 1000)
+
+    # ------------------------------------------------------------------------------------------------------ comparing
+
+    def as_dict(self, limits: Mapping[str, int]) -> dict[str, Any]:
+        """Everything in the form that the simulation tells it in; only the clocks of ``limits``, saturated there."""
+        return {
+            "tick": self.tick,
+            "sensors": self.sensors,
+            "switches": self.switches,
+            "dials": self.dials,
+            "heard": self.heard,
+            "taken": self.taken,
+            "waiting": self.waiting,
+            "dropped": self.dropped,
+            "ignored": self.ignored,
+            "modes": self.modes,
+            "levels": self.levels,
+            "counters": self.counters,
+            "clocks": {key: min(self.clocks[key], limit) for key, limit in limits.items()},
+            "anchors": self.anchors,
+            "motors": {
+                motor.name: ({"position": self.drives[motor.name].position} if motor.ramp is not None else {})
+                | {"direction": self.drives[motor.name].direction, "rested": self.drives[motor.name].rested}
+                for motor in self.machine.outputs
+                if isinstance(motor, Motor)
+            },
+            "settings": self.settings,
+            "shown": self.shown,
+            "rows": self.rows,
+            "reported": self.reported,
+        }
