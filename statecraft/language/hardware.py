@@ -114,6 +114,9 @@ class Hardware:
         string = _token(tree, "STRING")
         if string is None:
             options = self._options(statement, entry, "urgent", *_CONTACT, what=f'the button "{entry.name}"')
+            for link in list(names_in(tree))[1:]:
+                message = "A button comes from its pin, not from a link"
+                self._mistakes.add(piece.place(link), message, code="wrong-option")
             contact = self._contact(options, piece)
             if contact is None:
                 return None

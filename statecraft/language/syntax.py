@@ -59,11 +59,15 @@ def _parser() -> Lark:
 
 
 class Syntax:
-    """Parses pieces of one file; equal pieces are parsed once."""
+    """Parses pieces of one file.
+
+    Cells that come again and again in a table (``parked``, ``turns + 1``) are parsed once. Statements and conditions are
+    not kept: they seldom repeat, and thousands of trees slow everything down.
+    """
 
     def __init__(self, mistakes: Mistakes) -> None:
         self._mistakes = mistakes
-        self._trees: dict[tuple[str, str], Tree[Token] | None] = {}
+        self._kept: dict[tuple[str, str], Tree[Token]] = {}
 
     def parse(self, piece: Piece, start: str) -> Tree[Token] | None:
         """The tree of ``piece`` read as ``start`` (one of :data:`STARTS`); None, with the mistake noted, if it is none.
@@ -71,14 +75,15 @@ class Syntax:
         Positions in the tree are those in ``piece``: see :meth:`Piece.place`.
         """
         key = (start, piece.text)
-        tree = self._trees.get(key)
-        if tree is None:
-            try:
-                tree = _parser().parse(piece.text, start=start)
-            except UnexpectedInput as error:
-                _explain(error, piece, start, self._mistakes)
-                return None
-            self._trees[key] = tree
+        if key in self._kept:
+            return self._kept[key]
+        try:
+            tree = _parser().parse(piece.text, start=start)
+        except UnexpectedInput as error:
+            _explain(error, piece, start, self._mistakes)
+            return None
+        if start in ("go_cell", "do_cell"):
+            self._kept[key] = tree
         return tree
 
 
