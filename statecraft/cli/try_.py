@@ -1,0 +1,137 @@
+"""``statecraft try FILE``: the file's trials, rehearsed on the desk."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from statecraft.cli.common import Stop, file_argument, plural, read, screen
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from statecraft.machine import Machine
+    from statecraft.simulation import Trace, TrialResult
+
+
+@click.command(name="try", short_help="rehearse the file's trials on the desk")
+@file_argument
+@click.option("--only", metavar="WORDS", help="Only the trials whose title holds these words.")
+@click.option(
+    "--trace",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Write every tick to FILE.csv, FILE.jsonl or (IEEE 1364, for waveform viewers) FILE.vcd.",
+)
+def command(file: str, only: str | None, trace: Path | None) -> None:
+    """Run FILE's trials on the reference simulation and say what happened beside what was expected.
+
+    Exit code 1 if any expectation was not met.
+    """
+    if trace is not None:
+        _writer(trace)
+    machine = read(file)
+    if not rehearse(machine, screen(), only=only, trace=trace):
+        raise click.exceptions.Exit(1)
+
+
+def rehearse(machine: Machine, console: Console, *, only: str | None = None, trace: Path | None = None) -> bool:
+    """Run the trials, print what became of them, write their traces; whether every expectation was met.
+
+    Raises:
+        Stop: no trial has ``only`` in its title, or a trace cannot be written.
+    """
+    from statecraft.simulation import run_trial
+
+    trials = [trial for trial in machine.trials if only is None or only.lower() in trial.title.lower()]
+    if not trials and only is not None:
+        known = "; ".join(trial.title for trial in machine.trials) or "none"
+        raise Stop(f"no trial has '{only}' in its title; the file's trials: {known}")
+    results = []
+    for trial in trials:
+        result = run_trial(machine, trial)
+        _show(machine, result, console)
+        results.append(result)
+    if trace is not None:
+        for number, result in enumerate(results, start=1):
+            path = trace if len(results) == 1 else trace.with_stem(f"{trace.stem}-{number}")
+            try:
+                _writer(path)(result.trace, path)
+            except OSError as error:
+                raise Stop(f"{path} cannot be written: {error.strerror or error}") from None
+            console.print(f"{path}: {plural(len(result.trace.states), 'tick')} written", markup=False)
+    met = sum(outcome.passed for result in results for outcome in result.outcomes)
+    count = sum(len(result.outcomes) for result in results)
+    if not results:
+        console.print(f"{machine.name} has no trials. One is a few lines:  trial \"…\"  at …  expect …", markup=False)
+    else:
+        console.print(
+            f"{plural(len(results), 'trial')}, {met} of {plural(count, 'expectation')} met",
+            style="bold" if met == count else "bold red",
+            markup=False,
+        )
+    return met == count
+
+
+def _writer(path: Path) -> Callable[[Trace, Path], None]:
+    from statecraft.simulation import write_csv, write_jsonl, write_vcd
+
+    writers: dict[str, Callable[[Trace, Path], None]] = {".csv": write_csv, ".vcd": write_vcd, ".jsonl": write_jsonl}
+    try:
+        return writers[path.suffix]
+    except KeyError:
+        raise Stop(f"--trace takes a file that ends in {', '.join(writers)}; '{path.name}' does not", 2) from None
+
+
+def _show(machine: Machine, result: TrialResult, console: Console) -> None:
+    from rich.padding import Padding
+    from rich.text import Text
+
+    mark = Text("✓ ", style="green") if result.passed else Text("✗ ", style="bold red")
+    long = machine.duration(result.trial.last_tick)
+    console.print(mark + Text(result.trial.title, style="bold") + Text(f"   {long} rehearsed", style="dim"))
+    for part in machine.parts:
+        name = f"{part.name}: " if len(machine.parts) > 1 else ""
+        console.print(Padding(Text(name + _story(machine, result.trace, part.name), style="dim"), (0, 0, 0, 4)))
+    for outcome in result.outcomes:
+        expected = outcome.expected
+        when = machine.duration(expected.tick)
+        if outcome.passed and outcome.came_true is not None:
+            came = f"at {machine.duration(outcome.came_true)}" + (
+                f", and held for {machine.duration(expected.hold)}" if expected.hold else ""
+            )
+            line = Text("✓ ", style="green") + Text(f"from {when}: expect {expected.text} — {came}")
+            console.print(Padding(line, (0, 0, 0, 4)))
+            continue
+        line = Text("✗ ", style="bold red") + Text(f"from {when}: expect {expected.text}   (line {expected.place.line})")
+        console.print(Padding(line, (0, 0, 0, 4)))
+        console.print(Padding(Text(_instead(machine, result, outcome.broke, outcome.decided)), (0, 0, 0, 8)))
+        situation = outcome.instead
+        if situation is not None:
+            facts = [f"{mode} since {machine.duration(since)}" for mode, since in situation.modes.values()]
+            if len(situation.modes) > 1:
+                facts = [f"{part}: {fact}" for part, fact in zip(situation.modes, facts, strict=True)]
+            facts += [f"{name}: {value}" for name, value in situation.values.items()]
+            console.print(Padding(Text("instead: " + "; ".join(facts)), (0, 0, 0, 8)))
+
+
+def _instead(machine: Machine, result: TrialResult, broke: int | None, decided: int) -> str:
+    if broke is not None:
+        return f"it came true, but was false again at {machine.duration(broke)}"
+    return f"not true by {machine.duration(decided)}"
+
+
+def _story(machine: Machine, trace: Trace, part: str, most: int = 12) -> str:
+    """The modes that ``part`` went through: ``parked, 1 s cruise, 3 s weigh``."""
+    modes = [mode.name for mode in machine.part(part).modes]
+    at = trace.layout.index["mode", part]
+    seen: list[str] = []
+    last = -1
+    for tick, state in enumerate(trace.states):
+        if state[at] != last:
+            last = state[at]
+            seen.append(f"{machine.duration(tick)} {modes[last]}" if tick else modes[last])
+    return " → ".join(seen[:most]) + (f" → … {plural(len(seen) - most, 'more')}" if len(seen) > most else "")
