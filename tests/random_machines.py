@@ -527,28 +527,68 @@ class _Writer:
             return []
         return [heading, "  in | when | go to | do", *(f"  {' | '.join(row)}" for row in rows)]
 
-    def rows_of(self, part: _PartDraft) -> list[str]:
+    def rare(self, part: _PartDraft) -> str:
+        """What a failsafe waits for: seldom true, so that there is a life before it."""
         rng = self.rng
         atom = lambda: self.row_atom(part)  # noqa: E731
+        makers: list[Callable[[], str]] = [lambda: f"{atom()} and {atom()} and {atom()}"] * 2
+        makers.append(lambda: f"{rng.choice(self.sensors).name} fault and {atom()}")
+        makers.append(lambda: f"not ({atom()} or {atom()} or {atom()})")
+        if self.commands:
+            makers += [lambda: rng.choice(self.commands)] * 2
+            makers.append(
+                lambda: f"{rng.choice(self.commands)} and {atom()} or {rng.choice(self.commands)} and {atom()}"
+            )
+        silent = [name for name, has in self.links if has]
+        if silent:
+            makers.append(lambda: f"{rng.choice(silent)} silent and {atom()}")
+        if self.switches:
+            makers.append(lambda: f"{rng.choice(self.switches)} and {atom()}")
+        if self.levels:
+            makers.append(lambda: f"{rng.choice(self.levels)} and {atom()}")
+        if part.modes:
+            makers.append(lambda: f"after {self.time()} and {atom()}")
+            if part.groups:
+                makers.append(lambda: f"after {self.time()} in {rng.choice(list(part.groups))} and {atom()}")
+        return rng.choice(makers)()
+
+    def easy(self, part: _PartDraft) -> str:
+        """What leads from one mode to the next: often true, sooner or later."""
+        rng = self.rng
+        makers: list[Callable[[], str]] = [lambda: f"after {self.time()}"] * 3
+        makers.append(lambda: self.condition(lambda: self.row_atom(part), 1))
+        makers.append(lambda: f"{self.row_atom(part)} or after {self.time()} and not {self.row_atom(part)}")
+        if self.commands:
+            makers += [lambda: rng.choice(self.commands)] * 3
+        if self.switches:
+            makers += [lambda: rng.choice(["", "not "]) + rng.choice(self.switches)] * 2
+        if self.levels:
+            makers += [lambda: rng.choice(["", "not "]) + rng.choice(self.levels)] * 2
+        return rng.choice(makers)()
+
+    def rows_of(self, part: _PartDraft) -> list[str]:
+        rng = self.rng
         failsafes = []
         for _ in range(rng.randint(0, 1 if self.small else 1 + self.size)):
             where = rng.choice(["any", *part.groups, *part.modes])
-            failsafes.append((where, self.condition(atom, 1), rng.choice(part.stops), self.do_cell(part)))
+            failsafes.append((where, self.rare(part), rng.choice(part.stops), self.do_cell(part)))
+        # a round through all modes, so that most can be reached, and then what comes to mind
         rules = []
-        for number in range(len(part.modes) + rng.randint(1, 2 if self.small else 3 * self.size)):
-            # a way into each mode first, so that most can be reached
-            target = part.modes[number] if 0 < number < len(part.modes) else rng.choice(part.modes)
-            go = rng.choice([target] * 8 + ["stay", "restart"])
-            others = [mode for mode in part.modes if mode != go]
-            where = rng.choice(others) if go == target and others and self.chance(0.6) else self.in_cell(part)
-            rules.append((where, self.condition(atom, rng.choice([0, 1, 1, 2])), go, self.do_cell(part)))
+        for number, mode in enumerate(part.modes):
+            after = part.modes[(number + 1) % len(part.modes)]
+            rules.append((mode, self.easy(part), after, self.do_cell(part)))
+        for _ in range(rng.randint(1, 2 if self.small else 3 * self.size)):
+            go = rng.choice([rng.choice(part.modes)] * 5 + ["stay", "restart"])
+            when = (
+                self.rare(part) if self.chance(0.6) else self.condition(lambda: self.row_atom(part), rng.choice([1, 2]))
+            )
+            rules.append((self.in_cell(part), when, go, self.do_cell(part)))
+        rng.shuffle(rules)
         return self.table("failsafes", failsafes) + self.table("rules", rules)
 
     def shared(self) -> list[str]:
-        """The machine's own failsafes: no part's counters, clocks or groups."""
-        nobody = _PartDraft("")
-        atom = lambda: self.row_atom(nobody)  # noqa: E731
-        rows = [("any", self.condition(atom, 1), "start", "") for _ in range(self.rng.randint(0, 2))]
+        """The machine's own failsafes: no part's counters to change, no clocks or groups."""
+        rows = [("any", self.rare(_PartDraft("")), "start", "") for _ in range(self.rng.randint(0, 2))]
         return self.table("failsafes", rows)
 
     def promises(self) -> list[str]:
@@ -612,6 +652,7 @@ def random_inputs(machine: Machine, seed: int, ticks: int) -> Iterator[Inputs]:
     switches = [rng.random() < 0.3 for _ in machine.switches]
     # some runs are lively, some wait for the longest times
     pace = rng.choice([0.02, 0.1, 0.3])
+    chatter = rng.choice([0.02, 0.2, 0.6])
     faults = rng.choice([0.0, 0.05, 0.2])
     quiet = 0
     for _ in range(ticks):
@@ -628,13 +669,15 @@ def random_inputs(machine: Machine, seed: int, ticks: int) -> Iterator[Inputs]:
         if rng.random() < 0.01:
             quiet = rng.choice([5, 20, 150])
         arrivals: list[int] = []
-        if machine.commands and rng.random() < 2 * pace:
+        if machine.commands and rng.random() < chatter:
             arrivals = [rng.randrange(len(machine.commands)) for _ in range(rng.choice([1, 1, 1, 2, 4]))]
         messages: list[tuple[int, int]] = []
         if machine.dials and rng.random() < pace:
             number = rng.randrange(len(machine.dials))
             dial = machine.dials[number]
-            messages = [(number, rng.randint(dial.low - 1, dial.high + 1))]
+            whole = int(1 / dial.unit.resolution)  # it is told in whole numbers of its unit
+            value = rng.randint(dial.low // whole - 1, dial.high // whole + 1) * whole
+            messages = [(number, rng.choice([value, value, dial.low - whole, dial.low, dial.high, dial.high + whole]))]
         others = rng.choice([1, 3]) if rng.random() < pace / 4 else 0
         yield Inputs(tuple(readings), tuple(switches), tuple(arrivals), tuple(messages), others)
 

@@ -28,6 +28,7 @@ class _Seen:
     def __init__(self, machine: Machine) -> None:
         self.machine = machine
         self.layout = layout(machine)
+        self.limits = {clock.key: clock.limit for clock in self.layout.clocks}
         self.sensors = {sensor.name: index for index, sensor in enumerate(machine.sensors)}
         self.switches = {switch.name: index for index, switch in enumerate(machine.switches)}
 
@@ -53,7 +54,10 @@ class _Seen:
         return f"{self.at('taken', '')} == {index}"
 
     def absent(self, atom: Absent) -> str:
-        return f"{self.at('clock', f'absent {atom.command}')} >= {atom.ticks}"
+        key = f"absent {atom.command}"
+        if self.limits.get(key, 0) < atom.ticks:
+            raise ValueError(f"no part of the machine asks for {atom.ticks} ticks without {atom.command}")
+        return f"{self.at('clock', key)} >= {atom.ticks}"
 
     def silent(self, link: str) -> str:
         limit = next(found.silent for found in self.machine.links if found.name == link)
@@ -87,8 +91,7 @@ def observer(machine: Machine, condition: Condition) -> Callable[[State], bool]:
     """``condition`` as an observer sees it at the end of a tick (promises, expectations): a function of the state.
 
     Raises:
-        ValueError: it tests something that only rows or levels can.
-        KeyError: it compares a clock that nothing in ``machine`` reads, so that none is kept.
+        ValueError: it tests something that only rows or levels can, or an absence longer than ``machine`` asks for.
     """
     see: Callable[[State], bool] = eval(f"lambda s: bool({expression(condition, _Seen(machine))})")
     return see
