@@ -1,0 +1,534 @@
+"""Every configuration that a small machine can come to, found by trying every input on every one of them.
+
+This is the other side of the proofs, written to share nothing with them: no symbols, no zones, no solver. The reference
+simulation is the tick (``step_chosen``'s function: nothing waits, and sensors, switches and dials are as they are
+chosen), and every tick that can happen from every reachable configuration is run and kept. What is claimed of a machine
+is then decided over that graph in :mod:`tests.proof.brute_verdicts`.
+
+A configuration is what one tick hands to the next: modes, levels, counters, clocks, remainders, and the anchors of
+steady readings. A motor's way to its setting, the phase of blinks, waiting commands and counts of dropped ones lie
+outside the proof's world and are left out; so is the age of a remembered reading, which is as free as any other there.
+
+Where the design's text leaves a choice about the world, this is how it is read:
+
+1. A sensor's valid readings are its declared range, less what ``plausible`` leaves out (such a reading is a fault).
+2. A dial is at any whole number of its shown unit in its range, on each tick, whether a message came for it or not: a
+   message that comes sets its link's silence clock to 0, and may say what the dial said before.
+3. Only commands that some row tests as an event are ever taken. The others that are heard on a tick are any subset of
+   all commands, those that wait included. Being heard does no more than set clocks to 0.
+4. On tick 0 nothing is taken or heard. The machine before tick 0 is not a configuration, but its start modes count as
+   reached, since a run stands there.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from operator import itemgetter
+from typing import NamedTuple
+
+from statecraft.machine import (
+    Absent,
+    After,
+    And,
+    Atom,
+    Compare,
+    Condition,
+    Counter,
+    Dial,
+    Fault,
+    FromDial,
+    InMode,
+    LevelOn,
+    Machine,
+    Mode,
+    Not,
+    Or,
+    OutputIs,
+    Part,
+    Row,
+    Sensor,
+    Servo,
+    Silent,
+    Steady,
+    SwitchOn,
+    Taken,
+    Term,
+    atoms,
+    sensors_of,
+)
+from statecraft.simulation.observer import observer
+from statecraft.simulation.state import Layout, State, conditions_of, layout
+from statecraft.simulation.tick import compiled_choice
+
+_COMPARE: dict[str, Callable[[int, int], bool]] = {
+    "<": int.__lt__,
+    "<=": int.__le__,
+    ">": int.__gt__,
+    ">=": int.__ge__,
+    "==": int.__eq__,
+    "!=": int.__ne__,
+}
+
+
+class TooLarge(Exception):
+    """The machine has more ticks to try than were allowed."""
+
+
+class Choice(NamedTuple):
+    """One choice of all that is measured or set: readings (None in fault), switches, dials, in the machine's order."""
+
+    readings: tuple[int | None, ...]
+    switches: tuple[bool, ...]
+    dials: tuple[int, ...]
+
+
+class Deal(NamedTuple):
+    """What is said on a tick: the command taken (its index, -1 for none), the others heard, links a dial came on."""
+
+    taken: int
+    heard: tuple[int, ...]
+    spoken: tuple[int, ...]
+
+
+NOTHING = Deal(-1, (), ())
+
+
+class Step(NamedTuple):
+    """One tick that can happen.
+
+    Attributes:
+        choice, deal: indexes among the world's choices and deals.
+        after: the number of the configuration it ends in.
+        rows: of each part, the number of the row that decided, -1 for none.
+        seen: of each promise with a condition, whether an observer sees it at the end; False for others.
+    """
+
+    choice: int
+    deal: int
+    after: int
+    rows: tuple[int, ...]
+    seen: tuple[bool, ...]
+
+
+@dataclass
+class Sight:
+    """All that a condition can read when it is asked; ``part`` is the one whose row asks.
+
+    With ``entering``, a failsafe is asked as it would stand if the part had entered that mode on this tick.
+    """
+
+    readings: Mapping[str, int | None] = field(default_factory=dict)
+    switches: Mapping[str, bool] = field(default_factory=dict)
+    dials: Mapping[str, int] = field(default_factory=dict)
+    levels: Mapping[str, bool] = field(default_factory=dict)
+    counters: Mapping[str, int] = field(default_factory=dict)
+    modes: Mapping[str, str] = field(default_factory=dict)
+    clocks: Mapping[str, int] = field(default_factory=dict)
+    silences: Mapping[str, int | None] = field(default_factory=dict)
+    taken: str | None = None
+    part: Part | None = None
+    entering: Mode | None = None
+
+    def number(self, term: Term) -> int | None:
+        """What ``term`` stands for; None for a sensor in fault."""
+        match term.kind:
+            case "sensor":
+                return self.readings[term.name]
+            case "dial":
+                return self.dials[term.name]
+            case "counter":
+                return self.counters[term.name]
+        raise ValueError(f"a row cannot read {term}")
+
+    def holds(self, condition: Condition) -> bool:
+        """Whether ``condition`` is true here."""
+        match condition:
+            case Not(of):
+                return not self.holds(of)
+            case And(of):
+                return all(self.holds(each) for each in of)
+            case Or(of):
+                return any(self.holds(each) for each in of)
+            case Compare(left, op, right, offset):
+                first = self.number(left)
+                second = 0 if right is None else self.number(right)
+                return first is not None and second is not None and _COMPARE[op](first, second + offset)
+            case Fault(sensor):
+                return self.readings[sensor] is None
+            case SwitchOn(switch):
+                return self.switches[switch]
+            case LevelOn(level):
+                return self.levels[level]
+            case Taken(command):
+                return self.taken == command
+            case Absent(command, ticks):
+                return self.clocks[f"absent {command}"] >= ticks
+            case Silent(link):
+                limit = self.silences[link]
+                return limit is not None and self.clocks[f"silent {link}"] >= limit
+            case InMode(part, modes):
+                return self.modes[part] in modes
+            case After(ticks, group):
+                return self.after(ticks, group)
+            case Steady() | OutputIs():
+                raise ValueError(f"a row cannot read {condition}")
+
+    def after(self, ticks: int, group: str | None) -> bool:
+        """``after T``, or ``after T in GROUP``."""
+        assert self.part is not None
+        present = self.part.mode[self.modes[self.part.name]]
+        if self.entering is None:
+            if group is None:
+                return self.clocks[f"mode {self.part.name}"] >= ticks
+            return group in present.groups and self.clocks[f"group {self.part.name}.{group}"] >= ticks
+        if group is None:
+            return ticks <= 0
+        if group not in self.entering.groups:
+            return False
+        return ticks <= (self.clocks[f"group {self.part.name}.{group}"] if group in present.groups else 0)
+
+
+def readings_of(sensor: Sensor) -> range:
+    """The valid readings of ``sensor``."""
+    low, high = sensor.plausible or (sensor.low, sensor.high)
+    return range(max(low, sensor.low), min(high, sensor.high) + 1)
+
+
+def values_of(dial: Dial) -> list[int]:
+    """The values that a message can set ``dial`` to: whole numbers of its shown unit, in steps."""
+    whole = int(1 / dial.unit.resolution)
+    return [value for value in range(dial.low, dial.high + 1) if value % whole == 0]
+
+
+def enters(part: Part, before: str, row: Row) -> Mode | None:
+    """The mode that ``row`` enters from ``before``; None when it stays."""
+    match row.move:
+        case "restart":
+            return part.mode[before]
+        case "go" if row.target != before:
+            return part.mode[row.target]
+    return None
+
+
+class World:
+    """A machine and everything that can happen to it.
+
+    Attributes:
+        states: the configurations; number 0 is the machine before tick 0, which is none.
+        depth: of each, the fewest ticks (tick 0 counts as one) of a run that ends in it.
+        steps: of each, every tick that can come next: all deals of the first choice, then of the second …;
+            from number 0 only those on which nothing is said.
+        choices: one :class:`Choice` for each way in which choices can differ to the machine.
+        faulty: of each sensor, the choices in which it is in fault.
+        spoiled: of each sensor, pairs of choices, in fault and valid, that differ in that sensor alone.
+        beside: of each sensor, pairs of choices that differ in one step of its reading alone.
+        deals: one :class:`Deal` for each way in which they can differ to the machine; number 0 is nothing.
+
+    Raises:
+        TooLarge: there are more than ``limit`` ticks to try.
+    """
+
+    def __init__(self, machine: Machine, limit: int = 1_000_000) -> None:
+        self.machine = machine
+        self.layout: Layout = layout(machine)
+        self.deals = list(_deals(machine, self.layout))
+        self._choose(limit)
+        self._explore(limit)
+
+    # -------------------------------------------------------------------------------------------------------- choices
+
+    def _choose(self, limit: int) -> None:
+        machine = self.machine
+        found = [atom for condition in conditions_of(machine) for atom in atoms(condition)]
+        of_inputs = list(dict.fromkeys(atom for atom in found if _of_inputs(atom)))
+        whole = set(_read_whole(machine, found))
+        named = {name for condition in conditions_of(machine) for name in _named(condition)} | {d for _, d in whole}
+        sensors = [[None, *readings_of(s)] if s.name in named else [None] for s in machine.sensors]
+        switches = [[False, True] if s.name in named else [False] for s in machine.switches]
+        dials = [values_of(d) if d.name in named else [d.start] for d in machine.dials]
+        total = 1
+        for count in (*map(len, sensors), *map(len, switches), *map(len, dials)):
+            total *= count
+        if total > limit:
+            raise TooLarge(f"{total} choices of inputs")
+
+        self.choices: list[Choice] = []
+        kind: dict[object, int] = {}
+        number: dict[Choice, int] = {}
+        for readings in itertools.product(*sensors):
+            for positions in itertools.product(*switches):
+                for settings in itertools.product(*dials):
+                    choice = Choice(readings, positions, settings)
+                    sight = self._sight_of(choice)
+                    sign = (
+                        *(sight.holds(atom) for atom in of_inputs),
+                        *(reading is None for reading in readings),
+                        *(sight.number(Term(what, name)) for what, name in whole),  # type: ignore[arg-type]
+                    )
+                    merged = self._merged(sign, choice)
+                    if merged not in kind:
+                        kind[merged] = len(self.choices)
+                        self.choices.append(choice)
+                    number[choice] = kind[merged]
+        self.faulty: dict[str, set[int]] = {s.name: set() for s in machine.sensors}
+        self.spoiled: dict[str, set[tuple[int, int]]] = {s.name: set() for s in machine.sensors}
+        self.beside: dict[str, set[tuple[int, int]]] = {s.name: set() for s in machine.sensors}
+        for choice, at in number.items():
+            for place, sensor in enumerate(machine.sensors):
+                if sensor.name not in named:
+                    continue
+                reading = choice.readings[place]
+                if reading is None:
+                    self.faulty[sensor.name].add(at)
+                    for valid in readings_of(sensor):
+                        self.spoiled[sensor.name].add((at, number[_with(choice, place, valid)]))
+                elif reading + 1 in readings_of(sensor):
+                    above = number[_with(choice, place, reading + 1)]
+                    self.beside[sensor.name] |= {(at, above), (above, at)}
+
+    def _merged(self, sign: tuple[object, ...], choice: Choice) -> object:
+        """What makes choices one: the truth of every atom that they decide, faults, and values that matter whole."""
+        return sign
+
+    def _sight_of(self, choice: Choice) -> Sight:
+        machine = self.machine
+        return Sight(
+            {s.name: value for s, value in zip(machine.sensors, choice.readings, strict=True)},
+            {s.name: value for s, value in zip(machine.switches, choice.switches, strict=True)},
+            {d.name: value for d, value in zip(machine.dials, choice.dials, strict=True)},
+            silences={link.name: link.silent for link in machine.links},
+        )
+
+    # ---------------------------------------------------------------------------------------------------- exploration
+
+    def _explore(self, limit: int) -> None:
+        machine, places = self.machine, self._carried
+        tick = compiled_choice(machine)
+        key = itemgetter(*places) if len(places) > 1 else lambda state: (state[places[0]],)
+        rows = [self.layout.index["row", part.name] for part in machine.parts]
+        rows_of = itemgetter(*rows) if len(rows) > 1 else lambda state: (state[rows[0]],)
+        watch = [None if p.when is None else observer(machine, p.when) for p in machine.promises]
+
+        first = key(self.layout.start)
+        self.states: list[tuple[object, ...]] = [first]
+        self.depth = [0]
+        self.steps: list[list[Step]] = []
+        known: dict[tuple[object, ...], int] = {}
+        tried = 0
+        for number in itertools.count():
+            if number == len(self.states):
+                break
+            before = self.full(number)
+            deals = self.deals if number else self.deals[:1]
+            tried += len(deals) * len(self.choices)
+            if tried > limit:
+                raise TooLarge(f"more than {limit} ticks to try")
+            steps: list[Step] = []
+            for at, choice in enumerate(self.choices):
+                for dealt, deal in enumerate(deals):
+                    state = tick(before, *choice, *deal)
+                    came = key(state)
+                    after = known.get(came)
+                    if after is None:
+                        after = known[came] = len(self.states)
+                        self.states.append(came)
+                        self.depth.append(self.depth[number] + 1)
+                    seen = tuple(see is not None and see(state) for see in watch)
+                    steps.append(Step(at, dealt, after, rows_of(state), seen))
+            self.steps.append(steps)
+
+    @cached_property
+    def _carried(self) -> list[int]:
+        """The places of a simulation's state that the next tick, or an observer of it, reads."""
+        kinds = {"mode", "level", "counter", "clock", "anchor"}
+        stays = {o.name for o in self.machine.outputs if isinstance(o, Servo) and o.rest is None}
+        watched = stays & _watched(self.machine)
+        return [
+            place
+            for place, each in enumerate(self.layout.fields)
+            if (each.kind in kinds and not (each.kind == "clock" and each.name.startswith("age ")))
+            or (each.kind == "setting" and each.name in watched)
+        ]
+
+    def full(self, number: int) -> State:
+        """Configuration ``number`` as the simulation's state."""
+        state = list(self.layout.start)
+        for place, value in zip(self._carried, self.states[number], strict=True):
+            state[place] = value
+        state[self.layout.index["tick", ""]] = 0 if number else -1
+        return tuple(state)
+
+    # ------------------------------------------------------------------------------------------------ what stands where
+
+    @property
+    def configurations(self) -> range:
+        """The numbers of the reachable configurations."""
+        return range(1, len(self.states))
+
+    def step(self, before: int, choice: int, deal: int = 0) -> Step:
+        """The tick from configuration ``before`` on that choice and deal."""
+        return self.steps[before][choice * (len(self.deals) if before else 1) + deal]
+
+    def ticks(self) -> Iterator[tuple[int, Step]]:
+        """Every tick that can happen, tick 0 included, with the number of what was before."""
+        for before, steps in enumerate(self.steps):
+            for step in steps:
+                yield before, step
+
+    @cached_property
+    def modes(self) -> list[tuple[str, ...]]:
+        """Of each configuration, the mode of each part."""
+        places = [self._carried.index(self.layout.index["mode", part.name]) for part in self.machine.parts]
+        names = [[mode.name for mode in part.modes] for part in self.machine.parts]
+        return [
+            tuple(name[state[place]] for name, place in zip(names, places, strict=True))  # type: ignore[call-overload]
+            for state in self.states
+        ]
+
+    def clock(self, number: int, name: str) -> int:
+        """A clock of a configuration."""
+        value = self.states[number][self._carried.index(self.layout.index["clock", name])]
+        assert isinstance(value, int)
+        return value
+
+    # ---------------------------------------------------------------------------------------------- what a row is shown
+
+    def sight(self, before: int, step: Step, part: Part) -> Sight:
+        """What the rows of ``part`` are shown when its turn comes on that tick: clocks advanced, levels decided,
+        earlier parts moved on, its own and later parts as they stood.
+        """
+        machine = self.machine
+        was, now = self._named_state(before), self._named_state(step.after)
+        clocks = dict(now["clock"])  # absence and silence stand as step 2 left them
+        for name in clocks:
+            if name.startswith(("mode ", "group ")):
+                limit = next(clock.limit for clock in self.layout.clocks if clock.key == name)
+                clocks[name] = min(was["clock"][name] + 1, limit) if before else 0
+        modes, counters = dict(was["mode"]), dict(was["counter"])
+        if before:
+            for other in machine.parts:
+                for counter in other.counters:
+                    mode = self.modes[before][machine.parts.index(other)]
+                    counters[counter.name] = _counted(counter, mode, counters[counter.name], was["clock"])
+        for earlier in itertools.takewhile(lambda other: other.name != part.name, machine.parts):
+            modes[earlier.name] = now["mode"][earlier.name]
+            for counter in earlier.counters:
+                counters[counter.name] = now["counter"][counter.name]
+        sight = self._sight_of(self.choices[step.choice])
+        sight.levels = {name: bool(on) for name, on in now["level"].items()}
+        sight.counters, sight.clocks, sight.part = counters, clocks, part
+        sight.modes = {p.name: p.modes[modes[p.name]].name for p in machine.parts}
+        taken = self.deals[step.deal].taken
+        sight.taken = machine.commands[taken].name if taken >= 0 else None
+        return sight
+
+    def _named_state(self, number: int) -> dict[str, dict[str, int]]:
+        named: dict[str, dict[str, int]] = {kind: {} for kind in ("mode", "level", "counter", "clock", "anchor")}
+        for place, value in zip(self._carried, self.states[number], strict=True):
+            each = self.layout.fields[place]
+            named.setdefault(each.kind, {})[each.name] = value  # type: ignore[assignment]
+        return named
+
+    def holding(self, sight: Sight, part: Part) -> list[Row]:
+        """The rows of ``part`` whose ``in`` and ``when`` hold, in order."""
+        present = sight.modes[part.name]
+        return [row for row in part.rows if present in row.modes and sight.holds(row.when)]
+
+    def barring(self, sight: Sight, part: Part, row: Row) -> list[Row]:
+        """The failsafes for which ``row`` is passed over: it would enter a moving mode in which they would hold."""
+        entered = enters(part, sight.modes[part.name], row)
+        if row.failsafe or entered is None or not self.machine.is_moving(part, entered):
+            return []
+        as_if = Sight(**{**vars(sight), "entering": entered})
+        return [f for f in part.failsafes if entered.name in f.modes and as_if.holds(f.when)]
+
+
+# ------------------------------------------------------------------------------------------------------------- helpers
+
+
+def _deals(machine: Machine, layout: Layout) -> Iterator[Deal]:
+    """All that can be said on a tick, one for each (command taken, clocks set to 0); nothing comes first."""
+    clocks = {clock.key for clock in layout.clocks}
+    events = machine.events()
+    commands = range(len(machine.commands))
+    talking = [n for n, link in enumerate(machine.links) if any(dial.link == link.name for dial in machine.dials)]
+    found: dict[tuple[int, frozenset[str]], Deal] = {}
+    for taken in (-1, *(c for c in commands if machine.commands[c].name in events)):
+        for heard in _subsets([c for c in commands if c != taken]):
+            for spoken in _subsets(talking):
+                said = [machine.commands[c] for c in (*heard, taken) if c >= 0]
+                reset = {f"absent {command.name}" for command in said} | {f"silent {command.link}" for command in said}
+                reset |= {f"silent {machine.links[n].name}" for n in spoken}
+                found.setdefault((taken, frozenset(reset & clocks)), Deal(taken, heard, spoken))
+    yield from found.values()
+
+
+def _subsets(of: Sequence[int]) -> Iterable[tuple[int, ...]]:
+    return itertools.chain.from_iterable(itertools.combinations(of, size) for size in range(len(of) + 1))
+
+
+def _with(choice: Choice, place: int, reading: int) -> Choice:
+    return choice._replace(readings=(*choice.readings[:place], reading, *choice.readings[place + 1 :]))
+
+
+def _of_inputs(atom: Atom) -> bool:
+    """Whether sensors, switches and dials alone decide ``atom``."""
+    match atom:
+        case Compare(left, _, right, _):
+            return all(term is None or term.kind in ("sensor", "dial") for term in (left, right))
+        case Fault() | SwitchOn():
+            return True
+    return False
+
+
+def _read_whole(machine: Machine, found: Iterable[Atom]) -> Iterator[tuple[str, str]]:
+    """The sensors and dials of which the very value matters: compared with what is no input, steady, or an output's."""
+    for atom in found:
+        match atom:
+            case Steady(sensor):
+                yield "sensor", sensor
+            case Compare(left, _, right, _) if not _of_inputs(atom):
+                for term in (left, right):
+                    if term is not None and term.kind in ("sensor", "dial"):
+                        yield term.kind, term.name
+    watched = _watched(machine)
+    for part in machine.parts:
+        for mode in part.modes:
+            for output, setting in mode.settings:
+                if output in watched and isinstance(setting, FromDial):
+                    yield "dial", setting.dial
+
+
+def _watched(machine: Machine) -> set[str]:
+    """The outputs that some promise asks about."""
+    watched: set[str] = set()
+    for promise in machine.promises:
+        for atom in () if promise.when is None else atoms(promise.when):
+            match atom:
+                case OutputIs(output):
+                    watched.add(output)
+                case Compare(left, _, right, _):
+                    watched |= {term.name for term in (left, right) if term is not None and term.kind == "output"}
+    return watched
+
+
+def _named(condition: Condition) -> Iterator[str]:
+    """The sensors, switches and dials that ``condition`` reads."""
+    yield from sensors_of(condition)
+    for atom in atoms(condition):
+        match atom:
+            case SwitchOn(switch):
+                yield switch
+            case Compare(left, _, right, _):
+                yield from (term.name for term in (left, right) if term is not None and term.kind == "dial")
+
+
+def _counted(counter: Counter, mode: str, value: int, clocks: Mapping[str, int]) -> int:
+    """``counter`` once time has been counted for one tick that began in ``mode``."""
+    for clause, counts in enumerate(counter.counts):
+        if mode in counts.modes and clocks[f"remainder {counter.name} {clause}"] + 1 >= counts.ticks:
+            value = max(counter.low, min(counter.high, value + counts.by))
+    return value

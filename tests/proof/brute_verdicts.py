@@ -1,0 +1,453 @@
+"""What is claimed of a machine, decided word by word over every tick that can happen to it (:mod:`tests.proof.brute`).
+
+Each function's docstring is the design's own sentence. Lengths are in ticks, tick 0 counted as one: how long the
+shortest run is that shows the finding, up to the last tick that matters; where a repeating tail belongs to it, up to
+the tail. Where the sentence leaves a choice, this is how it is read:
+
+1. *unreachable*: the start mode is reached before tick 0. A row's ``in`` and ``when`` are judged when its part's turn
+   comes, whatever rows stand before it.
+2. *shadowed*: the rows named are those that decide on some tick on which the row's ``in`` and ``when`` hold; for a rule
+   that is passed over, also the failsafes that bar its target.
+3. *stuck*: only a mode that is reached; the step may be tick 0, from before it.
+4. *no way to stop*: for every mode that is not a stop mode, of parts that move nothing too; a stop mode of the same
+   part.
+5. *halt missed*: only a mode that is reached; the configuration is that before the tick; "every part" is every part,
+   also one that moves nothing. Each urgent command that some row tests as an event comes with the shortest run on which
+   it fails; where there is none, every moving mode is missed.
+6. *runaway*: "the part moves after both": it is in a moving mode at the end of both ticks; neither mode is
+   ``unattended``. It is raised for the mode at the end of the second. A link with no silent time is never silent.
+7. *waits for ever*: "leaves it": that part is in another mode at the end of a tick (``restart`` leaves nothing).
+   Sensors, their faults, switches and dials are what is constant; dial messages, like commands, may come or not.
+8. *flapping*: nothing is heard and no dial's message comes. "A mode-changing row": one after which some part's mode is
+   another than before (not ``restart``); it need not be the same part every tick. It is raised for the modes that are
+   left on such a cycle.
+9. *fault ignored*: as runaway: in moving modes at the end of both ticks, neither of which tolerates the fault. It is
+   raised for the mode at the end of the second, if a row that applies there reads the sensor, by way of levels that
+   levels read too.
+10. *faint hope*: "into a moving mode": the row enters one (another mode, or ``restart``). "Would have prevented it":
+    with that reading on this same tick, all of the tick run again, this row does not decide.
+11. *bare threshold*: the two readings alternate from tick to tick and nothing is said; "no clock awaited": from some
+    reachable configuration on, every tick changes that part's mode, for ever.
+12. Promises: a tick's X and M are what is seen at its end. The times beside the bounds, in ticks, are the least bound
+    that would hold: *once*, the longest that M is awaited; *while*, the number of ticks with X up to and with the last
+    on which M does not hold; *never*, the most consecutive ticks with X, which is a bound of one less. ``every mode can
+    reach``: the most ticks that are needed. Infinite when there is no such bound.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from typing import TypeVar
+
+import networkx as nx
+
+from statecraft.machine import LevelOn, Machine, Part, Promise, Row, atoms, sensors_of
+from tests.proof.brute import Step, World, enters
+
+Mode = tuple[str, str]
+"""(part, mode)"""
+RowAt = tuple[str, int]
+"""(part, row number)"""
+
+
+Key = TypeVar("Key")
+
+
+def _note(found: dict[Key, int], key: Key, length: int) -> None:
+    """Keep the least length."""
+    found[key] = min(length, found.get(key, length))
+
+
+def _modes(world: World, number: int) -> Iterator[Mode]:
+    for part, mode in zip(world.machine.parts, world.modes[number], strict=True):
+        yield part.name, mode
+
+
+def _all_modes(machine: Machine) -> Iterator[tuple[Part, Mode]]:
+    for part in machine.parts:
+        for mode in part.modes:
+            yield part, (part.name, mode.name)
+
+
+def _moving(machine: Machine) -> set[Mode]:
+    return {at for part, at in _all_modes(machine) if machine.is_moving(part, part.mode[at[1]])}
+
+
+def _graph(world: World, wanted: Callable[[int, Step], bool] = lambda before, step: True) -> nx.DiGraph:
+    """The configurations, with an edge for each wanted tick between them."""
+    graph = nx.DiGraph()
+    graph.add_nodes_from(range(len(world.states)))
+    graph.add_edges_from((before, step.after) for before, step in world.ticks() if wanted(before, step))
+    return graph
+
+
+def _that_reach(graph: nx.DiGraph, goals: Iterable[int]) -> set[int]:
+    """The nodes with a path, of no edges too, to one of ``goals``."""
+    goals = set(goals)
+    reached, edge = set(goals), list(goals)
+    while edge:
+        for before in graph.predecessors(edge.pop()):
+            if before not in reached:
+                reached.add(before)
+                edge.append(before)
+    return reached
+
+
+# --------------------------------------------------------------------------------------------------- modes and rows
+
+
+def reached(world: World) -> dict[Mode, int]:
+    """Modes that some run enters (*unreachable*: "no run enters the mode")."""
+    found: dict[Mode, int] = {}
+    for number in range(len(world.states)):
+        for mode in _modes(world, number):
+            _note(found, mode, world.depth[number])
+    return found
+
+
+def fired(world: World) -> dict[RowAt, int]:
+    """A row *fires* when it decides."""
+    found: dict[RowAt, int] = {}
+    for before, step in world.ticks():
+        for part, row in zip(world.machine.parts, step.rows, strict=True):
+            if row >= 0:
+                _note(found, (part.name, row), world.depth[before] + 1)
+    return found
+
+
+def hidden(world: World) -> dict[RowAt, frozenset[RowAt]]:
+    """Rows that never fire, though (*shadowed*) "the row's ``in`` and ``when`` hold in some view, but an earlier row
+    always decides; those rows are named". A row that neither fires nor is here is *unreachable*: "the row's ``in`` and
+    ``when`` hold in no reachable view".
+    """
+    fires = fired(world)
+    silent = {p.name: [row for row in p.rows if (p.name, row.number) not in fires] for p in world.machine.parts}
+    by: dict[RowAt, set[RowAt]] = defaultdict(set)
+    for before, step in world.ticks():
+        for part, decided in zip(world.machine.parts, step.rows, strict=True):
+            if not silent[part.name]:
+                continue
+            sight = world.sight(before, step, part)
+            for row in silent[part.name]:
+                if sight.modes[part.name] in row.modes and sight.holds(row.when):
+                    if 0 <= decided < row.number:
+                        by[part.name, row.number].add((part.name, decided))
+                    else:
+                        bars = world.barring(sight, part, row)
+                        by[part.name, row.number] |= {(part.name, bar.number) for bar in bars}
+    return {row: frozenset(rows) for row, rows in by.items()}
+
+
+def stuck(world: World) -> set[Mode]:
+    """No reachable configuration in the mode has a step that leaves it (unless declared ``final``)."""
+    left = {
+        was
+        for before, step in world.ticks()
+        for was, now in zip(_modes(world, before), _modes(world, step.after), strict=True)
+        if was != now
+    }
+    final = {at for part, at in _all_modes(world.machine) if part.mode[at[1]].final}
+    return set(reached(world)) - left - final
+
+
+# ------------------------------------------------------------------------------------------------------------ stopping
+
+
+def no_way_to_stop(world: World) -> dict[Mode, int]:
+    """Some reachable configuration in the mode has no run to a stop mode."""
+    found: dict[Mode, int] = {}
+    graph = _graph(world)
+    for at, part in enumerate(world.machine.parts):
+        stops = {mode.name for mode in part.modes if mode.stop}
+        can = _that_reach(graph, (n for n in world.configurations if world.modes[n][at] in stops))
+        for number in world.configurations:
+            if number not in can:
+                _note(found, (part.name, world.modes[number][at]), world.depth[number])
+    return found
+
+
+def halt_missed(world: World) -> dict[Mode, dict[str, int]]:
+    """A moving mode for which no single urgent command brings every part to a stop mode on the tick that takes it, from
+    every configuration in it, for all inputs.
+    """
+    machine = world.machine
+    stops = {at for part, at in _all_modes(machine) if part.mode[at[1]].stop}
+    urgent = {c.name for c in machine.commands if c.urgent} & machine.events()
+    fails: dict[Mode, dict[str, int]] = {at: {} for at in _moving(machine) if at in reached(world)}
+    for before, step in world.ticks():
+        taken = world.deals[step.deal].taken
+        if not before or taken < 0 or machine.commands[taken].name not in urgent:
+            continue
+        if not stops.issuperset(_modes(world, step.after)):
+            for mode in _modes(world, before):
+                if mode in fails:
+                    _note(fails[mode], machine.commands[taken].name, world.depth[before] + 1)
+    return {mode: lengths for mode, lengths in fails.items() if set(lengths) == urgent}
+
+
+def runaway(world: World) -> dict[Mode, int]:
+    """A run on which every link is silent on two consecutive ticks and the part moves after both (unless the mode is
+    ``unattended``; not raised without a link).
+    """
+    machine = world.machine
+    if not machine.links or any(link.silent is None for link in machine.links):
+        return {}
+    watched = {at for at in _moving(machine) if not machine.part(at[0]).mode[at[1]].unattended}
+    silent = [
+        number > 0 and all(world.clock(number, f"silent {link.name}") >= (link.silent or 0) for link in machine.links)
+        for number in range(len(world.states))
+    ]
+    found: dict[Mode, int] = {}
+    for before, step in world.ticks():
+        if silent[before] and silent[step.after]:
+            for was, now in zip(_modes(world, before), _modes(world, step.after), strict=True):
+                if was in watched and now in watched:
+                    _note(found, now, world.depth[before] + 1)
+    return found
+
+
+# ------------------------------------------------------------------------------------------------------ constant inputs
+
+
+def waits_for_ever(world: World) -> dict[Mode, int]:
+    """A reachable configuration in a mode that is not a stop mode, and constant inputs, under which no sequence of
+    commands or silence ever leaves it.
+    """
+    found: dict[Mode, int] = {}
+    for choice in range(len(world.choices)):
+        graph = _graph(world, lambda before, step, choice=choice: step.choice == choice)  # type: ignore[misc]
+        for at, part in enumerate(world.machine.parts):
+            for mode in part.modes:
+                if mode.stop:
+                    continue
+                inside = {n for n in world.configurations if world.modes[n][at] == mode.name}
+                leaving = {n for n in inside if any(after not in inside for after in graph.successors(n))}
+                for number in inside - _that_reach(graph.subgraph(inside), leaving):
+                    _note(found, (part.name, mode.name), world.depth[number])
+    return found
+
+
+def _cycles(follow: dict[int, int]) -> Iterator[list[int]]:
+    """The cycles of a function."""
+    graph = nx.DiGraph(follow.items())
+    for component in nx.strongly_connected_components(graph):
+        first = next(iter(component))
+        if len(component) > 1 or follow[first] == first:
+            cycle = [first]
+            while follow[cycle[-1]] != first:
+                cycle.append(follow[cycle[-1]])
+            yield cycle
+
+
+def flapping(world: World) -> dict[Mode, int]:
+    """Constant inputs, no commands, and a cycle that takes a mode-changing row every tick."""
+    found: dict[Mode, int] = {}
+    for choice in range(len(world.choices)):
+        follow = {number: world.step(number, choice).after for number in world.configurations}
+        for cycle in _cycles(follow):
+            if all(world.modes[number] != world.modes[follow[number]] for number in cycle):
+                length = min(world.depth[number] for number in cycle)
+                for number in cycle:
+                    for was, now in zip(_modes(world, number), _modes(world, follow[number]), strict=True):
+                        if was != now:
+                            _note(found, was, length)
+    return found
+
+
+def bare_threshold(world: World) -> dict[tuple[Mode, str], int]:
+    """Two readings one step apart, alternating, all else constant, leave a moving mode and re-enter it with no clock
+    awaited.
+    """
+    found: dict[tuple[Mode, str], int] = {}
+    moving = _moving(world.machine)
+    for sensor, pairs in world.beside.items():
+        for one, other in pairs:
+            if one == other:
+                continue
+            half = {n: world.step(n, one).after for n in world.configurations}
+            follow = {n: world.step(half[n], other).after for n in world.configurations}
+            for cycle in _cycles(follow):
+                whole = [number for n in cycle for number in (n, half[n])]
+                for at, part in enumerate(world.machine.parts):
+                    modes = [world.modes[number][at] for number in whole]
+                    if all(was != now for was, now in zip(modes, [*modes[1:], modes[0]], strict=True)):
+                        for mode in set(modes):
+                            if (part.name, mode) in moving:
+                                length = min(world.depth[number] for number in whole)
+                                _note(found, ((part.name, mode), sensor), length)
+    return found
+
+
+# -------------------------------------------------------------------------------------------------------------- faults
+
+
+def _read_by(machine: Machine, row: Row) -> set[str]:
+    """The sensors that ``row`` reads, directly or through levels."""
+    levels = {level.name: level for level in machine.levels}
+    found: set[str] = set()
+    waiting, seen = [row.when], set[str]()
+    while waiting:
+        condition = waiting.pop()
+        found |= set(sensors_of(condition))
+        for atom in atoms(condition):
+            if isinstance(atom, LevelOn) and atom.level not in seen:
+                seen.add(atom.level)
+                waiting += [levels[atom.level].set, levels[atom.level].clear]
+    return found
+
+
+def fault_ignored(world: World) -> dict[tuple[Mode, str], int]:
+    """A row that applies in a moving mode reads sensor s, directly or through a level, and a run has s in fault on two
+    consecutive ticks with the part moving after both (unless the mode ``tolerates s fault``).
+    """
+    machine = world.machine
+    moving = _moving(machine)
+    found: dict[tuple[Mode, str], int] = {}
+    for sensor in machine.sensors:
+        name, faulty = sensor.name, world.faulty[sensor.name]
+        watched = {at for at in moving if name not in machine.part(at[0]).mode[at[1]].tolerates}
+        reads = {
+            (part.name, mode)
+            for part in machine.parts
+            for row in part.rows
+            for mode in row.modes
+            if name in _read_by(machine, row)
+        }
+        after_one: dict[int, int] = {}  # by configuration: the shortest run to it whose last tick has the fault
+        for before, step in world.ticks():
+            if step.choice in faulty:
+                _note(after_one, step.after, world.depth[before] + 1)
+        for before, length in after_one.items():
+            for step in world.steps[before]:
+                if step.choice in faulty:
+                    for was, now in zip(_modes(world, before), _modes(world, step.after), strict=True):
+                        if was in watched and now in watched & reads:
+                            _note(found, (now, name), length + 1)
+    return found
+
+
+def faint_hope(world: World) -> dict[tuple[RowAt, str], int]:
+    """A row into a moving mode decides with s in fault, yet some valid s, all else equal, levels recomputed, would have
+    prevented it.
+    """
+    machine = world.machine
+    found: dict[tuple[RowAt, str], int] = {}
+    for sensor, pairs in world.spoiled.items():
+        for faulty, valid in pairs:
+            for before, steps in enumerate(world.steps):
+                deals = len(world.deals) if before else 1
+                for deal in range(deals):
+                    bad, good = steps[faulty * deals + deal], steps[valid * deals + deal]
+                    for at, part in enumerate(machine.parts):
+                        if bad.rows[at] < 0 or bad.rows[at] == good.rows[at]:
+                            continue
+                        entered = enters(part, world.modes[before][at], part.rows[bad.rows[at]])
+                        if entered is not None and machine.is_moving(part, entered):
+                            _note(found, ((part.name, bad.rows[at]), sensor), world.depth[before] + 1)
+    return found
+
+
+# ------------------------------------------------------------------------------------------------------------- promises
+
+
+@dataclass(frozen=True)
+class Kept:
+    """How a promise fares: the worst time that occurs, in ticks (infinite when nothing bounds it; None when X never
+    occurs), and the shortest run that breaks it, None when it is kept.
+    """
+
+    worst: float | None
+    broken: int | None
+
+
+def promised(world: World, number: int) -> Kept:
+    """The machine's promise ``number``."""
+    promise = world.machine.promises[number]
+    if promise.kind == "reach":
+        return _reach(world, promise)
+    return {"once": _once, "while": _while, "never": _never}[promise.kind](world, promise, number)
+
+
+def _among(world: World, promise: Promise) -> list[bool]:
+    """Of each configuration, whether M holds."""
+    return [not set(promise.modes).isdisjoint(_modes(world, number)) for number in range(len(world.states))]
+
+
+def _longest(graph: nx.DiGraph) -> dict[int, float]:
+    """Of each node, the most edges of a walk that ends in it."""
+    order = nx.condensation(graph)
+    longest: dict[int, float] = {}
+    for component in nx.topological_sort(order):
+        members = order.nodes[component]["members"]
+        first = next(iter(members))
+        if len(members) > 1 or graph.has_edge(first, first):
+            length = math.inf
+        else:
+            length = max((longest[before] + 1 for before in graph.predecessors(first)), default=0)
+        longest |= dict.fromkeys(members, length)
+    return longest
+
+
+def _reach(world: World, promise: Promise) -> Kept:
+    """From every reachable configuration some run reaches M."""
+    among = _among(world, promise)
+    graph = _graph(world).reverse()
+    goals = [number for number in world.configurations if among[number]]
+    steps = nx.multi_source_dijkstra_path_length(graph, goals) if goals else {}
+    cannot = [world.depth[number] for number in world.configurations if number not in steps]
+    worst = math.inf if cannot else max(steps[number] for number in world.configurations)
+    return Kept(worst, min(cannot, default=None))
+
+
+def _once(world: World, promise: Promise, number: int) -> Kept:
+    """For every tick t with X, M holds on some tick t .. t+n."""
+    among = _among(world, promise)
+    asked: dict[int, int] = {}  # by configuration: the shortest run to it whose last tick has X
+    for before, step in world.ticks():
+        if step.seen[number]:
+            _note(asked, step.after, world.depth[before] + 1)
+    if not asked:
+        return Kept(None, None)
+    without = _graph(world, lambda before, step: before > 0 and not among[step.after] and not among[before])
+    awaited = _longest(without.reverse())
+    worst = max(0 if among[at] else awaited[at] + 1 for at in asked)
+    still = {at for at in world.configurations if not among[at]}  # those from which M can stay away n ticks more
+    for _ in range(promise.ticks):
+        still = {at for at in still if any(after in still for after in without.successors(at))}
+    return Kept(worst, min((asked[at] + promise.ticks for at in asked if at in still), default=None))
+
+
+def _while(world: World, promise: Promise, number: int) -> Kept:
+    """If X holds on t .. t+k and k ≥ n, M holds on t+k."""
+    among = _among(world, promise)
+    if not any(step.seen[number] for _, step in world.ticks()):
+        return Kept(None, None)
+    held = _longest(_graph(world, lambda before, step: step.seen[number]))
+    missed = [(before, step) for before, step in world.ticks() if step.seen[number] and not among[step.after]]
+    worst = max((held[before] + 1 for before, _ in missed), default=0)
+    runs = _runs(world, number, promise.ticks)
+    return Kept(worst, min((runs[before] + 1 for before, _ in missed if before in runs), default=None))
+
+
+def _never(world: World, promise: Promise, number: int) -> Kept:
+    """X on no reachable view / never on n+1 consecutive ticks."""
+    if not any(step.seen[number] for _, step in world.ticks()):
+        return Kept(None, None)
+    held = _longest(_graph(world, lambda before, step: step.seen[number]))
+    return Kept(max(held.values()), min(_runs(world, number, promise.ticks + 1).values(), default=None))
+
+
+def _runs(world: World, number: int, ticks: int) -> dict[int, int]:
+    """By configuration: the shortest run to it whose last ``ticks`` ticks have X."""
+    runs = dict(enumerate(world.depth))
+    for _ in range(ticks):
+        longer: dict[int, int] = {}
+        for before, length in runs.items():
+            for step in world.steps[before]:
+                if step.seen[number]:
+                    _note(longer, step.after, length + 1)
+        runs = longer
+    return runs
