@@ -829,6 +829,7 @@ class Machine:
     place: Place = NOWHERE
     comment: str = ""
     source: dict[str, str] = field(default_factory=dict, compare=False, repr=False)
+    board_place: Place = NOWHERE
 
     def part(self, name: str) -> Part:
         """The part of that name. Raises KeyError."""

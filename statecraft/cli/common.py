@@ -46,6 +46,8 @@ def board_of(machine: Machine) -> Board:
         Stop: there is no such board, or its file has a mistake.
     """
     from statecraft.boards import BoardError, load, load_file, names
+    from statecraft.language import Mistake, show
+    from statecraft.language.mistakes import nearest
 
     try:
         if machine.board.endswith(".toml"):
@@ -53,8 +55,12 @@ def board_of(machine: Machine) -> Board:
         if machine.board in names():
             return load(machine.board)
     except BoardError as error:
-        raise Stop(str(error)) from None
-    raise Stop(f"the board '{machine.board}' is not known; known are {', '.join(names())}, or a board file of your own")
+        message, hint = ": ".join(filter(None, (str(error.path), error.key, error.wrong))), error.right
+    else:
+        near = nearest(machine.board, names())
+        message = f"There is no board '{machine.board}'"
+        hint = f"{f'Did you mean {near}? ' if near else ''}The boards are {', '.join(names())}; or name a file of your own."
+    raise Stop(show([Mistake(machine.board_place, message, hint, "board")], machine.source))
 
 
 def write_text(path: Path, text: str) -> None:

@@ -147,6 +147,7 @@ class _Reader:
             place,
             self._gatherer.comment,
             self._gatherer.sources,
+            self._heads["board"].piece.place(),
         )
 
     def _fail(self) -> None:

@@ -1,0 +1,72 @@
+"""Bad input gets a clear message and exit code 1, whatever verb reads it, and never a traceback."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+READING = ["check", "try", "table", "emit", "make"]
+
+
+@pytest.mark.parametrize("verb", READING)
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"", ["nothing"]),
+        (b"\x00\xff\xfe\x01" * 40, ["text"]),
+        (b"# x\n" * 2_600_000, ["large"]),
+    ],
+    ids=["empty", "binary", "10 MB"],
+)
+def test_files_that_are_no_machine(run, verb, content, words):
+    Path("bad.modes").write_bytes(content)
+    told = run(verb, "bad.modes")
+    assert told.code == 1
+    assert "bad.modes" in told.err
+    assert "Traceback" not in told.err
+    assert any(word in told.err.lower() for word in words), told.err
+
+
+@pytest.mark.parametrize("verb", READING)
+def test_a_file_that_is_not_there_and_a_folder(run, verb):
+    told = run(verb, "nowhere.modes")
+    assert told.code == 1 and "nowhere.modes" in told.err
+    Path("folder.modes").mkdir()
+    told = run(verb, "folder.modes")
+    assert told.code == 1 and "folder" in told.err
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("cruise      | blocked ", "cruise      | bloked ", ["bloked", "blocked"]),
+        ("lamp     beacon", "lamp     front", ["front", "already"]),
+        ("front < 35 cm", "front < 35 V", ["35 V", "cm"]),
+        ("front < 35 cm", "front < 35.05 cm", ["35.05", "0.1 cm"]),
+        ("after 400 ms and not", "after 405 ms and not", ["405 ms", "400 ms", "410 ms"]),
+        ("board   atmega2560", "board   atmega9999", ["atmega9999", "atmega2560"]),
+        ("pwm 5,", "pwm 99,", ["99"]),
+        ("pwm 5,", "pwm 33,", ["33", "PWM"]),
+    ],
+    ids=["unknown", "duplicate", "unit", "finer", "ticks", "board", "no such pin", "no pwm"],
+)
+def test_mistakes_in_a_file_are_shown_where_they_are(run, feed_pusher, old, new, words):
+    text = feed_pusher.read_text()
+    assert old in text
+    Path("bad.modes").write_text(text.replace(old, new, 1))
+    told = run("check", "bad.modes")
+    assert told.code == 1
+    said = told.out + told.err
+    for word in words:
+        assert word.lower() in said.lower(), said
+    line = next(number for number, line in enumerate(text.replace(old, new, 1).splitlines(), 1) if new in line)
+    assert f"bad.modes:{line}" in said
+    assert "^" in said
+
+
+def test_every_mistake_is_told_in_one_go(run, feed_pusher):
+    text = feed_pusher.read_text().replace("front < 35 cm", "front < 35 V").replace("| patrol and", "| patroll and")
+    Path("bad.modes").write_text(text)
+    told = run("check", "bad.modes")
+    assert "35 V" in told.err and "patroll" in told.err

@@ -1,0 +1,166 @@
+"""Each verb does its job, and its exit code says whether all was well."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import pytest
+
+from statecraft.cli import VERBS
+
+
+def test_help_names_every_verb(run):
+    told = run("--help")
+    assert told.code == 0
+    for verb in VERBS:
+        assert f"  {verb} " in told.out
+
+
+@pytest.mark.parametrize("verb", VERBS)
+def test_every_verb_has_help_of_its_own(run, verb):
+    told = run(verb, "--help")
+    assert told.code == 0
+    assert f"statecraft {verb}" in told.out
+
+
+def test_a_mistyped_verb_is_met_with_the_nearest(run):
+    told = run("chekc", "x")
+    assert told.code == 2
+    assert "did you mean 'check'?" in told.err
+
+
+def test_new_gives_a_machine_that_passes_check_and_try(run):
+    assert run("new", "hay_cart").code == 0
+    assert "machine hay_cart" in Path("hay_cart.modes").read_text()
+    told = run("check", "hay_cart.modes", "--strict")
+    assert told.code == 0, told.out
+    assert run("try", "hay_cart.modes").code == 0
+
+
+def test_new_leaves_a_file_that_is_there_alone(run):
+    Path("hay_cart.modes").write_text("mine")
+    told = run("new", "hay_cart")
+    assert told.code == 1
+    assert "hay_cart.modes is there already" in told.err
+    assert Path("hay_cart.modes").read_text() == "mine"
+
+
+@pytest.mark.parametrize(("name", "better"), [("Hay Cart", "hay_cart"), ("9lives", ""), ("../up", "up"), ("", "")])
+def test_new_refuses_a_name_that_the_language_would(run, name, better):
+    told = run("new", name)
+    assert told.code == 1
+    assert "no name for a machine" in told.err
+    assert better in told.err
+    assert list(Path().iterdir()) == []
+
+
+def test_check_passes_the_sample(run, feed_pusher):
+    assert run("check", feed_pusher).code == 0
+
+
+def test_check_tells_a_pin_clash_and_fails(run, feed_pusher):
+    Path("clash.modes").write_text(feed_pusher.read_text().replace("pin 2,", "pin 18,"))
+    told = run("check", "clash.modes")
+    assert told.code == 1
+    assert "wiring" in told.out and "pin 18" in told.out and "serial1" in told.out
+
+
+def test_check_warns_of_what_nothing_uses_and_fails_when_strict(run, feed_pusher):
+    Path("more.modes").write_text(feed_pusher.read_text().replace("counter  turns", "counter  idle 0 .. 3\ncounter  turns"))
+    assert run("check", "more.modes").code == 0
+    told = run("check", "more.modes", "--strict")
+    assert told.code == 1
+    assert "unused" in told.out and "idle" in told.out
+
+
+def test_try_fails_and_says_what_happened_instead(run, feed_pusher):
+    Path("wrong.modes").write_text(feed_pusher.read_text().replace("expect          jammed within 5 s", "expect          jammed within 2 s"))
+    told = run("try", "wrong.modes")
+    assert told.code == 1
+    assert "not true by 5 s" in told.out
+    assert "weigh since 3 s" in told.out
+    assert "2 of 3 expectations met" in told.out
+
+
+def test_try_writes_a_trace_of_every_tick(run, feed_pusher):
+    assert run("try", feed_pusher, "--trace", "t.csv").code == 0
+    rows = list(csv.DictReader(Path("t.csv").read_text().splitlines()))
+    assert len(rows) == 801  # 8 s of 10 ms, tick 0 included
+    assert run("try", feed_pusher, "--trace", "t.vcd").code == 0
+    assert "$enddefinitions" in Path("t.vcd").read_text()
+
+
+def test_try_says_which_kinds_of_trace_there_are(run, feed_pusher):
+    told = run("try", feed_pusher, "--trace", "t.xlsx")
+    assert told.code == 2
+    assert ".csv" in told.err and ".vcd" in told.err
+
+
+def test_try_only_runs_the_trials_that_are_named(run, feed_pusher):
+    assert "1 trial" in run("try", feed_pusher, "--only", "dead end").out
+    told = run("try", feed_pusher, "--only", "flood")
+    assert told.code == 1
+    assert "a wall, then a dead end" in told.err
+
+
+def test_table_names_every_mode_and_where_rows_lead(run, feed_pusher):
+    told = run("table", feed_pusher)
+    assert told.code == 0
+    for word in ("parked", "swing_right", "jammed", "halt"):
+        assert word in told.out
+
+
+def test_emit_writes_the_sketch(run, feed_pusher):
+    told = run("emit", feed_pusher, "-o", "sketch/feed_pusher")
+    assert told.code == 0, told.err
+    names = {path.name for path in Path("sketch/feed_pusher").iterdir()}
+    assert {"feed_pusher.ino", "behaviour.h", "behaviour.cpp"} <= names
+
+
+def test_emit_refuses_a_machine_that_cannot_be_wired(run, feed_pusher):
+    Path("clash.modes").write_text(feed_pusher.read_text().replace("pin 2,", "pin 18,"))
+    told = run("emit", "clash.modes", "-o", "sketch")
+    assert told.code == 1
+    assert "pin 18" in told.err
+    assert not Path("sketch").exists()
+
+
+def test_emit_says_that_it_cannot_write(run, feed_pusher):
+    Path("taken").write_text("a file, not a folder")
+    told = run("emit", feed_pusher, "-o", "taken/sketch")
+    assert told.code == 1
+    assert "cannot be written" in told.err
+    assert Path("taken").read_text() == "a file, not a folder"
+
+
+def test_make_puts_everything_under_out(run, feed_pusher):
+    told = run("make", feed_pusher)
+    assert told.code == 0, told.out + told.err
+    assert Path("out/feed_pusher/feed_pusher/feed_pusher.ino").exists()
+    assert "Ready." in told.out
+
+
+def test_make_without_the_compiler_says_what_to_install(run, feed_pusher, monkeypatch):
+    monkeypatch.setenv("PATH", "")
+    monkeypatch.setenv("HOME", "/nonexistent")
+    told = run("make", feed_pusher)
+    assert told.code == 0, told.out + told.err
+    assert "apt-get install" in told.out
+
+
+def test_make_fails_when_a_trial_does(run, feed_pusher):
+    Path("wrong.modes").write_text(feed_pusher.read_text().replace("jammed within 5 s", "jammed within 2 s"))
+    told = run("make", "wrong.modes")
+    assert told.code == 1
+    assert "Not ready" in told.out
+
+
+def test_make_fails_on_an_unsound_table(run, feed_pusher):
+    text = feed_pusher.read_text().replace("mode     creeping ", "mode     lost          port_drive 1 %\nmode     creeping ")
+    text = text.replace("  parked      | retreat     ", "  parked      | retreat and blocked | lost |\n  parked      | retreat     ")
+    text = text.replace("  any         | halt ", "  any but lost | halt ").replace("  any         | flat", "  any but lost | flat")
+    Path("stuck.modes").write_text(text)
+    told = run("make", "stuck.modes")
+    assert told.code == 1
+    assert "stuck" in told.out and "lost" in told.out
