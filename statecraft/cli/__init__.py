@@ -1,4 +1,4 @@
-"""The command. One thin file a verb; a verb's file is imported only when that verb is run, so that the rest starts fast."""
+"""The command. One thin file a verb, imported only when that verb is run, so that the command starts fast."""
 
 from __future__ import annotations
 

@@ -59,7 +59,8 @@ def board_of(machine: Machine) -> Board:
     else:
         near = nearest(machine.board, names())
         message = f"There is no board '{machine.board}'"
-        hint = f"{f'Did you mean {near}? ' if near else ''}The boards are {', '.join(names())}; or name a file of your own."
+        hint = f"Did you mean {near}? " if near else ""
+        hint += f"The boards are {', '.join(names())}; or name a file of your own"
     raise Stop(show([Mistake(machine.board_place, message, hint, "board")], machine.source))
 
 

@@ -106,7 +106,8 @@ def _show(machine: Machine, result: TrialResult, console: Console) -> None:
             line = Text("✓ ", style="green") + Text(f"from {when}: expect {expected.text} — {came}")
             console.print(Padding(line, (0, 0, 0, 4)))
             continue
-        line = Text("✗ ", style="bold red") + Text(f"from {when}: expect {expected.text}   (line {expected.place.line})")
+        told = f"from {when}: expect {expected.text}   (line {expected.place.line})"
+        line = Text("✗ ", style="bold red") + Text(told)
         console.print(Padding(line, (0, 0, 0, 4)))
         console.print(Padding(Text(_instead(machine, result, outcome.broke, outcome.decided)), (0, 0, 0, 8)))
         situation = outcome.instead

@@ -6,6 +6,7 @@ import difflib
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 from statecraft.machine import Place
 
@@ -30,6 +31,17 @@ class Mistake:
     hint: str = ""
     code: str = "syntax"
     severity: str = "error"
+
+
+class Shown(Protocol):
+    """What :func:`show` can lay out: mistakes of the reader, findings of the proofs."""
+
+    @property
+    def place(self) -> Place: ...
+    @property
+    def message(self) -> str: ...
+    @property
+    def hint(self) -> str: ...
 
 
 class FileErrors(Exception):
@@ -81,13 +93,13 @@ def nearest(word: str, known: Iterable[str]) -> str:
     return next(iter(difflib.get_close_matches(word.lower(), list(known), n=1)), "")
 
 
-def show(mistakes: Iterable[Mistake], sources: Mapping[str, str], *, color: bool = False) -> str:
+def show(mistakes: Iterable[Shown], sources: Mapping[str, str], *, color: bool = False) -> str:
     """Mistakes as people read them: where, the line with a caret under the spot, what is wrong, what would be right."""
     lines: dict[str, list[str]] = {path: text.splitlines() for path, text in sources.items()}
     return "\n\n".join(_show(mistake, lines.get(mistake.place.file, []), color) for mistake in mistakes)
 
 
-def _show(mistake: Mistake, lines: Sequence[str], color: bool) -> str:
+def _show(mistake: Shown, lines: Sequence[str], color: bool) -> str:
     place = mistake.place
     head = f"{place.file}:{place.line}:{place.column}" if place.line else place.file
     shown = [_paint(head, "1", color)]
@@ -96,10 +108,14 @@ def _show(mistake: Mistake, lines: Sequence[str], color: bool) -> str:
         blank = " " * _cells(text[:column])
         width = max(1, min(_cells(text[column : column + place.width]), _WIDEST_LINE - len(blank)))
         shown += [f"  {text}", "  " + blank + _paint("^" * width, "31;1", color)]
-    shown.append(f"  {mistake.message}.")
+    shown.append(f"  {_sentence(mistake.message)}.")
     if mistake.hint:
-        shown.append(_paint(f"  {mistake.hint}", "36", color))
+        shown.append(_paint(f"  {_sentence(mistake.hint)}", "36", color))
     return "\n".join(shown)
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:].rstrip(".")
 
 
 def _cells(text: str) -> int:

@@ -10,6 +10,15 @@ import pytest
 from statecraft.cli import VERBS
 
 
+def change(source: Path, name: str, *changes: tuple[str, str]) -> None:
+    """Write ``source`` with some of its text replaced to the file ``name``."""
+    text = source.read_text()
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    Path(name).write_text(text)
+
+
 def test_help_names_every_verb(run):
     told = run("--help")
     assert told.code == 0
@@ -60,14 +69,14 @@ def test_check_passes_the_sample(run, feed_pusher):
 
 
 def test_check_tells_a_pin_clash_and_fails(run, feed_pusher):
-    Path("clash.modes").write_text(feed_pusher.read_text().replace("pin 2,", "pin 18,"))
+    change(feed_pusher, "clash.modes", ("pin 2,", "pin 18,"))
     told = run("check", "clash.modes")
     assert told.code == 1
     assert "wiring" in told.out and "pin 18" in told.out and "serial1" in told.out
 
 
 def test_check_warns_of_what_nothing_uses_and_fails_when_strict(run, feed_pusher):
-    Path("more.modes").write_text(feed_pusher.read_text().replace("counter  turns", "counter  idle 0 .. 3\ncounter  turns"))
+    change(feed_pusher, "more.modes", ("counter  turns", "counter  idle 0 .. 3\ncounter  turns"))
     assert run("check", "more.modes").code == 0
     told = run("check", "more.modes", "--strict")
     assert told.code == 1
@@ -75,7 +84,7 @@ def test_check_warns_of_what_nothing_uses_and_fails_when_strict(run, feed_pusher
 
 
 def test_try_fails_and_says_what_happened_instead(run, feed_pusher):
-    Path("wrong.modes").write_text(feed_pusher.read_text().replace("expect          jammed within 5 s", "expect          jammed within 2 s"))
+    change(feed_pusher, "wrong.modes", ("jammed within 5 s", "jammed within 2 s"))
     told = run("try", "wrong.modes")
     assert told.code == 1
     assert "not true by 5 s" in told.out
@@ -119,7 +128,7 @@ def test_emit_writes_the_sketch(run, feed_pusher):
 
 
 def test_emit_refuses_a_machine_that_cannot_be_wired(run, feed_pusher):
-    Path("clash.modes").write_text(feed_pusher.read_text().replace("pin 2,", "pin 18,"))
+    change(feed_pusher, "clash.modes", ("pin 2,", "pin 18,"))
     told = run("emit", "clash.modes", "-o", "sketch")
     assert told.code == 1
     assert "pin 18" in told.err
@@ -150,17 +159,21 @@ def test_make_without_the_compiler_says_what_to_install(run, feed_pusher, monkey
 
 
 def test_make_fails_when_a_trial_does(run, feed_pusher):
-    Path("wrong.modes").write_text(feed_pusher.read_text().replace("jammed within 5 s", "jammed within 2 s"))
+    change(feed_pusher, "wrong.modes", ("jammed within 5 s", "jammed within 2 s"))
     told = run("make", "wrong.modes")
     assert told.code == 1
     assert "Not ready" in told.out
 
 
 def test_make_fails_on_an_unsound_table(run, feed_pusher):
-    text = feed_pusher.read_text().replace("mode     creeping ", "mode     lost          port_drive 1 %\nmode     creeping ")
-    text = text.replace("  parked      | retreat     ", "  parked      | retreat and blocked | lost |\n  parked      | retreat     ")
-    text = text.replace("  any         | halt ", "  any but lost | halt ").replace("  any         | flat", "  any but lost | flat")
-    Path("stuck.modes").write_text(text)
+    change(
+        feed_pusher,
+        "stuck.modes",
+        ("mode     creeping ", "mode     lost          port_drive 1 %\nmode     creeping "),
+        ("  parked      | retreat     ", "  parked      | retreat and blocked | lost |\n  parked      | retreat     "),
+        ("  any         | halt ", "  any but lost | halt "),
+        ("  any         | flat", "  any but lost | flat"),
+    )
     told = run("make", "stuck.modes")
     assert told.code == 1
     assert "stuck" in told.out and "lost" in told.out

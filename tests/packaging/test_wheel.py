@@ -17,9 +17,8 @@ ROOT = Path(__file__).resolve().parents[2]
 def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The wheel's content, unpacked into a folder of its own."""
     folder = tmp_path_factory.mktemp("wheel")
-    built = subprocess.run(
-        [sys.executable, "-m", "build", "--wheel", "--outdir", folder, ROOT], capture_output=True, text=True, check=False
-    )
+    command = [sys.executable, "-m", "build", "--wheel", "--outdir", folder, ROOT]
+    built = subprocess.run(command, capture_output=True, text=True, check=False)
     assert built.returncode == 0, built.stdout + built.stderr
     (wheel,) = folder.glob("*.whl")
     zipfile.ZipFile(wheel).extractall(folder / "site")
