@@ -1,0 +1,338 @@
+"""The mode diagram.
+
+Stop modes are square, heavy and stand on a plinth; moving modes are light and point to the right; other modes are
+rounded. A failsafe's line is striped like barrier tape, and so is the edge of its tag; a rule's is a thin line. What
+the colours add is said by shape as well.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from statecraft.machine import Machine, Mode, Part
+from statecraft.proof.finding import Finding
+from statecraft.report import words
+from statecraft.report.blocks import Block, badge, card_block, label_block, tag_block
+from statecraft.report.layout import ARROW, TAB, Box, Placed, Point, Route, Sizes, place
+from statecraft.report.scene import Frame, Line, Mark, Scene, Tag, number, scene
+from statecraft.report.style import plain, sheet
+from statecraft.report.svg import Element, add, document, drawing, group, lines, num
+from statecraft.report.text import width, wrap
+
+PAD_X, PAD_Y = 12.0, 8.0
+PLINTH = 6.0
+POINT = 13.0
+BAND = 9.0
+MARGIN = 24.0
+PAGE = 1150.0
+"""Parts stand side by side while they fit into so many px."""
+
+
+@dataclass
+class Panel:
+    """A part's picture, measured and placed."""
+
+    scene: Scene
+    cards: dict[str, Block]
+    tags: dict[str, Block]
+    labels: dict[int, Block]
+    placed: Placed
+
+
+def mode_id(name: str, part: str, mode: str) -> str:
+    """The id of a mode's card in the drawing ``name``."""
+    return f"{name}-{part}-{mode}"
+
+
+def diagram_file(machine: Machine, findings: Iterable[Finding] = ()) -> str:
+    """The diagram as an SVG file: heading, parts, key, and the findings that are marked in it."""
+    return document(diagram(machine, findings), plain(sheet("drawing")))
+
+
+def diagram(machine: Machine, findings: Iterable[Finding] = (), name: str = "diagram", inline: bool = False) -> Element:
+    """The diagram. ``name`` begins its ids. ``inline``: it goes into a page that has its own heading, key and list of
+    findings; every card is then a link to ``#mode-PART-MODE``.
+    """
+    marks = number(findings)
+    panels = [_panel(machine, part, marks) for part in machine.parts]
+    titled = len(panels) > 1
+    corners, wide, high = _arrange(panels, titled)
+    top = 0.0 if inline else 64.0
+    notes = [] if inline else [(mark, wrap(_says(mark), 11, max(wide, 460) - 40)) for mark in marks]
+    foot = 0.0 if inline else 96.0 + sum(14 * len(rows) + 8 for _, rows in notes)
+    wide = max(wide, 0 if inline else 560)
+    root = drawing(
+        wide + 2 * MARGIN,
+        high + top + foot + 2 * MARGIN,
+        f"Mode diagram of {machine.name}",
+        describe(machine),
+        name,
+        inline,
+    )
+    if not inline:
+        add(root, "rect", cls="ground", x=0, y=0, width="100%", height="100%")
+        add(root, "text", machine.name, x=MARGIN, y=MARGIN + 22, cls="heading")
+        add(root, "text", _note(machine), x=MARGIN, y=MARGIN + 42, cls="heading-note")
+    for panel, (x, y) in zip(panels, corners, strict=True):
+        _draw_panel(root, machine, panel, x + MARGIN, y + top + MARGIN, titled, name, inline)
+    if not inline:
+        _key(root, MARGIN, high + top + MARGIN + 30)
+        y = high + top + MARGIN + 104.0
+        for mark, rows in notes:
+            badge(root, MARGIN + 10, y - 4, mark)
+            lines(root, rows, MARGIN + 28, y, 14, "note")
+            y += 14 * len(rows) + 8
+    return root
+
+
+def describe(machine: Machine) -> str:
+    """The diagram in words, for whoever cannot see it: parts, modes, and where each leads."""
+    said = []
+    for part in machine.parts:
+        said.append(f"Part {part.name}, which starts in {part.start.name}.")
+        for mode in part.modes:
+            leads = dict.fromkeys(
+                row.target for row in part.rows if mode.name in row.modes and row.move == "go" and row.target != mode.name
+            )
+            to = f" leads to {', '.join(leads)}" if leads else " leads nowhere"
+            said.append(f"{words.kind(machine, part, mode).capitalize()} {mode.name}{to}.")
+    return " ".join(said)
+
+
+def _note(machine: Machine) -> str:
+    modes = sum(len(part.modes) for part in machine.parts)
+    rows = sum(len(part.rows) for part in machine.parts)
+    parts = f"{len(machine.parts)} parts, " if len(machine.parts) > 1 else ""
+    board = machine.board
+    return f"{parts}{modes} modes, {rows} rows · board {board} · tick {machine.duration(1)}"
+
+
+def _says(mark: Mark) -> str:
+    about = mark.finding
+    return f"{about.code}: {about.message} ({about.place})" if about.place.line else f"{about.code}: {about.message}"
+
+
+# ----------------------------------------------------------------------------------------------------------- measuring
+
+
+def _panel(machine: Machine, part: Part, marks: list[Mark]) -> Panel:
+    seen = scene(machine, part, marks)
+    cards = {name: card_block(machine, card, words.traits(machine, part, card.mode)) for name, card in seen.cards.items()}
+    tags = {tag.key: tag_block(tag) for tag in seen.tags}
+    labels = {id(line): label_block(line.labels) for line in seen.lines}
+    boxes = {name: _card_size(machine, part, seen.cards[name].mode, block) for name, block in cards.items()}
+    boxes |= {key: (block.wide + BAND + 18, block.high + 10) for key, block in tags.items()}
+    tabs: dict[str, float] = {}
+
+    def measure(frames: list[Frame]) -> None:
+        for frame in frames:
+            tabs[frame.group.name] = width(frame.group.name, 12, True) + width(_with(machine, frame), 11) + 18
+            measure(frame.inside)
+
+    measure(seen.frames)
+    sizes = Sizes(boxes, tabs, {key: (block.wide + 12, block.high + 6) for key, block in labels.items()})
+    return Panel(seen, cards, tags, labels, place(seen, sizes))
+
+
+def _card_size(machine: Machine, part: Part, mode: Mode, block: Block) -> tuple[float, float]:
+    wide, high = block.wide + 2 * PAD_X, block.high + 2 * PAD_Y + 1
+    if mode.stop:
+        return wide + 8, high + PLINTH
+    return wide + (POINT if machine.is_moving(part, mode) else 0), high
+
+
+def _with(machine: Machine, frame: Frame) -> str:
+    """What a frame's tab says behind the group's name: the outputs that it sets for all of its modes."""
+    chosen = [
+        f"{name} {words.setting(machine, machine.output(name), value)}" for name, value in frame.group.settings
+    ]
+    return f"   with {', '.join(chosen)}" if chosen else ""
+
+
+def _arrange(panels: list[Panel], titled: bool) -> tuple[list[Point], float, float]:
+    """Where each part's area has its corner, and the size of all: in rows as wide as a page."""
+    corners: list[Point] = []
+    x = y = wide = row = 0.0
+    for panel in panels:
+        w, h = _area(panel, titled)
+        if x and x + w > PAGE:
+            x, y, row = 0.0, y + row + 20, 0.0
+        corners.append((x, y))
+        wide = max(wide, x + w)
+        row = max(row, h)
+        x += w + 20
+    return corners, wide, y + row
+
+
+def _area(panel: Panel, titled: bool) -> tuple[float, float]:
+    return panel.placed.wide + 36, panel.placed.high + 36 + (26 if titled else 0)
+
+
+# ------------------------------------------------------------------------------------------------------------- drawing
+
+
+def _draw_panel(
+    root: Element, machine: Machine, panel: Panel, x: float, y: float, titled: bool, name: str, links: bool
+) -> None:
+    part = panel.scene.part
+    wide, high = _area(panel, titled)
+    area = group(root, "part", data_part=part.name)
+    add(area, "rect", cls="part-area", x=x, y=y, width=wide, height=high, rx=3)
+    if titled:
+        add(area, "text", part.name, x=x + 16, y=y + 26, cls="part-name")
+    x, y = x + 18, y + 18 + (26 if titled else 0)
+    placed = panel.placed
+    for frame, box in placed.frames:
+        _frame(area, machine, frame, _moved(box, x, y))
+    for route in placed.routes:
+        _way(area, panel, route, x, y)
+    for tag in panel.scene.tags:
+        _tag(area, tag, panel.tags[tag.key], _moved(placed.boxes[tag.key], x, y))
+    for mode in part.modes:
+        box = _moved(placed.boxes[mode.name], x, y)
+        _card(area, machine, panel, mode, box, name, links)
+    for route in placed.routes:
+        if route.label is not None:
+            _label(area, panel, route, _moved(route.label, x, y))
+
+
+def _moved(box: Box, x: float, y: float) -> Box:
+    return Box(box.x + x, box.y + y, box.wide, box.high)
+
+
+def _frame(parent: Element, machine: Machine, frame: Frame, box: Box) -> None:
+    area = group(parent, "frame", data_group=frame.group.name)
+    x, y, w, h = box.x, box.y, box.wide, box.high
+    tab = width(frame.group.name, 12, True) + width(_with(machine, frame), 11) + 18
+    add(area, "rect", cls="frame-edge", x=x, y=y, width=w, height=h, rx=10)
+    add(area, "path", cls="crease", d=f"M{num(x)} {num(y + TAB)}h{num(tab)}l8 {num(-TAB)}")
+    add(area, "text", frame.group.name, x=x + 10, y=y + 15, cls="frame-name")
+    said = _with(machine, frame)
+    if said:
+        add(area, "text", said.strip(), x=x + 20 + width(frame.group.name, 12, True), y=y + 15, cls="frame-with")
+
+
+def _card(parent: Element, machine: Machine, panel: Panel, mode: Mode, box: Box, name: str, links: bool) -> None:
+    part = panel.scene.part
+    kind = words.kind(machine, part, mode)
+    holder = parent
+    if links:
+        holder = add(parent, "a", href=f"#mode-{part.name}-{mode.name}", aria_label=f"{kind} {mode.name}: its rows")
+    card = group(
+        holder,
+        "card " + {"stop mode": "stop", "moving mode": "moving", "mode": "other"}[kind],
+        f"{kind} {mode.name}",
+        id=mode_id(name, part.name, mode.name),
+        data_part=part.name,
+        data_mode=mode.name,
+    )
+    x, y, w, h = box.x, box.y, box.wide, box.high
+    if mode.stop:
+        add(card, "rect", cls="body", x=x + 4, y=y, width=w - 8, height=h - PLINTH)
+        add(card, "rect", cls="plinth", x=x, y=y + h - PLINTH, width=w, height=PLINTH)
+        x += 4
+    elif kind == "moving mode":
+        across, half = w - POINT - 5, (h - 10) / 2
+        shape = f"M{num(x + 5)} {num(y)}h{num(across)}q4 0 6 4l7 {num(half)}q1 1 0 2l-7 {num(half)}q-2 4 -6 4"
+        add(card, "path", cls="body", d=f"{shape}h{num(-across)}q-5 0 -5 -5v{num(10 - h)}q0 -5 5 -5z")
+    else:
+        add(card, "rect", cls="body", x=x, y=y, width=w, height=h, rx=9)
+    panel.cards[mode.name].draw(card, x + PAD_X, y + PAD_Y)
+    for place, mark in enumerate(panel.scene.cards[mode.name].marks):
+        badge(card, x + 4 + 21 * place, y - 3, mark)
+
+
+def _tag(parent: Element, tag: Tag, block: Block, box: Box) -> None:
+    kind = "failsafe" if tag.failsafe else "rule"
+    area = group(
+        parent,
+        f"tag {kind}",
+        f"{kind} rows in {tag.scope}",
+        data_rows=" ".join(str(label.row.number) for label in tag.labels),
+        data_to=tag.target,
+    )
+    x, y, w, h = box.x, box.y, box.wide, box.high
+    add(area, "rect", cls="tag-body", x=x, y=y, width=w, height=h)
+    add(area, "rect", cls="band", x=x, y=y, width=BAND, height=h)
+    if tag.failsafe:
+        add(area, "path", cls="hatch", d=_hatch(x, y, BAND, h))
+    block.draw(area, x + BAND + 8, y + 4)
+
+
+def _hatch(x: float, y: float, wide: float, high: float, step: float = 8) -> str:
+    """Slanting strokes across an upright band, none of them beyond it."""
+    strokes = []
+    at = 0.0
+    while at < high + wide:
+        # From the left edge upwards to the right; what would leave the band is cut off at its ends.
+        low, top = min(at, high), max(at - wide, 0.0)
+        strokes.append(f"M{num(x + at - low)} {num(y + low)}L{num(x + at - top)} {num(y + top)}")
+        at += step
+    return "".join(strokes[1:])
+
+
+def _way(parent: Element, panel: Panel, route: Route, x: float, y: float) -> None:
+    of = route.of
+    rows = " ".join(str(label.row.number) for label in of.labels)
+    tail, head = (of.tail, of.head) if isinstance(of, Line) else (None, of.target)
+    kind = "failsafe" if of.failsafe else "rule"
+    start = tail or f"in {of.scope}" if isinstance(of, Tag) else tail
+    area = group(parent, f"line {kind}", f"{kind}: {start} to {head}", data_from=tail, data_to=head, data_rows=rows)
+    paths = [[(px + x, py + y) for px, py in path] for path in route.paths]
+    tip = (route.tip[0] + x, route.tip[1] + y)
+    drawn = "".join(
+        f"M{_xy(points[0])}"
+        + "".join(f"C{_xy(points[i])} {_xy(points[i + 1])} {_xy(points[i + 2])}" for i in range(1, len(points) - 2, 3))
+        for points in paths
+    )
+    add(area, "path", cls="way", d=drawn)
+    if of.failsafe:
+        add(area, "path", cls="stripe", d=drawn)
+    add(area, "path", cls="head", d=_arrow(paths[-1][-1], tip, 5.6 if of.failsafe else 3.4))
+
+
+def _xy(point: Point) -> str:
+    return f"{num(point[0])} {num(point[1])}"
+
+
+def _arrow(base: Point, tip: Point, half: float) -> str:
+    """A triangle with its point on ``tip`` and its back, ``2 * half`` wide, on ``base``."""
+    dx, dy = tip[0] - base[0], tip[1] - base[1]
+    long = (dx * dx + dy * dy) ** 0.5 or 1.0
+    nx, ny = -dy / long * half, dx / long * half
+    return f"M{_xy(tip)}L{_xy((base[0] + nx, base[1] + ny))}L{_xy((base[0] - nx, base[1] - ny))}z"
+
+
+def _label(parent: Element, panel: Panel, route: Route, box: Box) -> None:
+    block = panel.labels[id(route.of)]
+    area = group(parent, "label " + ("failsafe" if route.of.failsafe else "rule"))
+    add(area, "rect", cls="label-ground", x=box.x + 2, y=box.y, width=block.wide + 6, height=block.high + 4, rx=2)
+    block.draw(area, box.x + 4, box.y + 1)
+
+
+def _key(root: Element, x: float, y: float) -> None:
+    """What the shapes mean."""
+    key = group(root, "key")
+    stop = group(key, "stop")
+    add(stop, "rect", cls="body", x=x, y=y, width=38, height=17)
+    add(stop, "rect", x=x - 4, y=y + 17, width=46, height=PLINTH, cls="plinth")
+    add(key, "text", "stop mode", x=x + 54, y=y + 15, cls="key-text")
+    x2 = x + 130
+    moving = group(key, "moving")
+    add(moving, "path", cls="body", d=f"M{num(x2)} {num(y)}h30l10 11l-10 11h-30z")
+    add(key, "text", "moving mode", x=x2 + 52, y=y + 15, cls="key-text")
+    add(key, "rect", cls="body", x=x2 + 136, y=y, width=38, height=22, rx=9)
+    add(key, "text", "mode that moves nothing", x=x2 + 186, y=y + 15, cls="key-text")
+    y += 42
+    for left, kind, text in ((x, "failsafe", "failsafe: looked at first"), (x + 196, "rule", "rule")):
+        way = group(key, kind)
+        path = f"M{num(left)} {num(y)}h34"
+        add(way, "path", cls="way", d=path)
+        if kind == "failsafe":
+            add(way, "path", cls="stripe", d=path)
+        base, tip = (left + 34, y), (left + 34 + ARROW, y)
+        add(way, "path", cls="head", d=_arrow(base, tip, 5.6 if kind == "failsafe" else 3.4))
+        add(key, "text", text, x=left + 54, y=y + 4, cls="key-text")
+    text = "a small number is a row's place in its part's order"
+    add(key, "text", text, x=x + 300, y=y + 4, cls="key-text")

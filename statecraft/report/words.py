@@ -1,0 +1,173 @@
+"""Parts of a machine in a person's words: settings, sensors, switches, outputs, messages."""
+
+from __future__ import annotations
+
+from statecraft.machine import (
+    AnalogCurrent,
+    AnalogVoltage,
+    Blink,
+    Buzzer,
+    ByHand,
+    Command,
+    Contact,
+    Dial,
+    Fixed,
+    FromDial,
+    HandOutput,
+    Lamp,
+    Machine,
+    Mode,
+    Motor,
+    Output,
+    Part,
+    Pulses,
+    Ranger,
+    Relay,
+    Remembered,
+    Row,
+    Sensor,
+    Servo,
+    Setting,
+    Thermistor,
+    Unit,
+)
+
+
+def setting(machine: Machine, output: Output, value: Setting) -> str:
+    """What ``value`` makes of ``output``: ``60 %``, ``90 deg``, ``on``, ``blink 2 s``, ``follows pace``."""
+    match value:
+        case FromDial(dial, negative):
+            return f"follows {'-' if negative else ''}{dial}"
+        case Blink(period):
+            return f"blink {machine.duration(period)}"
+        case Fixed(steps):
+            match output:
+                case Motor():
+                    return Unit.PERCENT.show(steps)
+                case Servo():
+                    return Unit.ANGLE.show(steps)
+                case HandOutput(unit=unit):
+                    return unit.show(steps)
+                case _:
+                    return "on" if steps else "off"
+
+
+def settings(machine: Machine, mode: Mode) -> list[tuple[Output, Setting]]:
+    """What ``mode`` sets that is not at its rest, in the machine's order of outputs. Its groups' settings included."""
+    chosen = dict(mode.settings)
+    return [
+        (output, chosen[output.name])
+        for output in machine.outputs
+        if output.name in chosen and not (isinstance(output, Lamp | Relay | Buzzer) and chosen[output.name] == Fixed(0))
+    ]
+
+
+def kind(machine: Machine, part: Part, mode: Mode) -> str:
+    """``stop mode``, ``moving mode``, or ``mode`` for one that neither is declared a stop nor can move anything."""
+    return "stop mode" if mode.stop else "moving mode" if machine.is_moving(part, mode) else "mode"
+
+
+def traits(machine: Machine, part: Part, mode: Mode) -> list[str]:
+    """What else is declared of ``mode``: ``start``, ``final``, ``unattended``, ``tolerates front fault``."""
+    found = ["start"] if mode is part.start else []
+    found += ["final"] if mode.final else []
+    found += ["unattended"] if mode.unattended else []
+    return found + [f"tolerates {sensor} fault" for sensor in mode.tolerates]
+
+
+def lead(row: Row, mode: str | None = None) -> str:
+    """Where ``row`` leads from ``mode``: a mode's name, ``stays`` or ``restarts``."""
+    if row.move == "restart":
+        return "restarts"
+    return "stays" if row.move == "stay" or row.target == mode else row.target
+
+
+def wires(contact: Contact | None, machine: Machine) -> str:
+    """How a switch or button is wired."""
+    if contact is None:
+        return "read by a function of your own"
+    return f"on when {'high' if contact.on_when_high else 'low'}, settles in {machine.duration(contact.settle)}"
+
+
+def sensor(machine: Machine, thing: Sensor) -> str:
+    """What a sensor is, its range, and when it counts as in fault."""
+    match thing.source:
+        case Ranger(no_echo_far=far):
+            what = "ultrasonic ranger" + (", no echo reads far" if far else ", no echo is a fault")
+        case AnalogVoltage():
+            what = f"voltage through a divider that brings {thing.unit.show(thing.high)} down to the full scale"
+        case AnalogCurrent(_, mv1, ma1, mv2, ma2):
+            volts, amperes = Unit.VOLTAGE.show, Unit.CURRENT.show
+            what = f"current sensor, {volts(mv1)} is {amperes(ma1)} and {volts(mv2)} is {amperes(ma2)}"
+        case Thermistor(_, ohm, at, beta, against):
+            what = f"thermistor, {ohm} ohm at {Unit.TEMPERATURE.show(at)}, beta {beta}, against {against} ohm"
+        case Pulses():
+            what = "pulses counted over a second"
+        case ByHand():
+            what = "read by a function of your own"
+        case Remembered(of, _, mode, after):
+            what = f"{of} as it was in {mode} after {machine.duration(after)}"
+    show = thing.unit.show
+    what += f"; {show(thing.low)} to {show(thing.high)}"
+    if thing.plausible is not None:
+        what += f", in fault outside {show(thing.plausible[0])} to {show(thing.plausible[1])}"
+    if thing.median > 1:
+        what += f", median of {thing.median}"
+    return f"{what}, good for {machine.duration(thing.patience)}"
+
+
+def output(machine: Machine, thing: Output) -> str:
+    """What an output is."""
+    match thing:
+        case Motor(ramp=ramp, pause=pause):
+            text = "motor" + (f", ramp {ramp} % a second" if ramp is not None else "")
+            return text + (f", rests {machine.duration(pause)} before it reverses" if pause > 1 else "")
+        case Lamp():
+            return "lamp"
+        case Relay():
+            return "relay"
+        case Buzzer(hertz=hertz):
+            return f"buzzer, {hertz} Hz"
+        case Servo(low=low, high=high, rest=rest):
+            show = Unit.ANGLE.show
+            where = "stays where it is" if rest is None else f"rests at {show(rest)}"
+            return f"servo, {show(low)} to {show(high)}, {where}"
+        case HandOutput(unit=unit, low=low, high=high, rest=rest):
+            return f"driven by a function of your own, {unit.show(low)} to {unit.show(high)}, rests at {unit.show(rest)}"
+
+
+def pins(thing: Sensor | Output | Contact | None) -> list[tuple[str, str]]:
+    """The pins that something hangs on, as (what for, pin)."""
+    source = thing.source if isinstance(thing, Sensor) else thing
+    match source:
+        case Ranger(trigger, echo):
+            return [("trigger", trigger), ("echo", echo)]
+        case AnalogVoltage(pin) | AnalogCurrent(pin) | Thermistor(pin) | Pulses(pin) | Contact(pin):
+            return [("signal", pin)]
+        case Motor(pwm=pwm, forward=forward, reverse=reverse, direction=direction):
+            all_of_it = (("pwm", pwm), ("forward", forward), ("reverse", reverse), ("direction", direction))
+            return [(what, pin) for what, pin in all_of_it if pin is not None]
+        case Lamp(pin=pin) | Relay(pin=pin) | Servo(pin=pin) | Buzzer(pin=pin):
+            return [("signal", pin)]
+        case _:
+            return []
+
+
+def checksum(message: str) -> str:
+    """The frame of a checked link: ``$message*XX``, XX the exclusive or of its bytes in hexadecimal (NMEA 0183)."""
+    total = 0
+    for byte in message.encode():
+        total ^= byte
+    return f"${message}*{total:02X}"
+
+
+def message(machine: Machine, thing: Command | Dial) -> str:
+    """The bytes that a remote sends, as text; a dial's with its least value as the example. "" for a button."""
+    if isinstance(thing, Command) and thing.link is None:
+        return ""
+    link = next(found for found in machine.links if found.name == thing.link)
+    if isinstance(thing, Command):
+        text = thing.message
+    else:
+        text = thing.prefix + str(round(thing.low * thing.unit.resolution))
+    return checksum(text) if link.checked else text
