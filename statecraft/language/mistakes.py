@@ -108,14 +108,10 @@ def _show(mistake: Shown, lines: Sequence[str], color: bool) -> str:
         blank = " " * _cells(text[:column])
         width = max(1, min(_cells(text[column : column + place.width]), _WIDEST_LINE - len(blank)))
         shown += [f"  {text}", "  " + blank + _paint("^" * width, "31;1", color)]
-    shown.append(f"  {_sentence(mistake.message)}.")
+    shown.append(f"  {mistake.message.rstrip('.')}.")
     if mistake.hint:
-        shown.append(_paint(f"  {_sentence(mistake.hint)}", "36", color))
+        shown.append(_paint(f"  {mistake.hint}", "36", color))
     return "\n".join(shown)
-
-
-def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:].rstrip(".")
 
 
 def _cells(text: str) -> int:
