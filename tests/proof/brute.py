@@ -60,7 +60,7 @@ from statecraft.machine import (
     sensors_of,
 )
 from statecraft.simulation.observer import observer
-from statecraft.simulation.state import Layout, State, conditions_of, layout
+from statecraft.simulation.state import Layout, State, layout
 from statecraft.simulation.tick import compiled_choice
 
 _COMPARE: dict[str, Callable[[int, int], bool]] = {
@@ -235,6 +235,8 @@ class World:
         self.machine = machine
         self.layout: Layout = layout(machine)
         self.deals = list(_deals(machine, self.layout))
+        self._named_states: dict[int, dict[str, dict[str, int]]] = {}
+        self._limits = {clock.key: clock.limit for clock in self.layout.clocks}
         self._choose(limit)
         self._explore(limit)
 
@@ -242,10 +244,10 @@ class World:
 
     def _choose(self, limit: int) -> None:
         machine = self.machine
-        found = [atom for condition in conditions_of(machine) for atom in atoms(condition)]
+        found = [atom for condition in _conditions(machine) for atom in atoms(condition)]
         of_inputs = list(dict.fromkeys(atom for atom in found if _of_inputs(atom)))
         whole = set(_read_whole(machine, found))
-        named = {name for condition in conditions_of(machine) for name in _named(condition)} | {d for _, d in whole}
+        named = {name for condition in _conditions(machine) for name in _named(condition)} | {d for _, d in whole}
         sensors = [[None, *readings_of(s)] if s.name in named else [None] for s in machine.sensors]
         switches = [[False, True] if s.name in named else [False] for s in machine.switches]
         dials = [values_of(d) if d.name in named else [d.start] for d in machine.dials]
@@ -405,8 +407,7 @@ class World:
         clocks = dict(now["clock"])  # absence and silence stand as step 2 left them
         for name in clocks:
             if name.startswith(("mode ", "group ")):
-                limit = next(clock.limit for clock in self.layout.clocks if clock.key == name)
-                clocks[name] = min(was["clock"][name] + 1, limit) if before else 0
+                clocks[name] = min(was["clock"][name] + 1, self._limits[name]) if before else 0
         modes, counters = dict(was["mode"]), dict(was["counter"])
         if before:
             for other in machine.parts:
@@ -426,10 +427,13 @@ class World:
         return sight
 
     def _named_state(self, number: int) -> dict[str, dict[str, int]]:
+        if number in self._named_states:
+            return self._named_states[number]
         named: dict[str, dict[str, int]] = {kind: {} for kind in ("mode", "level", "counter", "clock", "anchor")}
         for place, value in zip(self._carried, self.states[number], strict=True):
             each = self.layout.fields[place]
             named.setdefault(each.kind, {})[each.name] = value  # type: ignore[assignment]
+        self._named_states[number] = named
         return named
 
     def holding(self, sight: Sight, part: Part) -> list[Row]:
@@ -464,6 +468,14 @@ def _deals(machine: Machine, layout: Layout) -> Iterator[Deal]:
                 reset |= {f"silent {machine.links[n].name}" for n in spoken}
                 found.setdefault((taken, frozenset(reset & clocks)), Deal(taken, heard, spoken))
     yield from found.values()
+
+
+def _conditions(machine: Machine) -> Iterator[Condition]:
+    """The conditions of levels, rows and promises."""
+    for level in machine.levels:
+        yield from (level.set, level.clear)
+    yield from (row.when for part in machine.parts for row in part.rows)
+    yield from (promise.when for promise in machine.promises if promise.when is not None)
 
 
 def _subsets(of: Sequence[int]) -> Iterable[tuple[int, ...]]:

@@ -127,14 +127,15 @@ def hidden(world: World) -> dict[RowAt, frozenset[RowAt]]:
     silent = {p.name: [row for row in p.rows if (p.name, row.number) not in fires] for p in world.machine.parts}
     by: dict[RowAt, set[RowAt]] = defaultdict(set)
     for before, step in world.ticks():
-        for part, decided in zip(world.machine.parts, step.rows, strict=True):
-            if not silent[part.name]:
+        for at, part in enumerate(world.machine.parts):
+            there = [row for row in silent[part.name] if world.modes[before][at] in row.modes]
+            if not there:
                 continue
             sight = world.sight(before, step, part)
-            for row in silent[part.name]:
-                if sight.modes[part.name] in row.modes and sight.holds(row.when):
-                    if 0 <= decided < row.number:
-                        by[part.name, row.number].add((part.name, decided))
+            for row in there:
+                if sight.holds(row.when):
+                    if 0 <= step.rows[at] < row.number:
+                        by[part.name, row.number].add((part.name, step.rows[at]))
                     else:
                         bars = world.barring(sight, part, row)
                         by[part.name, row.number] |= {(part.name, bar.number) for bar in bars}
