@@ -220,7 +220,7 @@ def mode_type(machine: Machine, part: Part) -> str:
 
 
 def command_order(machine: Machine) -> tuple[tuple[Command, ...], tuple[Command, ...], int]:
-    """The commands as the enum numbers them, from 1: those that wait (urgent ones first), the others, how many are urgent."""
+    """The commands as the enum numbers them, from 1: those that wait (urgent first), the others, how many urgent."""
     waits = machine.events()
     events = sorted((c for c in machine.commands if c.name in waits), key=lambda c: not c.urgent)
     others = [c for c in machine.commands if c.name not in waits]

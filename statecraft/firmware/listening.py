@@ -1,0 +1,79 @@
+"""The bytes of a link as a tree: which byte leads where, and what is heard at its end."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from statecraft.machine import Dial, Link, Machine
+
+
+@dataclass
+class Edge:
+    """``byte`` (a C++ character) leads to the node called ``to``; ``number`` says that digits follow there."""
+
+    byte: str
+    to: str
+    number: bool
+
+
+@dataclass
+class Node:
+    """How far into a message a link is.
+
+    Attributes:
+        name: its enumerator. note: the bytes so far.
+        edges: where a byte leads from here.
+        number: digits follow here. action: the C++ statement that hears the message which is whole here.
+    """
+
+    name: str
+    note: str = ""
+    edges: list[Edge] = field(default_factory=list)
+    number: bool = False
+    action: str = ""
+
+
+def tree(machine: Machine, link: Link, commands: dict[str, str], dials: dict[str, str]) -> list[Node]:
+    """The nodes of ``link``: the start, those inside messages, those of numbers, then those at the end of messages.
+
+    ``commands`` and ``dials``: C++ names by the machine's. Messages are prefix-free, so a node that ends one leads on
+    to nothing, and what is heard is certain once its last byte has come.
+    """
+    actions: dict[str, str] = {
+        command.message: f"behaviour::hear(behaviour::Command::{commands[command.name]});"
+        for command in machine.commands
+        if command.link == link.name and command.message is not None
+    }
+    numbers: dict[str, Dial] = {dial.prefix: dial for dial in machine.dials if dial.link == link.name}
+    texts = [*actions, *numbers]
+    prefixes = list(dict.fromkeys(text[:length] for text in texts for length in range(1, len(text) + 1)))
+    inner = [text for text in prefixes if text not in actions and text not in numbers]
+    ordered = [*inner, *numbers, *actions]
+    names = {text: f"part_{index}" for index, text in enumerate(inner, start=1)}
+    names |= {text: f"number_{dial.name}" for text, dial in numbers.items()}
+    names |= {c.message: f"whole_{c.name}" for c in machine.commands if c.link == link.name and c.message in actions}
+    names[""] = "start"
+    nodes = []
+    for text in ["", *ordered]:
+        node = Node(names[text], said(text) if text else "", number=text in numbers, action=actions.get(text, ""))
+        if text in numbers:
+            node.action = f"turn_{dials[numbers[text].name]}();"
+        node.edges = [
+            Edge(character(longer[-1]), names[longer], longer in numbers)
+            for longer in prefixes
+            if longer[:-1] == text
+        ]
+        nodes.append(node)
+    return nodes
+
+
+def character(byte: str) -> str:
+    """``byte`` as a C++ character."""
+    if byte in "'\\":
+        return f"'\\{byte}'"
+    return f"'{byte}'" if byte.isprintable() and byte.isascii() else f"'\\x{ord(byte):02x}'"
+
+
+def said(text: str) -> str:
+    """``text`` for a comment."""
+    return '"' + "".join(c if c.isprintable() and c not in "\\?" else f"<{ord(c):02x}>" for c in text) + '"'

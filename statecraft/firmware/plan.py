@@ -1,0 +1,303 @@
+"""Which pins, timers and ports a machine takes on its board, and what of that cannot be.
+
+The firmware is written from the plan alone: where there is no finding, everything that it needs is there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+from functools import lru_cache
+
+from statecraft.boards import Ability, Board, Pin, SerialPort, Timer
+from statecraft.boards.conversions import baud_error_percent, core_usart_setting
+from statecraft.machine import (
+    AnalogCurrent,
+    AnalogVoltage,
+    Buzzer,
+    ByHand,
+    Lamp,
+    Link,
+    Machine,
+    Motor,
+    Place,
+    Pulses,
+    Ranger,
+    Relay,
+    Remembered,
+    Sensor,
+    Servo,
+    Thermistor,
+)
+from statecraft.proof.finding import Finding
+
+PING_MS = 60
+"""Between two pings, so that the first one's late echoes are gone (common practice)."""
+
+PULSE_SLICE_MS = 100
+"""How often a pulse-rate sensor gives a reading."""
+
+SERVO_FRAME_MS = 20
+MOST_SERVOS = 8
+"""Servos that one timer drives one after the other within a frame of 20 ms."""
+
+MOST_BAUD_ERROR = 2.5
+"""Percent. The data sheets recommend 2 % for eight bits; 115200 baud at 16 MHz is 2.1 % off and in common use."""
+
+ABILITY_WORDS: dict[Ability, str] = {
+    "digital": "digital input and output",
+    "pwm": "PWM",
+    "analog": "analog input",
+    "interrupt": "an interrupt of its own",
+    "pin_change": "a pin change interrupt",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class PinUse:
+    """One thing that a pin is for.
+
+    Attributes:
+        name: the pin as the file names it.
+        what: what is on it: ``echo of front``.
+        needs: the ability it takes.
+        output: whether the firmware drives it.
+        place: the declaration.
+    """
+
+    name: str
+    what: str
+    needs: Ability
+    output: bool
+    place: Place
+
+
+@dataclass
+class Plan:
+    """What a machine takes on a board.
+
+    Attributes:
+        uses: every pin it takes, in the file's order, the pins of its serial ports included.
+        sampler: the timer whose interrupt watches the echo of a ping, None without rangers or on a generic board.
+        sampler_shared: that timer also makes the servos' pulses.
+        servo_timer: the timer that makes the servos' pulses.
+        findings: what cannot be.
+    """
+
+    machine: Machine
+    board: Board
+    uses: list[PinUse] = field(default_factory=list)
+    sampler: Timer | None = None
+    servo_timer: Timer | None = None
+    findings: list[Finding] = field(default_factory=list)
+
+    @property
+    def sampler_shared(self) -> bool:
+        """Whether rangers and servos share a timer."""
+        return self.sampler is not None and self.sampler is self.servo_timer
+
+    def pin(self, name: str) -> Pin:
+        """The board's pin of that name. Raises KeyError; a finding says so too."""
+        return self.board.pin(name)
+
+    def port(self, link: Link) -> SerialPort:
+        """The board's port of the link. Raises KeyError; a finding says so too."""
+        return self.board.serial_port(link.port)
+
+
+def wiring_findings(machine: Machine, board: Board) -> list[Finding]:
+    """Every ``wiring`` finding: a pin used twice, unable, or taken by something else; a port or timer not to be had."""
+    return list(plan(machine, board).findings)
+
+
+@lru_cache(maxsize=64)
+def plan(machine: Machine, board: Board) -> Plan:
+    """The plan for ``machine`` on ``board``."""
+    made = Plan(machine, board)
+    made.uses += _device_uses(machine)
+    _check_ports(made)
+    _check_pins(made)
+    if not board.generic:
+        _give_timers(made)
+    else:
+        _check_generic(made)
+    return made
+
+
+def sensor_cycles(machine: Machine) -> dict[str, int]:
+    """How many ticks apart, at most, the firmware's schedule delivers the readings of each measured sensor."""
+    rangers = sum(isinstance(sensor.source, Ranger) for sensor in machine.sensors)
+    every_ms: dict[type, int] = {Ranger: PING_MS * rangers, Pulses: PULSE_SLICE_MS}
+    return {
+        sensor.name: -(-max(every_ms.get(type(sensor.source), 1), 1) // machine.tick_ms)
+        for sensor in machine.sensors
+        if not isinstance(sensor.source, Remembered)
+    }
+
+
+def _device_uses(machine: Machine) -> Iterator[PinUse]:
+    for sensor in machine.sensors:
+        yield from _sensor_uses(sensor)
+    for switch in machine.switches:
+        if switch.contact:
+            yield PinUse(switch.contact.pin, f"switch {switch.name}", "digital", False, switch.place)
+    for command in machine.commands:
+        if command.button:
+            yield PinUse(command.button.pin, f"button {command.name}", "digital", False, command.place)
+    for output in machine.outputs:
+        match output:
+            case Motor(name=name, pwm=pwm, forward=forward, reverse=reverse, direction=direction, place=place):
+                yield PinUse(pwm, f"pwm of {name}", "pwm", True, place)
+                for word, pin in (("forward", forward), ("reverse", reverse), ("direction", direction)):
+                    if pin is not None:
+                        yield PinUse(pin, f"{word} of {name}", "digital", True, place)
+            case Lamp() | Relay() | Servo() | Buzzer():
+                kind = type(output).__name__.lower()
+                yield PinUse(output.pin, f"{kind} {output.name}", "digital", True, output.place)
+            case _:
+                pass
+
+
+def _sensor_uses(sensor: Sensor) -> Iterator[PinUse]:
+    match sensor.source:
+        case Ranger(trigger, echo):
+            yield PinUse(trigger, f"trigger of {sensor.name}", "digital", True, sensor.place)
+            yield PinUse(echo, f"echo of {sensor.name}", "digital", False, sensor.place)
+        case AnalogVoltage(pin) | AnalogCurrent(pin) | Thermistor(pin):
+            yield PinUse(pin, f"sensor {sensor.name}", "analog", False, sensor.place)
+        case Pulses(pin):
+            yield PinUse(pin, f"sensor {sensor.name}", "interrupt", False, sensor.place)
+        case ByHand() | Remembered():
+            pass
+
+
+def _wiring(made: Plan, place: Place, message: str, hint: str) -> None:
+    made.findings.append(Finding("wiring", place, message, hint))
+
+
+def _check_ports(made: Plan) -> None:
+    """The serial ports are there, one link each, at a speed the chip can make; their pins are taken."""
+    owners: dict[str, Link] = {}
+    board = made.board
+    for link in made.machine.links:
+        try:
+            port = board.serial_port(link.port)
+        except KeyError:
+            known = ", ".join(port.name for port in board.serial) or "none"
+            _wiring(made, link.place, f"board {board.name} has no {link.port}, which link {link.name} is on",
+                    f"its serial ports are: {known}")
+            continue
+        if link.port in owners:
+            _wiring(made, link.place, f"links {owners[link.port].name} and {link.name} are both on {link.port}",
+                    "give each link a serial port of its own")
+            continue
+        owners[link.port] = link
+        for pin in port.pins:
+            made.uses.append(PinUse(pin, f"{link.port} of link {link.name}", "digital", False, link.place))
+        if port.usart is not None and board.clock_hz:
+            _check_baud(made, link)
+
+
+def _check_baud(made: Plan, link: Link) -> None:
+    clock = made.board.clock_hz
+    try:
+        setting, double = core_usart_setting(clock, link.baud)
+    except ValueError:
+        error = 100.0
+    else:
+        error = baud_error_percent(clock, link.baud, setting, double)
+    if abs(error) > MOST_BAUD_ERROR:
+        _wiring(made, link.place, f"the chip cannot make {link.baud} baud for link {link.name}: it would be "
+                f"{abs(error):.0f} % {'fast' if error > 0 else 'slow'}" if error != 100.0 else
+                f"the chip cannot make {link.baud} baud for link {link.name}",
+                "choose another speed: 9600, 19200, 38400 and 115200 baud can be had")
+
+
+def _check_pins(made: Plan) -> None:
+    """Every pin is there, has the ability, is not taken by the board, and is used once."""
+    first: dict[str, PinUse] = {}
+    board = made.board
+    for use in made.uses:
+        try:
+            pin = board.pin(use.name)
+        except KeyError:
+            every = [name for pin in board.pins for name in pin.all_names]
+            near = get_close_matches(use.name, every, 1)
+            able = ", ".join(pin.name for pin in board.pins_with(use.needs))
+            _wiring(made, use.place, f"board {board.name} has no pin {use.name} ({use.what})",
+                    f"did you mean {near[0]}?" if near else f"pins with {ABILITY_WORDS[use.needs]}: {able}")
+            continue
+        if pin.name in first:
+            other = first[pin.name]
+            _wiring(made, use.place, f"pin {use.name} is used twice: {other.what} (line {other.place.line}) "
+                    f"and {use.what}", "give each its own pin")
+            continue
+        first[pin.name] = use
+        if pin.taken_by:
+            _wiring(made, use.place, f"pin {use.name} ({use.what}) is taken by {pin.taken_by}", "use another pin")
+        if not pin.can(use.needs):
+            able = ", ".join(pin.name for pin in board.pins_with(use.needs)) or "none"
+            _wiring(made, use.place, f"pin {use.name} ({use.what}) has no {ABILITY_WORDS[use.needs]}",
+                    f"pins that have it: {able}")
+        if use.what.startswith("echo") and board.generic and not pin.can("interrupt"):
+            able = ", ".join(pin.name for pin in board.pins_with("interrupt")) or "none"
+            _wiring(made, use.place, f"pin {use.name} ({use.what}) has no interrupt of its own, which an echo needs "
+                    f"on a board whose timers are not known", f"pins that have it: {able}")
+
+
+def _check_generic(made: Plan) -> None:
+    for output in made.machine.outputs:
+        if isinstance(output, Servo):
+            _wiring(made, output.place, f"servo {output.name} needs a timer, and the file of board {made.board.name} "
+                    "names none", "drive it `by hand`, with your core's own servo library")
+
+
+def _give_timers(made: Plan) -> None:
+    """Hand out the timers: PWM and the core's own first, then the servos', then the rangers'."""
+    board, machine = made.board, made.machine
+    taken: dict[int, str] = {}
+    for timer in board.timers:
+        if timer.taken_by == "millis":
+            taken[timer.number] = "the core's clock"
+    buzzers = [output for output in machine.outputs if isinstance(output, Buzzer)]
+    tone = next((timer for timer in board.timers if timer.taken_by == "tone"), None)
+    for use in made.uses:
+        if use.needs != "pwm":
+            continue
+        pin = next((pin for pin in board.pins if use.name in pin.all_names), None)
+        maker = board.timer_of(pin) if pin else None
+        if maker is None:
+            continue
+        if buzzers and maker is tone:
+            _wiring(made, use.place, f"pin {use.name} ({use.what}) gets its PWM from {maker.name}, which buzzer "
+                    f"{buzzers[0].name} takes for its tone", f"PWM pins of other timers: {_other_pwm(board, maker)}")
+        taken.setdefault(maker.number, f"the {use.what}")
+    for extra in buzzers[1:]:
+        _wiring(made, extra.place, f"buzzers {buzzers[0].name} and {extra.name}: the core sounds one tone at a time",
+                "use one buzzer, or drive the other `by hand`")
+    if buzzers and tone:
+        taken.setdefault(tone.number, f"buzzer {buzzers[0].name}")
+    servos = [output for output in machine.outputs if isinstance(output, Servo)]
+    rangers = [sensor for sensor in machine.sensors if isinstance(sensor.source, Ranger)]
+    free = [timer for timer in board.timers if timer.number not in taken and timer.bits in (8, 16)]
+    who = "; ".join(f"timer{number}: {what}" for number, what in sorted(taken.items()))
+    if servos:
+        made.servo_timer = next((timer for timer in free if timer.bits == 16), None)
+        if made.servo_timer is None:
+            _wiring(made, servos[0].place, f"no 16-bit timer is left for servo {servos[0].name} ({who})",
+                    "move a motor's PWM to a pin of another timer")
+        for extra_servo in servos[MOST_SERVOS:]:
+            _wiring(made, extra_servo.place, f"servo {extra_servo.name} is one too many: pulses for {MOST_SERVOS} "
+                    f"servos fit the {SERVO_FRAME_MS} ms after which the first needs its next", "drive it `by hand`")
+    if rangers:
+        # Eight bits are enough, so that a 16-bit timer is left; rangers can share the servos' as a last resort.
+        alone = [timer for timer in free if timer is not made.servo_timer]
+        made.sampler = min(alone, key=lambda t: (t.bits, -t.number), default=made.servo_timer)
+        if made.sampler is None:
+            _wiring(made, rangers[0].place, f"no timer is left to watch the echo of {rangers[0].name} ({who})",
+                    "move a motor's PWM to a pin of a timer that is in use anyway")
+
+
+def _other_pwm(board: Board, timer: Timer) -> str:
+    return ", ".join(pin.name for pin in board.pins_with("pwm") if board.timer_of(pin) is not timer)

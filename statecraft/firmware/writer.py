@@ -1,0 +1,470 @@
+"""The whole sketch of a machine on a board, file by file."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from typing import Any
+
+from statecraft import __version__
+from statecraft.boards import Board
+from statecraft.firmware.behaviour import behaviour_files, command_names, comment, input_names
+from statecraft.firmware.layout import command_order, layout, reading_type
+from statecraft.firmware.listening import tree
+from statecraft.firmware.names import STEP_WORDS, clock_type
+from statecraft.firmware.plan import PING_MS, PULSE_SLICE_MS, SERVO_FRAME_MS, Plan, plan
+from statecraft.firmware.sensing import (
+    ContactView,
+    analog_view,
+    contact_view,
+    is_analog,
+    is_pulses,
+    prescaler,
+    ranging_values,
+    sensor_view,
+)
+from statecraft.machine import (
+    Buzzer,
+    ByHand,
+    HandOutput,
+    Lamp,
+    Machine,
+    Motor,
+    Place,
+    Ranger,
+    Relay,
+    Remembered,
+    Servo,
+)
+from statecraft.templates_engine import render
+
+MOST_MISSED = 4
+"""Ticks that are made up; more is a reset."""
+
+WATCHDOG_MS = (120, 250, 500, 1000, 2000, 4000, 8000)
+"""The periods the chip's watchdog has that a loop should be held to (data sheet, watchdog timer prescale select)."""
+
+HEARTBEAT_MS = 1000
+SERVO_ZERO_US, SERVO_SPAN_US = 544, 1856
+"""Pulse lengths at 0 degrees, and how much more at 180: 2400 us, as hobby servos commonly take them."""
+
+OWNERS_FILE = "by_hand.cpp"
+"""The one file that belongs to the owner."""
+
+CAUTIONS = (
+    "This is not a safety-rated controller, and a stop command is not an emergency stop: fit a hardware",
+    "switch that cuts motor power. Test with the wheels off the ground. Local codes and licensed practice",
+    "come first.",
+)
+
+
+class WiringError(ValueError):
+    """The machine cannot be on the board; ``findings`` say why."""
+
+    def __init__(self, planned: Plan) -> None:
+        super().__init__("; ".join(finding.message for finding in planned.findings))
+        self.findings = planned.findings
+
+
+@dataclass(frozen=True, slots=True)
+class Function:
+    """A function that the owner writes."""
+
+    name: str
+    declaration: str
+    note: str
+    notes: tuple[str, ...]
+    result: str
+
+
+def emit(machine: Machine, board: Board) -> dict[str, str]:
+    """The sketch of ``machine`` for ``board``: file name → text. ``by_hand.cpp`` is a start for the owner to fill in.
+
+    Raises:
+        WiringError: something of it cannot be had on the board.
+    """
+    planned = plan(machine, board)
+    if planned.findings:
+        raise WiringError(planned)
+    return _Sketch(machine, board, planned).files()
+
+
+def hand_functions(machine: Machine) -> list[Function]:
+    """The functions that the owner of ``machine`` writes; none when nothing is by hand."""
+    found = []
+    for sensor in machine.sensors:
+        if isinstance(sensor.source, ByHand):
+            unit = STEP_WORDS[sensor.unit] or "a number"
+            name = f"read_{sensor.name}"
+            notes = (
+                f"Sets `value` in {unit} and returns true; returns false while there is nothing usable to read.",
+                f"After {machine.duration(sensor.patience)} without a reading the sensor is in fault.",
+            )
+            declaration = f"bool {name}({reading_type(sensor)}& value)"
+            found.append(Function(name, declaration, _line(machine, sensor.place), notes, "false"))
+    for switch in machine.switches:
+        if switch.contact is None:
+            name = f"read_{switch.name}"
+            said = _line(machine, switch.place)
+            found.append(Function(name, f"bool {name}()", said, ("Returns whether it is on.",), "false"))
+    for output in machine.outputs:
+        if isinstance(output, HandOutput):
+            member = layout(machine).get("shown", output.name)
+            assert member is not None
+            unit = STEP_WORDS[output.unit] or "a number"
+            name = f"drive_{output.name}"
+            notes = (
+                f"Drives it to `value`, {output.low} .. {output.high} in {unit}; called when that changes, and with",
+                f"{output.rest}, its rest, before anything else and when all must rest.",
+            )
+            found.append(Function(name, f"void {name}({member.type} value)", _line(machine, output.place), notes, ""))
+    if found:
+        first = Function("begin", "void begin()", "Called once, before everything else but rest.", (), "")
+        return [first, *found]
+    return []
+
+
+def _line(machine: Machine, place: Place) -> str:
+    file = "" if place.file == machine.place.file else f"{place.file}, "
+    return comment(f"{file}line {place.line}: {machine.line(place)}")
+
+
+def fingerprint(machine: Machine) -> str:
+    """The SHA-256, in hexadecimal, of the machine's file."""
+    return hashlib.sha256(machine.source.get(machine.place.file, "").encode()).hexdigest()
+
+
+def watchdog_ms(machine: Machine) -> int:
+    """The period of the watchdog: the shortest that leaves time for a tick and those that are made up."""
+    needed = (MOST_MISSED + 1) * machine.tick_ms
+    return next((ms for ms in WATCHDOG_MS if ms > needed), WATCHDOG_MS[-1])
+
+
+class _Sketch:
+    """Prepares and fills the templates."""
+
+    def __init__(self, machine: Machine, board: Board, planned: Plan) -> None:
+        self.machine = machine
+        self.board = board
+        self.plan = planned
+        self.inputs = input_names(machine)
+        self.commands = command_names(machine)
+        self.functions = hand_functions(machine)
+        self.reports = any(link.reports for link in machine.links)
+        self.measured = [s for s in machine.sensors if not isinstance(s.source, Remembered)]
+        self.rangers = [s for s in self.measured if isinstance(s.source, Ranger)]
+        self.analog = [s for s in self.measured if is_analog(s)]
+        self.pulses = [s for s in self.measured if is_pulses(s)]
+        self.servos = [o for o in machine.outputs if isinstance(o, Servo)]
+
+    def note(self, place: Place) -> str:
+        """``line 15: sensor front …``."""
+        return _line(self.machine, place)
+
+    def heading(self, name: str, what: str) -> str:
+        """The comment that opens a file."""
+        file = self.machine.place.file.replace("\\", "/").rsplit("/", 1)[-1]
+        lines = [
+            f"{name} of {self.machine.name}: {what}",
+            f"Made by statecraft {__version__} from {file} (SHA-256 {fingerprint(self.machine)})",
+            f"for {self.board.name}. Change the machine file, not this one: it is written anew each time.",
+            "",
+            *CAUTIONS,
+        ]
+        return "\n".join(f"// {comment(line)}".rstrip() for line in lines)
+
+    def files(self) -> dict[str, str]:
+        """Every file of the sketch."""
+        machine = self.machine
+        files = behaviour_files(machine, self.heading("behaviour", "what the machine does, without hardware."))
+        self.add(files, f"{machine.name}.ino", "sketch.ino", "where it starts.", self.common())
+        self.add_pair(files, "board", "the chip's own affairs.", self.board_values())
+        self.add_pair(files, "ticks", "the tick.", self.common())
+        self.add_pair(files, "outputs", "the pins that move and light things.", self.output_values())
+        self.add_pair(files, "sensors", "sensors, switches and buttons.", self.sensor_values())
+        self.add(files, "readings.h", "readings.h", "what is kept of sensors.", self.reading_values())
+        self.add(files, "pins.h", "pins.h", "which pin does what.", {"devices": self.devices()})
+        if self.rangers:
+            values = ranging_values(self.plan, [(s, self.note(s.place)) for s in self.rangers])
+            self.add_pair(files, "ranging", "ultrasonic rangers.", values | {"ping_ms": PING_MS})
+        if self.analog:
+            self.add_pair(files, "analog", "analog sensors.", self.analog_values())
+        if self.pulses:
+            self.add_pair(files, "pulses", "pulse rates.", self.pulse_values())
+        if self.servos:
+            self.add_pair(files, "servos", "servos.", self.servo_values())
+        if machine.links:
+            self.add_pair(files, "links", "the operator's side.", self.link_values())
+        if self.reports:
+            self.add_pair(files, "reports", "what the operator is told.", self.report_values())
+        if self.functions:
+            values = {"functions": self.functions, "machine": machine, "tick": machine.duration(1)}
+            self.add(files, "by_hand.h", "by_hand.h", "what the owner writes.", values)
+            files[OWNERS_FILE] = render("firmware/by_hand.cpp.j2", **values)
+        return files
+
+    def add(self, files: dict[str, str], name: str, template: str, what: str, values: dict[str, Any]) -> None:
+        heading = self.heading(name, what)
+        guard = self.machine.name.upper()
+        files[name] = render(f"firmware/{template}.j2", heading=heading, guard=guard, **values)
+
+    def add_pair(self, files: dict[str, str], name: str, what: str, values: dict[str, Any]) -> None:
+        for ending in ("h", "cpp"):
+            self.add(files, f"{name}.{ending}", f"{name}.{ending}", what, values)
+
+    def common(self) -> dict[str, Any]:
+        return {
+            "links": bool(self.machine.links),
+            "reports": self.reports,
+            "by_hand": bool(self.functions),
+            "tick": self.machine.duration(1),
+            "tick_us": self.machine.tick_ms * 1000,
+            "most_missed": MOST_MISSED,
+        }
+
+    def board_values(self) -> dict[str, Any]:
+        ms = watchdog_ms(self.machine)
+        setting = f"WDTO_{ms}MS" if ms < 1000 else f"WDTO_{ms // 1000}S"
+        return {"generic": self.board.generic, "watchdog_ms": ms, "watchdog_setting": setting}
+
+    # ----------------------------------------------------------------------------------------------------------- pins
+
+    def pin(self, name: str) -> str:
+        """A pin as the core's functions take it."""
+        return self.board.pin(name).name
+
+    def devices(self) -> list[tuple[str, list[tuple[str, str]]]]:
+        """What stands in pins.h: each device's line, and its pins by name."""
+        found = []
+        for sensor in self.measured:
+            match sensor.source:
+                case Ranger(trigger, echo):
+                    pins = [(f"{sensor.name}_trigger", trigger), (f"{sensor.name}_echo", echo)]
+                case ByHand():
+                    continue
+                case source:
+                    pins = [(sensor.name, source.pin)]  # type: ignore[union-attr]
+            found.append((sensor.place, pins))
+        for switch in self.machine.switches:
+            if switch.contact:
+                found.append((switch.place, [(switch.name, switch.contact.pin)]))
+        for command in self.machine.commands:
+            if command.button:
+                found.append((command.place, [(f"{command.name}_button", command.button.pin)]))
+        for output in self.machine.outputs:
+            match output:
+                case Motor():
+                    pairs = [("pwm", output.pwm), ("forward", output.forward), ("reverse", output.reverse),
+                             ("direction", output.direction)]  # fmt: skip
+                    pins = [(f"{output.name}_{word}", pin) for word, pin in pairs if pin is not None]
+                case HandOutput():
+                    continue
+                case _:
+                    pins = [(output.name, output.pin)]
+            found.append((output.place, pins))
+        return [(self.note(place), [(name, self.pin(pin)) for name, pin in pins]) for place, pins in found]
+
+    # -------------------------------------------------------------------------------------------------------- outputs
+
+    def output_values(self) -> dict[str, Any]:
+        motors = [o for o in self.machine.outputs if isinstance(o, Motor)]
+        pins = [name for o in self.machine.outputs for name in self.resting_pins(o)]
+        fields = layout(self.machine)
+        changes, rests = [], []
+        for output in self.machine.outputs:
+            shown = fields.get("shown", output.name)
+            assert shown is not None
+            changes.append((shown.member, self.change(output, f"wanted.{shown.member}")))
+            rests += self.rest(output, f"shown.{shown.member}")
+        if self.servos:
+            rests = ["servos::begin();", *rests]
+        return {
+            "motors": motors,
+            "two_pin": any(m.forward is not None for m in motors),
+            "one_pin": any(m.direction is not None for m in motors),
+            "pins": pins,
+            "rests": rests,
+            "changes": changes,
+            "servos": self.servos,
+            "hand": any(isinstance(o, HandOutput) for o in self.machine.outputs),
+        }
+
+    def resting_pins(self, output: object) -> list[str]:
+        """The pins of an output that are low at rest, in the order in which they go low."""
+        match output:
+            case Motor(name=name, direction=None):
+                return [f"{name}_pwm", f"{name}_forward", f"{name}_reverse"]
+            case Motor(name=name):
+                return [f"{name}_pwm", f"{name}_direction"]
+            case Lamp(name=name) | Relay(name=name) | Buzzer(name=name) | Servo(name=name):
+                return [name]
+        return []
+
+    def rest(self, output: object, shown: str) -> list[str]:
+        """The statements beyond low pins that put an output to rest."""
+        match output:
+            case Servo(name=name, rest=None):
+                return [f"{shown} = behaviour::servo_idle;", f"servos::idle(servos::{name});"]
+            case Servo(name=name, rest=rest):
+                return [f"{shown} = {rest};", f"servos::turn(servos::{name}, {rest});"]
+            case HandOutput(name=name, rest=rest):
+                return [f"{shown} = {rest};", f"by_hand::drive_{name}({rest});"]
+            case Buzzer(name=name):
+                return [f"{shown} = false;", f"noTone(pins::{name});"]
+            case Motor():
+                return [f"{shown} = 0;"]
+            case _:
+                return [f"{shown} = false;"]
+
+    def change(self, output: object, wanted: str) -> str:
+        """The statement that shows ``wanted``."""
+        match output:
+            case Motor(name=name, direction=None):
+                return f"drive(pins::{name}_pwm, pins::{name}_forward, pins::{name}_reverse, {wanted});"
+            case Motor(name=name):
+                return f"steer(pins::{name}_pwm, pins::{name}_direction, {wanted});"
+            case Servo(name=name, rest=None):
+                turn = f"servos::turn(servos::{name}, {wanted})"
+                return f"{wanted} == behaviour::servo_idle ? servos::idle(servos::{name}) : {turn};"
+            case Servo(name=name):
+                return f"servos::turn(servos::{name}, {wanted});"
+            case Buzzer(name=name, hertz=hertz):
+                return f"{wanted} ? tone(pins::{name}, {hertz}) : noTone(pins::{name});"
+            case HandOutput(name=name):
+                return f"by_hand::drive_{name}({wanted});"
+            case Lamp(name=name) | Relay(name=name):
+                return f"digitalWrite(pins::{name}, {wanted} ? HIGH : LOW);"
+        raise AssertionError(output)
+
+    def servo_values(self) -> dict[str, Any]:
+        timer = self.plan.servo_timer
+        assert timer is not None
+        per_us = self.board.clock_hz // 8_000_000
+        return {
+            "timer": timer,
+            "servos": [{"name": s.name, "pin": s.name, "note": self.note(s.place)} for s in self.servos],
+            "prescaler": prescaler(timer.number, 8),
+            "count_note": f"{1 / per_us:g} us" if per_us else "",
+            "frame_counts": SERVO_FRAME_MS * 1000 * per_us,
+            "frame_ms": SERVO_FRAME_MS,
+            "zero_counts": SERVO_ZERO_US * per_us,
+            "zero_us": SERVO_ZERO_US,
+            "span_counts": SERVO_SPAN_US * per_us,
+            "span_us": SERVO_SPAN_US,
+            "shortest_counts": 100 * per_us,
+        }
+
+    # -------------------------------------------------------------------------------------------------------- sensors
+
+    def sensor_values(self) -> dict[str, Any]:
+        views = {s.name: sensor_view(s, self.inputs[s.name], self.note(s.place)) for s in self.measured}
+        contacts = self.contacts()
+        hand_switches = [
+            {"name": switch.name, "member": self.inputs[switch.name]}
+            for switch in self.machine.switches
+            if switch.contact is None
+        ]
+        known = [f"readings::known({name}, {name}_patience)" for name in views]
+        known += [f"{contact.name}.settled" for contact in contacts]
+        hand_sensors = [views[s.name] for s in self.measured if isinstance(s.source, ByHand)]
+        return {
+            "sensors": list(views.values()),
+            "rangers": [views[s.name] for s in self.rangers],
+            "analog": [views[s.name] for s in self.analog],
+            "pulses": [views[s.name] for s in self.pulses],
+            "hand_sensors": hand_sensors,
+            "hand_switches": hand_switches,
+            "hand": bool(hand_sensors or hand_switches),
+            "contacts": contacts,
+            "known": "\n        && ".join(known),
+            "reports": self.reports,
+        }
+
+    def contacts(self) -> list[ContactView]:
+        switches = [
+            contact_view(s.name, s.contact, self.note(s.place), member=self.inputs[s.name])
+            for s in self.machine.switches
+            if s.contact is not None
+        ]
+        buttons = [
+            contact_view(f"{c.name}_button", c.button, self.note(c.place), command=self.commands[c.name])
+            for c in self.machine.commands
+            if c.button is not None
+        ]
+        return [*switches, *buttons]
+
+    def reading_values(self) -> dict[str, Any]:
+        ticks = [s.patience for s in self.measured] + [contact.settle for contact in self.contacts()]
+        return {
+            "age_type": clock_type(max(ticks, default=0)),
+            "kept": bool(self.measured),
+            "median": any(s.median > 1 for s in self.measured),
+            "contacts": bool(self.contacts()),
+        }
+
+    def analog_values(self) -> dict[str, Any]:
+        views = [analog_view(s, self.board, self.note(s.place)) for s in self.analog]
+        mux5 = any((pin.adc_channel or 0) > 7 for pin in self.board.pins)
+        return {"sensors": views, "generic": self.board.generic, "mux5": mux5}
+
+    def pulse_values(self) -> dict[str, Any]:
+        views = [{"name": s.name, "note": self.note(s.place)} for s in self.pulses]
+        return {"sensors": views, "slice_ms": PULSE_SLICE_MS, "slices": 1000 // PULSE_SLICE_MS}
+
+    # ---------------------------------------------------------------------------------------------------------- links
+
+    def link_values(self) -> dict[str, Any]:
+        fields = layout(self.machine)
+        pairs = list(zip(self.machine.dials, fields.of_kind("dial"), strict=True))
+        members = {dial.name: item.member for dial, item in pairs}
+        dials = [
+            {
+                "name": members[dial.name],
+                "note": self.note(dial.place),
+                "low": dial.low,
+                "high": dial.high,
+                "scale": int(1 / dial.unit.resolution),
+                "type": item.type,
+            }
+            for dial, item in pairs
+        ]
+        links = []
+        for link in self.machine.links:
+            nodes = tree(self.machine, link, self.commands, members)
+            links.append(
+                {
+                    "name": link.name,
+                    "type": "".join(word.capitalize() for word in link.name.split("_")) + "At",
+                    "note": self.note(link.place),
+                    "nodes": nodes,
+                    "first_whole": next((node.name for node in nodes if node.name.startswith("whole")), ""),
+                    "dials": any(node.number for node in nodes),
+                    "checked": link.checked,
+                    "object": self.plan.port(link).object,
+                    "baud": link.baud,
+                }
+            )
+        return {"links": links, "dials": dials, "reports": self.reports}
+
+    def report_values(self) -> dict[str, Any]:
+        fields = layout(self.machine)
+        parts = [
+            {kind: item.path for kind in ("mode", "row", "changed") if (item := fields.get(kind, part.name))}
+            for part in self.machine.parts
+        ]
+        ports = [
+            {"name": link.name, "object": self.plan.port(link).object}
+            for link in self.machine.links
+            if link.reports
+        ]
+        events, _, urgent = command_order(self.machine)
+        return {
+            "parts": parts,
+            "ports": ports,
+            "links": bool(self.machine.links),
+            "drops": bool(events and urgent),
+            "fingerprint": fingerprint(self.machine)[:8],
+            "heartbeat_ticks": max(1, HEARTBEAT_MS // self.machine.tick_ms),
+        }
+
+
