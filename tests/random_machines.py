@@ -95,6 +95,8 @@ class _Writer:
         self.switches: list[str] = []
         self.levels: list[str] = []
         self.parts: list[_PartDraft] = []
+        self.motors: list[str] = []
+        self.lamps: list[str] = []
         self.times: list[tuple[str, int]] = []
 
     # ---------------------------------------------------------------------------------------------------- small things
@@ -252,8 +254,9 @@ class _Writer:
 
     def remembered(self) -> None:
         """Readings taken in a mode; the parts' modes are known by now."""
+        measured = list(self.sensors)
         for _ in range(self.rng.choice([0, 0, 1]) if self.small else self.rng.choice([0, 1, 1, 2])):
-            of, name = self.rng.choice(self.sensors), self.name()
+            of, name = self.rng.choice(measured), self.name()
             part = self.rng.choice(self.parts)
             where = self.rng.choice(part.modes)
             there = f"{part.name} in {where}" if len(self.parts) > 1 else where
@@ -486,6 +489,10 @@ class _Writer:
             hertz = ", 2 kHz" if kind == "buzzer" else ""
             self.lines.append(f"{kind} {name} pin {self.pins.pop()}{hertz}")
             setting = lit
+        if kind in ("lamp", "buzzer"):
+            self.lamps.append(name)
+        if kind == "motor":
+            self.motors.append(name)
         moves = kind in ("motor", "relay", "servo")
         where = moving if moves or kind == "hand" else list(settings)
         part.moves |= moves
@@ -530,7 +537,10 @@ class _Writer:
     def rare(self, part: _PartDraft) -> str:
         """What a failsafe waits for: seldom true, so that there is a life before it."""
         rng = self.rng
-        atom = lambda: self.row_atom(part)  # noqa: E731
+
+        def atom() -> str:
+            return self.row_atom(part)
+
         makers: list[Callable[[], str]] = [lambda: f"{atom()} and {atom()} and {atom()}"] * 2
         makers.append(lambda: f"{rng.choice(self.sensors).name} fault and {atom()}")
         makers.append(lambda: f"not ({atom()} or {atom()} or {atom()})")
@@ -591,15 +601,28 @@ class _Writer:
         rows = [("any", self.rare(_PartDraft("")), "start", "") for _ in range(self.rng.randint(0, 2))]
         return self.table("failsafes", rows)
 
+    def watched(self) -> str:
+        """An atom that an observer can ask for; after a time only where there is one part."""
+        draw = self.rng.random()
+        if draw < 0.2:
+            return (
+                f"{self.rng.choice(self.lamps)} {self.rng.choice(['on', 'off', 'blinking'])}"
+                if self.lamps
+                else self.in_mode()
+            )
+        if draw < 0.3 and self.motors:
+            op, percent = self.rng.choice(["<", ">=", "==", "!="]), self.rng.choice([0, 30, -5])
+            return f"{self.rng.choice(self.motors)} {op} {percent} %"
+        return self.row_atom(self.parts[0] if len(self.parts) == 1 else _PartDraft(""))
+
     def promises(self) -> list[str]:
         part = self.parts[0]
         stops = ", ".join(f"{part.name} in {mode}" if len(self.parts) > 1 else mode for mode in part.stops)
-        atom = lambda: self.level_atom()  # noqa: E731
         made = [
             f"promise every mode can reach {stops}",
-            f"promise once {self.condition(atom, 1)} -> {stops} within {self.time()}",
-            f"promise while {self.condition(atom, 1)} -> {stops} within {self.time()}",
-            f"promise never {self.condition(atom, 1)} for {self.time()}",
+            f"promise once {self.condition(self.watched, 1)} -> {stops} within {self.time()}",
+            f"promise while {self.condition(self.watched, 1)} -> {stops} within {self.time()}",
+            f"promise never {self.condition(self.watched, 1)} for {self.time()}",
         ]
         return [promise for promise in made if self.chance(0.4)]
 
@@ -650,12 +673,13 @@ def random_inputs(machine: Machine, seed: int, ticks: int) -> Iterator[Inputs]:
     edges = _edges(machine)
     readings = [None if rng.random() < 0.1 else _reading(rng, sensor, edges) for sensor in machine.sensors]
     switches = [rng.random() < 0.3 for _ in machine.switches]
-    # some runs are lively, some wait for the longest times
-    pace = rng.choice([0.02, 0.1, 0.3])
-    chatter = rng.choice([0.02, 0.2, 0.6])
-    faults = rng.choice([0.0, 0.05, 0.2])
+    pace = chatter = faults = 0.0
     quiet = 0
-    for _ in range(ticks):
+    for tick in range(ticks):
+        if tick % 300 == 0:  # some spells are lively, in some nothing comes but time
+            pace = rng.choice([0.0, 0.02, 0.1, 0.3])
+            chatter = rng.choice([0.0, 0.02, 0.2, 0.6])
+            faults = rng.choice([0.0, 0.05, 0.2])
         for place, sensor in enumerate(machine.sensors):
             if rng.random() < pace:
                 readings[place] = None if rng.random() < faults else _reading(rng, sensor, edges)

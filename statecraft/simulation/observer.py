@@ -53,18 +53,27 @@ class _Seen:
         index = next(i for i, found in enumerate(self.machine.commands) if found.name == command)
         return f"{self.at('taken', '')} == {index}"
 
+    def clock(self, key: str, ticks: int, told: str) -> str:
+        """The clock ``key`` has reached ``ticks``; it must run for that long."""
+        if self.limits.get(key, 0) < ticks:
+            raise ValueError(f"nothing in the machine asks for {ticks} ticks {told}")
+        return f"{self.at('clock', key)} >= {ticks}"
+
     def absent(self, atom: Absent) -> str:
-        key = f"absent {atom.command}"
-        if self.limits.get(key, 0) < atom.ticks:
-            raise ValueError(f"no part of the machine asks for {atom.ticks} ticks without {atom.command}")
-        return f"{self.at('clock', key)} >= {atom.ticks}"
+        return self.clock(f"absent {atom.command}", atom.ticks, f"without {atom.command}")
 
     def silent(self, link: str) -> str:
         limit = next(found.silent for found in self.machine.links if found.name == link)
         return "False" if limit is None else f"{self.at('clock', f'silent {link}')} >= {limit}"
 
     def after(self, atom: After) -> str:
-        raise ValueError("an observer belongs to no part: it cannot test after")
+        if len(self.machine.parts) != 1:
+            raise ValueError("an observer of several parts belongs to none: it cannot test after")
+        (part,) = self.machine.parts
+        if atom.group is None:
+            return self.clock(f"mode {part.name}", atom.ticks, "in a mode")
+        inside = self.in_mode(InMode(part.name, part.group[atom.group].modes))
+        return f"({inside} and {self.clock(f'group {part.name}.{atom.group}', atom.ticks, f'in {atom.group}')})"
 
     def in_mode(self, atom: InMode) -> str:
         part = self.machine.part(atom.part)
@@ -91,8 +100,7 @@ def observer(machine: Machine, condition: Condition) -> Callable[[State], bool]:
     """``condition`` as an observer sees it at the end of a tick (promises, expectations): a function of the state.
 
     Raises:
-        ValueError: it tests something that only rows or levels can, or an absence longer than ``machine`` asks for.
+        ValueError: it tests something that only rows or levels can, or a time longer than ``machine`` itself asks for.
     """
     see: Callable[[State], bool] = eval(f"lambda s: bool({expression(condition, _Seen(machine))})")
     return see
-

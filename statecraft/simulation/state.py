@@ -15,7 +15,6 @@ from typing import Any
 from statecraft.machine import (
     Absent,
     After,
-    Atom,
     Buzzer,
     Condition,
     HandOutput,
@@ -23,6 +22,7 @@ from statecraft.machine import (
     Machine,
     Motor,
     Output,
+    Part,
     Relay,
     Remembered,
     Servo,
@@ -69,20 +69,23 @@ def rest_of(output: Output) -> int | None:
             return 0
 
 
-def conditions_of(machine: Machine) -> Iterator[Condition]:
-    """Every condition in ``machine``: levels, rows, promises, expectations."""
+def conditions_of(machine: Machine) -> Iterator[tuple[Part | None, Condition]]:
+    """Every condition in ``machine`` (levels, rows, promises, expectations), with the part whose clocks its ``after``
+    asks for: a row's own, an observer's only one, None where there is none.
+    """
+    only = machine.parts[0] if len(machine.parts) == 1 else None
     for level in machine.levels:
-        yield level.set
-        yield level.clear
+        yield None, level.set
+        yield None, level.clear
     for part in machine.parts:
         for row in part.rows:
-            yield row.when
+            yield part, row.when
     for promise in machine.promises:
         if promise.when is not None:
-            yield promise.when
+            yield only, promise.when
     for trial in machine.trials:
         for expectation in trial.expectations:
-            yield expectation.when
+            yield only, expectation.when
 
 
 def steady_atoms(machine: Machine) -> tuple[Steady, ...]:
@@ -122,17 +125,15 @@ def clocks(machine: Machine) -> tuple[Clock, ...]:
     def reads(key: str, limit: int) -> None:
         limits[key] = max(limit, limits.get(key, 0))
 
-    for part in machine.parts:
-        for row in part.rows:
-            for atom in atoms(row.when):
-                if isinstance(atom, After):
-                    reads(f"mode {part.name}" if atom.group is None else f"group {part.name}.{atom.group}", atom.ticks)
+    everything = [(part, atom) for part, condition in conditions_of(machine) for atom in atoms(condition)]
+    for part, atom in everything:
+        if isinstance(atom, After) and part is not None:
+            reads(f"mode {part.name}" if atom.group is None else f"group {part.name}.{atom.group}", atom.ticks)
     for sensor in machine.sensors:
         if isinstance(sensor.source, Remembered):
             reads(f"mode {sensor.source.part}", sensor.source.after)
             limits[f"age {sensor.name}"] = starts[f"age {sensor.name}"] = sensor.patience
-    everything: list[Atom] = [atom for condition in conditions_of(machine) for atom in atoms(condition)]
-    for atom in everything:
+    for _, atom in everything:
         if isinstance(atom, Absent):
             reads(f"absent {atom.command}", atom.ticks)
     for link in machine.links:

@@ -30,7 +30,6 @@ from statecraft.machine import (
     Part,
     Remembered,
     Row,
-    Sensor,
     Servo,
     Steady,
     Term,
@@ -207,6 +206,11 @@ class _Writer:
         self.words = _Words(machine, self.layout)
         self.local = self.words.local
         self.moving = {(p.name, m.name) for p in machine.parts for m in p.modes if machine.is_moving(p, m)}
+        self.memories = [
+            (place, sensor, sensor.source)
+            for place, sensor in enumerate(machine.sensors)
+            if isinstance(sensor.source, Remembered) and not chosen
+        ]
         self.lines: list[str] = []
         self.tables: list[str] = []
         self.depth = 0
@@ -266,7 +270,7 @@ class _Writer:
         if not any(isinstance(output, Servo) and output.rest is None for output in self.machine.outputs):
             anew.add("setting")
         names = ["_" if field.kind in anew else field.local for field in self.layout.fields]
-        if any(isinstance(sensor.source, Remembered) for sensor in self.machine.sensors) and not self.chosen:
+        if self.memories:
             names[self.layout.index["readings", ""]] = "readings_before"
         self.line(f"{', '.join(names)}, = state")
         self.line("tick += 1")
@@ -375,12 +379,10 @@ class _Writer:
 
     def remembered(self) -> None:
         """Readings taken in a mode, once clocks have advanced."""
-        remembered = _in_order(self.machine.sensors)
-        if not remembered or self.chosen:
+        if not self.memories:
             return
         self.heading("2. remembered readings")
-        places = {sensor.name: place for place, sensor in enumerate(self.machine.sensors)}
-        for sensor, memory in remembered:
+        for place, sensor, memory in self.memories:
             name, of = self.words.sensors[sensor.name], self.words.sensors[memory.of]
             age = self.local("clock", f"age {sensor.name}")
             when = [self.words.among(memory.part, (memory.mode,))]
@@ -392,7 +394,7 @@ class _Writer:
                 self.line(f"{age} = 0")
             self.line("else:")
             with self.indent():
-                self.line(f"{name} = readings_before[{places[sensor.name]}] if {age} < {sensor.patience} else None")
+                self.line(f"{name} = readings_before[{place}] if {age} < {sensor.patience} else None")
         self.line(f"readings = ({', '.join(self.words.sensors.values())},)")
 
     # ------------------------------------------------------------------------------------------------------- step 3
@@ -659,25 +661,3 @@ class _Writer:
         if line not in self.tables:
             self.tables.append(line)
         return name
-
-
-def _in_order(sensors: Sequence[Sensor]) -> list[tuple[Sensor, Remembered]]:
-    """The remembered sensors, each after the one it is taken of.
-
-    Raises:
-        ValueError: a sensor is taken of itself, by way of others or not.
-    """
-    by_name = {sensor.name: sensor for sensor in sensors}
-    order: dict[str, tuple[Sensor, Remembered]] = {}
-
-    def place(sensor: Sensor, above: tuple[str, ...]) -> None:
-        if not isinstance(sensor.source, Remembered) or sensor.name in order:
-            return
-        if sensor.name in above:
-            raise ValueError(f"the sensor {sensor.name} is taken of itself")
-        place(by_name[sensor.source.of], (*above, sensor.name))
-        order[sensor.name] = (sensor, sensor.source)
-
-    for sensor in sensors:
-        place(sensor, ())
-    return list(order.values())

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from statecraft.machine import (
     Absent,
+    After,
     At,
     Compare,
     Every,
@@ -207,13 +208,18 @@ def _read(machine: Machine, view: View, expected: Expect) -> dict[str, str]:
                 values[level] = "on" if view.levels[level] else "off"
             case Taken():
                 values["taken"] = view.taken or "nothing"
-            case Absent(command, ticks):
-                values[f"{command} absent"] = _long(machine, view.clocks[f"absent {command}"], ticks)
-            case Silent(link):
-                clock = view.clocks.get(f"silent {link}")
-                if clock is not None:
-                    limit = next(found.silent for found in machine.links if found.name == link)
-                    values[f"{link} silent"] = _long(machine, clock, limit or 0)
+            case Absent(command):
+                values[f"{command} absent"] = _clock(machine, view, f"absent {command}")
+            case Silent(link) if f"silent {link}" in view.clocks:
+                values[f"{link} silent"] = _clock(machine, view, f"silent {link}")
+            case After(group=None):
+                (part,) = machine.parts
+                values[f"time in {view.modes[part.name]}"] = _clock(machine, view, f"mode {part.name}")
+            case After(group=str(group)):
+                (part,) = machine.parts
+                inside = view.modes[part.name] in part.group[group].modes
+                key = f"group {part.name}.{group}"
+                values[f"time in {group}"] = _clock(machine, view, key) if inside else "not in it"
             case OutputIs(output, _):
                 values[output] = _term(machine, view, Term("output", output))
             case _:
@@ -221,8 +227,11 @@ def _read(machine: Machine, view: View, expected: Expect) -> dict[str, str]:
     return values
 
 
-def _long(machine: Machine, clock: int, limit: int) -> str:
-    return f"{machine.duration(clock)} or more" if clock >= limit else machine.duration(clock)
+def _clock(machine: Machine, view: View, key: str) -> str:
+    """How long a clock has run; it cannot tell more than its limit."""
+    ticks = view.clocks[key]
+    limit = next(clock.limit for clock in view.layout.clocks if clock.key == key)
+    return f"{machine.duration(ticks)} or more" if ticks >= limit else machine.duration(ticks)
 
 
 def _term(machine: Machine, view: View, term: Term) -> str:
@@ -244,5 +253,3 @@ def _term(machine: Machine, view: View, term: Term) -> str:
             if unit is None:
                 return ("off", "on")[value] if value < 2 else f"blinking {machine.duration(value)}"
     return str(value) if unit is None else unit.show(value)
-
-

@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from statecraft.machine import (
-    After,
     And,
     ByHand,
     Change,
@@ -14,19 +13,15 @@ from statecraft.machine import (
     Compare,
     Condition,
     Counter,
-    CountsTime,
     Dial,
     Fixed,
     Group,
-    InMode,
     Lamp,
     Level,
-    LevelOn,
     Link,
     Machine,
     Mode,
     Motor,
-    Not,
     Op,
     Or,
     Part,
@@ -35,7 +30,6 @@ from statecraft.machine import (
     Setting,
     Source,
     Switch,
-    Taken,
     Term,
     Unit,
 )
@@ -164,13 +158,6 @@ def part(
 def machine(*parts: Part, tick_ms: int = 10, **more: Any) -> Machine:
     """A machine of ``parts`` with whatever else is named."""
     fields = ("links", "commands", "dials", "sensors", "switches", "outputs", "constants", "levels")
-    lists = {name: tuple(more.pop(name, ())) for name in fields}
+    lists: dict[str, Any] = {name: tuple(more.pop(name, ())) for name in fields}
     trials = tuple(more.pop("trials", ()))
     return Machine("built", "atmega2560", tick_ms, **lists, parts=parts, promises=(), trials=trials)
-
-
-def taken(name: str) -> Taken:
-    return Taken(name)
-
-
-__all__ = ["After", "CountsTime", "InMode", "LevelOn", "Not"]

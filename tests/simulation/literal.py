@@ -221,22 +221,17 @@ class Literal:
                             self.change(part, counter.name, self.counters[counter.name] + counts.by)
 
     def remember(self) -> None:
-        left = [sensor for sensor in self.machine.sensors if isinstance(sensor.source, Remembered)]
-        while left:
-            for sensor in left:
-                source = sensor.source
-                assert isinstance(source, Remembered)
-                if any(other.name == source.of for other in left):
-                    continue  # what it is taken of comes first
-                there = self.modes[source.part] == source.mode and self.clocks[f"mode {source.part}"] >= source.after
-                of = self.sensors[source.of]
-                if there and of is not None:
-                    self.memory[sensor.name] = of
-                    self.clocks[f"age {sensor.name}"] = 0
-                fresh = self.clocks[f"age {sensor.name}"] < sensor.patience
-                self.sensors[sensor.name] = self.memory[sensor.name] if fresh else None
-                left.remove(sensor)
-                break
+        for sensor in self.machine.sensors:
+            source = sensor.source
+            if not isinstance(source, Remembered):
+                continue
+            there = self.modes[source.part] == source.mode and self.clocks[f"mode {source.part}"] >= source.after
+            of = self.sensors[source.of]
+            if there and of is not None:
+                self.memory[sensor.name] = of
+                self.clocks[f"age {sensor.name}"] = 0
+            fresh = self.clocks[f"age {sensor.name}"] < sensor.patience
+            self.sensors[sensor.name] = self.memory[sensor.name] if fresh else None
 
     # -------------------------------------------------------------------------------------------------------- levels
 

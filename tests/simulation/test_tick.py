@@ -51,14 +51,14 @@ from tests.simulation.build import (
 )
 
 ON = SwitchOn("go")
-GO = {"switches": [switch("go")]}
+GO: Any = {"switches": [switch("go")]}
 
 
 def simple(*rows: Any, modes: Any = None, **more: Any) -> Machine:
     """One part, p: rest (stop) and run (which drives the motor m if there is one), unless told otherwise."""
     inside = {key: more.pop(key) for key in ("groups", "counters") if key in more}
     more.setdefault("switches", [switch("go")])
-    drives = {"m": 50} if any(output.name == "m" for output in more.get("outputs", ())) else {}
+    drives: Any = {"m": 50} if any(output.name == "m" for output in more.get("outputs", ())) else {}
     return machine(part("p", modes or [mode("rest", True), mode("run", **drives)], rows, **inside), **more)
 
 
@@ -321,19 +321,6 @@ def test_a_fault_of_the_source_leaves_what_is_remembered_and_lets_it_age() -> No
     assert sim.view.clocks["age seen"] == 0
 
 
-def test_a_reading_remembered_of_a_remembered_one_in_any_order() -> None:
-    first = sensor("first", Remembered("then", "p", "rest", 1), 2)
-    then = sensor("then", Remembered("s", "p", "rest", 2), 2)
-    sim = Simulation(simple(sensors=[first, then, sensor("s")]))
-    assert [sim.step(s=n).sensors["first"] for n in range(4)] == [None, None, 2, 3]
-
-
-def test_a_sensor_taken_of_itself_is_refused() -> None:
-    loop = [sensor("a", Remembered("b", "p", "rest", 0)), sensor("b", Remembered("a", "p", "rest", 0))]
-    with pytest.raises(ValueError, match="of itself"):
-        Simulation(simple(sensors=loop))
-
-
 # ------------------------------------------------------------------------------------------------------------ 3. levels
 
 
@@ -502,7 +489,7 @@ def test_counters_saturate() -> None:
     assert [sim.step(go=False).counters["n"] for _ in range(3)] == [0, -2, -2]
 
 
-MOVER = {"outputs": [motor("m")], "sensors": [sensor("s")]}
+MOVER: Any = {"outputs": [motor("m")], "sensors": [sensor("s")]}
 
 
 def test_a_rule_into_a_moving_mode_is_passed_over_while_a_failsafe_holds_there() -> None:
@@ -554,7 +541,7 @@ def test_passing_over_judges_a_mode_clock_as_if_just_entered() -> None:
     assert "run" not in modes_after(sim, 15, go=True)
 
 
-GROUPS = {"groups": {"g": ("warm run", {})}}
+GROUPS: Any = {"groups": {"g": ("warm run", {})}}
 THREE = [mode("rest", True), mode("warm", True), mode("run", m=5)]
 
 

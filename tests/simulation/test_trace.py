@@ -12,13 +12,10 @@ from typing import Any
 import pytest
 from vcd.reader import TokenKind, tokenize
 
-from statecraft.machine import Blink, Sensor, Servo, Taken, Unit
+from statecraft.machine import After, Blink, ByHand, Not, Sensor, Servo, Taken, Unit
 from statecraft.simulation import Simulation, Trace, write_csv, write_jsonl, write_vcd
 from tests.random_machines import random_inputs
 from tests.simulation.build import (
-    After,
-    ByHand,
-    Not,
     command,
     dial,
     lamp,
@@ -33,9 +30,11 @@ from tests.simulation.build import (
     switch,
 )
 
+TICKS = 2000
+
 
 def sample() -> Trace:
-    """300 lively ticks of a machine with something of everything."""
+    """Many lively ticks of a machine with something of everything."""
     modes = [
         mode("rest", True, eye=Blink(10)),
         mode("ahead", drive=60, eye=1, arm=455),
@@ -61,12 +60,12 @@ def sample() -> Trace:
         outputs=[motor("drive", ramp=500), lamp("eye"), Servo("arm", "45", 0, 900, None)],
         levels=[level("near", reads("front", "<", 300), Not(reads("front", "<", 300)))],
     )
-    return Trace(m, Simulation(m).run(random_inputs(m, 2, 300)))
+    return Trace(m, Simulation(m).run(random_inputs(m, 2, TICKS)))
 
 
 def test_a_column_is_its_values_tick_by_tick() -> None:
     trace = sample()
-    assert len(trace) == 300
+    assert len(trace) == TICKS
     for tick, view in enumerate(trace):
         assert view.tick == tick
         assert trace[tick].as_dict() == view.as_dict()
@@ -207,7 +206,7 @@ def test_a_value_change_dump_tells_every_change_on_its_tick(tmp_path: Path) -> N
     trace = sample()
     write_vcd(trace, tmp_path / "t.vcd")
     end, found = read_vcd(tmp_path / "t.vcd")
-    assert end == 300 * 20
+    assert end == TICKS * 20
     modes = ["rest", "ahead", "back"]
     expected: dict[str, list[Any]] = {"mode.cart": [modes.index(str(m)) for m in trace.column("mode", "cart")]}
     for name in modes:
@@ -240,7 +239,7 @@ def test_a_dump_says_what_its_numbers_mean_and_its_writers_own_reader_takes_it(t
 
 
 def test_clock_keys_that_a_dump_cannot_tell_apart_get_numbers(tmp_path: Path) -> None:
-    groups = {"a": ("run", {}), "b_a": ("run", {})}
+    groups: Any = {"a": ("run", {}), "b_a": ("run", {})}
     rows = [row("run", After(3, "b_a"), "rest")]
     other = part("p_b", [mode("rest", True), mode("run")], [row("run", After(4, "a"), "rest")], {"a": ("run", {})})
     m = machine(part("p", [mode("rest", True), mode("run")], rows, groups), other)
@@ -257,12 +256,12 @@ def test_a_file_is_written_whole_or_not_at_all(write: Any, tmp_path: Path, monke
     path = tmp_path / "trace"
     path.write_text("as it was", encoding="utf-8")
     trace = sample()
-    trace.states.insert(200, ())  # the writing breaks down in the middle
+    trace.states.insert(1200, ())  # the writing breaks down in the middle
     with pytest.raises(IndexError):
         write(trace, path)
     assert path.read_text(encoding="utf-8") == "as it was"
     assert list(tmp_path.iterdir()) == [path]
-    del trace.states[200]
+    del trace.states[1200]
     write(trace, path)
     assert path.read_text(encoding="utf-8") != "as it was"
     assert list(tmp_path.iterdir()) == [path]

@@ -10,7 +10,9 @@ from hypothesis import strategies as st
 
 from statecraft.machine import (
     Absent,
+    After,
     At,
+    ByHand,
     Compare,
     Condition,
     Every,
@@ -28,6 +30,7 @@ from statecraft.machine import (
     SetSensor,
     SetSwitch,
     Silent,
+    Steady,
     SwitchOn,
     Taken,
     Term,
@@ -38,7 +41,6 @@ from statecraft.machine import Blink as Blinks
 from statecraft.simulation import Inputs, Simulation, observer, run_trial
 from statecraft.simulation.trial import judge, script, usable
 from tests.simulation.build import (
-    ByHand,
     command,
     dial,
     failsafe,
@@ -241,12 +243,32 @@ def test_observers_see_settings_not_positions_and_a_blink_of_either_half() -> No
     assert not seen(OutputIs("eye", "on"), AWAY)
 
 
-def test_an_observer_belongs_to_no_part() -> None:
-    from statecraft.machine import After, Steady
+def test_an_observer_of_one_part_may_ask_how_long_its_mode_has_lasted() -> None:
+    steps = [AWAY, At(3, (Hear("go"),)), At(9, (SetSensor("front", 300),))]
+    asked = [Expect(tick, After(4), 0, 0) for tick in (3, 6, 7, 8, 9)]
+    outcomes = run_trial(cart(), trial(*steps, *asked)).outcomes
+    assert [outcome.passed for outcome in outcomes] == [False, False, True, True, False]
+    assert outcomes[1].instead is not None and outcomes[1].instead.values == {"time in cruise": "30 ms"}
 
-    for condition in (After(3), Steady("front", 3, 4)):
-        with pytest.raises(ValueError, match=r"only|no part"):
-            observer(cart(), condition)
+
+def test_or_its_group() -> None:
+    rows = [row("a", SwitchOn("go"), "b"), row("b", SwitchOn("go"), "c"), row("c", SwitchOn("go"), "a")]
+    m = machine(part("p", [mode("a", True), mode("b"), mode("c")], rows, {"g": ("b c", {})}), switches=[switch("go")])
+    on, off = (SetSwitch("go", True),), (SetSwitch("go", False),)
+    steps = [At(2, on), At(3, off), At(5, on), At(6, off), At(8, on), At(9, off)]
+    asked = [Expect(tick, After(4, "g"), 0, 0) for tick in (5, 6, 7, 8)]
+    outcomes = run_trial(m, trial(*steps, *asked)).outcomes
+    assert [outcome.passed for outcome in outcomes] == [False, True, True, False]
+    assert outcomes[0].instead is not None and outcomes[0].instead.values == {"time in g": "30 ms"}
+    assert outcomes[3].instead is not None and outcomes[3].instead.values == {"time in g": "not in it"}
+
+
+def test_an_observer_of_several_parts_belongs_to_none_and_none_tells_steadiness() -> None:
+    two = machine(part("p", [mode("rest", True)]), part("q", [mode("rest", True)]), sensors=[FRONT])
+    with pytest.raises(ValueError, match="several parts"):
+        observer(two, After(3))
+    with pytest.raises(ValueError, match="only a level"):
+        observer(two, Steady("front", 3, 4))
 
 
 def test_a_clock_that_only_an_expectation_asks_for_runs_long_enough() -> None:
