@@ -27,7 +27,8 @@ the tail. Where the sentence leaves a choice, this is how it is read:
 10. *faint hope*: "into a moving mode": the row enters one (another mode, or ``restart``). "Would have prevented it":
     with that reading on this same tick, all of the tick run again, this row does not decide.
 11. *bare threshold*: the two readings alternate from tick to tick and nothing is said; "no clock awaited": from some
-    reachable configuration on, every tick changes that part's mode, for ever.
+    reachable configuration on, every tick changes that part's mode, for ever; and the readings do it: on some of those
+    ticks the other reading would have led to another mode.
 12. Promises: a tick's X and M are what is seen at its end. The times beside the bounds, in ticks, are the least bound
     that would hold: *once*, the longest that M is awaited; *while*, the number of ticks with X up to and with the last
     on which M does not hold; *never*, the most consecutive ticks with X, which is a bound of one less. ``every mode can
@@ -272,13 +273,18 @@ def bare_threshold(world: World) -> dict[tuple[Mode, str], int]:
             follow = {n: world.step(half[n], other).after for n in world.configurations}
             for cycle in _cycles(follow):
                 whole = [number for n in cycle for number in (n, half[n])]
+                swapped = [world.step(n, c).after for h in cycle for n, c in ((h, other), (half[h], one))]
                 for at, part in enumerate(world.machine.parts):
                     modes = [world.modes[number][at] for number in whole]
-                    if all(was != now for was, now in zip(modes, [*modes[1:], modes[0]], strict=True)):
-                        for mode in set(modes):
-                            if (part.name, mode) in moving:
-                                length = min(world.depth[number] for number in whole)
-                                _note(found, ((part.name, mode), sensor), length)
+                    then = [*modes[1:], modes[0]]
+                    if any(was == now for was, now in zip(modes, then, strict=True)):
+                        continue
+                    if then == [world.modes[number][at] for number in swapped]:
+                        continue
+                    for mode in set(modes):
+                        if (part.name, mode) in moving:
+                            length = min(world.depth[number] for number in whole)
+                            _note(found, ((part.name, mode), sensor), length)
     return found
 
 

@@ -398,6 +398,11 @@ def test_bare_threshold() -> None:
     assert not verdicts.bare_threshold(world(FLAP.format(up=2, down=3, after=" and after 20 ms")))
 
 
+def test_flapping_without_the_sensor_is_no_bare_threshold() -> None:
+    text = FLAP.format(up=2, down=3, after="")
+    assert verdicts.bare_threshold(world(text.replace("gap > 2", "not gap fault").replace("gap < 3", "gap < 6"))) == {}
+
+
 def test_a_level_is_no_bare_threshold() -> None:
     text = (
         SONAR
