@@ -95,6 +95,7 @@ class _Writer:
         self.switches: list[str] = []
         self.levels: list[str] = []
         self.parts: list[_PartDraft] = []
+        self.measured: list[_Quantity] = []
         self.motors: list[str] = []
         self.lamps: list[str] = []
         self.times: list[tuple[str, int]] = []
@@ -254,9 +255,8 @@ class _Writer:
 
     def remembered(self) -> None:
         """Readings taken in a mode; the parts' modes are known by now."""
-        measured = list(self.sensors)
         for _ in range(self.rng.choice([0, 0, 1]) if self.small else self.rng.choice([0, 1, 1, 2])):
-            of, name = self.rng.choice(measured), self.name()
+            of, name = self.rng.choice(self.measured), self.name()
             part = self.rng.choice(self.parts)
             where = self.rng.choice(part.modes)
             there = f"{part.name} in {where}" if len(self.parts) > 1 else where
@@ -626,6 +626,52 @@ class _Writer:
         ]
         return [promise for promise in made if self.chance(0.4)]
 
+    def trial(self) -> list[str]:
+        """A rehearsal; what it expects need not come true."""
+        rng = self.rng
+        lines = ['trial "made at random"', f"  at 0 s {', '.join(self.put(sensor) for sensor in self.measured)}"]
+        if self.commands:
+            repeated = rng.choice(self.commands)
+            lines.append(f"  every {self.time()} {repeated}")
+        tick = 0
+        for _ in range(rng.randint(2, 6)):
+            tick += self.ticks()
+            lines.append(f"  at {self.time(tick)} {', '.join(self.input() for _ in range(rng.choice([1, 1, 2])))}")
+            if self.chance(0.5):
+                hold = f" for {self.time()}" if self.chance(0.3) else ""
+                lines.append(f"  expect {self.condition(self.expected, 1)} within {self.time()}{hold}")
+        if self.commands and self.chance(0.5):
+            lines.append(f"  at {self.time(tick)} no more {repeated}")
+        return lines
+
+    def expected(self) -> str:
+        """What :meth:`watched` asks for, but `C within T` in parentheses: `expect` ends in a `within` of its own."""
+        atom = self.watched()
+        return f"({atom})" if " within " in atom else atom
+
+    def put(self, sensor: _Quantity) -> str:
+        steps = self.threshold(sensor)
+        return f"{sensor.name} fault" if self.chance(0.1) else f"{sensor.name} {self.quantity(sensor.family, steps)}"
+
+    def input(self) -> str:
+        rng = self.rng
+        makers: list[Callable[[], str]] = [lambda: self.put(rng.choice(self.measured))] * 2
+        if self.switches:
+            makers.append(lambda: f"{rng.choice(self.switches)} {rng.choice(['on', 'off'])}")
+        if self.commands:
+            makers += [lambda: rng.choice(self.commands)] * 2
+        if self.dials:
+            makers.append(self.tell)
+        return rng.choice(makers)()
+
+    def tell(self) -> str:
+        """A dial's message: a whole number of its unit."""
+        dial = self.rng.choice(self.dials)
+        whole = 10 ** _TENTHS[dial.family]
+        return (
+            f"{dial.name} {self.quantity(dial.family, self.rng.randint(dial.low // whole, dial.high // whole) * whole)}"
+        )
+
     # ------------------------------------------------------------------------------------------------------- all of it
 
     def text(self) -> str:
@@ -641,6 +687,7 @@ class _Writer:
         names = [self.name() for _ in range(several)] if several > 1 else [head[1].split()[1]]
         for name in names:
             self.part(name)
+        self.measured = list(self.sensors)
         self.remembered()
         for _ in range(rng.randint(0, 1) if self.small else rng.randint(1, 2 * self.size)):
             self.level()
@@ -649,7 +696,8 @@ class _Writer:
         for part in self.parts:
             body += ["", f"part {part.name}"] if several > 1 else [""]
             body += part.counter_lines + part.mode_lines + part.group_lines + self.rows_of(part)
-        return "\n".join([*head, "", *self.lines, "", *shared, *body, "", *self.promises()]) + "\n"
+        trial = self.trial() if self.chance(0.5) else []
+        return "\n".join([*head, "", *self.lines, "", *shared, *body, "", *self.promises(), "", *trial]) + "\n"
 
 
 def random_text(seed: int, size: int = 2, small: bool = False) -> str:

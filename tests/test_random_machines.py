@@ -19,6 +19,7 @@ from statecraft.machine import (
     ByHand,
     Compare,
     Condition,
+    Every,
     Fault,
     FromDial,
     HandOutput,
@@ -142,6 +143,13 @@ def parts_of_speech(machine: Machine) -> Counter[str]:
             use(*(change.how for change in row.changes))
             condition("row", row.when)
     use(*(promise.kind for promise in machine.promises))
+    for trial in machine.trials:
+        for line in trial.inputs:
+            use(line, *line.inputs)
+            use(*(["no more"] if isinstance(line, Every) and line.end is not None else []))
+        for expected in trial.expectations:
+            use("expect", *(["expect for"] if expected.hold else []))
+            condition("observer", expected.when)
     return used
 
 
@@ -174,7 +182,8 @@ def test_together_they_leave_nothing_of_the_language_out() -> None:
     wanted += ["switch", "ramp", "rest stays", "direction", "forward", "pause", "constant", "set for", "clear for"]
     wanted += ["starts on", "in doubt", "nested group", "group with", "final", "unattended", "tolerates", "stop"]
     wanted += ["counts +1", "counts -1", "shared", "failsafe", "rule", "go", "stay", "restart", "set", "step"]
-    wanted += ["reach", "once", "while", "never"]
+    wanted += ["reach", "once", "while", "never", "At", "Every", "no more", "expect", "expect for"]
+    wanted += ["SetSensor", "SetSwitch", "SetDial", "Hear", "observer OutputIs", "output ==", "observer After"]
     assert [word for word in wanted if used[word] < 3] == []
 
 

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from statecraft.language import read_file, read_text
 from statecraft.simulation import Simulation, observer, run_trial
+from statecraft.simulation.trial import script
 from tests.random_machines import machine_texts, random_inputs, random_text
 from tests.simulation.agreeing import compare, compare_chosen
 from tests.simulation.literal import Literal
@@ -54,6 +55,16 @@ def test_on_small_machines_made_at_random(text: str, seed: int) -> None:
 def test_on_a_large_machine_made_at_random(seed: int) -> None:
     machine = read_text(random_text(seed, 8))
     compare(machine, random_inputs(machine, seed, 1500))
+
+
+@SLOWLY
+@given(machine_texts())
+def test_trials_made_at_random_go_as_the_literal_reading_goes(text: str) -> None:
+    machine = read_text(text)
+    for trial in machine.trials:
+        result = run_trial(machine, trial)
+        assert compare(machine, script(machine, trial)).state == result.trace.states[-1]
+        assert len(result.outcomes) == len(trial.expectations)
 
 
 @SLOWLY
