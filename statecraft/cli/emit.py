@@ -10,7 +10,6 @@ import click
 from statecraft.cli.common import Stop, board_of, file_argument, plural, read
 
 if TYPE_CHECKING:
-    from statecraft.firmware import Written
     from statecraft.machine import Machine
 
 
@@ -30,30 +29,35 @@ def command(file: str, out: Path | None) -> None:
     """
     machine = read(file)
     folder = out or Path(machine.name)
-    written = emit(machine, folder)
-    click.echo(f"{folder}: {plural(len(written.files), 'file')} written for {machine.board}")
-    for note in written.notes:
+    count, notes = emit(machine, folder)
+    click.echo(f"{folder}: {plural(count, 'file')} written for {machine.board}")
+    for note in notes:
         click.echo(note)
     if folder.resolve().name != machine.name:
         click.echo(f"note: most tools want a sketch's folder named as the sketch: {machine.name}")
 
 
-def emit(machine: Machine, folder: Path) -> Written:
-    """Write the sketch.
+def emit(machine: Machine, folder: Path) -> tuple[int, list[str]]:
+    """Write the sketch: how many files it has, and what its owner should know of the functions written by hand.
 
     Raises:
         Stop: the machine cannot be wired as it says, or the folder cannot be written; nothing was changed.
     """
-    from statecraft.firmware import write_sketch
-    from statecraft.firmware.plan import wiring_findings
+    from statecraft.firmware import FolderError, WiringError, hand_functions, write
+    from statecraft.firmware import emit as files_of
+    from statecraft.language import show
 
-    board = board_of(machine)
-    wrong = wiring_findings(machine, board)
-    if wrong:
-        from statecraft.language import show
-
-        raise Stop(f"{show(wrong, machine.source)}\n\nno sketch was written: its wiring is wrong")
     try:
-        return write_sketch(machine, board, folder)
-    except OSError as error:
-        raise Stop(f"{error.filename or folder} cannot be written: {error.strerror or error}") from None
+        files = files_of(machine, board_of(machine))
+        written = write(folder, files, hand_functions(machine))
+    except WiringError as wrong:
+        raise Stop(f"{show(wrong.findings, machine.source)}\n\nNo sketch was written: its wiring is wrong.") from None
+    except FolderError as error:
+        raise Stop(str(error)) from None
+    owners = folder / "by_hand.cpp"
+    notes = []
+    if written.missing:
+        notes.append(f"{owners} lacks {', '.join(written.missing)}: write what is missing (by_hand.h shows how)")
+    if written.unused:
+        notes.append(f"{owners} has {', '.join(written.unused)}, which nothing calls any more")
+    return len(files), notes

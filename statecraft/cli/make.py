@@ -73,9 +73,9 @@ def command(file: str, out: Path, strict: bool) -> None:
         passed = False
     else:
         with _step(console, "emit"):
-            written = emit(machine, home / machine.name)
-        lines.append((True, "emit", f"{home / machine.name}/, {plural(len(written.files), 'file')}"))
-        lines += [(None, "", note) for note in written.notes]
+            count, notes = emit(machine, home / machine.name)
+        lines.append((True, "emit", f"{home / machine.name}/, {plural(count, 'file')}"))
+        lines += [(None, "", note) for note in notes]
         passed = True
         try:
             with _step(console, "compile"):
