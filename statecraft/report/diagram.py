@@ -254,7 +254,7 @@ def _tag(parent: Element, tag: Tag, block: Block, box: Box) -> None:
     )
     x, y, w, h = box.x, box.y, box.wide, box.high
     add(area, "rect", cls="tag-body", x=x, y=y, width=w, height=h)
-    add(area, "rect", cls="band", x=x, y=y, width=BAND, height=h)
+    add(area, "rect", cls="tag-band", x=x, y=y, width=BAND, height=h)
     if tag.failsafe:
         add(area, "path", cls="hatch", d=_hatch(x, y, BAND, h))
     block.draw(area, x + BAND + 8, y + 4)

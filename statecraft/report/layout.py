@@ -71,15 +71,25 @@ class Sizes:
 
 def place(scene: Scene, sizes: Sizes) -> Placed:
     """Lay ``scene`` out: small ones in several ways, of which the calmest that fits a page is kept."""
-    if len(sizes.boxes) > TRY_ALL:
-        return _laid_out(scene, sizes, "TB", True)
-    tries = [_laid_out(scene, sizes, way, by_distance) for way in ("TB", "LR") for by_distance in (True, False)]
-    return min(tries, key=_unrest)
+    ways = ("TB", "LR") if len(sizes.boxes) <= TRY_ALL else ("TB",)
+    orders = (True, False) if len(sizes.boxes) <= TRY_ALL else (True,)
+    tries = [_laid_out(scene, sizes, way, by_distance, 1) for way in ways for by_distance in orders]
+    best = min(tries, key=_unrest)
+    shape = max(best.wide, best.high) / min(best.wide, best.high)
+    if shape > 2.2:
+        # A long chain: cut into columns that stand side by side, as text is.
+        columns = max(2, round((shape / 1.4) ** 0.5))
+        cut = [_laid_out(scene, sizes, "TB", True, count) for count in (columns, columns * 3 // 2 + 1)]
+        best = min([best, *cut], key=_unrest)
+    return best
 
 
 def _unrest(placed: Placed) -> float:
     """How ill a picture reads: its area and how far its shape is from a page's, its crossings, its lines' length."""
     shape = max(placed.wide, placed.high) / min(placed.wide, placed.high)
+    page = placed.wide * placed.high / 10_000 * max(1.0, shape / 1.5)
+    if len(placed.boxes) > 4 * TRY_ALL:
+        return page  # every line against every other takes too long, and none of them would be calm
     pieces: list[list[tuple[Point, Point]]] = []
     for route in placed.routes:
         pieces.append([piece for path in route.paths for piece in pairwise(_points_on(path))])
@@ -87,7 +97,7 @@ def _unrest(placed: Placed) -> float:
         _cross(a, b) for one, other in combinations(pieces, 2) for a in one for b in other
     )
     long = sum(dist(a, b) for line in pieces for a, b in line)
-    return placed.wide * placed.high / 10_000 * max(1.0, shape / 1.5) + 6 * crossings + long / 120
+    return page + 6 * crossings + long / 120
 
 
 def _points_on(path: tuple[Point, ...], steps: int = 4) -> list[Point]:
@@ -115,8 +125,10 @@ def _cross(one: tuple[Point, Point], other: tuple[Point, Point]) -> bool:
     return side(a, b, c) != side(a, b, d) and side(c, d, a) != side(c, d, b)
 
 
-def _laid_out(scene: Scene, sizes: Sizes, way: str, by_distance: bool) -> Placed:
-    """One layout, downwards (``TB``) or across (``LR``); modes read in the order of :func:`_ranks`."""
+def _laid_out(scene: Scene, sizes: Sizes, way: str, by_distance: bool, columns: int) -> Placed:
+    """One layout, downwards (``TB``) or across (``LR``); modes read in the order of :func:`_ranks`, cut into ``columns``
+    between which lines do not say what stands below what.
+    """
     import pygraphviz
 
     graph = pygraphviz.AGraph(directed=True, strict=False)
@@ -144,15 +156,17 @@ def _laid_out(scene: Scene, sizes: Sizes, way: str, by_distance: bool) -> Placed
     for number, frame in enumerate(scene.frames):
         _cluster(graph, inside, sizes, frame, f"cluster_{number}")
     rank = _ranks(scene, by_distance)
+    column = _columns(scene, rank, columns)
     for line, stops in legs:
-        weight = "1" if line.failsafe or isinstance(line, Tag) else "3"
+        more = {"weight": "1" if line.failsafe or isinstance(line, Tag) else "3", "arrowsize": ARROW / 10}
+        beside = column[stops[0]] != column[stops[-1]]
         for tail, head in pairwise(stops):
             arrow = head == stops[-1]
             # A line that leads back is laid out from its head to its tail, label and all, so that it need not loop.
             if rank[stops[-1]] < rank[stops[0]]:
-                graph.add_edge(head, tail, weight=weight, dir="back" if arrow else "none", arrowsize=ARROW / 10)
+                graph.add_edge(head, tail, dir="back" if arrow else "none", constraint=not (beside and arrow), **more)
             else:
-                graph.add_edge(tail, head, weight=weight, dir="forward" if arrow else "none", arrowsize=ARROW / 10)
+                graph.add_edge(tail, head, dir="forward" if arrow else "none", constraint=not (beside and arrow), **more)
     graph.layout("dot")
     return _read(scene, graph, legs)
 
@@ -177,6 +191,23 @@ def _ranks(scene: Scene, by_distance: bool) -> dict[str, tuple[int, int]]:
     for tag in scene.tags:
         rank[tag.key] = min(rank[mode] for mode in tag.frame.modes) if tag.frame is not None else (-1, 0)
     return rank
+
+
+def _columns(scene: Scene, rank: dict[str, tuple[int, int]], columns: int) -> dict[str, int]:
+    """Which of ``columns`` each mode and tag stands in: as even as can be with every innermost frame in one of them."""
+    reading = sorted(scene.cards, key=rank.__getitem__)
+    column = {mode: place * columns // len(reading) for place, mode in enumerate(reading)}
+
+    def together(frames: list[Frame]) -> None:
+        for frame in frames:
+            together(frame.inside)
+            if not frame.inside and len(frame.modes) * columns <= 2 * len(reading):
+                column.update(dict.fromkeys(frame.modes, column[min(frame.modes, key=rank.__getitem__)]))
+
+    together(scene.frames)
+    for tag in scene.tags:
+        column[tag.key] = column[tag.target] if tag.target is not None and tag.frame is None else -1
+    return column
 
 
 def _around(frames: list[Frame], modes: set[str]) -> Frame | None:

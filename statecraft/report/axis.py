@@ -1,0 +1,86 @@
+"""The time axis: ticks to px. Long stretches in which nothing happens are folded, and marked where they are."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import pairwise
+from statistics import median
+
+FOLD = 26.0
+"""What a folded stretch is wide, px."""
+
+LONG = 0.42
+"""A stretch is folded if it would take more than this part of the whole …"""
+
+SHORT = 0.03
+"""… and leave most others less than this part of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """Ticks ``first`` to ``end`` on ``left`` to ``right`` px."""
+
+    first: int
+    end: int
+    left: float
+    right: float
+    folded: bool
+
+
+class Axis:
+    """Ticks ``first`` to ``end`` over ``wide`` px from ``left``. ``events`` are the ticks on which something happens."""
+
+    def __init__(self, first: int, end: int, left: float, wide: float, events: Iterable[int]) -> None:
+        inside = sorted({first, end, *(tick for tick in events if first < tick < end)})
+        gaps = list(pairwise(inside))
+        folded: set[tuple[int, int]] = set()
+        while True:
+            open_ = sorted((gap for gap in gaps if gap not in folded), key=lambda gap: gap[1] - gap[0])
+            shown = sum(b - a for a, b in open_)
+            if len(open_) < 4 or open_[-1][1] - open_[-1][0] <= LONG * shown:
+                break
+            if median(b - a for a, b in open_[:-1]) > SHORT * shown:
+                break
+            folded.add(open_[-1])
+        shown = sum(b - a for a, b in gaps if (a, b) not in folded) or 1
+        scale = (wide - FOLD * len(folded)) / shown
+        self.pieces: list[Piece] = []
+        for a, b in gaps:
+            right = left + (FOLD if (a, b) in folded else (b - a) * scale)
+            if self.pieces and not self.pieces[-1].folded and (a, b) not in folded:
+                before = self.pieces.pop()
+                self.pieces.append(Piece(before.first, b, before.left, right, False))
+            else:
+                self.pieces.append(Piece(a, b, left, right, (a, b) in folded))
+            left = right
+        self.left, self.right = self.pieces[0].left, self.pieces[-1].right
+        self.first, self.end = first, end
+        self._starts = [piece.first for piece in self.pieces]
+
+    def x(self, tick: int) -> float:
+        """Where ``tick`` begins, px."""
+        piece = self.pieces[max(0, bisect_right(self._starts, tick) - 1)]
+        part = (tick - piece.first) / (piece.end - piece.first)
+        return piece.left + (piece.right - piece.left) * min(max(part, 0.0), 1.0)
+
+    def grid(self, tick_ms: int, apart: float = 90) -> list[int]:
+        """Ticks at round times, about ``apart`` px from each other, none inside a folded stretch."""
+        found: list[int] = []
+        for piece in self.pieces:
+            if piece.folded or piece.right - piece.left < 20:
+                continue
+            per_px = (piece.end - piece.first) * tick_ms / (piece.right - piece.left)
+            step = next(size for size in _STEPS if size >= per_px * apart or size == _STEPS[-1])
+            step = max(step, tick_ms)
+            start = -(-piece.first * tick_ms // step) * step
+            found += [ms // tick_ms for ms in range(start, piece.end * tick_ms + 1, step) if ms % tick_ms == 0]
+        return sorted(set(found))
+
+
+_STEPS = [
+    *(size * unit for unit in (1, 10, 100, 1000) for size in (1, 2, 5)),
+    *(size * 1000 for size in (10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400, 43200, 86400)),
+]
+"""Round distances between grid lines, ms."""

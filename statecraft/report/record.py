@@ -1,0 +1,177 @@
+"""What a timeline shows: for each thing its changes, with their ticks. Made from a trace, a trial, or a finding's run.
+
+A record need not have everything: what a live log does not tell is simply not drawn.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from statecraft.machine import Machine
+from statecraft.proof.finding import Run
+from statecraft.simulation import Simulation, Trace
+
+if TYPE_CHECKING:
+    from statecraft.simulation import TrialResult
+
+KINDS = frozenset(
+    {"mode", "heard", "taken", "dial", "sensor", "switch", "level", "counter", "setting", "shown"}
+)
+"""The kinds of a trace's columns that are drawn."""
+
+LONGEST = 200_000
+"""A run of more ticks than this is told in words: replaying it would keep the reader waiting."""
+
+Value = Any
+Changes = list[tuple[int, Value]]
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What became of an expectation: its window, the tick that decided, and how it is said."""
+
+    text: str
+    first: int
+    last: int
+    decided: int
+    passed: bool
+
+
+@dataclass
+class Record:
+    """A stretch of a machine's life.
+
+    Attributes:
+        first, end: the ticks it covers, ``end`` not included.
+        series: by (kind, name) as in :class:`statecraft.simulation.trace.Column`, each value with the tick from which
+            it held; sensors in fault, and servos not driven, are None.
+        rows: the rows that changed a mode or a counter: tick, part, row number.
+        verdicts: expectations, in order.
+        repeats: the tick from which the rest goes on for ever; None when it just ends.
+    """
+
+    machine: Machine
+    title: str
+    first: int
+    end: int
+    series: dict[tuple[str, str], Changes] = field(default_factory=dict)
+    rows: list[tuple[int, str, int]] = field(default_factory=list)
+    verdicts: list[Verdict] = field(default_factory=list)
+    repeats: int | None = None
+
+    def spans(self, kind: str, name: str) -> Iterator[tuple[int, int, Value]]:
+        """The stretches of one series: from, to (not included), value."""
+        changes = self.series.get((kind, name), [])
+        for place, (tick, value) in enumerate(changes):
+            yield tick, changes[place + 1][0] if place + 1 < len(changes) else self.end, value
+
+    def entry(self, part: str, tick: int) -> int | None:
+        """The row by which ``part`` changed on ``tick``."""
+        return next((row for at, where, row in self.rows if at == tick and where == part), None)
+
+
+def of_trace(trace: Trace, title: str) -> Record:
+    """The record of a simulation's or a chip's trace."""
+    index = trace.layout.index["tick", ""]
+    first = trace.states[0][index] if trace.states else 0
+    record = Record(trace.machine, title, first, first + len(trace.states))
+    for tick, column, value in trace.changes(KINDS):
+        record.series.setdefault((column.kind, column.name), []).append((tick, value))
+    changed = [
+        (part.name, trace.layout.index["row", part.name], trace.layout.index["changed", part.name])
+        for part in trace.machine.parts
+    ]
+    for state in trace.states:
+        record.rows.extend((state[index], part, state[row]) for part, row, did in changed if state[did])
+    return record
+
+
+def of_trial(result: TrialResult) -> Record:
+    """The record of a trial that was run, its expectations with what became of them."""
+    record = of_trace(result.trace, result.trial.title)
+    for outcome in result.outcomes:
+        asked = outcome.expected
+        last = asked.tick + asked.within + asked.hold
+        record.verdicts.append(Verdict(asked.text, asked.tick, last, outcome.decided, outcome.passed))
+    return record
+
+
+def of_run(machine: Machine, run: Run, title: str) -> Record | None:
+    """The record of a finding's run, its repeating tail once more for the eye; None if it is longer than
+    :data:`LONGEST` ticks.
+    """
+    stretches = list(run.stretches)
+    repeats = None
+    if run.tail is not None:
+        repeats = sum(stretch.ticks for stretch in stretches[: run.tail])
+        stretches += stretches[run.tail :]
+    if sum(stretch.ticks for stretch in stretches) > LONGEST:
+        return None
+    simulation = Simulation(machine)
+    commands = {command.name: number for number, command in enumerate(machine.commands)}
+    links = {link.name: number for number, link in enumerate(machine.links)}
+    trace = Trace(machine)
+    for stretch in stretches:
+        given = stretch.inputs
+        readings = dict(given.sensors)
+        switches = dict(given.switches)
+        dials = dict(given.dials)
+        chosen = (
+            tuple(readings.get(sensor.name) for sensor in machine.sensors),
+            tuple(switches.get(switch.name, False) for switch in machine.switches),
+            tuple(dials.get(dial.name, dial.start) for dial in machine.dials),
+            -1 if given.taken is None else commands[given.taken],
+            tuple(commands[name] for name in given.heard),
+            tuple(links[name] for name in given.tuned),
+        )
+        for _ in range(stretch.ticks):
+            trace.record(simulation.step_chosen(*chosen))
+    record = of_trace(trace, title)
+    record.repeats = repeats
+    return record
+
+
+def of_lines(machine: Machine, lines: Iterable[str], title: str) -> Record:
+    """The record of a trace that was written as JSON lines; keys that are missing, as in a log, are left out.
+
+    Raises:
+        ValueError: a line is not a tick's JSON, or is of another machine.
+    """
+    plural = {
+        "modes": "mode", "dials": "dial", "sensors": "sensor", "switches": "switch", "levels": "level",
+        "counters": "counter", "settings": "setting", "shown": "shown",
+    }  # fmt: skip
+    record = Record(machine, title, 0, 0)
+    known = {part.name: {mode.name for mode in part.modes} for part in machine.parts}
+    for number, line in enumerate(lines, 1):
+        if not line.strip():
+            continue
+        try:
+            told = json.loads(line)
+            tick = int(told["tick"])
+        except (ValueError, KeyError, TypeError):
+            raise ValueError(f"line {number} is no tick of a trace: each line is a JSON object with a tick") from None
+        if not record.series:
+            record.first = tick
+        record.end = tick + 1
+        for word, kind in plural.items():
+            for name, value in told.get(word, {}).items():
+                if kind == "mode" and value not in known.get(name, ()):
+                    raise ValueError(f"line {number}: {machine.name} has no mode '{value}' in a part '{name}'")
+                _note(record, kind, name, tick, value)
+        for command in machine.commands:
+            if "heard" in told:
+                _note(record, "heard", command.name, tick, command.name in told["heard"])
+            if "taken" in told:
+                _note(record, "taken", command.name, tick, told["taken"] == command.name)
+        record.rows.extend((tick, part, row) for part, row in told.get("reported", ()))
+    return record
+
+
+def _note(record: Record, kind: str, name: str, tick: int, value: Value) -> None:
+    changes = record.series.setdefault((kind, name), [])
+    if not changes or changes[-1][1] != value:
+        changes.append((tick, value))
