@@ -165,13 +165,17 @@ class Conditions:
             message = f'"{name}" is {article(found.kind)}, which a condition does not ask by its name alone'
             self._mistakes.add(piece.place(token), message, hint, code="wrong-kind")
             return
+        wanted = "command, switch, level or mode" if scope.kind == "observer" else "command, switch or level"
+        message = f'There is no {wanted} "{clip(name)}"'
+        if self._mistakes.tired:
+            self._mistakes.add(piece.place(token), message, code="unknown-name")
+            return
         known = self._context.names.of_kind(("command", "switch", "level"))
         if scope.kind == "observer":
             known += [mode for part in self._context.parts.values() for mode in part.names.of_kind(("mode", "group"))]
         meant = self._mistakes.nearest(name, known)
-        wanted = "command, switch, level or mode" if scope.kind == "observer" else "command, switch or level"
-        hint = f'Did you mean "{meant}"?' if meant else ""
-        self._mistakes.add(piece.place(token), f'There is no {wanted} "{clip(name)}"', hint, code="unknown-name")
+        hint = f'Did you mean "{meant}"?' if meant else f"There are: {', '.join(known[:6])}." if known else ""
+        self._mistakes.add(piece.place(token), message, hint, code="unknown-name")
 
     def _earlier_level(self, token: Token, piece: Piece, scope: Scope) -> bool:
         if scope.kind != "level":
@@ -182,6 +186,8 @@ class Conditions:
             return True
         message = "A level cannot read itself" if name == scope.before else f'The level "{name}" is decided later'
         hint = "A level reads only the levels above it."
+        if name == scope.before:
+            hint = "It stays as it is until it clears; leave its own name out."
         self._mistakes.add(piece.place(token), message, hint, code="later-level")
         return False
 
@@ -263,7 +269,7 @@ class Conditions:
         steps = self._context.measures.steps(quantity(band, piece), entry.item.unit, entry.what)
         if steps is not None and steps < 0:
             message = f"{quantity(band, piece)} is no width: it is below zero"
-            self._mistakes.add(piece.place(band), message, code="out-of-limits")
+            self._mistakes.add(piece.place(band), message, "Leave the minus away.", code="out-of-limits")
             return None
         return Steady(entry.name, steps, ticks) if steps is not None and ticks is not None else None
 
@@ -284,7 +290,9 @@ class Conditions:
             able = tuple(kind for kind in OUTPUTS if kind != "servo")
         if entry.kind not in able:
             message = f"{article(entry.kind).capitalize()} is never {state}"
-            hint = "" if entry.kind == "relay" else f"Compare its setting, as in {token} > 0 {_symbol_of(entry)}."
+            hint = f"Compare its setting, as in {token} > 0 {_symbol_of(entry)}."
+            if entry.kind == "relay":
+                hint = f"Ask {token} on or {token} off."
             self._mistakes.add(piece.place(node), message, hint, code="wrong-kind")
             return None
         return OutputIs(entry.name, cast('Literal["on", "off", "blinking"]', str(state)))
@@ -318,13 +326,17 @@ class Conditions:
             self._mistakes.add(piece.place(node), message, hint, code="constant-comparison")
             return None
         if one is not None and other is not None and one.name == other.name:
-            self._mistakes.add(piece.place(node), f'This compares "{one.name}" with itself', code="constant-comparison")
+            hint = "Compare it with a constant, or with something else."
+            self._mistakes.add(
+                piece.place(node), f'This compares "{one.name}" with itself', hint, code="constant-comparison"
+            )
             return None
         unit = _unit(subject)
         if one is not None and other is not None and _unit(other) is not unit:
             a, b = family(unit), family(_unit(other))
             message = f'"{one.name}" is {a} and "{other.name}" is {b}: they cannot be compared'
-            self._mistakes.add(piece.place(node), message, code="wrong-unit")
+            hint = "Only things of the same unit can be."
+            self._mistakes.add(piece.place(node), message, hint, code="wrong-unit")
             return None
         added = [self._sum(items, piece, unit, subject) for items in (one_added, other_added)]
         if added[0] is None or added[1] is None:
@@ -356,8 +368,9 @@ class Conditions:
             if found is None:
                 sound = False
             elif subject is not None or sign < 0:
-                message = "On each side stands one sensor, dial or counter, and only constants are added to it"
-                self._mistakes.add(piece.place(child), message, code="too-many-terms")
+                message = "A comparison cannot add up or take away readings"
+                hint = "On each side stands one sensor, dial or counter, with constants added:  left + 3 cm < right"
+                self._mistakes.add(piece.place(child), message, hint, code="too-many-terms")
                 sound = False
             subject = subject or found
         return (subject, added) if sound else None

@@ -10,7 +10,7 @@ from lark import Token, Tree
 from statecraft.language.lines import Piece
 from statecraft.language.mistakes import Mistakes
 from statecraft.language.names import Entry, Names, article, at, clip
-from statecraft.language.quantities import Measures, Quantity, family, quantity
+from statecraft.language.quantities import Measures, Quantity, family, quantity, symbols
 from statecraft.language.syntax import Syntax
 from statecraft.machine import Constant, ModeRef, Place, Unit
 
@@ -60,6 +60,7 @@ class Context:
         self.names = Names(mistakes)
         self.part_names = Names(mistakes)
         self.parts: dict[str, PartNames] = {}
+        self._owners: dict[str, list[PartNames]] | None = None
         self.cut = False
 
     # ------------------------------------------------------------------------------------------------------- amounts
@@ -72,7 +73,7 @@ class Context:
         constant = self._constant(value, piece, None, what)
         if constant is not None and constant.value < least:
             message = f'{what[0].upper()}{what[1:]} of "{value}" is too short'
-            self.mistakes.add(piece.place(value), message, code="too-short")
+            self.mistakes.add(piece.place(value), message, "Use a longer one.", code="too-short")
             return None
         return constant.value if constant is not None else None
 
@@ -90,8 +91,9 @@ class Context:
         entry = self.names.find(token, piece, "constant", wanted=f"{family(unit)} or the name of a constant")
         constant: Constant | None = entry.item if entry is not None else None
         if constant is not None and constant.unit is not unit:
-            message = f'The constant "{token}" is {family(constant.unit)}, but {what} is {family(unit)}'
-            self.mistakes.add(piece.place(token), message, code="wrong-unit")
+            message = f'The constant "{token}" is {family(constant.unit)}; for {what} it must be {family(unit)}'
+            hint = f"Use a constant in {symbols(unit)}, or write a number here."
+            self.mistakes.add(piece.place(token), message, hint, code="wrong-unit")
             return None
         return constant
 
@@ -106,8 +108,16 @@ class Context:
         return part.names.find(token, piece, "mode", "group", wanted="a mode or group")
 
     def owners(self, name: str) -> list[PartNames]:
-        """The parts that have a mode or group of that name (or one whose declaration could not be read)."""
-        return [part for part in self.parts.values() if part.names.get(name) is not None]
+        """The parts that have a mode or group of that name (or one whose declaration could not be read).
+
+        To be asked only once every name is taken.
+        """
+        if self._owners is None:
+            self._owners = {}
+            for part in self.parts.values():
+                for each in part.names.entries:
+                    self._owners.setdefault(each, []).append(part)
+        return self._owners.get(name, [])
 
     def find_mode(self, tokens: list[Token], piece: Piece) -> tuple[PartNames, Entry] | None:
         """The mode or group that ``MODE`` or ``PART in MODE`` names; None, with the mistake noted, if none."""
@@ -132,11 +142,13 @@ class Context:
         entry = self.names.get(str(token))
         if entry is not None and not entry.kind:
             return None
-        known = [name for part in self.parts.values() for name in part.names.of_kind(("mode", "group"))]
-        meant = self.mistakes.nearest(str(token), known)
-        hint = f'Did you mean "{meant}"?' if meant else ""
+        hint = ""
+        if not self.mistakes.tired:
+            known = [name for part in self.parts.values() for name in part.names.of_kind(("mode", "group"))]
+            meant = self.mistakes.nearest(str(token), known)
+            hint = f'Did you mean "{meant}"?' if meant else f"There are: {', '.join(known[:6])}." if known else ""
         if entry is not None:
-            message = f'"{token}" is {article(entry.kind)} ({at(entry.place, place)}); here stands a mode or group'
+            message = f'"{token}" is {article(entry.kind)} ({at(entry.place, place)}), and a mode or group belongs here'
             self.mistakes.add(place, message, hint, code="wrong-kind")
         else:
             self.mistakes.add(place, f'There is no mode or group "{clip(str(token))}"', hint, code="unknown-name")

@@ -14,7 +14,7 @@ from statecraft.language.context import Context, names_in, tree_in
 from statecraft.language.lines import Piece
 from statecraft.language.names import Entry, at
 from statecraft.language.options import Options
-from statecraft.language.quantities import family, quantity, symbols, unit_of
+from statecraft.language.quantities import quantity, symbols, unit_of
 from statecraft.language.statements import Statement
 from statecraft.machine import (
     AnalogCurrent,
@@ -30,6 +30,7 @@ from statecraft.machine import (
     Link,
     Motor,
     Output,
+    Place,
     Pulses,
     Ranger,
     Relay,
@@ -60,6 +61,8 @@ class Hardware:
     def __init__(self, context: Context) -> None:
         self._context = context
         self._mistakes = context.mistakes
+        self._ports: dict[str, Entry] = {}
+        self._link_names: list[str] | None = None
         self.links: list[Link] = []
         self.commands: list[Command] = []
         self.dials: list[Dial] = []
@@ -94,8 +97,8 @@ class Hardware:
         options = self._options(statement, entry, "baud", "framing", "silent_after", "reports")
         port = list(names_in(tree))[1]
         ready = options.need("baud", "framing")
-        other = next((link for link in self.links if link.port == port), None)
-        if other is not None:
+        other = self._ports.setdefault(str(port), entry)
+        if other is not entry:
             message = f'The port "{port}" is taken by the link "{other.name}" ({at(other.place, piece.place(port))})'
             self._mistakes.add(piece.place(port), message, "Each link needs a port of its own.", code="port-twice")
         silent: int | None = None
@@ -114,9 +117,9 @@ class Hardware:
         string = _token(tree, "STRING")
         if string is None:
             options = self._options(statement, entry, "urgent", *_CONTACT, what=f'the button "{entry.name}"')
-            for link in list(names_in(tree))[1:]:
-                message = "A button comes from its pin, not from a link"
-                self._mistakes.add(piece.place(link), message, code="wrong-option")
+            for named in list(names_in(tree))[1:]:
+                wrong = "A button comes from its pin, not from a link"
+                self._mistakes.add(piece.place(named), wrong, "Take the from away.", code="wrong-option")
             contact = self._contact(options, piece)
             if contact is None:
                 return None
@@ -137,7 +140,7 @@ class Hardware:
         prefix = self._message(string, piece, "A dial's prefix") if string is not None else None
         if string is not None and prefix is not None and prefix[-1] in "0123456789+-.":
             message = f'The prefix "{prefix}" ends in what may begin its number'
-            self._mistakes.add(piece.place(string), message, 'End it in a letter: "v".', code="bad-prefix")
+            self._mistakes.add(piece.place(string), message, 'End it in a letter, as in "v".', code="bad-prefix")
             prefix = None
         if not options.need("limits", "starts"):
             return None
@@ -147,7 +150,7 @@ class Hardware:
             return None
         unit, low, high = limits
         value = self._whole_steps(start, piece, unit, entry)
-        if value is not None and self._outside(value, low, high, unit, start, piece, "A dial starts inside its range"):
+        if value is not None and self._outside(value, low, high, unit, start, piece, "A dial starts inside its range,"):
             value = None
         if value is None or prefix is None or not link:
             return None
@@ -155,18 +158,19 @@ class Hardware:
 
     def _link_of(self, tree: Tree[Token], options: Options, piece: Piece) -> str:
         """The link that a command or dial comes from; "" when that is wrong."""
-        names = [*list(names_in(tree))[1:], *([options.token("from_link")] if "from_link" in options else [])]
-        if names and names[0] is not None:
+        names = [*list(names_in(tree))[1:], *filter(None, [options.token("from_link")])]
+        if names:
             entry = self._context.names.find(names[0], piece, "link")
             return entry.name if entry is not None else ""
-        known = self._context.names.of_kind(("link", ""))
-        links = self._context.names.of_kind(("link",))
+        if self._link_names is None:
+            self._link_names = self._context.names.of_kind(("link",))
+        links = self._link_names
         if len(links) == 1:
             return links[0]
         if len(links) > 1:
             message = "This machine has several links: say which one this comes from"
             self._mistakes.add(piece.place(), message, f'Put "from {links[0]}" behind the message.', code="which-link")
-        elif not known or not any(self._context.names.entries[name].kind == "" for name in known):
+        elif not self._context.names.of_kind(("",)):
             message = "This comes from a link, and the machine has none"
             hint = "Declare one:  link operator serial1, 9600 baud, plain, silent after 500 ms"
             self._mistakes.add(piece.place(), message, hint, code="no-link")
@@ -188,24 +192,28 @@ class Hardware:
 
     def check_messages(self) -> None:
         """Note messages that a link could not tell apart: no message of a plain link begins another."""
+        on_link: dict[str, list[tuple[str, str, bool, Place]]] = {}
+        for command in self.commands:
+            on_link.setdefault(command.link or "", []).append((command.message, command.name, False, command.place))
+        for dial in self.dials:
+            on_link.setdefault(dial.link, []).append((dial.prefix, dial.name, True, dial.place))
         for link in self.links:
-            said = [(c.message, c.name, False, c.place) for c in self.commands if c.link == link.name]
-            said += [(d.prefix, d.name, True, d.place) for d in self.dials if d.link == link.name]
+            said = on_link.get(link.name, [])
             said.sort(key=lambda each: (each[0], each[3].line))
             for (text, name, is_dial, place), (longer, other, other_dial, other_place) in pairwise(said):
                 if text == longer:
-                    message = f'"{name}" and "{other}" ({at(other_place, place)}) are both "{text}" on {link.name}'
+                    message = f'"{name}" and "{other}" are both "{text}" on the link {link.name}'
                 elif not longer.startswith(text):
                     continue
                 elif not link.checked:
-                    message = f'"{text}" ({name}) begins "{longer}" ({other}, {at(other_place, place)})'
-                    message += f": on the plain link {link.name} the second would never be heard"
+                    message = f'"{text}" ({name}) begins "{longer}" ({other})'
+                    message += f", so that {other} would never be heard on a plain link"
                 elif is_dial and not other_dial and longer[len(text) :].lstrip("-").isdigit():
                     message = f'"{longer}" ({other}) is also a number of the dial {name}'
                 else:
                     continue
-                late = max((place, other_place), key=lambda each: each.line)
-                hint = "Choose another message." if link.checked else "Choose messages of which none begins another."
+                first, late = sorted((place, other_place), key=lambda each: each.line)
+                hint = f"The other stands on {at(first, late)}. Choose another message for one of them."
                 self._mistakes.add(late, message, hint, code="messages-alike")
 
     # -------------------------------------------------------------------------------------------------------- contacts
@@ -257,7 +265,7 @@ class Hardware:
         if (node := options.tree("air")) is not None:
             air = self._context.steps(node, statement.piece, Unit.TEMPERATURE, "the air's temperature")
             if air is not None and self._outside(
-                air, -400, 600, Unit.TEMPERATURE, node, statement.piece, "The air of a barn is"
+                air, -400, 600, Unit.TEMPERATURE, node, statement.piece, "The air's temperature is within"
             ):
                 air = None
         if not ready or air is None:
@@ -293,8 +301,9 @@ class Hardware:
             return None
         mv1, ma1, mv2, ma2 = cast("list[int]", steps)
         if mv1 == mv2 or ma1 == ma2:
-            message = "The two points of a current sensor differ in voltage and in current"
-            self._mistakes.add(statement.piece.place(points[1]), message, code="two-points")
+            message = "These two points do not differ in both voltage and current"
+            hint = "Write what the pin shows at two currents:  0.5 V is 0 A, 2.5 V is 20 A"
+            self._mistakes.add(statement.piece.place(points[1]), message, hint, code="two-points")
             return None
         source = AnalogCurrent(options.text("pin"), mv1, ma1, mv2, ma2)
         return self._finish(statement, entry, options, Unit.CURRENT, source, default=(min(ma1, ma2), max(ma1, ma2)))
@@ -314,7 +323,7 @@ class Hardware:
         beta = self._number(options, "beta", piece, "A thermistor's beta", 500, 10_000)
         if ohm is None or at_c is None or other is None or beta is None:
             return None
-        if self._outside(at_c, -500, 2000, Unit.TEMPERATURE, at_tree, piece, "A thermistor is measured"):
+        if self._outside(at_c, -500, 2000, Unit.TEMPERATURE, at_tree, piece, "A thermistor is measured within"):
             return None
         source = Thermistor(options.text("pin"), ohm, at_c, beta, other)
         return self._finish(statement, entry, options, Unit.TEMPERATURE, source, default=(-400, 1250))
@@ -337,7 +346,6 @@ class Hardware:
         kind_tree = tree_in(tree, "sensor_kind")
         assert kind_tree is not None
         of = cast("Token", kind_tree.children[0])
-        options = self._options(statement, entry, "taken", "patience", what="a remembered reading")
         known = self._context.names.get(str(of))
         if known is None and str(of) not in self._context.names.entries:
             meant = self._mistakes.nearest(str(of), [*_SENSOR_KINDS, *self._context.names.of_kind(("sensor",))])
@@ -346,8 +354,10 @@ class Hardware:
             self._mistakes.add(piece.place(of), message, hint, code="unknown-name")
             return None
         source = self._context.names.find(of, piece, "sensor")
+        sensor = cast("Sensor | None", source.item if source is not None else None)
+        options = self._options(statement, entry, "taken", "patience", what="a remembered reading")
         node = options.get("taken")
-        if not options.need("taken") or node is None or source is None:
+        if not options.need("taken") or node is None or sensor is None:
             return None
         found = self._context.find_mode(list(names_in(node)), piece)
         after: int | None = 0
@@ -358,14 +368,13 @@ class Hardware:
             return None
         part, mode = found
         if mode.kind != "mode":
-            message = f'"{mode.name}" is a group; a reading is taken in one mode'
-            self._mistakes.add(piece.place(node), message, code="wrong-kind")
+            message = f'"{mode.name}" is a group, and a reading is taken in one mode'
+            self._mistakes.add(piece.place(node), message, "Name the mode.", code="wrong-kind")
             return None
-        sensor = cast("Sensor | None", source.item)
-        if sensor is None:
-            if source is entry or _is_remembered(source):
-                message = "A remembered reading remembers a sensor that measures"
-                self._mistakes.add(piece.place(of), message, code="wrong-kind")
+        if isinstance(sensor.source, Remembered):
+            message = f'"{of}" is itself a remembered reading'
+            hint = f"Remember what measures:  {sensor.source.of}"
+            self._mistakes.add(piece.place(of), message, hint, code="wrong-kind")
             return None
         remembered = Remembered(sensor.name, part.name, mode.name, after)
         return _kept(
@@ -378,7 +387,11 @@ class Hardware:
     ) -> Options:
         what = f"a sensor {kind}" if kind == "by hand" else f"a {kind} sensor"
         common = ("limits", "plausible", "patience", "median")
-        return self._options(statement, entry, *allowed, *common, what=what, several=several)
+        limits = {"voltage": "0 V .. 15 V", "current": "0 A .. 20 A", "temperature": "-20 C .. 60 C"}
+        limits |= {"pulses": "0 Hz .. 60 Hz", "by hand": "0 deg .. 359.9 deg"}
+        return self._options(
+            statement, entry, *allowed, *common, what=what, several=several, limits=limits.get(kind, "2 cm .. 400 cm")
+        )
 
     def _finish(
         self,
@@ -418,7 +431,8 @@ class Hardware:
         node = options.tree("limits")
         if low_at_least is not None and low < low_at_least and node is not None:
             message = f"{entry.what[0].upper()}{entry.what[1:]} never reads less than {unit.show(low_at_least)}"
-            self._mistakes.add(piece.place(node), message, code="out-of-limits")
+            hint = f"Begin its range at {unit.show(low_at_least)} or above."
+            self._mistakes.add(piece.place(node), message, hint, code="out-of-limits")
             return None
         plausible: tuple[int, int] | None = None
         if (inner := options.tree("plausible")) is not None:
@@ -428,8 +442,8 @@ class Hardware:
                 return None
             plausible = found_range[1:]
             if plausible[0] < low or plausible[1] > high:
-                message = "What is plausible lies inside the sensor's range"
-                hint = f"Its range is {unit.show(low)} .. {unit.show(high)}."
+                message = "What is plausible goes beyond the sensor's range"
+                hint = f"Keep it inside {unit.show(low)} .. {unit.show(high)}."
                 self._mistakes.add(piece.place(node), message, hint, code="out-of-limits")
                 return None
         sensor = Sensor(entry.name, unit, source, low, high, plausible, patience, median, entry.place)
@@ -449,8 +463,9 @@ class Hardware:
         ready = options.need("pwm")
         pair = "forward" in options or "reverse" in options
         if "direction" in options and pair:
-            message = "A motor has either one direction pin, or a forward and a reverse pin"
-            self._mistakes.add(piece.place(), message, code="wrong-option")
+            message = "This motor has a direction pin and a forward or reverse pin"
+            hint = "It has either one direction pin, or a forward and a reverse pin."
+            self._mistakes.add(piece.place(), message, hint, code="wrong-option")
             ready = False
         elif "direction" not in options:
             ready = options.need("forward", "reverse") and ready
@@ -470,7 +485,7 @@ class Hardware:
     def servo(self, statement: Statement, entry: Entry) -> Servo | None:
         """``servo NAME pin PIN, LOW .. HIGH, rest ANGLE | stays``."""
         _, piece = _tree(statement)
-        options = self._options(statement, entry, "pin", "limits", "rest", "rest_stays")
+        options = self._options(statement, entry, "pin", "limits", "rest", "rest_stays", limits="0 deg .. 90 deg")
         if not options.need("pin", "limits"):
             return None
         limits = self._range(options.tree("limits"), piece, Unit.ANGLE, entry)
@@ -478,8 +493,8 @@ class Hardware:
             return None
         _, low, high = limits
         if "rest" in options and "rest_stays" in options:
-            message = "A servo either rests at an angle or stays"
-            self._mistakes.add(piece.place(options.get("rest_stays")), message, code="wrong-option")
+            message = "This servo rests at an angle and also stays where it is"
+            self._mistakes.add(piece.place(options.get("rest_stays")), message, "Choose one.", code="wrong-option")
             return None
         rest = self._rest(options, piece, Unit.ANGLE, low, high, entry)
         if rest is None:
@@ -508,7 +523,7 @@ class Hardware:
         if node is None:
             return low
         rest = self._context.steps(node, piece, unit, entry.what)
-        if rest is not None and self._outside(rest, low, high, unit, node, piece, "It rests inside its range"):
+        if rest is not None and self._outside(rest, low, high, unit, node, piece, "It rests inside its range,"):
             return None
         return rest
 
@@ -530,18 +545,24 @@ class Hardware:
             if steps is None:
                 return None
             hertz = steps // 10
-            if self._outside(steps, 310, 200_000, Unit.RATE, node, piece, "A buzzer is heard"):
+            if self._outside(steps, 310, 200_000, Unit.RATE, node, piece, "A buzzer is heard within"):
                 return None
         return _kept(self.outputs, Buzzer(entry.name, _pin(statement), hertz, entry.place))
 
     # --------------------------------------------------------------------------------------------------------- helpers
 
     def _options(
-        self, statement: Statement, entry: Entry, *allowed: str, what: str = "", several: tuple[str, ...] = ()
+        self,
+        statement: Statement,
+        entry: Entry,
+        *allowed: str,
+        what: str = "",
+        several: tuple[str, ...] = (),
+        limits: str = "0 % .. 100 %",
     ) -> Options:
         tree, piece = _tree(statement)
         nodes = [node for node in tree.children if isinstance(node, Tree) and node.data != "sensor_kind"]
-        return Options(nodes, piece, self._context, what or entry.what, allowed, several=several)
+        return Options(nodes, piece, self._context, what or entry.what, allowed, several=several, limits=limits)
 
     def _number(self, options: Options, kind: str, piece: Piece, what: str, low: int, high: int) -> int | None:
         token = options.token(kind)
@@ -550,8 +571,8 @@ class Hardware:
         number = Decimal(str(token))
         if number != int(number) or not low <= number <= high:
             shown = str(token) if len(token) <= 20 else f"{token[:17]}..."
-            message = f"{what} is a whole number from {low} to {high}, not {shown}"
-            self._mistakes.add(piece.place(token), message, code="out-of-limits")
+            hint = f"It is a whole number from {low} to {high}."
+            self._mistakes.add(piece.place(token), f"{what} cannot be {shown}", hint, code="out-of-limits")
             return None
         return int(number)
 
@@ -577,16 +598,16 @@ class Hardware:
                 hint = f"A reading is in {every}, or a plain number."
                 self._mistakes.add(ends[1].place, message, hint, code="unknown-unit")
                 return None
-        if whole:
-            found = [self._whole_steps(child, piece, unit, entry) for child in node.children if isinstance(child, Tree)]
-        else:
-            found = [self._context.measures.steps(end, unit, entry.what) for end in ends]
-        low, high = found
-        if low is None or high is None:
+        resolution = Decimal(1) if whole else None
+        low = self._context.measures.steps(ends[0], unit, entry.what, resolution=resolution)
+        if low is None:
+            return None
+        high = self._context.measures.steps(ends[1], unit, entry.what, resolution=resolution)
+        if high is None:
             return None
         if low >= high:
-            message = f"This range of {family(unit)} goes from {ends[0]} to {ends[1]}: its low end stands first"
-            hint = f"Write {ends[1]} .. {ends[0]}." if low > high else "Its ends must differ."
+            message = f"This range goes from {ends[0]} to {ends[1]}"
+            hint = f"Its low end comes first:  {ends[1]} .. {ends[0]}" if low > high else "Its ends must differ."
             self._mistakes.add(piece.place(node), message, hint, code="bad-range")
             return None
         return unit, low, high
@@ -599,8 +620,9 @@ class Hardware:
         """Whether ``value`` is not in the range ``low`` .. ``high``; notes it then."""
         if low <= value <= high:
             return False
-        message = f"{rule}, {unit.show(low)} .. {unit.show(high)}, not at {unit.show(value)}"
-        self._mistakes.add(piece.place(node), message, code="out-of-limits")
+        message = f"{unit.show(value)} is out of reach"
+        hint = f"{rule} {unit.show(low)} .. {unit.show(high)}."
+        self._mistakes.add(piece.place(node), message, hint, code="out-of-limits")
         return True
 
 
@@ -612,10 +634,6 @@ T = TypeVar("T")
 def _kept(where: MutableSequence[Any], item: T) -> T:
     where.append(item)
     return item
-
-
-def _is_remembered(entry: Entry) -> bool:
-    return entry.kind == "sensor" and entry.item is None
 
 
 def _tree(statement: Statement) -> tuple[Tree[Token], Piece]:

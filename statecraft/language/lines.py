@@ -135,7 +135,9 @@ def read_bytes(path: Path, shown: str, mistakes: Mistakes, asked_at: Place | Non
             data = file.read(LARGEST + 1)
     except FileNotFoundError:
         beside = mistakes.nearest(path.name, _modes_beside(path))
-        hint = f'Did you mean "{path.with_name(beside)}"?' if beside else ""
+        hint = "Check how it is written, and which folder it is in."
+        if beside:
+            hint = f'Did you mean "{path.with_name(beside)}"?'
         mistakes.add(place, f'There is no file "{shown}"', hint, code="file")
         return None
     except (OSError, ValueError) as error:

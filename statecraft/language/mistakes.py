@@ -78,25 +78,40 @@ class Mistakes:
     def nearest(self, word: str, known: Iterable[str]) -> str:
         """The one of ``known`` that ``word`` may have been meant to be, or "".
 
-        Only the first few hundred questions are answered: a file with thousands of unknown names does not need more.
+        Only the first few hundred questions are answered (see :attr:`tired`).
         """
-        if self._suggestions >= _MOST_SUGGESTIONS:
+        if self.tired:
             return ""
         self._suggestions += 1
         return nearest(word, known)
 
+    @property
+    def tired(self) -> bool:
+        """Whether so many names were unknown that looking for what they were meant to be is no help any more."""
+        return self._suggestions >= _MOST_SUGGESTIONS
 
-def nearest(word: str, known: Iterable[str]) -> str:
-    """The one of ``known`` that looks most like ``word`` (Ratcliff and Obershelp's measure, at least 0.6), or ""."""
+
+def nearest(word: str, known: Iterable[str], alike: float = 0.6) -> str:
+    """The one of ``known`` that looks most like ``word``, or "".
+
+    ``alike`` is the least likeness that counts, 0 to 1, by Ratcliff and Obershelp's measure.
+    """
     if len(word) > 60:
         return ""
-    return next(iter(difflib.get_close_matches(word.lower(), list(known), n=1)), "")
+    return next(iter(difflib.get_close_matches(word.lower(), list(known), n=1, cutoff=alike)), "")
 
 
-def show(mistakes: Iterable[Shown], sources: Mapping[str, str], *, color: bool = False) -> str:
-    """Mistakes as people read them: where, the line with a caret under the spot, what is wrong, what would be right."""
+def show(mistakes: Iterable[Shown], sources: Mapping[str, str], *, color: bool = False, most: int = 50) -> str:
+    """Mistakes as people read them: where, the line with carets under the spot, what is wrong, what would be right.
+
+    Of more than ``most`` only the first are shown, and the rest are counted.
+    """
+    listed = list(mistakes)
     lines: dict[str, list[str]] = {path: text.splitlines() for path, text in sources.items()}
-    return "\n\n".join(_show(mistake, lines.get(mistake.place.file, []), color) for mistake in mistakes)
+    shown = [_show(mistake, lines.get(mistake.place.file, []), color) for mistake in listed[:most]]
+    if len(listed) > most:
+        shown.append(f"... and {len(listed) - most} more.")
+    return "\n\n".join(shown)
 
 
 def _show(mistake: Shown, lines: Sequence[str], color: bool) -> str:

@@ -106,18 +106,24 @@ class Names:
                 return None
         wanted = wanted or either([article(kind) for kind in kinds])
         place = piece.place(token)
-        meant = self.mistakes.nearest(name, [other for other in self.of_kind(kinds) if other != name])
-        hint = f'Did you mean "{meant}"?' if meant else ""
+        hint = ""
+        if not self.mistakes.tired:
+            meant = self.mistakes.nearest(name, [other for other in self.of_kind(kinds) if other != name])
+            hint = f'Did you mean "{meant}"?' if meant else self._known(kinds)
         if entry is not None:
-            message = f'"{name}" is {article(entry.kind)} ({at(entry.place, place)}); here stands {wanted}'
+            message = f'"{name}" is {article(entry.kind)} ({at(entry.place, place)}), and {wanted} belongs here'
             self.mistakes.add(place, message, hint, code="wrong-kind")
         else:
-            known = self.of_kind(kinds)
-            if not hint and known:
-                hint = f"There are: {', '.join(known[:6])}{' ...' if len(known) > 6 else ''}."
-            message = f'There is no {" or ".join(kinds[:3])} "{clip(name)}"'
+            message = f'There is no {either(kinds[:3])} "{clip(name)}"'
             self.mistakes.add(place, message, hint, code="unknown-name")
         return None
+
+    def _known(self, kinds: tuple[str, ...]) -> str:
+        """A hint that says what there is of these kinds."""
+        known = self.of_kind(kinds)
+        if not known:
+            return f"None is declared. It would be, by a line that begins with {either(kinds[:3])}."
+        return f"There are: {', '.join(known[:6])}{' ...' if len(known) > 6 else ''}."
 
 
 def check_name(token: Token, piece: Piece, kind: str, mistakes: Mistakes) -> bool:
@@ -125,8 +131,8 @@ def check_name(token: Token, piece: Piece, kind: str, mistakes: Mistakes) -> boo
     name = str(token)
     place = piece.place(token)
     if len(name) > LONGEST_NAME:
-        message = f"This name has {len(name)} letters; {LONGEST_NAME} are the most"
-        mistakes.add(place, message, code="long-name")
+        message = f"This name has {len(name)} letters"
+        mistakes.add(place, message, f"A name has {LONGEST_NAME} letters at most.", code="long-name")
     elif not _GOOD.fullmatch(name):
         better = re.sub(r"[^a-z0-9_]", "", name.lower()).lstrip("_0123456789")
         hint = "Names are small letters a to z, digits and underscores, beginning with a letter"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal, cast
 
 from lark import Token, Tree
@@ -73,9 +73,9 @@ class Observers:
 
     def trial(self, statements: list[Statement]) -> Trial | None:
         """A trial: its ``trial`` statement and the ``at``, ``every`` and ``expect`` statements under it."""
-        first, *steps = statements
+        first, *rest = statements
         script = _Script()
-        for step in steps:
+        for step in rest:
             if step.tree is None:
                 script.sound = False
                 continue
@@ -90,10 +90,11 @@ class Observers:
             return None
         title = str(first.tree.children[0])[1:-1].strip()
         if not title:
-            self._mistakes.add(first.piece.place(), "This trial has no title", code="no-title")
+            hint = "Say in it what is rehearsed."
+            self._mistakes.add(first.piece.place(), "This trial has no title", hint, code="no-title")
             return None
-        unsorted: list[At | Every] = [*script.ats, *(repeated.every for repeated in script.repeated)]
-        inputs = sorted(unsorted, key=lambda step: (step.place.line, step.place.column))
+        steps: list[At | Every] = [*script.ats, *script.repeated]
+        inputs = sorted(steps, key=lambda step: (step.place.line, step.place.column))
         return Trial(title, tuple(inputs), tuple(script.expectations), first.piece.place())
 
     def _at(self, tree: Tree[Token], piece: Piece, script: _Script) -> None:
@@ -105,7 +106,8 @@ class Observers:
             return
         if tick < script.now:
             message = "The times of a trial go forward, and this is before the last one"
-            self._mistakes.add(piece.place(amount), message, code="time-goes-back")
+            hint = "Move it above the later one."
+            self._mistakes.add(piece.place(amount), message, hint, code="time-goes-back")
             script.sound = False
             return
         script.now = tick
@@ -144,13 +146,14 @@ class Observers:
                 script.sound = False
                 continue
             name = found.command if isinstance(found, Hear) else found.dial
-            if any(each.name == name and each.every.end is None for each in script.repeated):
+            if name in script.running:
                 message = f'"{name}" comes again and again already'
                 hint = f"End it first:  at 5 s no more {name}"
                 self._mistakes.add(piece.place(node), message, hint, code="twice-every")
                 script.sound = False
                 continue
-            script.repeated.append(_Repeated(name, Every(script.now, period, None, (found,), piece.place(node))))
+            script.running[name] = len(script.repeated)
+            script.repeated.append(Every(script.now, period, None, (found,), piece.place(node)))
 
     def _no_more(self, node: Tree[Token], piece: Piece, script: _Script) -> None:
         token = next(names_in(node))
@@ -158,16 +161,15 @@ class Observers:
         if entry is None:
             script.sound = False
             return
-        running = next((each for each in script.repeated if each.name == token and each.every.end is None), None)
-        if running is None:
+        number = script.running.pop(str(token), None)
+        if number is None:
             if script.sound:
                 message = f'"{token}" does not come again and again here'
                 hint = f"It would begin with:  every 100 ms {token}"
                 self._mistakes.add(piece.place(node), message, hint, code="no-every")
             script.sound = False
             return
-        begun = running.every
-        running.every = Every(begun.tick, begun.period, script.now, begun.inputs, begun.place)
+        script.repeated[number] = replace(script.repeated[number], end=script.now)
 
     def _expect(self, tree: Tree[Token], piece: Piece, script: _Script) -> None:
         when = self._conditions.read(tree.children[0], piece, self._scope)
@@ -240,26 +242,25 @@ class Observers:
         if isinstance(item, Sensor):
             return SetSensor(item.name, steps)
         if steps % _one(item.unit):
-            message = f"{what[0].upper()}{what[1:]} is heard in whole {item.unit.symbol}"
-            self._mistakes.add(piece.place(node), message, code="too-fine")
+            message = f"{what[0].upper()}{what[1:]} is never {item.unit.show(steps)}"
+            hint = f"It is heard in whole {item.unit.symbol}."
+            self._mistakes.add(piece.place(node), message, hint, code="too-fine")
             return None
         return SetDial(item.name, steps)
 
 
 @dataclass(slots=True)
-class _Repeated:
-    name: str
-    every: Every
-
-
-@dataclass(slots=True)
 class _Script:
-    """A trial as far as it has been read; ``sound`` is False once a part of it is wrong."""
+    """A trial as far as it has been read.
+
+    ``sound`` is False once a part of it is wrong. ``running`` says which of ``repeated`` has not ended, by its name.
+    """
 
     now: int = 0
     sound: bool = True
     ats: list[At] = field(default_factory=list)
-    repeated: list[_Repeated] = field(default_factory=list)
+    repeated: list[Every] = field(default_factory=list)
+    running: dict[str, int] = field(default_factory=dict)
     expectations: list[Expect] = field(default_factory=list)
 
 

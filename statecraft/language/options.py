@@ -18,7 +18,7 @@ _WORDS = {
     "on_when": "on when high, or on when low",
     "settle": "settle 20 ms",
     "by_hand": "by hand",
-    "limits": "its range, such as 2 cm .. 400 cm",
+    "limits": "",
     "starts": "starts 40 %",
     "trigger": "trigger 22",
     "echo": "echo 23",
@@ -46,7 +46,10 @@ _WORDS = {
 
 
 class Options:
-    """The options of one statement, by kind; those that do not belong or stand twice are noted and left out."""
+    """The options of one statement, by kind; those that do not belong or stand twice are noted and left out.
+
+    ``limits`` is an example of a range that suits the statement.
+    """
 
     def __init__(
         self,
@@ -57,26 +60,29 @@ class Options:
         allowed: Iterable[str],
         *,
         several: Iterable[str] = (),
+        limits: str = "2 cm .. 400 cm",
     ) -> None:
         self._piece = piece
         self._context = context
         self._what = what
+        self._words = {**_WORDS, "limits": f"its range, such as {limits}"}
+        self._sound = True
         self._found: dict[str, list[Tree[Token]]] = {}
         allowed, several = frozenset(allowed), frozenset(several)
         for node in nodes:
             if not isinstance(node, Tree):
                 continue
             kind = str(node.data)
-            word = _WORDS.get(kind, kind)
+            word = self._words.get(kind, kind)
             if kind not in allowed:
+                self._sound = False
                 message = f'{_capital(what)} has no "{_written(piece, node)}"'
-                right = ", ".join(_WORDS[name] for name in _WORDS if name in allowed)
-                hint = f"It may have: {right}." if right else ""
+                right = "; ".join(self._words[name] for name in self._words if name in allowed)
+                hint = f"It may have:  {right}" if right else ""
                 context.mistakes.add(piece.place(node), message, hint, code="wrong-option")
             elif kind in self._found and kind not in several:
-                message = f'{_capital(what)} has "{word.split()[0]}" twice'
-                if kind == "limits":
-                    message = f"{_capital(what)} has two ranges"
+                twice = {"limits": "a range", "framing": word}.get(kind, f'"{word.split()[0]}"')
+                message = f"{_capital(what)} has {twice} twice"
                 context.mistakes.add(piece.place(node), message, "Take one of them away.", code="option-twice")
             else:
                 self._found.setdefault(kind, []).append(node)
@@ -108,13 +114,15 @@ class Options:
         return next((child for child in node.children if isinstance(child, Tree)), None) if node else None
 
     def need(self, *kinds: str) -> bool:
-        """Whether all of these are there; the missing ones are noted, together."""
+        """Whether all of these are there. The missing ones are noted together, unless something else is wrong here."""
         missing = [kind for kind in kinds if kind not in self._found]
         if not missing:
             return True
-        words = "; ".join(_WORDS[kind] for kind in missing)
-        message = f"{_capital(self._what)} needs more: {words}"
-        self._context.mistakes.add(self._piece.place(), message, code="missing-option")
+        if self._sound:
+            hint = f"Add:  {'; '.join(self._words[kind] for kind in missing)}"
+            self._context.mistakes.add(
+                self._piece.place(), f"{_capital(self._what)} is not complete", hint, code="missing-option"
+            )
         return False
 
 

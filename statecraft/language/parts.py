@@ -76,6 +76,7 @@ class PartReader:
         self._finished_modes: list[Mode] = []
         self._counters: list[Counter] = []
         self._in_cells: dict[str, tuple[str, ...]] = {}
+        self._told: list[Written] = []
 
     # ---------------------------------------------------------------------------------------------------------- groups
 
@@ -105,12 +106,12 @@ class PartReader:
         if name in inside:
             way = " -> ".join([*inside[inside.index(name) :], name])
             message = f'The group "{name}" contains itself' + (f": {way}" if len(inside) > 1 else "")
-            self._mistakes.add(group.entry.place, message, code="group-in-itself")
+            hint = "Take it out of the last one."
+            self._mistakes.add(group.entry.place, message, hint, code="group-in-itself")
             self._names.members[name] = ()
             return ()
         if len(inside) >= _DEEPEST_GROUPS:
-            message = f"Groups are nested more than {_DEEPEST_GROUPS} deep here"
-            self._mistakes.add(group.entry.place, message, code="too-deep")
+            self._too_deep(group)
             self._names.members[name] = ()
             return ()
         modes: list[str] = []
@@ -121,8 +122,14 @@ class PartReader:
                 modes.extend(self._expand(member.name, [*inside, name]))
                 inner = self._groups.get(member.name)
                 group.height = max(group.height, inner.height + 1 if inner else 0)
+        if group.height == _DEEPEST_GROUPS:
+            self._too_deep(group)
         self._names.members.setdefault(name, self._names.in_order(modes))
         return self._names.members[name]
+
+    def _too_deep(self, group: _GroupText) -> None:
+        message = f"Groups are nested more than {_DEEPEST_GROUPS} deep here"
+        self._mistakes.add(group.entry.place, message, "Name the modes themselves.", code="too-deep")
 
     # ----------------------------------------------------------------------------------------------------------- modes
 
@@ -171,7 +178,8 @@ class PartReader:
                     self._quarrel(before[2], group, written, text.entry.name, members, quarrels)
         if text.stop:
             for _, written, source in settings.values():
-                self._must_rest(text, written, source)
+                if (source is None or written not in self._told) and not self._rests(text, written, source):
+                    self._told.append(written)
         own = tuple((written.output, written.setting) for written in text.own)
         return Mode(
             text.entry.name,
@@ -207,10 +215,11 @@ class PartReader:
         hint = "Say it on the mode itself, or put one of the groups into the other (the inner one counts)."
         self._mistakes.add(written.place, message, hint, code="groups-disagree")
 
-    def _must_rest(self, text: _ModeText, written: Written, group: _GroupText | None) -> None:
+    def _rests(self, text: _ModeText, written: Written, group: _GroupText | None) -> bool:
+        """Whether a setting leaves a stop mode's output at rest; it is noted if not."""
         entry = self._context.names.get(written.output)
         if entry is None or entry.item is None or at_rest(entry.item, written.setting):
-            return
+            return True
         stays = getattr(entry.item, "rest", 0) is None
         where = f' (through the group "{group.entry.name}")' if group is not None else ""
         message = f'The stop mode "{text.entry.name}" {"moves" if stays else "drives"} {entry.what}{where}'
@@ -218,7 +227,8 @@ class PartReader:
             hint = "In a stop mode this servo stays where it is. Leave it out."
         else:
             hint = f"Motors, relays and servos rest in a stop mode. Leave {entry.name} out, or take away the stop."
-        self._mistakes.add(written.place if group is None else text.entry.place, message, hint, code="moving-stop")
+        self._mistakes.add(written.place, message, hint, code="moving-stop")
+        return False
 
     def outputs(self) -> Iterable[Written]:
         """Every setting that the part's modes and groups make, in the order written."""
@@ -242,12 +252,9 @@ class PartReader:
         assert tree is not None
         limits = tree_in(tree, "range")
         assert limits is not None
-        ends = [
-            self._context.measures.plain(quantity(child, piece), "The end of a counter's range", -30_000, 30_000)
-            for child in limits.children
-            if isinstance(child, Tree)
-        ]
-        low, high = ends
+        first, last = (quantity(child, piece) for child in limits.children if isinstance(child, Tree))
+        low = self._context.measures.plain(first, "A counter", -30_000, 30_000)
+        high = self._context.measures.plain(last, "A counter", -30_000, 30_000) if low is not None else None
         start: int | None = low
         counts: list[tuple[Tree[Token], list[Token | Tree[Token]]]] = []
         sound = True
@@ -259,8 +266,9 @@ class PartReader:
                 assert isinstance(amount, Tree)
                 start = self._context.measures.plain(quantity(amount, piece), "Where a counter starts", -30_000, 30_000)
                 if None not in (start, low, high) and not cast("int", low) <= cast("int", start) <= cast("int", high):
-                    message = f"A counter starts inside its range, {low} .. {high}, not at {start}"
-                    self._mistakes.add(piece.place(amount), message, code="out-of-limits")
+                    hint = f"Its range is {low} .. {high}."
+                    message = f"A counter cannot start at {start}"
+                    self._mistakes.add(piece.place(amount), message, hint, code="out-of-limits")
                     start = None
             elif node.data == "counts":
                 counts.append((node, [cast("Tree[Token]", node.children[-1])]))
@@ -275,8 +283,9 @@ class PartReader:
         if low is None or high is None or start is None or None in motion or not sound:
             return None
         if low >= high:
-            message = f"This counter goes from {low} to {high}: its low end stands first"
-            self._mistakes.add(piece.place(limits), message, code="bad-range")
+            message = f"This counter goes from {low} to {high}"
+            hint = f"Its low end comes first:  {high} .. {low}" if low > high else "Its ends must differ."
+            self._mistakes.add(piece.place(limits), message, hint, code="bad-range")
             return None
         each = tuple(clause for clause in motion if clause is not None)
         return Counter(entry.name, self._names.name, low, high, start, each, entry.place)
@@ -397,7 +406,7 @@ class PartReader:
         rest = tuple(mode for mode in self._names.modes if mode not in left_out)
         if not rest and self._names.modes:
             message = "This leaves no mode: all of them are left out"
-            self._mistakes.add(piece.place(tokens[-1]), message, code="no-mode-left")
+            self._mistakes.add(piece.place(tokens[-1]), message, "Leave out fewer.", code="no-mode-left")
             return None
         return rest
 
@@ -427,7 +436,7 @@ class PartReader:
             self._mistakes.add(cell.place(token), message, f"Choose one of: {inside}.", code="go-to-group")
             return None
         mode = self._modes.get(entry.name)
-        if text.failsafe and mode is not None and not mode.stop:
+        if text.failsafe and mode is not None and not mode.stop and entry.name != self._names.modes[0]:
             message = f'A failsafe leads to a stop mode, and "{token}" is not one'
             hint = f"Declare it:  mode {token} stop     or make this row a rule."
             self._mistakes.add(cell.place(token), message, hint, code="moving-failsafe")
@@ -472,14 +481,16 @@ class PartReader:
             return None
         counter = cast("Counter", entry.item)
         if counter.part != self._names.name:
-            message = f'The counter "{token}" belongs to the part "{counter.part}", and only its rows change it'
-            self._mistakes.add(cell.place(token), message, code="other-parts-counter")
+            message = f'The counter "{token}" belongs to the part "{counter.part}"'
+            hint = "Only rows of its own part change a counter; others may ask about it."
+            self._mistakes.add(cell.place(token), message, hint, code="other-parts-counter")
             return None
         if sign.type != "SET":
             return Change(counter.name, "step", steps if sign.type == "PLUS" else -steps)
         if not counter.low <= steps <= counter.high:
-            message = f'The counter "{token}" cannot be {steps}: its range is {counter.low} .. {counter.high}'
-            self._mistakes.add(cell.place(node), message, code="out-of-limits")
+            message = f'The counter "{token}" cannot be {steps}'
+            hint = f"Its range is {counter.low} .. {counter.high}."
+            self._mistakes.add(cell.place(node), message, hint, code="out-of-limits")
             return None
         return Change(counter.name, "set", steps)
 

@@ -164,7 +164,7 @@ class Measures:
         ms = value.number * factor
         if ms < 0:
             message = f"{value} is before now: a duration is never negative"
-            self._mistakes.add(value.place, message, code="negative-time")
+            self._mistakes.add(value.place, message, "Leave the minus away.", code="negative-time")
             return None
         if ms > LONGEST_MS:
             self._mistakes.add(value.place, f"{value} is longer than a day", "The longest is 24 h.", code="too-long")
@@ -180,8 +180,9 @@ class Measures:
             return None
         ohms = value.number * factor
         if ohms != int(ohms) or not 0 < ohms <= _LARGEST_STEPS:
-            message = f"{value} will not do: a resistance is a whole number of ohms above 0"
-            self._mistakes.add(value.place, message, code="out-of-limits")
+            message = f"{value} is no resistance that a part could have"
+            hint = "It is a whole number of ohms above 0: 10 kohm."
+            self._mistakes.add(value.place, message, hint, code="out-of-limits")
             return None
         return int(ohms)
 
@@ -190,33 +191,37 @@ class Measures:
         if value.symbol != symbol:
             right = f"a number in {symbol}" if symbol else "a plain number"
             found = family_of(value.symbol) or f'something in "{value.symbol[:20]}"'
-            self._mistakes.add(value.place, f"{what} is {right}, not {found}", code="wrong-unit")
+            hint = f"Write:  {value.number:f} {symbol}".rstrip() if value.number < 10**9 else ""
+            self._mistakes.add(value.place, f"{what} is {right}, not {found}", hint, code="wrong-unit")
             return None
         if value.number != int(value.number) or not low <= value.number <= high:
             tail = f" {symbol}" if symbol else ""
-            message = f"{what} is a whole number from {low} to {high}{tail}, not {value}"
-            self._mistakes.add(value.place, message, code="out-of-limits")
+            message = f"{what} cannot be {value}"
+            hint = f"It is a whole number from {low} to {high}{tail}."
+            self._mistakes.add(value.place, message, hint, code="out-of-limits")
             return None
         return int(value.number)
 
     def _small(self, value: Quantity, steps: Decimal) -> bool:
         if abs(steps) <= _LARGEST_STEPS:
             return True
-        self._mistakes.add(value.place, f"{value} is too large a number for a small chip", code="out-of-limits")
+        message = f"{value} is too large a number for a small chip"
+        self._mistakes.add(value.place, message, "Nine digits are the most.", code="out-of-limits")
         return False
 
     def _wrong_unit(self, value: Quantity, unit: Unit | None, what: str) -> None:
-        right = f"{family(unit)}, in {symbols(unit)}" if unit is not Unit.NUMBER else family(unit)
+        right = family(unit)
+        ways = "Write a number without unit." if unit is Unit.NUMBER else f"Write it in {symbols(unit)}."
         known = {**_TIMES, **_OHMS, **{name: 1 for names in _SYMBOLS.values() for name in names if name}}
         if not value.symbol:
-            message = f"{value} lacks its unit: {what} is {right}"
+            message = f"{value} lacks its unit: for {what} it must be {right}"
         elif found := family_of(value.symbol):
-            message = f"{value} is {found}, but {what} is {right}"
+            message = f"{value} is {found}; for {what} it must be {right}"
         else:
             meant = next((name for name in known if name.lower() == value.symbol.lower()), "")
             meant = meant or nearest(value.symbol, known)
-            hint = f"Did you mean {meant}?" if meant else f"Here it is {right}."
+            hint = f"Did you mean {meant}?" if meant else f"For {what} it must be {right}. {ways}"
             message = f'"{value.symbol[:20]}" is no unit'
             self._mistakes.add(value.place, message, hint, code="unknown-unit")
             return
-        self._mistakes.add(value.place, message, code="wrong-unit")
+        self._mistakes.add(value.place, message, ways, code="wrong-unit")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -25,6 +26,7 @@ from statecraft.machine import Level, Machine, Part, Place, Promise, Trial
 
 _IN_PARTS = ("mode", "group", "counter", "rules")
 _MODES = ("mode", "group")
+_MOST = {"mode": 2000, "group": 500, "part": 32, "row": 20_000}
 
 
 def read_file(path: str | Path) -> Machine:
@@ -85,6 +87,7 @@ class _Reader:
             self._mistakes.add(Place(self._file, 1), "This file describes nothing", hint, code="empty-file")
             self._fail()
         name, place = self._preamble(items)
+        self._check_size(items)
         declared = self._declare(items, name, place)
         context = self._context
         conditions = Conditions(context)
@@ -156,7 +159,10 @@ class _Reader:
         def where(mistake: Mistake) -> tuple[int, int, int]:
             return order.get(mistake.place.file, -1), mistake.place.line, mistake.place.column
 
-        raise FileErrors(sorted(dict.fromkeys(self._mistakes.found), key=where), self._gatherer.sources)
+        told = {
+            (m.place.file, m.place.line, m.message): m for m in sorted(self._mistakes.found, key=where, reverse=True)
+        }
+        raise FileErrors(sorted(told.values(), key=where), self._gatherer.sources)
 
     # -------------------------------------------------------------------------------------------------------- preamble
 
@@ -173,7 +179,7 @@ class _Reader:
         missing = [head for head in ("machine", "board", "tick") if head not in self._heads]
         if missing and items:
             forms = "; ".join(FORMS[head] for head in missing)
-            message = f"This file does not name its {' and its '.join(missing)}"
+            message = f"This file does not name its {' and '.join(missing)}"
             self._mistakes.add(Place(self._file, 1), message, f"Near its top write:  {forms}", code="preamble")
         self._read_tick()
         machine = self._heads.get("machine")
@@ -204,6 +210,17 @@ class _Reader:
         assert tree is not None
         return str(tree.children[0]).strip('"')
 
+    def _check_size(self, items: list[Item]) -> None:
+        """Refuse what no small chip could hold; reading it would take for ever."""
+        counts = Counter("row" if isinstance(item, TableRow) else item.head for item in items)
+        for head, most in _MOST.items():
+            if counts[head] > most:
+                message = f"This machine has {counts[head]} {head}s"
+                hint = f"It may have {most}. Cut it into several machines."
+                self._mistakes.add(Place(self._file, 0), message, hint, code="too-large")
+        if self._mistakes.found and self._mistakes.found[-1].code == "too-large":
+            self._fail()
+
     # ----------------------------------------------------------------------------------------------------- declarations
 
     def _declare(self, items: list[Item], machine: str, place: Place) -> _Declared:
@@ -221,7 +238,7 @@ class _Reader:
             if isinstance(item, TableRow):
                 if part is not None:
                     part.rows.append(item)
-                elif item.failsafe:
+                elif item.failsafe and not adrift:
                     declared.shared.append(item)
                 continue
             match item.head:
@@ -260,16 +277,13 @@ class _Reader:
         return text
 
     def _part(self, statement: Statement, declared: _Declared) -> PartText:
-        """The part that begins here. One that cannot be named is read all the same, so that its errors are told too."""
+        """The part that begins here. One whose name is wrong or taken is read too, by a name that no file can use."""
         token = next(names_in(statement.tree)) if statement.tree is not None else statement.name
         place = statement.piece.place(token)
-        if token is None:
-            return PartText(PartNames("", place, Names(self._mistakes)))
         kind = "part" if statement.tree is not None else ""
-        entry = self._context.part_names.declare(token, statement.piece, kind)
-        if entry is None:
-            return PartText(PartNames(str(token), place, Names(self._mistakes)))
-        return self._open_part(declared, str(token), place)
+        entry = self._context.part_names.declare(token, statement.piece, kind) if token is not None else None
+        name = entry.name if entry is not None else f"part {len(declared.parts) + 1}"
+        return self._open_part(declared, name, place)
 
     def _take_name(self, statement: Statement, part: PartText | None, declared: _Declared) -> None:
         """Enter the name that ``statement`` declares; one that could not be read is entered as of no kind."""
@@ -281,12 +295,12 @@ class _Reader:
             return
         kind = head if statement.tree is not None else ""
         entry: Entry | None = None
-        if head in _MODES or not head:
-            spaces = [part.names] if part is not None else []
-            for names in spaces:
-                entry = names.names.declare(token, piece, kind)
-                if entry is not None and kind == "mode" and part is not None:
-                    part.names.modes.append(entry.name)
+        if part is not None and (head in _MODES or not head):
+            entry = part.names.names.declare(token, piece, kind)
+            if entry is not None and kind == "mode":
+                part.names.modes.append(entry.name)
+        elif head in _MODES:
+            self._context.names.declare(token, piece, "")
         if head not in _MODES:
             entry = self._context.names.declare(token, piece, kind)
         if entry is None or statement.tree is None:

@@ -9,7 +9,7 @@ from lark import Token, Tree
 from statecraft.language.context import Context, names_in
 from statecraft.language.lines import Piece
 from statecraft.language.names import OUTPUTS, Entry, article
-from statecraft.language.quantities import family
+from statecraft.language.quantities import family, symbols
 from statecraft.machine import (
     Blink,
     Buzzer,
@@ -119,8 +119,9 @@ class Settings:
         unit = unit_of_output(output)
         match found.item if found is not None else None:
             case Dial() as dial if dial.unit is not unit:
-                message = f'The dial "{token}" is {family(dial.unit)}, but {entry.what} is set to {family(unit)}'
-                self._mistakes.add(piece.place(node), message, code="wrong-unit")
+                message = f'The dial "{token}" is {family(dial.unit)}; for {entry.what} it must be {family(unit)}'
+                hint = f"Use a dial in {symbols(unit)}."
+                self._mistakes.add(piece.place(node), message, hint, code="wrong-unit")
             case Dial() as dial:
                 low, high = (-dial.high, -dial.low) if negative else (dial.low, dial.high)
                 least, most = span(output)
@@ -132,8 +133,9 @@ class Settings:
                 self._mistakes.add(piece.place(node), message, hint, code="out-of-limits")
             case Constant() as constant if constant.unit is not unit:
                 found_family = family(constant.unit)
-                message = f'The constant "{token}" is {found_family}, but {entry.what} is set to {family(unit)}'
-                self._mistakes.add(piece.place(node), message, code="wrong-unit")
+                message = f'The constant "{token}" is {found_family}; for {entry.what} it must be {family(unit)}'
+                hint = f"Use a constant in {symbols(unit)}."
+                self._mistakes.add(piece.place(node), message, hint, code="wrong-unit")
             case Constant() as constant:
                 return self._fixed(entry, output, -constant.value if negative else constant.value, node, piece)
             case _:

@@ -6,12 +6,13 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from lark import Token, Tree
 
 from statecraft.language.forms import FORMS, IN_A_TRIAL, TABLE
 from statecraft.language.lines import Line, Piece, lines_of, read_bytes
-from statecraft.language.mistakes import Mistakes
+from statecraft.language.mistakes import Mistakes, nearest
 from statecraft.language.syntax import Syntax
 from statecraft.machine import Place
 
@@ -69,7 +70,7 @@ class Gatherer:
         self.sources[file] = text
         self._open.append(Path(file).resolve())
         table: _Table | None = None
-        in_trial = False
+        trial: Literal["none", "open", "missing"] = "none"
         for line in lines:
             if not line.code.text.strip():
                 continue
@@ -87,13 +88,13 @@ class Gatherer:
             statement = self._statement(line, table is not None)
             if statement is None:
                 continue
-            if statement.head in IN_A_TRIAL and not in_trial:
-                message = f'"{statement.head}" stands in a trial, and none has begun here'
-                hint = f"Begin one on the line above:  {FORMS['trial']}"
-                self._mistakes.add(statement.piece.place(), message, hint, code="outside-trial")
-                in_trial = True
-                continue
-            in_trial = statement.head == "trial" or statement.head in IN_A_TRIAL
+            if statement.head in IN_A_TRIAL:
+                if trial != "open":
+                    self._outside_trial(statement, told=trial == "missing")
+                    trial = "missing"
+                    continue
+            else:
+                trial = "open" if statement.head == "trial" else "none"
             if statement.head in ("failsafes", "rules"):
                 table = _Table(statement.head == "failsafes", self._mistakes)
             else:
@@ -120,7 +121,7 @@ class Gatherer:
             return Statement("", None, piece, _second_word(piece))
         begin = len(piece.text) - len(piece.text.lstrip(" "))
         end = begin + max(1, len(head))
-        meant = self._mistakes.nearest(head, HEADS) if head else ""
+        meant = nearest(head, HEADS, 0.75)
         shown = head or piece.text[begin]
         message = f'No line begins with "{shown[:40]}"'
         if meant:
@@ -138,6 +139,12 @@ class Gatherer:
         mended = Piece(piece.file, piece.line, piece.start + end - len(meant), meant + piece.text[end:])
         tree = Syntax(Mistakes()).parse(mended, "line")
         return Statement(meant, tree, mended, None if tree else _second_word(mended))
+
+    def _outside_trial(self, statement: Statement, *, told: bool) -> None:
+        if not told:
+            message = f'"{statement.head}" stands in a trial, and none has begun here'
+            hint = f"Begin one on the line above:  {FORMS['trial']}"
+            self._mistakes.add(statement.piece.place(), message, hint, code="outside-trial")
 
     def _use(self, statement: Statement, file: str) -> None:
         """Collect from the file that ``statement`` names, unless that has been done."""

@@ -61,8 +61,8 @@ def _parser() -> Lark:
 class Syntax:
     """Parses pieces of one file.
 
-    Cells that come again and again in a table (``parked``, ``turns + 1``) are parsed once. Statements and conditions are
-    not kept: they seldom repeat, and thousands of trees slow everything down.
+    Cells that come again and again in a table (``parked``, ``turns + 1``) are parsed once. Statements and conditions
+    are not kept: they seldom repeat, and thousands of trees slow everything down.
     """
 
     def __init__(self, mistakes: Mistakes) -> None:
@@ -107,18 +107,26 @@ def _explain(error: UnexpectedInput, piece: Piece, start: str, mistakes: Mistake
     if word.startswith('"') and not (len(word) > 1 and word.endswith('"')):
         mistakes.add(place, "This text in quotes does not end on its line", 'Close it with a ".', code="open-quote")
     elif before.endswith(",") and word in ("", ","):
-        message = "After this comma something more must come"
+        message = "After this comma something more should come"
         mistakes.add(piece.span(len(before) - 1, len(before)), message, form, code="stray-comma")
     elif "RPAR" in accepted and text.count("(") > text.count(")") and ended:
         opened = text.rindex("(")
-        mistakes.add(piece.span(opened, opened + 1), "This parenthesis is never closed", code="parentheses")
+        place = piece.span(opened, opened + 1)
+        mistakes.add(place, "This parenthesis is never closed", "Put a ) where it ends.", code="parentheses")
     elif word == ")" and text.count(")", 0, at + 1) > text.count("(", 0, at):
-        mistakes.add(place, "This parenthesis closes none", code="parentheses")
+        mistakes.add(place, "This parenthesis closes none", "Take it away, or put a ( before.", code="parentheses")
     elif _BORROWED.get(word, "") and {"OP", "AND", "OR", "NOT"} & accepted:
-        mistakes.add(place, f"The language has no {word} here", f"Write {_BORROWED[word]} instead.", code="sign")
+        hint = f"Write {_BORROWED[word]} instead."
+        mistakes.add(place, f'A condition does not use "{word}"', hint, code="sign")
     elif word.lower() != word and word.lower() in _words(accepted):
         hint = f"Write {word.lower()}: the language's own words are in small letters."
         mistakes.add(place, f"{word} is not known here", hint, code="capitals")
+    elif start == "go_cell" and before:
+        message, hint = "A row leads to one mode, and here more follows", "For another mode write another row."
+        mistakes.add(place, message, hint, code="go-to-several")
+    elif "NAME" in accepted and "NUMBER" not in accepted and word[:1].isdigit():
+        hint = "Names begin with a small letter; then come small letters, digits and underscores."
+        mistakes.add(place, f'"{_short(word)}" will not do as a name', hint, code="bad-name")
     elif word and parser is not None and _fits_after_comma(parser, accepted, word):
         place = piece.span(len(before), len(before) + 1)
         mistakes.add(place, f'A comma is missing before "{_short(word)}"', form, code="missing-comma")
