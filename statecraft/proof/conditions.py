@@ -30,8 +30,10 @@ from statecraft.machine import (
     Term,
 )
 
-Ranges = Mapping[Term, tuple[int, int]]
-"""The least and the greatest value of each term, in its unit's steps."""
+Range = tuple[int, int] | tuple[int, int, int]
+"""The least and the greatest value of a term, in its unit's steps; and of what it is a multiple, if not of 1."""
+
+Ranges = Mapping[Term, Range]
 
 Difference = tuple[Term | None, Term | None, int]
 """``x - y <= c``; None stands for 0."""
@@ -57,10 +59,12 @@ def usable(sensor: Sensor) -> tuple[int, int]:
     return max(low, sensor.low), min(high, sensor.high)
 
 
-def ranges_of(machine: Machine) -> dict[Term, tuple[int, int]]:
-    """The ranges of every sensor, dial and counter of ``machine``."""
-    ranges = {Term("sensor", sensor.name): usable(sensor) for sensor in machine.sensors}
-    ranges |= {Term("dial", dial.name): (dial.low, dial.high) for dial in machine.dials}
+def ranges_of(machine: Machine) -> dict[Term, Range]:
+    """The ranges of every sensor, dial and counter of ``machine``. A dial's message says whole numbers of its unit."""
+    ranges: dict[Term, Range] = {Term("sensor", sensor.name): usable(sensor) for sensor in machine.sensors}
+    for dial in machine.dials:
+        whole = int(1 / dial.unit.resolution)
+        ranges[Term("dial", dial.name)] = (-(-dial.low // whole) * whole, dial.high // whole * whole, whole)
     for part in machine.parts:
         ranges |= {Term("counter", counter.name): (counter.low, counter.high) for counter in part.counters}
     return ranges
@@ -98,30 +102,37 @@ def compare(atom: Compare, values: Mapping[Term, int | None]) -> bool:
 def solve(differences: Iterable[Difference], ranges: Ranges) -> dict[Term, int] | None:
     """Integers within ``ranges`` that satisfy all of ``differences``; None when there are none.
 
-    Only terms that ``differences`` mention are given a value: the greatest that it can have.
+    Only terms that ``differences`` mention are given a value: the greatest that it can have. Where a term is a multiple
+    of something, its value is rounded down on the way: solutions are closed under taking the greater of each two
+    values, so the greatest is found all the same, if perhaps only after many rounds.
     """
     edges = list(differences)
     best: dict[Term | None, int] = {None: 0}
+    least: dict[Term | None, int] = {None: 0}
+    coarse: dict[Term | None, int] = {}
     for x, y, _ in edges:
         for term in (x, y):
             if term is not None and term not in best:
-                low, high = ranges[term]
-                if low > high:
-                    return None
-                best[term] = high
-                edges.append((None, term, -low))
-    # Bellman and Ford from the node that stands for 0: every range gave it an edge to every term already.
-    for _ in range(len(best) + 1):
+                low, high, *whole = ranges[term]
+                best[term], least[term] = high, low
+                if whole and whole[0] != 1:
+                    coarse[term] = whole[0]
+    # Bellman and Ford from the node that stands for 0: every range gives it an edge to every term.
+    settled = any(best[term] < least[term] for term in best)
+    if settled:
+        return None
+    while not settled:
         settled = True
         for x, y, c in edges:
-            if best[y] + c < best[x]:
-                if x is None:
+            value = best[y] + c
+            if value < best[x]:
+                if x in coarse:
+                    value -= value % coarse[x]
+                if value < least[x]:
                     return None
-                best[x] = best[y] + c
+                best[x] = value
                 settled = False
-        if settled:
-            return {term: value for term, value in best.items() if term is not None}
-    return None
+    return {term: value for term, value in best.items() if term is not None}
 
 
 def differences(op: Op, left: Term, right: Term | None, offset: int) -> tuple[tuple[Difference, ...], ...]:
@@ -328,10 +339,14 @@ def cells(atoms: Sequence[Compare | Fault], ranges: Ranges) -> list[Cell]:
 
 def _cells_of_one(term: Term, compares: Sequence[Compare], ranges: Ranges) -> Iterator[Cell]:
     """The cells of a single term: they can change only where a constant stands."""
-    low, high = ranges[term]
+    low, high, *multiple = ranges[term]
+    whole = multiple[0] if multiple else 1
     seen: dict[frozenset[Atom], int] = {}
-    same = [atom for atom in compares if atom.right is not None]
-    steps = {low, high, *(atom.offset + d for atom in compares if atom.right is None for d in (-1, 0, 1))}
+    steps = {low, high}
+    for atom in compares:
+        if atom.right is None:
+            down = (atom.offset - 1) // whole * whole
+            steps |= {down, down + whole, down + 2 * whole}
     for value in sorted(step for step in steps if low <= step <= high):
         true: frozenset[Atom] = frozenset(
             atom
@@ -339,7 +354,6 @@ def _cells_of_one(term: Term, compares: Sequence[Compare], ranges: Ranges) -> It
             if holds(atom.op, value, atom.offset if atom.right is None else value + atom.offset)
         )
         seen.setdefault(true, value)
-    assert all(atom.right == term for atom in same)
     for true, value in seen.items():
         yield Cell(true, {term: value})
     if term.kind == "sensor":

@@ -1,0 +1,212 @@
+"""Functions of many independent choices, as decision diagrams.
+
+A choice (a *variable*) has a small number of outcomes, numbered from 0; a set of them is an integer with those bits
+set. A function of all choices is a diagram: at each node one variable is asked, and its outcomes lead on to other nodes
+or to a value. Variables are asked in order, nodes that would lead everywhere to the same place are left out, and equal
+nodes are one, so that equal functions are the same node and no work is done twice (R. Bryant, "Graph-based algorithms
+for Boolean function manipulation", 1986, here with more than two outcomes and more than two values).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Mapping
+
+FALSE, TRUE = 0, 1
+
+Node = int
+Branches = tuple[tuple[int, Node], ...]
+_LAST = 1 << 30
+
+
+class Diagrams:
+    """Diagrams over variables ``0 .. len(domains) - 1``; ``domains`` are the sets of all their outcomes."""
+
+    def __init__(self, domains: list[int]) -> None:
+        self.domains = domains
+        self._variable: list[int] = []
+        self._branches: list[Branches] = []
+        self._value: list[Hashable] = []
+        self._nodes: dict[tuple[int, Branches], Node] = {}
+        self._values: dict[Hashable, Node] = {}
+        self._selected: dict[tuple[Node, Node, Node], Node] = {}
+        self._ends: dict[Node, tuple[Node, ...]] = {}
+        assert self.value(False) == FALSE and self.value(True) == TRUE
+
+    def value(self, value: Hashable) -> Node:
+        """The function that is ``value`` whatever is chosen."""
+        key = (type(value), value)
+        if key not in self._values:
+            self._values[key] = self._add(_LAST, (), value)
+        return self._values[key]
+
+    def _add(self, variable: int, branches: Branches, value: Hashable) -> Node:
+        self._variable.append(variable)
+        self._branches.append(branches)
+        self._value.append(value)
+        return len(self._variable) - 1
+
+    def _node(self, variable: int, ways: Mapping[Node, int]) -> Node:
+        if len(ways) == 1:
+            return next(iter(ways))
+        branches = tuple(sorted((outcomes, node) for node, outcomes in ways.items()))
+        key = (variable, branches)
+        found = self._nodes.get(key)
+        if found is None:
+            found = self._nodes[key] = self._add(variable, branches, None)
+        return found
+
+    def among(self, variable: int, outcomes: int) -> Node:
+        """True when ``variable`` comes out as one of ``outcomes``."""
+        others = self.domains[variable] & ~outcomes
+        outcomes &= self.domains[variable]
+        if not others:
+            return TRUE
+        return self._node(variable, {TRUE: outcomes, FALSE: others}) if outcomes else FALSE
+
+    def select(self, condition: Node, then: Node, other: Node) -> Node:
+        """``then`` where ``condition`` is true, ``other`` where it is not."""
+        if condition == TRUE:
+            return then
+        if condition == FALSE:
+            return other
+        if then == other:
+            return then
+        if then == TRUE and other == FALSE:
+            return condition
+        key = (condition, then, other)
+        found = self._selected.get(key)
+        if found is None:
+            variable = min(self._variable[node] for node in key)
+            ways: dict[Node, int] = {}
+            for first, a in self._ways(condition, variable):
+                for second, b in self._ways(then, variable):
+                    both = first & second
+                    if not both:
+                        continue
+                    for third, c in self._ways(other, variable):
+                        outcomes = both & third
+                        if outcomes:
+                            node = self.select(a, b, c)
+                            ways[node] = ways.get(node, 0) | outcomes
+            found = self._selected[key] = self._node(variable, ways)
+        return found
+
+    def _ways(self, node: Node, variable: int) -> Branches:
+        return self._branches[node] if self._variable[node] == variable else ((self.domains[variable], node),)
+
+    def all_of(self, nodes: list[Node]) -> Node:
+        """True where all of ``nodes`` are."""
+        made = TRUE
+        for node in reversed(nodes):
+            made = self.select(node, made, FALSE)
+        return made
+
+    def any_of(self, nodes: list[Node]) -> Node:
+        """True where one of ``nodes`` is."""
+        made = FALSE
+        for node in reversed(nodes):
+            made = self.select(node, TRUE, made)
+        return made
+
+    def ends(self, node: Node) -> tuple[Node, ...]:
+        """The values that the function can have, as nodes."""
+        found = self._ends.get(node)
+        if found is None:
+            if self._variable[node] == _LAST:
+                found = (node,)
+            else:
+                found = tuple(dict.fromkeys(end for _, way in self._branches[node] for end in self.ends(way)))
+            self._ends[node] = found
+        return found
+
+    def read(self, end: Node) -> Hashable:
+        """The value of a node that :meth:`ends` gave."""
+        return self._value[end]
+
+    def follow(self, node: Node, onward: Callable[[Hashable], Node]) -> Node:
+        """Where ``node`` has value v, what ``onward(v)`` has there."""
+        ends = self.ends(node)
+        made = onward(self._value[ends[0]])
+        for end in ends[1:]:
+            made = self.select(self._is(node, end, {}), onward(self._value[end]), made)
+        return made
+
+    def _is(self, node: Node, end: Node, known: dict[Node, Node]) -> Node:
+        """True where ``node`` has the value of ``end``."""
+        if self._variable[node] == _LAST:
+            return TRUE if node == end else FALSE
+        if node not in known:
+            ways: dict[Node, int] = {}
+            for outcomes, way in self._branches[node]:
+                inner = self._is(way, end, known)
+                ways[inner] = ways.get(inner, 0) | outcomes
+            known[node] = self._node(self._variable[node], ways)
+        return known[node]
+
+    def where(self, node: Node, test: Callable[[Hashable], bool]) -> Node:
+        """True where the value of ``node`` passes ``test``."""
+        return self.follow(node, lambda value: TRUE if test(value) else FALSE)
+
+    def pieces(self, node: Node, kept: int, allowed: Mapping[int, int]) -> list[tuple[Hashable, tuple[tuple[int, int], ...]]]:
+        """The values that ``node`` can have, each with outcomes of the variables below ``kept`` for which it can.
+
+        Variables from ``kept`` on come out as may be, within ``allowed``. The pieces of one value cover together all
+        outcomes for which it is possible, and cover nothing else; a variable that a piece does not name is free in it.
+        """
+        memo: dict[Node, dict[Hashable, list[tuple[tuple[int, int], ...]]]] = {}
+        made = self._pieces(node, kept, allowed, memo)
+        return [(value, piece) for value, pieces in made.items() for piece in pieces]
+
+    def _pieces(
+        self,
+        node: Node,
+        kept: int,
+        allowed: Mapping[int, int],
+        memo: dict[Node, dict[Hashable, list[tuple[tuple[int, int], ...]]]],
+    ) -> dict[Hashable, list[tuple[tuple[int, int], ...]]]:
+        if node in memo:
+            return memo[node]
+        variable = self._variable[node]
+        made: dict[Hashable, dict[tuple[tuple[int, int], ...], int]] = {}
+        if variable == _LAST:
+            found: dict[Hashable, list[tuple[tuple[int, int], ...]]] = {self._value[node]: [()]}
+        elif variable >= kept:
+            mask = allowed.get(variable, self.domains[variable])
+            found = {}
+            for outcomes, way in self._branches[node]:
+                if outcomes & mask:
+                    found.update(self._pieces(way, kept, allowed, memo))
+        else:
+            mask = allowed.get(variable, self.domains[variable])
+            for outcomes, way in self._branches[node]:
+                outcomes &= mask
+                if not outcomes:
+                    continue
+                for value, pieces in self._pieces(way, kept, allowed, memo).items():
+                    rests = made.setdefault(value, {})
+                    for rest in pieces:
+                        rests[rest] = rests.get(rest, 0) | outcomes
+            found = {
+                value: [
+                    rest if outcomes == mask == self.domains[variable] else ((variable, outcomes), *rest)
+                    for rest, outcomes in rests.items()
+                ]
+                for value, rests in made.items()
+            }
+        memo[node] = found
+        return found
+
+    def choose(self, node: Node, allowed: Mapping[int, int]) -> dict[int, int] | None:
+        """Outcomes within ``allowed`` of the variables asked on a way on which ``node`` is true; None if there is none."""
+        if node == TRUE:
+            return {}
+        if node == FALSE:
+            return None
+        variable = self._variable[node]
+        mask = allowed.get(variable, self.domains[variable])
+        for outcomes, way in self._branches[node]:
+            if outcomes & mask:
+                rest = self.choose(way, allowed)
+                if rest is not None:
+                    return {variable: outcomes & mask, **rest}
+        return None

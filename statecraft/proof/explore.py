@@ -1,0 +1,663 @@
+"""Every configuration that a machine can be brought to, under every sequence of inputs.
+
+A configuration of the exploration stands for many of the machine's: one mode for each part and one value for each
+counter, but a set of states for each cluster of inputs and a zone of clock readings, any of them with any other. From
+there one tick is worked out for all at once:
+
+1. Every clock advances; messages set some to 0: one branch for each set of clocks that they can set (*hearings*).
+2. The zone is cut where a clock test that is asked here changes its answer, so that in each *region* all tests are
+   decided. Counters that count time step where their remainder is full.
+3. In a region, the parts' decision diagrams say which rows can decide together, and for which pairs of each cluster;
+   the rows move modes and counters, the pairs lead to the clusters' next states.
+
+Each of these steps yields exactly what the machine can do, as a union of products again, so nothing is lost and nothing
+is added. Two things make it end, and end soon; both are exact too:
+
+- *Blurring* (:meth:`zones.Zones.blur`): readings that nothing tells apart are put together.
+- *Waiting*: a step that leaves modes and counters as they are can be taken again on the next tick as long as the clock
+  tests keep their answers, and so can any number of such steps, if each cluster state it led to is led to again from
+  those states by the same pairs (which is checked: :meth:`Explorer._repeats`). The clocks that it sets to 0 stand still
+  at 0 at the end of every such tick, the others advance together. So a wait of any length is one step.
+
+A configuration that lies within another that is known already adds nothing and is not followed.
+"""
+
+from __future__ import annotations
+
+import heapq
+import itertools
+import time
+from collections.abc import Callable, Iterator
+from typing import NamedTuple
+
+from statecraft.proof.clusters import Known, Table
+from statecraft.proof.diagram import Node
+from statecraft.proof.model import NOBODY, Counters, Effect, Hearing, Model, Modes, Rows
+from statecraft.proof.zones import FREE, Zones
+
+NOW = "now"
+"""A clock that is never set: the number of the tick. Only a search for the shortest run has it."""
+
+START = -1
+"""In place of a configuration's number: before tick 0."""
+
+Boxes = tuple[int, ...]
+"""For each cluster with levels, a set of its states."""
+
+Span = tuple[str, int, int]
+"""A clock, and the least and greatest reading of it for which every test has the same answer."""
+
+Piece = tuple[tuple[int, int], ...]
+"""Clusters, and the pairs of each to which a step is confined."""
+
+
+class Config(NamedTuple):
+    """A set of configurations of the machine; ``fors`` are the levels with ``for``, in the model's order."""
+
+    modes: Modes
+    counters: Counters
+    fors: tuple[bool, ...]
+    boxes: Boxes
+    zone: int
+
+
+class Region(NamedTuple):
+    """A part of a configuration on which every clock test of a step has one answer, once messages have been heard.
+
+    Attributes:
+        hearing: what the messages did.
+        zone: the clocks in it, advanced by the tick.
+        spans: the clocks that are tested, each with the readings that give the same answers.
+        counters: as they are once those that count time have.
+        wrapped: the remainders that have just been full.
+        tables: each cluster's table here.
+        node: which rows decide together: a diagram whose values are :data:`Rows`.
+    """
+
+    hearing: Hearing
+    zone: int
+    spans: tuple[Span, ...]
+    counters: Counters
+    wrapped: frozenset[str]
+    tables: tuple[Table, ...]
+    node: Node
+
+
+class Way(NamedTuple):
+    """A way in which a tick can go, from a region of a configuration.
+
+    Attributes:
+        region: where it starts.
+        rows: which row of each part decides.
+        piece: the pairs for which they do.
+        pairs: for each cluster with levels, the pairs that are left of those in the configuration.
+        reset: the clocks that modes and levels set to 0 (messages apart).
+        fors, boxes: as in :class:`Config`, at its end.
+    """
+
+    region: Region
+    rows: Rows
+    piece: Piece
+    pairs: tuple[int, ...]
+    reset: frozenset[str]
+    fors: tuple[bool, ...]
+    boxes: Boxes
+
+
+class Edge(NamedTuple):
+    """One tick, or if ``alike`` is not empty a wait of any number of ticks, from one configuration to another.
+
+    Attributes:
+        source, target: numbers of configurations (:data:`START` is before tick 0).
+        way: how the tick goes; of a wait, how it goes when no loose clock is set.
+        reset: the clocks that are set to 0 on the tick, of a wait on every tick.
+        loose: of a wait, the clocks that are set to 0 at least once.
+        alike: of a wait, how a tick goes that sets just these clocks to 0.
+        frozen: remainders that come to rest, with the number each rests at.
+    """
+
+    source: int
+    target: int
+    way: Way
+    reset: frozenset[str]
+    loose: frozenset[str]
+    alike: dict[frozenset[str], Way]
+    frozen: tuple[tuple[str, int], ...]
+
+
+class OutOfTime(Exception):
+    """The exploration was told to end by a time, and that time has come."""
+
+
+class Explorer:
+    """The reachable configurations of ``model``, found as they are asked for.
+
+    Args:
+        timed: keep the number of the tick, and find configurations in the order of the least one.
+        deadline: a value of ``time.monotonic()`` after which :class:`OutOfTime` is raised.
+        stays: follow only steps for which this is true; None for all.
+    """
+
+    def __init__(
+        self,
+        model: Model,
+        timed: bool = False,
+        deadline: float | None = None,
+        stays: Callable[[Config, Edge, Config], bool] | None = None,
+        zones: Zones | None = None,
+    ) -> None:
+        self.model = model
+        self.zones = zones or Zones()
+        self.timed = timed
+        self.deadline = deadline
+        self.stays = stays
+        self.configs: list[Config] = []
+        self.first: list[Edge | None] = []
+        self.edges: list[list[Edge]] = []
+        self.start_edges: list[Edge] = []
+        self.alias: dict[int, int] = {}
+        self._known: dict[tuple[Modes, Counters, tuple[bool, ...]], list[int]] = {}
+        self._order: dict[tuple[Modes, Counters, tuple[bool, ...]], int] = {}
+        self._heap: list[tuple[int, int]] = []
+        self._seen: dict[Config, int] = {}
+        self._done: set[int] = set()
+        self._joint: dict[object, Node] = {}
+        self._pieces: dict[tuple[Node, int], list[tuple[Rows, Piece]]] = {}
+        self._splits: dict[tuple[int, int], list[tuple[int, tuple[Span, ...]]]] = {}
+        self._moved: dict[object, int] = {}
+        self._images: dict[tuple[int, int], list[tuple[tuple[bool, ...], frozenset[str], int, int]]] = {}
+        self._repeat: dict[object, bool] = {}
+        self._pairs: dict[tuple[int, int], int] = {}
+        self._tables: dict[tuple[int, Known], Table] = {}
+        self._clocks: dict[tuple[Modes, tuple[bool, ...]], tuple[tuple[str, ...], tuple[int, ...]]] = {}
+
+    # ----------------------------------------------------------------------------------------------------- the frontier
+
+    def run(self, until: Callable[[Config, Edge, Config], bool] | None = None) -> Edge | None:
+        """Follow every step until there is no new one; or to the first edge for which ``until`` is true, and return it.
+
+        Raises:
+            OutOfTime: the deadline has come.
+        """
+        if not self.start_edges:
+            for edge in self.start():
+                if until is not None and until(self.origin, edge, self.configs[edge.target]):
+                    return edge
+        while (number := self._next()) is not None:
+            if self.deadline is not None and time.monotonic() > self.deadline:
+                raise OutOfTime
+            for edge in self.follow(number):
+                if until is not None and until(self.configs[number], edge, self.configs[edge.target]):
+                    return edge
+        return None
+
+    def _next(self) -> int | None:
+        while self._heap:
+            number = heapq.heappop(self._heap)[1]
+            if number not in self.alias:
+                return number
+        return None
+
+    def start(self) -> Iterator[Edge]:
+        """The steps of tick 0."""
+        for edge in self._steps(START, self.origin, self._start_regions()):
+            self.start_edges.append(edge)
+            yield edge
+
+    def follow(self, number: int) -> Iterator[Edge]:
+        """The steps from configuration ``number``; its targets are added to the frontier when they are new."""
+        self._done.add(number)
+        config = self.configs[number]
+        for edge in self._steps(number, config, self.regions(config)):
+            self.edges[number].append(edge)
+            yield edge
+
+    def number(self, config: int) -> int:
+        """The configuration that ``config`` has been found to lie within, or itself."""
+        while config in self.alias:
+            config = self.alias[config]
+        return config
+
+    def add(self, config: Config, edge: Edge | None = None) -> int:
+        """The number of a known configuration that ``config`` lies within; a new one when there is none."""
+        key = (config.modes, config.counters, config.fors)
+        seen = self._seen.get(config)
+        if seen is not None:
+            return self.number(seen)
+        known = self._known.get(key)
+        if known is None:
+            known = self._known[key] = []
+            self._order[key] = len(self._order)
+        for number in known:
+            if self._within(config, self.configs[number]):
+                self._seen[config] = number
+                return number
+        added = config
+        swallowed: list[int] = []
+        if not self.timed:
+            config = self._grown(config, known, swallowed)
+        number = len(self.configs)
+        self.configs.append(config)
+        self.first.append(edge)
+        self.edges.append([])
+        for old in known:
+            if old in swallowed or (old not in self._done and self._within(self.configs[old], config)):
+                self.alias[old] = number
+        self._known[key] = [*(old for old in known if old not in self.alias), number]
+        self._seen[added] = number
+        # What has come up first is brought to its end first: the rest then meets larger configurations that swallow it.
+        rank = self.zones.span(config.zone, NOW)[0] if self.timed else self._order[key]
+        heapq.heappush(self._heap, (rank, number))
+        return number
+
+    def _grown(self, config: Config, known: list[int], swallowed: list[int]) -> Config:
+        """``config`` together with those of ``known`` with which it makes one; their numbers go into ``swallowed``."""
+        grown = True
+        while grown:
+            grown = False
+            for number in known:
+                if number in swallowed:
+                    continue
+                other = self.configs[number]
+                if self._within(other, config):
+                    swallowed.append(number)
+                elif other.boxes == config.boxes:
+                    zone = self.zones.joined(other.zone, config.zone)
+                    if zone is not None:
+                        config = config._replace(zone=zone)
+                        swallowed.append(number)
+                        grown = True
+                elif other.zone == config.zone:
+                    differ = [i for i, (a, b) in enumerate(zip(other.boxes, config.boxes, strict=True)) if a != b]
+                    if len(differ) == 1:
+                        boxes = tuple(a | b for a, b in zip(other.boxes, config.boxes, strict=True))
+                        config = config._replace(boxes=boxes)
+                        swallowed.append(number)
+                        grown = True
+        return config
+
+    def _within(self, config: Config, other: Config) -> bool:
+        for mine, theirs in zip(config.boxes, other.boxes, strict=True):
+            if mine & ~theirs:
+                return False
+        return self.zones.within(config.zone, other.zone)
+
+    # ---------------------------------------------------------------------------------------------------------- regions
+
+    @property
+    def origin(self) -> Config:
+        """Before tick 0."""
+        model = self.model
+        modes = (0,) * len(model.parts)
+        live = model.live_counters(modes)
+        counters: list[int | None] = [c.start if place in live else None for place, c in enumerate(model.counters)]
+        counters += [None if model.counting(place, clause, modes) else 0 for place, clause, _ in model.remainders]
+        fors = tuple(level.starts_on for level in model.fors)
+        boxes = tuple(cluster.start for cluster in model.clusters[: model.with_state])
+        clocks, limits = self.clocks(modes, fors)
+        readings = {}
+        for clock, limit in zip(clocks, limits, strict=True):
+            kind = clock.split(" ")[0]
+            readings[clock] = limit if kind in ("absent", "silent") else 1 if kind in ("set", "clear") else 0
+        return Config(modes, tuple(counters), fors, boxes, self.zones.point(readings))
+
+    def clocks(self, modes: Modes, fors: tuple[bool, ...]) -> tuple[tuple[str, ...], tuple[int, ...]]:
+        """The live clocks and their limits, the tick's number among them if it is kept."""
+        if not self.timed:
+            return self.model.clocks(modes, fors)
+        key = (modes, fors)
+        found = self._clocks.get(key)
+        if found is None:
+            clocks, limits = self.model.clocks(modes, fors)
+            both = sorted([*zip(clocks, limits, strict=True), (NOW, FREE)])
+            found = self._clocks[key] = (tuple(c for c, _ in both), tuple(limit for _, limit in both))
+        return found
+
+    def _start_regions(self) -> Iterator[Region]:
+        yield from self._cut(self.origin, Hearing(frozenset(), 1), self.origin.zone)
+
+    def regions(self, config: Config) -> Iterator[Region]:
+        """The regions of ``config``, under everything that can be heard."""
+        later = self.zones.after(config.zone)
+        clocks = self.zones.clocks[config.zone]
+        for hearing in self.model.hearings(clocks):
+            zone = later
+            if hearing.reset:
+                zone = self.zones.assign(later, clocks, tuple((clock, 0) for clock in clocks if clock in hearing.reset))
+            yield from self._cut(config, hearing, zone)
+
+    def _cut(self, config: Config, hearing: Hearing, zone: int) -> Iterator[Region]:
+        tests = self.model.tests(config.modes, config.fors)
+        key = (zone, id(tests))
+        cuts = self._splits.get(key)
+        if cuts is None:
+            cuts = self._splits[key] = self._split(zone, tests)
+        for part, spans in cuts:
+            yield self._region(config, hearing, part, spans)
+
+    def _split(
+        self, zone: int, tests: tuple[tuple[str, tuple[int, ...]], ...]
+    ) -> list[tuple[int, tuple[Span, ...]]]:
+        cuts: list[tuple[int, tuple[Span, ...]]] = [(zone, ())]
+        for clock, constants in tests:
+            made = []
+            edges = [0, *(constant for constant in constants if constant > 0), FREE + 1]
+            for part, spans in cuts:
+                for low, above in itertools.pairwise(edges):
+                    inside = self.zones.bound(part, clock, low, above - 1)
+                    if inside is not None:
+                        made.append((inside, (*spans, (clock, low, above - 1))))
+            cuts = made
+        return cuts
+
+    def _region(self, config: Config, hearing: Hearing, zone: int, spans: tuple[Span, ...]) -> Region:
+        model = self.model
+        least = {clock: low for clock, low, _ in spans}
+
+        def passed(clock: str, ticks: int) -> bool:
+            return least.get(clock, -1) >= ticks
+
+        counters, wrapped = config.counters, frozenset[str]()
+        if model.remainders:
+            counters, wrapped = self._counted(config, passed)
+        tables, known = [], []
+        for cluster in model.clusters:
+            answers: Known = ()
+            if cluster.questions:
+                answers = tuple(
+                    passed(*test) if (test := model.clock_of(question))[0] else model.in_modes(question, config.modes)  # type: ignore[arg-type]
+                    for question in cluster.questions
+                )
+            known.append(answers)
+            table = self._tables.get((cluster.index, answers))
+            if table is None:
+                table = self._tables[cluster.index, answers] = cluster.table(answers)
+            tables.append(table)
+        node = self._decide(config.modes, counters, passed, tuple(tables), tuple(known))
+        return Region(hearing, zone, spans, counters, wrapped, tuple(tables), node)
+
+    def _counted(self, config: Config, passed: Callable[[str, int], bool]) -> tuple[Counters, frozenset[str]]:
+        counters, wrapped = list(config.counters), set()
+        for place, clause, counts in self.model.remainders:
+            clock = self.model.remainder(place, clause)
+            if self.model.counting(place, clause, config.modes) and passed(clock, counts.ticks):
+                wrapped.add(clock)
+                counter, value = self.model.counters[place], counters[place]
+                assert value is not None
+                counters[place] = max(counter.low, min(counter.high, value + counts.by))
+        return tuple(counters), frozenset(wrapped)
+
+    def _decide(
+        self,
+        modes: Modes,
+        counters: Counters,
+        passed: Callable[[str, int], bool],
+        tables: tuple[Table, ...],
+        known: tuple[Known, ...],
+    ) -> Node:
+        """Which rows decide together: parts in order, each seeing what the earlier ones have just done."""
+        model, diagrams = self.model, self.model.diagrams
+        parts = len(modes)
+        node = self._tagged(model.decision(0, modes[0], passed, counters, modes, tables, known), ())
+        for part in range(1, parts):
+            ends = diagrams.ends(node)
+            onward: dict[Rows, Node] = {}
+            for end in ends:
+                rows = diagrams.read(end)
+                assert isinstance(rows, tuple)
+                effect = model.effect(modes, counters, (*rows, *(NOBODY,) * (parts - part)))
+                seen = tuple(
+                    value if counter.part == model.parts[part].name else effect.counters[place]
+                    for place, (counter, value) in enumerate(zip(model.counters, counters, strict=False))
+                )
+                onward[rows] = self._tagged(
+                    model.decision(part, modes[part], passed, seen, effect.modes, tables, known), rows
+                )
+            key = (node, tuple(onward.values()))
+            found = self._joint.get(key)
+            if found is None:
+                found = self._joint[key] = diagrams.follow(node, lambda rows, o=onward: o[rows])  # type: ignore[misc]
+            node = found
+        return node
+
+    def _tagged(self, decision: Node, rows: Rows) -> Node:
+        """``decision`` of one part with the rows of the parts before it put in front."""
+        key = (decision, rows, "tagged")
+        found = self._joint.get(key)
+        if found is None:
+            diagrams = self.model.diagrams
+            found = self._joint[key] = diagrams.follow(decision, lambda row: diagrams.value((*rows, row)))
+        return found
+
+    # ------------------------------------------------------------------------------------------------------------ steps
+
+    def _steps(self, number: int, config: Config, regions: Iterator[Region]) -> Iterator[Edge]:
+        model = self.model
+        stateful = model.clusters[: model.with_state]
+        every = [self._pairs_from(cluster.index, box) for cluster, box in zip(stateful, config.boxes, strict=True)]
+        waits: dict[tuple[object, ...], dict[frozenset[str], Way]] = {}
+        for region in regions:
+            for rows, piece in self.pieces(region):
+                effect = model.effect(config.modes, region.counters, rows)
+                confined = dict(piece)
+                options = []
+                for cluster in stateful:
+                    pairs = every[cluster.index] & confined.get(cluster.index, cluster.all)
+                    options.append(self._ways(cluster.index, region.tables[cluster.index], pairs))
+                for some in itertools.product(*options):
+                    way = Way(
+                        region,
+                        rows,
+                        piece,
+                        tuple(pairs for _, _, _, pairs in some),
+                        effect.entered.union(region.wrapped, *(reset for _, reset, _, _ in some)),
+                        tuple(on for fors, _, _, _ in some for on in fors),
+                        tuple(states for _, _, states, _ in some),
+                    )
+                    if self._repeats(config, effect, way, some):
+                        alike = waits.setdefault((region.spans, rows, way.fors, way.boxes), {})
+                        alike.setdefault(way.reset | region.hearing.reset, way)
+                    else:
+                        yield from self._arrive(number, config, effect, way)
+        for alike in waits.values():
+            yield from self._wait(number, config, alike)
+
+    def pieces(self, region: Region) -> list[tuple[Rows, Piece]]:
+        """The rows that can decide together in ``region``, with the pairs for which they do."""
+        key = (region.node, region.hearing.takes)
+        found = self._pieces.get(key)
+        if found is None:
+            model = self.model
+            found = self._pieces[key] = [
+                (rows, piece)
+                for rows, piece in model.diagrams.pieces(
+                    region.node, model.with_state, {model.command: region.hearing.takes}
+                )
+                if isinstance(rows, tuple)
+            ]
+        return found
+
+    def _pairs_from(self, cluster: int, states: int) -> int:
+        key = (cluster, states)
+        found = self._pairs.get(key)
+        if found is None:
+            found = self._pairs[key] = self.model.clusters[cluster].pairs_from(states)
+        return found
+
+    def _ways(
+        self, cluster: int, table: Table, pairs: int
+    ) -> list[tuple[tuple[bool, ...], frozenset[str], int, int]]:
+        """What ``pairs`` of a cluster do: levels with ``for``, clocks set to 0, states led to, and by which pairs."""
+        key = (id(table), pairs)
+        found = self._images.get(key)
+        if found is None:
+            whole = self.model.clusters[cluster]
+            found = [
+                (group.fors, group.reset, whole.image(table, pairs & group.pairs), pairs & group.pairs)
+                for group in table.groups
+                if pairs & group.pairs
+            ]
+            self._images[key] = found
+        return found
+
+    def _repeats(
+        self,
+        config: Config,
+        effect: Effect,
+        way: Way,
+        some: tuple[tuple[tuple[bool, ...], frozenset[str], int, int], ...],
+    ) -> bool:
+        """Whether ``way`` can be taken again and again: it changes neither modes nor counters, and the states it leads
+        to are led to again from themselves by pairs that do the same."""
+        if not effect.same or way.fors != config.fors or way.region.wrapped or way.region.counters != config.counters:
+            return False
+        confined = dict(way.piece)
+        for cluster, (fors, reset, states, _) in zip(self.model.clusters, some, strict=False):
+            table = way.region.tables[cluster.index]
+            allowed = confined.get(cluster.index, cluster.all)
+            key = (id(table), allowed, states, fors, reset)
+            found = self._repeat.get(key)
+            if found is None:
+                same = next(group for group in table.groups if group.reset == reset and group.fors == fors)
+                pairs = self._pairs_from(cluster.index, states) & allowed & same.pairs
+                found = self._repeat[key] = not states & ~cluster.image(table, pairs)
+            if not found:
+                return False
+        return True
+
+    def _wait(self, number: int, config: Config, alike: dict[frozenset[str], Way]) -> Iterator[Edge]:
+        """Any number of ticks on which nothing happens but that clocks are set to 0, as ``alike`` says which can be.
+
+        If any of some clocks can be set on any tick, whatever is done with the others, then each of them either keeps
+        running or was last set on any one of the ticks: its reading is then anything from 0 to the ticks since the first.
+        """
+        always = frozenset.intersection(*alike)
+        free = frozenset.union(*alike) - always
+        spans = next(iter(alike.values())).region.spans
+        back = any(clock in free and low > 0 for clock, low, _ in spans)  # set to 0, it would not be in its span again
+        if back or always not in alike or len(alike) != 1 << len(free):
+            for reset, way in alike.items():
+                yield from self._waited(number, config, way, reset, frozenset(), {reset: way})
+            return
+        for size in range(len(free) + 1):
+            for some in itertools.combinations(sorted(free), size):
+                yield from self._waited(number, config, alike[always], always, frozenset(some), alike)
+
+    def _waited(
+        self,
+        number: int,
+        config: Config,
+        way: Way,
+        held: frozenset[str],
+        loose: frozenset[str],
+        alike: dict[frozenset[str], Way],
+    ) -> Iterator[Edge]:
+        clocks, limits = self.clocks(config.modes, config.fors)
+        key = (way.region.zone, clocks, limits, held, loose, way.region.spans)
+        zone = self._moved.get(key)
+        if zone is None:
+            zones = self.zones
+            zone = zones.assign(
+                way.region.zone, clocks, tuple((clock, 0) for clock in clocks if clock in held or clock in loose)
+            )
+            zone = zones.wait(zone, held)
+            if loose:
+                zone = zones.younger(zone, loose)
+            for clock, low, high in way.region.spans:
+                if clock not in held:
+                    inside = zones.bound(zone, clock, low, high)
+                    assert inside is not None
+                    zone = inside
+            zone = self._moved[key] = self._settled(zone, limits)
+        target = Config(config.modes, config.counters, config.fors, way.boxes, zone)
+        yield from self._emit(number, config, target, way, held, loose, alike, ())
+
+    def _arrive(self, number: int, config: Config, effect: Effect, way: Way) -> Iterator[Edge]:
+        """One tick that moves modes or counters, or that cannot be repeated."""
+        for counters, zone, frozen in self._rested(config, effect, way.region):
+            clocks, limits = self.clocks(effect.modes, way.fors)
+            resumed = self._resumed(config, effect.modes)
+            key = (zone, clocks, limits, way.reset, resumed)
+            made = self._moved.get(key)
+            if made is None:
+                before = self.zones.clocks[zone]
+                at = dict(resumed)
+                values = tuple((c, at.get(c, 0)) for c in clocks if c in way.reset or c not in before)
+                made = self._moved[key] = self._settled(self.zones.assign(zone, clocks, values), limits)
+            target = Config(effect.modes, counters, way.fors, way.boxes, made)
+            yield from self._emit(number, config, target, way, way.reset, frozenset(), {}, frozen)
+
+    def _settled(self, zone: int, limits: tuple[int, ...]) -> int:
+        if self.timed:
+            zone = self.zones.unhurried(zone, NOW)
+        return self.zones.blur(zone, limits)
+
+    def _emit(
+        self,
+        number: int,
+        config: Config,
+        target: Config,
+        way: Way,
+        reset: frozenset[str],
+        loose: frozenset[str],
+        alike: dict[frozenset[str], Way],
+        frozen: tuple[tuple[str, int], ...],
+    ) -> Iterator[Edge]:
+        edge = Edge(number, -2, way, reset, loose, alike, frozen)
+        if self.stays is not None and not self.stays(config, edge, target):
+            return
+        before = len(self.configs)
+        place = self.add(target)
+        edge = edge._replace(target=place)
+        if place == before:
+            self.first[place] = edge
+        yield edge
+
+    def _rested(
+        self, config: Config, effect: Effect, region: Region
+    ) -> Iterator[tuple[Counters, int, tuple[tuple[str, int], ...]]]:
+        """Remainders that come to rest: one branch for each number that each can rest at."""
+        model = self.model
+        if not model.remainders:
+            yield effect.counters, region.zone, ()
+            return
+        counted = len(model.counters)
+        branches: list[tuple[list[int | None], int, tuple[tuple[str, int], ...]]] = [
+            (list(effect.counters), region.zone, ())
+        ]
+        for slot, (place, clause, _) in enumerate(model.remainders, counted):
+            ran = model.counting(place, clause, config.modes)
+            runs = model.counting(place, clause, effect.modes)
+            clock = model.remainder(place, clause)
+            made = []
+            for counters, zone, frozen in branches:
+                if runs:
+                    counters[slot] = None
+                    made.append((counters, zone, frozen))
+                elif not ran:
+                    made.append((counters, zone, frozen))
+                elif clock in region.wrapped:
+                    counters[slot] = 0
+                    made.append((counters, zone, (*frozen, (clock, 0))))
+                else:
+                    low, high = self.zones.span(zone, clock)
+                    for value in range(low, high + 1):
+                        inside = self.zones.bound(zone, clock, value, value)
+                        if inside is not None:
+                            each = list(counters)
+                            each[slot] = value
+                            made.append((each, inside, (*frozen, (clock, value))))
+            branches = made
+        for counters, zone, frozen in branches:
+            yield tuple(counters), zone, frozen
+
+    def _resumed(self, config: Config, modes: Modes) -> tuple[tuple[str, int], ...]:
+        """Remainders that run again, with the number each rested at."""
+        model = self.model
+        if not model.remainders:
+            return ()
+        return tuple(
+            (model.remainder(place, clause), config.counters[slot] or 0)
+            for slot, (place, clause, _) in enumerate(model.remainders, len(model.counters))
+            if model.counting(place, clause, modes) and not model.counting(place, clause, config.modes)
+        )
