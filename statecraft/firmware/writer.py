@@ -76,6 +76,11 @@ class Function:
     notes: tuple[str, ...]
     result: str
 
+    @property
+    def argument(self) -> bool:
+        """Whether it takes a value."""
+        return "value)" in self.declaration
+
 
 def emit(machine: Machine, board: Board) -> dict[str, str]:
     """The sketch of ``machine`` for ``board``: file name → text. ``by_hand.cpp`` is a start for the owner to fill in.
@@ -115,11 +120,11 @@ def hand_functions(machine: Machine) -> list[Function]:
             name = f"drive_{output.name}"
             notes = (
                 f"Drives it to `value`, {output.low} .. {output.high} in {unit}; called when that changes, and with",
-                f"{output.rest}, its rest, before anything else and when all must rest.",
+                f"{output.rest}, its rest, at the start and when all must rest.",
             )
             found.append(Function(name, f"void {name}({member.type} value)", _line(machine, output.place), notes, ""))
     if found:
-        first = Function("begin", "void begin()", "Called once, before everything else but rest.", (), "")
+        first = Function("begin", "void begin()", "Called once, before any of the others.", (), "")
         return [first, *found]
     return []
 
@@ -155,6 +160,7 @@ class _Sketch:
         self.rangers = [s for s in self.measured if isinstance(s.source, Ranger)]
         self.analog = [s for s in self.measured if is_analog(s)]
         self.pulses = [s for s in self.measured if is_pulses(s)]
+        self.hand_outputs = any(isinstance(o, HandOutput) for o in machine.outputs)
         self.servos = [o for o in machine.outputs if isinstance(o, Servo)]
 
     def note(self, place: Place) -> str:
@@ -217,6 +223,7 @@ class _Sketch:
             "links": bool(self.machine.links),
             "reports": self.reports,
             "by_hand": bool(self.functions),
+            "hand_outputs": self.hand_outputs,
             "tick": self.machine.duration(1),
             "tick_us": self.machine.tick_ms * 1000,
             "most_missed": MOST_MISSED,
@@ -225,7 +232,7 @@ class _Sketch:
     def board_values(self) -> dict[str, Any]:
         ms = watchdog_ms(self.machine)
         setting = f"WDTO_{ms}MS" if ms < 1000 else f"WDTO_{ms // 1000}S"
-        return {"generic": self.board.generic, "watchdog_ms": ms, "watchdog_setting": setting}
+        return {"generic": self.board.generic, "watchdog_ms": ms, "watchdog_setting": setting} | self.common()
 
     # ----------------------------------------------------------------------------------------------------------- pins
 
@@ -270,12 +277,14 @@ class _Sketch:
         motors = [o for o in self.machine.outputs if isinstance(o, Motor)]
         pins = [name for o in self.machine.outputs for name in self.resting_pins(o)]
         fields = layout(self.machine)
-        changes, rests = [], []
+        changes = []
+        rests: list[str] = []
+        hand_rests: list[str] = []
         for output in self.machine.outputs:
             shown = fields.get("shown", output.name)
             assert shown is not None
             changes.append((shown.member, self.change(output, f"wanted.{shown.member}")))
-            rests += self.rest(output, f"shown.{shown.member}")
+            (hand_rests if isinstance(output, HandOutput) else rests).extend(self.rest(output, f"shown.{shown.member}"))
         if self.servos:
             rests = ["servos::begin();", *rests]
         return {
@@ -286,7 +295,8 @@ class _Sketch:
             "rests": rests,
             "changes": changes,
             "servos": self.servos,
-            "hand": any(isinstance(o, HandOutput) for o in self.machine.outputs),
+            "hand": self.hand_outputs,
+            "hand_rests": hand_rests,
         }
 
     def resting_pins(self, output: object) -> list[str]:

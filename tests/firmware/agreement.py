@@ -2,62 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from random import Random
+from collections.abc import Sequence
 from typing import Any
 
 from statecraft.firmware.desk import Desk, DeskTick
 from statecraft.firmware.layout import SERVO_IDLE, command_order
-from statecraft.machine import Compare, Machine, Servo, atoms
+from statecraft.machine import Machine, Servo
 from statecraft.simulation import Simulation
-
-
-def random_ticks(machine: Machine, count: int, seed: int) -> Iterator[DeskTick]:
-    """Ticks that dwell on what matters: readings about the numbers that are compared with, commands in bursts."""
-    random = Random(seed)
-    marks = _marks(machine)
-    readings: list[int | None] = [None] * len(machine.sensors)
-    switches = [False] * len(machine.switches)
-    restless = 0.1
-    for number in range(count):
-        if number % 500 == 0:
-            restless = random.choice([0.0, 0.002, 0.02, 0.2])
-        for index, sensor in enumerate(machine.sensors):
-            if number == 0 or random.random() < restless:
-                near = random.choice(marks[sensor.name]) + random.choice([-1, 0, 0, 1])
-                value = near if random.random() < 0.8 else random.randint(sensor.low, sensor.high)
-                readings[index] = None if random.random() < 0.06 else min(max(value, sensor.low), sensor.high)
-        for index in range(len(switches)):
-            if random.random() < restless / 2:
-                switches[index] = not switches[index]
-        arrivals: list[int] = []
-        messages: list[tuple[int, int]] = []
-        if random.random() < 0.3:
-            for _ in range(random.choice([1, 1, 1, 2, 5])):
-                if machine.commands:
-                    arrivals.append(random.randrange(len(machine.commands)))
-                if machine.dials and random.random() < 0.3:
-                    dial = random.randrange(len(machine.dials))
-                    messages.append((dial, random.randint(machine.dials[dial].low, machine.dials[dial].high)))
-        yield DeskTick(tuple(readings), tuple(switches), arrivals, messages, "begin" if number == 0 else "step")
-
-
-def _marks(machine: Machine) -> dict[str, list[int]]:
-    marks = {sensor.name: [sensor.low, sensor.high] for sensor in machine.sensors}
-    conditions = [c for level in machine.levels for c in (level.set, level.clear)]
-    conditions += [row.when for part in machine.parts for row in part.rows]
-    for condition in conditions:
-        for atom in atoms(condition):
-            if isinstance(atom, Compare):
-                for term in (atom.left, atom.right):
-                    if term is not None and term.kind == "sensor":
-                        marks[term.name].append(atom.offset)
-    return marks
+from tests.firmware.stimuli import Stimuli
 
 
 def compare(machine: Machine, count: int, seed: int, desk: Desk | None = None) -> None:
     """Run ``count`` random ticks through both; the first difference is an AssertionError."""
-    check(machine, list(random_ticks(machine, count, seed)), desk)
+    check(machine, list(Stimuli(machine, seed).ticks(count)), desk)
 
 
 def check(machine: Machine, ticks: Sequence[DeskTick], desk: Desk | None = None) -> None:

@@ -1,0 +1,130 @@
+"""What a machine's firmware tells its operator, read on the other side of the link.
+
+The lines are described byte by byte in the sketch's own reports.h. Between them anything may stand: bytes of other
+programs, or a line of which the beginning was missed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import reduce
+from operator import xor
+
+MOST_BYTES = 200
+"""A line longer than this is no report."""
+
+
+@dataclass(frozen=True, slots=True)
+class Started:
+    """The chip has started. ``cause``: its reset flags (:func:`cause_words`); ``file``: first digits of a SHA-256."""
+
+    cause: int
+    file: str
+
+
+@dataclass(frozen=True, slots=True)
+class RowTaken:
+    """On ``tick`` the row with that number, of the part with that number, changed a mode or a counter."""
+
+    tick: int
+    part: int
+    row: int
+
+
+@dataclass(frozen=True, slots=True)
+class Modes:
+    """A heartbeat: the modes, by number, of the parts from ``first`` on, as they stand after ``tick``."""
+
+    tick: int
+    first: int
+    modes: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """What has gone wrong since the start; each count stays at 65535.
+
+    Attributes:
+        dropped: commands dropped for an urgent one.
+        ignored: messages that were no command, or a dial's number out of its range.
+        late: ticks that came late and were made up.
+        faults: times that a sensor went into fault.
+        lost: reports that did not fit the line.
+    """
+
+    dropped: int
+    ignored: int
+    late: int
+    faults: int
+    lost: int
+
+
+Report = Started | RowTaken | Modes | Counts
+
+
+def cause_words(cause: int) -> str:
+    """The reset flags as people say them. Source: MCUSR in the chips' data sheets."""
+    names = ((8, "watchdog"), (4, "low supply"), (2, "reset pin"), (1, "power"))
+    return ", ".join(name for bit, name in names if cause & bit) or "not known"
+
+
+def line(body: str) -> bytes:
+    """The line that says ``body``."""
+    return f">{body}*{checksum(body.encode()):02x}\r\n".encode()
+
+
+def checksum(body: bytes) -> int:
+    """The exclusive or of all bytes."""
+    return reduce(xor, body, 0)
+
+
+class Reader:
+    """Takes bytes as they come and gives reports. ``damaged`` counts lines that were not as they were sent."""
+
+    def __init__(self) -> None:
+        self.damaged = 0
+        self._line: bytearray | None = None
+
+    def feed(self, data: bytes) -> list[Report]:
+        """The reports that ``data`` completes, in order."""
+        found: list[Report] = []
+        for byte in data:
+            if byte == ord(">"):
+                self.damaged += self._line is not None
+                self._line = bytearray()
+            elif self._line is None:
+                continue
+            elif byte in b"\r\n":
+                report = read(bytes(self._line))
+                self._line = None
+                if report is None:
+                    self.damaged += 1
+                else:
+                    found.append(report)
+            else:
+                self._line.append(byte)
+                if len(self._line) > MOST_BYTES:
+                    self._line = None
+                    self.damaged += 1
+        return found
+
+
+def read(text: bytes) -> Report | None:
+    """The report in a line without its ``>`` and line end; None when it is damaged or no report."""
+    body, star, check = text.rpartition(b"*")
+    try:
+        if not star or len(check) != 2 or int(check, 16) != checksum(body):
+            return None
+        kind, numbers = body[:1], [int(word, 16) for word in body[1:].split(b",")]
+    except ValueError:
+        return None
+    match kind, numbers:
+        case b"s", [cause, file]:
+            return Started(cause, f"{file:08x}")
+        case b"r", [tick, part, row]:
+            return RowTaken(tick, part, row)
+        case b"b", [tick, first, *modes] if modes:
+            return Modes(tick, first, tuple(modes))
+        case b"c", [dropped, ignored, late, faults, lost]:
+            return Counts(dropped, ignored, late, faults, lost)
+    return None
