@@ -6,6 +6,7 @@ C++ statements, the templates say where they stand.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
@@ -163,6 +164,13 @@ class PartView:
     output_all_cased: bool = False
     wants: list[tuple[str, str]] = field(default_factory=list)
     shows: list[str] = field(default_factory=list)
+
+    @property
+    def lines(self) -> list[str]:
+        """All statements of the part."""
+        lines = [*self.before, *self.after, *self.shows, *(condition for condition, _ in self.group_resets)]
+        lines += [line for case in self.cases for line in case.lines]
+        return lines + [line for _, helper in self.helpers.values() for line in helper.lines]
 
 
 class _Words:
@@ -364,11 +372,12 @@ class _Writer:
         memories = self.memories()
         starts = self.starts()
         waiters, others, urgent = command_order(machine)
-        uses_levels = any("in." in line for line in levels)
+        everything = "\n".join([*levels, *steadies, *advances, *memories])
+        everything += "\n".join(line for part in parts for line in part.lines)
         return {
             "machine": machine,
             "parts": parts,
-            "groups": list(self.groups.values()),
+            "groups": [group for group in self.groups.values() if f"{group.function}(" in everything],
             "structs": self.structs(),
             "inputs": self.input_members(),
             "wide": any(line.startswith("Reading<") for line, _ in self.input_members()),
@@ -390,18 +399,19 @@ class _Writer:
             "memories": memories,
             "starts": starts,
             "motor_helpers": self.motor_helpers(),
-            "levels_read_inputs": uses_levels,
-            "tick_calls": self.tick_calls(parts, levels, uses_levels, steadies),
-            "memories_read_inputs": any("in." in line for line in memories),
+            "levels_read_inputs": bool(reads(levels)),
+            "steadies_read_inputs": bool(reads(steadies)),
+            "tick_calls": self.tick_calls(parts, levels, steadies),
+            "memories_read_inputs": bool(reads(memories)),
             "ticks_note": machine.duration(1),
         }
 
     def tick_calls(
-        self, parts: Sequence[PartView], levels: Sequence[str], levels_read: bool, steadies: Sequence[str]
+        self, parts: Sequence[PartView], levels: Sequence[str], steadies: Sequence[str]
     ) -> list[str]:
         """Steps 3 to 5, in order."""
-        calls = ["follow_steady_readings(in);"] if steadies else []
-        calls += [f"update_levels({'in' if levels_read else ''});"] if levels else []
+        calls = [f"follow_steady_readings({reads(steadies)});"] if steadies else []
+        calls += [f"update_levels({reads(levels)});"] if levels else []
         calls += [f"{part.decide}({'in' if part.reads_inputs else ''});" for part in parts]
         calls += [f"{part.set_outputs}();" for part in parts if part.shows]
         return calls if any("(in)" in call for call in calls) else ["(void)in;", *calls]
@@ -686,9 +696,10 @@ class _Writer:
         last = view.after or (view.before if not view.cases else [])
         if last[-2:] == ["    return;", "}"]:
             del last[-2]
-        text = "\n".join([*view.before, *view.after, *(line for case in view.cases for line in case.lines)])
-        view.reads_inputs = "in." in text or "(in)" in text
-        view.goes = any(r.move == "go" for r in part.rows) and f"{view.go}(" in text
+        lines = [*view.before, *view.after, *(line for case in view.cases for line in case.lines)]
+        view.reads_inputs = bool(reads(lines)) or any("(in)" in line for line in lines)
+        view.goes = any(f"{view.go}(" in line for line in lines)
+        view.helpers = {text: found for text, found in view.helpers.items() if any(f"{found[0]}(" in s for s in lines)}
         self.outputs(part, view)
         return view
 
@@ -767,8 +778,8 @@ class _Writer:
         if text not in view.helpers:
             name = self.scope.add("held_back" if not view.helpers else f"held_back_from_{target}")
             lines = condition_lines("return", holds, closing=";")
-            view.helpers[text] = (name, Helper(tuple(lines), "in." in text))
-        return bare(f"{view.helpers[text][0]}({'in' if 'in.' in text else ''})")
+            view.helpers[text] = (name, Helper(tuple(lines), bool(reads(lines))))
+        return bare(f"{view.helpers[text][0]}({reads([text])})")
 
     def action(self, part: Part, view: PartView, row: Row, modes: Sequence[str]) -> list[str]:
         """What a row does once it decides, in ``modes``."""
@@ -1009,6 +1020,11 @@ def arrange(part: Part) -> tuple[list[Row], dict[str, tuple[Row, ...]], list[Row
 
 
 # ------------------------------------------------------------------------------------------------------- lines of C++
+
+
+def reads(lines: Iterable[str]) -> str:
+    """What a function made of ``lines`` is given: the inputs, if it reads any."""
+    return "in" if any(re.search(r"\bin\.", line) for line in lines) else ""
 
 
 def comment(text: str) -> str:

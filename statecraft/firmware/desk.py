@@ -64,9 +64,9 @@ class Desk:
             index for index, sensor in enumerate(machine.sensors) if not isinstance(sensor.source, Remembered)
         ]
         self.columns: tuple[tuple[str, str], ...] = tuple(
-            (item.kind, item.name if item.count == 1 else str(number))
+            (item.kind, str(number) if item.count else item.name)
             for item in self.layout.fields
-            for number in range(item.count)
+            for number in range(len(item.paths))
         )
         """(kind, name) of each number of a state, in order; see :func:`statecraft.firmware.layout.layout`."""
 
@@ -137,10 +137,6 @@ def desk_source(machine: Machine) -> str:
         switches=[inputs[switch.name] for switch in machine.switches],
         commands=[(index, commands[command.name]) for index, command in enumerate(machine.commands)],
         dials=[(len(machine.commands) + index, item.member, item.type) for index, item in enumerate(dial_fields)],
-        paths=[
-            item.path if item.count == 1 else f"{item.path}[{number}]"
-            for item in fields.fields
-            for number in range(item.count)
-        ],
+        paths=[path for item in fields.fields for path in item.paths],
     )
 

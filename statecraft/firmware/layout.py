@@ -44,7 +44,7 @@ class Field:
         bytes: its size on the chip; 0 for a bit.
         offset: bytes from the start of ``State`` on a chip that pads nothing.
         bit: its bit in the byte at ``offset``, None for whole bytes.
-        count: elements, more than 1 for an array only.
+        count: elements of an array; 0 for what is none.
         limit: for a clock, the value it stops at; for a blink, its period.
         note: what a person wants to know of it.
     """
@@ -57,7 +57,7 @@ class Field:
     bytes: int
     offset: int = 0
     bit: int | None = None
-    count: int = 1
+    count: int = 0
     limit: int = 0
     note: str = ""
 
@@ -65,6 +65,11 @@ class Field:
     def path(self) -> str:
         """How C++ reaches it from a ``State``."""
         return f"{self.group}.{self.member}" if self.group else self.member
+
+    @property
+    def paths(self) -> tuple[str, ...]:
+        """Likewise, each element of an array by itself."""
+        return tuple(f"{self.path}[{number}]" for number in range(self.count)) or (self.path,)
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +118,7 @@ def layout(machine: Machine) -> Layout:
             )
         )  # fmt: skip
         if field.bytes:
-            offset += field.bytes * field.count
+            offset += field.bytes * max(field.count, 1)
         else:
             bits += 1
             if bits == 8:

@@ -2,19 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from statecraft.firmware.desk import Desk, DeskTick
 from statecraft.firmware.layout import SERVO_IDLE, command_order
 from statecraft.machine import Machine, Servo
-from statecraft.simulation import Simulation
+from statecraft.simulation import Inputs, Simulation
 from tests.firmware.stimuli import Stimuli
 
 
 def compare(machine: Machine, count: int, seed: int, desk: Desk | None = None) -> None:
     """Run ``count`` random ticks through both; the first difference is an AssertionError."""
     check(machine, list(Stimuli(machine, seed).ticks(count)), desk)
+
+
+def desk_ticks(machine: Machine, inputs: Iterable[Inputs]) -> Iterator[DeskTick]:
+    """The same inputs for the desk. A dial's number out of its range never gets as far as the behaviour."""
+    for number, tick in enumerate(inputs):
+        heard = [
+            (dial, value)
+            for dial, value in tick.messages
+            if machine.dials[dial].low <= value <= machine.dials[dial].high
+        ]
+        yield DeskTick(tick.readings, tick.switches, tick.arrivals, heard, "step" if number else "begin")
 
 
 def check(machine: Machine, ticks: Sequence[DeskTick], desk: Desk | None = None) -> None:
