@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import stat
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,8 +15,11 @@ from statecraft.machine import Place
 LARGEST = 1_000_000
 """The most bytes a file may have. A machine of a thousand modes takes a third of it."""
 
-_NEWLINE = re.compile("\r\n|\n|\r")
-_QUOTED = re.compile(r'"[^"]*"?')
+NEWLINE = re.compile("\r\n|\n|\r")
+_QUOTED = re.compile(r'("[^"]*"?)')
+_SEPARATOR = re.compile(r" *([,;]) *")
+_SIGN = re.compile(r" *(?<![<>=!.\-])(->|\.\.|[<>=!]=|[<>=])(?![<>=!.\-]) *")
+_SPACES = re.compile(r" +")
 _DEEPEST = 40
 
 _LOOKALIKES = {
@@ -75,27 +77,31 @@ class Line:
     @property
     def is_row(self) -> bool:
         """Whether a pipe stands in it outside quotes: then it is a row of a table, or wants to be."""
-        return "|" in self.code.text and any("|" in gap for gap in _QUOTED.split(self.code.text))
+        return bool(bars(self.code.text))
 
     def cells(self) -> list[Piece]:
         """The line cut at its pipes; the spaces around each cell are left out."""
-        code = self.code
-        bars = [at for at in _outside_quotes(code.text) if code.text[at] == "|"]
+        code, cuts = self.code, bars(self.code.text)
         cells = []
-        for begin, end in zip([0, *(bar + 1 for bar in bars)], [*bars, len(code.text)], strict=True):
+        for begin, end in zip([0, *(bar + 1 for bar in cuts)], [*cuts, len(code.text)], strict=True):
             text = code.text[begin:end]
             lead = len(text) - len(text.lstrip(" "))
             cells.append(Piece(code.file, code.line, code.start + begin + lead, text.strip(" ")))
         return cells
 
 
-def _outside_quotes(text: str) -> Iterator[int]:
+def bars(text: str) -> list[int]:
+    """Where the pipes of ``text`` stand, those in quotes left out."""
+    if "|" not in text:
+        return []
     quoted = False
+    found = []
     for at, char in enumerate(text):
         if char == '"':
             quoted = not quoted
-        elif not quoted:
-            yield at
+        elif char == "|" and not quoted:
+            found.append(at)
+    return found
 
 
 def split_comment(text: str) -> tuple[str, str]:
@@ -112,10 +118,15 @@ def split_comment(text: str) -> tuple[str, str]:
 
 
 def normal(text: str) -> str:
-    """``text`` with each run of spaces outside quotes as one space, and none before a comma or semicolon."""
-    pieces = re.split(r'("[^"]*"?)', text.strip())
-    pieces[::2] = [re.sub(r" +", " ", re.sub(r" *([,;]) *", r"\1 ", piece)) for piece in pieces[::2]]
-    return "".join(pieces).strip()
+    """``text`` with its spaces as they should be: one between words and around signs, none before a comma.
+
+    Quoted text stays as it is, and no sign is made or broken by it.
+    """
+    pieces = _QUOTED.split(text.strip(" "))
+    for number in range(0, len(pieces), 2):
+        piece = _SEPARATOR.sub(r"\1 ", pieces[number])
+        pieces[number] = _SPACES.sub(" ", _SIGN.sub(r" \1 ", piece))
+    return "".join(pieces).strip(" ")
 
 
 def read_bytes(path: Path, shown: str, mistakes: Mistakes, asked_at: Place | None = None) -> str | None:
@@ -190,7 +201,7 @@ def lines_of(text: str, file: str, mistakes: Mistakes) -> list[Line]:
     lines = []
     tabs = 0
     first_tab = Place(file, 0)
-    for number, raw in enumerate(_NEWLINE.split(text), 1):
+    for number, raw in enumerate(NEWLINE.split(text), 1):
         if "\t" in raw:
             tabs += 1
             if tabs == 1:
