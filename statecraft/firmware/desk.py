@@ -14,7 +14,7 @@ from typing import Literal
 
 from statecraft.firmware.behaviour import behaviour_files, command_names, input_names
 from statecraft.firmware.caches import cache_folder
-from statecraft.firmware.layout import Layout, layout, reading_type
+from statecraft.firmware.layout import Field, Layout, layout, reading_type
 from statecraft.firmware.toolchain import BuildFailed, ToolchainMissing
 from statecraft.machine import Machine, Remembered
 from statecraft.templates_engine import render
@@ -87,10 +87,15 @@ class Desk:
                 stream.extend((command, 0))
             for dial, value in tick.messages:
                 stream.extend((commands + dial, value))
+        out = self.run_stream(stream, count)
         width = len(self.columns)
-        out = array("i", bytes(4 * width * count))
-        self._run(stream.buffer_info()[0], count, out.buffer_info()[0])
         return [tuple(out[start : start + width]) for start in range(0, width * count, width)]
+
+    def run_stream(self, stream: array[int], ticks: int) -> array[int]:
+        """Run ``ticks`` ticks of a stream, as desk.cpp describes it; the states after them, one behind the other."""
+        out = array("i", bytes(4 * len(self.columns) * ticks))
+        self._run(stream.buffer_info()[0], ticks, out.buffer_info()[0])
+        return out
 
 
 def build_desk(machine: Machine, *, flags: Sequence[str] = (), folder: Path | None = None) -> Path:
@@ -137,6 +142,22 @@ def desk_source(machine: Machine) -> str:
         switches=[inputs[switch.name] for switch in machine.switches],
         commands=[(index, commands[command.name]) for index, command in enumerate(machine.commands)],
         dials=[(len(machine.commands) + index, item.member, item.type) for index, item in enumerate(dial_fields)],
-        paths=[path for item in fields.fields for path in item.paths],
+        values=[_value(machine, fields, item, number) for item in fields.fields for number in range(len(item.paths))],
     )
+
+
+def _value(machine: Machine, fields: Layout, item: Field, number: int) -> str:
+    """How a number of the state is read out. What nobody reads any more is always told alike, whatever is left there:
+    a place behind those that wait is 0, a remembered reading that is too old a fault.
+    """
+    path = f"now.{item.paths[number]}"
+    match item.kind:
+        case "waiting":
+            return f"now.waiting_count > {number} ? {path} : Command::none"
+        case "remembered":
+            age = fields.get("clock", f"age {item.name}")
+            assert age is not None
+            return f"now.{age.path} < {machine.sensor(item.name).patience} ? {path} : INT32_MIN"
+        case _:
+            return path
 
