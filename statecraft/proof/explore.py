@@ -41,6 +41,9 @@ NOW = "now"
 START = -1
 """In place of a configuration's number: before tick 0."""
 
+BOXES, GROWTHS = 6, 8
+"""How many box sets are kept apart, and how often they grow by steps, when rounding (see :class:`Explorer`)."""
+
 Boxes = tuple[int, ...]
 """For each cluster with levels, a set of its states."""
 
@@ -105,14 +108,16 @@ class Way(NamedTuple):
 
 
 class Edge(NamedTuple):
-    """One tick, or if ``alike`` is not empty a wait of any number of ticks, from one configuration to another.
+    """One tick, or a wait of any number of ticks, from one configuration to another.
 
     Attributes:
         source, target: numbers of configurations (:data:`START` is before tick 0).
-        way: how the tick goes; of a wait, how it goes when no loose clock is set.
+        way: how the tick goes; where clocks are loose, how it goes when none of them is set.
         reset: the clocks that are set to 0 on the tick, of a wait on every tick.
-        loose: of a wait, the clocks that are set to 0 at least once.
-        alike: of a wait, how a tick goes that sets just these clocks to 0.
+        loose: the clocks that may be set to 0 too, on any tick; those of which the source does not have every smaller
+            reading are set at least once.
+        alike: how a tick goes that sets just these clocks to 0.
+        waits: it can be repeated.
         frozen: remainders that come to rest, with the number each rests at.
     """
 
@@ -122,6 +127,7 @@ class Edge(NamedTuple):
     reset: frozenset[str]
     loose: frozenset[str]
     alike: dict[frozenset[str], Way]
+    waits: bool
     frozen: tuple[tuple[str, int], ...]
 
 
@@ -134,6 +140,9 @@ class Explorer:
 
     Args:
         timed: keep the number of the tick, and find configurations in the order of the least one.
+        rough: put configurations that differ in boxes and clocks alone into one around them, so that more may seem
+            reachable than is; never less.
+        most: follow at most so many configurations that differ in boxes and clocks alone: never more, perhaps less.
         deadline: a value of ``time.monotonic()`` after which :class:`OutOfTime` is raised.
         stays: follow only steps for which this is true; None for all.
     """
@@ -142,6 +151,8 @@ class Explorer:
         self,
         model: Model,
         timed: bool = False,
+        rough: bool = False,
+        most: int | None = None,
         deadline: float | None = None,
         stays: Callable[[Config, Edge, Config], bool] | None = None,
         zones: Zones | None = None,
@@ -149,6 +160,9 @@ class Explorer:
         self.model = model
         self.zones = zones or Zones()
         self.timed = timed
+        self.rough = rough
+        self.most = most
+        self._growths: dict[tuple[Modes, Counters, tuple[bool, ...]], int] = {}
         self.deadline = deadline
         self.stays = stays
         self.configs: list[Config] = []
@@ -234,7 +248,9 @@ class Explorer:
                 return number
         added = config
         swallowed: list[int] = []
-        if not self.timed:
+        if self.rough:
+            config = self._rounded(config, key, known, swallowed)
+        elif not self.timed:
             config = self._grown(config, known, swallowed)
         number = len(self.configs)
         self.configs.append(config)
@@ -245,6 +261,8 @@ class Explorer:
                 self.alias[old] = number
         self._known[key] = [*(old for old in known if old not in self.alias), number]
         self._seen[added] = number
+        if self.most is not None and len(self._known[key]) > self.most:
+            return number
         # What has come up first is brought to its end first: the rest then meets larger configurations that swallow it.
         rank = self.zones.span(config.zone, NOW)[0] if self.timed else self._order[key]
         heapq.heappush(self._heap, (rank, number))
@@ -274,6 +292,20 @@ class Explorer:
                         config = config._replace(boxes=boxes)
                         swallowed.append(number)
                         grown = True
+        return config
+
+    def _rounded(
+        self, config: Config, key: tuple[Modes, Counters, tuple[bool, ...]], known: list[int], swallowed: list[int]
+    ) -> Config:
+        """One configuration around ``config`` and those of ``known`` with the same boxes; or around all, when many."""
+        for number in known:
+            other = self.configs[number]
+            if other.boxes == config.boxes or len(known) >= BOXES:
+                growths = self._growths[key] = self._growths.get(key, 0) + 1
+                boxes = tuple(a | b for a, b in zip(other.boxes, config.boxes, strict=True))
+                zone = self.zones.around(other.zone, config.zone, growths > GROWTHS * BOXES)
+                config = config._replace(boxes=boxes, zone=zone)
+                swallowed.append(number)
         return config
 
     def _within(self, config: Config, other: Config) -> bool:
@@ -435,7 +467,8 @@ class Explorer:
         model = self.model
         stateful = model.clusters[: model.with_state]
         every = [self._pairs_from(cluster.index, box) for cluster, box in zip(stateful, config.boxes, strict=True)]
-        waits: dict[tuple[object, ...], dict[frozenset[str], Way]] = {}
+        alike: dict[tuple[object, ...], dict[frozenset[str], Way]] = {}
+        effects: dict[tuple[object, ...], tuple[Effect, bool]] = {}
         for region in regions:
             for rows, piece in self.pieces(region):
                 effect = model.effect(config.modes, region.counters, rows)
@@ -454,13 +487,44 @@ class Explorer:
                         tuple(on for fors, _, _, _ in some for on in fors),
                         tuple(states for _, _, states, _ in some),
                     )
-                    if self._repeats(config, effect, way, some):
-                        alike = waits.setdefault((region.spans, rows, way.fors, way.boxes), {})
-                        alike.setdefault(way.reset | region.hearing.reset, way)
-                    else:
-                        yield from self._arrive(number, config, effect, way)
-        for alike in waits.values():
-            yield from self._wait(number, config, alike)
+                    key = (region.spans, rows, way.fors, way.boxes)
+                    alike.setdefault(key, {}).setdefault(way.reset | region.hearing.reset, way)
+                    before = effects.get(key)
+                    if before is None or before[1]:
+                        effects[key] = effect, self._repeats(config, effect, way, some)
+        for group, ways in alike.items():
+            yield from self._together(number, config, *effects[group], ways)
+
+    def _together(
+        self, number: int, config: Config, effect: Effect, repeats: bool, ways: dict[frozenset[str], Way]
+    ) -> Iterator[Edge]:
+        """The edges of ``ways`` that differ only in the clocks that they set to 0.
+
+        If any of some clocks can be set on the tick, whatever is done with the others, then those of them of which the
+        configuration has every smaller reading too are not told apart: one step further they are at any reading from 1
+        up, or set to 0, which together is any smaller reading again. If the tick can be repeated, then each of the rest
+        either keeps running or was last set on any one of the ticks: its reading is then anything from 0 to the number
+        of ticks since the first of them.
+        """
+        always = frozenset.intersection(*ways)
+        free = frozenset.union(*ways) - always
+        spans = next(iter(ways.values())).region.spans
+        back = any(clock in free and low > 0 for clock, low, _ in spans)  # set to 0, it would not be in its span again
+        if back or always not in ways or len(ways) != 1 << len(free):
+            for reset, way in ways.items():
+                alone = {reset: way}
+                yield from self._edges(number, config, effect, repeats, way, reset, frozenset(), alone)
+            return
+        open_below = self.zones.open_below(config.zone) & free if number != START else frozenset()
+        rest = sorted(free - open_below)
+        for size in range(len(rest) + 1):
+            for some in itertools.combinations(rest, size):
+                if repeats:
+                    loose = open_below.union(some)
+                    yield from self._edges(number, config, effect, repeats, ways[always], always, loose, ways)
+                else:
+                    reset = always.union(some)
+                    yield from self._edges(number, config, effect, repeats, ways[reset], reset, open_below, ways)
 
     def pieces(self, region: Region) -> list[tuple[Rows, Piece]]:
         """The rows that can decide together in ``region``, with the pairs for which they do."""
@@ -525,93 +589,68 @@ class Explorer:
                 return False
         return True
 
-    def _wait(self, number: int, config: Config, alike: dict[frozenset[str], Way]) -> Iterator[Edge]:
-        """Any number of ticks on which nothing happens but that clocks are set to 0, as ``alike`` says which can be.
-
-        If any of some clocks can be set on any tick, whatever is done with the others, then each of them either keeps
-        running or was last set on any one of the ticks: its reading is then anything from 0 to the ticks since the first.
-        """
-        always = frozenset.intersection(*alike)
-        free = frozenset.union(*alike) - always
-        spans = next(iter(alike.values())).region.spans
-        back = any(clock in free and low > 0 for clock, low, _ in spans)  # set to 0, it would not be in its span again
-        if back or always not in alike or len(alike) != 1 << len(free):
-            for reset, way in alike.items():
-                yield from self._waited(number, config, way, reset, frozenset(), {reset: way})
-            return
-        for size in range(len(free) + 1):
-            for some in itertools.combinations(sorted(free), size):
-                yield from self._waited(number, config, alike[always], always, frozenset(some), alike)
-
-    def _waited(
+    def _edges(
         self,
         number: int,
         config: Config,
-        way: Way,
-        held: frozenset[str],
-        loose: frozenset[str],
-        alike: dict[frozenset[str], Way],
-    ) -> Iterator[Edge]:
-        clocks, limits = self.clocks(config.modes, config.fors)
-        key = (way.region.zone, clocks, limits, held, loose, way.region.spans)
-        zone = self._moved.get(key)
-        if zone is None:
-            zones = self.zones
-            zone = zones.assign(
-                way.region.zone, clocks, tuple((clock, 0) for clock in clocks if clock in held or clock in loose)
-            )
-            zone = zones.wait(zone, held)
-            if loose:
-                zone = zones.younger(zone, loose)
-            for clock, low, high in way.region.spans:
-                if clock not in held:
-                    inside = zones.bound(zone, clock, low, high)
-                    assert inside is not None
-                    zone = inside
-            zone = self._moved[key] = self._settled(zone, limits)
-        target = Config(config.modes, config.counters, config.fors, way.boxes, zone)
-        yield from self._emit(number, config, target, way, held, loose, alike, ())
-
-    def _arrive(self, number: int, config: Config, effect: Effect, way: Way) -> Iterator[Edge]:
-        """One tick that moves modes or counters, or that cannot be repeated."""
-        for counters, zone, frozen in self._rested(config, effect, way.region):
-            clocks, limits = self.clocks(effect.modes, way.fors)
-            resumed = self._resumed(config, effect.modes)
-            key = (zone, clocks, limits, way.reset, resumed)
-            made = self._moved.get(key)
-            if made is None:
-                before = self.zones.clocks[zone]
-                at = dict(resumed)
-                values = tuple((c, at.get(c, 0)) for c in clocks if c in way.reset or c not in before)
-                made = self._moved[key] = self._settled(self.zones.assign(zone, clocks, values), limits)
-            target = Config(effect.modes, counters, way.fors, way.boxes, made)
-            yield from self._emit(number, config, target, way, way.reset, frozenset(), {}, frozen)
-
-    def _settled(self, zone: int, limits: tuple[int, ...]) -> int:
-        if self.timed:
-            zone = self.zones.unhurried(zone, NOW)
-        return self.zones.blur(zone, limits)
-
-    def _emit(
-        self,
-        number: int,
-        config: Config,
-        target: Config,
+        effect: Effect,
+        repeats: bool,
         way: Way,
         reset: frozenset[str],
         loose: frozenset[str],
-        alike: dict[frozenset[str], Way],
-        frozen: tuple[tuple[str, int], ...],
+        ways: dict[frozenset[str], Way],
     ) -> Iterator[Edge]:
-        edge = Edge(number, -2, way, reset, loose, alike, frozen)
-        if self.stays is not None and not self.stays(config, edge, target):
-            return
-        before = len(self.configs)
-        place = self.add(target)
-        edge = edge._replace(target=place)
-        if place == before:
-            self.first[place] = edge
-        yield edge
+        for counters, zone, frozen in self._rested(config, effect, way.region):
+            made = self._clocks_after(config, effect, way, zone, reset, loose, repeats)
+            target = Config(effect.modes, counters, way.fors, way.boxes, made)
+            edge = Edge(number, -2, way, reset, loose, ways, repeats, frozen)
+            if self.stays is not None and not self.stays(config, edge, target):
+                continue
+            before = len(self.configs)
+            place = self.add(target)
+            edge = edge._replace(target=place)
+            if place == before:
+                self.first[place] = edge
+            yield edge
+
+    def _clocks_after(
+        self,
+        config: Config,
+        effect: Effect,
+        way: Way,
+        zone: int,
+        reset: frozenset[str],
+        loose: frozenset[str],
+        repeats: bool,
+    ) -> int:
+        """The clocks at the end of a tick from ``zone``, or of a wait: set, blurred, those that die left out."""
+        clocks, limits = self.clocks(effect.modes, way.fors)
+        resumed = self._resumed(config, effect.modes)
+        key = (zone, clocks, limits, reset, loose, resumed, way.region.spans if repeats else None)
+        found = self._moved.get(key)
+        if found is not None:
+            return found
+        zones = self.zones
+        before = zones.clocks[zone]
+        at = dict(resumed)
+        open_below = loose & zones.open_below(config.zone)
+        started = reset | (loose - open_below)
+        made = zones.assign(
+            zone, clocks, tuple((c, at.get(c, 0)) for c in clocks if c in started or c not in before)
+        )
+        if repeats:
+            made = zones.wait(made, reset)
+        made = zones.younger(made, loose)
+        if repeats:
+            for clock, low, high in way.region.spans:
+                if clock not in reset:
+                    inside = zones.bound(made, clock, low, high)
+                    assert inside is not None
+                    made = inside
+        if self.timed:
+            made = zones.unhurried(made, NOW)
+        made = self._moved[key] = zones.blur(made, limits)
+        return made
 
     def _rested(
         self, config: Config, effect: Effect, region: Region

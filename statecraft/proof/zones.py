@@ -39,7 +39,9 @@ class Zones:
         self._waited: dict[tuple[int, frozenset[str]], int] = {}
         self._blurred: dict[tuple[int, Limits], int] = {}
         self._within: dict[tuple[int, int], bool] = {}
+        self._open: dict[int, frozenset[str]] = {}
         self._joined: dict[tuple[int, int], int | None] = {}
+        self._around: dict[tuple[int, int, bool], int] = {}
         self.number((), (0,))
 
     def number(self, clocks: Clocks, matrix: Matrix) -> int:
@@ -147,6 +149,19 @@ class Zones:
                     matrix[other * size + place] = matrix[other * size]
         return self.number(names, tuple(matrix))
 
+    def open_below(self, zone: int) -> frozenset[str]:
+        """The clocks of which ``zone`` has every smaller reading too, all else equal."""
+        found = self._open.get(zone)
+        if found is None:
+            names, matrix = self.clocks[zone], self.matrix[zone]
+            size = len(names) + 1
+            found = self._open[zone] = frozenset(
+                clock
+                for place, clock in enumerate(names, 1)
+                if all(matrix[o * size + place] == matrix[o * size] for o in range(size) if o != place)
+            )
+        return found
+
     def unhurried(self, zone: int, clock: str) -> int:
         """``zone`` with every later reading of ``clock``, all else equal."""
         place = self.clocks[zone].index(clock) + 1
@@ -235,6 +250,23 @@ class Zones:
                 if any(mine > theirs for mine, theirs in zip(beyond, second, strict=True)):
                     return None
         return self.number(self.clocks[zone], around)
+
+    def around(self, zone: int, other: int, leap: bool = False) -> int:
+        """The least zone around both; with ``leap``, one whose bounds are those of ``zone`` or none."""
+        key = (zone, other, leap)
+        found = self._around.get(key)
+        if found is None:
+            pairs = zip(self.matrix[zone], self.matrix[other], strict=True)
+            if not leap:
+                found = self.number(self.clocks[zone], tuple(max(mine, theirs) for mine, theirs in pairs))
+            else:
+                size = len(self.clocks[zone]) + 1
+                matrix = [
+                    mine if theirs <= mine else 0 if place < size else FREE for place, (mine, theirs) in enumerate(pairs)
+                ]
+                found = self.number(self.clocks[zone], _closed(matrix, size))
+            self._around[key] = found
+        return found
 
 
 def _tightened(matrix: Matrix, size: int, row: int, column: int, bound: int) -> Matrix:
