@@ -15,6 +15,7 @@ VERBS = {
     "check": "find what is wrong with a machine, before it moves",
     "try": "rehearse the file's trials on the desk",
     "table": "show the state table",
+    "tidy": "line up a file's tables and columns",
     "emit": "write the firmware as a sketch folder",
     "make": "check, try, emit, compile and size: the whole road",
 }

@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from statecraft.cli.common import board_of, file_argument, plural, read, screen
+from statecraft.cli.common import Unreadable, board_of, file_argument, plural, read, screen
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from rich.console import Console
 
+    from statecraft.language import Mistake
     from statecraft.machine import Machine
     from statecraft.proof import Finding
 
@@ -20,16 +21,29 @@ if TYPE_CHECKING:
 @click.command(name="check", short_help="find what is wrong with a machine, before it moves")
 @file_argument
 @click.option("--strict", is_flag=True, help="Exit with 1 on warnings too.")
-def command(file: str, strict: bool) -> None:
+@click.option("--json", "form", flag_value="json", help="Print mistakes and findings as JSON, for programs.")
+@click.option("--sarif", "form", flag_value="sarif", help="Print them as SARIF 2.1.0 (OASIS), for code-review tools.")
+def command(file: str, strict: bool, form: str | None) -> None:
     """Find what is wrong with FILE before anything moves.
 
     Exit code 1 if there is an error.
     """
-    machine = read(file)
-    found = judge(machine)
-    console = screen()
-    show_findings(machine, found, console)
-    if any(finding.severity == "error" or strict for finding in found):
+    found: Sequence[Mistake | Finding]
+    try:
+        machine = read(file)
+        findings = judge(machine)
+        found = findings
+        if form is None:
+            show_findings(machine, findings, screen())
+    except Unreadable as wrong:
+        if form is None:
+            raise
+        found = wrong.mistakes
+    if form is not None:
+        from statecraft.language.programs import as_json, as_sarif
+
+        click.echo((as_json if form == "json" else as_sarif)(found), nl=False)
+    if any(item.severity == "error" or strict for item in found):
         raise click.exceptions.Exit(1)
 
 

@@ -11,9 +11,12 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from rich.console import Console
 
     from statecraft.boards import Board
+    from statecraft.language import Mistake
     from statecraft.machine import Machine
 
 
@@ -25,28 +28,42 @@ class Stop(Exception):
         self.code = code
 
 
+class Unreadable(Stop):
+    """The machine file has mistakes; the message shows every one of them.
+
+    Attributes:
+        mistakes: the same for programs.
+    """
+
+    def __init__(self, mistakes: Sequence[Mistake], sources: Mapping[str, str]) -> None:
+        from statecraft.language import show
+
+        super().__init__(show(mistakes, sources, color=screen(stderr=True).is_terminal))
+        self.mistakes = list(mistakes)
+
+
 def read(path: str) -> Machine:
     """The machine in the file at ``path``.
 
     Raises:
-        Stop: it has mistakes; the message shows every one of them.
+        Unreadable: it has mistakes.
     """
-    from statecraft.language import FileErrors, read_file, show
+    from statecraft.language import FileErrors, read_file
 
     try:
         return read_file(path)
     except FileErrors as errors:
-        raise Stop(show(errors.mistakes, errors.sources, color=screen(stderr=True).is_terminal)) from None
+        raise Unreadable(errors.mistakes, errors.sources) from None
 
 
 def board_of(machine: Machine) -> Board:
     """The machine's board: a known one by name, or the owner's own file beside the machine's.
 
     Raises:
-        Stop: there is no such board, or its file has a mistake.
+        Unreadable: there is no such board, or its file has a mistake.
     """
     from statecraft.boards import BoardError, load, load_file, names
-    from statecraft.language import Mistake, show
+    from statecraft.language import Mistake
     from statecraft.language.mistakes import nearest
 
     try:
@@ -61,7 +78,7 @@ def board_of(machine: Machine) -> Board:
         message = f"There is no board '{machine.board}'"
         hint = f"Did you mean {near}? " if near else ""
         hint += f"The boards are {', '.join(names())}; or name a file of your own"
-    raise Stop(show([Mistake(machine.board_place, message, hint, "board")], machine.source))
+    raise Unreadable([Mistake(machine.board_place, message, hint, "board")], machine.source)
 
 
 def write_text(path: Path, text: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -40,6 +41,27 @@ def run(
         return Ran(code if isinstance(code, int) else int(code is not None), captured.out, captured.err)
 
     return go
+
+
+def changed(text: str, *changes: tuple[str, str]) -> str:
+    """``text`` with the first place of each old piece replaced; a run of spaces stands for any number of them."""
+    for old, new in changes:
+        pattern = r" +".join(map(re.escape, re.split(" +", old)))
+        text, count = re.subn(pattern, lambda _, new=new: new, text, count=1)  # type: ignore[misc]
+        assert count == 1, old
+    return text
+
+
+@pytest.fixture
+def change(feed_pusher: Path) -> Callable[..., str]:
+    """Write the feed pusher with some of its text changed to a file; gives the text."""
+
+    def write(name: str, *changes: tuple[str, str]) -> str:
+        text = changed(feed_pusher.read_text(), *changes)
+        Path(name).write_text(text)
+        return text
+
+    return write
 
 
 @pytest.fixture

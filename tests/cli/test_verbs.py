@@ -3,20 +3,12 @@
 from __future__ import annotations
 
 import csv
+import json
 from pathlib import Path
 
 import pytest
 
 from statecraft.cli import VERBS
-
-
-def change(source: Path, name: str, *changes: tuple[str, str]) -> None:
-    """Write ``source`` with some of its text replaced to the file ``name``."""
-    text = source.read_text()
-    for old, new in changes:
-        assert old in text
-        text = text.replace(old, new)
-    Path(name).write_text(text)
 
 
 def test_help_names_every_verb(run):
@@ -45,6 +37,7 @@ def test_new_gives_a_machine_that_passes_check_and_try(run):
     told = run("check", "hay_cart.modes", "--strict")
     assert told.code == 0, told.out
     assert run("try", "hay_cart.modes").code == 0
+    assert run("tidy", "hay_cart.modes", "--check").code == 0
 
 
 def test_new_leaves_a_file_that_is_there_alone(run):
@@ -68,23 +61,23 @@ def test_check_passes_the_sample(run, feed_pusher):
     assert run("check", feed_pusher).code == 0
 
 
-def test_check_tells_a_pin_clash_and_fails(run, feed_pusher):
-    change(feed_pusher, "clash.modes", ("pin 2,", "pin 18,"))
+def test_check_tells_a_pin_clash_and_fails(run, change):
+    change("clash.modes", ("pin 2,", "pin 18,"))
     told = run("check", "clash.modes")
     assert told.code == 1
     assert "wiring" in told.out and "pin 18" in told.out and "serial1" in told.out
 
 
-def test_check_warns_of_what_nothing_uses_and_fails_when_strict(run, feed_pusher):
-    change(feed_pusher, "more.modes", ("counter  turns", "counter  idle 0 .. 3\ncounter  turns"))
+def test_check_warns_of_what_nothing_uses_and_fails_when_strict(run, change):
+    change("more.modes", ("counter  turns", "counter  idle 0 .. 3\ncounter  turns"))
     assert run("check", "more.modes").code == 0
     told = run("check", "more.modes", "--strict")
     assert told.code == 1
     assert "unused" in told.out and "idle" in told.out
 
 
-def test_try_fails_and_says_what_happened_instead(run, feed_pusher):
-    change(feed_pusher, "wrong.modes", ("jammed within 5 s", "jammed within 2 s"))
+def test_try_fails_and_says_what_happened_instead(run, change):
+    change("wrong.modes", ("jammed within 5 s", "jammed within 2 s"))
     told = run("try", "wrong.modes")
     assert told.code == 1
     assert "not true by 5 s" in told.out
@@ -127,8 +120,8 @@ def test_emit_writes_the_sketch(run, feed_pusher):
     assert {"feed_pusher.ino", "behaviour.h", "behaviour.cpp"} <= names
 
 
-def test_emit_refuses_a_machine_that_cannot_be_wired(run, feed_pusher):
-    change(feed_pusher, "clash.modes", ("pin 2,", "pin 18,"))
+def test_emit_refuses_a_machine_that_cannot_be_wired(run, change):
+    change("clash.modes", ("pin 2,", "pin 18,"))
     told = run("emit", "clash.modes", "-o", "sketch")
     assert told.code == 1
     assert "pin 18" in told.err
@@ -158,22 +151,54 @@ def test_make_without_the_compiler_says_what_to_install(run, feed_pusher, monkey
     assert "apt-get install gcc-avr" in " ".join(told.out.split())
 
 
-def test_make_fails_when_a_trial_does(run, feed_pusher):
-    change(feed_pusher, "wrong.modes", ("jammed within 5 s", "jammed within 2 s"))
+def test_make_fails_when_a_trial_does(run, change):
+    change("wrong.modes", ("jammed within 5 s", "jammed within 2 s"))
     told = run("make", "wrong.modes")
     assert told.code == 1
     assert "Not ready" in told.out
 
 
-def test_make_fails_on_an_unsound_table(run, feed_pusher):
-    change(
-        feed_pusher,
-        "stuck.modes",
-        ("mode     creeping ", "mode     lost          port_drive 1 %\nmode     creeping "),
-        ("  parked      | retreat     ", "  parked      | retreat and blocked | lost |\n  parked      | retreat     "),
-        ("  any         | halt ", "  any but lost | halt "),
-        ("  any         | flat", "  any but lost | flat"),
+def test_make_fails_on_an_unsound_table(run, change):
+    change("stuck.modes",
+        ("mode creeping ", "mode lost port_drive 1 %\nmode creeping "),
+        (" parked | retreat ", " parked | retreat and blocked | lost |\n parked | retreat "),
+        (" any | halt ", " any but lost | halt "),
+        (" any | flat", " any but lost | flat"),
     )
     told = run("make", "stuck.modes")
     assert told.code == 1
     assert "stuck" in told.out and "lost" in told.out
+
+
+def test_check_tells_programs_too(run, change):
+    change("clash.modes", ("pin 2,", "pin 18,"))
+    told = run("check", "clash.modes", "--json")
+    assert told.code == 1
+    assert [item["code"] for item in json.loads(told.out)["findings"]] == ["wiring"]
+    change("wrong.modes", ("front < 35 cm", "front < 35 V"))
+    told = run("check", "wrong.modes", "--sarif")
+    assert told.code == 1
+    (result,) = json.loads(told.out)["runs"][0]["results"]
+    assert "35 V" in result["message"]["text"]
+
+
+def test_tidy_lines_up_and_then_has_nothing_to_do(run, feed_pusher, change):
+    change("rough.modes", ("\n  cruise ", "\ncruise "))
+    before = Path("rough.modes").read_text()
+    assert run("tidy", "rough.modes", "--check").code == 1
+    assert Path("rough.modes").read_text() == before
+    assert run("tidy", "rough.modes").code == 0
+    assert Path("rough.modes").read_text() == feed_pusher.read_text()
+    assert run("tidy", "rough.modes", "--check").code == 0
+
+
+def test_tidy_leaves_a_file_with_mistakes_alone(run, change):
+    change("wrong.modes", ("front < 35 cm", "front < 35 V"))
+    before = Path("wrong.modes").read_text()
+    assert run("tidy", "wrong.modes").code == 1
+    assert Path("wrong.modes").read_text() == before
+
+
+def test_the_samples_are_tidy(run, feed_pusher):
+    for sample in feed_pusher.parent.rglob("*.modes"):
+        assert run("tidy", sample, "--check").code == 0, sample

@@ -1,0 +1,29 @@
+"""``statecraft tidy FILE``: columns and tables line up, and nothing else changes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from statecraft.cli.common import Stop, file_argument, read, write_text
+
+
+@click.command(name="tidy", short_help="line up a file's tables and columns")
+@file_argument
+@click.option("--check", is_flag=True, help="Change nothing; exit with 1 if there is something to line up.")
+def command(file: str, check: bool) -> None:
+    """Line up FILE's tables and columns. Comments, blank lines and the meaning stay as they are."""
+    from statecraft.language.tidy import tidy
+
+    read(file)  # a file with mistakes is left alone: what its lines mean is not known
+    path = Path(file)
+    text = path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
+    laid = tidy(text)
+    if laid == text:
+        click.echo(f"{file} is tidy")
+    elif check:
+        raise Stop(f"{file} is not tidy; to line it up:  statecraft tidy {file}")
+    else:
+        write_text(path, laid)
+        click.echo(f"{file} lined up")
