@@ -7,7 +7,7 @@ C++ statements, the templates say where they stand.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Sequence, Set
 from dataclasses import dataclass, field
 
 from statecraft.firmware.conditions import (
@@ -19,6 +19,7 @@ from statecraft.firmware.conditions import (
     bare,
     expression,
     negation,
+    otherwise,
     test,
 )
 from statecraft.firmware.layout import (
@@ -640,8 +641,11 @@ class _Writer:
             return [*lines, f"{name} = true;"]
         if on.known is False:
             return lines if off.known is False else [*lines, *condition_lines("if", off), f"    {name} = false;", "}"]
+        off = otherwise(off, on)
+        if off.known is True:
+            return [*lines, *condition_lines(f"{name} =", on, closing=";")]
         lines += [*condition_lines("if", on), f"    {name} = true;"]
-        if off.known is not False:
+        if off.known is None:
             lines += [*condition_lines("} else if", off), f"    {name} = false;"]
         return [*lines, "}"]
 
@@ -736,7 +740,7 @@ class _Writer:
         lines = [f"// Row {row.number}, {self.line_of(row.place)}"]
         if condition.known is False:
             return [*lines, "// (never holds)"]
-        action = self.action(part, view, row, modes)
+        action = self.action(part, view, row, modes, condition)
         if condition.known is True:
             return [*lines, *action, "return;"]
         return [*lines, *condition_lines("if", condition), *indented(action), "    return;", "}"]
@@ -781,8 +785,9 @@ class _Writer:
             view.helpers[text] = (name, Helper(tuple(lines), bool(reads(lines))))
         return bare(f"{view.helpers[text][0]}({reads([text])})")
 
-    def action(self, part: Part, view: PartView, row: Row, modes: Sequence[str]) -> list[str]:
-        """What a row does once it decides, in ``modes``."""
+    def action(self, part: Part, view: PartView, row: Row, modes: Sequence[str], condition: Expr) -> list[str]:
+        """What a row does once it decides, in ``modes``, where ``condition`` holds."""
+        known = {piece.text for piece in condition.parts} if condition.joint == "&&" else {condition.text}
         target = row.target if row.move == "go" else ""
         can_stay = row.move == "stay" or target in modes
         can_move = row.move == "restart" or (any(mode != target for mode in modes) and row.move == "go")
@@ -796,7 +801,8 @@ class _Writer:
                 item = self.member("counter", name)
                 lines.append(f"const auto {name}_before = {item};")
         for change in row.changes:
-            statement = self.change(change)
+            statement = self.change(change, known)
+            known = set()
             if can_stay and can_move and change not in in_place:
                 lines += [f"if ({view.mode} != {self.label(part, target)}) {{", *indented(statement), "}"]
             elif can_move or change in in_place:
@@ -822,14 +828,14 @@ class _Writer:
             return FALSE
         return test(f"{name} < {counter.high}" if change.amount > 0 else f"{name} > {counter.low}")
 
-    def change(self, change: Change) -> list[str]:
+    def change(self, change: Change, known: Set[str]) -> list[str]:
         counter = self.counters[change.counter]
         if change.how == "set":
             return [f"{self.member('counter', counter.name)} = {clamped(counter, change.amount)};"]
-        return self.step(counter, change.amount)
+        return self.step(counter, change.amount, known)
 
-    def step(self, counter: Counter, amount: int) -> list[str]:
-        """Step a counter, saturating."""
+    def step(self, counter: Counter, amount: int, known: Set[str] = frozenset()) -> list[str]:
+        """Step a counter, saturating; ``known`` are comparisons that hold where this stands."""
         name = self.member("counter", counter.name)
         if amount == 0:
             return []
@@ -838,12 +844,13 @@ class _Writer:
             return [f"{name} = {end};"]
         if abs(amount) == 1:
             sign, op = ("++", "<") if amount > 0 else ("--", ">")
-            return [f"if ({name} {op} {end}) {{", f"    {sign}{name};", "}"]
+            step = f"{sign}{name};"
+            return [step] if f"{name} {op} {end}" in known else [f"if ({name} {op} {end}) {{", f"    {step}", "}"]
         item = self.layout.get("counter", counter.name)
         assert item is not None
         op, sign = ("<", "+") if amount > 0 else (">", "-")
         moved = f"static_cast<{item.type}>({name} {sign} {abs(amount)})"
-        return [f"{name} = {name} {op} {end - amount} ? {moved} : {end};"]
+        return [f"if ({name} {op} {end - amount}) {{", f"    {name} = {moved};", "} else {", f"    {name} = {end};", "}"]
 
     # -------------------------------------------------------------------------------------------------------- outputs
 

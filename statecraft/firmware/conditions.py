@@ -144,6 +144,14 @@ def _join(joint: str, parts: Iterable[Expr]) -> Expr:
     return next(iter(found)) if len(found) == 1 else Expr(joint, tuple(found))
 
 
+def otherwise(of: Expr, failed: Expr) -> Expr:
+    """``of``, asked only where ``failed`` is false: what that says already is left out."""
+    said = {str(negation(part)) for part in (failed.parts if failed.joint == "||" else (failed,)) if not part.joint}
+    if of.joint == "&&":
+        return _join("&&", (part for part in of.parts if part.joint or part.text not in said))
+    return TRUE if not of.joint and of.text in said else of
+
+
 def negation(of: Expr) -> Expr:
     """Not ``of``."""
     if of.known is not None:

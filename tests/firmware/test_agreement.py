@@ -1,0 +1,85 @@
+"""The compiled behaviour and the reference simulation: every field the same on every tick."""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from statecraft.firmware import behaviour
+from statecraft.firmware import desk as desk_module
+from statecraft.firmware.desk import Desk, DeskTick
+from statecraft.language import read_file, read_text
+from statecraft.machine import Machine
+from tests.firmware.agreement import check, compare, desk_ticks
+from tests.firmware.stimuli import Stimuli
+from tests.random_machines import random_inputs, random_text
+from tests.tools import need
+
+SAMPLES = sorted((Path(__file__).parents[2] / "samples").glob("*.modes"))
+
+need("g++")
+
+
+@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
+def test_samples_agree(path: Path) -> None:
+    machine = read_file(str(path))
+    for seed in range(3):
+        compare(machine, 6000, seed)
+
+
+def test_a_machine_with_every_construct_agrees_and_gets_about(orchard: Machine) -> None:
+    desk = Desk(orchard)
+    fired: Counter[tuple[str, int]] = Counter()
+    for seed in range(4):
+        ticks = list(Stimuli(orchard, seed).ticks(12_000))
+        check(orchard, ticks, desk)
+        for row in desk.run(ticks):
+            fired.update((n, v) for (k, n), v in zip(desk.columns, row, strict=True) if k == "row" and v != 255)
+    asleep = [(part.name, row.number) for part in orchard.parts for row in part.rows if not fired[part.name, row.number]]
+    assert len(asleep) <= 8, asleep
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.integers(0, 10**6), st.integers(1, 4))
+def test_random_machines_agree(seed: int, size: int) -> None:
+    machine = read_text(random_text(seed, size))
+    desk = Desk(machine, flags=("-O0", "-Werror"))
+    check(machine, list(Stimuli(machine, seed).ticks(800)), desk)
+    check(machine, list(desk_ticks(machine, random_inputs(machine, seed, 800))), desk)
+
+
+def test_a_late_tick_keeps_commands_and_who_was_heard_for_the_next_one(feed_pusher: Machine) -> None:
+    desk = Desk(feed_pusher)
+    calm = ((2000, 900, 900, 7600), (False,))
+    patrol, beat = 2, 1
+
+    def run(*ticks: DeskTick) -> dict[tuple[str, str], int]:
+        return dict(zip(desk.columns, desk.run(ticks)[-1], strict=True))
+
+    run(DeskTick(*calm, how="begin"), DeskTick(*calm, [beat]))
+    late = run(DeskTick(*calm, [patrol], how="catch up"))
+    assert late["mode", "feed_pusher"] == 0
+    assert late["waiting_count", ""] == 1
+    assert late["clock", "silent operator"] == 1
+    on_time = run(DeskTick(*calm))
+    assert on_time["mode", "feed_pusher"] == 5
+    assert on_time["clock", "silent operator"] == 0
+
+
+def test_a_template_with_another_meaning_is_caught() -> None:
+    sump_pump = read_file(str(next(path for path in SAMPLES if path.stem == "sump_pump")))
+
+    def damaged(machine: Machine, heading: str) -> dict[str, str]:
+        files = behaviour.behaviour_files(machine, heading)
+        text = files["behaviour.cpp"]
+        assert "clock > ticks" in text
+        return files | {"behaviour.cpp": text.replace("return clock > ticks", "return clock >= ticks")}
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(desk_module, "behaviour_files", damaged)
+        with pytest.raises(AssertionError, match="differ"):
+            compare(sump_pump, 6000, 1)

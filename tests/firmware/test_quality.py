@@ -1,0 +1,163 @@
+"""The generated C++ as a careful reader and several compilers see it."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from statecraft.boards import load, load_file
+from statecraft.firmware import emit
+from statecraft.firmware.toolchain import Built
+from statecraft.language import read_file, read_text
+from statecraft.machine import Machine
+from tests.tools import need
+
+HERE = Path(__file__).parent
+FILES = [*sorted((HERE.parents[1] / "samples").glob("*.modes")), HERE / "machines" / "orchard.modes"]
+STRICT = ["-std=c++11", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-pedantic", "-Werror", "-Os", "-c"]
+
+
+SWITCHES = re.compile("decide|advance_clocks|sample|.*_follows")
+"""What may be long: the table, a list of clocks or sensors, the bytes of messages."""
+
+
+def run(command: list[str], folder: Path) -> str:
+    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done.stdout + done.stderr
+
+
+@pytest.fixture(scope="module")
+def sketches(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """The sketch folder of every sample and of the machine with every construct."""
+    folders = []
+    for file in FILES:
+        machine = read_file(str(file))
+        folder = tmp_path_factory.mktemp(machine.name)
+        for name, text in emit(machine, load(machine.board)).items():
+            (folder / name).write_text(text)
+        folders.append(folder)
+    return folders
+
+
+@pytest.mark.parametrize("compiler", ["g++", "clang++", "avr-g++"])
+def test_behaviour_compiles_without_a_word(sketches: list[Path], compiler: str) -> None:
+    need(compiler)
+    chip = ["-mmcu=atmega328p"] if compiler == "avr-g++" else []
+    for folder in sketches:
+        assert run([compiler, *STRICT, *chip, "behaviour.cpp", "-o", "behaviour.o"], folder) == ""
+
+
+def test_cppcheck_finds_nothing(sketches: list[Path]) -> None:
+    need("cppcheck")
+    checks = ["--enable=warning,style,performance,portability", "--error-exitcode=1", "--inline-suppr", "--quiet"]
+    for folder in sketches:
+        run(["cppcheck", *checks, "--std=c++11", "--language=c++", "behaviour.cpp"], folder)
+
+
+def test_clang_tidy_finds_nothing(sketches: list[Path]) -> None:
+    need("clang-tidy")
+    checks = (
+        "-*,bugprone-*,cert-*,clang-analyzer-*,readability-*,"
+        # Of these, what the sketch does otherwise on purpose: short names for short scopes; a decision per row in one
+        # switch; numbers of the user's own and row numbers, which stand in the comment above; neighbours of one type.
+        "-readability-identifier-length,-readability-function-cognitive-complexity,-readability-magic-numbers,"
+        "-bugprone-easily-swappable-parameters,-readability-uppercase-literal-suffix,-bugprone-reserved-identifier,"
+        # The C names of stdint.h and string.h are what every core has.
+        "-readability-static-definition-in-anonymous-namespace"
+    )
+    for folder in sketches:
+        run(["clang-tidy", "--quiet", f"--checks={checks}", "--warnings-as-errors=*", "behaviour.cpp", "--",
+             "-std=c++11"], folder)  # fmt: skip
+
+
+def test_no_function_is_long_but_the_one_that_has_the_switch(sketches: list[Path]) -> None:
+    for folder in sketches:
+        for file in folder.glob("*.cpp"):
+            for name, length, body in functions(file.read_text()):
+                assert length <= 60 or SWITCHES.match(name), (file, name, length)
+                assert not re.search(r"\b(malloc|new|delete|goto|delay)\b", body), (file, name)
+
+
+def functions(text: str) -> list[tuple[str, int, str]]:
+    """(name, lines, body) of every function in the way the templates lay them out."""
+    found = []
+    for match in re.finditer(r"^(?:\w[\w:<>&* ,]*?)\b(\w+)\([^)]*\)\n\{\n(.*?)^\}$", text, re.M | re.S):
+        code = [line for line in match[2].splitlines() if line.strip() and not line.strip().startswith("//")]
+        found.append((match[1], len(code), match[2]))
+    return found
+
+
+def test_every_row_stands_once_under_its_own_source_line(feed_pusher: Machine) -> None:
+    text = emit(feed_pusher, load("atmega2560"))["behaviour.cpp"]
+    rows = re.findall(r"// Row (\d+), line (\d+): (.*)", text)
+    assert [int(row) for row, _, _ in rows] == list(range(19))
+    lines = feed_pusher.source[feed_pusher.place.file].splitlines()
+    for _, line, said in rows:
+        assert said.split() == lines[int(line) - 1].split()
+
+
+def test_headers_say_what_made_it_from_what_and_the_cautions(feed_pusher: Machine) -> None:
+    for name, text in emit(feed_pusher, load("atmega2560")).items():
+        head = text[:900]
+        assert "Made by statecraft" in head, name
+        assert re.search(r"feed_pusher\.modes \(SHA-256 [0-9a-f]{64}\)", head), name
+        assert "not a safety-rated controller" in head, name
+        assert "switch that cuts motor power" in head.replace("\n// ", " "), name
+
+
+def test_the_feed_pusher_is_small(feed_pusher_built: Built) -> None:
+    assert feed_pusher_built.flash <= 10_000
+    assert feed_pusher_built.ram <= 1000
+    assert feed_pusher_built.behaviour_flash <= 2048
+    assert feed_pusher_built.behaviour_ram <= 80
+    assert feed_pusher_built.warnings == ""
+
+
+def test_the_same_machine_gives_the_same_sketch(feed_pusher: Machine) -> None:
+    assert emit(feed_pusher, load("atmega2560")) == emit(feed_pusher, load("atmega2560"))
+
+
+GENERIC = """
+generic      = true
+description  = "a bench board"
+supply_mv    = 3300
+reference_mv = 3300
+adc_bits     = 12
+
+[[serial]]
+name   = "serial1"
+object = "Serial1"
+rx     = "0"
+tx     = "1"
+
+[[serial]]
+name   = "serial2"
+object = "Serial2"
+rx     = "16"
+tx     = "17"
+
+[pins]
+"""
+
+
+def test_a_sketch_for_a_board_of_ones_own_compiles_against_any_core(orchard: Machine, tmp_path: Path) -> None:
+    need("g++")
+    pins = "\n".join(
+        f'"{number}" = {{ can = ["digital", "pwm", "interrupt"] }}' for number in range(50)
+    )
+    pins += "\n" + "\n".join(f'"A{number}" = {{ can = ["digital", "analog"] }}' for number in range(4))
+    (tmp_path / "bench.toml").write_text(GENERIC + pins)
+    board = load_file(tmp_path / "bench.toml")
+    source = orchard.source[orchard.place.file]
+    without_servos = re.sub(r"(?m)^servo .*\n", "", source).replace(", fingers tilt", "")
+    without_servos = without_servos.replace("fingers 80 deg, nozzle tilt", "")
+    machine = read_text(without_servos, file="orchard.modes")
+    for name, text in emit(machine, board).items():
+        (tmp_path / name).write_text(text)
+    for file in [*tmp_path.glob("*.cpp"), tmp_path / "orchard.ino"]:
+        command = ["g++", "-x", "c++", "-include", "Arduino.h", "-I", str(HERE / "standin"), "-I", str(tmp_path)]
+        run([*command, "-std=c++11", "-Wall", "-Wextra", "-Werror", "-c", str(file), "-o", "out.o"], tmp_path)
