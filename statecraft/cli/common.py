@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from rich.console import Console
 
@@ -82,7 +82,12 @@ def board_of(machine: Machine) -> Board:
 
 
 def write_text(path: Path, text: str) -> None:
-    """Write ``text`` to ``path`` whole or not at all: what stood there stays until the new text is on the disk.
+    """Write ``text`` to ``path`` as :func:`write_bytes` does."""
+    write_bytes(path, text.encode())
+
+
+def write_bytes(path: Path, data: bytes) -> None:
+    """Write ``data`` to ``path`` whole or not at all: what stood there stays until the new data is on the disk.
 
     Raises:
         Stop: it cannot be written.
@@ -90,9 +95,9 @@ def write_text(path: Path, text: str) -> None:
     name = ""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.NamedTemporaryFile("w", encoding="utf-8", dir=path.parent, delete=False) as file:
+        with tempfile.NamedTemporaryFile(dir=path.parent, delete=False) as file:
             name = file.name
-            file.write(text)
+            file.write(data)
         umask = os.umask(0)
         os.umask(umask)
         Path(name).chmod(0o666 & ~umask)
@@ -102,6 +107,16 @@ def write_text(path: Path, text: str) -> None:
             if name:
                 Path(name).unlink()
         raise Stop(f"{path} cannot be written: {error.strerror or error}") from None
+
+
+@contextlib.contextmanager
+def step(console: Console, name: str) -> Iterator[None]:
+    """Show on a terminal that ``name`` is under way; elsewhere say nothing."""
+    if console.is_terminal:
+        with console.status(name):
+            yield
+    else:
+        yield
 
 
 def screen(stderr: bool = False) -> Console:

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from statecraft.cli.common import file_argument, plural, read, screen, write_text
+from statecraft.cli.common import file_argument, plural, read, screen, step, write_text
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -48,14 +46,14 @@ def command(file: str, out: Path, strict: bool) -> None:
     home = out / machine.name
     lines: list[tuple[bool | None, str, str]] = [(True, "read", _contents(machine))]
 
-    with _step(console, "check"):
+    with step(console, "check"):
         found = judge(machine)
     sound = not any(finding.severity == "error" or strict for finding in found)
     if found:
         show_findings(machine, found, console)
     lines.append((sound, "check", sum_up(found)))
 
-    with _step(console, "try"):
+    with step(console, "try"):
         from io import StringIO
 
         from rich.console import Console
@@ -72,13 +70,13 @@ def command(file: str, out: Path, strict: bool) -> None:
         lines.append((False, "emit", "no sketch: its wiring is wrong"))
         passed = False
     else:
-        with _step(console, "emit"):
+        with step(console, "emit"):
             count, notes = emit(machine, home / machine.name)
         lines.append((True, "emit", f"{home / machine.name}/, {plural(count, 'file')}"))
         lines += [(None, "", note) for note in notes]
         passed = True
         try:
-            with _step(console, "compile"):
+            with step(console, "compile"):
                 built = build(home / machine.name, board, home)
             lines += _sizes(built, board)
         except ToolchainMissing as missing:
@@ -93,16 +91,6 @@ def command(file: str, out: Path, strict: bool) -> None:
     _summary(console, machine, lines, passed)
     if not passed:
         raise click.exceptions.Exit(1)
-
-
-@contextmanager
-def _step(console: Console, name: str) -> Iterator[None]:
-    """Show on a terminal that ``name`` is under way; elsewhere say nothing."""
-    if console.is_terminal:
-        with console.status(name):
-            yield
-    else:
-        yield
 
 
 def _contents(machine: Machine) -> str:
@@ -140,8 +128,8 @@ def _summary(
     console.print(Text(machine.name, style="bold") + Text(f"   for {machine.board}", style="dim"))
     table = Table.grid(padding=(0, 2), pad_edge=True)
     marks = {True: Text("✓", style="green"), False: Text("✗", style="bold red"), None: Text(" ")}
-    for mark, step, told in lines:
-        table.add_row(marks[mark], Text(step), Text(told))
+    for mark, name, told in lines:
+        table.add_row(marks[mark], Text(name), Text(told))
     console.print(table)
     console.print()
     if passed:

@@ -1,20 +1,41 @@
-"""``statecraft table FILE``: the state table in the terminal."""
+"""``statecraft table FILE``: the state table, in the terminal or as Markdown, CSV or HTML."""
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
 
-from statecraft.cli.common import file_argument, read, screen
+from statecraft.cli.common import Stop, file_argument, read, screen, write_text
+
+FORMS = {"markdown": ".md", "csv": ".csv", "html": ".html"}
 
 
 @click.command(name="table", short_help="show the state table")
 @file_argument
 @click.option("--rows", is_flag=True, help="One line a row, in the order in which they decide, with its source line.")
-def command(file: str, rows: bool) -> None:
-    """Show FILE's state table: modes down, what can happen across, where it leads.
+@click.option("--as", "form", type=click.Choice(list(FORMS)), help="Another form than the terminal's.")
+@click.option(
+    "-o", "--out", metavar="FILE", type=click.Path(path_type=Path), help="Write to FILE.md, FILE.csv or FILE.html."
+)
+def command(file: str, rows: bool, form: str | None, out: Path | None) -> None:
+    """Show FILE's state table: modes down, what can happen across, where it leads and by which row.
 
-    An empty cell is a dot: nothing happens there, the mode stays.
+    Where no row speaks of it, it says what then happens: the mode stays.
     """
-    from statecraft.report.table import print_grid, print_rows
+    from statecraft.report import table
 
-    (print_rows if rows else print_grid)(read(file), screen())
+    if out is not None and form is None:
+        form = next((name for name, ending in FORMS.items() if out.suffix == ending), None)
+        if form is None:
+            raise Stop(f"{out} has an ending that says no form: use {', '.join(FORMS.values())}, or --as")
+    machine = read(file)
+    if form is None:
+        (table.print_rows if rows else table.print_grid)(machine, screen())
+        return
+    write = {"markdown": table.markdown, "csv": table.comma_separated, "html": table.html}[form]
+    if out is None:
+        click.echo(write(machine, rows), nl=False)
+    else:
+        write_text(out, write(machine, rows))
+        click.echo(f"{out} written")

@@ -30,7 +30,7 @@ class Piece:
 
 
 class Axis:
-    """Ticks ``first`` to ``end`` over ``wide`` px from ``left``. ``events`` are the ticks on which something happens."""
+    """Ticks ``first`` to ``end`` over ``wide`` px from ``left``. On the ticks ``events`` something happens."""
 
     def __init__(self, first: int, end: int, left: float, wide: float, events: Iterable[int]) -> None:
         inside = sorted({first, end, *(tick for tick in events if first < tick < end)})

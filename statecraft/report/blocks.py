@@ -149,7 +149,9 @@ def tag_block(tag: Tag) -> Block:
     """Rows that speak of several modes at once: of which, then the rows."""
     block = Block()
     scope = "in any mode" if tag.scope == "any" else f"in {tag.scope}"
-    block.write(0, wrap(scope if tag.target else f"{scope}, stays on", SMALL, ROOM + GUTTER, bold=True), SMALL, "scope", True)
+    block.write(
+        0, wrap(scope if tag.target else f"{scope}, stays on", SMALL, ROOM + GUTTER, bold=True), SMALL, "scope", True
+    )
     block.high += 1
     _stack(block, label_block(tag.labels))
     return block

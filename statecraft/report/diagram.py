@@ -93,7 +93,9 @@ def describe(machine: Machine) -> str:
         said.append(f"Part {part.name}, which starts in {part.start.name}.")
         for mode in part.modes:
             leads = dict.fromkeys(
-                row.target for row in part.rows if mode.name in row.modes and row.move == "go" and row.target != mode.name
+                row.target
+                for row in part.rows
+                if mode.name in row.modes and row.move == "go" and row.target != mode.name
             )
             to = f" leads to {', '.join(leads)}" if leads else " leads nowhere"
             said.append(f"{words.kind(machine, part, mode).capitalize()} {mode.name}{to}.")
@@ -118,7 +120,9 @@ def _says(mark: Mark) -> str:
 
 def _panel(machine: Machine, part: Part, marks: list[Mark]) -> Panel:
     seen = scene(machine, part, marks)
-    cards = {name: card_block(machine, card, words.traits(machine, part, card.mode)) for name, card in seen.cards.items()}
+    cards = {
+        name: card_block(machine, card, words.traits(machine, part, card.mode)) for name, card in seen.cards.items()
+    }
     tags = {tag.key: tag_block(tag) for tag in seen.tags}
     labels = {id(line): label_block(line.labels) for line in seen.lines}
     boxes = {name: _card_size(machine, part, seen.cards[name].mode, block) for name, block in cards.items()}
@@ -144,9 +148,7 @@ def _card_size(machine: Machine, part: Part, mode: Mode, block: Block) -> tuple[
 
 def _with(machine: Machine, frame: Frame) -> str:
     """What a frame's tab says behind the group's name: the outputs that it sets for all of its modes."""
-    chosen = [
-        f"{name} {words.setting(machine, machine.output(name), value)}" for name, value in frame.group.settings
-    ]
+    chosen = [f"{name} {words.setting(machine, machine.output(name), value)}" for name, value in frame.group.settings]
     return f"   with {', '.join(chosen)}" if chosen else ""
 
 
@@ -218,7 +220,7 @@ def _card(parent: Element, machine: Machine, panel: Panel, mode: Mode, box: Box,
     kind = words.kind(machine, part, mode)
     holder = parent
     if links:
-        holder = add(parent, "a", href=f"#mode-{part.name}-{mode.name}", aria_label=f"{kind} {mode.name}: its rows")
+        holder = add(parent, "a", href=f"#mode-{part.name}-{mode.name}")
     card = group(
         holder,
         "card " + {"stop mode": "stop", "moving mode": "moving", "mode": "other"}[kind],
@@ -239,8 +241,8 @@ def _card(parent: Element, machine: Machine, panel: Panel, mode: Mode, box: Box,
     else:
         add(card, "rect", cls="body", x=x, y=y, width=w, height=h, rx=9)
     panel.cards[mode.name].draw(card, x + PAD_X, y + PAD_Y)
-    for place, mark in enumerate(panel.scene.cards[mode.name].marks):
-        badge(card, x + 4 + 21 * place, y - 3, mark)
+    for number_there, mark in enumerate(panel.scene.cards[mode.name].marks):
+        badge(card, x + 4 + 21 * number_there, y - 3, mark)
 
 
 def _tag(parent: Element, tag: Tag, block: Block, box: Box) -> None:

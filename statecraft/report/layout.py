@@ -6,16 +6,21 @@ What is laid out are empty boxes of the sizes that the blocks will need. The loo
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import combinations, pairwise
+from itertools import pairwise, product
 from math import dist
 from typing import Any
 
 from statecraft.report.scene import Frame, Line, Scene, Tag
+
 TAB = 22.0
 """The height of a frame's name tab, px."""
 
 TRY_ALL = 40
 """Up to so many cards and tags, several layouts are made and the best one is kept."""
+
+STEP = 8.0
+NEAR = 11.0
+"""Lines are looked at every so many px, and run too close when they share a square of so many."""
 
 ARROW = 9.0
 """The length of an arrow's head, px."""
@@ -62,7 +67,7 @@ class Placed:
 
 @dataclass(frozen=True, slots=True)
 class Sizes:
-    """What room things need, px: cards by mode and tags by key, the tabs of frames by group, labels by their line's id."""
+    """What room things need, px: cards by mode, tags by key, the tabs of frames by group, labels by their line's id."""
 
     boxes: dict[str, tuple[float, float]]
     tabs: dict[str, float]
@@ -71,40 +76,61 @@ class Sizes:
 
 def place(scene: Scene, sizes: Sizes) -> Placed:
     """Lay ``scene`` out: small ones in several ways, of which the calmest that fits a page is kept."""
-    ways = ("TB", "LR") if len(sizes.boxes) <= TRY_ALL else ("TB",)
-    orders = (True, False) if len(sizes.boxes) <= TRY_ALL else (True,)
-    tries = [_laid_out(scene, sizes, way, by_distance, 1) for way in ways for by_distance in orders]
+    if len(sizes.boxes) <= TRY_ALL:
+        yes_no = (True, False)
+        ways = [Way(*choice) for choice in product(("TB", "LR"), yes_no, yes_no, yes_no)]
+        tries = [_laid_out(scene, sizes, way) for way in ways]
+    else:
+        tries = [_laid_out(scene, sizes, Way())]
     best = min(tries, key=_unrest)
     shape = max(best.wide, best.high) / min(best.wide, best.high)
     if shape > 2.2:
         # A long chain: cut into columns that stand side by side, as text is.
         columns = max(2, round((shape / 1.4) ** 0.5))
-        cut = [_laid_out(scene, sizes, "TB", True, count) for count in (columns, columns * 3 // 2 + 1)]
+        cut = [_laid_out(scene, sizes, Way(columns=count)) for count in (columns, columns * 3 // 2 + 1)]
         best = min([best, *cut], key=_unrest)
     return best
 
 
 def _unrest(placed: Placed) -> float:
-    """How ill a picture reads: its area and how far its shape is from a page's, its crossings, its lines' length."""
+    """How ill a picture reads: its area, how far its shape is from a page's, how long its lines are, where they meet
+    or run side by side, and where one grazes a box that it has no business with.
+    """
     shape = max(placed.wide, placed.high) / min(placed.wide, placed.high)
     page = placed.wide * placed.high / 10_000 * max(1.0, shape / 1.5)
-    if len(placed.boxes) > 4 * TRY_ALL:
-        return page  # every line against every other takes too long, and none of them would be calm
-    pieces: list[list[tuple[Point, Point]]] = []
-    for route in placed.routes:
-        pieces.append([piece for path in route.paths for piece in pairwise(_points_on(path))])
-    crossings = sum(
-        _cross(a, b) for one, other in combinations(pieces, 2) for a in one for b in other
+    tabs = [Box(frame.x, frame.y, 110, TAB) for _, frame in placed.frames]
+    lines = [[point for path in route.paths for point in _points_on(path)] for route in placed.routes]
+    used: dict[tuple[int, int], set[int]] = {}
+    grazed = 0
+    for number, (route, points) in enumerate(zip(placed.routes, lines, strict=True)):
+        ends = {id(placed.boxes[name]) for name in _ends(route.of)} | {id(route.label)}
+        obstacles = [box for box in [*placed.boxes.values(), *tabs] if id(box) not in ends]
+        tips = [other.tip for other in placed.routes if _ends(other.of)[1] not in _ends(route.of)]
+        obstacles += [Box(x - 10, y - 10, 20, 20) for x, y in tips]
+        for x, y in points:
+            if dist((x, y), route.tip) > 30:  # lines to one mode may come together before it
+                used.setdefault((int(x // NEAR), int(y // NEAR)), set()).add(number)
+            grazed += any(
+                box.x - 6 < x < box.x + box.wide + 6 and box.y - 6 < y < box.y + box.high + 6 for box in obstacles
+            )
+    met = sum(len(there) - 1 for there in used.values())
+    long = [len(points) * STEP for points in lines]
+    detours = sum(
+        max(0.0, length - 1.2 * dist(points[0], points[-1])) for length, points in zip(long, lines, strict=True)
     )
-    long = sum(dist(a, b) for line in pieces for a, b in line)
-    return page + 6 * crossings + long / 120
+    return page + 8 * met + 3 * grazed + sum(long) / 90 + detours / 12
 
 
-def _points_on(path: tuple[Point, ...], steps: int = 4) -> list[Point]:
-    """Some points of a curve: its start and ``steps`` in each of its Bézier pieces."""
+def _ends(line: Line | Tag) -> tuple[str, ...]:
+    return (line.tail, line.head) if isinstance(line, Line) else (line.key, line.target or "")
+
+
+def _points_on(path: tuple[Point, ...]) -> list[Point]:
+    """Points of a curve, about :data:`STEP` px apart."""
     found = [path[0]]
     for i in range(0, len(path) - 3, 3):
         a, b, c, d = path[i : i + 4]
+        steps = max(1, round((dist(a, b) + dist(b, c) + dist(c, d)) / STEP))
         for step in range(1, steps + 1):
             t = step / steps
             u = 1 - t
@@ -115,28 +141,36 @@ def _points_on(path: tuple[Point, ...], steps: int = 4) -> list[Point]:
     return found
 
 
-def _cross(one: tuple[Point, Point], other: tuple[Point, Point]) -> bool:
-    """Whether two straight pieces cross."""
-    (a, b), (c, d) = one, other
+@dataclass(frozen=True, slots=True)
+class Way:
+    """One way to lay things out.
 
-    def side(p: Point, q: Point, r: Point) -> bool:
-        return (q[0] - p[0]) * (r[1] - p[1]) > (q[1] - p[1]) * (r[0] - p[0])
-
-    return side(a, b, c) != side(a, b, d) and side(c, d, a) != side(c, d, b)
-
-
-def _laid_out(scene: Scene, sizes: Sizes, way: str, by_distance: bool, columns: int) -> Placed:
-    """One layout, downwards (``TB``) or across (``LR``); modes read in the order of :func:`_ranks`, cut into ``columns``
-    between which lines do not say what stands below what.
+    Attributes:
+        direction: downwards (``TB``) or across (``LR``).
+        by_distance: modes are read by their distance from the start, else as declared: see :func:`_ranks`.
+        tags_first: tags are put in before modes: what is put in first is apt to come to stand first.
+        tags_behind: tags whose line leads onwards stand behind the modes of their frame.
+        columns: the modes are cut into so many columns between which lines do not say what stands below what.
     """
+
+    direction: str = "TB"
+    by_distance: bool = True
+    tags_first: bool = True
+    tags_behind: bool = False
+    columns: int = 1
+
+
+def _laid_out(scene: Scene, sizes: Sizes, way: Way) -> Placed:
+    """One layout."""
     import pygraphviz
 
     graph = pygraphviz.AGraph(directed=True, strict=False)
-    graph.graph_attr.update(rankdir=way, nodesep="0.35", ranksep="0.4", pad="0", margin="0")
+    graph.graph_attr.update(rankdir=way.direction, nodesep="0.35", ranksep="0.4", pad="0", margin="0")
     if len(sizes.boxes) > 60:
         # Large pictures: bounded effort in the two steps whose time grows fastest.
         graph.graph_attr.update(nslimit="2", nslimit1="2", mclimit="0.4", searchsize="20")
-    for name, (wide, high) in sizes.boxes.items():
+    tags = {tag.key for tag in scene.tags}
+    for name, (wide, high) in sorted(sizes.boxes.items(), key=lambda item: (item[0] in tags) != way.tags_first):
         graph.add_node(name, shape="box", fixedsize="true", width=wide / 72, height=high / 72, label="")
     # A label is a box on the line's way, so that no other thing can come between a line and what it says.
     legs: list[tuple[Line | Tag, list[str]]] = []
@@ -155,10 +189,10 @@ def _laid_out(scene: Scene, sizes: Sizes, way: str, by_distance: bool, columns: 
             inside.setdefault(tag.frame.name, []).append(tag.key)
     for number, frame in enumerate(scene.frames):
         _cluster(graph, inside, sizes, frame, f"cluster_{number}")
-    rank = _ranks(scene, by_distance)
-    column = _columns(scene, rank, columns)
-    for line, stops in legs:
-        more = {"weight": "1" if line.failsafe or isinstance(line, Tag) else "3", "arrowsize": ARROW / 10}
+    rank = _ranks(scene, way.by_distance)
+    column = _columns(scene, rank, way.columns)
+    for leg, stops in legs:
+        more = {"weight": "1" if leg.failsafe or isinstance(leg, Tag) else "3", "arrowsize": ARROW / 10}
         beside = column[stops[0]] != column[stops[-1]]
         for tail, head in pairwise(stops):
             arrow = head == stops[-1]
@@ -166,7 +200,13 @@ def _laid_out(scene: Scene, sizes: Sizes, way: str, by_distance: bool, columns: 
             if rank[stops[-1]] < rank[stops[0]]:
                 graph.add_edge(head, tail, dir="back" if arrow else "none", constraint=not (beside and arrow), **more)
             else:
-                graph.add_edge(tail, head, dir="forward" if arrow else "none", constraint=not (beside and arrow), **more)
+                graph.add_edge(
+                    tail, head, dir="forward" if arrow else "none", constraint=not (beside and arrow), **more
+                )
+    if way.tags_behind:
+        for tag in scene.tags:
+            if tag.frame is not None and tag.target is not None and rank[tag.key] < rank[tag.target]:
+                graph.add_edge(max(tag.frame.modes, key=rank.__getitem__), tag.key, style="invis", weight="1")
     graph.layout("dot")
     return _read(scene, graph, legs)
 

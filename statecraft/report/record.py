@@ -17,9 +17,7 @@ from statecraft.simulation import Simulation, Trace
 if TYPE_CHECKING:
     from statecraft.simulation import TrialResult
 
-KINDS = frozenset(
-    {"mode", "heard", "taken", "dial", "sensor", "switch", "level", "counter", "setting", "shown"}
-)
+KINDS = frozenset({"mode", "heard", "taken", "dial", "sensor", "switch", "level", "counter", "setting", "shown"})
 """The kinds of a trace's columns that are drawn."""
 
 LONGEST = 200_000

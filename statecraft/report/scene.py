@@ -111,7 +111,7 @@ def scene(machine: Machine, part: Part, marks: Iterable[Mark] = ()) -> Scene:
             of_row.setdefault(about.row.number, []).append(mark)
         elif about.row is None and about.mode is not None and about.mode.part == part.name:
             of_mode.setdefault(about.mode.mode, []).append(mark)
-    frames, framed = _frames(part)
+    outer, framed = frames(part)
     cards = {
         mode.name: Card(
             mode,
@@ -120,7 +120,7 @@ def scene(machine: Machine, part: Part, marks: Iterable[Mark] = ()) -> Scene:
         )
         for mode in part.modes
     }
-    made = Scene(part, cards, frames, [], [])
+    made = Scene(part, cards, outer, [], [])
     by_modes = {_declared(part, group.modes): group for group in reversed(part.groups)}
     tags: dict[tuple[str | None, str, str | None, bool], Tag] = {}
     lines: dict[tuple[str, str, bool], Line] = {}
@@ -154,7 +154,7 @@ def _declared(part: Part, modes: Iterable[str]) -> tuple[str, ...]:
     return tuple(mode.name for mode in part.modes if mode.name in chosen)
 
 
-def _frames(part: Part) -> tuple[list[Frame], set[str]]:
+def frames(part: Part) -> tuple[list[Frame], set[str]]:
     """Frames for as many groups as can be drawn without crossing, larger ones first, and the names of those groups."""
     chosen: list[Frame] = []
     outer: list[Frame] = []

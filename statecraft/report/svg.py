@@ -27,7 +27,7 @@ def add(parent: Element, tag: str, text: str | None = None, **attributes: str | 
 
 def group(parent: Element, cls: str, title: str | None = None, **attributes: str | float | None) -> Element:
     """A ``g`` of that class, with a ``title`` that readers aloud and pointers see."""
-    made = add(parent, "g", cls=cls, **attributes)
+    made = add(parent, "g", None, cls=cls, **attributes)
     if title:
         add(made, "title", title)
     return made
@@ -48,9 +48,7 @@ def lines(
     return text
 
 
-def drawing(
-    wide: float, high: float, title: str, description: str, name: str, interactive: bool = False
-) -> Element:
+def drawing(wide: float, high: float, title: str, description: str, name: str, interactive: bool = False) -> Element:
     """An empty drawing of that size in px. ``name`` is what ids start with, unique on the page it may be put into.
 
     ``interactive``: there will be links in it, so that it is a group of things instead of one image.

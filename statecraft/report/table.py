@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
+import csv
+import io
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from statecraft.machine import Machine, Part, Row
+from statecraft.report.words import kind, lead
 
 if TYPE_CHECKING:
     from rich.console import Console
+
+STAYS = "stays"
+"""What a cell says that no row speaks of: nothing happens there."""
+
+ROW_HEADS = ("row", "kind", "in", "when", "go to", "do", "line")
+
+SHORT_KINDS = {"stop mode": "stop", "moving mode": "moving", "mode": "still"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,12 +46,6 @@ class Grid:
     cells: dict[tuple[str, int], Cell]
 
 
-def lead(row: Row, mode: str) -> str:
-    """Where ``row`` leads from ``mode``, with what it does to counters: ``cruise, turns = 0``."""
-    where = "stays" if row.move == "stay" or row.target == mode else "restarts" if row.move == "restart" else row.target
-    return f"{where}, {row.do_text}" if row.do_text else where
-
-
 def grid(part: Part) -> Grid:
     """The table of ``part``. Rows with the same ``when`` share a column; of two in one cell the first decides."""
     columns: dict[tuple[bool, str], int] = {}
@@ -48,8 +53,18 @@ def grid(part: Part) -> Grid:
     for row in part.rows:
         column = columns.setdefault((row.failsafe, row.when_text), len(columns))
         for mode in row.modes:
-            cells.setdefault((mode, column), Cell(lead(row, mode), row))
+            does = f", {row.do_text}" if row.do_text else ""
+            cells.setdefault((mode, column), Cell(f"{lead(row, mode)}{does} ({row.number})", row))
     return Grid(part, tuple(text for _, text in columns), tuple(failsafe for failsafe, _ in columns), cells)
+
+
+def row_cells(row: Row) -> tuple[str, ...]:
+    """A row as one line, under :data:`ROW_HEADS`."""
+    what = "failsafe" if row.failsafe else "rule"
+    return str(row.number), what, row.in_text, row.when_text, row.go_text, row.do_text, str(row.place)
+
+
+# ------------------------------------------------------------------------------------------------------------ terminal
 
 
 def print_grid(machine: Machine, console: Console) -> None:
@@ -66,30 +81,31 @@ def print_grid(machine: Machine, console: Console) -> None:
             title = part.name if len(bands) == 1 else f"{part.name}, {number + 1} of {len(bands)}"
             drawn = Table(title=title, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False)
             drawn.add_column("mode", no_wrap=True)
-            for column, width in band:
+            for column, wide in band:
                 head = ("! " if table.failsafe[column] else "") + table.triggers[column]
-                drawn.add_column(Text(head, style="bold" if table.failsafe[column] else ""), width=width)
+                drawn.add_column(Text(head, style="bold" if table.failsafe[column] else ""), width=wide)
             for mode in part.modes:
                 cells = [table.cells.get((mode.name, column)) for column, _ in band]
                 name = Text(("■ " if mode.stop else "▶ ") + mode.name, style="bold" if mode.stop else "")
-                drawn.add_row(name, *(Text(cell.text) if cell else Text("·", style="dim") for cell in cells))
+                drawn.add_row(name, *(Text(cell.text) if cell else Text(f"· {STAYS}", style="dim") for cell in cells))
             console.print(drawn)
-    console.print("■ stop mode   ▶ other mode   ! failsafe   · nothing happens there: it stays", style="dim", markup=False)
+    key = "■ stop mode   ▶ other mode   ! failsafe   (3) the row that decides   · no row: nothing happens"
+    console.print(key, style="dim", markup=False)
 
 
 def _bands(table: Grid, room: int) -> list[list[tuple[int, int]]]:
-    """The columns as (index, width), cut so that each band fits ``room`` characters; a column is as wide as it needs."""
+    """The columns as (index, width), cut so that each band fits ``room`` characters; each is as wide as it needs."""
     bands: list[list[tuple[int, int]]] = [[]]
     used = 0
     for column, trigger in enumerate(table.triggers):
-        words = [word for cell in _texts(table, column) for word in cell.split()] + trigger.split()
-        width = max(12, *(len(word) for word in words)) if len(trigger) > 12 else max(len(word) for word in words)
-        width = min(max(width, min(len(trigger), 18)), max(room - 2, 8))
-        if bands[-1] and used + width + 2 > room:
+        texts = [trigger, f"· {STAYS}", *_texts(table, column)]
+        longest_word = max(len(word) for text in texts for word in text.split())
+        wide = min(max(longest_word, min(max(map(len, texts)), 18)), max(room - 2, 8))
+        if bands[-1] and used + wide + 2 > room:
             bands.append([])
             used = 0
-        bands[-1].append((column, width))
-        used += width + 2
+        bands[-1].append((column, wide))
+        used += wide + 2
     return bands
 
 
@@ -113,3 +129,75 @@ def print_rows(machine: Machine, console: Console) -> None:
             drawn.add_row(str(row.number), *(Text(cell) for cell in cells))
         console.print(drawn)
     console.print("! failsafe: looked at before every rule", style="dim", markup=False)
+
+
+# --------------------------------------------------------------------------------------------------------------- files
+
+
+def _grid_lines(machine: Machine, part: Part) -> Iterator[list[str]]:
+    """The table of ``part`` as text: a head, then a line a mode."""
+    table = grid(part)
+    heads = [("! " if failsafe else "") + text for failsafe, text in zip(table.failsafe, table.triggers, strict=True)]
+    yield ["mode", "kind", *heads]
+    for mode in part.modes:
+        cells = [table.cells.get((mode.name, column)) for column in range(len(heads))]
+        short = SHORT_KINDS[kind(machine, part, mode)]
+        yield [mode.name, short, *(cell.text if cell else STAYS for cell in cells)]
+
+
+def _tables(machine: Machine, rows: bool) -> Iterator[tuple[str, list[list[str]]]]:
+    for part in machine.parts:
+        if rows:
+            yield part.name, [list(ROW_HEADS), *(list(row_cells(row)) for row in part.rows)]
+        else:
+            yield part.name, list(_grid_lines(machine, part))
+
+
+def markdown(machine: Machine, rows: bool = False) -> str:
+    """The table in Markdown (pipe tables, as in GitHub Flavored Markdown), a heading for each part."""
+    said = []
+    for name, (head, *body) in _tables(machine, rows):
+        said.append(f"## {name}\n")
+        said.append(_pipes(head))
+        said.append(_pipes(["---"] * len(head)))
+        said += [_pipes(line) for line in body]
+        said.append("")
+    said.append("`!` failsafe: looked at before every rule. (n) the row that decides." + ("" if rows else
+                " `stays`: no row speaks of it, nothing happens."))  # fmt: skip
+    return "\n".join(said) + "\n"
+
+
+def _pipes(cells: Iterable[str]) -> str:
+    escaped = (
+        cell.replace("\\", "\\\\").replace("|", "\\|").replace("<", "&lt;").replace("*", "\\*") for cell in cells
+    )
+    return f"| {' | '.join(escaped)} |"
+
+
+def comma_separated(machine: Machine, rows: bool = False) -> str:
+    """The table as CSV (RFC 4180): a block for each part, each led by the part's name, an empty line between."""
+    file = io.StringIO()
+    writer = csv.writer(file)
+    for number, (name, lines) in enumerate(_tables(machine, rows)):
+        if number:
+            writer.writerow([])
+        writer.writerow([name])
+        writer.writerows(lines)
+    return file.getvalue()
+
+
+def html(machine: Machine, rows: bool = False) -> str:
+    """The table as an HTML page of its own."""
+    from statecraft.report.style import DARK, LIGHT, properties, sheet
+    from statecraft.templates_engine import render
+
+    return render(
+        "report/table.html.j2",
+        machine=machine,
+        tables=[(part, grid(part)) for part in machine.parts],
+        rows=rows,
+        kind=kind,
+        style=sheet("page"),
+        light=properties(LIGHT),
+        dark=properties(DARK),
+    )

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from itertools import pairwise
 
 from statecraft.machine import (
     Buzzer,
@@ -94,7 +93,9 @@ def describe(record: Record) -> str:
     """The run in words: each part's modes with the times of their changes, then what became of the expectations."""
     said = []
     for part in record.machine.parts:
-        steps = [f"{value} from {clock(record.machine, tick)}" for tick, value in record.series.get(("mode", part.name), [])]
+        steps = [
+            f"{value} from {clock(record.machine, tick)}" for tick, value in record.series.get(("mode", part.name), [])
+        ]
         if len(steps) > 40:
             steps = [*steps[:40], f"and {len(steps) - 40} more changes"]
         said.append(f"{part.name}: {', '.join(steps)}.")
@@ -119,7 +120,11 @@ def _events(record: Record) -> Iterable[int]:
     for (kind, name), changes in record.series.items():
         if kind in ("heard", "taken"):
             marks = [tick for tick, value in changes if value]
-            yield from (tick for first, last, every in _rhythms(marks) for tick in ((first,) if every is None else (first, last)))
+            yield from (
+                tick
+                for first, last, every in _rhythms(marks)
+                for tick in ((first,) if every is None else (first, last))
+            )
         elif kind != "shown" or not isinstance(record.machine.output(name), Lamp | Relay | Buzzer):
             yield from (tick for tick, _ in changes)
     for verdict in record.verdicts:
@@ -167,7 +172,15 @@ def _folds(root: Element, record: Record, axis: Axis, top: float, bottom: float)
             said = f"{record.machine.duration(piece.end - piece.first)} in which nothing changes"
             fold = group(root, "fold", said)
             x = (piece.left + piece.right) / 2
-            add(fold, "rect", cls="fold-ground", x=piece.left, y=top - 4, width=piece.right - piece.left, height=bottom - top + 8)
+            add(
+                fold,
+                "rect",
+                cls="fold-ground",
+                x=piece.left,
+                y=top - 4,
+                width=piece.right - piece.left,
+                height=bottom - top + 8,
+            )
             wave = "".join("l3 6l-6 6l3 6" for _ in range(int((bottom - top) // 18)))
             add(fold, "path", cls="fold-line", d=f"M{num(x - 4)} {num(top)}{wave}M{num(x + 4)} {num(top)}{wave}")
             short = record.machine.duration(piece.end - piece.first)
@@ -177,7 +190,9 @@ def _folds(root: Element, record: Record, axis: Axis, top: float, bottom: float)
 def _changes(root: Element, record: Record, axis: Axis, top: float, bottom: float) -> None:
     """A hairline where a mode changes, and below it the exact time where that has room."""
     marks = group(root, "changes")
-    ticks = sorted({tick for part in record.machine.parts for tick, _ in record.series.get(("mode", part.name), [])[1:]})
+    ticks = sorted(
+        {tick for part in record.machine.parts for tick, _ in record.series.get(("mode", part.name), [])[1:]}
+    )
     last = axis.left - 60
     for tick in ticks[:400]:
         x = axis.x(tick)
@@ -249,9 +264,9 @@ def _modes(record: Record, axis: Axis, name: str, title: str) -> Lane:
             mode = part.mode[value]
             left, right = axis.x(start), axis.x(end)
             kind = {"stop mode": "stop", "moving mode": "moving", "mode": "other"}[words.kind(machine, part, mode)]
-            row = record.entry(name, start)
-            by = f", by row {row} (line {part.rows[row].place.line})" if row is not None else ""
-            said = f"{value} from {clock(machine, start)} to {clock(machine, end)}{by}"
+            by = record.entry(name, start)
+            cause = f", by row {by} (line {part.rows[by].place.line})" if by is not None else ""
+            said = f"{value} from {clock(machine, start)} to {clock(machine, end)}{cause}"
             band = group(parent, f"band {kind}", said, data_mode=value, data_first=str(start), data_end=str(end))
             add(band, "rect", cls="band-body", x=left, y=y, width=max(right - left, 0.8), height=22)
             if mode.stop:
@@ -276,7 +291,9 @@ def _command(record: Record, axis: Axis, name: str) -> Lane:
                 marks = group(parent, "rhythm", said)
                 right = max(axis.x(last), x + 4)
                 count = min(int((right - x) // 4), 400)
-                strokes = "".join(f"M{num(x + (right - x) * n / max(count, 1))} {num(y + 4)}v8" for n in range(count + 1))
+                strokes = "".join(
+                    f"M{num(x + (right - x) * n / max(count, 1))} {num(y + 4)}v8" for n in range(count + 1)
+                )
                 add(marks, "path", cls="heard", d=strokes)
                 if right - x > 90:
                     add(marks, "text", f"every {machine.duration(every)}", x=x + 6, y=y + 3, cls="rhythm-text")
@@ -382,13 +399,15 @@ def _faults(parent: Element, record: Record, axis: Axis, kind: str, name: str, t
                 at += 9
             add(gap, "path", cls="fault-hatch", d="".join(strokes))
             if right - left > 44:
-                add(gap, "rect", cls="fault-label", x=(left + right) / 2 - 18, y=top + tall / 2 - 9, width=36, height=16)
+                add(
+                    gap, "rect", cls="fault-label", x=(left + right) / 2 - 18, y=top + tall / 2 - 9, width=36, height=16
+                )
                 middle = top + tall / 2 + 3
                 add(gap, "text", "fault", x=(left + right) / 2, y=middle, cls="fault-text", text_anchor="middle")
 
 
 def _stairs(changes: Changes, end: int, axis: Axis, y: Callable[[float], float]) -> str:
-    """A line of steps, broken where there is no value. Changes closer than a third of a px become one upright stroke."""
+    """A line of steps, broken where there is no value. Changes closer than a third of a px are one upright stroke."""
     path: list[str] = []
     pen: float | None = None
     for place, (tick, value) in enumerate(changes):
@@ -532,7 +551,9 @@ def _expectations(record: Record, axis: Axis) -> Lane:
             outcome = "met" if verdict.passed else "not met"
             at = clock(record.machine, verdict.decided)
             said = f"expected {verdict.text}: {outcome}, decided at {at}"
-            mark = group(parent, f"verdict {'met' if verdict.passed else 'missed'}", said, data_tick=str(verdict.decided))
+            mark = group(
+                parent, f"verdict {'met' if verdict.passed else 'missed'}", said, data_tick=str(verdict.decided)
+            )
             left, right = axis.x(verdict.first), axis.x(verdict.last)
             add(mark, "path", cls="bracket", d=f"M{num(left)} {num(y - 5)}v10M{num(left)} {num(y)}H{num(right)}v-5v10")
             x = axis.x(verdict.decided)

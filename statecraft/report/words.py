@@ -133,7 +133,9 @@ def output(machine: Machine, thing: Output) -> str:
             where = "stays where it is" if rest is None else f"rests at {show(rest)}"
             return f"servo, {show(low)} to {show(high)}, {where}"
         case HandOutput(unit=unit, low=low, high=high, rest=rest):
-            return f"driven by a function of your own, {unit.show(low)} to {unit.show(high)}, rests at {unit.show(rest)}"
+            return (
+                f"driven by a function of your own, {unit.show(low)} to {unit.show(high)}, rests at {unit.show(rest)}"
+            )
 
 
 def pins(thing: Sensor | Output | Contact | None) -> list[tuple[str, str]]:
@@ -166,8 +168,5 @@ def message(machine: Machine, thing: Command | Dial) -> str:
     if isinstance(thing, Command) and thing.link is None:
         return ""
     link = next(found for found in machine.links if found.name == thing.link)
-    if isinstance(thing, Command):
-        text = thing.message
-    else:
-        text = thing.prefix + str(round(thing.low * thing.unit.resolution))
+    text = thing.message if isinstance(thing, Command) else f"{thing.prefix}{round(thing.low * thing.unit.resolution)}"
     return checksum(text) if link.checked else text

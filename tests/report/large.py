@@ -30,7 +30,11 @@ def station(modes: int, parts: int = 1) -> str:
         if parts > 1:
             lines.append(f"part bay_{part}")
         drive, sign = f"drive_{part}", f"sign_{part}"
-        lines += ["counter crates_%d 0 .. 9" % part, f"mode rest_{part} stop", f"mode fault_{part} stop, {sign} blink 400 ms"]
+        lines += [
+            f"counter crates_{part} 0 .. 9",
+            f"mode rest_{part} stop",
+            f"mode fault_{part} stop, {sign} blink 400 ms",
+        ]
         names = [f"lane_{part}_{number}" for number in range(each - 2)]
         lines += [f"mode {name} {drive} {10 + number % 9 * 10} %" for number, name in enumerate(names)]
         groups = []
@@ -58,7 +62,9 @@ def station(modes: int, parts: int = 1) -> str:
             lines.append(f"{name} | after 5 s and crates_{part} > 7 | stay | crates_{part} = 0")
         lines.append(f"{names[-1]} | after 1 min | rest_{part} |")
     lines += [
-        "promise once halt -> rest_0 within 20 ms" if parts == 1 else "promise once halt -> bay_0 in rest_0 within 20 ms",
+        "promise once halt -> rest_0 within 20 ms"
+        if parts == 1
+        else "promise once halt -> bay_0 in rest_0 within 20 ms",
         'trial "a light crate"',
         "at 0 s weight 1 V, reach 200 cm",
         "every 200 ms onward",

@@ -1,0 +1,33 @@
+"""``statecraft export FILE --scxml``: the machine for other programs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from statecraft.cli.common import Stop, file_argument, read, write_text
+
+
+@click.command(name="export", short_help="write the machine for other programs")
+@file_argument
+@click.option("--scxml", is_flag=True, help="As a state chart: SCXML, the W3C recommendation of 2015.")
+@click.option(
+    "-o", "--out", metavar="FILE", type=click.Path(path_type=Path), help="NAME.scxml unless you say; - prints it."
+)
+def command(file: str, scxml: bool, out: Path | None) -> None:
+    """Write FILE in a form that other programs read, and say what that form cannot tell."""
+    if not scxml:
+        raise Stop("say which form: --scxml", 2)
+    from statecraft.report.scxml import losses
+    from statecraft.report.scxml import scxml as write
+
+    machine = read(file)
+    if out == Path("-"):
+        click.echo(write(machine), nl=False)
+        return
+    path = out or Path(f"{machine.name}.scxml")
+    write_text(path, write(machine))
+    click.echo(f"{path} written. What it does not say:")
+    for loss in losses(machine):
+        click.echo(f"  - {loss}")

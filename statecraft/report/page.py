@@ -1,0 +1,348 @@
+"""The page: everything that is known of a machine in one HTML file that needs nothing else.
+
+What was not made (no proof, no build, no figures) is said plainly in its place.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
+
+from statecraft import __version__
+from statecraft.machine import Machine, Mode, Part, Promise, Row, Unit
+from statecraft.proof.finding import Finding, RowRef, Run
+from statecraft.report import words
+from statecraft.report.diagram import diagram
+from statecraft.report.record import LONGEST, Record, of_run, of_trial
+from statecraft.report.story import paragraphs
+from statecraft.report.style import DARK, LIGHT, properties, sheet
+from statecraft.report.svg import markup
+from statecraft.report.table import grid
+from statecraft.report.timeline import clock, timeline
+from statecraft.templates_engine import render
+
+if TYPE_CHECKING:
+    from statecraft.boards import Board
+    from statecraft.firmware import Built
+    from statecraft.simulation import TrialResult
+
+CAUTIONS = (
+    "Machines that move hurt people. This is not a safety-rated controller.",
+    "A stop command is not an emergency stop: fit a hardware switch that cuts motor power, and keep it in reach.",
+    "Test with the wheels off the ground.",
+    "Local codes and licensed practice come first.",
+    "A proof here speaks of the table and of nothing else: not of a loose wire, a worn gear, a sensor that lies, or a "
+    "wheel on ice.",
+)
+
+MOST_CHANGES = 200
+"""Lines of a timeline told as a table; the drawing beside it has the rest."""
+
+
+class PromiseVerdict(Protocol):
+    """What a proof says of a promise.
+
+    Attributes:
+        worst: the longest it really takes, in ticks; None where the promise has no such time.
+        run: the shortest run that breaks it, None when it holds.
+        by: where it holds because of them, the rows.
+    """
+
+    @property
+    def promise(self) -> Promise: ...
+    @property
+    def holds(self) -> bool: ...
+    @property
+    def worst(self) -> int | None: ...
+    @property
+    def run(self) -> Run | None: ...
+
+
+class Proof(Protocol):
+    """What a proof has found."""
+
+    @property
+    def findings(self) -> Sequence[Finding]: ...
+    @property
+    def verdicts(self) -> Sequence[PromiseVerdict]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """Findings of checks that were made though nothing was proved."""
+
+    findings: Sequence[Finding]
+    verdicts: Sequence[PromiseVerdict] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A run as the page shows it: the drawing, and the same as lines of a table (time, what happened)."""
+
+    svg: str
+    changes: list[tuple[str, str]]
+    more: int
+
+
+@dataclass(frozen=True, slots=True)
+class ModeSheet:
+    """What the page says of a mode."""
+
+    part: Part
+    mode: Mode
+    kind: str
+    traits: list[str]
+    settings: list[tuple[str, str]]
+    leaves: list[tuple[Row, str]]
+    comes: list[tuple[str, Row]]
+
+
+def page(
+    machine: Machine,
+    *,
+    board: Board | None = None,
+    proof: Proof | None = None,
+    proved: bool = True,
+    trials: Sequence[TrialResult] | None = None,
+    build: Built | None = None,
+    no_build: str = "",
+    agreement: Mapping[str, str] | None = None,
+    when: datetime | None = None,
+) -> str:
+    """The page about ``machine``.
+
+    Args:
+        board: its board, for the wiring list, sizes and the board's cautions.
+        proof: findings and verdicts on promises; None when nothing was checked.
+        proved: the proof is of every run; else its findings are those of the quick checks alone.
+        trials: the trials' results; None when they were not run.
+        build: the compiled sketch; ``no_build`` says why there is none.
+        agreement: figures by what they count, such as rows of desk and simulation that were compared.
+        when: the time it is made at, now unless given.
+    """
+    findings = list(proof.findings) if proof is not None else []
+    names = {id(finding): f"run-{number}" for number, finding in enumerate(findings, 1)}
+    results = list(trials) if trials is not None else None
+    picture = diagram(machine, findings, "diagram", inline=True)
+    return render(
+        "report/page.html.j2",
+        machine=machine,
+        board=board,
+        single=len(machine.parts) == 1,
+        story=paragraphs(machine),
+        diagram=markup(picture),
+        natural=picture.get("width"),
+        sheets=[_sheet(machine, part, mode) for part in machine.parts for mode in part.modes],
+        tables=[(part, grid(part)) for part in machine.parts],
+        proof=proof,
+        proved=proved,
+        findings=[(number, each, _replay(machine, each, names[id(each)])) for number, each in enumerate(findings, 1)],
+        verdicts=[(each, _verdict_run(machine, each, n)) for n, each in enumerate(proof.verdicts if proof else (), 1)],
+        trials=None
+        if results is None
+        else [(each, shown(of_trial(each), f"trial-{number}")) for number, each in enumerate(results, 1)],
+        coverage=coverage(machine, results) if results else None,
+        wiring=_wiring(machine, board),
+        messages=list(_messages(machine)),
+        cycles=_cycles(machine),
+        build=build,
+        no_build=no_build,
+        agreement=agreement,
+        cautions=[*CAUTIONS, *(f"{text[0].upper()}{text[1:]}." for text in (board.cautions if board else ()))],
+        hashes=[(path, hashlib.sha256(text.encode()).hexdigest()) for path, text in machine.source.items()],
+        source=[
+            (Path(path).name, number, text.splitlines()) for number, (path, text) in enumerate(machine.source.items())
+        ],
+        line_id=_line_ids(machine),
+        version=__version__,
+        when=(when or datetime.now(UTC)).strftime("%Y-%m-%d %H:%M UTC"),
+        kind=words.kind,
+        lead=words.lead,
+        words=words,
+        longest=LONGEST,
+        style=sheet("page") + sheet("drawing"),
+        light=properties(LIGHT),
+        dark=properties(DARK),
+    )
+
+
+def _sheet(machine: Machine, part: Part, mode: Mode) -> ModeSheet:
+    return ModeSheet(
+        part,
+        mode,
+        words.kind(machine, part, mode),
+        words.traits(machine, part, mode),
+        [(output.name, words.setting(machine, output, value)) for output, value in words.settings(machine, mode)],
+        [(row, words.lead(row, mode.name)) for row in part.rows if mode.name in row.modes],
+        [
+            (listed_modes, row)
+            for row in part.rows
+            if row.move == "go" and row.target == mode.name
+            for listed_modes in ["any mode" if len(row.modes) == len(part.modes) else row.in_text]
+        ],
+    )
+
+
+def _line_ids(machine: Machine) -> dict[str, int]:
+    """The number of each file, by which a line's id starts: ``line-0-66``."""
+    return {path: number for number, path in enumerate(machine.source)}
+
+
+# ---------------------------------------------------------------------------------------------------------------- runs
+
+
+def shown(record: Record, name: str) -> Shown:
+    """``record`` as the page shows it."""
+    changes = list(_told(record))
+    return Shown(
+        markup(timeline(record, name, inline=True)), changes[:MOST_CHANGES], max(0, len(changes) - MOST_CHANGES)
+    )
+
+
+def _told(record: Record) -> Iterable[tuple[str, str]]:
+    """Mode changes and the rows that brought them, in order."""
+    machine = record.machine
+    several = len(machine.parts) > 1
+    events: list[tuple[int, str]] = []
+    for part in machine.parts:
+        before = None
+        for tick, mode in record.series.get(("mode", part.name), ()):
+            number = record.entry(part.name, tick)
+            by = ""
+            if number is not None:
+                row = part.rows[number]
+                by = f": {'failsafe' if row.failsafe else 'rule'} {number}, {row.when_text}"
+            where = f"{part.name}: " if several else ""
+            events.append((tick, f"{where}{'starts in' if before is None else before + ' to'} {mode}{by}"))
+            before = mode
+    for tick, text in sorted(events, key=lambda event: event[0]):
+        yield clock(machine, tick), text
+
+
+def _replay(machine: Machine, finding: Finding, name: str) -> Shown | str:
+    """A finding's run replayed, or why there is none to show; "" where no run could show it."""
+    return _run(machine, finding.run, finding.code, name) if finding.run is not None else ""
+
+
+def _verdict_run(machine: Machine, verdict: PromiseVerdict, number: int) -> Shown | str:
+    return _run(machine, verdict.run, verdict.promise.text, f"promise-{number}") if verdict.run is not None else ""
+
+
+def _run(machine: Machine, run: Run, title: str, name: str) -> Shown | str:
+    record = of_run(machine, run, title)
+    if record is None:
+        return f"The run takes {machine.duration(run.ticks)}, {run.ticks:,} ticks: too long to draw here."
+    return shown(record, name)
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """What the trials went through: modes entered and rows taken, of how many, and which were left out."""
+
+    modes: int
+    all_modes: int
+    rows: int
+    all_rows: int
+    missed_modes: list[str]
+    missed_rows: list[RowRef]
+
+
+def coverage(machine: Machine, results: Sequence[TrialResult]) -> Coverage:
+    """What the trials of ``results`` went through. A row counts when it decided, whether or not it changed anything."""
+    seen_modes: set[tuple[str, str]] = set()
+    seen_rows: set[tuple[str, int]] = set()
+    for result in results:
+        index = result.trace.layout.index
+        for part in machine.parts:
+            mode, row = index["mode", part.name], index["row", part.name]
+            seen_modes |= {(part.name, part.modes[at].name) for at in {state[mode] for state in result.trace.states}}
+            seen_rows |= {(part.name, at) for at in {state[row] for state in result.trace.states} if at >= 0}
+    modes = [(part.name, mode.name) for part in machine.parts for mode in part.modes]
+    rows = [(part.name, row.number) for part in machine.parts for row in part.rows]
+    return Coverage(
+        len(seen_modes),
+        len(modes),
+        len(seen_rows),
+        len(rows),
+        [name for part, name in modes if (part, name) not in seen_modes],
+        [RowRef(*each) for each in rows if each not in seen_rows],
+    )
+
+
+# -------------------------------------------------------------------------------------------------- wiring and messages
+
+
+@dataclass(frozen=True, slots=True)
+class Wire:
+    """A line of the wiring list."""
+
+    pin: str
+    what: str
+    way: str
+    note: str
+
+
+def _wiring(machine: Machine, board: Board | None) -> list[Wire] | None:
+    """Every pin that is taken and what hangs on it, None without a board."""
+    if board is None:
+        return None
+    from statecraft.firmware import plan
+
+    wires = []
+    for use in plan(machine, board).uses:
+        try:
+            pin = board.pin(use.name)
+        except KeyError:
+            wires.append(Wire(use.name, use.what, "output" if use.output else "input", "this board has no such pin"))
+            continue
+        label = use.name if pin.name == use.name else f"{use.name} (marked {pin.name})"
+        wires.append(Wire(label, use.what, "output" if use.output else "input", "; ".join(pin.notes)))
+    return wires
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """A line of the command sheet."""
+
+    name: str
+    link: str
+    sends: str
+    note: str
+
+
+def _messages(machine: Machine) -> Iterable[Message]:
+    """What a remote sends for each command and dial, and when."""
+    events = machine.events()
+    for command in machine.commands:
+        notes = ["urgent: overtakes all others"] if command.urgent else []
+        notes += ["only being heard counts: send it again and again"] if command.name not in events else []
+        if command.button is not None:
+            wiring = words.wires(command.button, machine)
+            yield Message(command.name, "", "", "; ".join([f"button on pin {command.button.pin}, {wiring}", *notes]))
+        else:
+            yield Message(command.name, command.link or "", words.message(machine, command), "; ".join(notes))
+    for dial in machine.dials:
+        show = dial.unit.show
+        link = next(found for found in machine.links if found.name == dial.link)
+        low, high = _whole(dial.unit, dial.low), _whole(dial.unit, dial.high)
+        note = f"a whole number from {low} to {high} in {dial.unit.symbol or 'ones'}"
+        note += f"{'' if link.checked else ', then the end of the line'}; {show(dial.start)} until one comes"
+        yield Message(dial.name, dial.link, words.message(machine, dial), note)
+
+
+def _whole(unit: Unit, steps: int) -> str:
+    return str(round(steps * unit.resolution))
+
+
+def _cycles(machine: Machine) -> list[tuple[str, str, str]]:
+    """Each measured sensor, how far apart its readings come at most, and how long one stays good."""
+    from statecraft.firmware import sensor_cycles
+
+    return [
+        (name, machine.duration(ticks), machine.duration(machine.sensor(name).patience))
+        for name, ticks in sensor_cycles(machine).items()
+    ]

@@ -1,0 +1,122 @@
+"""The job in a paragraph, for someone who has never seen the machine."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from statecraft.machine import (
+    Buzzer,
+    HandOutput,
+    Lamp,
+    Machine,
+    Motor,
+    Output,
+    Ranger,
+    Relay,
+    Row,
+    Servo,
+    Taken,
+)
+
+_OUTPUT_WORDS: tuple[tuple[type[Output], str], ...] = (
+    (Motor, "motor"),
+    (Servo, "servo"),
+    (Relay, "relay"),
+    (Lamp, "lamp"),
+    (Buzzer, "buzzer"),
+    (HandOutput, "output of its own"),
+)
+
+
+def listed(names: Iterable[str]) -> str:
+    """``a``, ``a and b``, ``a, b and c``."""
+    *first, last = names
+    return f"{', '.join(first)} and {last}" if first else last
+
+
+def counted(names: Sequence[str], one: str, many: str = "") -> str:
+    """``the motor leaf``, ``the motors port_drive and star_drive``."""
+    return f"the {one if len(names) == 1 else many or one + 's'} {listed(names)}"
+
+
+def paragraphs(machine: Machine) -> list[str]:
+    """What the machine is told by, what it senses and drives, where it starts, what stops it; one paragraph each."""
+    return [" ".join(part) for part in (_world(machine), _behaviour(machine)) if part]
+
+
+def _world(machine: Machine) -> list[str]:
+    said = [f"It looks at the world and decides every {machine.duration(1)}."]
+    for link in machine.links:
+        heard = [command.name for command in machine.commands if command.link == link.name]
+        heard += [dial.name for dial in machine.dials if dial.link == link.name]
+        text = f"It listens to {link.name} for {listed(heard)}" if heard else f"It has a link called {link.name}"
+        if link.silent is not None:
+            text += f", and counts {link.name} as silent when nothing has come for {machine.duration(link.silent)}"
+        said.append(text + ".")
+    buttons = [command.name for command in machine.commands if command.button is not None]
+    if buttons:
+        said.append(f"It obeys {counted(buttons, 'button')}.")
+    rangers = [sensor.name for sensor in machine.sensors if isinstance(sensor.source, Ranger)]
+    others = [sensor.name for sensor in machine.sensors if not isinstance(sensor.source, Ranger)]
+    switches = [switch.name for switch in machine.switches]
+    sensed = [counted(rangers, "ranger")] if rangers else []
+    sensed += [counted(others, "sensor")] if others else []
+    sensed += [counted(switches, "switch", "switches")] if switches else []
+    if sensed:
+        said.append(f"It watches {listed(sensed)}.")
+    driven = []
+    for kind, word in _OUTPUT_WORDS:
+        names = [output.name for output in machine.outputs if isinstance(output, kind)]
+        many = "outputs of its own" if kind is HandOutput else ""
+        driven += [counted(names, word, many)] if names else []
+    if driven:
+        said.append(f"It drives {listed(driven)}.")
+    return said
+
+
+def _behaviour(machine: Machine) -> list[str]:
+    said = []
+    if len(machine.parts) > 1:
+        said.append(
+            f"It does {len(machine.parts)} things at once, each a part: {listed(p.name for p in machine.parts)}."
+        )
+    for part in machine.parts:
+        who = f"{part.name} starts" if len(machine.parts) > 1 else "It starts"
+        stops = [mode.name for mode in part.modes if mode.stop]
+        are = "is a stop mode" if len(stops) == 1 else "are stop modes"
+        said.append(f"{who} in {part.start.name}, at rest; {listed(stops)} {are}.")
+    said += list(_stops(machine))
+    failsafes = sum(len(part.failsafes) for part in machine.parts)
+    if failsafes:
+        rows = "Its one failsafe row comes" if failsafes == 1 else f"Its {failsafes} failsafe rows come"
+        said.append(f"{rows} before every rule and can lead to a stop mode only.")
+    else:
+        said.append("There is no failsafe row.")
+    return said
+
+
+def _stops(machine: Machine) -> Iterable[str]:
+    """What each urgent command does in any mode, where a row says that it does."""
+    for command in machine.commands:
+        if not command.urgent:
+            continue
+        leads = {
+            part.name: row.target for part in machine.parts if (row := _anywhere(machine, part.rows, command.name))
+        }
+        if len(leads) == len(machine.parts):
+            where = listed(dict.fromkeys(leads.values()))
+            said = f"The urgent command {command.name} overtakes every other and leads to {where} from any mode"
+            yield said + (" unless a failsafe written before it holds." if _preceded(machine, command.name) else ".")
+
+
+def _anywhere(machine: Machine, rows: Sequence[Row], command: str) -> Row | None:
+    part_modes = {part.name: len(part.modes) for part in machine.parts}
+    return next(
+        (r for r in rows if r.when == Taken(command) and len(r.modes) == part_modes[r.part] and r.move == "go"), None
+    )
+
+
+def _preceded(machine: Machine, command: str) -> bool:
+    """Whether, in some part, the command's row is not the first."""
+    rows = [_anywhere(machine, part.rows, command) for part in machine.parts]
+    return any(row is not None and row.number > 0 for row in rows)
