@@ -850,7 +850,8 @@ class _Writer:
         assert item is not None
         op, sign = ("<", "+") if amount > 0 else (">", "-")
         moved = f"static_cast<{item.type}>({name} {sign} {abs(amount)})"
-        return [f"if ({name} {op} {end - amount}) {{", f"    {name} = {moved};", "} else {", f"    {name} = {end};", "}"]
+        lines = [f"if ({name} {op} {end - amount}) {{", f"    {name} = {moved};"]
+        return [*lines, "} else {", f"    {name} = {end};", "}"]
 
     # -------------------------------------------------------------------------------------------------------- outputs
 

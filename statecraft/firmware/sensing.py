@@ -33,6 +33,9 @@ FAR_MARGIN_MM = 20
 MOST_COUNTS = 65_000
 """What 16 bits are trusted with: a look may come some counts late."""
 
+NOISE_COUNTS = 3
+"""Counts by which a converter's readings jump about on a board with motors."""
+
 GOOD_TENTHS = 1.0
 """A thermistor's table is made fine enough to be right within this many tenths of a degree, where 129 points can be."""
 
@@ -81,8 +84,8 @@ class AnalogView:
     shift: int = 0
 
 
-def sensor_view(sensor: Sensor, member: str, note: str) -> SensorView:
-    """What sensors.cpp shows of ``sensor``."""
+def sensor_view(sensor: Sensor, board: Board, member: str, note: str) -> SensorView:
+    """What sensors.cpp shows of ``sensor`` on ``board``."""
     steps = {"tenths of a degree C": "tenths", "tenths of a degree": "tenths", "tenths of a hertz": "tenths"}
     word = STEP_WORDS[sensor.unit]
     return SensorView(
@@ -95,9 +98,25 @@ def sensor_view(sensor: Sensor, member: str, note: str) -> SensorView:
         median=sensor.median,
         low=sensor.low,
         high=sensor.high,
-        plausible=sensor.plausible,
+        plausible=plausible_limits(sensor, board),
         far=isinstance(sensor.source, Ranger) and sensor.source.no_echo_far,
     )
+
+
+def plausible_limits(sensor: Sensor, board: Board) -> tuple[int, int] | None:
+    """Between what a reading, not yet held to the range, is plausible; None when every one is.
+
+    Where a plausible limit is an end of the declared range, a current that noise or rounding puts a little beyond that
+    end is still held to it: 0.5 V for 0 A must not be a fault whenever the converter says 0.498 V.
+    """
+    if sensor.plausible is None:
+        return None
+    low, high = sensor.plausible
+    margin = 0
+    if isinstance(sensor.source, AnalogCurrent):
+        slope, _, shift = straight(sensor.source, board)
+        margin = -(-abs(slope) * NOISE_COUNTS >> shift)
+    return (low - margin if low <= sensor.low else low), (high + margin if high >= sensor.high else high)
 
 
 def contact_view(name: str, contact: Contact, note: str, *, member: str = "", command: str = "") -> ContactView:

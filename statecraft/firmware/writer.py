@@ -367,7 +367,7 @@ class _Sketch:
     # -------------------------------------------------------------------------------------------------------- sensors
 
     def sensor_values(self) -> dict[str, Any]:
-        views = {s.name: sensor_view(s, self.inputs[s.name], self.note(s.place)) for s in self.measured}
+        views = {s.name: sensor_view(s, self.board, self.inputs[s.name], self.note(s.place)) for s in self.measured}
         contacts = self.contacts()
         hand_switches = [
             {"name": switch.name, "member": self.inputs[switch.name]}
