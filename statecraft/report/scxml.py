@@ -4,7 +4,8 @@ Every row stands on every mode in which it applies, in the order in which rows d
 of inner states come before those of outer ones, so that a failsafe written on a group would come last. Groups are
 compound states all the same. Whoever runs the chart sets the ``sensor_``, ``switch_`` and ``dial_`` data and sends, for
 every tick: ``sample``; ``heard.COMMAND`` for each command that arrived or is taken and ``spoken.LINK`` for each message
-that sets a dial; then ``command.NAME`` if a command is taken, else ``tick``.
+that sets a dial; then ``command.NAME`` if a command is taken, else ``tick``. Several parts decide one after the other,
+so that each sees what earlier ones have decided: they have ``PART.command.NAME`` and ``PART.tick``, sent in their order.
 """
 
 from __future__ import annotations
@@ -20,7 +21,6 @@ from statecraft.machine import (
     Condition,
     Fault,
     Fixed,
-    FromDial,
     InMode,
     Level,
     LevelOn,
@@ -34,6 +34,7 @@ from statecraft.machine import (
     Part,
     Remembered,
     Row,
+    Servo,
     Silent,
     Steady,
     SwitchOn,
@@ -47,9 +48,6 @@ from statecraft.report.scene import Frame, frames
 
 NAMESPACE = "http://www.w3.org/2005/07/scxml"
 FALSE, TRUE = "false", "true"
-DECIDE = "tick command"
-"""The events on which rows are looked at: a name matches every event that begins with it."""
-
 _OPS: dict[Op, str] = {"==": "===", "!=": "!==", "<": "<", "<=": "<=", ">": ">", ">=": ">="}
 
 Element = ElementTree.Element
@@ -89,11 +87,6 @@ def losses(machine: Machine) -> list[str]:
         said.append("Whether a reading is steady is set from outside, as steady_ data.")
     if any(isinstance(sensor.source, Remembered) for sensor in machine.sensors):
         said.append("Remembered readings are set from outside like any other.")
-    if len(machine.parts) > 1:
-        said.append(
-            "All parts decide at once in a chart: a part that asks about an earlier one's mode sees it as it was "
-            "before the tick."
-        )
     if machine.promises or machine.trials:
         said.append("Promises and trials are not in it.")
     return said
@@ -280,16 +273,16 @@ def _mode(machine: Machine, part: Part, mode: Mode, parent: Element) -> None:
         _assign(entry, f"clock_mode_{part.name}", "0")
     chosen = dict(mode.settings)
     for name in part.outputs:
-        value = chosen.get(name)
+        value, output = chosen.get(name), machine.output(name)
+        if value is None and isinstance(output, Servo) and output.rest is None:
+            continue  # it stays where it is
         match value:
             case None:
                 expr = "'rest'"
             case Fixed(steps):
                 expr = str(steps)
-            case FromDial(dial, negative):
-                expr = f"{'-' if negative else ''}dial_{dial}"
             case _:
-                expr = f"'{words.setting(machine, machine.output(name), value)}'"
+                expr = f"'{words.setting(machine, output, value)}'"
         _assign(entry, f"output_{name}", expr)
     for row in part.rows:
         if mode.name in row.modes:
@@ -305,7 +298,9 @@ def _row(machine: Machine, part: Part, mode: Mode, row: Row, state: Element, clo
         for failsafe in part.failsafes:
             if target in failsafe.modes:
                 tests.append(_not(_entered(machine, part, mode.name, target, failsafe.when)))
-    event = " ".join(f"command.{name}" for name in needs) if needs else DECIDE
+    own = _events(machine, part)
+    # A name matches every event that begins with it: whatever command is taken, the row is looked at.
+    event = " ".join(f"{own}command.{name}" for name in needs) if needs else f"{own}tick {own}command"
     cond = " && ".join(f"({test})" if len(tests) > 1 else test for test in tests if test != TRUE)
     transition = _add(
         state, "transition", event=event, cond=cond or None, target=mode_id(part.name, target) if enters else None
@@ -325,6 +320,11 @@ def _row(machine: Machine, part: Part, mode: Mode, row: Row, state: Element, clo
             _assign(transition, value, _held(f"{value} + {change.amount}", counter.low, counter.high))
 
 
+def _events(machine: Machine, part: Part | None) -> str:
+    """What the events on which ``part`` decides begin with."""
+    return f"{part.name}." if part is not None and len(machine.parts) > 1 else ""
+
+
 def _entered(machine: Machine, part: Part, present: str, target: str, condition: Condition) -> str:
     """``condition`` as it would stand if ``target`` had been entered from ``present`` on this tick."""
 
@@ -334,7 +334,7 @@ def _entered(machine: Machine, part: Part, present: str, target: str, condition:
         inside = set(part.group[atom.group].modes)
         return _after(part, atom) if {present, target} <= inside else FALSE
 
-    return _text(machine, condition, clock)
+    return _text(machine, condition, clock, _events(machine, part))
 
 
 def needed(condition: Condition) -> tuple[str, ...]:
@@ -360,7 +360,7 @@ def expression(machine: Machine, part: Part | None, condition: Condition) -> str
 
     if isinstance(condition, Taken):
         return TRUE  # the event says it
-    return _text(machine, condition, clock)
+    return _text(machine, condition, clock, _events(machine, part))
 
 
 def _after(part: Part, atom: After) -> str:
@@ -370,7 +370,7 @@ def _after(part: Part, atom: After) -> str:
     return f"({inside}) && clock_group_{part.name}_{atom.group} >= {atom.ticks}"
 
 
-def _text(machine: Machine, condition: Condition, clock: Callable[[After], str]) -> str:
+def _text(machine: Machine, condition: Condition, clock: Callable[[After], str], events: str) -> str:
     def text(of: Condition) -> str:
         match of:
             case Not(inner):
@@ -388,7 +388,7 @@ def _text(machine: Machine, condition: Condition, clock: Callable[[After], str])
             case LevelOn(level):
                 return f"level_{level}"
             case Taken(command):
-                return f"_event.name === 'command.{command}'"
+                return f"_event.name === '{events}command.{command}'"
             case Absent(command, ticks):
                 return f"absent_{command} >= {ticks}"
             case Silent(link):

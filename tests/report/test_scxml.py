@@ -1,0 +1,112 @@
+"""The exported state chart, run by an interpreter that knows nothing of machines, against the reference simulation."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from statecraft.language import read_file, read_text
+from statecraft.machine import Machine, Steady, atoms
+from statecraft.report.scxml import losses, mode_id, needed, scxml
+from statecraft.simulation import Simulation
+from tests.random_machines import machine_texts, random_inputs, random_text
+from tests.report.chart_runner import SCXML, STATES, Chart
+
+SAMPLES = sorted((Path(__file__).parents[2] / "samples").glob("*.modes"))
+
+
+def compare(machine: Machine, seed: int, ticks: int) -> None:
+    """Run chart and simulation side by side on random inputs; every mode, counter and level must agree on every tick."""
+    chart = Chart(scxml(machine))
+    simulation = Simulation(machine)
+    steadies = {
+        atom for level in machine.levels for c in (level.set, level.clear) for atom in atoms(c) if isinstance(atom, Steady)
+    }
+    modes = {part.name: {mode_id(part.name, mode.name): mode.name for mode in part.modes} for part in machine.parts}
+    for inputs in random_inputs(machine, seed, ticks):
+        simulation.tick(*inputs)
+        view = simulation.view
+        chart.data.update({f"sensor_{name}": value for name, value in view.sensors.items()})
+        chart.data.update({f"switch_{name}": value for name, value in view.switches.items()})
+        chart.data.update({f"dial_{name}": value for name, value in view.dials.items()})
+        for atom in steadies:
+            held = view.clocks[f"steady {atom.sensor} {atom.band} {atom.ticks}"] >= atom.ticks
+            chart.data[f"steady_{atom.sensor}_{atom.band}_{atom.ticks}"] = held and view.sensors[atom.sensor] is not None
+        chart.send("sample")
+        for name in dict.fromkeys([*view.heard, *([view.taken] if view.taken else [])]):
+            chart.send(f"heard.{name}")
+        if view.tick:
+            for index, value in inputs.messages:
+                dial = machine.dials[index]
+                if dial.low <= value <= dial.high:
+                    chart.send(f"spoken.{dial.link}")
+        for part in machine.parts:
+            own = f"{part.name}." if len(machine.parts) > 1 else ""
+            chart.send(f"{own}command.{view.taken}" if view.taken else f"{own}tick")
+        active = {state.get("id") for state in chart.active}
+        for part in machine.parts:
+            now = [name for state, name in modes[part.name].items() if state in active]
+            assert now == [view.modes[part.name]], f"tick {view.tick}, part {part.name}"
+        for name, value in view.counters.items():
+            assert chart.data[f"counter_{name}"] == value, f"tick {view.tick}, counter {name}"
+        for name, on in view.levels.items():
+            assert bool(chart.data[f"level_{name}"]) == on, f"tick {view.tick}, level {name}"
+
+
+@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
+def test_samples_run_as_the_simulation_does(path: Path) -> None:
+    machine = read_file(str(path))
+    for seed in range(3):
+        compare(machine, seed, 600)
+
+
+@settings(deadline=None, max_examples=25)
+@given(st.integers(0, 10**6), st.integers(1, 3))
+def test_machines_run_as_the_simulation_does(seed: int, size: int) -> None:
+    machine = read_text(random_text(seed, size), file="random.modes")
+    compare(machine, seed, 300)
+
+
+@settings(deadline=None, max_examples=25)
+@given(machine_texts())
+def test_every_chart_is_whole(text: str) -> None:
+    """Ids are there once, targets and initial states exist, every state has what the recommendation asks of it."""
+    machine = read_text(text, file="random.modes")
+    root = ElementTree.fromstring(scxml(machine))
+    assert root.tag == f"{SCXML}scxml" and root.get("version") == "1.0" and root.get("datamodel") == "ecmascript"
+    ids = [element.get("id", "") for element in root.iter() if element.tag in STATES or element.tag == f"{SCXML}data"]
+    assert len(ids) == len(set(ids))
+    assert all(re.fullmatch(r"[A-Za-z_][\w.-]*", each) for each in ids)
+    states = {element.get("id"): element for element in root.iter() if element.tag in STATES}
+    assert root.get("initial") in states
+    for element in states.values():
+        inside = {each.get("id") for each in element.iter() if each.tag in STATES}
+        assert element.get("initial") is None or element.get("initial") in inside
+    for transition in root.iter(f"{SCXML}transition"):
+        assert transition.get("event")
+        assert transition.get("target") is None or transition.get("target") in states
+    data = {element.get("id") for element in root.iter(f"{SCXML}data")}
+    assert all(assign.get("location") in data for assign in root.iter(f"{SCXML}assign"))
+    named = {state for state in states if str(state).startswith("mode.")}
+    assert named == {mode_id(part.name, mode.name) for part in machine.parts for mode in part.modes}
+
+
+def test_rows_that_wait_for_a_command_say_so_in_their_event() -> None:
+    machine = read_file(str(next(path for path in SAMPLES if path.stem == "sump_pump")))
+    rows = {row.when_text: row for row in machine.parts[0].rows}
+    assert needed(rows["off"].when) == ("off",)
+    assert needed(rows["ready and not pull fault"].when) == ("ready",)
+    assert needed(rows["ready or after 30 min"].when) == ()
+
+
+def test_what_is_lost_is_said_in_the_file() -> None:
+    for path in SAMPLES:
+        machine = read_file(str(path))
+        text = " ".join(scxml(machine).split("-->")[0].split())
+        for loss in losses(machine):
+            assert " ".join(loss.split()).replace("--", "- -") in text
