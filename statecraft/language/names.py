@@ -114,7 +114,7 @@ class Names:
             message = f'"{name}" is {article(entry.kind)} ({at(entry.place, place)}), and {wanted} belongs here'
             self.mistakes.add(place, message, hint, code="wrong-kind")
         else:
-            message = f'There is no {either(kinds[:3])} "{clip(name)}"'
+            message = f'There is no {_called(kinds)} "{clip(name)}"'
             self.mistakes.add(place, message, hint, code="unknown-name")
         return None
 
@@ -144,6 +144,11 @@ def check_name(token: Token, piece: Piece, kind: str, mistakes: Mistakes) -> boo
     else:
         return True
     return False
+
+
+def _called(kinds: tuple[str, ...]) -> str:
+    """What things of these kinds are called together: ``sensor, dial or counter``, or ``output`` for all of those."""
+    return "output" if set(kinds) <= set(OUTPUTS) else either(kinds[:3])
 
 
 def article(kind: str) -> str:

@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 from statecraft.language.forms import DECLARING, IN_A_TRIAL
 from statecraft.language.lines import NEWLINE, bars, normal, split_comment
+from statecraft.language.statements import HEADS
 
 _WIDEST_NAME = 20
 _RAGGED = 40
@@ -69,13 +70,15 @@ class _Layout:
             self.lines.append(_Laid(indent, [], "", comment))
             return
         head = text.split(" ", 1)[0]
-        if self.table and (cuts := bars(text)):
+        if code.count('"') % 2:
+            columns, last = [], code.strip(" ")  # an open quote takes in all that follows: nothing may move
+        elif self.table and (cuts := bars(text)):
             columns, last = self._row(text, cuts), ""
         elif self.in_trial and head in IN_A_TRIAL:
             columns, last = _split(_STEP, text, ("trial", self.trial), "  ")
         else:
             self._enter(head)
-            columns, last = self._statement(head, text)
+            columns, last = self._statement(head, text) if head in HEADS else ([], code.strip(" "))
             indent = 2 if self.in_part and head != "part" else 0
             self.lines.append(_Laid(indent, columns, last, comment))
             return
@@ -113,6 +116,8 @@ class _Layout:
         if head not in DECLARING or head == "part" or not rest:
             return [], text
         name, _, rest = rest.partition(" ")
+        if not name.isidentifier():
+            return [], text
         columns = [_Column(head, ("head",), " "), _Column(name, ("name",), "  ")]
         if head != "level":
             return columns, rest
@@ -122,14 +127,14 @@ class _Layout:
 
 def _split(pattern: re.Pattern[str], text: str, scope: tuple[object, ...], gap: str) -> tuple[list[_Column], str]:
     """``text`` cut in two where ``pattern`` says, if it fits at all."""
-    match = pattern.fullmatch(text)
+    match = pattern.fullmatch(text) if '"' not in text else None
     return ([_Column(match.group(1), scope, gap)], match.group(2)) if match else ([], text)
 
 
 def tidy(text: str) -> str:
     """``text`` with its columns and tables lined up, tabs as spaces and line ends as ``\\n``.
 
-    Comments and blank lines stay. Doing it twice changes nothing more.
+    Comments and blank lines stay, and so do lines that no statement begins. Doing it twice changes nothing more.
     """
     layout = _Layout()
     for raw in NEWLINE.split(text.removeprefix("\ufeff")):

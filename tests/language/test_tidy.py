@@ -170,7 +170,7 @@ def test_a_file_with_mistakes_keeps_them(text: str) -> None:
     done = tidy(text)
     assert tidy(done) == done
     if "\t" not in text and mistakes(text):
-        assert mistakes(done) == mistakes(text)
+        assert sorted(mistakes(done)) == sorted(mistakes(text))
 
 
 @given(st.one_of(st.text(), st.lists(st.sampled_from([*WORDS, "\n", "|", '"', "#", ","]), max_size=60).map(" ".join)))
