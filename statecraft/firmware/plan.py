@@ -49,8 +49,8 @@ ABILITY_WORDS: dict[Ability, str] = {
     "digital": "digital input and output",
     "pwm": "PWM",
     "analog": "analog input",
-    "interrupt": "an interrupt of its own",
-    "pin_change": "a pin change interrupt",
+    "interrupt": "interrupt of its own",
+    "pin_change": "pin change interrupt",
 }
 
 
@@ -177,8 +177,7 @@ def _wiring(made: Plan, place: Place, message: str, hint: str) -> None:
 
 
 def _check_ports(made: Plan) -> None:
-    """The serial ports are there, one link each, at a speed the chip can make; their pins are taken."""
-    owners: dict[str, Link] = {}
+    """The serial ports are there, at a speed the chip can make; their pins are taken."""
     board = made.board
     for link in made.machine.links:
         try:
@@ -188,11 +187,6 @@ def _check_ports(made: Plan) -> None:
             _wiring(made, link.place, f"board {board.name} has no {link.port}, which link {link.name} is on",
                     f"its serial ports are: {known}")
             continue
-        if link.port in owners:
-            _wiring(made, link.place, f"links {owners[link.port].name} and {link.name} are both on {link.port}",
-                    "give each link a serial port of its own")
-            continue
-        owners[link.port] = link
         for pin in port.pins:
             made.uses.append(PinUse(pin, f"{link.port} of link {link.name}", "digital", False, link.place))
         if port.usart is not None and board.clock_hz:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import shutil
 import subprocess
 from collections.abc import Iterable, Sequence
@@ -131,7 +132,12 @@ def build(folder: Path, board: Board, out: Path, toolchain: Toolchain | None = N
     out.mkdir(parents=True, exist_ok=True)
     elf, hex_file = out / f"{name}.elf", out / f"{name}.hex"
     link = [tools.program("gcc"), f"-mmcu={board.chip}", "-Os", "-Wl,--gc-sections", "-o", str(elf)]
-    _run([*link, *map(str, objects), str(archive), "-lm"])
+    try:
+        _run([*link, *map(str, objects), str(archive), "-lm"])
+    except BuildFailed as failure:
+        if re.search(r"not within region|overflowed", str(failure)):
+            raise BuildFailed(f"the sketch does not fit the {board.chip}:\n{failure}") from None
+        raise
     _run([tools.program("objcopy"), "-O", "ihex", "-R", ".eeprom", str(elf), str(hex_file)])
     flash, ram = _sizes(tools, elf)
     if flash > board.sketch_max_bytes or ram > board.ram_bytes:

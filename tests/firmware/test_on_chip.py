@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from random import Random
@@ -164,7 +165,7 @@ def test_pings_are_60_ms_apart_and_each_ranger_is_fresh(cart: Rig) -> None:
     cart.run_ms(2000)
     triggers = [event for event in cart.chip.log if isinstance(event, TriggerEvent)]
     assert all(event.outcome == "taken" for event in triggers)
-    gaps = [(after.us - before.us) / 1000 for before, after in zip(triggers, triggers[1:], strict=False)]
+    gaps = [(after.us - before.us) / 1000 for before, after in itertools.pairwise(triggers)]
     assert min(gaps) >= 60
     assert max(gaps) <= 61
     assert [event.ranger for event in triggers[:3]] != [triggers[0].ranger] * 3
@@ -337,7 +338,7 @@ def test_a_servo_gets_its_pulses_and_a_resting_one_none(sprayer: Rig) -> None:
 
 def pulse_widths(rig: Rig, pin: str) -> list[float]:
     changes = rig.chip.changes(rig.port(pin))
-    pairs = zip(changes, changes[1:], strict=False)
+    pairs = itertools.pairwise(changes)
     return [after.us - before.us for before, after in pairs if before.level and not after.level]
 
 

@@ -1,0 +1,102 @@
+"""What cannot be wired is an error, with the reason and what could be done."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from statecraft.boards import load
+from statecraft.firmware import WiringError, emit, plan, sensor_cycles, wiring_findings
+from statecraft.language import read_file, read_text
+from statecraft.machine import Machine
+
+HEAD = "machine m\nboard {board}\ntick 10 ms\n"
+TAIL = "\nmode still stop\n"
+
+
+def machine(lines: str, board: str = "atmega2560") -> Machine:
+    return read_text(HEAD.format(board=board) + lines + TAIL, file="m.modes")
+
+
+def messages(lines: str, board: str = "atmega2560") -> list[str]:
+    found = wiring_findings(machine(lines, board), load(board))
+    assert all(f.code == "wiring" and f.severity == "error" and f.hint and f.place.line for f in found)
+    return [f"{finding.message}; {finding.hint}" for finding in found]
+
+
+@pytest.mark.parametrize("path", sorted((Path(__file__).parents[2] / "samples").glob("*.modes")), ids=lambda p: p.stem)
+def test_samples_can_be_wired(path: Path) -> None:
+    sample = read_file(str(path))
+    assert wiring_findings(sample, load(sample.board)) == []
+
+
+@pytest.mark.parametrize(
+    ("lines", "board", "says"),
+    [
+        ("lamp a pin 13\nlamp b pin 13", "atmega2560", "pin 13 is used twice: lamp a (line 4) and lamp b"),
+        ("lamp a pin A0\nlamp b pin 54", "atmega2560", "pin 54 is used twice: lamp a (line 4) and lamp b"),
+        ("lamp a pin 99", "atmega2560", "board atmega2560 has no pin 99"),
+        ("motor a pwm 22, direction 31", "atmega2560", "pin 22 (pwm of a) has no PWM; pins that have it: 2, 3"),
+        ("sensor s voltage, pin 30, 0 V .. 5 V", "atmega2560", "pin 30 (sensor s) has no analog input"),
+        ("sensor s pulses, pin 4, 0 Hz .. 50 Hz", "atmega328p", "has no interrupt of its own; pins that have it: 2, 3"),
+        ("lamp a pin 17", "atmega32u4", "pin 17 (lamp a) is taken by the USB code"),
+        (
+            "lamp a pin 18\nlink l serial1, 9600 baud, plain",
+            "atmega2560",
+            "pin 18 is used twice: lamp a (line 4) and serial1 of link l",
+        ),
+        ("link l serial4, 9600 baud, plain", "atmega2560", "has no serial4, which link l is on; its serial ports are"),
+        ("link l serial1, 700000 baud, plain", "atmega2560", "cannot make 700000 baud"),
+        (
+            "motor a pwm 9, direction 30\nbuzzer horn pin 40, 1 kHz",
+            "atmega2560",
+            "pin 9 (pwm of a) gets its PWM from timer2, which buzzer horn takes for its tone",
+        ),
+        ("buzzer a pin 40, 1 kHz\nbuzzer b pin 41, 1 kHz", "atmega2560", "the core sounds one tone at a time"),
+        (
+            "motor a pwm 9, direction 2\nservo s pin 4, 0 deg .. 90 deg, rest 0 deg",
+            "atmega328p",
+            "no 16-bit timer is left for servo s (timer0: the core's clock; timer1: the pwm of a)",
+        ),
+        (
+            "motor a pwm 9, direction 2\nbuzzer h pin 4, 1 kHz\nsensor s range, trigger 7, echo 8, 2 cm .. 90 cm",
+            "atmega328p",
+            "left to watch the echo of s (timer0: the core's clock; timer1: the pwm of a; timer2: buzzer h)",
+        ),
+    ],
+)
+def test_what_cannot_be_is_said_with_a_way_out(lines: str, board: str, says: str) -> None:
+    found = messages(lines, board)
+    assert len(found) == 1
+    assert says in found[0]
+
+
+def test_nine_servos_are_one_too_many() -> None:
+    lines = "\n".join(f"servo s{n} pin {22 + n}, 0 deg .. 90 deg, rest 0 deg" for n in range(9))
+    assert ["servo s8 is one too many" in message for message in messages(lines)] == [True]
+
+
+def test_a_ranger_leaves_the_only_16_bit_timer_to_a_servo_and_shares_it_when_it_must() -> None:
+    ranger = "sensor s range, trigger 7, echo 8, 2 cm .. 90 cm\n"
+    servo = "servo v pin 4, 0 deg .. 90 deg, rest 0 deg\n"
+    small = load("atmega328p")
+    both = plan(machine(ranger + servo, "atmega328p"), small)
+    assert both.sampler is not None
+    assert both.servo_timer is not None
+    assert (both.sampler.name, both.servo_timer.name) == ("timer2", "timer1")
+    shared = plan(machine(ranger + servo + "buzzer h pin 5, 1 kHz", "atmega328p"), small)
+    assert shared.sampler_shared
+    assert shared.findings == []
+
+
+def test_emit_refuses_what_cannot_be_wired() -> None:
+    with pytest.raises(WiringError, match="used twice"):
+        emit(machine("lamp a pin 13\nlamp b pin 13"), load("atmega2560"))
+
+
+def test_cycles_of_sensors() -> None:
+    rangers = "\n".join(f"sensor r{n} range, trigger {22 + 2 * n}, echo {23 + 2 * n}, 2 cm .. 90 cm" for n in range(4))
+    others = "\nsensor v voltage, pin A0, 0 V .. 5 V\nsensor w pulses, pin 2, 0 Hz .. 9 Hz"
+    found = sensor_cycles(machine(rangers + others))
+    assert found == {"r0": 24, "r1": 24, "r2": 24, "r3": 24, "v": 1, "w": 10}

@@ -1,0 +1,62 @@
+"""Reports survive the line, and damaged ones are told from whole ones."""
+
+from __future__ import annotations
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from statecraft.firmware.reports import Counts, Modes, Reader, Report, RowTaken, Started, cause_words, line
+
+NUMBER = st.integers(0, 2**32 - 1)
+COUNT = st.integers(0, 65535)
+REPORT = st.one_of(
+    st.builds(RowTaken, NUMBER, st.integers(0, 20), COUNT),
+    st.builds(Modes, NUMBER, st.integers(0, 20), st.lists(st.integers(0, 255), min_size=1, max_size=12).map(tuple)),
+    st.builds(Counts, COUNT, COUNT, COUNT, COUNT, COUNT),
+    st.builds(Started, st.integers(0, 255), NUMBER.map(lambda n: f"{n:08x}")),
+)
+
+
+def said(report: Report) -> bytes:
+    match report:
+        case RowTaken(tick, part, row):
+            return line(f"r{tick:x},{part:x},{row:x}")
+        case Modes(tick, first, modes):
+            return line(f"b{tick:x},{first:x}," + ",".join(f"{mode:x}" for mode in modes))
+        case Counts(dropped, ignored, late, faults, lost):
+            return line(f"c{dropped:x},{ignored:x},{late:x},{faults:x},{lost:x}")
+        case Started(cause, file):
+            return line(f"s{cause:x},{int(file, 16):x}")
+
+
+@given(st.lists(REPORT), st.integers(1, 20))
+def test_what_is_sent_is_read_however_it_comes_in(reports: list[Report], piece: int) -> None:
+    data = b"".join(said(report) for report in reports)
+    reader = Reader()
+    found = [r for start in range(0, len(data), piece) for r in reader.feed(data[start : start + piece])]
+    assert found == reports
+    assert reader.damaged == 0
+
+
+@given(REPORT, st.data())
+def test_a_damaged_line_is_counted_and_the_next_one_read(report: Report, data: st.DataObject) -> None:
+    sent = bytearray(said(report))
+    at = data.draw(st.integers(1, len(sent) - 3))
+    sent[at] ^= 1 << data.draw(st.integers(0, 7))
+    reader = Reader()
+    found = reader.feed(bytes(sent) + said(Counts(1, 2, 3, 4, 5)))
+    assert found[-1] == Counts(1, 2, 3, 4, 5)
+    assert len(found) == 1 or found[0] == report  # a digit's case carries no meaning
+
+
+@given(st.binary(max_size=300))
+def test_noise_is_no_report_and_no_trouble(noise: bytes) -> None:
+    reader = Reader()
+    reader.feed(noise)
+    assert reader.feed(b"\r\n" + said(Counts(0, 0, 0, 0, 1)))[-1] == Counts(0, 0, 0, 0, 1)
+
+
+def test_causes_have_words() -> None:
+    assert cause_words(8) == "watchdog"
+    assert cause_words(3) == "reset pin, power"
+    assert cause_words(0) == "not known"
