@@ -38,6 +38,9 @@ from statecraft.proof.zones import FREE, Zones
 NOW = "now"
 """A clock that is never set: the number of the tick. Only a search for the shortest run has it."""
 
+NOWHERE = -2
+"""In place of a configuration's number: not one that is kept."""
+
 START = -1
 """In place of a configuration's number: before tick 0."""
 
@@ -131,6 +134,25 @@ class Edge(NamedTuple):
     frozen: tuple[tuple[str, int], ...]
 
 
+class Only(NamedTuple):
+    """What a step is confined to.
+
+    Attributes:
+        pairs: for some clusters, the pairs that are allowed.
+        takes: the commands that may be taken, as places in :attr:`Model.takes`; -1 for any.
+        deaf: clocks that no message may set to 0.
+        bounds: clocks, and the readings they may have once the tick has begun and messages have been heard.
+    """
+
+    pairs: tuple[tuple[int, int], ...] = ()
+    takes: int = -1
+    deaf: frozenset[str] = frozenset()
+    bounds: tuple[Span, ...] = ()
+
+
+ANYTHING = Only()
+
+
 class OutOfTime(Exception):
     """The exploration was told to end by a time, and that time has come."""
 
@@ -176,7 +198,7 @@ class Explorer:
         self._seen: dict[Config, int] = {}
         self._done: set[int] = set()
         self._joint: dict[object, Node] = {}
-        self._pieces: dict[tuple[Node, int], list[tuple[Rows, Piece]]] = {}
+        self._pieces: dict[object, list[tuple[Rows, Piece]]] = {}
         self._splits: dict[tuple[int, int], list[tuple[int, tuple[Span, ...]]]] = {}
         self._moved: dict[object, int] = {}
         self._images: dict[tuple[int, int], list[tuple[tuple[bool, ...], frozenset[str], int, int]]] = {}
@@ -214,17 +236,35 @@ class Explorer:
 
     def start(self) -> Iterator[Edge]:
         """The steps of tick 0."""
-        for edge in self._steps(START, self.origin, self._start_regions()):
-            self.start_edges.append(edge)
-            yield edge
+        for edge, target in self.steps(START):
+            added = self._added(edge, target)
+            self.start_edges.append(added)
+            yield added
 
     def follow(self, number: int) -> Iterator[Edge]:
         """The steps from configuration ``number``; its targets are added to the frontier when they are new."""
         self._done.add(number)
-        config = self.configs[number]
-        for edge in self._steps(number, config, self.regions(config)):
-            self.edges[number].append(edge)
-            yield edge
+        for edge, target in self.steps(number):
+            if self.stays is None or self.stays(self.configs[number], edge, target):
+                added = self._added(edge, target)
+                self.edges[number].append(added)
+                yield added
+
+    def _added(self, edge: Edge, target: Config) -> Edge:
+        before = len(self.configs)
+        edge = edge._replace(target=self.add(target))
+        if edge.target == before:
+            self.first[before] = edge
+        return edge
+
+    def steps(self, number: int, only: Only = ANYTHING, config: Config | None = None) -> Iterator[tuple[Edge, Config]]:
+        """The steps from a configuration, confined to ``only``, and what they lead to; nothing is added anywhere.
+
+        ``config`` is what to start from if it is not configuration ``number`` itself.
+        """
+        if config is None:
+            config = self.origin if number == START else self.configs[number]
+        return self._steps(number, config, only)
 
     def number(self, config: int) -> int:
         """The configuration that ``config`` has been found to lie within, or itself."""
@@ -232,7 +272,7 @@ class Explorer:
             config = self.alias[config]
         return config
 
-    def add(self, config: Config, edge: Edge | None = None) -> int:
+    def add(self, config: Config) -> int:
         """The number of a known configuration that ``config`` lies within; a new one when there is none."""
         key = (config.modes, config.counters, config.fors)
         seen = self._seen.get(config)
@@ -254,7 +294,7 @@ class Explorer:
             config = self._grown(config, known, swallowed)
         number = len(self.configs)
         self.configs.append(config)
-        self.first.append(edge)
+        self.first.append(None)
         self.edges.append([])
         for old in known:
             if old in swallowed or (old not in self._done and self._within(self.configs[old], config)):
@@ -345,20 +385,26 @@ class Explorer:
             found = self._clocks[key] = (tuple(c for c, _ in both), tuple(limit for _, limit in both))
         return found
 
-    def _start_regions(self) -> Iterator[Region]:
-        yield from self._cut(self.origin, Hearing(frozenset(), 1), self.origin.zone)
-
-    def regions(self, config: Config) -> Iterator[Region]:
-        """The regions of ``config``, under everything that can be heard."""
-        later = self.zones.after(config.zone)
+    def regions(self, config: Config, only: Only = ANYTHING, start: bool = False) -> Iterator[Region]:
+        """The regions of ``config``, under everything that can be heard; on tick 0 nothing is, and no clock advances."""
         clocks = self.zones.clocks[config.zone]
-        for hearing in self.model.hearings(clocks):
+        later = config.zone if start else self.zones.after(config.zone)
+        for hearing in (Hearing(frozenset(), 1),) if start else self.model.hearings(clocks):
+            if not hearing.takes & only.takes or not hearing.reset.isdisjoint(only.deaf):
+                continue
             zone = later
             if hearing.reset:
                 zone = self.zones.assign(later, clocks, tuple((clock, 0) for clock in clocks if clock in hearing.reset))
-            yield from self._cut(config, hearing, zone)
+            if only.takes != -1:
+                hearing = Hearing(hearing.reset, hearing.takes & only.takes)
+            yield from self._cut(config, hearing, zone, only.bounds)
 
-    def _cut(self, config: Config, hearing: Hearing, zone: int) -> Iterator[Region]:
+    def _cut(self, config: Config, hearing: Hearing, zone: int, bounds: tuple[Span, ...]) -> Iterator[Region]:
+        for clock, low, high in bounds:
+            inside = self.zones.bound(zone, clock, low, high)
+            if inside is None:
+                return
+            zone = inside
         tests = self.model.tests(config.modes, config.fors)
         key = (zone, id(tests))
         cuts = self._splits.get(key)
@@ -463,14 +509,17 @@ class Explorer:
 
     # ------------------------------------------------------------------------------------------------------------ steps
 
-    def _steps(self, number: int, config: Config, regions: Iterator[Region]) -> Iterator[Edge]:
+    def _steps(self, number: int, config: Config, only: Only) -> Iterator[tuple[Edge, Config]]:
         model = self.model
         stateful = model.clusters[: model.with_state]
         every = [self._pairs_from(cluster.index, box) for cluster, box in zip(stateful, config.boxes, strict=True)]
+        for index, pairs in only.pairs:
+            if index < len(every):
+                every[index] &= pairs
         alike: dict[tuple[object, ...], dict[frozenset[str], Way]] = {}
         effects: dict[tuple[object, ...], tuple[Effect, bool]] = {}
-        for region in regions:
-            for rows, piece in self.pieces(region):
+        for region in self.regions(config, only, number == START):
+            for rows, piece in self.pieces(region, only):
                 effect = model.effect(config.modes, region.counters, rows)
                 confined = dict(piece)
                 options = []
@@ -497,7 +546,7 @@ class Explorer:
 
     def _together(
         self, number: int, config: Config, effect: Effect, repeats: bool, ways: dict[frozenset[str], Way]
-    ) -> Iterator[Edge]:
+    ) -> Iterator[tuple[Edge, Config]]:
         """The edges of ``ways`` that differ only in the clocks that they set to 0.
 
         If any of some clocks can be set on the tick, whatever is done with the others, then those of them of which the
@@ -526,17 +575,17 @@ class Explorer:
                     reset = always.union(some)
                     yield from self._edges(number, config, effect, repeats, ways[reset], reset, open_below, ways)
 
-    def pieces(self, region: Region) -> list[tuple[Rows, Piece]]:
+    def pieces(self, region: Region, only: Only = ANYTHING) -> list[tuple[Rows, Piece]]:
         """The rows that can decide together in ``region``, with the pairs for which they do."""
-        key = (region.node, region.hearing.takes)
+        key = (region.node, region.hearing.takes, only.pairs)
         found = self._pieces.get(key)
         if found is None:
             model = self.model
+            allowed = {index: pairs for index, pairs in only.pairs if index >= model.with_state}
+            allowed[model.command] = region.hearing.takes
             found = self._pieces[key] = [
                 (rows, piece)
-                for rows, piece in model.diagrams.pieces(
-                    region.node, model.with_state, {model.command: region.hearing.takes}
-                )
+                for rows, piece in model.diagrams.pieces(region.node, model.with_state, allowed)
                 if isinstance(rows, tuple)
             ]
         return found
@@ -599,19 +648,11 @@ class Explorer:
         reset: frozenset[str],
         loose: frozenset[str],
         ways: dict[frozenset[str], Way],
-    ) -> Iterator[Edge]:
+    ) -> Iterator[tuple[Edge, Config]]:
         for counters, zone, frozen in self._rested(config, effect, way.region):
             made = self._clocks_after(config, effect, way, zone, reset, loose, repeats)
             target = Config(effect.modes, counters, way.fors, way.boxes, made)
-            edge = Edge(number, -2, way, reset, loose, ways, repeats, frozen)
-            if self.stays is not None and not self.stays(config, edge, target):
-                continue
-            before = len(self.configs)
-            place = self.add(target)
-            edge = edge._replace(target=place)
-            if place == before:
-                self.first[place] = edge
-            yield edge
+            yield Edge(number, NOWHERE, way, reset, loose, ways, repeats, frozen), target
 
     def _clocks_after(
         self,

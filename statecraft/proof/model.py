@@ -39,6 +39,7 @@ from statecraft.machine import (
     Taken,
     Term,
     atoms,
+    sensors_of,
 )
 from statecraft.proof.clusters import (
     Cluster,
@@ -155,6 +156,9 @@ class Model:
         self.takes: tuple[str | None, ...] = (None, *(c.name for c in machine.commands if c.name in machine.events()))
         rows = [row.when for part in self.parts for row in part.rows]
         inputs = [each for condition in (*rows, *self.observed) for atom in atoms(condition) for each in self._plain(atom)]
+        read = {sensor for condition in (*rows, *self.observed) for sensor in sensors_of(condition)}
+        read |= {s for level in machine.levels for c in (level.set, level.clear) for s in sensors_of(c)}
+        inputs += [Fault(sensor) for sensor in sorted(read)]
         for condition in self.observed:
             for atom in atoms(condition):
                 if isinstance(atom, Absent):
