@@ -25,8 +25,9 @@ PLINTH = 6.0
 POINT = 13.0
 BAND = 9.0
 MARGIN = 24.0
+GAP = 20.0
 PAGE = 1150.0
-"""Parts stand side by side while they fit into so many px."""
+"""A page's width: parts stand side by side at least while they fit into so many px, if that gives a better shape."""
 
 
 @dataclass
@@ -57,7 +58,7 @@ def diagram(machine: Machine, findings: Iterable[Finding] = (), name: str = "dia
     marks = number(findings)
     panels = [_panel(machine, part, marks) for part in machine.parts]
     titled = len(panels) > 1
-    corners, wide, high = _arrange(panels, titled)
+    areas, wide, high = _arrange(panels, titled)
     top = 0.0 if inline else 64.0
     notes = [] if inline else [(mark, wrap(_says(mark), 11, max(wide, 460) - 40)) for mark in marks]
     foot = 0.0 if inline else 96.0 + sum(14 * len(rows) + 8 for _, rows in notes)
@@ -74,8 +75,8 @@ def diagram(machine: Machine, findings: Iterable[Finding] = (), name: str = "dia
         add(root, "rect", cls="ground", x=0, y=0, width="100%", height="100%")
         add(root, "text", machine.name, x=MARGIN, y=MARGIN + 22, cls="heading")
         add(root, "text", _note(machine), x=MARGIN, y=MARGIN + 42, cls="heading-note")
-    for panel, (x, y) in zip(panels, corners, strict=True):
-        _draw_panel(root, machine, panel, x + MARGIN, y + top + MARGIN, titled, name, inline)
+    for panel, area in zip(panels, areas, strict=True):
+        _draw_panel(root, machine, panel, _moved(area, MARGIN, top + MARGIN), titled, name, inline)
     if not inline:
         _key(root, MARGIN, high + top + MARGIN + 30)
         y = high + top + MARGIN + 104.0
@@ -152,19 +153,36 @@ def _with(machine: Machine, frame: Frame) -> str:
     return f"   with {', '.join(chosen)}" if chosen else ""
 
 
-def _arrange(panels: list[Panel], titled: bool) -> tuple[list[Point], float, float]:
-    """Where each part's area has its corner, and the size of all: in rows as wide as a page."""
-    corners: list[Point] = []
-    x = y = wide = row = 0.0
+def _arrange(panels: list[Panel], titled: bool) -> tuple[list[Box], float, float]:
+    """Each part's area, in rows that are flush on both sides, and the size of all: as near to a page's shape as can be."""
+    widths = [_area(panel, titled)[0] for panel in panels]
+    limits = {max(PAGE, *widths), *(sum(widths[:count]) + GAP * (count - 1) for count in range(1, len(panels) + 1))}
+    tries = [_rows(panels, titled, limit) for limit in sorted(limits) if limit >= max(widths)]
+    return min(tries, key=lambda tried: max(tried[1] / 1.4, tried[2]) / min(tried[1] / 1.4, tried[2]))
+
+
+def _rows(panels: list[Panel], titled: bool, limit: float) -> tuple[list[Box], float, float]:
+    """:func:`_arrange` with rows at most ``limit`` px wide."""
+    rows: list[list[Panel]] = []
     for panel in panels:
-        w, h = _area(panel, titled)
-        if x and x + w > PAGE:
-            x, y, row = 0.0, y + row + 20, 0.0
-        corners.append((x, y))
-        wide = max(wide, x + w)
-        row = max(row, h)
-        x += w + 20
-    return corners, wide, y + row
+        wanted = sum(_area(each, titled)[0] + GAP for each in [*(rows[-1] if rows else []), panel]) - GAP
+        if rows and wanted <= limit:
+            rows[-1].append(panel)
+        else:
+            rows.append([panel])
+    wide = max(sum(_area(each, titled)[0] + GAP for each in row) - GAP for row in rows)
+    areas: list[Box] = []
+    y = 0.0
+    for row in rows:
+        sizes = [_area(each, titled) for each in row]
+        spare = (wide - sum(w + GAP for w, _ in sizes) + GAP) / len(row)
+        high = max(h for _, h in sizes)
+        x = 0.0
+        for w, _ in sizes:
+            areas.append(Box(x, y, w + spare, high))
+            x += w + spare + GAP
+        y += high + GAP
+    return areas, wide, y - GAP
 
 
 def _area(panel: Panel, titled: bool) -> tuple[float, float]:
@@ -174,16 +192,14 @@ def _area(panel: Panel, titled: bool) -> tuple[float, float]:
 # ------------------------------------------------------------------------------------------------------------- drawing
 
 
-def _draw_panel(
-    root: Element, machine: Machine, panel: Panel, x: float, y: float, titled: bool, name: str, links: bool
-) -> None:
+def _draw_panel(root: Element, machine: Machine, panel: Panel, box: Box, titled: bool, name: str, links: bool) -> None:
     part = panel.scene.part
-    wide, high = _area(panel, titled)
     area = group(root, "part", data_part=part.name)
-    add(area, "rect", cls="part-area", x=x, y=y, width=wide, height=high, rx=3)
+    add(area, "rect", cls="part-area", x=box.x, y=box.y, width=box.wide, height=box.high, rx=3)
     if titled:
-        add(area, "text", part.name, x=x + 16, y=y + 26, cls="part-name")
-    x, y = x + 18, y + 18 + (26 if titled else 0)
+        add(area, "text", part.name, x=box.x + 16, y=box.y + 26, cls="part-name")
+    x = box.x + (box.wide - panel.placed.wide) / 2
+    y = box.y + 18 + (26 if titled else 0)
     placed = panel.placed
     for frame, box in placed.frames:
         _frame(area, machine, frame, _moved(box, x, y))

@@ -84,7 +84,7 @@ def place(scene: Scene, sizes: Sizes) -> Placed:
         tries = [_laid_out(scene, sizes, Way())]
     best = min(tries, key=_unrest)
     shape = max(best.wide, best.high) / min(best.wide, best.high)
-    if shape > 2.2:
+    if shape > 1.9:
         # A long chain: cut into columns that stand side by side, as text is.
         columns = max(2, round((shape / 1.4) ** 0.5))
         cut = [_laid_out(scene, sizes, Way(columns=count)) for count in (columns, columns * 3 // 2 + 1)]
@@ -97,7 +97,9 @@ def _unrest(placed: Placed) -> float:
     or run side by side, and where one grazes a box that it has no business with.
     """
     shape = max(placed.wide, placed.high) / min(placed.wide, placed.high)
-    page = placed.wide * placed.high / 10_000 * max(1.0, shape / 1.5)
+    page = placed.wide * placed.high / 10_000 * max(1.0, shape / 1.5) ** 2
+    if len(placed.boxes) > 5 * TRY_ALL:
+        return page  # to look at every line takes too long, and none of them would be calm
     tabs = [Box(frame.x, frame.y, 110, TAB) for _, frame in placed.frames]
     lines = [[point for path in route.paths for point in _points_on(path)] for route in placed.routes]
     used: dict[tuple[int, int], set[int]] = {}

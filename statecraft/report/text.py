@@ -20,7 +20,7 @@ _WIDTHS = [
     556, 556, 333, 500, 278, 556, 500, 722, 500, 500, 500, 334, 260, 334, 584,  # p .. ~
 ]  # fmt: skip
 _OTHER = 780
-_BOLD = 1.08
+_BOLD = 1.1
 _ROOM = 1.03  # fonts that stand in for these are a little wider
 
 
