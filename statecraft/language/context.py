@@ -10,7 +10,7 @@ from lark import Token, Tree
 from statecraft.language.lines import Piece
 from statecraft.language.mistakes import Mistakes
 from statecraft.language.names import Entry, Names, article, at, clip
-from statecraft.language.quantities import Measures, Quantity, family, quantity, symbols
+from statecraft.language.quantities import Measures, family, in_symbols, quantity
 from statecraft.language.syntax import Syntax
 from statecraft.machine import Constant, ModeRef, Place, Unit
 
@@ -92,14 +92,10 @@ class Context:
         constant: Constant | None = entry.item if entry is not None else None
         if constant is not None and constant.unit is not unit:
             message = f'The constant "{token}" is {family(constant.unit)}; for {what} it must be {family(unit)}'
-            hint = f"Use a constant in {symbols(unit)}, or write a number here."
+            hint = f"Use a constant {in_symbols(unit)}, or write a number here."
             self.mistakes.add(piece.place(token), message, hint, code="wrong-unit")
             return None
         return constant
-
-    def quantity(self, tree: Tree[Token], piece: Piece) -> Quantity:
-        """The quantity that a ``quantity`` tree holds."""
-        return quantity(tree, piece)
 
     # --------------------------------------------------------------------------------------------------------- modes
 

@@ -14,7 +14,7 @@ from statecraft.language.context import Context, names_in, tree_in
 from statecraft.language.lines import Piece
 from statecraft.language.names import Entry, at
 from statecraft.language.options import Options
-from statecraft.language.quantities import quantity, symbols, unit_of
+from statecraft.language.quantities import in_symbols, quantity, unit_of
 from statecraft.language.statements import Statement
 from statecraft.machine import (
     AnalogCurrent,
@@ -594,8 +594,8 @@ class Hardware:
             unit = unit_of(ends[1].symbol)
             if unit is None:
                 message = f'"{ends[1].symbol[:20]}" is no unit that a reading can have'
-                every = ", ".join(symbols(each) for each in Unit if each is not Unit.NUMBER)
-                hint = f"A reading is in {every}, or a plain number."
+                every = "; ".join(in_symbols(each) for each in Unit)
+                hint = f"A reading is {every}."
                 self._mistakes.add(ends[1].place, message, hint, code="unknown-unit")
                 return None
         resolution = Decimal(1) if whole else None

@@ -55,7 +55,7 @@ class FileErrors(Exception):
     def __init__(self, mistakes: Sequence[Mistake], sources: Mapping[str, str] | None = None) -> None:
         self.mistakes = list(mistakes)
         self.sources = dict(sources or {})
-        super().__init__(f"{len(self.mistakes)} mistakes, the first: {self.mistakes[0].message}")
+        super().__init__("; ".join(f"{mistake.place}: {mistake.message}" for mistake in self.mistakes[:5]))
 
     def render(self, *, color: bool = False) -> str:
         """All mistakes as people read them."""

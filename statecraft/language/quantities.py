@@ -48,12 +48,12 @@ def family(unit: Unit | None) -> str:
     return "a duration" if unit is None else _FAMILIES[unit]
 
 
-def symbols(unit: Unit | None) -> str:
-    """The symbols that ``unit`` may be written in, as a phrase (None: durations)."""
+def in_symbols(unit: Unit | None) -> str:
+    """How ``unit`` is written (None: durations): ``in cm, mm or m``, or ``without a unit``."""
     names = list(_TIMES if unit is None else _SYMBOLS[unit])
     if names == [""]:
-        return "no unit"
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} or {names[-1]}"
+        return "without a unit"
+    return "in " + (names[0] if len(names) == 1 else f"{', '.join(names[:-1])} or {names[-1]}")
 
 
 def family_of(symbol: str) -> str:
@@ -102,12 +102,14 @@ class Measures:
     """Turns quantities into steps and ticks, and notes those that will not go.
 
     Attributes:
-        tick_ms: the machine's tick; 1 until it is known, so that nothing is said about durations then.
+        tick_ms: the machine's tick.
+        tick_known: False when the file gives no tick; then nothing is said about what is no whole number of them.
     """
 
     def __init__(self, mistakes: Mistakes) -> None:
         self._mistakes = mistakes
         self.tick_ms = 1
+        self.tick_known = False
 
     def steps(self, value: Quantity, unit: Unit, what: str, *, resolution: Decimal | None = None) -> int | None:
         """``value`` in whole steps of ``unit``'s resolution (or a coarser one); None, noted, if it is none.
@@ -141,6 +143,8 @@ class Measures:
         if ms is None:
             return None
         ticks = ms / self.tick_ms
+        if not self.tick_known:
+            return max(int(ticks), least)
         if ticks != int(ticks):
             below, above = math.floor(ticks), math.ceil(ticks)
             near = [n for n in (below, above) if n >= max(least, 1)]
@@ -211,7 +215,7 @@ class Measures:
 
     def _wrong_unit(self, value: Quantity, unit: Unit | None, what: str) -> None:
         right = family(unit)
-        ways = "Write a number without unit." if unit is Unit.NUMBER else f"Write it in {symbols(unit)}."
+        ways = f"Write it {in_symbols(unit)}."
         known = {**_TIMES, **_OHMS, **{name: 1 for names in _SYMBOLS.values() for name in names if name}}
         if not value.symbol:
             message = f"{value} lacks its unit: for {what} it must be {right}"

@@ -204,6 +204,7 @@ class _Reader:
             self._mistakes.add(value.place, message, "Many machines do well with 10 ms.", code="bad-tick")
             return
         self._context.measures.tick_ms = int(ms)
+        self._context.measures.tick_known = True
 
     def _board(self) -> str:
         tree = self._heads["board"].tree

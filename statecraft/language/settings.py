@@ -9,7 +9,7 @@ from lark import Token, Tree
 from statecraft.language.context import Context, names_in
 from statecraft.language.lines import Piece
 from statecraft.language.names import OUTPUTS, Entry, article
-from statecraft.language.quantities import family, symbols
+from statecraft.language.quantities import family, in_symbols
 from statecraft.machine import (
     Blink,
     Buzzer,
@@ -102,7 +102,7 @@ class Settings:
             self._mistakes.add(piece.place(node), message, "Only lamps and buzzers do.", code="wrong-setting")
             return None
         period = self._context.ticks(amount, piece, "a blink's period", least=2)
-        if period is not None and period % 2:
+        if period is not None and period % 2 and self._context.measures.tick_known:
             shown = [_duration(self._context, near) for near in (period - 1, period + 1)]
             message = f"A blink of {_duration(self._context, period)} is {period} ticks, which have no half"
             hint = f"Write {shown[0]} or {shown[1]}."
@@ -120,7 +120,7 @@ class Settings:
         match found.item if found is not None else None:
             case Dial() as dial if dial.unit is not unit:
                 message = f'The dial "{token}" is {family(dial.unit)}; for {entry.what} it must be {family(unit)}'
-                hint = f"Use a dial in {symbols(unit)}."
+                hint = f"Use a dial {in_symbols(unit)}."
                 self._mistakes.add(piece.place(node), message, hint, code="wrong-unit")
             case Dial() as dial:
                 low, high = (-dial.high, -dial.low) if negative else (dial.low, dial.high)
@@ -134,7 +134,7 @@ class Settings:
             case Constant() as constant if constant.unit is not unit:
                 found_family = family(constant.unit)
                 message = f'The constant "{token}" is {found_family}; for {entry.what} it must be {family(unit)}'
-                hint = f"Use a constant in {symbols(unit)}."
+                hint = f"Use a constant {in_symbols(unit)}."
                 self._mistakes.add(piece.place(node), message, hint, code="wrong-unit")
             case Constant() as constant:
                 return self._fixed(entry, output, -constant.value if negative else constant.value, node, piece)
