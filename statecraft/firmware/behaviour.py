@@ -79,7 +79,7 @@ WIDTH = 100
 _SCOPE = """
     State Reading Inputs Outputs Mode Command now in begin step catch_up hear state note is_urgent take_command advance
     advance_clocks reset_heard_clocks remember held apart follow_steady_readings update_levels turned ramped sign
-    decide_all servo_idle want mode target row memset
+    decide decide_all go set_outputs no_row servo_idle want mode target row memset
 """
 """Names of the templates' own, which no constant or helper may take."""
 
@@ -279,6 +279,12 @@ class _Writer:
         self.machine = machine
         self.layout: Layout = layout(machine)
         self.scope = Names(_SCOPE.split())
+        for part in machine.parts:
+            for word in ("decide", "go", "set_outputs", "no"):
+                self.scope.add(f"{word}_{part.name}")
+            self.scope.add(f"no_{part.name}_row")
+        for item in self.layout.of_kind("dial"):
+            self.scope.add(f"turn_{item.member}")
         self.groups: dict[tuple[str, str], Group] = {}
         self.quantities = Quantities(machine, self.scope)
         self.inputs = input_names(machine)

@@ -220,8 +220,15 @@ def in_part(machine: Machine, part: Part, word: str) -> str:
 
 def mode_type(machine: Machine, part: Part) -> str:
     """The enum of the part's modes: ``Mode``, or ``DriveMode`` for a part ``drive`` among several."""
-    camel = "".join(word.capitalize() for word in part.name.split("_"))
-    return "Mode" if len(machine.parts) == 1 else f"{camel}Mode"
+    if len(machine.parts) == 1:
+        return "Mode"
+    alike = [other for other in machine.parts if camel_case(other.name) == camel_case(part.name)]
+    return f"{camel_case(part.name)}Mode" if len(alike) == 1 else f"{part.name}Mode"
+
+
+def camel_case(name: str) -> str:
+    """``swing_left`` as ``SwingLeft``."""
+    return "".join(word.capitalize() for word in name.split("_"))
 
 
 def command_order(machine: Machine) -> tuple[tuple[Command, ...], tuple[Command, ...], int]:

@@ -62,6 +62,7 @@ class ContactView:
     """A switch (``member`` set) or a button (``command`` set) on a pin."""
 
     name: str
+    pin: str
     note: str
     on: str
     settle: int
@@ -74,6 +75,7 @@ class AnalogView:
     """An analog sensor: its channel, and how its counts become a reading."""
 
     name: str
+    pin: str
     note: str
     unit: str
     channel: int
@@ -119,12 +121,14 @@ def plausible_limits(sensor: Sensor, board: Board) -> tuple[int, int] | None:
     return (low - margin if low <= sensor.low else low), (high + margin if high >= sensor.high else high)
 
 
-def contact_view(name: str, contact: Contact, note: str, *, member: str = "", command: str = "") -> ContactView:
+def contact_view(
+    name: str, pin: str, contact: Contact, note: str, *, member: str = "", command: str = ""
+) -> ContactView:
     """What sensors.cpp shows of a contact."""
-    return ContactView(name, note, "HIGH" if contact.on_when_high else "LOW", contact.settle, member, command)
+    return ContactView(name, pin, note, "HIGH" if contact.on_when_high else "LOW", contact.settle, member, command)
 
 
-def analog_view(sensor: Sensor, board: Board, note: str) -> AnalogView:
+def analog_view(sensor: Sensor, pin: str, board: Board, note: str) -> AnalogView:
     """How the counts of an analog sensor become a reading in its unit's steps."""
     source = sensor.source
     assert isinstance(source, AnalogVoltage | AnalogCurrent | Thermistor)
@@ -134,16 +138,16 @@ def analog_view(sensor: Sensor, board: Board, note: str) -> AnalogView:
     if isinstance(source, AnalogVoltage):
         how = f"{full} counts would stand for the {sensor.unit.show(sensor.high)} that the divider makes the full scale"
         text = f"static_cast<int32_t>((RAW * {sensor.high}UL + {full // 2}U) >> {board.adc_bits})"
-        return AnalogView(sensor.name, note, unit, channel, how, text)
+        return AnalogView(sensor.name, pin, note, unit, channel, how, text)
     if isinstance(source, AnalogCurrent):
         slope, offset, shift = straight(source, board)
         how = f"a straight line: {source.mv1} mV is {source.ma1} mA, {source.mv2} mV is {source.ma2} mA"
         text = f"(static_cast<int32_t>(RAW) * {slope}L + {offset}L) >> {shift}"
-        return AnalogView(sensor.name, note, unit, channel, how, text)
+        return AnalogView(sensor.name, pin, note, unit, channel, how, text)
     table = thermistor_points(sensor)
     how = f"a point every {table.step} counts, straight lines between: right within {table.worst_tenths / 10:.2f} C"
     return AnalogView(
-        sensor.name, note, unit, channel, how, "", table.points, table.step, board.adc_bits - 10
+        sensor.name, pin, note, unit, channel, how, "", table.points, table.step, board.adc_bits - 10
     )
 
 

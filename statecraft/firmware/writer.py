@@ -9,9 +9,9 @@ from typing import Any
 from statecraft import __version__
 from statecraft.boards import Board
 from statecraft.firmware.behaviour import behaviour_files, command_names, comment, input_names
-from statecraft.firmware.layout import command_order, layout, reading_type
+from statecraft.firmware.layout import camel_case, command_order, layout, reading_type
 from statecraft.firmware.listening import tree
-from statecraft.firmware.names import STEP_WORDS, clock_type
+from statecraft.firmware.names import STEP_WORDS, Names, clock_type
 from statecraft.firmware.plan import PING_MS, PULSE_SLICE_MS, SERVO_FRAME_MS, Plan, plan
 from statecraft.firmware.sensing import (
     ContactView,
@@ -154,6 +154,8 @@ class _Sketch:
         self.plan = planned
         self.inputs = input_names(machine)
         self.commands = command_names(machine)
+        self._pins = Names()
+        self._pin_names: dict[tuple[str, str], str] = {}
         self.functions = hand_functions(machine)
         self.reports = any(link.reports for link in machine.links)
         self.measured = [s for s in machine.sensors if not isinstance(s.source, Remembered)]
@@ -236,6 +238,12 @@ class _Sketch:
 
     # ----------------------------------------------------------------------------------------------------------- pins
 
+    def pin_name(self, kind: str, name: str) -> str:
+        """The constant in pins.h of a device with one pin: things of different kinds may have the same name."""
+        if (kind, name) not in self._pin_names:
+            self._pin_names[kind, name] = self._pins.add(f"{name}_pin")
+        return self._pin_names[kind, name]
+
     def pin(self, name: str) -> str:
         """A pin as the core's functions take it."""
         return self.board.pin(name).name
@@ -250,11 +258,11 @@ class _Sketch:
                 case ByHand():
                     continue
                 case source:
-                    pins = [(sensor.name, source.pin)]  # type: ignore[union-attr]
+                    pins = [(self.pin_name("sensor", sensor.name), source.pin)]  # type: ignore[union-attr]
             found.append((sensor.place, pins))
         for switch in self.machine.switches:
             if switch.contact:
-                found.append((switch.place, [(switch.name, switch.contact.pin)]))
+                found.append((switch.place, [(self.pin_name("switch", switch.name), switch.contact.pin)]))
         for command in self.machine.commands:
             if command.button:
                 found.append((command.place, [(f"{command.name}_button", command.button.pin)]))
@@ -267,7 +275,7 @@ class _Sketch:
                 case HandOutput():
                     continue
                 case _:
-                    pins = [(output.name, output.pin)]
+                    pins = [(self.pin_name("output", output.name), output.pin)]
             found.append((output.place, pins))
         return [(self.note(place), [(name, self.pin(pin)) for name, pin in pins]) for place, pins in found]
 
@@ -307,20 +315,20 @@ class _Sketch:
             case Motor(name=name):
                 return [f"{name}_pwm", f"{name}_direction"]
             case Lamp(name=name) | Relay(name=name) | Buzzer(name=name) | Servo(name=name):
-                return [name]
+                return [self.pin_name("output", name)]
         return []
 
     def rest(self, output: object, shown: str) -> list[str]:
         """The statements beyond low pins that put an output to rest."""
         match output:
             case Servo(name=name, rest=None):
-                return [f"{shown} = behaviour::servo_idle;", f"servos::idle(servos::{name});"]
+                return [f"{shown} = behaviour::servo_idle;", f"servos::idle(servos::{name}_servo);"]
             case Servo(name=name, rest=rest):
-                return [f"{shown} = {rest};", f"servos::turn(servos::{name}, {rest});"]
+                return [f"{shown} = {rest};", f"servos::turn(servos::{name}_servo, {rest});"]
             case HandOutput(name=name, rest=rest):
                 return [f"{shown} = {rest};", f"by_hand::drive_{name}({rest});"]
             case Buzzer(name=name):
-                return [f"{shown} = false;", f"noTone(pins::{name});"]
+                return [f"{shown} = false;", f"noTone(pins::{self.pin_name('output', name)});"]
             case Motor():
                 return [f"{shown} = 0;"]
             case _:
@@ -334,25 +342,29 @@ class _Sketch:
             case Motor(name=name):
                 return f"steer(pins::{name}_pwm, pins::{name}_direction, {wanted});"
             case Servo(name=name, rest=None):
-                turn = f"servos::turn(servos::{name}, {wanted})"
-                return f"{wanted} == behaviour::servo_idle ? servos::idle(servos::{name}) : {turn};"
+                turn = f"servos::turn(servos::{name}_servo, {wanted})"
+                return f"{wanted} == behaviour::servo_idle ? servos::idle(servos::{name}_servo) : {turn};"
             case Servo(name=name):
-                return f"servos::turn(servos::{name}, {wanted});"
+                return f"servos::turn(servos::{name}_servo, {wanted});"
             case Buzzer(name=name, hertz=hertz):
-                return f"{wanted} ? tone(pins::{name}, {hertz}) : noTone(pins::{name});"
+                pin = f"pins::{self.pin_name('output', name)}"
+                return f"{wanted} ? tone({pin}, {hertz}) : noTone({pin});"
             case HandOutput(name=name):
                 return f"by_hand::drive_{name}({wanted});"
             case Lamp(name=name) | Relay(name=name):
-                return f"digitalWrite(pins::{name}, {wanted} ? HIGH : LOW);"
+                return f"digitalWrite(pins::{self.pin_name('output', name)}, {wanted} ? HIGH : LOW);"
         raise AssertionError(output)
 
     def servo_values(self) -> dict[str, Any]:
         timer = self.plan.servo_timer
         assert timer is not None
         per_us = self.board.clock_hz // 8_000_000
+        views = [
+            {"name": s.name, "pin": self.pin_name("output", s.name), "note": self.note(s.place)} for s in self.servos
+        ]
         return {
             "timer": timer,
-            "servos": [{"name": s.name, "pin": s.name, "note": self.note(s.place)} for s in self.servos],
+            "servos": views,
             "prescaler": prescaler(timer.number, 8),
             "count_note": f"{1 / per_us:g} us" if per_us else "",
             "frame_counts": SERVO_FRAME_MS * 1000 * per_us,
@@ -374,8 +386,8 @@ class _Sketch:
             for switch in self.machine.switches
             if switch.contact is None
         ]
-        known = [f"readings::known({name}, {name}_patience)" for name in views]
-        known += [f"{contact.name}.settled" for contact in contacts]
+        known = [f"readings::known({name}_kept, {name}_patience)" for name in views]
+        known += [f"{contact.name}_contact.settled" for contact in contacts]
         hand_sensors = [views[s.name] for s in self.measured if isinstance(s.source, ByHand)]
         return {
             "sensors": list(views.values()),
@@ -386,18 +398,23 @@ class _Sketch:
             "hand_switches": hand_switches,
             "hand": bool(hand_sensors or hand_switches),
             "contacts": contacts,
+            "samples": bool(views or self.machine.switches),
             "known": "\n        && ".join(known),
             "reports": self.reports,
         }
 
     def contacts(self) -> list[ContactView]:
         switches = [
-            contact_view(s.name, s.contact, self.note(s.place), member=self.inputs[s.name])
+            contact_view(
+                s.name, self.pin_name("switch", s.name), s.contact, self.note(s.place), member=self.inputs[s.name]
+            )
             for s in self.machine.switches
             if s.contact is not None
         ]
         buttons = [
-            contact_view(f"{c.name}_button", c.button, self.note(c.place), command=self.commands[c.name])
+            contact_view(
+                f"{c.name}_button", f"{c.name}_button", c.button, self.note(c.place), command=self.commands[c.name]
+            )
             for c in self.machine.commands
             if c.button is not None
         ]
@@ -413,12 +430,14 @@ class _Sketch:
         }
 
     def analog_values(self) -> dict[str, Any]:
-        views = [analog_view(s, self.board, self.note(s.place)) for s in self.analog]
+        views = [analog_view(s, self.pin_name("sensor", s.name), self.board, self.note(s.place)) for s in self.analog]
         mux5 = any((pin.adc_channel or 0) > 7 for pin in self.board.pins)
         return {"sensors": views, "generic": self.board.generic, "mux5": mux5}
 
     def pulse_values(self) -> dict[str, Any]:
-        views = [{"name": s.name, "note": self.note(s.place)} for s in self.pulses]
+        views = [
+            {"name": s.name, "pin": self.pin_name("sensor", s.name), "note": self.note(s.place)} for s in self.pulses
+        ]
         return {"sensors": views, "slice_ms": PULSE_SLICE_MS, "slices": 1000 // PULSE_SLICE_MS}
 
     # ---------------------------------------------------------------------------------------------------------- links
@@ -439,12 +458,13 @@ class _Sketch:
             for dial, item in pairs
         ]
         links = []
+        types = Names()
         for link in self.machine.links:
             nodes = tree(self.machine, link, self.commands, members)
             links.append(
                 {
                     "name": link.name,
-                    "type": "".join(word.capitalize() for word in link.name.split("_")) + "At",
+                    "type": types.add(camel_case(link.name) + "At"),
                     "note": self.note(link.place),
                     "nodes": nodes,
                     "first_whole": next((node.name for node in nodes if node.name.startswith("whole")), ""),

@@ -564,5 +564,31 @@ def test_servo_and_ranger_live_together_on_the_small_chip(chip_tools: None, tmp_
         assert all(abs(width - 544) < 25 for width in pulse_widths(rig, "9")[-3:])
 
 
+def test_servo_and_ranger_share_a_timer_when_a_tone_takes_the_other(chip_tools: None, tmp_path: Path) -> None:
+    text = SMALL.replace("servo    arm", "buzzer   horn   pin 4, 1 kHz\nservo    arm").replace("arm 0 deg", "arm 0 deg, horn on")
+    machine = read_text(text, file="small.modes")
+    with Rig(machine, built(machine, tmp_path).elf) as rig:
+        rig.chip.watch(rig.port("9"), rig.port("4"))
+        rig.sensor("gap", 2000)
+        rig.run_ms(700)
+        rig.hear("go")
+        rig.wait_for("move", 50)
+        for mm in (20, 333, 1777, 2600, 3999):
+            rig.sensor("gap", mm)
+            rig.hear("go")
+            rig.run_ms(190)
+            assert abs((reading(rig, "gap") or 0) - mm) <= 10
+        assert rig.mode() == "move"
+        assert all(abs(width - 544) < 30 for width in pulse_widths(rig, "9")[-20:])
+        edges = [event.us for event in rig.chip.changes(rig.port("4"))][-200:]
+        assert abs((edges[-1] - edges[0]) / (len(edges) - 1) - 500) < 5
+        rig.hear("halt")
+        rig.run_ms(40)
+        assert not rig.chip.pin(rig.port("4")).level
+        quiet = len(rig.chip.changes(rig.port("4")))
+        rig.run_ms(50)
+        assert len(rig.chip.changes(rig.port("4"))) == quiet
+
+
 def test_layout_is_where_the_chip_has_it(cart: Rig) -> None:
     assert cart.chip.program.find("_ZN9behaviourL3nowE").size == layout(cart.machine).size

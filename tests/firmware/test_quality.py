@@ -10,9 +10,13 @@ import pytest
 
 from statecraft.boards import load, load_file
 from statecraft.firmware import emit
+from statecraft.firmware.desk import Desk
 from statecraft.firmware.toolchain import Built
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine
+from tests.firmware.agreement import check
+from tests.firmware.rig import built
+from tests.firmware.stimuli import Stimuli
 from tests.tools import need
 
 HERE = Path(__file__).parent
@@ -161,3 +165,64 @@ def test_a_sketch_for_a_board_of_ones_own_compiles_against_any_core(orchard: Mac
     for file in [*tmp_path.glob("*.cpp"), tmp_path / "orchard.ino"]:
         command = ["g++", "-x", "c++", "-include", "Arduino.h", "-I", str(HERE / "standin"), "-I", str(tmp_path)]
         run([*command, "-std=c++11", "-Wall", "-Wextra", "-Werror", "-c", str(file), "-o", "out.o"], tmp_path)
+
+
+AWKWARD = """
+# names that C++, the core or the templates have taken already \\
+machine int
+board   atmega2560
+tick    10 ms
+link     operator serial1, 9600 baud, plain, silent after 500 ms, reports
+link     double   serial2, 9600 baud, checked
+command  none     "n" from operator       # ends in a backslash \\
+command  begin    "b" from operator, urgent   # a trigraph ??/
+command  waiting  "w?" from double
+command  switch_  button, pin 4, on when low, settle 20 ms
+dial     float    "f" from operator, 0 % .. 100 %, starts 5 %
+dial     value    "v" from double, -20 C .. 20 C, starts 0 C
+sensor   min      range, trigger 22, echo 23, 2 cm .. 400 cm
+sensor   abs      voltage, pin A1, 0 V .. 15 V
+sensor   pins     temperature, pin A2, 10 kohm at 25 C, beta 3950, against 10 kohm
+sensor   readings current, pin A3, 0.5 V is 0 A, 2.5 V is 20 A
+sensor   word     pulses, pin 2, 0 Hz .. 90 Hz
+sensor   this     by hand, 0 deg .. 90 deg
+sensor   now      this, taken in case after 100 ms, patience 1 s
+switch   bit      pin 24, on when high, settle 20 ms
+switch   loop     by hand
+motor    shown    pwm 5, forward 30, reverse 31, ramp 100 %/s
+motor    steer    pwm 6, direction 32, pause 100 ms before reversing
+lamp     sample   pin 33
+relay    rest     pin 34
+servo    port     pin 35, 0 deg .. 90 deg, rest stays
+buzzer   tone     pin 36, 1 kHz
+output   drive    by hand, 0 % .. 100 %, rest 0 %
+constant ticks_1_s = 2 s
+constant cm_30     = 10 cm
+constant held_back = 30 cm
+level    out       when min < held_back clears when min > 42 cm, on if in doubt
+level    heard     when abs < 6 V for 1 s clears when abs > 7 V
+counter  clock     0 .. 300
+mode     default   stop
+mode     case      shown float, steer -float, port 5 deg
+mode     union     shown -50 %, tone blink 1 s, drive float
+mode     target    sample on, rest on
+group    state     case, union
+failsafes
+  in      | when                                      | go to
+  any     | begin or heard                            | default
+  state   | operator silent or bit                    | default
+rules
+  in      | when                                      | go to  | do
+  default | none and not out and min > 30 cm          | case   | clock + 1
+  case    | after 1 s or waiting                      | union  |
+  case    | after ticks_1_s and now > 5 deg and word > 3 Hz | target |
+  union   | switch_ or value > 3 C or readings > 5 A  | target | clock + 200
+  target  | loop or pins > 30 C or min > cm_30        | default |
+"""
+
+
+def test_no_name_of_a_machine_is_in_the_way(tmp_path: Path, chip_tools: None) -> None:
+    machine = read_text(AWKWARD, file="int.modes")
+    made = built(machine, tmp_path)
+    assert made.warnings == ""
+    check(machine, list(Stimuli(machine, 1).ticks(2000)), Desk(machine, flags=("-Werror",)))
