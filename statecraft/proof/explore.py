@@ -28,12 +28,14 @@ import heapq
 import itertools
 import time
 from collections.abc import Callable, Iterator
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 from statecraft.proof.clusters import Known, Table
 from statecraft.proof.diagram import Node
 from statecraft.proof.model import NOBODY, Counters, Effect, Hearing, Model, Modes, Rows
 from statecraft.proof.zones import FREE, Zones
+
+T = TypeVar("T")
 
 NOW = "now"
 """A clock that is never set: the number of the tick. Only a search for the shortest run has it."""
@@ -209,23 +211,53 @@ class Explorer:
 
     # ----------------------------------------------------------------------------------------------------- the frontier
 
-    def run(self, until: Callable[[Config, Edge, Config], bool] | None = None) -> Edge | None:
-        """Follow every step until there is no new one; or to the first edge for which ``until`` is true, and return it.
+    def run(self) -> None:
+        """Follow every step until there is no new one.
 
         Raises:
             OutOfTime: the deadline has come.
         """
         if not self.start_edges:
-            for edge in self.start():
-                if until is not None and until(self.origin, edge, self.configs[edge.target]):
-                    return edge
+            for _ in self.start():
+                pass
         while (number := self._next()) is not None:
-            if self.deadline is not None and time.monotonic() > self.deadline:
-                raise OutOfTime
+            self._check_time()
+            for _ in self.follow(number):
+                pass
+
+    def soonest(self, reached: Callable[[Config, Edge, Config], T | None]) -> tuple[int, T] | None:
+        """The least tick with an edge of which ``reached`` makes something, and that; None if there is none.
+
+        The exploration must be timed. An edge's tick is the least one on which it can begin, so one that is found first
+        is not always the one that begins first: the search goes on until nothing can begin sooner.
+
+        Raises:
+            OutOfTime: the deadline has come.
+        """
+        best: tuple[int, T] | None = None
+
+        def look(source: Config, edge: Edge) -> None:
+            nonlocal best
+            tick = self.zones.span(edge.way.region.zone, NOW)[0]
+            if best is None or tick < best[0]:
+                made = reached(source, edge, self.configs[edge.target])
+                if made is not None:
+                    best = tick, made
+
+        for edge in self.start():
+            look(self.origin, edge)
+        while self._heap and (best is None or self._heap[0][0] < best[0]):
+            number = self._next()
+            if number is None:
+                break
+            self._check_time()
             for edge in self.follow(number):
-                if until is not None and until(self.configs[number], edge, self.configs[edge.target]):
-                    return edge
-        return None
+                look(self.configs[number], edge)
+        return best
+
+    def _check_time(self) -> None:
+        if self.deadline is not None and time.monotonic() > self.deadline:
+            raise OutOfTime
 
     def _next(self) -> int | None:
         while self._heap:

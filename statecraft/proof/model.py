@@ -649,6 +649,12 @@ class Model:
             found = self._hearings[clocks] = tuple(Hearing(reset, takes) for reset, takes in made.items())
         return found
 
+    @cached_property
+    def told_apart(self) -> frozenset[str]:
+        """The absence clocks that something in the machine reads."""
+        clocks = {test.clock for p, part in enumerate(self.parts) for m in range(len(part.modes)) for test in self.desk(p, m).tests}
+        return frozenset(clock for clock in clocks | set(self.watched) if clock.startswith("absent "))
+
     def _set_by(self, command: str) -> frozenset[str]:
         link = self.machine.command(command).link
         return frozenset([f"absent {command}", *([] if link is None else [f"silent {link}"])])

@@ -1,0 +1,48 @@
+"""Runs, played to the reference simulation: does it come to the same end?"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from statecraft.machine import Machine
+from statecraft.proof.finding import Inputs, Run
+from statecraft.simulation import Simulation, State, View
+
+
+def replay(machine: Machine, run: Run, watch: Callable[[View, int], None] | None = None) -> View:
+    """Play ``run`` to the simulation, a repeating tail once; the view of its end.
+
+    ``watch`` is called after every tick with the view and the index of the stretch.
+    """
+    simulation = Simulation(machine)
+    step = player(machine, simulation)
+    for index, stretch in enumerate(run.stretches):
+        for _ in range(stretch.ticks):
+            step(stretch.inputs)
+            if watch is not None:
+                watch(simulation.view, index)
+    return simulation.view
+
+
+def player(machine: Machine, simulation: Simulation) -> Callable[[Inputs], State]:
+    """A function that plays one tick of inputs to ``simulation``."""
+    commands = {command.name: index for index, command in enumerate(machine.commands)}
+    links = {link.name: index for index, link in enumerate(machine.links)}
+
+    def step(inputs: Inputs) -> State:
+        return simulation.step_chosen(
+            tuple(value for _, value in inputs.sensors),
+            tuple(on for _, on in inputs.switches),
+            tuple(value for _, value in inputs.dials),
+            -1 if inputs.taken is None else commands[inputs.taken],
+            tuple(commands[name] for name in inputs.heard),
+            tuple(links[name] for name in inputs.tuned),
+        )
+
+    return step
+
+
+def ends_as_said(machine: Machine, run: Run) -> bool:
+    """Whether the simulation ends in the modes that ``run`` says."""
+    view = replay(machine, run)
+    return all(view.modes[part] == mode for part, mode in run.modes)

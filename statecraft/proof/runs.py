@@ -1,0 +1,527 @@
+"""From a way through the exploration to a run: which inputs, on which tick.
+
+A way is a chain of edges from before tick 0. Its zones say which clock readings are possible after each edge, so the
+readings are chosen backwards, from the least number of the last tick: each edge then says how many ticks it took, and
+which readings it started from. Forwards again, every tick's inputs are chosen to do what its edge says, and to stay
+what they were wherever they can.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from statecraft.machine import ModeRef, Term
+from statecraft.proof.diagram import Node
+from statecraft.proof.explore import NOW, START, Config, Edge, Explorer, Span, Way
+from statecraft.proof.finding import Inputs, Run, Stretch
+from statecraft.proof.model import Model
+
+Readings = dict[str, int]
+"""A reading of every clock."""
+
+
+class Lost(Exception):
+    """No run could be made of a way: there is a mistake in the proof."""
+
+
+@dataclass(frozen=True)
+class Tick:
+    """``ticks`` ticks of one kind: how they go, what is heard, and what else must hold of the inputs.
+
+    Attributes:
+        way: what happens on each of them.
+        node: where the inputs must make this true (a diagram); by default, where they make the way's rows decide.
+        pairs: for some clusters, the pairs that are allowed.
+    """
+
+    way: Way
+    ticks: int
+    node: Node | None = None
+    pairs: tuple[tuple[int, int], ...] = ()
+
+
+@dataclass
+class Trail:
+    """A chain of edges from before tick 0, and what must hold besides.
+
+    Attributes:
+        edges: the chain.
+        last: bounds on clocks at the end.
+        bounds: for some edges by place, bounds on clocks once the tick has begun and messages have been heard.
+        nodes: for some edges by place, where the inputs must make this true.
+        pairs: for some edges by place, the pairs that are allowed of some clusters.
+    """
+
+    edges: list[Edge]
+    last: tuple[Span, ...] = ()
+    bounds: dict[int, tuple[Span, ...]] = field(default_factory=dict)
+    nodes: dict[int, Node] = field(default_factory=dict)
+    pairs: dict[int, tuple[tuple[int, int], ...]] = field(default_factory=dict)
+
+
+def ticks_of(explorer: Explorer, trail: Trail) -> list[Tick]:
+    """How many ticks of which kind the trail takes, as few in all as can be.
+
+    Raises:
+        Lost: it cannot be taken.
+    """
+    zones = explorer.zones
+    before: list[int] = []  # the clocks before each edge, exactly
+    inside: list[int] = []  # once its tick has begun
+    zone = explorer.origin.zone
+    for place, edge in enumerate(trail.edges):
+        before.append(zone)
+        region = edge.way.region
+        begun = zone if edge.source == START else zones.after(zone)
+        clocks = zones.clocks[zone]
+        begun = zones.assign(begun, clocks, tuple((clock, 0) for clock in clocks if clock in region.hearing.reset))
+        for clock, low, high in (*region.spans, *trail.bounds.get(place, ())):
+            narrowed = zones.bound(begun, clock, low, high)
+            if narrowed is None:
+                raise Lost(f"the clock {clock} is not from {low} to {high} on step {place}")
+            begun = narrowed
+        inside.append(begun)
+        zone = _after_exactly(explorer, edge, zone, begun)
+    for clock, low, high in trail.last:
+        narrowed = zones.bound(zone, clock, low, high)
+        if narrowed is None:
+            raise Lost(f"the clock {clock} is not from {low} to {high} in the end")
+        zone = narrowed
+    readings = _pick(explorer, zone, {NOW: zones.span(zone, NOW)[0]})
+    made: list[Tick] = []
+    for place in reversed(range(len(trail.edges))):
+        edge = trail.edges[place]
+        kinds, readings = _backwards(explorer, edge, before[place], readings, trail.bounds.get(place, ()))
+        extra = trail.nodes.get(place), trail.pairs.get(place, ())
+        made = [Tick(way, ticks, *extra) for way, ticks in kinds] + made
+    return made
+
+
+def _after_exactly(explorer: Explorer, edge: Edge, source: int, begun: int) -> int:
+    """The clocks after ``edge``, with nothing blurred."""
+    zones, model = explorer.zones, explorer.model
+    zone = begun
+    for clock, value in edge.frozen:
+        if clock not in edge.way.region.wrapped:
+            narrowed = zones.bound(zone, clock, value, value)
+            if narrowed is None:
+                raise Lost(f"the remainder {clock} is not {value}")
+            zone = narrowed
+    target = edge_modes(explorer, edge)
+    clocks, _ = explorer.clocks(target, edge.way.fors)
+    at = dict(_resumed(model, explorer, edge))
+    old = zones.clocks[zone]
+    started = edge.reset | (edge.loose - zones.open_below(source))
+    zone = zones.assign(zone, clocks, tuple((c, at.get(c, 0)) for c in clocks if c in started or c not in old))
+    if edge.waits:
+        zone = zones.wait(zone, edge.reset)
+    zone = zones.younger(zone, edge.loose & frozenset(clocks))
+    if edge.waits:
+        for clock, low, high in edge.way.region.spans:
+            if clock not in edge.reset and clock in clocks:
+                narrowed = zones.bound(zone, clock, low, high)
+                if narrowed is None:
+                    raise Lost(f"no wait keeps the clock {clock} from {low} to {high}")
+                zone = narrowed
+    return zone
+
+
+def edge_modes(explorer: Explorer, edge: Edge) -> tuple[int, ...]:
+    """The modes at the end of ``edge``."""
+    source = explorer.origin if edge.source == START else explorer.configs[edge.source]
+    return explorer.model.effect(source.modes, edge.way.region.counters, edge.way.rows).modes
+
+
+def _resumed(model: Model, explorer: Explorer, edge: Edge) -> Iterator[tuple[str, int]]:
+    source = explorer.origin if edge.source == START else explorer.configs[edge.source]
+    target = edge_modes(explorer, edge)
+    for slot, (place, clause, _) in enumerate(model.remainders, len(model.counters)):
+        if model.counting(place, clause, target) and not model.counting(place, clause, source.modes):
+            yield model.remainder(place, clause), source.counters[slot] or 0
+
+
+def _pick(explorer: Explorer, zone: int, fixed: Readings) -> Readings:
+    """One reading of ``zone`` in which ``fixed`` holds; each other clock as small as can be.
+
+    Raises:
+        Lost: there is none.
+    """
+    zones = explorer.zones
+    for clock, value in fixed.items():
+        if clock in zones.clocks[zone]:
+            narrowed = zones.bound(zone, clock, value, value)
+            if narrowed is None:
+                raise Lost(f"the clock {clock} cannot be {value}")
+            zone = narrowed
+    readings = {}
+    for clock in zones.clocks[zone]:
+        value = readings[clock] = zones.span(zone, clock)[0]
+        narrowed = zones.bound(zone, clock, value, value)
+        assert narrowed is not None
+        zone = narrowed
+    return readings
+
+
+def _backwards(
+    explorer: Explorer, edge: Edge, source: int, after: Readings, bounds: tuple[Span, ...]
+) -> tuple[list[tuple[Way, int]], Readings]:
+    """The ticks of ``edge`` that end in the readings ``after``, and the readings of ``source`` that they start from."""
+    zones = explorer.zones
+    region = edge.way.region
+    zone = source
+    for clock, low, high in (*region.spans, *bounds):
+        if clock in region.hearing.reset:
+            continue
+        shift = 0 if edge.source == START else 1
+        narrowed = zones.bound(zone, clock, low - shift, high if high >= 1 << 60 else high - shift)
+        if narrowed is None:
+            raise Lost(f"nothing leads to {edge.way.rows}")
+        zone = narrowed
+    for clock, value in edge.frozen:
+        if clock not in region.wrapped:
+            rested = value if edge.source == START else value - 1
+            narrowed = zones.bound(zone, clock, rested, rested)
+            if narrowed is None:
+                raise Lost(f"the remainder {clock} is not {value}")
+            zone = narrowed
+    old = zones.clocks[source]
+    loose = sorted(edge.loose & set(old) & set(after))
+    set_anyway = edge.reset | {clock for clock in after if clock not in old}
+    for size in range(len(loose) + 1):
+        for some in itertools.combinations(loose, size):
+            running = {c: v for c, v in after.items() if c in old and c not in set_anyway and c not in some}
+            least = max([1, *(after[clock] + 1 for clock in some)])
+            ticks = _ticks(explorer, zone, running, least, edge)
+            if ticks is None:
+                continue
+            passed = ticks - 1 if edge.source == START else ticks
+            readings = _pick(explorer, zone, {clock: value - passed for clock, value in running.items()})
+            return list(_kinds(edge, ticks, {c: after[c] for c in some})), readings
+    raise Lost(f"nothing leads to {edge.way.rows}")
+
+
+def _ticks(explorer: Explorer, zone: int, running: Readings, least: int, edge: Edge) -> int | None:
+    """The most ticks before which the ``running`` clocks can have been in ``zone``; None when there are none.
+
+    Tick 0 does not advance them.
+    """
+    zones = explorer.zones
+    still = 1 if edge.source == START else 0
+    low, high = least, None if edge.waits else 1
+    for clock, value in running.items():
+        least_before, most_before = zones.span(zone, clock)
+        low = max(low, value - most_before + still)
+        most = value - least_before + still
+        high = most if high is None else min(high, most)
+    chosen = low if high is None else high
+    if chosen < low or not _fits(explorer, zone, {c: v - chosen + still for c, v in running.items()}):
+        return None
+    return chosen
+
+
+def _fits(explorer: Explorer, zone: int, readings: Readings) -> bool:
+    zones = explorer.zones
+    for clock, value in readings.items():
+        narrowed = zones.bound(zone, clock, value, value)
+        if narrowed is None:
+            return False
+        zone = narrowed
+    return True
+
+
+def _kinds(edge: Edge, ticks: int, last_set: Readings) -> Iterator[tuple[Way, int]]:
+    """The ticks of an edge, in stretches that set the same clocks: a loose one is set until its last time."""
+    ends = sorted({ticks, *(ticks - age for age in last_set.values())} - {0})
+    at = 0
+    for end in ends:
+        some = frozenset(clock for clock, age in last_set.items() if end <= ticks - age)
+        if end > at:
+            yield (edge.alike[edge.reset | some] if some else edge.way), end - at
+        at = end
+
+
+# ------------------------------------------------------------------------------------------------------------- inputs
+
+
+@dataclass(frozen=True)
+class Choice:
+    """Inputs of some ticks, by cluster the pair (or for one without levels, the cell), and the command taken."""
+
+    pairs: tuple[int, ...]
+    take: int
+    reset: frozenset[str]
+    ticks: int
+
+
+def choices_of(explorer: Explorer, ticks: Sequence[Tick], start: Config | None = None) -> list[Choice]:
+    """What to choose on each of ``ticks`` so that what they say happens, changing as little as can be.
+
+    Raises:
+        Lost: nothing does it.
+    """
+    model = explorer.model
+    chains = [_chain(explorer, cluster, ticks, start) for cluster in range(model.with_state)]
+    chosen: list[Choice] = []
+    last: dict[int, int] = {}
+    for tick, *some in zip(ticks, *chains, strict=True) if chains else ((tick,) for tick in ticks):
+        for pairs, count in _common(some, tick.ticks):
+            chosen.append(_choose(model, tick, pairs, count, last))
+    return chosen
+
+
+def _common(chains: Sequence[list[tuple[int, int]]], ticks: int) -> Iterator[tuple[tuple[int, ...], int]]:
+    """Several lists of (pair, ticks) over the same ticks as one list of (pairs, ticks)."""
+    left = [[list(item) for item in chain] for chain in chains]
+    while ticks:
+        step = min([ticks, *(chain[0][1] for chain in left)])
+        yield tuple(chain[0][0] for chain in left), step
+        ticks -= step
+        for chain in left:
+            chain[0][1] -= step
+            if not chain[0][1]:
+                chain.pop(0)
+
+
+def _allowed(explorer: Explorer, tick: Tick, cluster: int) -> int:
+    """The pairs of a cluster that go the tick's way, whatever state they are from."""
+    whole = explorer.model.clusters[cluster]
+    table = tick.way.region.tables[cluster]
+    allowed = dict(tick.way.piece).get(cluster, whole.all) & dict(tick.pairs).get(cluster, whole.all)
+    place = sum(len(each.fors) for each in explorer.model.clusters[:cluster])
+    fors = tick.way.fors[place : place + len(whole.fors)]
+    made = 0
+    for group in table.groups:
+        own = {clock for clock in tick.way.reset if clock.split(" ")[0] in ("set", "clear", "steady")}
+        if group.fors == fors and group.reset == own & _owned(whole):
+            made |= group.pairs
+    return made & allowed
+
+
+def _owned(cluster: Any) -> set[str]:
+    from statecraft.proof.clusters import steady_clock
+
+    owned = {f"{word} {level.name}" for level in cluster.fors for word in ("set", "clear")}
+    return owned | {steady_clock(atom) for atom in cluster.steadies}
+
+
+def _chain(explorer: Explorer, index: int, ticks: Sequence[Tick], start: Config | None) -> list[list[tuple[int, int]]]:
+    """For each of ``ticks``, pairs of the cluster with how many ticks each is chosen, from a state to a state."""
+    cluster = explorer.model.clusters[index]
+    states = cluster.start if start is None else start.boxes[index]
+    sets: list[int] = []
+    for tick in ticks:
+        sets.append(states)
+        allowed, table = _allowed(explorer, tick, index), tick.way.region.tables[index]
+        states = cluster.image(table, cluster.pairs_from(states) & allowed)
+        for _ in range(tick.ticks - 1):
+            following = cluster.image(table, cluster.pairs_from(states) & allowed)
+            if following == states:
+                break
+            states = following
+    made: list[list[tuple[int, int]]] = []
+    goal = states
+    wanted: int | None = None  # the cell chosen on the tick after
+    cells = len(cluster.cells)
+    for tick, before in zip(reversed(ticks), reversed(sets), strict=True):
+        found = _stretch(explorer, index, tick, before, goal, wanted)
+        made.append(found)
+        first = found[0][0]
+        goal, wanted = 1 << first // cells, first % cells
+    made.reverse()
+    return made
+
+
+def _stretch(
+    explorer: Explorer, index: int, tick: Tick, before: int, goal: int, wanted: int | None
+) -> list[tuple[int, int]]:
+    """Pairs that lead in ``tick.ticks`` ticks from one of ``before`` to one of ``goal``; the same cell if it can be."""
+    cluster = explorer.model.clusters[index]
+    cells, table = len(cluster.cells), tick.way.region.tables[index]
+    allowed = _allowed(explorer, tick, index)
+    order = sorted(range(cells), key=lambda cell: cell != wanted)
+
+    def pair(state: int, cell: int) -> int | None:
+        number = state * cells + cell
+        return number if allowed >> number & 1 else None
+
+    states = [state for state in range(len(cluster.states)) if before >> state & 1]
+    for cell in order:
+        for state in states:
+            first = pair(state, cell)
+            if first is None:
+                continue
+            after = table.next[first]
+            if tick.ticks == 1:
+                if goal >> after & 1:
+                    return [(first, 1)]
+                continue
+            again = pair(after, cell)
+            if again is not None and table.next[again] == after and goal >> after & 1:
+                return [(first, 1), (again, tick.ticks - 1)]
+    return _long_stretch(cluster, table, allowed, tick.ticks, before, goal)
+
+
+def _long_stretch(cluster: Any, table: Any, allowed: int, ticks: int, before: int, goal: int) -> list[tuple[int, int]]:
+    """As :func:`_stretch`, one tick at a time where no constant input does it: states are waited in where they can be."""
+    cells = len(cluster.cells)
+    layers = [before]
+    while len(layers) <= ticks:
+        following = cluster.image(table, cluster.pairs_from(layers[-1]) & allowed)
+        layers.append(following)
+        if len(layers) > 2 and following == layers[-2]:
+            break
+    steady = len(layers) - 1  # from here on the set stays as it is
+    path: list[tuple[int, int]] = []
+    at = ticks
+    while at:
+        layer = layers[min(at - 1, steady)]
+        found = None
+        options = cluster.pairs_from(layer) & allowed
+        number = 0
+        while options >> number:
+            if options >> number & 1 and goal >> table.next[number] & 1:
+                found = number
+                if table.next[number] == number // cells and at > steady + 1:
+                    break
+            number += 1
+        if found is None:
+            raise Lost("no inputs lead from state to state")
+        count = at - steady if table.next[found] == found // cells and at > steady + 1 else 1
+        path.append((found, count))
+        goal = 1 << found // cells
+        at -= count
+    path.reverse()
+    return path
+
+
+def _choose(model: Model, tick: Tick, pairs: tuple[int, ...], count: int, last: dict[int, int]) -> Choice:
+    """Cells of the clusters without levels, and the command taken, that do what ``tick`` says; as before if they can."""
+    diagrams = model.diagrams
+    node = tick.node
+    if node is None:
+        rows = tick.way.rows
+        node = diagrams.where(tick.way.region.node, lambda value: value == rows)
+    allowed = {cluster: 1 << pair for cluster, pair in enumerate(pairs)}
+    for cluster, some in tick.pairs:
+        if cluster >= model.with_state:
+            allowed[cluster] = some
+    allowed[model.command] = tick.way.region.hearing.takes
+    free = [*range(model.with_state, len(model.clusters)), model.command]
+    for variable in reversed(free):
+        # what it was, if that can be; else the first that can
+        mask = allowed.get(variable, diagrams.domains[variable])
+        preferred = last.get(variable, 0) if variable != model.command else 0
+        order = [preferred, *(outcome for outcome in range(mask.bit_length()) if outcome != preferred)]
+        for outcome in order:
+            if mask >> outcome & 1 and diagrams.choose(node, allowed | {variable: 1 << outcome}) is not None:
+                allowed[variable] = 1 << outcome
+                last[variable] = outcome
+                break
+        else:
+            raise Lost(f"no inputs make {tick.way.rows} decide")
+    cells = tuple(allowed[cluster].bit_length() - 1 for cluster in range(len(model.clusters)))
+    return Choice(cells, allowed[model.command].bit_length() - 1, tick.way.region.hearing.reset, count)
+
+
+def inputs_of(model: Model, choice: Choice) -> Inputs:
+    """The inputs that ``choice`` stands for."""
+    machine = model.machine
+    values: dict[Term, int | None] = {}
+    on: dict[str, bool] = {}
+    for cluster, pair in zip(model.clusters, choice.pairs, strict=True):
+        cell = cluster.cells[pair % len(cluster.cells)]
+        values |= cell.values
+        on |= dict(cell.switches)
+    take = model.takes[choice.take]
+    heard, tuned = _messages(model, take, choice.reset)
+    return Inputs(
+        tuple((sensor.name, values.get(Term("sensor", sensor.name))) for sensor in machine.sensors),
+        tuple((switch.name, on.get(switch.name, False)) for switch in machine.switches),
+        tuple((dial.name, _number(values.get(Term("dial", dial.name)), dial.start)) for dial in machine.dials),
+        take,
+        heard,
+        tuned,
+    )
+
+
+def _number(value: int | None, otherwise: int) -> int:
+    return otherwise if value is None else value
+
+
+def _messages(model: Model, take: str | None, reset: frozenset[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Commands heard beside the one taken, and links on which a dial's message comes, that set the clocks ``reset``."""
+    machine = model.machine
+    heard = [c.name for c in machine.commands if f"absent {c.name}" in reset and c.name != take]
+    tuned = []
+    for link in machine.links:
+        if f"silent {link.name}" not in reset:
+            continue
+        said = [take, *heard] if take is not None else heard
+        if any(machine.command(name).link == link.name for name in said if name is not None):
+            continue
+        quiet = [
+            c.name
+            for c in machine.commands
+            if c.link == link.name and f"absent {c.name}" not in model.told_apart and c.name != take
+        ]
+        # one that nothing waits for, if there is one: a heartbeat
+        quiet.sort(key=lambda name: name in model.takes)
+        if quiet:
+            heard.append(quiet[0])
+        elif any(dial.link == link.name for dial in machine.dials):
+            tuned.append(link.name)
+        else:
+            others = [c.name for c in machine.commands if c.link == link.name and c.name != take]
+            heard += others[:1]
+    return tuple(heard), tuple(tuned)
+
+
+def stretches(model: Model, choices: Sequence[Choice]) -> tuple[Stretch, ...]:
+    """The inputs of ``choices``, with equal ones in a row put together."""
+    made: list[Stretch] = []
+    for choice in choices:
+        inputs = inputs_of(model, choice)
+        if made and made[-1].inputs == inputs:
+            made[-1] = replace(made[-1], ticks=made[-1].ticks + choice.ticks)
+        else:
+            made.append(Stretch(inputs, choice.ticks))
+    return tuple(made)
+
+
+def run_of(explorer: Explorer, trail: Trail) -> Run:
+    """The run that takes ``trail``.
+
+    Raises:
+        Lost: there is none.
+    """
+    ticks = ticks_of(explorer, trail)
+    return run_of_ticks(explorer, ticks, edge_modes(explorer, trail.edges[-1]) if trail.edges else None)
+
+
+def run_of_ticks(explorer: Explorer, ticks: Sequence[Tick], modes: tuple[int, ...] | None) -> Run:
+    """The run of ``ticks`` from before tick 0, to end in ``modes``."""
+    model = explorer.model
+    made = stretches(model, choices_of(explorer, ticks))
+    names = () if modes is None else modes_of(model, modes)
+    return Run(made, None, names)
+
+
+def modes_of(model: Model, modes: tuple[int, ...]) -> tuple[ModeRef, ...]:
+    """The modes of all parts by name."""
+    return tuple(ModeRef(part.name, part.modes[m].name) for part, m in zip(model.parts, modes, strict=True))
+
+
+def trail_to(explorer: Explorer, edge: Edge) -> list[Edge]:
+    """The edges by which ``edge``'s source was first reached, and ``edge``."""
+    made = [edge]
+    while made[-1].source != START:
+        first = explorer.first[made[-1].source]
+        assert first is not None
+        made.append(first)
+    made.reverse()
+    return made
+
+
