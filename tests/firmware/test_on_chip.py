@@ -565,7 +565,8 @@ def test_servo_and_ranger_live_together_on_the_small_chip(chip_tools: None, tmp_
 
 
 def test_servo_and_ranger_share_a_timer_when_a_tone_takes_the_other(chip_tools: None, tmp_path: Path) -> None:
-    text = SMALL.replace("servo    arm", "buzzer   horn   pin 4, 1 kHz\nservo    arm").replace("arm 0 deg", "arm 0 deg, horn on")
+    text = SMALL.replace("servo    arm", "buzzer   horn   pin 4, 1 kHz\nservo    arm")
+    text = text.replace("arm 0 deg", "arm 0 deg, horn on")
     machine = read_text(text, file="small.modes")
     with Rig(machine, built(machine, tmp_path).elf) as rig:
         rig.chip.watch(rig.port("9"), rig.port("4"))
