@@ -199,6 +199,7 @@ def decode(data: bytes, file: str, mistakes: Mistakes) -> str | None:
 def lines_of(text: str, file: str, mistakes: Mistakes) -> list[Line]:
     """The lines of ``text``. Tabs, control characters and look-alikes of ASCII signs are noted."""
     lines = []
+    told = {each.place.line for each in mistakes.found if each.code == "encoding" and each.place.file == file}
     tabs = 0
     first_tab = Place(file, 0)
     for number, raw in enumerate(NEWLINE.split(text), 1):
@@ -208,7 +209,14 @@ def lines_of(text: str, file: str, mistakes: Mistakes) -> list[Line]:
                 first_tab = Place(file, number, raw.index("\t") + 1)
             raw = raw.replace("\t", " ")
         code, comment = split_comment(raw)
-        sound = "\ufffd" not in code and _sound(raw, code, file, number, mistakes)
+        if "\ufffd" in code:
+            sound = False
+            if number not in told:
+                message = "A character that stood here was lost when this text was saved"
+                place = Place(file, number, raw.index("\ufffd") + 1)
+                mistakes.add(place, message, "Write it again.", code="encoding")
+        else:
+            sound = _sound(raw, code, file, number, mistakes)
         lines.append(Line(Piece(file, number, 0, code.rstrip()), comment.rstrip(), sound))
     if tabs:
         more = f" (and on {tabs - 1} more lines)" if tabs > 1 else ""

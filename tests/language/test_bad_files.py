@@ -100,6 +100,13 @@ def test_bytes_that_are_no_utf8_make_no_noise(tmp_path: Path) -> None:
     assert [mistake.code for mistake in wrong(tmp_path / "a.modes", text)] == ["encoding"]
 
 
+def test_a_character_that_was_lost_before(tmp_path: Path) -> None:
+    text = frame().replace("board atmega2560", "board at\ufffdmega2560")
+    (mistake,) = mistakes(text)
+    assert (mistake.place.line, mistake.place.column, mistake.code) == (2, 9, "encoding")
+    assert [each.message for each in wrong(tmp_path / "a.modes", text.encode())] == [mistake.message]
+
+
 @pytest.mark.parametrize("ending", ["\n", "\r\n", "\r"])
 def test_line_ends(tmp_path: Path, ending: str) -> None:
     path = tmp_path / "a.modes"
