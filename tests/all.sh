@@ -22,6 +22,10 @@ want clang++ clang
 want clang-tidy clang-tidy
 want cppcheck cppcheck
 want spin spin
+want chromium chromium
+want chromedriver chromium-driver
+want npm nodejs npm
+want /usr/share/fonts/truetype/liberation/LiberationSans-Regular.ttf fonts-liberation
 
 if [ ${#packages[@]} -gt 0 ]; then
     echo "installing with apt-get: ${packages[*]}"

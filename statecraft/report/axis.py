@@ -66,16 +66,15 @@ class Axis:
         return piece.left + (piece.right - piece.left) * min(max(part, 0.0), 1.0)
 
     def grid(self, tick_ms: int, apart: float = 90) -> list[int]:
-        """Ticks at round times, about ``apart`` px from each other, none inside a folded stretch."""
+        """Ticks about ``apart`` px from each other, at round times where the tick allows it, none inside a fold."""
         found: list[int] = []
         for piece in self.pieces:
             if piece.folded or piece.right - piece.left < 20:
                 continue
-            per_px = (piece.end - piece.first) * tick_ms / (piece.right - piece.left)
-            step = next(size for size in _STEPS if size >= per_px * apart or size == _STEPS[-1])
-            step = max(step, tick_ms)
-            start = -(-piece.first * tick_ms // step) * step
-            found += [ms // tick_ms for ms in range(start, piece.end * tick_ms + 1, step) if ms % tick_ms == 0]
+            wanted = (piece.end - piece.first) * tick_ms / (piece.right - piece.left) * apart
+            round_ones = [size for size in _STEPS if wanted <= size <= 3 * wanted and size % tick_ms == 0]
+            step = round_ones[0] // tick_ms if round_ones else max(1, round(wanted / tick_ms))
+            found += range(-(-piece.first // step) * step, piece.end + 1, step)
         return sorted(set(found))
 
 

@@ -154,7 +154,7 @@ def _with(machine: Machine, frame: Frame) -> str:
 
 
 def _arrange(panels: list[Panel], titled: bool) -> tuple[list[Box], float, float]:
-    """Each part's area, in rows that are flush on both sides, and the size of all: as near to a page's shape as can be."""
+    """Each part's area, in rows that are flush on both sides, and the size of all, as near a page's shape as can be."""
     widths = [_area(panel, titled)[0] for panel in panels]
     limits = {max(PAGE, *widths), *(sum(widths[:count]) + GAP * (count - 1) for count in range(1, len(panels) + 1))}
     tries = [_rows(panels, titled, limit) for limit in sorted(limits) if limit >= max(widths)]

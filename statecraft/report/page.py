@@ -136,6 +136,7 @@ def page(
         story=paragraphs(machine),
         diagram=markup(picture),
         natural=picture.get("width"),
+        height=picture.get("height"),
         sheets=[_sheet(machine, part, mode) for part in machine.parts for mode in part.modes],
         tables=[(part, grid(part)) for part in machine.parts],
         proof=proof,

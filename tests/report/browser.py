@@ -48,6 +48,7 @@ class Browser:
 
     def pdf(self) -> bytes:
         """The page as it prints."""
+        self.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print", "features": []})
         printed = self.driver.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True, "printBackground": True})
         return base64.b64decode(printed["data"])
 

@@ -89,7 +89,9 @@ def test_any_machine_is_drawn_whole(text: str) -> None:
 
 
 def overlap(a: Box, b: Box) -> bool:
-    return a.x < b.x + b.wide - 0.5 and b.x < a.x + a.wide - 0.5 and a.y < b.y + b.high - 0.5 and b.y < a.y + a.high - 0.5
+    return (
+        a.x < b.x + b.wide - 0.5 and b.x < a.x + a.wide - 0.5 and a.y < b.y + b.high - 0.5 and b.y < a.y + a.high - 0.5
+    )
 
 
 @pytest.mark.parametrize("size", [(9, 1), (30, 1), (30, 3), (80, 1)])

@@ -21,11 +21,15 @@ SAMPLES = sorted((Path(__file__).parents[2] / "samples").glob("*.modes"))
 
 
 def compare(machine: Machine, seed: int, ticks: int) -> None:
-    """Run chart and simulation side by side on random inputs; every mode, counter and level must agree on every tick."""
+    """Run chart and simulation side by side on random inputs; modes, counters and levels agree on every tick."""
     chart = Chart(scxml(machine))
     simulation = Simulation(machine)
     steadies = {
-        atom for level in machine.levels for c in (level.set, level.clear) for atom in atoms(c) if isinstance(atom, Steady)
+        atom
+        for level in machine.levels
+        for c in (level.set, level.clear)
+        for atom in atoms(c)
+        if isinstance(atom, Steady)
     }
     modes = {part.name: {mode_id(part.name, mode.name): mode.name for mode in part.modes} for part in machine.parts}
     for inputs in random_inputs(machine, seed, ticks):
@@ -36,7 +40,9 @@ def compare(machine: Machine, seed: int, ticks: int) -> None:
         chart.data.update({f"dial_{name}": value for name, value in view.dials.items()})
         for atom in steadies:
             held = view.clocks[f"steady {atom.sensor} {atom.band} {atom.ticks}"] >= atom.ticks
-            chart.data[f"steady_{atom.sensor}_{atom.band}_{atom.ticks}"] = held and view.sensors[atom.sensor] is not None
+            chart.data[f"steady_{atom.sensor}_{atom.band}_{atom.ticks}"] = (
+                held and view.sensors[atom.sensor] is not None
+            )
         chart.send("sample")
         for name in dict.fromkeys([*view.heard, *([view.taken] if view.taken else [])]):
             chart.send(f"heard.{name}")

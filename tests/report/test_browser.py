@@ -1,0 +1,158 @@
+"""The page in a real browser: at every width, light and dark, by keyboard, without scripts, on paper; and axe-core."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from statecraft.boards import load
+from statecraft.language import read_file, read_text
+from statecraft.machine import Machine, ModeRef
+from statecraft.proof.finding import Finding, Inputs, RowRef, Run, Stretch
+from statecraft.report.page import Checked, page
+from statecraft.report.table import html
+from statecraft.simulation import run_trial
+from tests.report.browser import Browser
+from tests.report.large import station
+
+SAMPLES = Path(__file__).parents[2] / "samples"
+
+VIOLATIONS = """
+const done = arguments[arguments.length - 1];
+axe.run(document, {resultTypes: ["violations"]}).then(
+  found => done(found.violations.map(v => v.id + ": " + v.help + " " + v.nodes.map(n => n.html).join(" | "))));
+"""
+
+
+def write(folder: Path, machine: Machine, *found: Finding) -> Path:
+    trials = [run_trial(machine, trial) for trial in machine.trials]
+    path = folder / f"{machine.name}.html"
+    path.write_text(page(machine, board=load(machine.board), proof=Checked(found), trials=trials), encoding="utf-8")
+    return path
+
+
+def faulty() -> tuple[Machine, list[Finding]]:
+    """A machine that does not pass: findings with and without a run, and a trial that fails."""
+    text = re.sub(r"expect +weigh within 50 ms", "expect parked", (SAMPLES / "feed_pusher.modes").read_text())
+    machine = read_text(text, file="faulty.modes")
+    assert not run_trial(machine, machine.trials[0]).passed
+    readings = tuple((sensor.name, 2000 if sensor.name != "supply" else 7600) for sensor in machine.sensors)
+    still = Inputs(readings, (("bumper", False),), (), None, (), ())
+    go = Inputs(readings, (("bumper", False),), (), "patrol", (), ())
+    run = Run((Stretch(still, 2), Stretch(go, 1), Stretch(still, 6)), tail=2)
+    part = machine.parts[0]
+    cruise = ModeRef(machine.name, "cruise")
+    return machine, [
+        Finding("runaway", part.modes[5].place, "It drives on.", "Add a row.", cruise, run=run),
+        Finding("shadowed", part.rows[9].place, "Never decides.", row=RowRef(machine.name, 9)),
+    ]
+
+
+@pytest.mark.parametrize("name", ["feed_pusher", "yard_gate", "bale_mover"])
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+def test_axe_finds_nothing(chromium: Browser, axe: str, tmp_path: Path, name: str, dark: bool) -> None:
+    path = write(tmp_path, read_file(str(SAMPLES / f"{name}.modes")))
+    for width in (390, 1024, 1600):
+        chromium.show(path, width, dark)
+        chromium.run(axe)
+        assert chromium.wait_for(VIOLATIONS) == []
+
+
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+def test_axe_finds_nothing_on_a_page_of_failures_and_on_the_tables_page(
+    chromium: Browser, axe: str, tmp_path: Path, dark: bool
+) -> None:
+    machine, found = faulty()
+    table = tmp_path / "table.html"
+    table.write_text(html(machine), encoding="utf-8")
+    for path in (write(tmp_path, machine, *found), table):
+        chromium.show(path, 1024, dark)
+        chromium.run(axe)
+        assert chromium.wait_for(VIOLATIONS) == []
+
+
+def test_axe_would_have_found_something(chromium: Browser, axe: str, tmp_path: Path) -> None:
+    path = tmp_path / "bad.html"
+    path.write_text("<html><body><img src=''><p style='color:#999;background:#aaa'>pale</p></body></html>")
+    chromium.show(path)
+    chromium.run(axe)
+    assert len(chromium.wait_for(VIOLATIONS)) >= 3
+
+
+@pytest.mark.parametrize("width", [390, 1024, 1600])
+def test_nothing_sticks_out_of_the_window(chromium: Browser, tmp_path: Path, width: int) -> None:
+    for machine in (read_file(str(SAMPLES / "feed_pusher.modes")), read_text(station(30, 3), file="station.modes")):
+        chromium.show(write(tmp_path, machine), width)
+        assert chromium.run("return document.documentElement.scrollWidth") <= width
+        wide = "[...document.querySelectorAll('.wide')].map(e => e.getBoundingClientRect().right)"
+        assert chromium.run(f"return {wide}.filter(right => right > innerWidth + 1).length") == 0
+
+
+def test_labels_fit_what_was_reserved_for_them(chromium: Browser, tmp_path: Path) -> None:
+    """The widths that the layout reckoned with are those that a browser draws: no text leaves its card or its tag."""
+    for name in ("feed_pusher", "sump_pump", "yard_gate", "bale_mover"):
+        chromium.show(write(tmp_path, read_file(str(SAMPLES / f"{name}.modes"))), 1600)
+        script = """
+        const out = [];
+        for (const [holder, frame] of [['.card', '.body'], ['.tag', '.tag-body'], ['.label', '.label-ground']])
+          for (const g of document.querySelectorAll('.diagram ' + holder)) {
+            const around = g.querySelector(frame).getBoundingClientRect();
+            for (const t of g.querySelectorAll(':scope > text')) {
+              const r = t.getBoundingClientRect();
+              if (r.left < around.left - 2 || r.right > around.right + 2 || r.bottom > around.bottom + 3)
+                out.push(t.textContent);
+            }
+          }
+        return out;"""
+        assert chromium.run(script) == []
+
+
+def test_without_scripts_a_mode_leads_to_all_that_is_said_of_it(chromium: Browser, tmp_path: Path) -> None:
+    path = write(tmp_path, read_file(str(SAMPLES / "feed_pusher.modes")))
+    chromium.show(path, 1024, scripts=False)
+    chromium.driver.get(f"{path.as_uri()}#mode-feed_pusher-weigh")
+    # The driver's own look at the page needs no script of the page's.
+    from selenium.webdriver.common.by import By
+
+    target = chromium.driver.find_element(By.CSS_SELECTOR, ".mode:target")
+    assert "weigh" in target.text and "turns > 6" in target.text and "line 61" in target.text
+
+
+def test_every_mode_can_be_reached_by_keyboard(chromium: Browser, tmp_path: Path) -> None:
+    from selenium.webdriver.common.keys import Keys
+
+    chromium.show(write(tmp_path, read_file(str(SAMPLES / "sump_pump.modes"))), 1024)
+    met = []
+    for _ in range(40):
+        chromium.driver.switch_to.active_element.send_keys(Keys.TAB)
+        met.append(
+            chromium.run(
+                "const e = document.activeElement; return e.getAttribute('href') || e.getAttribute('aria-label') || ''"
+            )
+        )
+    assert "Mode diagram" in met
+    machine = read_file(str(SAMPLES / "sump_pump.modes"))
+    assert {f"#mode-sump_pump-{mode.name}" for mode in machine.parts[0].modes} <= set(met)
+    chromium.driver.switch_to.active_element.send_keys(Keys.ENTER)
+
+
+def test_light_and_dark_differ_and_paper_is_always_light(chromium: Browser, tmp_path: Path) -> None:
+    path = write(tmp_path, read_file(str(SAMPLES / "sump_pump.modes")))
+    ground = "return getComputedStyle(document.body).backgroundColor"
+    seen = []
+    for dark, printing in ((False, False), (True, False), (True, True)):
+        chromium.show(path, 1024, dark, printing=printing)
+        seen.append([int(part) for part in re.findall(r"\d+", chromium.run(ground))[:3]])
+    light, dark_ground, paper = seen
+    assert sum(light) > 700 > 150 > sum(dark_ground)
+    assert paper == light
+
+
+def test_it_prints_on_a_few_sheets(chromium: Browser, tmp_path: Path) -> None:
+    chromium.show(write(tmp_path, read_file(str(SAMPLES / "feed_pusher.modes"))), 1024)
+    printed = chromium.pdf()
+    assert printed.startswith(b"%PDF")
+    pages = len(re.findall(rb"/Type\s*/Page[^s]", printed))
+    assert 3 <= pages <= 12

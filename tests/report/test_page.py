@@ -1,0 +1,218 @@
+"""The page as text: whole, self-contained, honest about what it lacks, and quick and small enough."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import time
+from datetime import UTC, datetime
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+
+from statecraft import __version__
+from statecraft.boards import load
+from statecraft.language import read_file, read_text
+from statecraft.machine import Machine, ModeRef
+from statecraft.proof.finding import Finding, Inputs, RowRef, Run, Stretch
+from statecraft.proof.graph import findings
+from statecraft.report.page import Checked, coverage, page
+from statecraft.report.words import checksum
+from statecraft.simulation import run_trial
+from tests.random_machines import machine_texts
+from tests.report.large import station
+
+SAMPLES = Path(__file__).parents[2] / "samples"
+SECTIONS = [
+    "job",
+    "picture",
+    "modes",
+    "table",
+    "proofs",
+    "trials",
+    "wiring",
+    "commands",
+    "sizes",
+    "agreement",
+    "cautions",
+    "made",
+]
+VOID = {"meta", "br", "link", "img", "input", "hr"}
+
+
+class Reader(HTMLParser):
+    """Ids, links, text by section; and whether every element is closed in its turn."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.ids: list[str] = []
+        self.links: list[str] = []
+        self.tags: list[str] = []
+        self.text: dict[str, str] = {}
+        self.open: list[str] = []
+        self.section = ""
+        self.feed(text)
+        self.close()
+        assert self.open == []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        chosen = {name: value or "" for name, value in attrs}
+        self.tags.append(tag)
+        if "id" in chosen:
+            self.ids.append(chosen["id"])
+        if tag == "section":
+            self.section = chosen.get("id", "")
+        for name in ("href", "src", "xlink:href"):
+            if name in chosen:
+                self.links.append(chosen[name])
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.handle_starttag(tag, attrs)
+        if tag not in VOID:
+            self.open.pop()
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+        if tag == "section":
+            self.section = ""
+
+    def handle_data(self, data: str) -> None:
+        self.text[self.section] = self.text.get(self.section, "") + " " + data
+
+
+def full(machine: Machine) -> str:
+    trials = [run_trial(machine, trial) for trial in machine.trials]
+    return page(machine, board=load(machine.board), proof=Checked(findings(machine)), proved=False, trials=trials)
+
+
+def words(text: str) -> str:
+    return " ".join(text.split())
+
+
+@pytest.mark.parametrize("path", sorted(SAMPLES.glob("*.modes")), ids=lambda path: path.stem)
+def test_every_link_leads_somewhere_on_the_page_itself(path: Path) -> None:
+    machine = read_file(str(path))
+    text = full(machine)
+    reader = Reader(text)
+    assert len(reader.ids) == len(set(reader.ids))
+    assert all(link.startswith("#") and link[1:] in reader.ids for link in reader.links)
+    assert not {"script", "link", "img", "iframe"} & set(reader.tags)
+    # The only addresses are names of XML namespaces, which nobody fetches.
+    assert set(re.findall(r"https?://[^\"'<>\s]+", text)) <= {"http://www.w3.org/2000/svg"}
+    assert "url(" not in text and "@import" not in text
+    assert [id for id in reader.ids if id in SECTIONS] == SECTIONS
+
+
+def test_it_says_what_it_was_made_from() -> None:
+    path = SAMPLES / "feed_pusher.modes"
+    machine = read_file(str(path))
+    text = page(machine, when=datetime(2026, 3, 4, 5, 6, tzinfo=UTC))
+    made = words(Reader(text).text["made"])
+    assert hashlib.sha256(path.read_bytes()).hexdigest() in made
+    assert str(path) in made and __version__ in made and "2026-03-04 05:06 UTC" in made
+    assert all(line.strip() in made for line in map(words, path.read_text().splitlines()) if line)
+
+
+def test_what_was_not_made_is_said_in_its_place() -> None:
+    bare = Reader(page(read_file(str(SAMPLES / "feed_pusher.modes")))).text
+    for section, said in {
+        "proofs": "Nothing was checked",
+        "trials": "not run",
+        "wiring": "No board was given",
+        "sizes": "not compiled",
+        "agreement": "were not compared",
+    }.items():
+        assert said in words(bare[section])
+    assert "every mode can reach parked" in words(bare["proofs"])
+
+
+def test_a_machine_with_next_to_nothing_has_a_page() -> None:
+    text = "machine bit\nboard atmega328p\ntick 10 ms\nlamp eye pin 13\nmode dark stop\nmode light eye on\n"
+    reader = Reader(full(read_text(text + "rules\nin | when | go to\ndark | after 1 s | light\n", file="bit.modes")))
+    assert "The file makes no promise" in words(reader.text["proofs"])
+    assert "The file has no trial" in words(reader.text["trials"])
+    assert "The machine has no link" in words(reader.text["commands"])
+
+
+def test_what_the_owner_wrote_cannot_become_markup() -> None:
+    source = (SAMPLES / "feed_pusher.modes").read_text()
+    source = source.replace("# A small cart", "# <script>alert(1)</script> & a small cart")
+    source = source.replace("a wall, then a dead end", "<b>a wall</b> & more")
+    text = full(read_text(source, file="<i>.modes"))
+    reader = Reader(text)
+    assert "script" not in reader.tags and "b" not in reader.tags and "i" not in reader.tags
+    assert "<script>alert(1)</script> & a small cart" in words(reader.text["job"])
+    assert "<b>a wall</b> & more" in words(reader.text["trials"])
+
+
+def test_findings_are_shown_with_their_runs_as_timelines() -> None:
+    machine = read_file(str(SAMPLES / "feed_pusher.modes"))
+    readings = tuple((sensor.name, 2000 if sensor.name != "supply" else 7600) for sensor in machine.sensors)
+    still = Inputs(readings, (("bumper", False),), (), None, (), ())
+    go = Inputs(readings, (("bumper", False),), (), "patrol", (), ())
+    found = [
+        Finding("runaway", machine.place, "It drives on.", "Add a row.", ModeRef("feed_pusher", "cruise"), None, (), "",
+                Run((Stretch(still, 2), Stretch(go, 1), Stretch(still, 3)))),
+        Finding("waits for ever", message="It waits.", row=RowRef("feed_pusher", 3),
+                run=Run((Stretch(still, 10_000_000),))),
+    ]  # fmt: skip
+    reader = Reader(page(machine, proof=Checked(found)))
+    said = words(reader.text["proofs"])
+    assert "It drives on." in said and "Add a row." in said
+    assert "starts in parked" in said and "parked to cruise: rule 4, patrol and not blocked" in said
+    assert "10,000,000 ticks: too long to draw" in said
+    assert "run-1-title" in reader.ids and "run-2-title" not in reader.ids
+
+
+def test_the_command_sheet_has_the_bytes_that_the_firmware_waits_for() -> None:
+    gate = words(Reader(full(read_file(str(SAMPLES / "yard_gate.modes")))).text["commands"])
+    assert checksum("halt") in gate and "button on pin 24" in gate
+    # NMEA 0183's own example of the sum: the exclusive or of all between $ and *.
+    assert checksum("GPGLL,5057.970,N,00146.110,E,142451,A") == "$GPGLL,5057.970,N,00146.110,E,142451,A*27"
+    cart = words(Reader(full(read_file(str(SAMPLES / "feed_pusher.modes")))).text["commands"])
+    assert "halt operator h urgent: overtakes all others" in cart
+    assert "beat operator . only being heard counts" in cart
+
+
+def test_the_wiring_list_has_every_pin() -> None:
+    machine = read_file(str(SAMPLES / "feed_pusher.modes"))
+    said = words(Reader(full(machine)).text["wiring"])
+    for line in ("22 trigger of front output", "23 echo of front input", "5 pwm of port_drive output"):
+        assert line in said
+
+
+def test_coverage_counts_what_trials_went_through() -> None:
+    machine = read_file(str(SAMPLES / "feed_pusher.modes"))
+    found = coverage(machine, [run_trial(machine, trial) for trial in machine.trials])
+    assert (found.modes, found.all_modes, found.all_rows) == (4, 9, 19)
+    assert "swing_left" in found.missed_modes and RowRef("feed_pusher", 4) not in found.missed_rows
+    assert found.rows + len(found.missed_rows) == found.all_rows
+
+
+@settings(deadline=None, max_examples=15)
+@given(machine_texts())
+def test_any_machine_has_a_whole_page(text: str) -> None:
+    machine = read_text(text, file="random.modes")
+    reader = Reader(full(machine))
+    assert len(reader.ids) == len(set(reader.ids))
+    assert all(link[1:] in reader.ids for link in reader.links)
+
+
+def test_the_sample_is_quick_and_small_and_a_large_machine_bearable() -> None:
+    start = time.process_time()
+    small = full(read_file(str(SAMPLES / "feed_pusher.modes")))
+    assert time.process_time() - start < 3
+    assert len(small.encode()) < 600_000
+    start = time.process_time()
+    full(read_text(station(200), file="station.modes"))
+    assert time.process_time() - start < 20
+
+
+def test_the_readmes_pictures_are_there_and_small() -> None:
+    for name in ("diagram.svg", "timeline.svg", "report.png"):
+        picture = SAMPLES / "pictures" / name
+        assert 0 < picture.stat().st_size < 100_000

@@ -1,0 +1,144 @@
+"""The table in each of its forms, read back, and on terminals of every width."""
+
+from __future__ import annotations
+
+import csv
+import io
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from rich.console import Console
+
+from statecraft.language import read_file, read_text
+from statecraft.machine import Machine
+from statecraft.report.table import comma_separated, grid, html, markdown, print_grid, print_rows
+from tests.random_machines import machine_texts
+
+SAMPLES = Path(__file__).parents[2] / "samples"
+
+
+def sample(name: str) -> Machine:
+    return read_file(str(SAMPLES / f"{name}.modes"))
+
+
+def blocks(text: str) -> list[list[list[str]]]:
+    """The blocks of a CSV, each led by its part's name."""
+    found: list[list[list[str]]] = [[]]
+    for line in csv.reader(io.StringIO(text)):
+        if line:
+            found[-1].append(line)
+        else:
+            found.append([])
+    return found
+
+
+@settings(deadline=None, max_examples=30)
+@given(machine_texts())
+def test_each_cell_says_what_the_first_row_of_that_condition_does_there(text: str) -> None:
+    machine = read_text(text, file="random.modes")
+    for part, block in zip(machine.parts, blocks(comma_separated(machine)), strict=True):
+        name, head, *body = block
+        assert name == [part.name] and [line[0] for line in body] == [mode.name for mode in part.modes]
+        for line in body:
+            for trigger, cell in zip(head[2:], line[2:], strict=True):
+                rows = [
+                    row
+                    for row in part.rows
+                    if line[0] in row.modes and ("! " if row.failsafe else "") + row.when_text == trigger
+                ]
+                if not rows:
+                    assert cell == "stays"
+                    continue
+                row = rows[0]
+                assert cell.endswith(f"({row.number})")
+                leads = row.move == "go" and row.target != line[0]
+                assert cell.startswith(row.target if leads else "restarts" if row.move == "restart" else "stays")
+                assert not row.do_text or row.do_text in cell
+
+
+@pytest.mark.parametrize("path", sorted(SAMPLES.glob("*.modes")), ids=lambda path: path.stem)
+def test_one_line_a_row_has_its_place_in_the_file(path: Path) -> None:
+    machine = read_file(str(path))
+    for part, (_, _, *body) in zip(machine.parts, blocks(comma_separated(machine, rows=True)), strict=True):
+        for row, line in zip(part.rows, body, strict=True):
+            file, number = line[-1].rsplit(":", 1)
+            source = Path(file).read_text().splitlines()[int(number) - 1]
+            assert line[2] == row.in_text and " ".join(line[3].split()) in " ".join(source.split())
+
+
+def test_markdown_has_a_line_a_mode_and_as_many_cells_everywhere() -> None:
+    machine = sample("feed_pusher")
+    lines = [line for line in markdown(machine).splitlines() if line.startswith("|")]
+    bars = {line.replace("\\|", "").count("|") for line in lines}
+    assert len(bars) == 1 and len(lines) == 2 + len(machine.parts[0].modes)
+    assert "| parked | stop | spent (0) |" in lines[2]
+
+
+class Cells(HTMLParser):
+    """The rows of a page's tables, as text."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.rows: list[list[str]] = []
+        self.inside = False
+
+    def handle_starttag(self, tag: str, attrs: object) -> None:
+        if tag == "tr":
+            self.rows.append([])
+        elif tag in ("th", "td"):
+            self.rows[-1].append("")
+        self.inside = tag in ("th", "td") or (self.inside and tag in ("a", "small"))
+
+    def handle_endtag(self, tag: str) -> None:
+        self.inside = self.inside and tag not in ("th", "td", "caption")
+
+    def handle_data(self, data: str) -> None:
+        if self.inside and self.rows and self.rows[-1]:
+            self.rows[-1][-1] += data
+
+
+def test_html_has_the_same_cells() -> None:
+    machine = sample("yard_gate")
+    reader = Cells()
+    reader.feed(html(machine))
+    _, head, *body = blocks(comma_separated(machine))[0]
+    assert reader.rows[0][1:] == [cell.removeprefix("! ") for cell in head[2:]]
+    for told, line in zip(reader.rows[1:], body, strict=True):
+        assert told[1:] == line[2:]
+
+
+@given(st.integers(20, 240))
+@settings(deadline=None, max_examples=25)
+def test_no_line_is_wider_than_the_terminal(width: int) -> None:
+    machine = sample("feed_pusher")
+    out = io.StringIO()
+    print_grid(machine, Console(file=out, width=width))
+    assert all(len(line) <= width for line in out.getvalue().splitlines())
+    if width >= 40:
+        words = set(out.getvalue().split())
+        assert {mode.name for mode in machine.parts[0].modes} <= words
+
+
+def test_every_condition_is_in_one_of_the_bands() -> None:
+    machine = sample("feed_pusher")
+    out = io.StringIO()
+    print_grid(machine, Console(file=out, width=80))
+    text = " ".join(out.getvalue().split())
+    assert out.getvalue().count("■ parked") == text.count(" of ")
+    assert len(grid(machine.parts[0]).triggers) == 19
+    wide = io.StringIO()
+    print_rows(machine, Console(file=wide, width=200))
+    assert all(row.when_text in wide.getvalue() for row in machine.parts[0].rows)
+
+
+def test_colour_only_where_it_is_wanted() -> None:
+    machine = sample("feed_pusher")
+    plain, coloured, refused = io.StringIO(), io.StringIO(), io.StringIO()
+    print_grid(machine, Console(file=plain, width=100))
+    print_grid(machine, Console(file=coloured, width=100, force_terminal=True, _environ={"TERM": "xterm"}))
+    print_grid(machine, Console(file=refused, width=100, force_terminal=True, no_color=True))
+    assert "\x1b[" not in plain.getvalue() and "\x1b[" in coloured.getvalue()
+    assert "\x1b[3" not in refused.getvalue()
