@@ -117,7 +117,7 @@ class Edge(NamedTuple):
 
     Attributes:
         source, target: numbers of configurations (:data:`START` is before tick 0).
-        way: how the tick goes; where clocks are loose, how it goes when none of them is set.
+        way: how the first tick goes.
         reset: the clocks that are set to 0 on the tick, of a wait on every tick.
         loose: the clocks that may be set to 0 too, on any tick; those of which the source does not have every smaller
             reading are set at least once.
@@ -600,12 +600,12 @@ class Explorer:
         rest = sorted(free - open_below)
         for size in range(len(rest) + 1):
             for some in itertools.combinations(rest, size):
+                first = always.union(some)
                 if repeats:
                     loose = open_below.union(some)
-                    yield from self._edges(number, config, effect, repeats, ways[always], always, loose, ways)
+                    yield from self._edges(number, config, effect, repeats, ways[first], always, loose, ways)
                 else:
-                    reset = always.union(some)
-                    yield from self._edges(number, config, effect, repeats, ways[reset], reset, open_below, ways)
+                    yield from self._edges(number, config, effect, repeats, ways[first], first, open_below, ways)
 
     def pieces(self, region: Region, only: Only = ANYTHING) -> list[tuple[Rows, Piece]]:
         """The rows that can decide together in ``region``, with the pairs for which they do."""
@@ -699,15 +699,14 @@ class Explorer:
         """The clocks at the end of a tick from ``zone``, or of a wait: set, blurred, those that die left out."""
         clocks, limits = self.clocks(effect.modes, way.fors)
         resumed = self._resumed(config, effect.modes)
-        key = (zone, clocks, limits, reset, loose, resumed, way.region.spans if repeats else None)
+        zones = self.zones
+        started = reset | (loose - zones.open_below(config.zone))
+        key = (zone, clocks, limits, reset, loose, started, resumed, way.region.spans if repeats else None)
         found = self._moved.get(key)
         if found is not None:
             return found
-        zones = self.zones
         before = zones.clocks[zone]
         at = dict(resumed)
-        open_below = loose & zones.open_below(config.zone)
-        started = reset | (loose - open_below)
         made = zones.assign(
             zone, clocks, tuple((c, at.get(c, 0)) for c in clocks if c in started or c not in before)
         )

@@ -18,9 +18,15 @@ from statecraft.proof.diagram import Node
 from statecraft.proof.explore import NOW, START, Config, Edge, Explorer, Span, Way
 from statecraft.proof.finding import Inputs, Run, Stretch
 from statecraft.proof.model import Model
+from statecraft.proof.zones import FREE
 
 Readings = dict[str, int]
 """A reading of every clock."""
+
+
+def by_message(clock: str) -> bool:
+    """Whether messages set the clock, before anything is asked of it on the tick."""
+    return clock.startswith(("absent ", "silent "))
 
 
 class Lost(Exception):
@@ -171,34 +177,30 @@ def _backwards(
     """The ticks of ``edge`` that end in the readings ``after``, and the readings of ``source`` that they start from."""
     zones = explorer.zones
     region = edge.way.region
-    zone = source
-    for clock, low, high in (*region.spans, *bounds):
-        if clock in region.hearing.reset:
-            continue
-        shift = 0 if edge.source == START else 1
-        narrowed = zones.bound(zone, clock, low - shift, high if high >= 1 << 60 else high - shift)
-        if narrowed is None:
-            raise Lost(f"nothing leads to {edge.way.rows}")
-        zone = narrowed
-    for clock, value in edge.frozen:
-        if clock not in region.wrapped:
-            rested = value if edge.source == START else value - 1
-            narrowed = zones.bound(zone, clock, rested, rested)
-            if narrowed is None:
-                raise Lost(f"the remainder {clock} is not {value}")
-            zone = narrowed
     old = zones.clocks[source]
+    shift = 0 if edge.source == START else 1
     loose = sorted(edge.loose & set(old) & set(after))
+    must = edge.loose - zones.open_below(source) if edge.waits else frozenset()
     set_anyway = edge.reset | {clock for clock in after if clock not in old}
     for size in range(len(loose) + 1):
         for some in itertools.combinations(loose, size):
+            if not must & set(loose) <= set(some):
+                continue
+            zone: int | None = source
+            for clock, low, high in (*region.spans, *bounds):
+                if zone is not None and not (by_message(clock) and (clock in some or clock in region.hearing.reset)):
+                    zone = zones.bound(zone, clock, low - shift, high if high >= FREE else high - shift)
+            for clock, value in edge.frozen:
+                if zone is not None and clock not in region.wrapped:
+                    zone = zones.bound(zone, clock, value - shift, value - shift)
+            if zone is None:
+                continue
             running = {c: v for c, v in after.items() if c in old and c not in set_anyway and c not in some}
             least = max([1, *(after[clock] + 1 for clock in some)])
             ticks = _ticks(explorer, zone, running, least, edge)
             if ticks is None:
                 continue
-            passed = ticks - 1 if edge.source == START else ticks
-            readings = _pick(explorer, zone, {clock: value - passed for clock, value in running.items()})
+            readings = _pick(explorer, zone, {clock: value - ticks + 1 - shift for clock, value in running.items()})
             return list(_kinds(edge, ticks, {c: after[c] for c in some})), readings
     raise Lost(f"nothing leads to {edge.way.rows}")
 
@@ -239,7 +241,7 @@ def _kinds(edge: Edge, ticks: int, last_set: Readings) -> Iterator[tuple[Way, in
     for end in ends:
         some = frozenset(clock for clock, age in last_set.items() if end <= ticks - age)
         if end > at:
-            yield (edge.alike[edge.reset | some] if some else edge.way), end - at
+            yield edge.alike[edge.reset | some], end - at
         at = end
 
 

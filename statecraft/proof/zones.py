@@ -39,6 +39,8 @@ class Zones:
         self._waited: dict[tuple[int, frozenset[str]], int] = {}
         self._blurred: dict[tuple[int, Limits], int] = {}
         self._within: dict[tuple[int, int], bool] = {}
+        self._both: dict[tuple[int, int], int | None] = {}
+        self._without: dict[tuple[int, int], list[int]] = {}
         self._open: dict[int, frozenset[str]] = {}
         self._joined: dict[tuple[int, int], int | None] = {}
         self._around: dict[tuple[int, int, bool], int] = {}
@@ -212,6 +214,85 @@ class Zones:
                     matrix[at] = -limits[column - 1]
                     changed = True
         return self.number(clocks, _closed(matrix, size)) if changed else zone
+
+    # ------------------------------------------------------------------------------------------------------- backwards
+
+    def earlier(self, zone: int, ticks: int) -> int | None:
+        """The readings that are in ``zone`` after ``ticks`` ticks; None when there are none."""
+        names, matrix = self.clocks[zone], list(self.matrix[zone])
+        size = len(names) + 1
+        made: int | None = zone
+        for clock in names:
+            if made is not None:
+                made = self.bound(made, clock, ticks, FREE)
+        if made is None:
+            return None
+        matrix = list(self.matrix[made])
+        for place in range(1, size):
+            matrix[place] += ticks
+            if matrix[place * size] < FREE:
+                matrix[place * size] -= ticks
+        return self.number(names, tuple(matrix))
+
+    def past(self, zone: int) -> int:
+        """The readings that are in ``zone`` after some number of ticks, 0 too."""
+        names, matrix = self.clocks[zone], list(self.matrix[zone])
+        size = len(names) + 1
+        for place in range(1, size):
+            matrix[place] = 0
+        return self.number(names, _closed(matrix, size))
+
+    def among(self, zone: int, clocks: Clocks) -> int:
+        """``zone`` as one of ``clocks``: those that it does not have are at any reading, those it has beside are left
+        out."""
+        names, matrix = self.clocks[zone], self.matrix[zone]
+        size = len(names) + 1
+        places = [0, *(names.index(clock) + 1 if clock in names else None for clock in clocks)]
+        made = []
+        for i, row in enumerate(places):
+            for j, column in enumerate(places):
+                if i == j:
+                    made.append(0)
+                elif row is None:
+                    made.append(FREE)
+                else:
+                    made.append(matrix[row * size + (column or 0)])
+        return self.number(clocks, tuple(made))
+
+    def both(self, zone: int, other: int) -> int | None:
+        """The readings in both; None when there are none."""
+        key = (zone, other)
+        if key not in self._both:
+            first, second = self.matrix[zone], self.matrix[other]
+            size = len(self.clocks[zone]) + 1
+            made: Matrix | None = first
+            for place, bound in enumerate(second):
+                row, column = divmod(place, size)
+                if made is not None and bound < made[place]:
+                    opposite = made[column * size + row]
+                    made = None if opposite < FREE and bound + opposite < 0 else _tightened(made, size, row, column, bound)
+            self._both[key] = None if made is None else self.number(self.clocks[zone], made)
+        return self._both[key]
+
+    def without(self, zone: int, other: int) -> list[int]:
+        """What is in ``zone`` and not in ``other``, as zones that do not overlap."""
+        found = self._without.get((zone, other))
+        if found is None:
+            found = []
+            matrix: Matrix | None = self.matrix[zone]
+            size = len(self.clocks[zone]) + 1
+            for place, bound in enumerate(self.matrix[other]):
+                row, column = divmod(place, size)
+                if matrix is None or bound >= matrix[place]:
+                    continue
+                back = matrix[column * size + row]
+                if back >= FREE or -bound - 1 + matrix[place] >= 0:
+                    found.append(self.number(self.clocks[zone], _tightened(matrix, size, column, row, -bound - 1)))
+                matrix = None if back < FREE and bound + back < 0 else _tightened(matrix, size, row, column, bound)
+            self._without[zone, other] = found
+        return found
+
+    # ----------------------------------------------------------------------------------------------------- comparisons
 
     def within(self, zone: int, other: int) -> bool:
         """Whether every reading in ``zone`` is in ``other``; both have the same clocks."""
