@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from statecraft.machine import Machine
 from statecraft.proof.finding import Run
+from statecraft.proof.replay import player
 from statecraft.simulation import Simulation, Trace
 
 if TYPE_CHECKING:
@@ -108,25 +109,11 @@ def of_run(machine: Machine, run: Run, title: str) -> Record | None:
         stretches += stretches[run.tail :]
     if sum(stretch.ticks for stretch in stretches) > LONGEST:
         return None
-    simulation = Simulation(machine)
-    commands = {command.name: number for number, command in enumerate(machine.commands)}
-    links = {link.name: number for number, link in enumerate(machine.links)}
+    step = player(machine, Simulation(machine))
     trace = Trace(machine)
     for stretch in stretches:
-        given = stretch.inputs
-        readings = dict(given.sensors)
-        switches = dict(given.switches)
-        dials = dict(given.dials)
-        chosen = (
-            tuple(readings.get(sensor.name) for sensor in machine.sensors),
-            tuple(switches.get(switch.name, False) for switch in machine.switches),
-            tuple(dials.get(dial.name, dial.start) for dial in machine.dials),
-            -1 if given.taken is None else commands[given.taken],
-            tuple(commands[name] for name in given.heard),
-            tuple(links[name] for name in given.tuned),
-        )
         for _ in range(stretch.ticks):
-            trace.record(simulation.step_chosen(*chosen))
+            trace.record(step(stretch.inputs))
     record = of_trace(trace, title)
     record.repeats = repeats
     return record
