@@ -97,7 +97,7 @@ def _unrest(placed: Placed) -> float:
     or run side by side, and where one grazes a box that it has no business with.
     """
     shape = max(placed.wide, placed.high) / min(placed.wide, placed.high)
-    page = placed.wide * placed.high / 10_000 * max(1.0, shape / 1.5) ** 2
+    page = placed.wide * placed.high / 10_000 * max(1.0, shape / 1.5) * max(1.0, shape / 2.5) ** 2
     if len(placed.boxes) > 5 * TRY_ALL:
         return page  # to look at every line takes too long, and none of them would be calm
     tabs = [Box(frame.x, frame.y, 110, TAB) for _, frame in placed.frames]

@@ -24,7 +24,7 @@ _OUTPUT_WORDS: tuple[tuple[type[Output], str], ...] = (
     (Relay, "relay"),
     (Lamp, "lamp"),
     (Buzzer, "buzzer"),
-    (HandOutput, "output of its own"),
+    (HandOutput, "hand-written output"),
 )
 
 
@@ -67,8 +67,7 @@ def _world(machine: Machine) -> list[str]:
     driven = []
     for kind, word in _OUTPUT_WORDS:
         names = [output.name for output in machine.outputs if isinstance(output, kind)]
-        many = "outputs of its own" if kind is HandOutput else ""
-        driven += [counted(names, word, many)] if names else []
+        driven += [counted(names, word)] if names else []
     if driven:
         said.append(f"It drives {listed(driven)}.")
     return said
@@ -83,8 +82,8 @@ def _behaviour(machine: Machine) -> list[str]:
     for part in machine.parts:
         who = f"{part.name} starts" if len(machine.parts) > 1 else "It starts"
         stops = [mode.name for mode in part.modes if mode.stop]
-        are = "is a stop mode" if len(stops) == 1 else "are stop modes"
-        said.append(f"{who} in {part.start.name}, at rest; {listed(stops)} {are}.")
+        rest = "its only stop mode" if len(stops) == 1 else f"at rest; {listed(stops)} are stop modes"
+        said.append(f"{who} in {part.start.name}, {rest}.")
     said += list(_stops(machine))
     failsafes = sum(len(part.failsafes) for part in machine.parts)
     if failsafes:
