@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from statecraft.cli.common import Stop, file_argument, read, write_bytes
+from statecraft.cli.common import Stop, file_argument, read, screen, step, write_bytes
 
 if TYPE_CHECKING:
     from statecraft.machine import Machine, Trial
@@ -37,25 +37,32 @@ def command(file: str, out: Path | None, trial: str | None, trace: Path | None) 
     ending = path.suffix.removeprefix(".").lower()
     if ending not in ENDINGS:
         raise Stop(f"{path} has an ending that cannot be drawn: use {', '.join(f'.{each}' for each in ENDINGS)}")
-    if trial is not None:
-        svg = _of_trial(machine, trial)
-    elif trace is not None:
-        svg = _of_trace(machine, trace)
-    else:
-        from statecraft.cli.check import judge
-        from statecraft.report.diagram import diagram_file
-
-        svg = diagram_file(machine, judge(machine))
-    data = svg.encode()
-    if ending != "svg":
-        from statecraft.report.picture import PicturesMissing, convert
-
-        try:
-            data = convert(svg, ending)
-        except PicturesMissing as missing:
-            raise Stop(str(missing)) from None
-    write_bytes(path, data)
+    with step(screen(stderr=True), "draw"):
+        if trial is not None:
+            svg = _of_trial(machine, trial)
+        elif trace is not None:
+            svg = _of_trace(machine, trace)
+        else:
+            svg = _of_modes(machine)
+        write_bytes(path, _as(svg, ending))
     click.echo(f"{path} written")
+
+
+def _as(svg: str, ending: str) -> bytes:
+    """The drawing as a file of that ending."""
+    from statecraft.report.picture import PicturesMissing, convert
+
+    try:
+        return svg.encode() if ending == "svg" else convert(svg, ending)
+    except PicturesMissing as missing:
+        raise Stop(str(missing)) from None
+
+
+def _of_modes(machine: Machine) -> str:
+    from statecraft.cli.check import judge
+    from statecraft.report.diagram import diagram_file
+
+    return diagram_file(machine, judge(machine))
 
 
 def _of_trial(machine: Machine, wanted: str) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 
 from statecraft.machine import Machine
@@ -21,8 +22,15 @@ if TYPE_CHECKING:
 KINDS = frozenset({"mode", "heard", "taken", "dial", "sensor", "switch", "level", "counter", "setting", "shown"})
 """The kinds of a trace's columns that are drawn."""
 
+UNSEEN = frozenset(
+    {"tick", "waiting", "dropped", "ignored", "row", "clock", "anchor", "position", "direction", "rested"}
+)
+"""The kinds of a state's fields that no drawn column reads."""
+
 LONGEST = 200_000
 """A run of more ticks than this is told in words: replaying it would keep the reader waiting."""
+
+_NEVER = object()
 
 Value = Any
 Changes = list[tuple[int, Value]]
@@ -74,17 +82,26 @@ class Record:
 
 def of_trace(trace: Trace, title: str) -> Record:
     """The record of a simulation's or a chip's trace."""
-    index = trace.layout.index["tick", ""]
-    first = trace.states[0][index] if trace.states else 0
+    first = trace.states[0][trace.layout.index["tick", ""]] if trace.states else 0
     record = Record(trace.machine, title, first, first + len(trace.states))
-    for tick, column, value in trace.changes(KINDS):
-        record.series.setdefault((column.kind, column.name), []).append((tick, value))
-    changed = [
-        (part.name, trace.layout.index["row", part.name], trace.layout.index["changed", part.name])
-        for part in trace.machine.parts
-    ]
-    for state in trace.states:
-        record.rows.extend((state[index], part, state[row]) for part, row, did in changed if state[did])
+    # Traces are long: a tick on which nothing that is drawn is different is passed over in one comparison.
+    columns = [column for column in trace.columns if column.kind in KINDS]
+    index = trace.layout.index
+    changed = [(part.name, index["row", part.name], index["changed", part.name]) for part in trace.machine.parts]
+    seen = itemgetter(*(place for (kind, _), place in index.items() if kind not in UNSEEN))
+    before: tuple[Any, ...] = ()
+    values: list[Any] = [_NEVER] * len(columns)
+    for tick, state in enumerate(trace.states, first):
+        now = seen(state)
+        if now == before and not any(state[did] for _, _, did in changed):
+            continue
+        before = now
+        for place, column in enumerate(columns):
+            value = column.get(state)
+            if value != values[place]:
+                values[place] = value
+                record.series.setdefault((column.kind, column.name), []).append((tick, value))
+        record.rows.extend((tick, part, state[row]) for part, row, did in changed if state[did])
     return record
 
 

@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 STAYS = "stays"
 """What a cell says that no row speaks of: nothing happens there."""
 
+NARROW = 70
+"""Columns of a terminal below which a row's cells would be torn to pieces."""
+
 ROW_HEADS = ("row", "kind", "in", "when", "go to", "do", "line")
 
 SHORT_KINDS = {"stop mode": "stop", "moving mode": "moving", "mode": "still"}
@@ -80,10 +83,12 @@ def print_grid(machine: Machine, console: Console) -> None:
         for number, band in enumerate(bands):
             title = part.name if len(bands) == 1 else f"{part.name}, {number + 1} of {len(bands)}"
             drawn = Table(title=title, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False)
-            drawn.add_column("mode", no_wrap=True)
+            drawn.add_column("mode", overflow="fold", min_width=min(first, max(console.width // 2, 8)))
             for column, wide in band:
                 head = ("! " if table.failsafe[column] else "") + table.triggers[column]
-                drawn.add_column(Text(head, style="bold" if table.failsafe[column] else ""), width=wide)
+                drawn.add_column(
+                    Text(head, style="bold" if table.failsafe[column] else ""), width=wide, overflow="fold"
+                )
             for mode in part.modes:
                 cells = [table.cells.get((mode.name, column)) for column, _ in band]
                 name = Text(("■ " if mode.stop else "▶ ") + mode.name, style="bold" if mode.stop else "")
@@ -114,15 +119,26 @@ def _texts(table: Grid, column: int) -> list[str]:
 
 
 def print_rows(machine: Machine, console: Console) -> None:
-    """Print one line a row, in the order in which they decide, with the place each was written."""
+    """Print one line a row, in the order in which they decide, with the line each was written on.
+
+    Where the console is too narrow for columns, a row is told in two lines instead.
+    """
     from rich import box
     from rich.table import Table
     from rich.text import Text
 
     for part in machine.parts:
+        if console.width < NARROW:
+            console.print(Text(part.name, style="bold"))
+            for row in part.rows:
+                mark = "!" if row.failsafe else " "
+                console.print(Text(f"{row.number:3} {mark} in {row.in_text} when {row.when_text}"))
+                does = f", {row.do_text}" if row.do_text else ""
+                console.print(Text(f"      go to {row.go_text}{does} (line {row.place.line})", style="dim"))
+            continue
         drawn = Table(title=part.name, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False)
         for head in ("row", "in", "when", "go to", "do", "line"):
-            drawn.add_column(head, justify="right" if head in ("row", "line") else "left")
+            drawn.add_column(head, justify="right" if head in ("row", "line") else "left", overflow="fold")
         for row in part.rows:
             mark = "! " if row.failsafe else ""
             cells = (row.in_text, mark + row.when_text, row.go_text, row.do_text, str(row.place.line))

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from typing import Any
 
 from statecraft.machine import (
     Buzzer,
@@ -35,6 +36,10 @@ NAMES = 128.0
 PLOT = 820.0
 NOTES = 150.0
 MARGIN = 14.0
+FINE = 0.33
+MANY = 3000
+"""Things closer than so many px cannot be told apart; of more than so many stretches, such are left out."""
+
 REGULAR = 6
 """Marks at one distance that many times in a row are drawn as one band."""
 
@@ -240,7 +245,7 @@ def _modes(record: Record, axis: Axis, name: str, title: str) -> Lane:
     """The modes of part ``name`` as bands. A name that does not fit its band is written above it, on a lead."""
     machine = record.machine
     part = machine.part(name)
-    spans = list(record.spans("mode", name))
+    spans = list(_drawn(record, axis, "mode", name))
     raised: list[tuple[float, float, str, int]] = []
     ends: list[float] = []
     for start, end, value in spans:
@@ -383,7 +388,7 @@ def _sensor(record: Record, axis: Axis, sensor: Sensor) -> Lane:
 def _faults(parent: Element, record: Record, axis: Axis, kind: str, name: str, top: float, tall: float) -> None:
     """Hatching where there is no valid reading."""
     machine = record.machine
-    for start, end, value in record.spans(kind, name):
+    for start, end, value in _drawn(record, axis, kind, name):
         if value is None:
             left, right = axis.x(start), max(axis.x(end), axis.x(start) + 1)
             said = f"{name} in fault from {clock(machine, start)} to {clock(machine, end)}"
@@ -407,21 +412,40 @@ def _faults(parent: Element, record: Record, axis: Axis, kind: str, name: str, t
 
 
 def _stairs(changes: Changes, end: int, axis: Axis, y: Callable[[float], float]) -> str:
-    """A line of steps, broken where there is no value. Changes closer than a third of a px are one upright stroke."""
+    """A line of steps, broken where there is no value. Changes closer than :data:`FINE` px are one upright stroke, from
+    the least of them to the greatest.
+    """
     path: list[str] = []
     pen: float | None = None
-    for place, (tick, value) in enumerate(changes):
+    place = 0
+    while place < len(changes):
+        tick, value = changes[place]
         x = axis.x(tick)
-        until = axis.x(changes[place + 1][0]) if place + 1 < len(changes) else axis.x(end)
         if value is None:
-            pen = None
+            pen, place = None, place + 1
             continue
-        at = y(value)
-        path.append(f"M{num(x)} {num(at)}" if pen is None else f"V{num(at)}")
-        pen = at
-        if until - x > 0.33 or place + 1 == len(changes):
-            path.append(f"H{num(until)}")
+        near = [y(value)]
+        place += 1
+        while place < len(changes) and changes[place][1] is not None and axis.x(changes[place][0]) - x <= FINE:
+            near.append(y(changes[place][1]))
+            place += 1
+        path.append(f"M{num(x)} {num(near[0])}" if pen is None else f"V{num(near[0])}")
+        if len(near) > 1:
+            path += [f"V{num(min(near))}", f"V{num(max(near))}", f"V{num(near[-1])}"]
+        pen = near[-1]
+        path.append(f"H{num(axis.x(changes[place][0]) if place < len(changes) else axis.x(end))}")
     return "".join(path)
+
+
+def _drawn(record: Record, axis: Axis, kind: str, name: str) -> Iterable[tuple[int, int, Any]]:
+    """The stretches of a series to draw: all of them, or of very many those that begin :data:`FINE` px apart."""
+    spans = list(record.spans(kind, name))
+    last = float("-inf")
+    for start, end, value in spans:
+        x = axis.x(start)
+        if len(spans) <= MANY or x - last > FINE or axis.x(end) - x > FINE:
+            last = x
+            yield start, end, value
 
 
 def _notes(parent: Element, axis: Axis, notes: list[tuple[float, str, str]], top: float, tall: float) -> None:
@@ -440,7 +464,7 @@ def _band(record: Record, axis: Axis, kind: str, name: str) -> Lane:
 
     def draw(parent: Element, y: float) -> None:
         add(parent, "path", cls="base", d=f"M{num(axis.left)} {num(y + 13)}H{num(axis.right)}")
-        for start, end, value in record.spans(kind, name):
+        for start, end, value in _drawn(record, axis, kind, name):
             if value:
                 said = f"{name} on from {clock(machine, start)} to {clock(machine, end)}"
                 on = group(parent, "on", said, data_first=str(start), data_end=str(end))
@@ -514,7 +538,7 @@ def _lamp(record: Record, axis: Axis, name: str) -> Lane:
 
     def draw(parent: Element, y: float) -> None:
         add(parent, "path", cls="base", d=f"M{num(axis.left)} {num(y + 13)}H{num(axis.right)}")
-        for start, end, value in record.spans(kind, name):
+        for start, end, value in _drawn(record, axis, kind, name):
             if not value:
                 continue
             what = "on" if value == 1 else f"blink {machine.duration(value)}"

@@ -117,9 +117,16 @@ def test_no_line_is_wider_than_the_terminal(width: int) -> None:
     out = io.StringIO()
     print_grid(machine, Console(file=out, width=width))
     assert all(len(line) <= width for line in out.getvalue().splitlines())
+    assert "…" not in out.getvalue()
     if width >= 40:
         words = set(out.getvalue().split())
         assert {mode.name for mode in machine.parts[0].modes} <= words
+    rows = io.StringIO()
+    print_rows(machine, Console(file=rows, width=width))
+    assert all(len(line) <= width for line in rows.getvalue().splitlines())
+    told = "".join(rows.getvalue().split())
+    if width < 70:
+        assert all("".join(row.when_text.split()) in told for row in machine.parts[0].rows)
 
 
 def test_every_condition_is_in_one_of_the_bands() -> None:

@@ -16,7 +16,7 @@ from statecraft.machine import Machine
 from statecraft.proof.finding import Inputs as Given
 from statecraft.proof.finding import Run, Stretch
 from statecraft.report.axis import Axis
-from statecraft.report.record import LONGEST, Record, of_lines, of_run, of_trace, of_trial
+from statecraft.report.record import KINDS, LONGEST, Record, of_lines, of_run, of_trace, of_trial
 from statecraft.report.timeline import PLOT, _events, _rhythms, clock, limits, timeline, timeline_file
 
 from statecraft.report.timeline import MARGIN, NAMES  # isort: skip
@@ -189,3 +189,25 @@ def test_a_drawing_in_a_page_uses_the_pages_colours_and_its_own_ids() -> None:
 )
 def test_times_are_exact(ms: int, text: str) -> None:
     assert clock(sample("feed_pusher"), ms // 10) == text
+
+
+@settings(deadline=None, max_examples=15)
+@given(st.integers(0, 10**6), st.integers(1, 3))
+def test_a_record_has_every_change_of_its_trace(seed: int, size: int) -> None:
+    machine = read_text(random_text(seed, size), file="random.modes")
+    trace = Trace(machine, Simulation(machine).run(random_inputs(machine, seed, 150)))
+    record = of_trace(trace, "random")
+    told: dict[tuple[str, str], list[tuple[int, object]]] = {}
+    for tick, column, value in trace.changes(KINDS):
+        told.setdefault((column.kind, column.name), []).append((tick, value))
+    assert record.series == told
+    assert record.rows == [(view.tick, part, row) for view in trace for part, row in view.reported]
+
+
+def test_a_long_and_restless_trace_stays_small() -> None:
+    machine = sample("feed_pusher")
+    simulation = Simulation(machine)
+    quiet = simulation.inputs({"front": 2000, "left": 2000, "right": 2000, "supply": 7600}, {"bumper": False})
+    moods = [quiet, simulation.inputs({"front": 300, "left": 900, "supply": 7600}, {"bumper": True}, ["patrol"])]
+    trace = Trace(machine, simulation.run(moods[tick % 2] for tick in range(30_000)))
+    assert len(timeline_file(of_trace(trace, "restless"))) < 1_500_000
