@@ -29,6 +29,7 @@ from statecraft.machine import (
     Sensor,
     Servo,
     Thermistor,
+    Unit,
 )
 from statecraft.proof.finding import Finding
 
@@ -41,6 +42,9 @@ PULSE_SLICE_MS = 100
 SERVO_FRAME_MS = 20
 MOST_SERVOS = 8
 """Servos that one timer drives one after the other within a frame of 20 ms."""
+
+SERVO_TURN = (0, 1800)
+"""Tenths of a degree that a servo's pulses stand for, shortest to longest."""
 
 MOST_BAUD_ERROR = 2.5
 """Percent. The data sheets recommend 2 % for eight bits; 115200 baud at 16 MHz is 2.1 % off and in common use."""
@@ -119,6 +123,7 @@ def plan(machine: Machine, board: Board) -> Plan:
     _check_ports(made)
     _check_pins(made)
     if not board.generic:
+        _check_servos(made)
         _give_timers(made)
     else:
         _check_generic(made)
@@ -245,6 +250,15 @@ def _check_generic(made: Plan) -> None:
         if isinstance(output, Servo):
             _wiring(made, output.place, f"servo {output.name} needs a timer, and the file of board {made.board.name} "
                     "names none", "drive it `by hand`, with your core's own servo library")
+
+
+def _check_servos(made: Plan) -> None:
+    low, high = SERVO_TURN
+    for output in made.machine.outputs:
+        if isinstance(output, Servo) and not low <= output.low <= output.high <= high:
+            _wiring(made, output.place, f"servo {output.name} turns from {Unit.ANGLE.show(output.low)} to "
+                    f"{Unit.ANGLE.show(output.high)}, and a servo's pulses stand for 0 deg to 180 deg",
+                    "count its angle from the end where its pulse is shortest; drive a servo of another kind `by hand`")
 
 
 def _give_timers(made: Plan) -> None:

@@ -206,7 +206,12 @@ class _Sketch:
         if self.reports:
             self.add_pair(files, "reports", "what the operator is told.", self.report_values())
         if self.functions:
-            values = {"functions": self.functions, "machine": machine, "tick": machine.duration(1)}
+            values = {
+                "functions": self.functions,
+                "machine": machine,
+                "tick": machine.duration(1),
+                "watchdog_ms": watchdog_ms(machine),
+            }
             self.add(files, "by_hand.h", "by_hand.h", "what the owner writes.", values)
             files[OWNERS_FILE] = render("firmware/by_hand.cpp.j2", **values)
         return files
@@ -234,7 +239,8 @@ class _Sketch:
     def board_values(self) -> dict[str, Any]:
         ms = watchdog_ms(self.machine)
         setting = f"WDTO_{ms}MS" if ms < 1000 else f"WDTO_{ms // 1000}S"
-        return {"generic": self.board.generic, "watchdog_ms": ms, "watchdog_setting": setting} | self.common()
+        values = {"watchdog_ms": ms, "watchdog_setting": setting, "servos": bool(self.servos)}
+        return values | {"generic": self.board.generic} | self.common()
 
     # ----------------------------------------------------------------------------------------------------------- pins
 
@@ -472,6 +478,8 @@ class _Sketch:
                     "checked": link.checked,
                     "object": self.plan.port(link).object,
                     "baud": link.baud,
+                    # A board of unknown make may take a pin away from its port when its mode is set.
+                    "rx": "" if self.board.generic else self.plan.port(link).rx,
                 }
             )
         return {"links": links, "dials": dials, "reports": self.reports}

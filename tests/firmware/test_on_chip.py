@@ -43,7 +43,7 @@ def sprayer(orchard: Machine, orchard_built: Built) -> Iterator[Rig]:
     with Rig(orchard, orchard_built.elf) as rig:
         for name, value in (("front", 2000), ("side", 900), ("supply", 7600), ("pull", 1000), ("air", 200)):
             rig.sensor(name, value)
-        for pin in ("47", "48", "49"):
+        for pin in ("44", "46", "47", "48", "49"):
             rig.chip.drive(rig.port(pin), False)
         yield rig
 
@@ -380,6 +380,40 @@ def test_a_driver_that_hangs_is_ended_by_the_watchdog(sprayer: Rig, orchard: Mac
         assert not sprayer.chip.pin(sprayer.port(pin)).level
 
 
+def test_a_clock_that_stands_still_is_ended_by_the_watchdog(sprayer: Rig, orchard: Machine) -> None:
+    sprayer.run_ms(1500)
+    rider = orchard.links[0]
+    for _ in range(4):
+        sprayer.send(rider, framed(rider, "ba"))
+        sprayer.run_ms(120)
+    assert sprayer.field("shown", "drive_right") != 0
+    sprayer.chip.log.clear()
+    stopped = sprayer.chip.now_us
+    sprayer.chip.drive(sprayer.port("46"), True)
+    sprayer.run_ms(180)
+    resets = [event for event in sprayer.chip.log if isinstance(event, ResetEvent)]
+    assert resets
+    assert resets[0].us - stopped <= 150_000
+    assert not any(sprayer.chip.pin(pin).level for pin in sprayer.motor_pins)
+
+
+def test_a_servo_gets_no_endless_pulse_while_the_watchdog_is_awaited(sprayer: Rig) -> None:
+    pin = sprayer.port("35")
+    sprayer.chip.watch(pin)
+    sprayer.run_ms(1500)
+    sprayer.chip.log.clear()
+    for slow in ("44", "47", "49"):
+        sprayer.chip.drive(sprayer.port(slow), True)
+    sprayer.run_ms(260)
+    resets = [event for event in sprayer.chip.log if isinstance(event, ResetEvent)]
+    assert resets
+    assert sprayer.chip.level_at(pin, resets[0].us - 10) is False
+
+
+def test_a_serial_line_that_is_off_is_pulled_up(cart: Rig) -> None:
+    assert cart.chip.pin(cart.port("19")).state == "pullup"
+
+
 def test_late_ticks_are_made_up_and_counted_and_too_many_are_a_reset(sprayer: Rig) -> None:
     sprayer.run_ms(1500)
     sprayer.chip.log.clear()
@@ -434,8 +468,10 @@ def test_the_wraps_of_microseconds_and_milliseconds_are_survived(cart: Rig) -> N
 
 
 def test_reports_tell_what_happened(sprayer: Rig, orchard: Machine) -> None:
-    sprayer.run_ms(1500)
     rider = orchard.links[0]
+    sprayer.run_ms(100)
+    sprayer.send(rider, framed(rider, "no") * 3)  # before tick 0: thrown away uncounted
+    sprayer.run_ms(1400)
     sprayer.send(rider, framed(rider, "."))
     sprayer.send(rider, b"$ba*00\r\n" + b"$zz*00\r\n" + framed(rider, "v95") + framed(rider, "v"))
     sprayer.send(rider, framed(rider, "ba"))

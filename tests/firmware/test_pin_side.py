@@ -24,6 +24,7 @@ EARS = """
 #include "links.h"
 #include "behaviour.h"
 SerialPort Serial, Serial1, Serial2;
+void pinMode(uint8_t, uint8_t) {}
 static int32_t* out;
 namespace behaviour {
 void hear(Command command) { *out++ = static_cast<int32_t>(command); }

@@ -72,6 +72,12 @@ def test_what_cannot_be_is_said_with_a_way_out(lines: str, board: str, says: str
     assert says in found[0]
 
 
+@pytest.mark.parametrize("limits", ["-90 deg .. 90 deg", "0 deg .. 270 deg"])
+def test_a_servo_cannot_turn_where_it_has_no_pulse_for(limits: str) -> None:
+    (found,) = messages(f"servo s pin 22, {limits}, rest 0 deg")
+    assert "pulses stand for 0 deg to 180 deg" in found
+
+
 def test_nine_servos_are_one_too_many() -> None:
     lines = "\n".join(f"servo s{n} pin {22 + n}, 0 deg .. 90 deg, rest 0 deg" for n in range(9))
     assert ["servo s8 is one too many" in message for message in messages(lines)] == [True]

@@ -1,4 +1,5 @@
-// The orchard sprayer's own drivers, for the tests: a heading that counts up, a tank gauge that a pin makes hang or dawdle.
+// The orchard sprayer's own drivers, for the tests: a heading that counts up, a tank gauge that a pin makes hang or dawdle, a door whose
+// reader stops the core's clock, a valve that is slow.
 #include "by_hand.h"
 
 #include <Arduino.h>
@@ -13,6 +14,8 @@ void begin()
     pinMode(48, INPUT);
     pinMode(49, INPUT);
     pinMode(47, INPUT);
+    pinMode(46, INPUT);
+    pinMode(44, INPUT);
 }
 
 bool read_heading(int16_t& value)
@@ -35,11 +38,17 @@ bool read_tank(int32_t& value)
 
 bool read_door()
 {
+    if (digitalRead(46) == HIGH) {
+        TIMSK0 = 0;
+    }
     return false;
 }
 
 void drive_valve(int8_t value)
 {
+    if (digitalRead(44) == HIGH) {
+        delayMicroseconds(200);
+    }
     valve = value;
 }
 
