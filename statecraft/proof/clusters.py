@@ -94,6 +94,8 @@ class Table:
         into: for each next state, the pairs that lead to it; those that lead nowhere are left out.
         next: the next state of each pair.
         groups: the pairs, by what they do to clocks.
+        possible: the pairs that there can be.
+        clash: for each level, the pairs on which its set and its clear condition are both true.
     """
 
     levels: dict[str, int]
@@ -101,6 +103,8 @@ class Table:
     into: tuple[tuple[int, int], ...]
     next: tuple[int, ...]
     groups: tuple[Group, ...]
+    possible: int
+    clash: dict[str, int]
 
 
 class Cluster:
@@ -255,6 +259,7 @@ class Cluster:
             steady[atom] = self.all & ~lost & (ripe & ~moved if atom.ticks else self.all)
             resets[steady_clock(atom)] = lost | moved
         levels: dict[str, int] = {}
+        clash: dict[str, int] = {}
 
         def known(atom: Atom) -> int:
             match atom:
@@ -270,6 +275,7 @@ class Cluster:
         before = [self.mask(lambda state, _, p=place: bool(state[p])) for place in range(len(self.levels))]  # type: ignore[misc]
         for place, level in enumerate(self.levels):
             on, off = self.where(level.set, known), self.where(level.clear, known)
+            clash[level.name] = on & off & possible
             if level.set_ticks:
                 resets[f"set {level.name}"] = self.all & ~on
                 on = on if answers[Held("set", level.name)] else 0
@@ -280,10 +286,15 @@ class Cluster:
                 for sensor in read_by(level):
                     on |= self.of_input[Fault(sensor)]
             levels[level.name] = on | (before[place] & ~off)
-        return self._finished(possible, levels, steady, resets)
+        return self._finished(possible, levels, steady, resets, clash)
 
     def _finished(
-        self, possible: int, levels: dict[str, int], steady: dict[Steady, int], resets: dict[str, int]
+        self,
+        possible: int,
+        levels: dict[str, int],
+        steady: dict[Steady, int],
+        resets: dict[str, int],
+        clash: dict[str, int],
     ) -> Table:
         numbers = {state: number for number, state in enumerate(self.states)}
         into: dict[int, int] = {}
@@ -307,6 +318,8 @@ class Cluster:
             tuple(sorted(into.items())),
             tuple(following),
             tuple(Group(pairs, fors, reset) for (fors, reset), pairs in groups.items()),
+            possible,
+            clash,
         )
 
     def _anchor(self, atom: Steady, state: tuple[int, ...], cell: InputCell) -> int:

@@ -30,6 +30,7 @@ class Diagrams:
         self._values: dict[Hashable, Node] = {}
         self._selected: dict[tuple[Node, Node, Node], Node] = {}
         self._ends: dict[Node, tuple[Node, ...]] = {}
+        self._mapped: dict[tuple[Node, int, tuple[int, ...]], Node] = {}
         assert self.value(False) == FALSE and self.value(True) == TRUE
 
     def value(self, value: Hashable) -> Node:
@@ -140,6 +141,29 @@ class Diagrams:
             for outcomes, way in self._branches[node]:
                 inner = self._is(way, end, known)
                 ways[inner] = ways.get(inner, 0) | outcomes
+            known[node] = self._node(self._variable[node], ways)
+        return known[node]
+
+    def mapped(self, node: Node, variable: int, outcomes: tuple[int, ...]) -> Node:
+        """``node`` with outcome i of ``variable`` taken for ``outcomes[i]``."""
+        key = (node, variable, outcomes)
+        found = self._mapped.get(key)
+        if found is None:
+            found = self._mapped[key] = self._map(node, variable, outcomes, {})
+        return found
+
+    def _map(self, node: Node, variable: int, outcomes: tuple[int, ...], known: dict[Node, Node]) -> Node:
+        if self._variable[node] > variable:
+            return node
+        if node not in known:
+            ways: dict[Node, int] = {}
+            for mask, way in self._branches[node]:
+                if self._variable[node] == variable:
+                    mask = sum(1 << i for i, outcome in enumerate(outcomes) if mask >> outcome & 1)
+                else:
+                    way = self._map(way, variable, outcomes, known)
+                if mask:
+                    ways[way] = ways.get(way, 0) | mask
             known[node] = self._node(self._variable[node], ways)
         return known[node]
 

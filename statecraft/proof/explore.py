@@ -27,15 +27,13 @@ from __future__ import annotations
 import heapq
 import itertools
 import time
-from collections.abc import Callable, Iterator
-from typing import NamedTuple, TypeVar
+from collections.abc import Callable, Hashable, Iterator
+from typing import NamedTuple
 
 from statecraft.proof.clusters import Known, Table
 from statecraft.proof.diagram import Node
 from statecraft.proof.model import NOBODY, Counters, Effect, Hearing, Model, Modes, Rows
 from statecraft.proof.zones import FREE, Zones
-
-T = TypeVar("T")
 
 NOW = "now"
 """A clock that is never set: the number of the tick. Only a search for the shortest run has it."""
@@ -78,7 +76,7 @@ class Region(NamedTuple):
         spans: the clocks that are tested, each with the readings that give the same answers.
         counters: as they are once those that count time have.
         wrapped: the remainders that have just been full.
-        tables: each cluster's table here.
+        tables, known: each cluster's table here, and the answers that gave it.
         node: which rows decide together: a diagram whose values are :data:`Rows`.
     """
 
@@ -88,7 +86,12 @@ class Region(NamedTuple):
     counters: Counters
     wrapped: frozenset[str]
     tables: tuple[Table, ...]
+    known: tuple[Known, ...]
     node: Node
+
+    def passed(self, clock: str, ticks: int) -> bool:
+        """Whether ``clock >= ticks`` here; false for a clock that nothing tests."""
+        return any(low >= ticks for name, low, _ in self.spans if name == clock)
 
 
 class Way(NamedTuple):
@@ -193,6 +196,7 @@ class Explorer:
         self.first: list[Edge | None] = []
         self.edges: list[list[Edge]] = []
         self.start_edges: list[Edge] = []
+        self.views: dict[int, list[Region]] = {}
         self.alias: dict[int, int] = {}
         self._known: dict[tuple[Modes, Counters, tuple[bool, ...]], list[int]] = {}
         self._order: dict[tuple[Modes, Counters, tuple[bool, ...]], int] = {}
@@ -200,6 +204,7 @@ class Explorer:
         self._seen: dict[Config, int] = {}
         self._done: set[int] = set()
         self._joint: dict[object, Node] = {}
+        self._values: dict[object, list[tuple[Hashable, Piece]]] = {}
         self._pieces: dict[object, list[tuple[Rows, Piece]]] = {}
         self._splits: dict[tuple[int, int], list[tuple[int, tuple[Span, ...]]]] = {}
         self._moved: dict[object, int] = {}
@@ -225,35 +230,23 @@ class Explorer:
             for _ in self.follow(number):
                 pass
 
-    def soonest(self, reached: Callable[[Config, Edge, Config], T | None]) -> tuple[int, T] | None:
-        """The least tick with an edge of which ``reached`` makes something, and that; None if there is none.
+    def numbers(self) -> list[int]:
+        """The configurations that no other contains, in the order in which they were found."""
+        return [number for number in range(len(self.configs)) if number not in self.alias]
 
-        The exploration must be timed. An edge's tick is the least one on which it can begin, so one that is found first
-        is not always the one that begins first: the search goes on until nothing can begin sooner.
+    def keep(self, config: Config) -> int:
+        """A number for ``config``, which is not followed."""
+        self.configs.append(config)
+        self.first.append(None)
+        self.edges.append([])
+        return len(self.configs) - 1
 
-        Raises:
-            OutOfTime: the deadline has come.
-        """
-        best: tuple[int, T] | None = None
-
-        def look(source: Config, edge: Edge) -> None:
-            nonlocal best
-            tick = self.zones.span(edge.way.region.zone, NOW)[0]
-            if best is None or tick < best[0]:
-                made = reached(source, edge, self.configs[edge.target])
-                if made is not None:
-                    best = tick, made
-
-        for edge in self.start():
-            look(self.origin, edge)
-        while self._heap and (best is None or self._heap[0][0] < best[0]):
-            number = self._next()
-            if number is None:
-                break
-            self._check_time()
-            for edge in self.follow(number):
-                look(self.configs[number], edge)
-        return best
+    def next(self, before: int | None = None) -> int | None:
+        """The configuration to be followed next; None if there is none (whose tick is less than ``before``)."""
+        if before is not None and self._heap and self._heap[0][0] >= before:
+            return None
+        self._check_time()
+        return self._next()
 
     def _check_time(self) -> None:
         if self.deadline is not None and time.monotonic() > self.deadline:
@@ -484,7 +477,7 @@ class Explorer:
                 table = self._tables[cluster.index, answers] = cluster.table(answers)
             tables.append(table)
         node = self._decide(config.modes, counters, passed, tuple(tables), tuple(known))
-        return Region(hearing, zone, spans, counters, wrapped, tuple(tables), node)
+        return Region(hearing, zone, spans, counters, wrapped, tuple(tables), tuple(known), node)
 
     def _counted(self, config: Config, passed: Callable[[str, int], bool]) -> tuple[Counters, frozenset[str]]:
         counters, wrapped = list(config.counters), set()
@@ -504,31 +497,51 @@ class Explorer:
         passed: Callable[[str, int], bool],
         tables: tuple[Table, ...],
         known: tuple[Known, ...],
+        parts: int | None = None,
     ) -> Node:
-        """Which rows decide together: parts in order, each seeing what the earlier ones have just done."""
-        model, diagrams = self.model, self.model.diagrams
-        parts = len(modes)
-        node = self._tagged(model.decision(0, modes[0], passed, counters, modes, tables, known), ())
-        for part in range(1, parts):
-            ends = diagrams.ends(node)
-            onward: dict[Rows, Node] = {}
-            for end in ends:
-                rows = diagrams.read(end)
-                assert isinstance(rows, tuple)
-                effect = model.effect(modes, counters, (*rows, *(NOBODY,) * (parts - part)))
-                seen = tuple(
-                    value if counter.part == model.parts[part].name else effect.counters[place]
-                    for place, (counter, value) in enumerate(zip(model.counters, counters, strict=False))
-                )
-                onward[rows] = self._tagged(
-                    model.decision(part, modes[part], passed, seen, effect.modes, tables, known), rows
-                )
-            key = (node, tuple(onward.values()))
-            found = self._joint.get(key)
-            if found is None:
-                found = self._joint[key] = diagrams.follow(node, lambda rows, o=onward: o[rows])  # type: ignore[misc]
-            node = found
+        """Which rows decide together: parts in order, each seeing what the earlier ones have just done.
+
+        With ``parts``, only of the first so many of them.
+        """
+        model = self.model
+        count = len(modes) if parts is None else parts
+        node = model.diagrams.value(())
+        for part in range(count):
+            node = self._onward(
+                node,
+                lambda rows, part=part: self._tagged(  # type: ignore[misc]
+                    model.decision(part, modes[part], passed, *self.seen(modes, counters, rows), tables, known), rows
+                ),
+            )
         return node
+
+    def seen(self, modes: Modes, counters: Counters, rows: Rows) -> tuple[Counters, Modes]:
+        """The counters and modes as a part sees them when ``rows`` of the parts before it have decided."""
+        if not rows:
+            return counters, modes
+        model = self.model
+        effect = model.effect(modes, counters, (*rows, *(NOBODY,) * (len(modes) - len(rows))))
+        before = {model.parts[place].name for place in range(len(rows))}
+        seen = tuple(
+            effect.counters[place] if counter.part in before else value
+            for place, (counter, value) in enumerate(zip(model.counters, counters, strict=False))
+        )
+        return seen, effect.modes
+
+    def _onward(self, node: Node, onward: Callable[[Rows], Node]) -> Node:
+        diagrams = self.model.diagrams
+        after: dict[Hashable, Node] = {}
+        for end in diagrams.ends(node):
+            rows = diagrams.read(end)
+            assert isinstance(rows, tuple)
+            after[rows] = onward(rows)
+        if len(after) == 1:
+            return next(iter(after.values()))
+        key = (node, tuple(after.values()))
+        found = self._joint.get(key)
+        if found is None:
+            found = self._joint[key] = diagrams.follow(node, after.__getitem__)
+        return found
 
     def _tagged(self, decision: Node, rows: Rows) -> Node:
         """``decision`` of one part with the rows of the parts before it put in front."""
@@ -550,7 +563,10 @@ class Explorer:
                 every[index] &= pairs
         alike: dict[tuple[object, ...], dict[frozenset[str], Way]] = {}
         effects: dict[tuple[object, ...], tuple[Effect, bool]] = {}
-        for region in self.regions(config, only, number == START):
+        regions = list(self.regions(config, only, number == START))
+        if only is ANYTHING:
+            self.views[number] = regions
+        for region in regions:
             for rows, piece in self.pieces(region, only):
                 effect = model.effect(config.modes, region.counters, rows)
                 confined = dict(piece)
@@ -606,6 +622,34 @@ class Explorer:
                     yield from self._edges(number, config, effect, repeats, ways[first], always, loose, ways)
                 else:
                     yield from self._edges(number, config, effect, repeats, ways[first], first, open_below, ways)
+
+    def asked(
+        self, config: Config, region: Region, part: int, ask: Callable[[Rows, Counters, Modes], Node]
+    ) -> Node:
+        """What ``ask`` gives once the parts before ``part`` have decided: it is told their rows, and the counters and
+        modes as ``part`` sees them."""
+        node = self._decide(config.modes, region.counters, region.passed, region.tables, region.known, part)
+        return self._onward(node, lambda rows: ask(rows, *self.seen(config.modes, region.counters, rows)))
+
+    def values(
+        self, config: Config, region: Region, node: Node, only: Only = ANYTHING
+    ) -> Iterator[tuple[Hashable, Piece]]:
+        """The values that ``node`` can have in ``region`` of ``config``, with the pairs for which it does."""
+        key = (node, region.hearing.takes & only.takes, only.pairs, "values")
+        found = self._values.get(key)
+        if found is None:
+            allowed = dict(only.pairs)
+            allowed[self.model.command] = region.hearing.takes & only.takes
+            found = self._values[key] = self.model.diagrams.pieces(node, self.model.with_state, allowed)
+        confined = dict(only.pairs)
+        every = [
+            self._pairs_from(index, box) & region.tables[index].possible & confined.get(index, -1)
+            for index, box in enumerate(config.boxes)
+        ]
+        if all(every):
+            for value, piece in found:
+                if all(every[cluster] & pairs for cluster, pairs in piece):
+                    yield value, piece
 
     def pieces(self, region: Region, only: Only = ANYTHING) -> list[tuple[Rows, Piece]]:
         """The rows that can decide together in ``region``, with the pairs for which they do."""

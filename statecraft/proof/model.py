@@ -135,10 +135,15 @@ class Model:
         machine: the machine.
         observed: further conditions whose atoms must be decidable (those of promises); comparisons of outputs excepted.
         watched: clocks that someone watches everywhere, with the largest constant that they are compared with.
+        events: the commands that can be taken; by default those that some row of ``machine`` tests.
     """
 
     def __init__(
-        self, machine: Machine, observed: Iterable[Condition] = (), watched: dict[str, int] | None = None
+        self,
+        machine: Machine,
+        observed: Iterable[Condition] = (),
+        watched: dict[str, int] | None = None,
+        events: frozenset[str] | None = None,
     ) -> None:
         self.machine = machine
         self.parts = machine.parts
@@ -153,7 +158,8 @@ class Model:
         self.remainders = [
             (place, clause, counts) for place, counter in enumerate(self.counters) for clause, counts in enumerate(counter.counts)
         ]
-        self.takes: tuple[str | None, ...] = (None, *(c.name for c in machine.commands if c.name in machine.events()))
+        known_events = machine.events() if events is None else events
+        self.takes: tuple[str | None, ...] = (None, *(c.name for c in machine.commands if c.name in known_events))
         rows = [row.when for part in self.parts for row in part.rows]
         inputs = [each for condition in (*rows, *self.observed) for atom in atoms(condition) for each in self._plain(atom)]
         read = {sensor for condition in (*rows, *self.observed) for sensor in sensors_of(condition)}

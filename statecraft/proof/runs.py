@@ -493,22 +493,24 @@ def stretches(model: Model, choices: Sequence[Choice]) -> tuple[Stretch, ...]:
     return tuple(made)
 
 
-def run_of(explorer: Explorer, trail: Trail) -> Run:
-    """The run that takes ``trail``.
+def run_of(explorer: Explorer, trail: Trail, tail: int | None = None) -> Run:
+    """The run that takes ``trail``; its edges from place ``tail`` on are the tail that repeats.
 
     Raises:
         Lost: there is none.
     """
     ticks = ticks_of(explorer, trail)
-    return run_of_ticks(explorer, ticks, edge_modes(explorer, trail.edges[-1]) if trail.edges else None)
-
-
-def run_of_ticks(explorer: Explorer, ticks: Sequence[Tick], modes: tuple[int, ...] | None) -> Run:
-    """The run of ``ticks`` from before tick 0, to end in ``modes``."""
-    model = explorer.model
-    made = stretches(model, choices_of(explorer, ticks))
-    names = () if modes is None else modes_of(model, modes)
-    return Run(made, None, names)
+    choices = choices_of(explorer, ticks)
+    modes = modes_of(explorer.model, edge_modes(explorer, trail.edges[-1]))
+    if tail is None:
+        return Run(stretches(explorer.model, choices), None, modes)
+    left = len(trail.edges) - tail  # the edges of a tail are single ticks
+    split = len(choices)
+    while left > 0:
+        split -= 1
+        left -= choices[split].ticks
+    main = stretches(explorer.model, choices[:split])
+    return Run((*main, *stretches(explorer.model, choices[split:])), len(main), modes)
 
 
 def modes_of(model: Model, modes: tuple[int, ...]) -> tuple[ModeRef, ...]:

@@ -1,0 +1,192 @@
+"""A machine, or some of its parts, explored to the end: what the findings and promises are read from."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from functools import cached_property
+
+from statecraft.machine import (
+    Atom,
+    Compare,
+    Condition,
+    InMode,
+    Level,
+    LevelOn,
+    Machine,
+    Mode,
+    ModeRef,
+    Part,
+    Row,
+    atoms,
+    sensors_of,
+)
+from statecraft.proof.explore import START, Config, Explorer, Only, Region
+from statecraft.proof.finding import RowRef, Run
+from statecraft.proof.model import Model
+from statecraft.proof.search import Goal, shortest
+
+
+class Explored:
+    """``parts`` of ``machine``, which ask about no other part, and every configuration that they can come to.
+
+    Attributes:
+        whole: the machine, all parts.
+        machine: the machine of these parts alone.
+        model, explorer: how it was explored.
+    """
+
+    def __init__(
+        self, machine: Machine, parts: Iterable[str], observed: Iterable[Condition] = (), deadline: float | None = None
+    ) -> None:
+        names = set(parts)
+        self.whole = machine
+        self.observed = tuple(observed)
+        kept = tuple(part for part in machine.parts if part.name in names)
+        self.machine = replace(machine, parts=kept, levels=levels_read(machine, kept, self.observed), promises=(), trials=())
+        self.model = Model(self.machine, self.observed, watched_silences(self.machine), machine.events())
+        self.deadline = deadline
+        self.explorer = Explorer(self.model, deadline=deadline)
+
+    def explore(self) -> Explored:
+        """Follow everything.
+
+        Raises:
+            OutOfTime: the deadline has come.
+        """
+        self.explorer.run()
+        return self
+
+    def configs(self) -> Iterator[tuple[int, Config]]:
+        """The configurations, by number."""
+        for number in self.explorer.numbers():
+            yield number, self.explorer.configs[number]
+
+    def views(self) -> Iterator[tuple[int, Config, Region]]:
+        """Every region of every configuration, that of tick 0 first."""
+        origin = self.explorer.origin
+        for region in self.explorer.views[START]:
+            yield START, origin, region
+        for number, config in self.configs():
+            for region in self.explorer.views[number]:
+                yield number, config, region
+
+    def shortest(self, goal: Goal, tail: bool = False) -> Run | None:
+        """The shortest run to ``goal``.
+
+        Raises:
+            OutOfTime: the deadline has come.
+        """
+        return shortest(self.model, goal, self.deadline, tail)
+
+    # ------------------------------------------------------------------------------------------------------------ names
+
+    def mode(self, part: int, mode: int) -> Mode:
+        """A mode by its places."""
+        return self.model.parts[part].modes[mode]
+
+    def ref(self, part: int, mode: int) -> ModeRef:
+        """A mode by its places, as findings name it."""
+        return ModeRef(self.model.parts[part].name, self.mode(part, mode).name)
+
+    def row(self, part: int, number: int) -> Row:
+        """A row by the place of its part and its number."""
+        return self.model.parts[part].rows[number]
+
+    def row_ref(self, part: int, number: int) -> RowRef:
+        """A row as findings name it."""
+        return RowRef(self.model.parts[part].name, number)
+
+    @cached_property
+    def reached(self) -> frozenset[tuple[int, int]]:
+        """The modes that some run is in, as (part, mode) places."""
+        start = {(part, 0) for part in range(len(self.model.parts))}
+        return frozenset(start.union(*(enumerate(config.modes) for _, config in self.configs())))
+
+    @cached_property
+    def sensor_pairs(self) -> dict[str, tuple[int, int]]:
+        """For each sensor that is read: its cluster, and the pairs on which it is in fault."""
+        found = {}
+        for cluster in self.model.clusters:
+            for atom, pairs in cluster.of_input.items():
+                sensor = getattr(atom, "sensor", None)
+                if sensor is not None:
+                    found[sensor] = (cluster.index, pairs)
+        return found
+
+    def in_fault(self, sensor: str) -> Only:
+        """A step on which ``sensor`` is in fault."""
+        return Only(pairs=(self.sensor_pairs[sensor],))
+
+
+def closure(machine: Machine, parts: Iterable[str], conditions: Iterable[Condition] = ()) -> frozenset[str]:
+    """``parts`` and all that they, or ``conditions``, ask about, by way of levels too: no other part has a say there."""
+    asked = {part.name: parts_asked(machine, [row.when for row in part.rows]) for part in machine.parts}
+    found: set[str] = set()
+    waiting = [*parts, *parts_asked(machine, conditions)]
+    while waiting:
+        part = waiting.pop()
+        if part not in found:
+            found.add(part)
+            waiting += asked[part]
+    return frozenset(found)
+
+
+def parts_asked(machine: Machine, conditions: Iterable[Condition]) -> set[str]:
+    """The parts whose modes or counters ``conditions`` ask about, by way of levels too."""
+    counters = {counter.name: part.name for part in machine.parts for counter in part.counters}
+    found: set[str] = set()
+    for atom in all_atoms(machine, conditions):
+        match atom:
+            case InMode(part):
+                found.add(part)
+            case Compare(left, _, right, _):
+                for term in (left, right):
+                    if term is not None and term.kind == "counter":
+                        found.add(counters[term.name])
+                    if term is not None and term.kind == "output":
+                        owner = machine.owner(term.name)
+                        found |= set() if owner is None else {owner.name}
+            case _:
+                output = getattr(atom, "output", None)
+                owner = None if output is None else machine.owner(output)
+                found |= set() if owner is None else {owner.name}
+    return found
+
+
+def all_atoms(machine: Machine, conditions: Iterable[Condition]) -> Iterator[Atom]:
+    """The atoms of ``conditions`` and of the levels that they read, by way of other levels too."""
+    levels = {level.name: level for level in machine.levels}
+    seen: set[str] = set()
+    waiting = list(conditions)
+    while waiting:
+        for atom in atoms(waiting.pop()):
+            yield atom
+            if isinstance(atom, LevelOn) and atom.level not in seen:
+                seen.add(atom.level)
+                waiting += [levels[atom.level].set, levels[atom.level].clear]
+
+
+def levels_read(machine: Machine, parts: Iterable[Part], observed: Iterable[Condition]) -> tuple[Level, ...]:
+    """The levels that the rows of ``parts`` or ``observed`` read, by way of other levels too."""
+    conditions = [*(row.when for part in parts for row in part.rows), *observed]
+    read = {atom.level for atom in all_atoms(machine, conditions) if isinstance(atom, LevelOn)}
+    return tuple(level for level in machine.levels if level.name in read)
+
+
+def sensors_read(machine: Machine, row: Row) -> frozenset[str]:
+    """The sensors that ``row`` reads, directly or through levels."""
+    found: set[str] = set()
+    for atom in all_atoms(machine, [row.when]):
+        found |= set(sensors_of(atom))
+    return frozenset(found)
+
+
+def watched_silences(machine: Machine) -> dict[str, int]:
+    """The silence clocks that decide whether a machine runs away: those of all links, if all can fall silent and
+    something may move that is not declared unattended."""
+    if not machine.links or any(link.silent is None for link in machine.links):
+        return {}
+    if not any(machine.is_moving(part, mode) and not mode.unattended for part in machine.parts for mode in part.modes):
+        return {}
+    return {f"silent {link.name}": link.silent or 0 for link in machine.links}

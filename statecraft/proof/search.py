@@ -1,0 +1,75 @@
+"""The shortest run to a goal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+
+from statecraft.proof.explore import NOW, START, Config, Edge, Explorer
+from statecraft.proof.finding import Run
+from statecraft.proof.model import Model
+from statecraft.proof.runs import Trail, run_of, trail_to
+
+Goal = Callable[[Explorer, int, Config], Iterable[Trail]]
+"""What still has to happen after a configuration (its number may be START): chains of single ticks from there."""
+
+
+def shortest(
+    model: Model, goal: Goal, deadline: float | None = None, tail: bool = False
+) -> Run | None:
+    """The run of the fewest ticks that comes to ``goal``; None when there is none.
+
+    With ``tail``, what the goal asks for is a tail that repeats for ever.
+
+    Raises:
+        OutOfTime: ``deadline`` (of ``time.monotonic()``) has come.
+    """
+    explorer = Explorer(model, timed=True, deadline=deadline)
+    best: tuple[int, int, Trail] | None = None
+
+    def look(number: int, config: Config) -> None:
+        nonlocal best
+        for trail in goal(explorer, number, config):
+            tick = _tick(explorer, config, trail, tail)
+            if best is None or tick < best[0]:
+                best = tick, number, trail
+
+    look(START, explorer.origin)
+    for _ in explorer.start():
+        pass
+    while (number := explorer.next(None if best is None else best[0])) is not None:
+        look(number, explorer.configs[number])
+        for _ in explorer.follow(number):
+            pass
+    if best is None:
+        return None
+    _, number, trail = best
+    way = [] if number == START else _way_to(explorer, number)
+    place = len(way)
+    whole = replace(
+        trail,
+        edges=[*way, *trail.edges],
+        bounds={place + at: bounds for at, bounds in trail.bounds.items()},
+        nodes={place + at: node for at, node in trail.nodes.items()},
+        pairs={place + at: pairs for at, pairs in trail.pairs.items()},
+    )
+    return run_of(explorer, whole, place if tail else None)
+
+
+def _way_to(explorer: Explorer, number: int) -> list[Edge]:
+    first = explorer.first[number]
+    assert first is not None
+    return trail_to(explorer, first)
+
+
+def _tick(explorer: Explorer, config: Config, trail: Trail, tail: bool) -> int:
+    """The least number of the tick on which ``trail`` is at its end, or its tail begins."""
+    zones = explorer.zones
+    if trail.edges:
+        return zones.span(trail.edges[0 if tail else -1].way.region.zone, NOW)[0]
+    zone = config.zone
+    for clock, low, high in trail.last:
+        inside = zones.bound(zone, clock, low, high)
+        assert inside is not None, "a goal bounds only what can be"
+        zone = inside
+    return zones.span(zone, NOW)[0]
