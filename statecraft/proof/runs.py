@@ -15,10 +15,10 @@ from typing import Any
 
 from statecraft.machine import ModeRef, Term
 from statecraft.proof.diagram import Node
-from statecraft.proof.explore import NOW, START, Config, Edge, Explorer, Span, Way
+from statecraft.proof.explore import NOW, START, Edge, Explorer, Span, Way
 from statecraft.proof.finding import Inputs, Run, Stretch
 from statecraft.proof.model import Model
-from statecraft.proof.zones import FREE
+from statecraft.proof.zones import FREE, Clocks, Matrix
 
 Readings = dict[str, int]
 """A reading of every clock."""
@@ -55,14 +55,16 @@ class Trail:
 
     Attributes:
         edges: the chain.
-        last: bounds on clocks at the end.
+        last: the clocks at the end are in this zone; None for any.
+        states: for each cluster with levels, the states that it may be in at the end; none for any.
         bounds: for some edges by place, bounds on clocks once the tick has begun and messages have been heard.
         nodes: for some edges by place, where the inputs must make this true.
         pairs: for some edges by place, the pairs that are allowed of some clusters.
     """
 
     edges: list[Edge]
-    last: tuple[Span, ...] = ()
+    last: tuple[Clocks, Matrix] | None = None
+    states: tuple[int, ...] = ()
     bounds: dict[int, tuple[Span, ...]] = field(default_factory=dict)
     nodes: dict[int, Node] = field(default_factory=dict)
     pairs: dict[int, tuple[tuple[int, int], ...]] = field(default_factory=dict)
@@ -91,11 +93,10 @@ def ticks_of(explorer: Explorer, trail: Trail) -> list[Tick]:
             begun = narrowed
         inside.append(begun)
         zone = _after_exactly(explorer, edge, zone, begun)
-    for clock, low, high in trail.last:
-        narrowed = zones.bound(zone, clock, low, high)
-        if narrowed is None:
-            raise Lost(f"the clock {clock} is not from {low} to {high} in the end")
-        zone = narrowed
+    inside_last = narrowed_to(explorer, zone, trail.last)
+    if inside_last is None:
+        raise Lost("the clocks are not where they should be in the end")
+    zone = inside_last
     readings = _pick(explorer, zone, {NOW: zones.span(zone, NOW)[0]})
     made: list[Tick] = []
     for place in reversed(range(len(trail.edges))):
@@ -104,6 +105,14 @@ def ticks_of(explorer: Explorer, trail: Trail) -> list[Tick]:
         extra = trail.nodes.get(place), trail.pairs.get(place, ())
         made = [Tick(way, ticks, *extra) for way, ticks in kinds] + made
     return made
+
+
+def narrowed_to(explorer: Explorer, zone: int, last: tuple[Clocks, Matrix] | None) -> int | None:
+    """The part of ``zone`` that lies in ``last``; None when that is empty."""
+    if last is None:
+        return zone
+    zones = explorer.zones
+    return zones.both(zone, zones.among(zones.number(*last), zones.clocks[zone]))
 
 
 def _after_exactly(explorer: Explorer, edge: Edge, source: int, begun: int) -> int:
@@ -258,14 +267,14 @@ class Choice:
     ticks: int
 
 
-def choices_of(explorer: Explorer, ticks: Sequence[Tick], start: Config | None = None) -> list[Choice]:
+def choices_of(explorer: Explorer, ticks: Sequence[Tick], states: tuple[int, ...] = ()) -> list[Choice]:
     """What to choose on each of ``ticks`` so that what they say happens, changing as little as can be.
 
     Raises:
         Lost: nothing does it.
     """
     model = explorer.model
-    chains = [_chain(explorer, cluster, ticks, start) for cluster in range(model.with_state)]
+    chains = [_chain(explorer, index, ticks, states[index] if states else -1) for index in range(model.with_state)]
     chosen: list[Choice] = []
     last: dict[int, int] = {}
     for tick, *some in zip(ticks, *chains, strict=True) if chains else ((tick,) for tick in ticks):
@@ -309,10 +318,10 @@ def _owned(cluster: Any) -> set[str]:
     return owned | {steady_clock(atom) for atom in cluster.steadies}
 
 
-def _chain(explorer: Explorer, index: int, ticks: Sequence[Tick], start: Config | None) -> list[list[tuple[int, int]]]:
-    """For each of ``ticks``, pairs of the cluster with how many ticks each is chosen, from a state to a state."""
+def _chain(explorer: Explorer, index: int, ticks: Sequence[Tick], goal: int) -> list[list[tuple[int, int]]]:
+    """For each of ``ticks``, pairs of the cluster with how many ticks each is chosen, from a state to one of ``goal``."""
     cluster = explorer.model.clusters[index]
-    states = cluster.start if start is None else start.boxes[index]
+    states = cluster.start
     sets: list[int] = []
     for tick in ticks:
         sets.append(states)
@@ -324,7 +333,7 @@ def _chain(explorer: Explorer, index: int, ticks: Sequence[Tick], start: Config 
                 break
             states = following
     made: list[list[tuple[int, int]]] = []
-    goal = states
+    goal &= states
     wanted: int | None = None  # the cell chosen on the tick after
     cells = len(cluster.cells)
     for tick, before in zip(reversed(ticks), reversed(sets), strict=True):
@@ -500,7 +509,7 @@ def run_of(explorer: Explorer, trail: Trail, tail: int | None = None) -> Run:
         Lost: there is none.
     """
     ticks = ticks_of(explorer, trail)
-    choices = choices_of(explorer, ticks)
+    choices = choices_of(explorer, ticks, trail.states)
     modes = modes_of(explorer.model, edge_modes(explorer, trail.edges[-1]))
     if tail is None:
         return Run(stretches(explorer.model, choices), None, modes)

@@ -8,7 +8,7 @@ from dataclasses import replace
 from statecraft.proof.explore import NOW, START, Config, Edge, Explorer
 from statecraft.proof.finding import Run
 from statecraft.proof.model import Model
-from statecraft.proof.runs import Trail, run_of, trail_to
+from statecraft.proof.runs import Trail, narrowed_to, run_of, trail_to
 
 Goal = Callable[[Explorer, int, Config], Iterable[Trail]]
 """What still has to happen after a configuration (its number may be START): chains of single ticks from there."""
@@ -67,9 +67,6 @@ def _tick(explorer: Explorer, config: Config, trail: Trail, tail: bool) -> int:
     zones = explorer.zones
     if trail.edges:
         return zones.span(trail.edges[0 if tail else -1].way.region.zone, NOW)[0]
-    zone = config.zone
-    for clock, low, high in trail.last:
-        inside = zones.bound(zone, clock, low, high)
-        assert inside is not None, "a goal bounds only what can be"
-        zone = inside
+    zone = narrowed_to(explorer, config.zone, trail.last)
+    assert zone is not None, "a goal asks for what can be"
     return zones.span(zone, NOW)[0]

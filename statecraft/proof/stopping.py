@@ -1,0 +1,222 @@
+"""Whether a machine can be brought to rest: *no way to stop*, *halt missed*, *runaway*."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+
+from statecraft.machine import Machine, ModeRef
+from statecraft.proof.explore import START, Config, Explorer, Only
+from statecraft.proof.explored import Explored
+from statecraft.proof.finding import Finding, RowRef
+from statecraft.proof.hope import Piece, hopeless
+from statecraft.proof.model import NOBODY, Model, Modes, Rows
+from statecraft.proof.runs import Trail, narrowed_to
+from statecraft.proof.zones import FREE
+
+Explore = Callable[[frozenset[str]], Explored]
+"""Gives the exploration of some parts together (with all that they ask about)."""
+
+
+def no_way_to_stop(explored: Explored, part: int) -> Iterator[Finding]:
+    """Modes of ``part`` with a reachable configuration from which no run leads to a stop mode of it."""
+    whole = explored.model.parts[part]
+    stops = {place for place, mode in enumerate(whole.modes) if mode.stop}
+    lost = hopeless(explored.explorer, explored.explorer.numbers(), lambda config: config.modes[part] in stops)
+    by_mode: dict[int, list[tuple[int, list[Piece]]]] = defaultdict(list)
+    for number, pieces in lost.items():
+        by_mode[explored.explorer.configs[number].modes[part]].append((number, pieces))
+    for place in sorted(by_mode):
+        mode = whole.modes[place]
+        yield Finding(
+            "no way to stop",
+            mode.place,
+            f"once in {mode.name}, the machine can come to where nothing leads to a stop mode any more.",
+            "add a failsafe for a halt command in any mode, leading to a stop mode.",
+            mode=explored.ref(part, place),
+            by=tuple(
+                explored.row_ref(part, row.number)
+                for row in explored.model.rows_in(part, place)
+                if row.move == "go" and whole.mode[row.target].stop
+            ),
+            run=explored.shortest(in_pieces(explored, by_mode[place])),
+        )
+
+
+def in_pieces(explored: Explored, pieces: list[tuple[int, list[Piece]]]) -> Callable[[Explorer, int, Config], Iterator[Trail]]:
+    """The goal of coming to one of some pieces of configurations of ``explored``."""
+    configs = explored.explorer.configs
+    zones = explored.explorer.zones
+
+    def there(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
+        if number == START:
+            return
+        for known, some in pieces:
+            other = configs[known]
+            if (other.modes, other.counters, other.fors) != (config.modes, config.counters, config.fors):
+                continue
+            for piece in some:
+                if any(not mine & theirs for mine, theirs in zip(config.boxes, piece.boxes, strict=True)):
+                    continue
+                last = zones.clocks[piece.zone], zones.matrix[piece.zone]
+                if narrowed_to(explorer, config.zone, last) is not None:
+                    yield Trail([], last=last, states=piece.boxes)
+
+    return there
+
+
+# ------------------------------------------------------------------------------------------------------- halt missed
+
+
+def halt_missed(machine: Machine, explore: Explore) -> Iterator[Finding]:
+    """Moving modes for which no single urgent command stops every part on the tick that takes it."""
+    urgent = [command.name for command in machine.commands if command.urgent and command.name in machine.events()]
+    obeyed = {command: _who_obeys(machine, explore, command) for command in urgent}
+    for part in machine.parts:
+        own = explore(frozenset([part.name]))
+        at = own.model.part_index[part.name]
+        for place, mode in enumerate(part.modes):
+            if not machine.is_moving(part, mode) or (at, place) not in own.reached:
+                continue
+            fails: list[tuple[str, Explored, int]] = []
+            for command in urgent:
+                found = _fails(machine, explore, part.name, mode.name, command, obeyed[command])
+                if found is None:
+                    break
+                fails.append((command, *found))
+            else:
+                yield _missed(own, at, place, fails)
+
+
+def _who_obeys(machine: Machine, explore: Explore, command: str) -> frozenset[str]:
+    """The parts that ``command`` brings to a stop mode from wherever they are."""
+    found = set()
+    for part in machine.parts:
+        explored = explore(frozenset([part.name]))
+        at = explored.model.part_index[part.name]
+        if not any(_disobeys(explored, at, None, command)):
+            found.add(part.name)
+    return frozenset(found)
+
+
+def _fails(
+    machine: Machine, explore: Explore, part: str, mode: str, command: str, obedient: frozenset[str]
+) -> tuple[Explored, int] | None:
+    """An exploration and a part in it that ``command`` does not stop, taken in ``mode`` of ``part``."""
+    for other in machine.parts:
+        if other.name in obedient:
+            continue
+        explored = explore(frozenset([part, other.name]))
+        model = explored.model
+        at, place = model.part_index[part], model.mode_index[model.part_index[part]][mode]
+        if any(_disobeys(explored, model.part_index[other.name], (at, place), command)):
+            return explored, model.part_index[other.name]
+    return None
+
+
+def _disobeys(explored: Explored, other: int, inside: tuple[int, int] | None, command: str) -> Iterator[bool]:
+    """Whether ``command``, taken, can leave the part ``other`` in a mode that is not a stop mode."""
+    model, explorer = explored.model, explored.explorer
+    only = taking(model, command)
+    seen: dict[tuple[Modes, Rows], bool] = {}
+    for number, config, region in explored.views():
+        if number == START or not region.hearing.takes & only.takes:
+            continue
+        if inside is not None and config.modes[inside[0]] != inside[1]:
+            continue
+        for value, _ in explorer.values(config, region, region.node, only):
+            assert isinstance(value, tuple)
+            key = (config.modes, value)
+            if key not in seen:
+                after = model.effect(config.modes, region.counters, value).modes[other]
+                seen[key] = not explored.mode(other, after).stop
+            if seen[key]:
+                yield True
+
+
+def taking(model: Model, command: str) -> Only:
+    """A step that takes ``command``."""
+    return Only(takes=1 << model.takes.index(command))
+
+
+def _missed(own: Explored, part: int, place: int, fails: list[tuple[str, Explored, int]]) -> Finding:
+    mode = own.mode(part, place)
+    ref = own.ref(part, place)
+    hint = "add an urgent command, and a failsafe on it, before all others, in any mode, that leads to a stop mode."
+    if not fails:
+        message = f"no urgent command stops the machine in {mode.name}: no row tests one."
+        return Finding("halt missed", mode.place, message, hint, mode=ref, run=None)
+    command, explored, other = fails[0]
+    run_part = explored.model.part_index[ref.part]
+    only = taking(explored.model, command)
+    instead: list[int] = []
+
+    def missed(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
+        if number == START or config.modes[run_part] != place:
+            return
+        for edge, target in explorer.steps(number, only):
+            if not explored.mode(other, target.modes[other]).stop:
+                instead[:] = [edge.way.rows[other]]
+                yield Trail([edge])
+
+    run = explored.shortest(missed)
+    by: tuple[RowRef, ...] = ()
+    if instead and instead[0] != NOBODY:
+        by = (explored.row_ref(other, instead[0]),)
+    whom = "the machine" if other == run_part else explored.model.parts[other].name
+    told = f"{command} does not always stop" if len(fails) == 1 else "no urgent command always stops"
+    return Finding(
+        "halt missed",
+        mode.place,
+        f"{told} {whom} on the tick that takes it in {mode.name}.",
+        hint,
+        mode=ref,
+        by=by,
+        run=run,
+    )
+
+
+# ----------------------------------------------------------------------------------------------------------- runaway
+
+
+def runaway(explored: Explored, part: int) -> Iterator[Finding]:
+    """Modes in which ``part`` still moves on the second of two ticks on which every link is silent."""
+    machine, model = explored.machine, explored.model
+    if not machine.links or any(link.silent is None for link in machine.links):
+        return
+    watched = {
+        place
+        for place, mode in enumerate(model.parts[part].modes)
+        if model.moving(part, place) and not mode.unattended
+    }
+    silences = {f"silent {link.name}": link.silent or 0 for link in machine.links}
+    bounds = tuple((clock, ticks + 1, FREE) for clock, ticks in silences.items())
+
+    def moving_on(explorer: Explorer, number: int, config: Config) -> Iterator[tuple[int, Trail]]:
+        if number == START or config.modes[part] not in watched:
+            return
+        if any(explorer.zones.span(config.zone, clock)[1] < ticks for clock, ticks in silences.items()):
+            return
+        only = Only(deaf=frozenset(silences), bounds=bounds)
+        for edge, target in explorer.steps(number, only):
+            if target.modes[part] in watched:
+                yield target.modes[part], Trail([edge], bounds={0: bounds})
+
+    found = {
+        place for number, config in explored.configs() for place, _ in moving_on(explored.explorer, number, config)
+    }
+    for place in sorted(found):
+        mode = explored.mode(part, place)
+
+        def there(explorer: Explorer, number: int, config: Config, place: int = place) -> Iterator[Trail]:
+            return (trail for at, trail in moving_on(explorer, number, config) if at == place)
+
+        yield Finding(
+            "runaway",
+            mode.place,
+            f"in {mode.name} the machine moves on when nobody has been heard"
+            + (f" for {machine.duration(max(silences.values()))}." if len(silences) == 1 else " on any link."),
+            f"add a failsafe on a link's silence that leads from {mode.name} to a stop mode, or declare the mode unattended.",
+            mode=ModeRef(model.parts[part].name, mode.name),
+            run=explored.shortest(there),
+        )
