@@ -1,0 +1,77 @@
+"""Each machine of ``samples/faulty`` is wrong in one way and no other, and says so in the comment that opens it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from statecraft.boards import load
+from statecraft.firmware.plan import wiring_findings
+from statecraft.language import read_file
+from statecraft.language.tidy import tidy
+from statecraft.proof.finding import SEVERITY
+from statecraft.proof.unused import unused
+from tests.proof.against_brute import claims
+from tests.proof.brute import World
+
+FAULTY = Path(__file__).resolve().parents[2] / "samples" / "faulty"
+SAMPLES = sorted(path.stem for path in FAULTY.glob("*.modes"))
+
+WRONG: dict[str, set[tuple[str, str]]] = {
+    "bare_threshold": {("bare threshold", "venting")},
+    "faint_hope": {("faint hope", "start and not depth < 50 cm")},
+    "fault_ignored": {("fault ignored", "pumping")},
+    "flapping": {("flapping", "resting"), ("flapping", "venting")},
+    "halt_missed": {("halt missed", "emptying")},
+    "no_way_to_stop": {("no way to stop", "wait"), ("no way to stop", "pass")},
+    "out_of_range": {("out of range", "start and depth > 0.5 cm")},
+    "overlapping": {("overlapping", "full")},
+    "runaway": {("runaway", "driving")},
+    "shadowed": {("shadowed", "start and hot")},
+    "stale_decision": {("stale decision", "after 100 ms and left > 60 cm")},
+    "stuck": {("stuck", "jammed")},
+    "unreachable": {("unreachable", "airing")},
+    "unreachable_row": {("unreachable", "after 3 s")},
+    "unused": {("unused", "lower")},
+    "waits_for_ever": {("waits for ever", "calling")},
+    "wiring": {("wiring", "beacon")},
+}
+"""What is found in each: the code, and the mode, the row's condition or the thing that it is about."""
+
+BEYOND = {"stale decision", "out of range", "overlapping", "unused", "wiring"}
+"""What is read off the file, not off the machine's runs: the brute-force explorer knows nothing of it."""
+
+
+def test_there_is_one_for_each_finding() -> None:
+    assert set(SAMPLES) == set(WRONG)
+    assert {code for found in WRONG.values() for code, _ in found} == set(SEVERITY)
+    assert all(stem.startswith(code.replace(" ", "_")) for stem, found in WRONG.items() for code, _ in found)
+
+
+@pytest.mark.parametrize("stem", SAMPLES)
+def test_it_is_tidy_and_says_what_is_wrong_and_how_that_is_mended(stem: str) -> None:
+    path = FAULTY / f"{stem}.modes"
+    text = path.read_text(encoding="utf-8")
+    assert tidy(text) == text
+    comment = read_file(path).comment
+    assert len(comment.splitlines()) > 1 and "Mended by" in comment
+
+
+@pytest.mark.parametrize("stem", SAMPLES)
+def test_trying_every_input_shows_that_and_no_more(stem: str) -> None:
+    machine = read_file(FAULTY / f"{stem}.modes")
+    (part,) = machine.parts
+    found = set()
+    for code, _, what, *_ in claims(World(machine)):
+        found.add((code, part.rows[what].when_text if isinstance(what, int) else what))
+    assert found == {(code, what) for code, what in WRONG[stem] if code not in BEYOND}
+
+
+@pytest.mark.parametrize("stem", SAMPLES)
+def test_what_nothing_uses_and_pins(stem: str) -> None:
+    machine = read_file(FAULTY / f"{stem}.modes")
+    found = [*unused(machine), *wiring_findings(machine, load(machine.board))]
+    expected = {(code, what) for code, what in WRONG[stem] if code in ("unused", "wiring")}
+    assert {finding.code for finding in found} == {code for code, _ in expected}
+    assert all(any(what in finding.message for _, what in expected) for finding in found)
