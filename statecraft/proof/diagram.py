@@ -167,6 +167,22 @@ class Diagrams:
             known[node] = self._node(self._variable[node], ways)
         return known[node]
 
+    def imaged(self, node: Node, variable: int, outcomes: tuple[int, ...]) -> Node:
+        """True where ``variable`` comes out as ``outcomes[i]`` for some i with which ``node`` is true, all else equal."""
+        if node == FALSE or self._variable[node] > variable:
+            reached = sum(1 << outcome for outcome in set(outcomes))
+            return self.select(self.among(variable, reached), node, FALSE)
+        made = FALSE
+        ways: dict[Node, int] = {}
+        for mask, way in self._branches[node]:
+            if self._variable[node] == variable:
+                reached = sum(1 << o for o in {outcome for i, outcome in enumerate(outcomes) if mask >> i & 1})
+                made = self.select(self.select(self.among(variable, reached), way, FALSE), TRUE, made)
+            else:
+                inner = self.imaged(way, variable, outcomes)
+                ways[inner] = ways.get(inner, 0) | mask
+        return self._node(self._variable[node], ways) if ways else made
+
     def where(self, node: Node, test: Callable[[Hashable], bool]) -> Node:
         """True where the value of ``node`` passes ``test``."""
         return self.follow(node, lambda value: TRUE if test(value) else FALSE)

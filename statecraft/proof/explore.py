@@ -203,6 +203,7 @@ class Explorer:
         self._heap: list[tuple[int, int]] = []
         self._seen: dict[Config, int] = {}
         self._done: set[int] = set()
+        self._aside: set[int] = set()
         self._joint: dict[object, Node] = {}
         self._values: dict[object, list[tuple[Hashable, Piece]]] = {}
         self._pieces: dict[object, list[tuple[Rows, Piece]]] = {}
@@ -232,13 +233,14 @@ class Explorer:
 
     def numbers(self) -> list[int]:
         """The configurations that no other contains, in the order in which they were found."""
-        return [number for number in range(len(self.configs)) if number not in self.alias]
+        return [number for number in range(len(self.configs)) if number not in self.alias and number not in self._aside]
 
     def keep(self, config: Config) -> int:
         """A number for ``config``, which is not followed."""
         self.configs.append(config)
         self.first.append(None)
         self.edges.append([])
+        self._aside.add(len(self.configs) - 1)
         return len(self.configs) - 1
 
     def next(self, before: int | None = None) -> int | None:

@@ -21,6 +21,7 @@ from statecraft.machine import (
     atoms,
     sensors_of,
 )
+from statecraft.proof.diagram import Node
 from statecraft.proof.explore import START, Config, Explorer, Only, Region
 from statecraft.proof.finding import RowRef, Run
 from statecraft.proof.model import Model
@@ -47,6 +48,7 @@ class Explored:
         self.model = Model(self.machine, self.observed, watched_silences(self.machine), machine.events())
         self.deadline = deadline
         self.explorer = Explorer(self.model, deadline=deadline)
+        self.beside: dict[object, Node] = {}
 
     def explore(self) -> Explored:
         """Follow everything.
