@@ -27,7 +27,7 @@ from __future__ import annotations
 import heapq
 import itertools
 import time
-from collections.abc import Callable, Hashable, Iterator
+from collections.abc import Callable, Hashable, Iterable, Iterator
 from typing import NamedTuple
 
 from statecraft.proof.clusters import Known, Table
@@ -171,7 +171,9 @@ class Explorer:
             reachable than is; never less.
         most: follow at most so many configurations that differ in boxes and clocks alone: never more, perhaps less.
         deadline: a value of ``time.monotonic()`` after which :class:`OutOfTime` is raised.
-        stays: follow only steps for which this is true; None for all.
+        within: follow only configurations for which this is true; None for all.
+        only: what every step is confined to, tick 0 apart.
+        zones: zones to share with another exploration.
     """
 
     def __init__(
@@ -181,7 +183,8 @@ class Explorer:
         rough: bool = False,
         most: int | None = None,
         deadline: float | None = None,
-        stays: Callable[[Config, Edge, Config], bool] | None = None,
+        within: Callable[[Config], bool] | None = None,
+        only: Only = ANYTHING,
         zones: Zones | None = None,
     ) -> None:
         self.model = model
@@ -191,7 +194,8 @@ class Explorer:
         self.most = most
         self._growths: dict[tuple[Modes, Counters, tuple[bool, ...]], int] = {}
         self.deadline = deadline
-        self.stays = stays
+        self.within = within
+        self.only = only
         self.configs: list[Config] = []
         self.first: list[Edge | None] = []
         self.edges: list[list[Edge]] = []
@@ -217,13 +221,15 @@ class Explorer:
 
     # ----------------------------------------------------------------------------------------------------- the frontier
 
-    def run(self) -> None:
-        """Follow every step until there is no new one.
+    def run(self, start: Iterable[Config] = ()) -> None:
+        """Follow every step until there is no new one: from before tick 0, or from ``start`` if it names any.
 
         Raises:
             OutOfTime: the deadline has come.
         """
-        if not self.start_edges:
+        for config in start:
+            self.add(config)
+        if not self.configs:
             for _ in self.start():
                 pass
         while (number := self._next()) is not None:
@@ -271,11 +277,10 @@ class Explorer:
     def follow(self, number: int) -> Iterator[Edge]:
         """The steps from configuration ``number``; its targets are added to the frontier when they are new."""
         self._done.add(number)
-        for edge, target in self.steps(number):
-            if self.stays is None or self.stays(self.configs[number], edge, target):
-                added = self._added(edge, target)
-                self.edges[number].append(added)
-                yield added
+        for edge, target in self.steps(number, self.only):
+            added = self._added(edge, target)
+            self.edges[number].append(added)
+            yield added
 
     def _added(self, edge: Edge, target: Config) -> Edge:
         before = len(self.configs)
@@ -328,6 +333,8 @@ class Explorer:
                 self.alias[old] = number
         self._known[key] = [*(old for old in known if old not in self.alias), number]
         self._seen[added] = number
+        if self.within is not None and not self.within(config):
+            return number
         if self.most is not None and len(self._known[key]) > self.most:
             return number
         # What has come up first is brought to its end first: the rest then meets larger configurations that swallow it.
@@ -566,7 +573,7 @@ class Explorer:
         alike: dict[tuple[object, ...], dict[frozenset[str], Way]] = {}
         effects: dict[tuple[object, ...], tuple[Effect, bool]] = {}
         regions = list(self.regions(config, only, number == START))
-        if only is ANYTHING:
+        if only is self.only or number == START:
             self.views[number] = regions
         for region in regions:
             for rows, piece in self.pieces(region, only):

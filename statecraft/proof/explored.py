@@ -49,6 +49,7 @@ class Explored:
         self.deadline = deadline
         self.explorer = Explorer(self.model, deadline=deadline)
         self.beside: dict[object, Node] = {}
+        self._asks: dict[tuple[int, int], frozenset[tuple[int, Atom]]] = {}
 
     def explore(self) -> Explored:
         """Follow everything.
@@ -73,13 +74,18 @@ class Explored:
             for region in self.explorer.views[number]:
                 yield number, config, region
 
-    def shortest(self, goal: Goal, tail: bool = False) -> Run | None:
+    def shortest(self, goal: Goal) -> Run | None:
         """The shortest run to ``goal``.
 
         Raises:
             OutOfTime: the deadline has come.
         """
-        return shortest(self.model, goal, self.deadline, tail)
+        found = self.shortest_noted(goal)
+        return None if found is None else found[0]
+
+    def shortest_noted(self, goal: Goal) -> tuple[Run, object] | None:
+        """The shortest run to ``goal``, and the note that the goal's trail bears."""
+        return shortest(self.model, goal, self.deadline)
 
     # ------------------------------------------------------------------------------------------------------------ names
 
@@ -115,6 +121,21 @@ class Explored:
                 if sensor is not None:
                     found[sensor] = (cluster.index, pairs)
         return found
+
+    @cached_property
+    def messages(self) -> frozenset[str]:
+        """The clocks that messages set."""
+        machine = self.machine
+        return frozenset(
+            [*(f"absent {command.name}" for command in machine.commands), *(f"silent {link.name}" for link in machine.links)]
+        )
+
+    def asks(self, part: int, mode: int) -> frozenset[tuple[int, Atom]]:
+        """What the rows of a mode ask of the clusters: each cluster, with the atom."""
+        key = (part, mode)
+        if key not in self._asks:
+            self._asks[key] = frozenset(self.model.cluster_atoms(part, mode))
+        return self._asks[key]
 
     def in_fault(self, sensor: str) -> Only:
         """A step on which ``sensor`` is in fault."""

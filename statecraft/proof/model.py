@@ -325,6 +325,15 @@ class Model:
                     pass
         return Desk(rows, tuple(tests), tuple(counters), tuple(values), tuple(others), tuple(sorted(clusters)))
 
+    def cluster_atoms(self, part: int, mode: int) -> Iterator[tuple[int, Atom]]:
+        """What the rows of a mode ask of clusters: each cluster, with the atom as the cluster knows it."""
+        for atom in (atom for _, ask in self.desk(part, mode).rows for atom in _leaves(ask)):
+            if isinstance(atom, LevelOn):
+                yield self.level_cluster[atom.level], atom
+            elif isinstance(atom, Compare | Fault | SwitchOn):
+                for each in self._plain(atom):
+                    yield self.input_cluster[each], each
+
     @cached_property
     def _moving(self) -> list[list[bool]]:
         return [[self.machine.is_moving(part, mode) for mode in part.modes] for part in self.parts]

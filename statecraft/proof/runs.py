@@ -60,6 +60,7 @@ class Trail:
         bounds: for some edges by place, bounds on clocks once the tick has begun and messages have been heard.
         nodes: for some edges by place, where the inputs must make this true.
         pairs: for some edges by place, the pairs that are allowed of some clusters.
+        note: what whoever made the trail wants to remember of it.
     """
 
     edges: list[Edge]
@@ -68,6 +69,7 @@ class Trail:
     bounds: dict[int, tuple[Span, ...]] = field(default_factory=dict)
     nodes: dict[int, Node] = field(default_factory=dict)
     pairs: dict[int, tuple[tuple[int, int], ...]] = field(default_factory=dict)
+    note: object = None
 
 
 def ticks_of(explorer: Explorer, trail: Trail) -> list[Tick]:
@@ -502,24 +504,15 @@ def stretches(model: Model, choices: Sequence[Choice]) -> tuple[Stretch, ...]:
     return tuple(made)
 
 
-def run_of(explorer: Explorer, trail: Trail, tail: int | None = None) -> Run:
-    """The run that takes ``trail``; its edges from place ``tail`` on are the tail that repeats.
+def run_of(explorer: Explorer, trail: Trail) -> Run:
+    """The run that takes ``trail``.
 
     Raises:
         Lost: there is none.
     """
-    ticks = ticks_of(explorer, trail)
-    choices = choices_of(explorer, ticks, trail.states)
+    choices = choices_of(explorer, ticks_of(explorer, trail), trail.states)
     modes = modes_of(explorer.model, edge_modes(explorer, trail.edges[-1]))
-    if tail is None:
-        return Run(stretches(explorer.model, choices), None, modes)
-    left = len(trail.edges) - tail  # the edges of a tail are single ticks
-    split = len(choices)
-    while left > 0:
-        split -= 1
-        left -= choices[split].ticks
-    main = stretches(explorer.model, choices[:split])
-    return Run((*main, *stretches(explorer.model, choices[split:])), len(main), modes)
+    return Run(stretches(explorer.model, choices), None, modes)
 
 
 def modes_of(model: Model, modes: tuple[int, ...]) -> tuple[ModeRef, ...]:

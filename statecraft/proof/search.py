@@ -14,12 +14,8 @@ Goal = Callable[[Explorer, int, Config], Iterable[Trail]]
 """What still has to happen after a configuration (its number may be START): chains of single ticks from there."""
 
 
-def shortest(
-    model: Model, goal: Goal, deadline: float | None = None, tail: bool = False
-) -> Run | None:
-    """The run of the fewest ticks that comes to ``goal``; None when there is none.
-
-    With ``tail``, what the goal asks for is a tail that repeats for ever.
+def shortest(model: Model, goal: Goal, deadline: float | None = None) -> tuple[Run, object] | None:
+    """The run of the fewest ticks that comes to ``goal``, and the note of its trail; None when there is none.
 
     Raises:
         OutOfTime: ``deadline`` (of ``time.monotonic()``) has come.
@@ -30,7 +26,7 @@ def shortest(
     def look(number: int, config: Config) -> None:
         nonlocal best
         for trail in goal(explorer, number, config):
-            tick = _tick(explorer, config, trail, tail)
+            tick = _tick(explorer, config, trail)
             if best is None or tick < best[0]:
                 best = tick, number, trail
 
@@ -53,7 +49,7 @@ def shortest(
         nodes={place + at: node for at, node in trail.nodes.items()},
         pairs={place + at: pairs for at, pairs in trail.pairs.items()},
     )
-    return run_of(explorer, whole, place if tail else None)
+    return run_of(explorer, whole), trail.note
 
 
 def _way_to(explorer: Explorer, number: int) -> list[Edge]:
@@ -62,11 +58,11 @@ def _way_to(explorer: Explorer, number: int) -> list[Edge]:
     return trail_to(explorer, first)
 
 
-def _tick(explorer: Explorer, config: Config, trail: Trail, tail: bool) -> int:
-    """The least number of the tick on which ``trail`` is at its end, or its tail begins."""
+def _tick(explorer: Explorer, config: Config, trail: Trail) -> int:
+    """The least number of the tick on which ``trail`` is at its end."""
     zones = explorer.zones
     if trail.edges:
-        return zones.span(trail.edges[0 if tail else -1].way.region.zone, NOW)[0]
+        return zones.span(trail.edges[-1].way.region.zone, NOW)[0]
     zone = narrowed_to(explorer, config.zone, trail.last)
     assert zone is not None, "a goal asks for what can be"
     return zones.span(zone, NOW)[0]

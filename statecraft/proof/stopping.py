@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 
 from statecraft.machine import Machine, ModeRef
 from statecraft.proof.explore import START, Config, Explorer, Only
@@ -43,24 +43,31 @@ def no_way_to_stop(explored: Explored, part: int) -> Iterator[Finding]:
         )
 
 
-def in_pieces(explored: Explored, pieces: list[tuple[int, list[Piece]]]) -> Callable[[Explorer, int, Config], Iterator[Trail]]:
+def in_pieces(
+    explored: Explored, pieces: Sequence[tuple[int, list[Piece]]], note: object = None
+) -> Callable[[Explorer, int, Config], Iterator[Trail]]:
     """The goal of coming to one of some pieces of configurations of ``explored``."""
     configs = explored.explorer.configs
+    return in_some(explored, [(configs[number]._replace(boxes=p.boxes, zone=p.zone), note) for number, some in pieces for p in some])
+
+
+def in_some(
+    explored: Explored, some: Sequence[tuple[Config, object]]
+) -> Callable[[Explorer, int, Config], Iterator[Trail]]:
+    """The goal of coming to one of some configurations; each with the note that its trail is to bear."""
     zones = explored.explorer.zones
 
     def there(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
         if number == START:
             return
-        for known, some in pieces:
-            other = configs[known]
-            if (other.modes, other.counters, other.fors) != (config.modes, config.counters, config.fors):
+        for other, note in some:
+            if other[:3] != config[:3]:
                 continue
-            for piece in some:
-                if any(not mine & theirs for mine, theirs in zip(config.boxes, piece.boxes, strict=True)):
-                    continue
-                last = zones.clocks[piece.zone], zones.matrix[piece.zone]
-                if narrowed_to(explorer, config.zone, last) is not None:
-                    yield Trail([], last=last, states=piece.boxes)
+            if any(not mine & theirs for mine, theirs in zip(config.boxes, other.boxes, strict=True)):
+                continue
+            last = zones.clocks[other.zone], zones.matrix[other.zone]
+            if narrowed_to(explorer, config.zone, last) is not None:
+                yield Trail([], last=last, states=other.boxes, note=note)
 
     return there
 

@@ -1,0 +1,484 @@
+"""What a machine does when the world stands still: *waits for ever*, *flapping*, *bare threshold*."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from statecraft.machine import Atom, Compare, Fault, Sensor, Term
+from statecraft.proof.clusters import Cluster
+from statecraft.proof.conditions import Literal, Ranges, consistent, terms_of
+from statecraft.proof.diagram import FALSE, TRUE, Node
+from statecraft.proof.explore import START, Config, Edge, Explorer, Only
+from statecraft.proof.explored import Explored
+from statecraft.proof.finding import Finding, RowRef, Run, Stretch
+from statecraft.proof.hope import Piece, hopeless
+from statecraft.proof.model import NOBODY, Modes
+from statecraft.proof.runs import Choice, Lost, stretches
+from statecraft.proof.stopping import in_pieces, in_some
+from statecraft.proof.zones import FREE
+
+MOST_CHOICES = 4000
+"""Choices of constant inputs that are tried one by one before the proof says that it cannot tell."""
+
+LOOPS = 6
+"""How often a round is followed until its clocks repeat."""
+
+Cells = tuple[tuple[int, int], ...]
+"""Clusters, and one cell of each: constant inputs, as far as they matter."""
+
+
+class Undecided(Exception):
+    """There are too many choices of constant inputs to try."""
+
+
+def confined(explored: Explored, cells: Cells) -> Only:
+    """A step on the constant inputs ``cells``."""
+    made = []
+    for index, cell in cells:
+        cluster = explored.model.clusters[index]
+        made.append((index, sum(1 << (state * len(cluster.cells) + cell) for state in range(len(cluster.states)))))
+    return Only(pairs=tuple(made))
+
+
+def quiet(explored: Explored, cells: Cells) -> Only:
+    """As :func:`confined`, and nothing is said."""
+    return confined(explored, cells)._replace(takes=1, deaf=explored.messages)
+
+
+# ---------------------------------------------------------------------------------------------------------- the rounds
+
+
+@dataclass(frozen=True)
+class Round:
+    """A cycle that the machine goes round for ever.
+
+    Attributes:
+        start: a configuration on it.
+        edges: once round.
+        modes: the modes of all parts before each edge.
+    """
+
+    start: Config
+    edges: tuple[Edge, ...]
+    modes: tuple[Modes, ...]
+
+
+def changing(explored: Explored, part: int | None) -> dict[Modes, set[Modes]]:
+    """The steps on which nothing is said and a mode (of ``part``) changes, between modes that can go round and round."""
+    explorer, model = explored.explorer, explored.model
+    steps: dict[Modes, set[Modes]] = {}
+    for number, config, region in explored.views():
+        if number == START or region.hearing.reset or not region.hearing.takes & 1:
+            continue
+        for rows, _ in explorer.values(config, region, region.node, Only(takes=1)):
+            assert isinstance(rows, tuple)
+            if all(row == NOBODY for row in rows):
+                continue
+            after = model.effect(config.modes, region.counters, rows).modes
+            if after != config.modes if part is None else after[part] != config.modes[part]:
+                steps.setdefault(config.modes, set()).add(after)
+    while True:
+        kept = {modes: {after for after in some if after in steps} for modes, some in steps.items()}
+        kept = {modes: some for modes, some in kept.items() if some}
+        if kept == steps:
+            return kept
+        steps = kept
+
+
+def constants(explored: Explored, modes: Iterable[Modes]) -> list[int]:
+    """The clusters that have a say in ``modes``."""
+    found: set[int] = set()
+    for some in modes:
+        for part, mode in enumerate(some):
+            found |= clusters_asked(explored, part, mode)
+    return sorted(found)
+
+
+def clusters_asked(explored: Explored, part: int, mode: int) -> set[int]:
+    """The clusters that the rows of a mode ask."""
+    return {cluster for cluster, _ in explored.asks(part, mode)}
+
+
+def kinds_of_cell(explored: Explored, cluster: Cluster, modes: Iterable[Modes]) -> list[int]:
+    """One of each kind of cells that the rows of ``modes`` can tell apart; all, if levels remember them."""
+    if cluster.levels:
+        return list(range(len(cluster.cells)))
+    asked = {
+        atom
+        for some in modes
+        for part, mode in enumerate(some)
+        for index, atom in explored.asks(part, mode)
+        if index == cluster.index
+    }
+    kinds: dict[frozenset[Atom], int] = {}
+    for place, cell in enumerate(cluster.cells):
+        kinds.setdefault(frozenset(atom for atom in cell.true if atom in asked), place)
+    return list(kinds.values())
+
+
+def every_choice(explored: Explored, clusters: Sequence[int], modes: Sequence[Modes]) -> Iterator[Cells]:
+    """Every choice of constant inputs for ``clusters``, as far as the rows of ``modes`` can tell them apart.
+
+    Raises:
+        Undecided: there are too many.
+    """
+    kinds = [kinds_of_cell(explored, explored.model.clusters[index], modes) for index in clusters]
+    total = 1
+    for some in kinds:
+        total *= len(some)
+    if total > MOST_CHOICES:
+        raise Undecided
+    for cells in itertools.product(*kinds):
+        yield tuple(zip(clusters, cells, strict=True))
+
+
+def rounds(explored: Explored, config: Config, onlys: Sequence[Only], part: int | None) -> Iterator[Round]:
+    """The cycles that start in ``config``, go on confined to each of ``onlys`` in turn, and change a mode every tick.
+
+    Clocks that a cycle never sets stand at their limit on it, sooner or later, so that is where they are put; the rest
+    repeat after a few times round. A set of configurations that a way leads back to, exactly, holds one that it leads
+    back to after some number of times round: it is finite, and each of its members has one before it.
+    """
+    explorer = explored.explorer
+    path: list[tuple[Config, Edge]] = []
+
+    def go(current: Config, saturated: bool) -> Iterator[Round]:
+        phase = len(path) % len(onlys)
+        at = [place for place, (before, _) in enumerate(path) if before == current and place % len(onlys) == phase]
+        if at:
+            loop = path[at[-1] :]
+            yield Round(current, tuple(edge for _, edge in loop), tuple(before.modes for before, _ in loop))
+            return
+        met = [
+            place
+            for place, (before, _) in enumerate(path)
+            if before[:4] == current[:4] and place % len(onlys) == phase
+        ]
+        if len(met) > LOOPS:
+            return
+        if met and not saturated:
+            run_on = set(explorer.zones.clocks[current.zone])
+            for _, edge in path[met[-1] :]:
+                run_on -= edge.reset | edge.way.region.hearing.reset | edge.loose
+            late = _late(explorer, path[met[-1]][0], run_on)
+            if late is not None and late != path[met[-1]][0]:
+                held = path[:]
+                path.clear()
+                if met[-1] % len(onlys) == 0:
+                    yield from go(late, True)
+                path[:] = held
+        number = explorer.keep(current)
+        for edge, target in explorer.steps(number, onlys[phase]):
+            moved = target.modes != current.modes if part is None else target.modes[part] != current.modes[part]
+            if moved:
+                path.append((current, edge))
+                yield from go(target, saturated)
+                path.pop()
+
+    yield from go(config, False)
+
+
+def _late(explorer: Explorer, config: Config, clocks: Iterable[str]) -> Config | None:
+    """``config`` with ``clocks`` at their limits; None when they cannot be."""
+    names, limits = explorer.clocks(config.modes, config.fors)
+    zone: int | None = config.zone
+    for clock in clocks:
+        if clock in names and zone is not None:
+            zone = explorer.zones.bound(zone, clock, limits[names.index(clock)], FREE)
+    return None if zone is None else config._replace(zone=zone)
+
+
+# ------------------------------------------------------------------------------------------------------------ flapping
+
+
+def flapping(explored: Explored) -> Iterator[Finding]:
+    """Modes that are left again and again, a mode changing on every tick, on constant inputs and no commands.
+
+    Raises:
+        Undecided: there are too many choices of inputs.
+    """
+    steps = changing(explored, None)
+    if not steps:
+        return
+    modes = list(steps)
+    found: dict[tuple[int, int], list[tuple[Config, object]]] = {}
+    for cells in every_choice(explored, constants(explored, modes), modes):
+        only = quiet(explored, cells)
+        for _, config in list(explored.configs()):
+            if config.modes not in steps:
+                continue
+            for each in rounds(explored, config, [only], None):
+                for before, after in zip(each.modes, (*each.modes[1:], each.modes[0]), strict=True):
+                    for part, (mode, then) in enumerate(zip(before, after, strict=True)):
+                        if mode != then:
+                            found.setdefault((part, mode), []).append((each.start, (each, [cells])))
+    for (part, place), starts in sorted(found.items(), key=lambda item: item[0]):
+        mode = explored.mode(part, place)
+        run, example = _endless(explored, starts)
+        among = sorted({explored.ref(part, modes[part]).mode for modes in example.modes})
+        yield Finding(
+            "flapping",
+            mode.place,
+            f"with nothing said and nothing changing outside, {' and '.join(among)} take turns on every tick.",
+            "give a level a gap between its set and its clear condition, or let a row wait with 'after'.",
+            mode=explored.ref(part, place),
+            by=_rows_of(explored, example, range(len(explored.model.parts))),
+            run=run,
+        )
+
+
+def _endless(explored: Explored, some: Sequence[tuple[Config, object]]) -> tuple[Run, Round]:
+    """The shortest run to one of some rounds, with the inputs that keep it going as its tail; and that round."""
+    found = explored.shortest_noted(in_some(explored, some))
+    if found is None:
+        raise Lost("no run leads to a round that there is")
+    run, note = found
+    assert isinstance(note, tuple)
+    each, turns = note
+    return with_tail(explored, run, turns), each
+
+
+def with_tail(explored: Explored, run: Run, turns: Sequence[Cells]) -> Run:
+    """``run``, and then each of the constant inputs ``turns`` for a tick, again and again."""
+    tail: list[Stretch] = []
+    for cells in turns:
+        chosen = dict(cells)
+        pairs = tuple(chosen.get(cluster.index, 0) for cluster in explored.model.clusters)
+        tail += stretches(explored.model, [Choice(pairs, 0, frozenset(), 1)])
+    return Run((*run.stretches, *tail), len(run.stretches), run.modes)
+
+
+def _rows_of(explored: Explored, each: Round, parts: Iterable[int]) -> tuple[RowRef, ...]:
+    rows = [(part, edge.way.rows[part]) for edge in each.edges for part in parts if edge.way.rows[part] != NOBODY]
+    return tuple(dict.fromkeys(explored.row_ref(part, row) for part, row in rows))
+
+
+# ------------------------------------------------------------------------------------------------------ bare threshold
+
+
+def bare_threshold(explored: Explored, part: int, sensor: Sensor) -> Iterator[Finding]:
+    """Moving modes that two readings of ``sensor`` one step apart, taking turns, lead out of and into on every tick.
+
+    Raises:
+        Undecided: there are too many choices of inputs.
+    """
+    if sensor.name not in explored.sensor_pairs:
+        return
+    model = explored.model
+    steps = changing(explored, part)
+    if not any(model.moving(part, modes[part]) for modes in steps):
+        return
+    modes = list(steps)
+    own, _ = explored.sensor_pairs[sensor.name]
+    clusters = constants(explored, modes)
+    if own not in clusters:
+        return
+    pairs = next_to(model.clusters[own], sensor.name, model.ranges)
+    others = [index for index in clusters if index != own]
+    found: dict[int, list[tuple[Config, object]]] = {}
+    for rest in every_choice(explored, others, modes):
+        for one, other in pairs:
+            turns = [(*rest, (own, one)), (*rest, (own, other))]
+            onlys = [quiet(explored, cells) for cells in turns]
+            for _, config in list(explored.configs()):
+                if config.modes not in steps:
+                    continue
+                for each in rounds(explored, config, onlys, part):
+                    if _depends(explored, part, each, onlys):
+                        for moving in {some[part] for some in each.modes if model.moving(part, some[part])}:
+                            found.setdefault(moving, []).append((each.start, (each, turns)))
+    for place, starts in sorted(found.items(), key=lambda item: item[0]):
+        mode = explored.mode(part, place)
+        run, example = _endless(explored, starts)
+        yield Finding(
+            "bare threshold",
+            mode.place,
+            f"two readings of {sensor.name} one step apart, taking turns, lead out of {mode.name} and back on every tick.",
+            f"let a level with a gap between its set and its clear condition stand between {sensor.name} and the rows, "
+            "or let one of them wait with 'after'.",
+            mode=explored.ref(part, place),
+            by=_rows_of(explored, example, [part]),
+            subject=sensor.name,
+            run=run,
+        )
+
+
+def _depends(explored: Explored, part: int, each: Round, onlys: Sequence[Only]) -> bool:
+    """Whether, somewhere on the round, the other reading would have led the part to another mode."""
+    explorer = explored.explorer
+    for place, edge in enumerate(each.edges):
+        after = each.modes[(place + 1) % len(each.modes)][part]
+        config = explorer.configs[edge.source]
+        for _, target in explorer.steps(edge.source, onlys[(place + 1) % len(onlys)], config):
+            if target.modes[part] != after:
+                return True
+    return False
+
+
+def next_to(cluster: Cluster, sensor: str, ranges: Ranges) -> list[tuple[int, int]]:
+    """The different cells that a reading of ``sensor`` and the one next to it can be in, all else equal; both ways."""
+    term = Term("sensor", sensor)
+    low, high = ranges[term][:2]
+    reading = [atom for atom in cluster.inputs if isinstance(atom, Compare) and term in terms_of(atom)]
+    found = []
+    below = dict(ranges) | {term: (low, high - 1)}
+    for one, other in itertools.permutations(range(len(cluster.cells)), 2):
+        first, second = cluster.cells[one], cluster.cells[other]
+        if first.switches != second.switches or Fault(sensor) in first.true | second.true:
+            continue
+        if any((atom in first.true) != (atom in second.true) for atom in cluster.inputs if atom not in reading):
+            continue
+        if high <= low:
+            continue
+        literals: list[Literal] = [
+            (atom, atom in first.true) for atom in cluster.inputs if isinstance(atom, Compare | Fault)
+        ]
+        literals += [(_one_up(atom, term), atom in second.true) for atom in reading]
+        if consistent(literals, below) is not None:
+            found += [(one, other), (other, one)]
+    return found
+
+
+def _one_up(atom: Compare, term: Term) -> Compare:
+    """``atom`` as it is when ``term`` reads one more."""
+    shift = (-1 if atom.left == term else 0) + (1 if atom.right == term else 0)
+    return replace(atom, offset=atom.offset + shift)
+
+
+# ------------------------------------------------------------------------------------------------------ waits for ever
+
+
+def waits_for_ever(explored: Explored, part: int) -> Iterator[Finding]:
+    """Modes of ``part``, not stop modes, with a configuration that no commands lead out of on some constant inputs.
+
+    Raises:
+        Undecided: there are too many choices of inputs.
+    """
+    model = explored.model
+    for place, mode in enumerate(model.parts[part].modes):
+        if mode.stop or (part, place) not in explored.reached:
+            continue
+        best: tuple[Run, Cells] | None = None
+        for cells in _candidates(explored, part, place):
+            lost = _lost(explored, part, place, cells)
+            if not lost:
+                continue
+            run = explored.shortest(in_pieces(explored, lost))
+            if run is not None and (best is None or run.ticks < best[0].ticks):
+                best = run, cells
+        if best is None:
+            continue
+        run, cells = best
+        yield Finding(
+            "waits for ever",
+            mode.place,
+            f"{mode.name} can come to where it waits for ever: while the inputs stay as they are, no command and no "
+            "silence leads out of it.",
+            f"give {mode.name} a row with 'after' that leads on, or one on a command that asks nothing else.",
+            mode=explored.ref(part, place),
+            by=tuple(
+                explored.row_ref(part, row.number)
+                for row in model.rows_in(part, place)
+                if row.move == "go" and row.target != mode.name
+            ),
+            run=with_tail(explored, run, [cells]),
+        )
+
+
+def _candidates(explored: Explored, part: int, place: int) -> Iterator[Cells]:
+    """Constant inputs on which nothing leads out of the mode once every clock that runs there stands at its limit.
+
+    Who waits for ever comes to that, if nothing is ever said; so on other inputs nobody does.
+    """
+    model, explorer, diagrams = explored.model, explored.explorer, explored.model.diagrams
+    seen: set[Cells] = set()
+    own = {f"mode {model.parts[part].name}"}
+    own |= {f"group {model.parts[part].name}.{group}" for group in explored.mode(part, place).groups}
+    for _, config in list(explored.configs()):
+        if config.modes[part] != place:
+            continue
+        clocks = [
+            clock for clock in explorer.zones.clocks[config.zone] if clock in own or clock.startswith(("absent ", "silent "))
+        ]
+        late = _late(explorer, config, clocks)
+        if late is None:
+            continue
+        stays = TRUE
+        for region in explorer.regions(late):
+            leaves = diagrams.where(region.node, lambda rows: _leaves(explored, part, place, rows))
+            stays = diagrams.select(_some_take(explored, leaves, region.hearing.takes), FALSE, stays)
+            if stays == FALSE:
+                break
+        if stays == FALSE:
+            continue
+        clusters = sorted(set(constants(explored, [config.modes])) | set(_asked_by_others(explored, part)))
+        for cells in every_choice(explored, clusters, _modes_beside(explored, part, place)):
+            only = confined(explored, cells)
+            allowed = {
+                index: pairs
+                & (model.clusters[index].pairs_from(late.boxes[index]) if index < model.with_state else -1)
+                for index, pairs in only.pairs
+            }
+            if cells not in seen and diagrams.choose(stays, allowed) is not None:
+                seen.add(cells)
+                yield cells
+
+
+def _leaves(explored: Explored, part: int, place: int, rows: object) -> bool:
+    assert isinstance(rows, tuple)
+    if rows[part] == NOBODY:
+        return False
+    row = explored.row(part, rows[part])
+    return row.move == "go" and explored.model.mode_index[part][row.target] != place
+
+
+def _some_take(explored: Explored, node: Node, takes: int) -> Node:
+    """True where ``node`` is for some command of ``takes``."""
+    diagrams, command = explored.model.diagrams, explored.model.command
+    made = FALSE
+    for take in range(len(explored.model.takes)):
+        if takes >> take & 1:
+            always = tuple(take for _ in explored.model.takes)
+            made = diagrams.select(diagrams.mapped(node, command, always), TRUE, made)
+    return made
+
+
+def _asked_by_others(explored: Explored, part: int) -> Iterator[int]:
+    """The clusters that other parts ask in any mode: they may open the way."""
+    for other, whole in enumerate(explored.model.parts):
+        if other != part:
+            for mode in range(len(whole.modes)):
+                yield from clusters_asked(explored, other, mode)
+
+
+def _modes_beside(explored: Explored, part: int, place: int) -> list[Modes]:
+    return list(dict.fromkeys(config.modes for _, config in explored.configs() if config.modes[part] == place))
+
+
+def _lost(explored: Explored, part: int, place: int, cells: Cells) -> list[tuple[int, list[Piece]]]:
+    """The configurations in the mode from which, on the inputs ``cells``, nothing leads out of it."""
+    zones = explored.explorer.zones
+    explorer = Explorer(
+        explored.model,
+        deadline=explored.deadline,
+        within=lambda config: config.modes[part] == place,
+        only=confined(explored, cells),
+        zones=zones,
+    )
+    sources = [(number, config) for number, config in explored.configs() if config.modes[part] == place]
+    explorer.run([config for _, config in sources])
+    lost = hopeless(
+        explorer,
+        [number for number in explorer.numbers() if explorer.configs[number].modes[part] == place],
+        lambda config: config.modes[part] != place,
+    )
+    found = []
+    for number, pieces in lost.items():
+        config = explorer.configs[number]
+        for known, source in sources:
+            if source[:3] == config[:3]:
+                found.append((known, pieces))
+                break
+    return found
