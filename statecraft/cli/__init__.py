@@ -20,6 +20,7 @@ VERBS = {
     "export": "write the machine for other programs",
     "tidy": "line up a file's tables and columns",
     "emit": "write the firmware as a sketch folder",
+    "wiring": "list every pin and what goes there",
     "make": "check, try, emit, compile and size: the whole road",
 }
 

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from functools import lru_cache
+from typing import Literal
 
 from statecraft.boards import Ability, Board, Pin, SerialPort, Timer
 from statecraft.boards.conversions import baud_error_percent, core_usart_setting
@@ -17,10 +18,12 @@ from statecraft.machine import (
     AnalogVoltage,
     Buzzer,
     ByHand,
+    Command,
     Lamp,
     Link,
     Machine,
     Motor,
+    Output,
     Place,
     Pulses,
     Ranger,
@@ -28,6 +31,7 @@ from statecraft.machine import (
     Remembered,
     Sensor,
     Servo,
+    Switch,
     Thermistor,
     Unit,
 )
@@ -57,6 +61,9 @@ ABILITY_WORDS: dict[Ability, str] = {
     "pin_change": "pin change interrupt",
 }
 
+Thing = Sensor | Switch | Command | Output | Link
+Role = Literal["trigger", "echo", "pwm", "forward", "reverse", "direction", "receive", "send", "signal"]
+
 
 @dataclass(frozen=True, slots=True)
 class PinUse:
@@ -67,14 +74,22 @@ class PinUse:
         what: what is on it: ``echo of front``.
         needs: the ability it takes.
         output: whether the firmware drives it.
-        place: the declaration.
+        thing: the sensor, switch, button, output or link that it belongs to.
+        role: which of its pins: ``trigger``, ``echo``, ``pwm``, ``forward``, ``reverse``, ``direction``, ``receive``,
+            ``send``, or ``signal`` when it has but one.
     """
 
     name: str
     what: str
     needs: Ability
     output: bool
-    place: Place
+    thing: Thing
+    role: Role = "signal"
+
+    @property
+    def place(self) -> Place:
+        """The declaration."""
+        return self.thing.place
 
 
 @dataclass
@@ -146,20 +161,23 @@ def _device_uses(machine: Machine) -> Iterator[PinUse]:
         yield from _sensor_uses(sensor)
     for switch in machine.switches:
         if switch.contact:
-            yield PinUse(switch.contact.pin, f"switch {switch.name}", "digital", False, switch.place)
+            yield PinUse(switch.contact.pin, f"switch {switch.name}", "digital", False, switch)
     for command in machine.commands:
         if command.button:
-            yield PinUse(command.button.pin, f"button {command.name}", "digital", False, command.place)
+            yield PinUse(command.button.pin, f"button {command.name}", "digital", False, command)
     for output in machine.outputs:
         match output:
-            case Motor(name=name, pwm=pwm, forward=forward, reverse=reverse, direction=direction, place=place):
-                yield PinUse(pwm, f"pwm of {name}", "pwm", True, place)
-                for word, pin in (("forward", forward), ("reverse", reverse), ("direction", direction)):
+            case Motor(name=name):
+                yield PinUse(output.pwm, f"pwm of {name}", "pwm", True, output, "pwm")
+                roles: tuple[tuple[Role, str | None], ...] = (
+                    ("forward", output.forward), ("reverse", output.reverse), ("direction", output.direction)
+                )  # fmt: skip
+                for role, pin in roles:
                     if pin is not None:
-                        yield PinUse(pin, f"{word} of {name}", "digital", True, place)
+                        yield PinUse(pin, f"{role} of {name}", "digital", True, output, role)
             case Lamp() | Relay() | Servo() | Buzzer():
                 kind = type(output).__name__.lower()
-                yield PinUse(output.pin, f"{kind} {output.name}", "digital", True, output.place)
+                yield PinUse(output.pin, f"{kind} {output.name}", "digital", True, output)
             case _:
                 pass
 
@@ -167,12 +185,12 @@ def _device_uses(machine: Machine) -> Iterator[PinUse]:
 def _sensor_uses(sensor: Sensor) -> Iterator[PinUse]:
     match sensor.source:
         case Ranger(trigger, echo):
-            yield PinUse(trigger, f"trigger of {sensor.name}", "digital", True, sensor.place)
-            yield PinUse(echo, f"echo of {sensor.name}", "digital", False, sensor.place)
+            yield PinUse(trigger, f"trigger of {sensor.name}", "digital", True, sensor, "trigger")
+            yield PinUse(echo, f"echo of {sensor.name}", "digital", False, sensor, "echo")
         case AnalogVoltage(pin) | AnalogCurrent(pin) | Thermistor(pin):
-            yield PinUse(pin, f"sensor {sensor.name}", "analog", False, sensor.place)
+            yield PinUse(pin, f"sensor {sensor.name}", "analog", False, sensor)
         case Pulses(pin):
-            yield PinUse(pin, f"sensor {sensor.name}", "interrupt", False, sensor.place)
+            yield PinUse(pin, f"sensor {sensor.name}", "interrupt", False, sensor)
         case ByHand() | Remembered():
             pass
 
@@ -192,8 +210,11 @@ def _check_ports(made: Plan) -> None:
             _wiring(made, link.place, f"board {board.name} has no {link.port}, which link {link.name} is on",
                     f"its serial ports are: {known}")
             continue
-        for pin in port.pins:
-            made.uses.append(PinUse(pin, f"{link.port} of link {link.name}", "digital", False, link.place))
+        ends: tuple[tuple[Role, str | None], ...] = (("receive", port.rx), ("send", port.tx))
+        for role, pin in ends:
+            if pin is not None:
+                what = f"{link.port} of link {link.name}"
+                made.uses.append(PinUse(pin, what, "digital", role == "send", link, role))
         if port.usart is not None and board.clock_hz:
             _check_baud(made, link)
 
@@ -239,7 +260,7 @@ def _check_pins(made: Plan) -> None:
             able = ", ".join(pin.name for pin in board.pins_with(use.needs)) or "none"
             _wiring(made, use.place, f"pin {use.name} ({use.what}) has no {ABILITY_WORDS[use.needs]}",
                     f"pins that have it: {able}")
-        if use.what.startswith("echo") and board.generic and not pin.can("interrupt"):
+        if use.role == "echo" and board.generic and not pin.can("interrupt"):
             able = ", ".join(pin.name for pin in board.pins_with("interrupt")) or "none"
             _wiring(made, use.place, f"pin {use.name} ({use.what}) has no interrupt of its own, which an echo needs "
                     f"on a board whose timers are not known", f"pins that have it: {able}")

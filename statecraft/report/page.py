@@ -124,6 +124,8 @@ def page(
         agreement: figures by what they count, such as rows of desk and simulation that were compared.
         when: the time it is made at, now unless given.
     """
+    from statecraft.firmware.wiring import cautions, wires
+
     findings = list(proof.findings) if proof is not None else []
     names = {id(finding): f"run-{number}" for number, finding in enumerate(findings, 1)}
     results = list(trials) if trials is not None else None
@@ -147,7 +149,8 @@ def page(
         if results is None
         else [(each, shown(of_trial(each), f"trial-{number}")) for number, each in enumerate(results, 1)],
         coverage=coverage(machine, results) if results else None,
-        wiring=_wiring(machine, board),
+        wiring=wires(machine, board) if board is not None else None,
+        wiring_cautions=cautions(machine, board) if board is not None else [],
         messages=list(_messages(machine)),
         cycles=_cycles(machine),
         build=build,
@@ -274,35 +277,7 @@ def coverage(machine: Machine, results: Sequence[TrialResult]) -> Coverage:
     )
 
 
-# -------------------------------------------------------------------------------------------------- wiring and messages
-
-
-@dataclass(frozen=True, slots=True)
-class Wire:
-    """A line of the wiring list."""
-
-    pin: str
-    what: str
-    way: str
-    note: str
-
-
-def _wiring(machine: Machine, board: Board | None) -> list[Wire] | None:
-    """Every pin that is taken and what hangs on it, None without a board."""
-    if board is None:
-        return None
-    from statecraft.firmware import plan
-
-    wires = []
-    for use in plan(machine, board).uses:
-        try:
-            pin = board.pin(use.name)
-        except KeyError:
-            wires.append(Wire(use.name, use.what, "output" if use.output else "input", "this board has no such pin"))
-            continue
-        label = use.name if pin.name == use.name else f"{use.name} (marked {pin.name})"
-        wires.append(Wire(label, use.what, "output" if use.output else "input", "; ".join(pin.notes)))
-    return wires
+# ------------------------------------------------------------------------------------------------------------- messages
 
 
 @dataclass(frozen=True, slots=True)

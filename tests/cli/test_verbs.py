@@ -202,3 +202,20 @@ def test_tidy_leaves_a_file_with_mistakes_alone(run, change):
 def test_the_samples_are_tidy(run, feed_pusher):
     for sample in feed_pusher.parent.rglob("*.modes"):
         assert run("tidy", sample, "--check").code == 0, sample
+
+
+def test_wiring_lists_every_pin_with_its_parts(run, feed_pusher):
+    told = run("wiring", feed_pusher)
+    assert told.code == 0
+    for words in ("echo of front", "30 kohm", "Join all grounds", "Opening the USB port"):
+        assert words in told.out
+    rows = list(csv.DictReader(run("wiring", feed_pusher, "--csv").out.splitlines()))
+    assert len(rows) == 17 and rows[0]["pin"] == "22" and rows[0]["way"] == "output"
+    assert "| 23 | echo of front | input |" in run("wiring", feed_pusher, "--markdown").out
+
+
+def test_wiring_that_is_wrong_is_no_list(run, change):
+    change("clash.modes", ("pin 2,", "pin 18,"))
+    told = run("wiring", "clash.modes")
+    assert told.code == 1
+    assert "pin 18 is used twice" in told.err and "no wiring list" in told.err

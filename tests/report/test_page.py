@@ -183,6 +183,8 @@ def test_the_wiring_list_has_every_pin() -> None:
     said = words(Reader(full(machine)).text["wiring"])
     for line in ("22 trigger of front output", "23 echo of front input", "5 pwm of port_drive output"):
         assert line in said
+    assert "a divider of 30 kohm to the pin and 15 kohm from the pin to ground" in said
+    assert "Join all grounds" in said
 
 
 def test_coverage_counts_what_trials_went_through() -> None:
