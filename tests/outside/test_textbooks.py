@@ -54,9 +54,9 @@ BOOKS: dict[str, Textbook] = {}
 
 # Clarke, Grumberg, Peled: the microwave oven (section 4.1, the figure with seven states). Its labels are lamps and the
 # heater here. Every tick is a step of the Kripke structure; where it has two, the switch `so` chooses. AG(start -> AF
-# heat) fails: from state 2 one may go round 2 and 5 for ever, or by 5, 3 and 1 back. The CTL formula has no bound; ours
-# has one, and a worst time without end says that none would do. That nothing heats while the door is open, or in error,
-# is read off the figure's labels.
+# heat) fails: from state 2 one may go round 2 and 5 for ever, or by 5, 3 and 1 back. The CTL formula has no bound;
+# ours has one, and a worst time without end says that none would do. That nothing heats while the door is open, or in
+# error, is read off the figure's labels.
 BOOKS["microwave oven"] = Textbook(
     """
 machine microwave_oven
@@ -101,8 +101,8 @@ s7 | after 100 ms      | s4
 
 # Baier, Katoen: the beverage vending machine (example 2.2): pay, select, soda, beer. The machine, not the customer,
 # chooses the drink (the internal step tau), so it is a switch. A drink is only delivered after a coin; a drink follows
-# at once on its selection; but nothing says that it is ever a beer. The counter `paid` is the atomic proposition of that
-# name, kept by the rows.
+# at once on its selection; but nothing says that it is ever a beer. The counter `paid` is the atomic proposition of
+# that name, kept by the rows.
 BOOKS["beverage vending machine"] = Textbook(
     """
 machine vending_machine
@@ -135,8 +135,8 @@ beer   | get_beer    | pay    | paid = 0
 )
 
 # Baier, Katoen: the beverage vending machine revisited (example 2.12 and the figures after it), with bottles that are
-# counted: for two of each its transition system has 2 * 3 * 3 states. A coin comes back when nothing is left.
-# Its location `start` is `begin` here.
+# counted: for two of each its transition system has 2 * 3 * 3 states. A coin comes back when nothing is left. Its
+# location `start` is `begin` here.
 BOOKS["vending machine that counts its bottles"] = Textbook(
     """
 machine vending_machine
@@ -167,9 +167,9 @@ select | nsoda == 0 and nbeer == 0 | begin  |
     states=18,
 )
 
-# Lee, Seshia: the thermostat with hysteresis (example 3.5: on at 18 degrees or less, off at 22 or more), which is there
-# to keep the heater from chattering; and what it is there to mend, a single set point of 20. The book's sensor never
-# fails and nobody halts its heater; what we say of that (halt missed, fault ignored) is no part of its text.
+# Lee, Seshia: the thermostat with hysteresis (example 3.5: on at 18 degrees or less, off at 22 or more), which is
+# there to keep the heater from chattering; and what it is there to mend, a single set point of 20. The book's sensor
+# never fails and nobody halts its heater; what we say of that (halt missed, fault ignored) is no part of its text.
 BOOKS["thermostat with hysteresis"] = Textbook(
     """
 machine thermostat
@@ -235,11 +235,12 @@ heating | temperature >= 20 C and after 30 s | cooling
     findings={"bare threshold": False, "flapping": False},
 )
 
-# Lee, Seshia: the traffic light (figure 3.10, an extended state machine that counts seconds) and the pedestrian (chapter
-# 13), side by side. The book's invariant, G not(green and crossing), holds; chapter 15 counts the reachable states of the
-# two: 61 + 61 + 60 + 6. The book's parts exchange signals within a reaction; here the switch `presses` is what makes the
-# pedestrian wait and what the light sees of it, and the pedestrian sees the light's mode.
-TRAFFIC_LIGHT = """
+# Lee, Seshia: the traffic light (figure 3.10, an extended state machine that counts seconds) and the pedestrian
+# (chapter 13), side by side. The book's invariant, G not(green and crossing), holds; chapter 15 counts the reachable
+# states of the two: 61 + 61 + 60 + 6. The book's parts exchange signals within a reaction; here the switch `presses`
+# is what makes the pedestrian wait and what the light sees of it, and the pedestrian sees the light's mode.
+BOOKS["traffic light and pedestrian"] = Textbook(
+    """
 machine crossing
 board   atmega2560
 tick    1 s
@@ -270,9 +271,7 @@ in       | when           | go to
 crossing | light in green | none
 none     | presses        | waiting
 waiting  | light in red   | crossing
-"""
-BOOKS["traffic light and pedestrian"] = Textbook(
-    TRAFFIC_LIGHT,
+""",
     {
         "never light in green and walker in crossing": (True, None),
         "never walker in crossing and not light in red": (True, None),
@@ -323,8 +322,8 @@ waiting  | light in red   | crossing
     },
 )
 
-# Lee, Seshia: the parking garage (examples 3.1 to 3.4): a counter of cars up to M has M + 1 states, and is full after M
-# arrivals and no sooner. The book's single state with a variable is our mode `counting`, meant to be all there is.
+# Lee, Seshia: the parking garage (examples 3.1 to 3.4): a counter of cars up to M has M + 1 states, and is full after
+# M arrivals and no sooner. The book's single state with a variable is our mode `counting`, meant to be all there is.
 BOOKS["parking garage"] = Textbook(
     """
 machine garage
@@ -347,7 +346,8 @@ counting | down and not up and cars > 0   | stay  | cars - 1
 # Baier, Katoen: the railroad crossing. Without times (example 2.30) the train may be in before the gate is down. With
 # them (chapter 9) it may not: it takes more than two minutes to come, the controller lowers the gate after one, the
 # gate is down within another. Handshakes that would have to wait are awaited by the train: it comes near when the
-# controller is idle and the gate up. The book's minute is two seconds here, of a tick each, so that "more than two minutes" is 5 s.
+# controller is idle and the gate up. The book's minute is two seconds here, of a tick each, so that "more than two
+# minutes" is 5 s.
 RAILROAD = """
 machine railroad
 board   atmega2560
@@ -412,8 +412,9 @@ BOOKS["railroad crossing with a faster train"] = Textbook(
     breaks={"never train in inside and not gate in down": 4},
 )
 
-# Alcuin's ferryman (Propositiones ad acuendos iuvenes, 18), who is Huth and Ryan's too (chapter 3): wolf, goat and cabbage
-# are across after seven crossings and no fewer. He goes wherever he is told; what is on his side and named goes along.
+# Alcuin's ferryman (Propositiones ad acuendos iuvenes, 18), who is Huth and Ryan's too (chapter 3): wolf, goat and
+# cabbage are across after seven crossings and no fewer. He goes wherever he is told; what is on his side and named
+# goes along.
 BOOKS["ferryman"] = Textbook(
     """
 machine ferryman
