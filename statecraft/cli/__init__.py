@@ -14,6 +14,7 @@ VERBS = {
     "new": "start a machine file of your own",
     "check": "find what is wrong with a machine, before it moves",
     "try": "rehearse the file's trials on the desk",
+    "agree": "compare table, desk build and chip, tick for tick",
     "table": "show the state table",
     "draw": "draw the modes, or a trial's timeline",
     "report": "write everything that is known of it as one page",

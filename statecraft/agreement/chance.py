@@ -1,0 +1,244 @@
+"""Inputs at random, but not blindly: they dwell where something is decided.
+
+Readings stand at, and one step beside, what they are compared with; stretches last about as long as the times that
+somebody waits for; commands come in bursts, again and again, or not at all; sensors fail; ticks come late. Most
+stretches try to make one row of the present modes hold, or just not hold.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from random import Random
+
+from statecraft.agreement.inputs import Stretch
+from statecraft.machine import (
+    OPPOSITE,
+    Absent,
+    After,
+    And,
+    Compare,
+    Condition,
+    Fault,
+    LevelOn,
+    Machine,
+    Not,
+    Or,
+    Remembered,
+    Silent,
+    Steady,
+    SwitchOn,
+    Taken,
+    Term,
+    atoms,
+)
+from statecraft.proof.conditions import holds, ranges_of
+from statecraft.simulation.state import State, layout
+
+_LONGEST = 5000  # ticks of one stretch
+
+
+class Chance:
+    """Makes one course. The same seed makes the same, on the same states."""
+
+    def __init__(self, machine: Machine, seed: int) -> None:
+        self.machine = machine
+        self.random = Random(seed)
+        self.layout = layout(machine)
+        self.ranges = ranges_of(machine)
+        self.levels = {level.name: level for level in machine.levels}
+        self.commands = {command.name: number for number, command in enumerate(machine.commands)}
+        self.sources = {s.name: s.source.of for s in machine.sensors if isinstance(s.source, Remembered)}
+        self.times = self._times()
+        self.marks = self._marks()
+        self.readings: dict[str, int | None] = {s.name: self.reading(s.name) for s in machine.sensors}
+        self.switches = {switch.name: self.random.random() < 0.3 for switch in machine.switches}
+        self.hear: list[str] = []
+        self.kept: list[str] = []
+        self.turn: dict[str, int] = {}
+
+    def stretches(self, ticks: int, state: Callable[[], State]) -> Iterator[Stretch]:
+        """``ticks`` ticks from tick 0 on. ``state`` tells where the machine stands after what has been given so far."""
+        dials = {dial.name: number for number, dial in enumerate(self.machine.dials)}
+        while ticks > 0:
+            chosen = min(self.choose(state()), ticks)
+            hear = tuple(self.commands[name] for name in (*self.hear, *self.kept))
+            turn = tuple((dials[name], value) for name, value in self.turn.items())
+            every = self.random.choice([3, 7, 20, 50]) if self.kept else 0
+            late = not hear and not turn and chosen < 5 and self.random.random() < 0.3
+            if late and state()[self.layout.index["tick", ""]] < 0:
+                late = False
+            if self.hear and every:  # what is heard once comes before what is heard again and again
+                once = tuple(self.commands[name] for name in self.hear)
+                yield Stretch(tuple(self.readings.values()), tuple(self.switches.values()), once, turn)
+                hear, turn = tuple(self.commands[name] for name in self.kept), ()
+                ticks -= 1
+                chosen = min(chosen, ticks)
+            if chosen > 0:
+                readings, switches = tuple(self.readings.values()), tuple(self.switches.values())
+                yield Stretch(readings, switches, hear, turn, chosen, every, late)
+            ticks -= chosen
+
+    # ------------------------------------------------------------------------------------------------ what comes next
+
+    def choose(self, state: State) -> int:
+        """Set the inputs anew; for how many ticks they stand."""
+        random = self.random
+        self.hear, self.kept, self.turn = [], [], {}
+        chance = random.random()
+        if chance < 0.1:
+            return self.duration()
+        if chance < 0.2:
+            self.shake()
+            return self.duration()
+        part = random.choice(self.machine.parts)
+        mode = part.modes[state[self.layout.index["mode", part.name]]].name
+        rows = [row for row in part.rows if mode in row.modes]
+        if self.commands and random.random() < 0.3:
+            self.kept = random.sample(list(self.commands), 1)
+        if not rows:
+            return self.duration()
+        row = random.choice(rows)
+        for earlier in rows:
+            if earlier.number < row.number or (earlier.failsafe and not row.failsafe):
+                self.want(earlier.when, False, state)
+        self.want(row.when, random.random() < 0.8, state)
+        if random.random() < 0.1 and self.commands:
+            self.hear += random.choices(list(self.commands), k=random.choice([1, 2, 5]))
+        times = [atom.ticks for atom in atoms(row.when) if isinstance(atom, After | Absent)]
+        return min(random.choice(times) + random.choice([-1, 0, 1, 2]), _LONGEST) if times else self.duration()
+
+    def duration(self) -> int:
+        random = self.random
+        if random.random() < 0.6:
+            return random.choice([1, 1, 2, 4, 8, 16, 30])
+        return max(1, min(random.choice(self.times) + random.choice([-1, 0, 1, 2]), _LONGEST))
+
+    def shake(self) -> None:
+        random = self.random
+        for name in self.readings:
+            if random.random() < 0.5:
+                self.readings[name] = self.reading(name)
+        for name in self.switches:
+            if random.random() < 0.5:
+                self.switches[name] = not self.switches[name]
+        if self.commands:
+            self.hear = random.choices(list(self.commands), k=random.choice([0, 1, 2, 3, 6]))
+        for dial in self.machine.dials:
+            if random.random() < 0.5:
+                self.turn[dial.name] = self.number(Term("dial", dial.name))
+
+    # ------------------------------------------------------------------------------------- making a condition come true
+
+    def want(self, condition: Condition, truth: bool, state: State) -> None:
+        """Set the inputs so that ``condition`` is ``truth``, as far as inputs can and chance will."""
+        match condition:
+            case Not(of):
+                self.want(of, not truth, state)
+            case And(of) | Or(of):
+                every = isinstance(condition, And) == truth
+                for part in of if every else [self.random.choice(of)]:
+                    self.want(part, truth, state)
+            case Compare():
+                self.compare(condition, truth, state)
+            case Fault(sensor):
+                sensor = self.sources.get(sensor, sensor)
+                if truth != (self.readings[sensor] is None):
+                    self.readings[sensor] = None if truth else self.number(Term("sensor", sensor))
+            case SwitchOn(switch):
+                self.switches[switch] = truth
+            case LevelOn(name):
+                level = self.levels[name]
+                self.want(level.set if truth else level.clear, True, state)
+                self.want(level.clear if truth else level.set, False, state)
+            case Taken(command):
+                if truth:
+                    self.hear.append(command)
+            case Absent(command):
+                if truth:
+                    self.kept = [name for name in self.kept if name != command]
+                elif command not in self.kept:
+                    self.kept.append(command)
+            case Silent(link):
+                mine = [command.name for command in self.machine.commands if command.link == link]
+                if truth:
+                    self.kept = [name for name in self.kept if name not in mine]
+                elif mine and not set(mine) & set(self.kept):
+                    idle = [name for name in mine if name not in self.machine.events()] or mine
+                    self.kept.append(self.random.choice(idle))
+            case _:
+                pass
+
+    def compare(self, atom: Compare, truth: bool, state: State) -> None:
+        op = atom.op if truth else OPPOSITE[atom.op]
+        for _ in range(12):
+            left = self.value(atom.left, state)
+            right = 0 if atom.right is None else self.value(atom.right, state)
+            if atom.left.kind != "counter" and self.random.random() < 0.7:
+                left = self.near(atom.left, right + atom.offset)
+            elif atom.right is not None and atom.right.kind != "counter":
+                right = self.near(atom.right, left - atom.offset)
+            if holds(op, left, right + atom.offset):
+                self.put(atom.left, left)
+                if atom.right is not None:
+                    self.put(atom.right, right)
+                return
+
+    def value(self, term: Term, state: State) -> int:
+        """What ``term`` stands at, or something else that it could."""
+        if term.kind != "sensor":
+            return int(state[self.layout.index[term.kind, term.name]])
+        kept = self.readings[self.sources.get(term.name, term.name)]
+        return self.number(term) if kept is None else kept
+
+    def near(self, term: Term, value: int) -> int:
+        low, high, *whole = self.ranges[term]
+        step = whole[0] if whole else 1
+        value = (value // step + self.random.choice([-1, 0, 0, 1])) * step
+        return max(low, min(high, value))
+
+    def number(self, term: Term) -> int:
+        low, high, *whole = self.ranges[term]
+        step = whole[0] if whole else 1
+        if term.kind == "sensor" and self.marks[term.name] and self.random.random() < 0.6:
+            return self.near(term, self.random.choice(self.marks[term.name]))
+        return self.random.choice([low, high, self.random.randrange(low, high + 1, step)])
+
+    def reading(self, sensor: str) -> int | None:
+        return None if self.random.random() < 0.1 else self.number(Term("sensor", sensor))
+
+    def put(self, term: Term, value: int) -> None:
+        if term.kind == "sensor":
+            self.readings[self.sources.get(term.name, term.name)] = value
+        elif term.kind == "dial" and value != self.turn.get(term.name):
+            self.turn[term.name] = value
+
+    # ----------------------------------------------------------------------------------------------- what is compared
+
+    def _conditions(self) -> Iterator[Condition]:
+        for level in self.machine.levels:
+            yield level.set
+            yield level.clear
+        for part in self.machine.parts:
+            for row in part.rows:
+                yield row.when
+
+    def _marks(self) -> dict[str, list[int]]:
+        """The constants that each sensor is compared with; a remembered one's are its source's too."""
+        marks: dict[str, list[int]] = {sensor.name: [] for sensor in self.machine.sensors}
+        for condition in self._conditions():
+            for atom in atoms(condition):
+                if isinstance(atom, Compare) and atom.right is None and atom.left.kind == "sensor":
+                    marks[self.sources.get(atom.left.name, atom.left.name)].append(atom.offset)
+        return marks
+
+    def _times(self) -> list[int]:
+        """The times that somebody waits for."""
+        times = [ticks for level in self.machine.levels for ticks in (level.set_ticks, level.clear_ticks)]
+        times += [link.silent or 0 for link in self.machine.links]
+        for condition in self._conditions():
+            times += [atom.ticks for atom in atoms(condition) if isinstance(atom, After | Absent | Steady)]
+        for sensor in self.machine.sensors:
+            if isinstance(sensor.source, Remembered):
+                times += [sensor.patience, sensor.source.after]
+        times += [counts.ticks for part in self.machine.parts for c in part.counters for counts in c.counts]
+        return sorted({time for time in times if time}) or [2]

@@ -1,0 +1,124 @@
+"""The table and the desk build side by side: the same inputs, every number of the state held together on every tick."""
+
+from __future__ import annotations
+
+import contextlib
+import gc
+from array import array
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Protocol
+
+from statecraft.agreement.inputs import Course, Streams, Stretch, cut, length
+from statecraft.agreement.rows import Columns, Teller
+from statecraft.firmware.desk import Desk
+from statecraft.machine import Machine
+from statecraft.simulation.state import State, layout
+
+_BATCH = 20_000  # ticks that are run and compared at once
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """The first tick on which two executions of a machine are not in the same state.
+
+    Attributes:
+        course: the inputs from tick 0 up to and with that tick.
+        table: the reference simulation's state after it, by (kind, name), as the desk build tells it.
+        other: the other one's.
+    """
+
+    course: Course
+    table: dict[tuple[str, str], int]
+    other: dict[tuple[str, str], int]
+
+    @property
+    def tick(self) -> int:
+        """The tick's number."""
+        return length(self.course) - 1
+
+    @property
+    def columns(self) -> tuple[tuple[str, str], ...]:
+        """(kind, name) of everything that differs."""
+        return tuple(column for column, value in self.table.items() if self.other[column] != value)
+
+
+class Other(Protocol):
+    """What is held against the table: a compiled behaviour that runs streams (see :class:`Desk`)."""
+
+    columns: Columns
+
+    def run_stream(self, stream: array[int], ticks: int) -> array[int]:
+        """The states after ``ticks`` ticks of ``stream``, one behind the other."""
+
+
+class Comparison:
+    """A machine's table beside its compiled behaviour.
+
+    Attributes:
+        ticks: how many have been compared so far.
+
+    Raises:
+        ToolchainMissing, BuildFailed: the desk build cannot be had.
+    """
+
+    def __init__(self, machine: Machine, other: Other | None = None) -> None:
+        """``other``: what is compared; the machine's desk build unless given."""
+        from statecraft.firmware.layout import layout as desk_layout
+
+        self.machine = machine
+        self.other = other or Desk(machine)
+        self.ticks = 0
+        self._streams = Streams(machine)
+        self._teller = Teller(machine, layout(machine), desk_layout(machine), self.other.columns)
+
+    @property
+    def state(self) -> State:
+        """The simulation's, after the last stretch taken: who makes up a course on the way may want to look."""
+        return self._teller.state
+
+    def run(self, course: Iterable[Stretch]) -> Difference | None:
+        """Run ``course``, from tick 0 on, through both; where they first differ, if they do."""
+        self._teller.restart()
+        done: list[Stretch] = []
+        batch: list[Stretch] = []
+        rows = array("i")
+        width = len(self.other.columns)
+        with _no_collection():
+            for stretch in course:
+                batch.append(stretch)
+                self._teller.run(stretch, rows)
+                if len(rows) >= _BATCH * width:
+                    difference = self._check(done, batch, rows)
+                    if difference is not None:
+                        return difference
+                    done += batch
+                    batch, rows = [], array("i")
+            return self._check(done, batch, rows)
+
+    def _check(self, done: list[Stretch], batch: list[Stretch], theirs: array[int]) -> Difference | None:
+        count = length(batch)
+        ours = self.other.run_stream(self._streams.of(batch, begins=not done), count)
+        if ours == theirs:
+            self.ticks += count
+            return None
+        width = len(self.other.columns)
+        first = next(place for place in range(len(ours)) if ours[place] != theirs[place]) // width
+        row = slice(first * width, (first + 1) * width)
+        return Difference(
+            cut([*done, *batch], length(done) + first + 1),
+            dict(zip(self.other.columns, theirs[row], strict=True)),
+            dict(zip(self.other.columns, ours[row], strict=True)),
+        )
+
+
+@contextlib.contextmanager
+def _no_collection() -> Iterator[None]:
+    """States hold no cycles, and there are many: looking for cycles among them is time lost."""
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()

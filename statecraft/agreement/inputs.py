@@ -1,0 +1,117 @@
+"""What comes from outside, in stretches of ticks on which it stays the same: how courses of inputs are made, cut,
+and handed to those who run them.
+"""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Iterable, Iterator
+from typing import NamedTuple
+
+from statecraft.firmware.desk import FAULT
+from statecraft.machine import Machine, Remembered
+from statecraft.simulation import Inputs
+
+
+class Stretch(NamedTuple):
+    """The same inputs for a number of ticks.
+
+    Attributes:
+        readings: one of each sensor in the machine's order, in steps, None in fault (remembered ones do not matter).
+        switches: one of each switch.
+        hear: indexes of the commands that arrive on the first tick, in order.
+        turn: (dial index, value in steps) of the dials' messages that do.
+        ticks: how long it lasts, at least 1.
+        every: they come again every so many ticks; 0 when they come once.
+        late: its ticks come late, and are made up: nothing is heard, and what waits goes on waiting.
+    """
+
+    readings: tuple[int | None, ...]
+    switches: tuple[bool, ...]
+    hear: tuple[int, ...] = ()
+    turn: tuple[tuple[int, int], ...] = ()
+    ticks: int = 1
+    every: int = 0
+    late: bool = False
+
+    def pieces(self) -> Iterator[tuple[bool, int]]:
+        """Runs of ticks, (whether something is heard on it, how many): a tick by itself where something is."""
+        if not (self.hear or self.turn):
+            yield False, self.ticks
+            return
+        period = self.every or self.ticks
+        for start in range(0, self.ticks, period):
+            yield True, 1
+            quiet = min(period, self.ticks - start) - 1
+            if quiet:
+                yield False, quiet
+
+
+Course = tuple[Stretch, ...]
+"""Inputs from tick 0 on."""
+
+
+def length(course: Iterable[Stretch]) -> int:
+    """Ticks in all."""
+    return sum(stretch.ticks for stretch in course)
+
+
+def cut(course: Iterable[Stretch], ticks: int) -> Course:
+    """The first ``ticks`` ticks of ``course``."""
+    kept: list[Stretch] = []
+    for stretch in course:
+        if ticks <= 0:
+            break
+        kept.append(stretch._replace(ticks=min(ticks, stretch.ticks)))
+        ticks -= stretch.ticks
+    return tuple(kept)
+
+
+def each_tick(course: Iterable[Stretch]) -> Iterator[Inputs]:
+    """The inputs of ``course``, a tick each, as the simulation takes them."""
+    for stretch in course:
+        heard = Inputs(stretch.readings, stretch.switches, stretch.hear, stretch.turn)
+        quiet = Inputs(stretch.readings, stretch.switches)
+        for something, ticks in stretch.pieces():
+            for _ in range(ticks):
+                yield heard if something else quiet
+
+
+def course_of(ticks: Iterable[Inputs]) -> Course:
+    """Inputs tick by tick as stretches; messages that are none, which no behaviour sees, are left out."""
+    course: list[Stretch] = []
+    for readings, switches, hear, turn, _ in ticks:
+        last = course[-1] if course else None
+        if last and not hear and not turn and (readings, switches) == (last.readings, last.switches):
+            course[-1] = last._replace(ticks=last.ticks + 1)
+        else:
+            course.append(Stretch(readings, switches, tuple(hear), tuple(turn)))
+    return tuple(course)
+
+
+class Streams:
+    """Writes courses in the words of a machine's desk build (desk.cpp says which)."""
+
+    def __init__(self, machine: Machine) -> None:
+        self._measured = [i for i, sensor in enumerate(machine.sensors) if not isinstance(sensor.source, Remembered)]
+        self._commands = len(machine.commands)
+
+    def of(self, course: Iterable[Stretch], *, begins: bool = True) -> array[int]:
+        """``course`` from tick 0 on, or on from where the behaviour stands if it does not begin there."""
+        stream = array("i")
+        for stretch in course:
+            how = 2 if stretch.late else 1
+            readings = [stretch.readings[index] for index in self._measured]
+            held = array("i", [how, *(FAULT if reading is None else reading for reading in readings)])
+            held.extend(stretch.switches)
+            messages = [number for command in stretch.hear for number in (command, 0)]
+            messages += [number for dial, value in stretch.turn for number in (self._commands + dial, value)]
+            heard = held + array("i", [len(messages) // 2, *messages])
+            quiet = held + array("i", [0])
+            begin_at = len(stream)
+            for something, ticks in stretch.pieces():
+                stream.extend(heard if something else quiet * ticks)
+            if begins:
+                stream[begin_at] = 0
+                begins = False
+        return stream

@@ -1,0 +1,125 @@
+"""A simulation's state in the numbers, and in the order, in which the desk build tells its own."""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Callable
+
+from statecraft.agreement.inputs import Stretch
+from statecraft.firmware.desk import FAULT
+from statecraft.firmware.layout import SERVO_IDLE, Field, command_order
+from statecraft.firmware.layout import Layout as DeskLayout
+from statecraft.machine import Machine, Servo
+from statecraft.simulation.state import Layout, State
+from statecraft.simulation.tick import compiled
+
+Columns = tuple[tuple[str, str], ...]
+
+
+def told_by(layout: Layout, desk: DeskLayout, columns: Columns) -> Callable[[State], tuple[int, ...]]:
+    """A function from a simulation's state to the row of numbers that the desk build should tell of it."""
+    writer = _Expressions(layout, desk)
+    texts = [writer.column(kind, name) for kind, name in columns]
+    tell: Callable[[State], tuple[int, ...]] = eval(f"lambda s: ({''.join(f'{text}, ' for text in texts)})")
+    return tell
+
+
+class _Expressions:
+    """Each column as a Python expression of a state ``s``."""
+
+    def __init__(self, layout: Layout, desk: DeskLayout) -> None:
+        self.machine: Machine = layout.machine
+        self.layout = layout
+        self.desk = desk
+        self.limits = {clock.key: clock.limit for clock in layout.clocks}
+        events, others, _ = command_order(self.machine)
+        numbers = {command.name: number for number, command in enumerate((*events, *others), start=1)}
+        self.numbers = (*(numbers[command.name] for command in self.machine.commands), 0)  # the last for index -1
+        self.sensors = {sensor.name: place for place, sensor in enumerate(self.machine.sensors)}
+
+    def at(self, kind: str, name: str = "") -> str:
+        return f"s[{self.layout.index[kind, name]}]"
+
+    def column(self, kind: str, name: str) -> str:
+        field = self.desk.get(kind, "" if kind == "waiting" else name)
+        assert field is not None, (kind, name)
+        match kind:
+            case "row":
+                row = self.at("row", name)
+                return f"({row} if {row} >= 0 else {(1 << 8 * field.bytes) - 1})"
+            case "taken":
+                return f"{self.numbers}[{self.at('taken')}]"
+            case "waiting_count":
+                return f"len({self.at('waiting')})"
+            case "waiting":
+                waiting = self.at("waiting")
+                return f"({self.numbers}[{waiting}[{name}]] if len({waiting}) > {name} else 0)"
+            case "dropped":
+                return f"min({self.at('dropped')}, 65535)"
+            case "heard":
+                return "0"  # whoever was heard has been noted by the end of the tick
+            case "clock":
+                clock = self.at("clock", name)
+                return clock if self.limits[name] <= field.limit else f"min({clock}, {field.limit})"
+            case "blink":
+                return f"{self.at('tick')} % {name}"
+            case "remembered":
+                return _unless_none(f"{self.at('readings')}[{self.sensors[name]}]", FAULT)
+            case "anchor":
+                return _unless_none(self.at("anchor", name), _least(field))
+            case "shown":
+                servo = isinstance(self.machine.output(name), Servo)
+                shown = self.at("shown", name)
+                return _unless_none(shown, SERVO_IDLE) if servo else shown
+            case _:
+                return self.at(kind, name)
+
+
+def _unless_none(text: str, otherwise: int) -> str:
+    return f"({otherwise} if {text} is None else {text})"
+
+
+def _least(field: Field) -> int:
+    return -(1 << 8 * field.bytes - 1)
+
+
+class Teller:
+    """Runs a machine's reference simulation and tells each tick as the desk build would."""
+
+    def __init__(self, machine: Machine, layout: Layout, desk: DeskLayout, columns: Columns) -> None:
+        self._tick = compiled(machine)
+        self._tell = told_by(layout, desk, columns)
+        self._waiting = layout.index["waiting", ""]
+        self._start = layout.start
+        self.state: State = layout.start
+
+    def restart(self) -> None:
+        """Stand before tick 0."""
+        self.state = self._start
+
+    def run(self, stretch: Stretch, rows: array[int]) -> None:
+        """Run ``stretch`` on from where the simulation stands; its rows are put behind ``rows``."""
+        tick, tell, state, add = self._tick, self._tell, self.state, rows.extend
+        readings, switches = stretch.readings, stretch.switches
+        if stretch.late:
+            for _ in range(stretch.ticks):
+                state = self._late(state, readings, switches)
+                add(tell(state))
+        else:
+            for something, ticks in stretch.pieces():
+                if something:
+                    state = tick(state, readings, switches, stretch.hear, stretch.turn)
+                    add(tell(state))
+                else:
+                    for _ in range(ticks):
+                        state = tick(state, readings, switches)
+                        add(tell(state))
+        self.state = state
+
+    def _late(self, state: State, readings: tuple[int | None, ...], switches: tuple[bool, ...]) -> State:
+        """A tick that is made up: those that wait are put aside for it."""
+        waiting, place = state[self._waiting], self._waiting
+        if not waiting:
+            return self._tick(state, readings, switches)
+        after = self._tick((*state[:place], (), *state[place + 1 :]), readings, switches)
+        return (*after[:place], waiting, *after[place + 1 :])

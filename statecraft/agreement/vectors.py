@@ -1,0 +1,552 @@
+"""Courses that show every goal that can be shown: a search over the simulation, one exact tick after another.
+
+From each configuration that has been reached (modes, levels, counters, who is silent), the rows that can decide next
+are made to decide, the levels turned, and every goal that is still open is tried: times are waited for on inputs on
+which nothing else happens, and the deciding tick's inputs are solved for, not guessed.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import count, permutations
+
+from statecraft.agreement.goals import Goal, doubts, goals, impossible
+from statecraft.agreement.inputs import Course, Stretch, length
+from statecraft.agreement.seeing import Last, See, seer
+from statecraft.agreement.solving import Solver
+from statecraft.machine import (
+    Absent,
+    After,
+    Condition,
+    LevelOn,
+    Machine,
+    Not,
+    Or,
+    Part,
+    Row,
+    Silent,
+    Steady,
+    atoms,
+)
+from statecraft.simulation.state import State, layout
+from statecraft.simulation.tick import compiled
+
+_LONGEST_WAIT = 1_000_000  # ticks
+_LONG = 2000  # ticks of a wait that is not made everywhere
+_LONG_WAITS = 2  # in the same modes, of the same length
+_LOOK = 400  # at both ends of a wait, ticks on which goals are looked for
+_RING = 8  # steps back that a ring is looked for, and how often one is tried
+_TRIES = 40  # of one goal, each in another configuration
+
+Hold = tuple[Condition, str] | None
+Wanted = Sequence[tuple[Part | None, Condition]]
+
+
+@dataclass
+class Node:
+    """A configuration that has been reached, and how.
+
+    Attributes:
+        before, stretches: the node it was reached from, and by which inputs; None for tick 0's own beginning.
+        state: the simulation's. last: the last valid reading of each sensor.
+        useful: something was seen first on the way here.
+        waited: nodes that were reached by waiting here, by what was waited for.
+    """
+
+    before: Node | None
+    stretches: tuple[Stretch, ...]
+    state: State
+    last: Last
+    useful: bool = False
+    waited: dict[object, Node | None] = field(default_factory=dict)
+
+    def course(self) -> Course:
+        """All inputs from tick 0 on."""
+        parts: list[tuple[Stretch, ...]] = []
+        node: Node | None = self
+        while node is not None:
+            parts.append(node.stretches)
+            node = node.before
+        return tuple(stretch for part in reversed(parts) for stretch in part)
+
+
+@dataclass(frozen=True)
+class Vectors:
+    """What a search has come to.
+
+    Attributes:
+        courses: the inputs.
+        shown: the goals that they show.
+        open: the goals that none was found for.
+        impossible: the goals that no input can show; see :func:`statecraft.agreement.goals.impossible`.
+    """
+
+    courses: tuple[Course, ...]
+    shown: tuple[Goal, ...]
+    open: tuple[Goal, ...]
+    impossible: tuple[Goal, ...]
+
+    @property
+    def ticks(self) -> int:
+        """Of all courses."""
+        return sum(length(course) for course in self.courses)
+
+
+def vectors(machine: Machine, effort: int = 24_000) -> Vectors:
+    """Search until everything is shown, or so many ticks' inputs have been solved for (a thousand are about a fifth of
+    a second). The same effort gives the same courses.
+    """
+    return _Search(machine, effort).run()
+
+
+class _Search:
+    def __init__(self, machine: Machine, effort: int) -> None:
+        self.machine = machine
+        self.layout = layout(machine)
+        self.solver = Solver(machine)
+        self.tick = compiled(machine)
+        self.goals = goals(machine)
+        self.impossible = {number for number, goal in enumerate(self.goals) if impossible(machine, goal)}
+        self.open = {number: goal for number, goal in enumerate(self.goals) if number not in self.impossible}
+        self.tried: Counter[int] = Counter()
+        self.effort = float(effort)
+        self.see: See = seer(machine, list(self.open.items()))
+        self.seen_with = len(self.open)
+        self.nodes: dict[object, Node] = {}
+        self.kept: list[Node] = []
+        self.queue: list[tuple[int, int, int, int, Node]] = []
+        self.known: set[object] = set()
+        self.visits: Counter[object] = Counter()
+        self.serial = count()
+        self.long_waits: Counter[object] = Counter()
+        self.fired: Counter[object] = Counter()
+        self.readings = self.layout.index["readings", ""]
+        self.modes = [self.layout.index["mode", part.name] for part in machine.parts]
+        self.counters = set(self.layout.of_kind("counter").values())
+        self.keys = [*self.modes, *self.layout.of_kind("level").values(), *self.counters]
+        self.directions = self.layout.of_kind("direction").values()
+        self.silences = [
+            (self.layout.index["clock", clock.key], clock.limit)
+            for clock in self.layout.clocks
+            if clock.key.startswith(("absent ", "silent ", "age "))
+        ]
+        self.rings: Counter[object] = Counter()
+
+    def run(self) -> Vectors:
+        start = Node(None, (), self.layout.start, (None,) * len(self.machine.sensors))
+        for first in self._firsts():
+            self.add(self.go(start, [first]))
+        while self.queue and self.open and self.effort > 0:
+            node = heapq.heappop(self.queue)[-1]
+            self.expand(node)
+        nodes = self._one_of_each_mode()
+        for drill in self._endurance(nodes[0]):
+            self.kept.append(self.go(nodes[0], drill))
+        for node in nodes:
+            for drill in self._drills(node):
+                self.kept.append(self.go(node, drill))
+        rest = self.impossible | set(self.open)
+        shown = tuple(goal for number, goal in enumerate(self.goals) if number not in rest)
+        never = tuple(self.goals[number] for number in sorted(self.impossible))
+        return Vectors(self.courses(), shown, tuple(self.open.values()), never)
+
+    # ------------------------------------------------------------------------------------------------------- the search
+
+    def _firsts(self) -> Iterator[Stretch]:
+        """Inputs of tick 0: everything in fault and off; everything quiet, if that can be found."""
+        faults = Stretch((None,) * len(self.machine.sensors), (False,) * len(self.machine.switches))
+        middle = tuple((s.low + s.high) // 2 for s in self.machine.sensors)
+        yield faults._replace(readings=middle)
+        calm = self.solve(self.layout.start, [*self.solver.still(self.layout.start)])
+        if calm is not None:
+            yield calm
+        yield faults
+        yield Stretch(middle, (True,) * len(self.machine.switches))
+
+    def add(self, node: Node | None) -> None:
+        """Remember a node to go on from, unless one like it is known; if it closes a ring, go round that."""
+        if node is not None and self._remember(node):
+            for further in self._round_and_round(node):
+                self._remember(further)
+
+    def _remember(self, node: Node) -> bool:
+        key = tuple(node.state[place] for place in self.keys)
+        key += tuple(node.state[place] >= limit for place, limit in self.silences)
+        turned = (*key, *(node.state[place] for place in self.directions))
+        if turned in self.nodes or node.state[self.layout.index["waiting", ""]]:
+            return False
+        self.nodes[turned] = node
+        modes = tuple(node.state[place] for place in self.modes)
+        self.visits[modes] += 1
+        known = key in self.known  # but for the way its motors last turned
+        self.known.add(key)
+        rank = 0 if self._awaited(node) else 1 + known
+        heapq.heappush(self.queue, (rank, self.visits[modes], node.state[0], next(self.serial), node))
+        return True
+
+    def _awaited(self, node: Node) -> bool:
+        """Whether a counter stands where an open goal wants it, in a mode of that goal."""
+        return any(
+            goal.counter is not None
+            and self._of(node, "counter", goal.counter[0]) == goal.counter[1]
+            and self._fits(node, goal)
+            for number, goal in self.open.items()
+            if self.tried[number] < _TRIES
+        )
+
+    def _round_and_round(self, node: Node) -> Iterator[Node]:
+        """Nodes on from one that has come back to where it was but for one counter, the same way again and again: so is
+        the end of a long counter reached.
+        """
+        stretches: tuple[Stretch, ...] = ()
+        above: Node | None = node
+        for _ in range(_RING):
+            assert above is not None
+            stretches = above.stretches + stretches
+            above = above.before
+            if above is None:
+                return
+            moved = [place for place in self.keys if above.state[place] != node.state[place]]
+            if len(moved) == 1 and moved[0] in self.counters:
+                break
+        else:
+            return
+        (counter,) = moved
+        up = node.state[counter] > above.state[counter]
+        ring = (counter, up, *(node.state[place] for place in self.modes))
+        self.rings[ring] += 1
+        if self.rings[ring] > _RING:
+            return
+        while self.effort > 0:
+            after = self.go(node, stretches)
+            same = all(after.state[place] == node.state[place] for place in self.keys if place != counter)
+            if not same or after.state[counter] == node.state[counter]:
+                return
+            if (after.state[counter] > node.state[counter]) != up:
+                return
+            self.rings[ring] = _RING
+            node = after
+            yield node
+
+    def expand(self, node: Node) -> None:
+        """Try every open goal here, and reach every configuration that is next to this one."""
+        for number, goal in list(self.open.items()):
+            if number in self.open and self.tried[number] < _TRIES and self._fits(node, goal):
+                self.tried[number] += 1
+                self.add(self.attempt(node, self._wanted(node, goal), goal))
+        for part in self.machine.parts:
+            for row in self.solver.rows(node.state, part):
+                modes = tuple(node.state[place] for place in self.modes)
+                self.fired[modes, part.name, row.number] += 1
+                if self.effort > 0 and (row.changes or self.fired[modes, part.name, row.number] <= _TRIES / 4):
+                    self.add(self.attempt(node, self._deciding(node, part, row)))
+        for level in self.machine.levels:
+            on = bool(node.state[self.layout.index["level", level.name]])
+            condition = level.clear if on else level.set
+            ticks = level.clear_ticks if on else level.set_ticks
+            other = level.set if on else level.clear
+            calm = self.solver.still(node.state)
+            for quiet in ([*calm, *self.solver.steady(node.state, level.name)], calm, []):
+                turned: Wanted = [*quiet, (None, condition), (None, Not(Or((other, doubts(level)))))]
+                stretch = self.solve(node.state, turned)
+                if stretch is not None:
+                    self.add(self.go(node, [self._kept_up(node, stretch._replace(ticks=ticks + 3))]))
+                    break
+
+    def _fits(self, node: Node, goal: Goal) -> bool:
+        """Whether the goal's part and level stand as they must."""
+        if goal.motor is not None and self._of(node, "direction", goal.motor[0]) != goal.motor[1]:
+            return False
+        if goal.level is not None and goal.level[1] is not None:
+            return bool(node.state[self.layout.index["level", goal.level[0]]]) == goal.level[1]
+        return not goal.part or self._mode(node, goal.part) in dict(goal.wish)
+
+    def _mode(self, node: Node, part: str) -> str:
+        return self.machine.part(part).modes[node.state[self.layout.index["mode", part]]].name
+
+    def _of(self, node: Node, kind: str, name: str) -> int:
+        return int(node.state[self.layout.index[kind, name]])
+
+    def _deciding(self, node: Node, part: Part, row: Row) -> Wanted:
+        """What makes ``row`` decide."""
+        mode = self._mode(node, part.name)
+        first = [(part, Not(other.when)) for other in self.solver.rows(node.state, part) if other.number < row.number]
+        return [(part, row.when), *first, (part, Not(self.solver.bars[part.name, row.number, mode]))]
+
+    def _wanted(self, node: Node, goal: Goal) -> Wanted:
+        if not goal.part:
+            return [(None, dict(goal.wish)[""])]
+        part = self.machine.part(goal.part)
+        wish = dict(goal.wish)[self._mode(node, goal.part)]
+        assert goal.row is not None
+        rows = self.solver.rows(node.state, part)
+        return [(part, wish), *((part, Not(other.when)) for other in rows if other.number < goal.row)]
+
+    def attempt(self, node: Node, wanted: Wanted, goal: Goal | None = None) -> Node | None:
+        """Make ``wanted`` come true on some tick soon, after what waiting that takes; the node after that tick."""
+        others = self.solver.still(node.state, goal.part if goal else "") if len(self.machine.parts) > 1 else []
+        result: Node | None = None
+        for base in self._bases(node, wanted, goal):
+            if base is None:
+                continue
+            for also in (others, []) if others else ([],):
+                stretch = self.solve(base.state, [*wanted, *also])
+                if stretch is not None:
+                    before = len(self.open)
+                    result = self.go(base, [stretch])
+                    if goal is None or len(self.open) < before:
+                        return result
+            if self.effort <= 0:
+                break
+        return result
+
+    def _bases(self, node: Node, wanted: Wanted, goal: Goal | None) -> Iterator[Node | None]:
+        """Where the deciding tick might start from: here, or after a wait for something that it asks for."""
+        if goal is not None and goal.stale is not None:
+            for calm in (self.solver.still(node.state), []):
+                stretch = self.solve(node.state, [*calm, (None, goal.stale)])
+                if stretch is not None:
+                    yield self.go(node, [stretch])
+        if goal is not None and goal.just is not None and goal.just[1] > 0:
+            key, value = goal.just
+            left = value - 1 - node.state[self.layout.index["clock", key]]
+            yield from self._waits(node, key, left, value)
+            return
+        if goal is not None and goal.just is not None and goal.just[1] < 0:
+            key, value = goal.just
+            left = -value - node.state[self.layout.index["clock", key]]
+            yield from self._waits(node, key, left, value)
+            return
+        if goal is not None and goal.motor is not None:
+            motor, _, rested = goal.motor
+            yield from self._waits(node, f"rested {motor}", rested - self._of(node, "rested", motor), rested)
+            return
+        yield node
+        asked: dict[tuple[str, int], None] = {}
+        for part, condition in wanted:
+            self._times(part, condition, asked, node)
+        left = {key: value - 1 - node.state[self.layout.index["clock", key]] for key, value in asked}
+        for key, value in asked:
+            yield from self._waits(node, key, left[key], value)
+        for (key, value), (other, least) in permutations(asked, 2) if goal is not None and goal.kind == "order" else ():
+            if left[key] > left[other] > 0:  # both at once: the shorter wait is the end of the longer
+                for base in self._waits(node, key, left[key] - left[other], value - least):
+                    if base is not None:
+                        yield from self._waits(base, other, left[other], least)
+
+    def _holding(self, key: str) -> Hold:
+        """What must hold for a clock to run, and the level that it is about; None for nothing."""
+        word, _, name = key.partition(" ")
+        if word in ("set", "clear"):
+            level = self.solver.levels[name]
+            return (level.set if word == "set" else level.clear), name
+        return None
+
+    def _times(self, part: Part | None, condition: Condition, asked: dict[tuple[str, int], None], node: Node) -> None:
+        """The clocks, with what they must come to, that a condition waits for."""
+        for atom in atoms(condition):
+            match atom:
+                case After(ticks, group) if part is not None and ticks:
+                    if group is not None and self._mode(node, part.name) not in part.group[group].modes:
+                        continue
+                    asked[f"mode {part.name}" if group is None else f"group {part.name}.{group}", ticks] = None
+                case Absent(command, ticks) if ticks:
+                    asked[f"absent {command}", ticks] = None
+                case Silent(link):
+                    limit = self.solver.silent_time(link)
+                    if limit:
+                        asked[f"silent {link}", limit] = None
+                case LevelOn(name):
+                    level = self.solver.levels[name]
+                    on = bool(node.state[self.layout.index["level", name]])
+                    if not on and level.set_ticks:
+                        asked[f"set {name}", level.set_ticks + 1] = None
+                    if on and level.clear_ticks:
+                        asked[f"clear {name}", level.clear_ticks + 1] = None
+                    for inner in (level.set, level.clear):
+                        self._times(None, inner, asked, node)
+                case Steady(sensor, band, ticks) if ticks:
+                    asked[f"steady {sensor} {band} {ticks}", ticks] = None
+                case _:
+                    pass
+
+    def _waits(self, node: Node, key: str, ticks: int, value: int) -> Iterator[Node | None]:
+        """Nodes ``ticks`` ticks on, on which nothing has decided: in silence, or while somebody
+        speaks."""
+        hold = self._holding(key)
+        if ticks == 0:
+            yield node
+        if not 0 < ticks <= _LONGEST_WAIT:
+            return
+        without = key.partition(" ")[2] if key.startswith("absent ") else ""
+        for spoken in dict.fromkeys(self._speaking(node, without)):
+            where = (hold, ticks, spoken)
+            if where not in node.waited:
+                if ticks > _LONG:
+                    modes = tuple(node.state[place] for place in self.modes)
+                    self.long_waits[modes, key, value, bool(spoken[0])] += 1
+                    if self.long_waits[modes, key, value, bool(spoken[0])] > _LONG_WAITS:
+                        continue
+                node.waited[where] = self._wait(node, hold, ticks, spoken)
+            yield node.waited[where]
+
+    def _speaking(self, node: Node, without: str) -> Iterator[tuple[tuple[str, ...], int]]:
+        """Commands to say again and again, and how often: none; what keeps the links from silence; and all that some
+        row of the present modes would miss, the one aside that is to be missed.
+        """
+        commands: dict[str, None] = {}
+        links: dict[str, None] = {}
+        periods = [0]
+        for part in self.machine.parts:
+            for row in self.solver.rows(node.state, part):
+                for atom in atoms(row.when):
+                    if isinstance(atom, Absent) and atom.command != without:
+                        commands[atom.command] = None
+                        periods.append(atom.ticks)
+                    elif isinstance(atom, Silent):
+                        links |= dict.fromkeys(self.solver.keepers(atom.link))
+                        periods.append(self.solver.silent_time(atom.link))
+        period = max(1, min(filter(None, periods), default=2) // 2)
+        yield (), 0
+        yield tuple(links), period
+        yield tuple(links | commands), period
+
+    def _wait(self, node: Node, hold: Hold, ticks: int, spoken: tuple[tuple[str, ...], int]) -> Node | None:
+        names, period = spoken
+        calm = self.solver.still(node.state)
+        held: Wanted = [(None, hold[0])] if hold else []
+        for levels in (self.solver.steady(node.state, hold[1] if hold else ""), []):
+            for later in (calm, []):
+                stretch = self.solve(node.state, [*calm, *held, *levels], later, ticks - 1, bool(names))
+                if stretch is None:
+                    continue
+                after = self.go(node, [self._saying(stretch, ticks, names, period)])
+                if all(after.state[place] == node.state[place] for place in self.modes):
+                    return after
+        return None
+
+    def _saying(self, stretch: Stretch, ticks: int, names: Sequence[str], period: int) -> Stretch:
+        hear = tuple(dict.fromkeys((*stretch.hear, *(self.solver.commands[name] for name in names))))
+        return stretch._replace(ticks=ticks, hear=hear, every=period if names else 0)
+
+    def _kept_up(self, node: Node, stretch: Stretch) -> Stretch:
+        """``stretch`` with every command and link kept up that some row of the present modes would miss."""
+        *_, (names, period) = self._speaking(node, "")
+        return self._saying(stretch, stretch.ticks, names, period)
+
+    # ---------------------------------------------------------------------------------------------------------- running
+
+    def solve(
+        self, state: State, wanted: Wanted, later: Wanted = (), ticks: int = 0, spoken: bool = False
+    ) -> Stretch | None:
+        """See :meth:`Solver.inputs`."""
+        self.effort -= 1
+        return self.solver.inputs(state, wanted, later, ticks, spoken)
+
+    def go(self, node: Node, stretches: Iterable[Stretch]) -> Node:
+        """Run on from ``node``, looking for what is still open; a node that saw something is kept. A long stretch ends
+        where a mode changes.
+        """
+        run = tuple(stretches)
+        self.effort -= length(run) / 500
+        state, last, useful = node.state, node.last, False
+        tick = self.tick
+        for stretch in run:
+            done = 0
+            for something, ticks in stretch.pieces():
+                for _ in range(ticks):
+                    before = state
+                    if something:
+                        state = tick(state, stretch.readings, stretch.switches, stretch.hear, stretch.turn)
+                    else:
+                        state = tick(state, stretch.readings, stretch.switches)
+                    done += 1
+                    if done <= _LOOK or done > stretch.ticks - _LOOK:
+                        hits = self.see(before, state, last)
+                        if hits:
+                            useful |= self._hit(hits)
+                    if done == 1:
+                        last = tuple(
+                            old if new is None else new for new, old in zip(state[self.readings], last, strict=True)
+                        )
+                    elif stretch.ticks > _LONG and any(before[place] != state[place] for place in self.modes):
+                        run = (*run[:-1], stretch._replace(ticks=done))
+                        break
+                else:
+                    continue
+                break
+        after = Node(node, run, state, last, useful)
+        if useful:
+            self.kept.append(after)
+        return after
+
+    def _hit(self, hits: list[int]) -> bool:
+        new = [number for number in hits if self.open.pop(number, None) is not None]
+        if new and len(self.open) < 0.8 * self.seen_with:
+            self.see, self.seen_with = seer(self.machine, list(self.open.items())), len(self.open)
+        return bool(new)
+
+    def courses(self) -> tuple[Course, ...]:
+        """The kept nodes' courses, without those that another one begins with."""
+        inner: set[int] = set()
+        for node in self.kept:
+            above = node.before
+            while above is not None and id(above) not in inner:
+                inner.add(id(above))
+                above = above.before
+        return tuple(node.course() for node in self.kept if id(node) not in inner)
+
+    # ----------------------------------------------------------------------------------------------------------- drills
+
+    def _one_of_each_mode(self) -> list[Node]:
+        """A node for each combination of modes that was reached."""
+        found: dict[tuple[int, ...], Node] = {}
+        for node in self.nodes.values():
+            found.setdefault(tuple(node.state[place] for place in self.modes), node)
+        return list(found.values())
+
+    def _drills(self, node: Node) -> Iterator[list[Stretch]]:
+        """What no row asks for: bursts of commands, ticks that come late, and time for lamps and motors to show."""
+        state = node.state
+        held = Stretch(state[self.readings], state[self.layout.index["switches", ""]])
+        commands = tuple(range(len(self.machine.commands)))
+        patient = tuple(number for number in commands if not self.machine.commands[number].urgent)
+        yield [held._replace(late=True, ticks=3), held._replace(ticks=3)]
+        if commands:
+            for hear in (commands, commands[::-1], commands + commands, patient, patient[::-1]):
+                yield [held._replace(hear=hear), held._replace(late=True, ticks=2), held._replace(ticks=len(hear))]
+            for one in commands:
+                yield [held._replace(hear=(one, one)), held._replace(hear=(one,)), held._replace(ticks=2)]
+        for number, dial in enumerate(self.machine.dials):
+            for value in (dial.low, dial.high):
+                yield [held._replace(ticks=2), held._replace(turn=((number, value),), ticks=2)]
+        calm = self.solve(state, [*self.solver.still(state), *self.solver.steady(state)])
+        if calm is not None:
+            yield [self._kept_up(node, calm._replace(ticks=self._show_time()))]
+
+    def _endurance(self, node: Node) -> Iterator[list[Stretch]]:
+        """Until every clock has stopped, and every count of what is dropped."""
+        state = node.state
+        held = Stretch(state[self.readings], state[self.layout.index["switches", ""]])
+        most = max((clock.limit for clock in self.layout.clocks), default=0)
+        if most <= _LONGEST_WAIT:
+            yield [held._replace(ticks=most + 2)]
+        waiting = [number for name, number in self.solver.commands.items() if name in self.solver.events]
+        dropped = sum(not self.machine.commands[number].urgent for number in waiting)
+        if 0 < dropped < len(waiting):
+            yield [held._replace(hear=tuple(waiting), ticks=65535 // dropped + 2, every=1)]
+
+    def _show_time(self) -> int:
+        """Ticks in which every lamp has blinked twice and every motor has come to where it goes."""
+        from statecraft.firmware.layout import blinks
+        from statecraft.machine import Motor
+
+        times = [2 * period + 1 for period in blinks(self.machine)]
+        for output in self.machine.outputs:
+            if isinstance(output, Motor):
+                ramp = 200_000 // (output.ramp * self.machine.tick_ms) if output.ramp else 0
+                times.append(output.pause + ramp + 2)
+        return min(max(times, default=1), 2000)
