@@ -211,9 +211,9 @@ def flapping(explored: Explored) -> Iterator[Finding]:
                 continue
             for each in rounds(explored, config, [only], None):
                 for before, after in zip(each.modes, (*each.modes[1:], each.modes[0]), strict=True):
-                    for part, (mode, then) in enumerate(zip(before, after, strict=True)):
-                        if mode != then:
-                            found.setdefault((part, mode), []).append((each.start, (each, [cells])))
+                    for part, (was, now) in enumerate(zip(before, after, strict=True)):
+                        if was != now:
+                            found.setdefault((part, was), []).append((each.start, (each, [cells])))
     for (part, place), starts in sorted(found.items(), key=lambda item: item[0]):
         mode = explored.mode(part, place)
         run, example = _endless(explored, starts)

@@ -28,7 +28,7 @@ import heapq
 import itertools
 import time
 from collections.abc import Callable, Hashable, Iterable, Iterator
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 from statecraft.proof.clusters import Known, Table
 from statecraft.proof.diagram import Node
@@ -37,6 +37,9 @@ from statecraft.proof.zones import FREE, Zones
 
 NOW = "now"
 """A clock that is never set: the number of the tick. Only a search for the shortest run has it."""
+
+WATCH = "watch"
+"""The watcher's clock."""
 
 NOWHERE = -2
 """In place of a configuration's number: not one that is kept."""
@@ -58,13 +61,17 @@ Piece = tuple[tuple[int, int], ...]
 
 
 class Config(NamedTuple):
-    """A set of configurations of the machine; ``fors`` are the levels with ``for``, in the model's order."""
+    """A set of configurations of the machine.
+
+    ``fors`` are the levels with ``for``, in the model's order; ``phase`` is the watcher's (:class:`Watcher`), 0 without.
+    """
 
     modes: Modes
     counters: Counters
     fors: tuple[bool, ...]
     boxes: Boxes
     zone: int
+    phase: int = 0
 
 
 class Region(NamedTuple):
@@ -77,7 +84,8 @@ class Region(NamedTuple):
         counters: as they are once those that count time have.
         wrapped: the remainders that have just been full.
         tables, known: each cluster's table here, and the answers that gave it.
-        node: which rows decide together: a diagram whose values are :data:`Rows`.
+        node: which rows decide together: a diagram whose values are :data:`Rows`, None where the watcher looks away.
+        phase: the watcher's at the end of the step.
     """
 
     hearing: Hearing
@@ -88,6 +96,7 @@ class Region(NamedTuple):
     tables: tuple[Table, ...]
     known: tuple[Known, ...]
     node: Node
+    phase: int = 0
 
     def passed(self, clock: str, ticks: int) -> bool:
         """Whether ``clock >= ticks`` here; false for a clock that nothing tests."""
@@ -158,6 +167,15 @@ class Only(NamedTuple):
 ANYTHING = Only()
 
 
+class Watcher(Protocol):
+    """Someone who follows a run, with a clock of his own (:data:`WATCH`) that starts when he leaves phase 0."""
+
+    limit: int
+
+    def options(self, explorer: Explorer, config: Config, region: Region) -> list[tuple[int, Node]]:
+        """The phases that he can go on to on a step from ``region``, each with the rows where he can (None elsewhere)."""
+
+
 class OutOfTime(Exception):
     """The exploration was told to end by a time, and that time has come."""
 
@@ -174,6 +192,7 @@ class Explorer:
         within: follow only configurations for which this is true; None for all.
         only: what every step is confined to, tick 0 apart.
         zones: zones to share with another exploration.
+        watcher: follow his phases too.
     """
 
     def __init__(
@@ -186,24 +205,26 @@ class Explorer:
         within: Callable[[Config], bool] | None = None,
         only: Only = ANYTHING,
         zones: Zones | None = None,
+        watcher: Watcher | None = None,
     ) -> None:
         self.model = model
         self.zones = zones or Zones()
         self.timed = timed
         self.rough = rough
         self.most = most
-        self._growths: dict[tuple[Modes, Counters, tuple[bool, ...]], int] = {}
+        self._growths: dict[tuple[Modes, Counters, tuple[bool, ...], int], int] = {}
         self.deadline = deadline
         self.within = within
         self.only = only
+        self.watcher = watcher
         self.configs: list[Config] = []
         self.first: list[Edge | None] = []
         self.edges: list[list[Edge]] = []
         self.start_edges: list[Edge] = []
         self.views: dict[int, list[Region]] = {}
         self.alias: dict[int, int] = {}
-        self._known: dict[tuple[Modes, Counters, tuple[bool, ...]], list[int]] = {}
-        self._order: dict[tuple[Modes, Counters, tuple[bool, ...]], int] = {}
+        self._known: dict[tuple[Modes, Counters, tuple[bool, ...], int], list[int]] = {}
+        self._order: dict[tuple[Modes, Counters, tuple[bool, ...], int], int] = {}
         self._heap: list[tuple[int, int]] = []
         self._seen: dict[Config, int] = {}
         self._done: set[int] = set()
@@ -217,7 +238,7 @@ class Explorer:
         self._repeat: dict[object, bool] = {}
         self._pairs: dict[tuple[int, int], int] = {}
         self._tables: dict[tuple[int, Known], Table] = {}
-        self._clocks: dict[tuple[Modes, tuple[bool, ...]], tuple[tuple[str, ...], tuple[int, ...]]] = {}
+        self._clocks: dict[tuple[Modes, tuple[bool, ...], int], tuple[tuple[str, ...], tuple[int, ...]]] = {}
 
     # ----------------------------------------------------------------------------------------------------- the frontier
 
@@ -306,7 +327,7 @@ class Explorer:
 
     def add(self, config: Config) -> int:
         """The number of a known configuration that ``config`` lies within; a new one when there is none."""
-        key = (config.modes, config.counters, config.fors)
+        key = (config.modes, config.counters, config.fors, config.phase)
         seen = self._seen.get(config)
         if seen is not None:
             return self.number(seen)
@@ -369,7 +390,7 @@ class Explorer:
         return config
 
     def _rounded(
-        self, config: Config, key: tuple[Modes, Counters, tuple[bool, ...]], known: list[int], swallowed: list[int]
+        self, config: Config, key: tuple[Modes, Counters, tuple[bool, ...], int], known: list[int], swallowed: list[int]
     ) -> Config:
         """One configuration around ``config`` and those of ``known`` with the same boxes; or around all, when many."""
         for number in known:
@@ -407,16 +428,18 @@ class Explorer:
             readings[clock] = limit if kind in ("absent", "silent") else 1 if kind in ("set", "clear") else 0
         return Config(modes, tuple(counters), fors, boxes, self.zones.point(readings))
 
-    def clocks(self, modes: Modes, fors: tuple[bool, ...]) -> tuple[tuple[str, ...], tuple[int, ...]]:
-        """The live clocks and their limits, the tick's number among them if it is kept."""
-        if not self.timed:
+    def clocks(self, modes: Modes, fors: tuple[bool, ...], phase: int = 0) -> tuple[tuple[str, ...], tuple[int, ...]]:
+        """The live clocks and their limits, with the tick's number if it is kept, and the watcher's if it runs."""
+        if not self.timed and not phase:
             return self.model.clocks(modes, fors)
-        key = (modes, fors)
+        key = (modes, fors, phase)
         found = self._clocks.get(key)
         if found is None:
-            clocks, limits = self.model.clocks(modes, fors)
-            both = sorted([*zip(clocks, limits, strict=True), (NOW, FREE)])
-            found = self._clocks[key] = (tuple(c for c, _ in both), tuple(limit for _, limit in both))
+            both = [*zip(*self.model.clocks(modes, fors), strict=True)]
+            both += [(NOW, FREE)] if self.timed else []
+            both += [(WATCH, self.watcher.limit)] if phase and self.watcher is not None else []
+            both.sort()
+            found = self._clocks[key] = (tuple(clock for clock, _ in both), tuple(limit for _, limit in both))
         return found
 
     def regions(self, config: Config, only: Only = ANYTHING, start: bool = False) -> Iterator[Region]:
@@ -445,7 +468,12 @@ class Explorer:
         if cuts is None:
             cuts = self._splits[key] = self._split(zone, tests)
         for part, spans in cuts:
-            yield self._region(config, hearing, part, spans)
+            region = self._region(config, hearing, part, spans)
+            if self.watcher is None:
+                yield region
+            else:
+                for phase, node in self.watcher.options(self, config, region):
+                    yield region._replace(phase=phase, node=node)
 
     def _split(
         self, zone: int, tests: tuple[tuple[str, tuple[int, ...]], ...]
@@ -593,7 +621,7 @@ class Explorer:
                         tuple(on for fors, _, _, _ in some for on in fors),
                         tuple(states for _, _, states, _ in some),
                     )
-                    key = (region.spans, rows, way.fors, way.boxes)
+                    key = (region.spans, rows, way.fors, way.boxes, region.phase)
                     alike.setdefault(key, {}).setdefault(way.reset | region.hearing.reset, way)
                     before = effects.get(key)
                     if before is None or before[1]:
@@ -707,7 +735,10 @@ class Explorer:
     ) -> bool:
         """Whether ``way`` can be taken again and again: it changes neither modes nor counters, and the states it leads
         to are led to again from themselves by pairs that do the same."""
-        if not effect.same or way.fors != config.fors or way.region.wrapped or way.region.counters != config.counters:
+        region = way.region
+        if not effect.same or way.fors != config.fors or region.wrapped or region.counters != config.counters:
+            return False
+        if region.phase != config.phase:
             return False
         confined = dict(way.piece)
         for cluster, (fors, reset, states, _) in zip(self.model.clusters, some, strict=False):
@@ -736,7 +767,7 @@ class Explorer:
     ) -> Iterator[tuple[Edge, Config]]:
         for counters, zone, frozen in self._rested(config, effect, way.region):
             made = self._clocks_after(config, effect, way, zone, reset, loose, repeats)
-            target = Config(effect.modes, counters, way.fors, way.boxes, made)
+            target = Config(effect.modes, counters, way.fors, way.boxes, made, way.region.phase)
             yield Edge(number, NOWHERE, way, reset, loose, ways, repeats, frozen), target
 
     def _clocks_after(
@@ -750,7 +781,7 @@ class Explorer:
         repeats: bool,
     ) -> int:
         """The clocks at the end of a tick from ``zone``, or of a wait: set, blurred, those that die left out."""
-        clocks, limits = self.clocks(effect.modes, way.fors)
+        clocks, limits = self.clocks(effect.modes, way.fors, way.region.phase)
         resumed = self._resumed(config, effect.modes)
         zones = self.zones
         started = reset | (loose - zones.open_below(config.zone))

@@ -15,6 +15,7 @@ import itertools
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Protocol
 
 from statecraft.machine import (
     MIRRORED,
@@ -55,6 +56,7 @@ from statecraft.proof.clusters import (
 )
 from statecraft.proof.conditions import holds, ranges_of
 from statecraft.proof.diagram import FALSE, TRUE, Diagrams, Node
+from statecraft.proof.observing import possible_atoms, settled
 
 NOBODY = -1
 """In place of a row's number: no row decided."""
@@ -97,6 +99,17 @@ class Desk:
     values: tuple[str, ...]
     others: tuple[InMode, ...]
     clusters: tuple[int, ...]
+
+
+class Seen(Protocol):
+    """What an observer's condition is decided by, beside what rows did."""
+
+    @property
+    def tables(self) -> tuple[Table, ...]:
+        """The clusters' tables."""
+
+    def passed(self, clock: str, ticks: int) -> bool:
+        """Whether a clock has come to ``ticks``."""
 
 
 Modes = tuple[int, ...]
@@ -161,16 +174,18 @@ class Model:
         known_events = machine.events() if events is None else events
         self.takes: tuple[str | None, ...] = (None, *(c.name for c in machine.commands if c.name in known_events))
         rows = [row.when for part in self.parts for row in part.rows]
-        inputs = [each for condition in (*rows, *self.observed) for atom in atoms(condition) for each in self._plain(atom)]
+        seen = [atom for condition in self.observed for atom in possible_atoms(machine, condition)]
+        asked = [atom for condition in rows for atom in atoms(condition)]
+        inputs = [each for atom in (*asked, *seen) for each in self._plain(atom)]
         read = {sensor for condition in (*rows, *self.observed) for sensor in sensors_of(condition)}
         read |= {s for level in machine.levels for c in (level.set, level.clear) for s in sensors_of(c)}
         inputs += [Fault(sensor) for sensor in sorted(read)]
-        for condition in self.observed:
-            for atom in atoms(condition):
-                if isinstance(atom, Absent):
-                    self._watch(f"absent {atom.command}", atom.ticks)
-                elif isinstance(atom, Silent) and self._silence(atom.link) is not None:
-                    self._watch(f"silent {atom.link}", self._silence(atom.link) or 0)
+        self._seen_tests: dict[str, set[int]] = {}
+        for atom in seen:
+            test = self._seen_test(atom)
+            if test is not None:
+                self._seen_tests.setdefault(test.clock, set()).add(test.ticks)
+                self.watched[test.clock] = max(test.ticks, self.watched.get(test.clock, 0))
         self.clusters = clusters_of(machine.levels, inputs, self.ranges)
         self.with_state = sum(1 for cluster in self.clusters if cluster.levels)
         self.level_cluster = {level.name: c.index for c in self.clusters for level in c.levels}
@@ -187,8 +202,41 @@ class Model:
         self._tests: dict[tuple[Modes, tuple[bool, ...]], tuple[tuple[str, tuple[int, ...]], ...]] = {}
         self._hearings: dict[frozenset[str], tuple[Hearing, ...]] = {}
 
-    def _watch(self, clock: str, ticks: int) -> None:
-        self.watched[clock] = max(ticks, self.watched.get(clock, 0))
+    def _seen_test(self, atom: Atom) -> ClockTest | None:
+        """The clock test that ``atom`` is to an observer; None for other atoms."""
+        match atom:
+            case Absent(command, ticks):
+                return ClockTest(f"absent {command}", ticks)
+            case Silent(link):
+                silence = self._silence(link)
+                return None if silence is None else ClockTest(f"silent {link}", silence)
+            case After(ticks, group):
+                part = self.parts[0].name  # the reader lets an observer of one part alone ask this
+                return ClockTest(f"mode {part}" if group is None else f"group {part}.{group}", ticks)
+            case _:
+                return None
+
+    def observed_as(self, condition: Condition, rows_do: Effect, counters: Counters, region: Seen) -> Node:
+        """Where an observer sees ``condition`` at the end of a tick on which rows did ``rows_do``."""
+        names = {part.name: part.modes[mode] for part, mode in zip(self.parts, rows_do.modes, strict=True)}
+        return self._observe(settled(self.machine, condition, names), rows_do, counters, region)
+
+    def _observe(self, condition: Condition, rows_do: Effect, counters: Counters, region: Seen) -> Node:
+        match condition:
+            case Not(of):
+                return self.diagrams.select(self._observe(of, rows_do, counters, region), FALSE, TRUE)
+            case And(of):
+                return self.diagrams.all_of([self._observe(each, rows_do, counters, region) for each in of])
+            case Or(of):
+                return self.diagrams.any_of([self._observe(each, rows_do, counters, region) for each in of])
+            case Silent(link) if self._silence(link) is None:
+                return FALSE
+            case After(_, group) if group is not None and group not in self.parts[0].modes[rows_do.modes[0]].groups:
+                return FALSE
+        test = self._seen_test(condition)
+        if test is not None and test.clock in rows_do.entered:
+            return TRUE if test.ticks <= 0 else FALSE
+        return self._leaf(test or condition, region.passed, counters, rows_do.modes, region.tables)
 
     def _silence(self, link: str) -> int | None:
         return next(each.silent for each in self.machine.links if each.name == link)
@@ -625,6 +673,8 @@ class Model:
             for part, mode in enumerate(modes):
                 for test in self.desk(part, mode).tests:
                     constants.setdefault(test.clock, set()).add(test.ticks)
+            for clock, some in self._seen_tests.items():
+                constants.setdefault(clock, set()).update(some)
             for cluster in self.clusters:
                 for question in cluster.questions:
                     clock, ticks = self.clock_of(question)

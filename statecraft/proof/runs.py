@@ -128,7 +128,7 @@ def _after_exactly(explorer: Explorer, edge: Edge, source: int, begun: int) -> i
                 raise Lost(f"the remainder {clock} is not {value}")
             zone = narrowed
     target = edge_modes(explorer, edge)
-    clocks, _ = explorer.clocks(target, edge.way.fors)
+    clocks, _ = explorer.clocks(target, edge.way.fors, edge.way.region.phase)
     at = dict(_resumed(model, explorer, edge))
     old = zones.clocks[zone]
     started = edge.reset | (edge.loose - zones.open_below(source))

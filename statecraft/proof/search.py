@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 
-from statecraft.proof.explore import NOW, START, Config, Edge, Explorer
+from statecraft.proof.explore import NOW, START, Config, Edge, Explorer, Watcher
 from statecraft.proof.finding import Run
 from statecraft.proof.model import Model
 from statecraft.proof.runs import Trail, narrowed_to, run_of, trail_to
@@ -14,13 +14,15 @@ Goal = Callable[[Explorer, int, Config], Iterable[Trail]]
 """What still has to happen after a configuration (its number may be START): chains of single ticks from there."""
 
 
-def shortest(model: Model, goal: Goal, deadline: float | None = None) -> tuple[Run, object] | None:
+def shortest(
+    model: Model, goal: Goal, deadline: float | None = None, watcher: Watcher | None = None
+) -> tuple[Run, object] | None:
     """The run of the fewest ticks that comes to ``goal``, and the note of its trail; None when there is none.
 
     Raises:
         OutOfTime: ``deadline`` (of ``time.monotonic()``) has come.
     """
-    explorer = Explorer(model, timed=True, deadline=deadline)
+    explorer = Explorer(model, timed=True, deadline=deadline, watcher=watcher)
     best: tuple[int, int, Trail] | None = None
 
     def look(number: int, config: Config) -> None:

@@ -1,0 +1,212 @@
+"""Promises: are they kept, and what is the worst time that really occurs?
+
+Each is watched from the explored configurations on: a watcher starts on any tick on which the condition X holds, and
+follows the run with a clock of his own for as long as the promise has still to be kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from statecraft.machine import Condition, ModeRef, Promise
+from statecraft.proof.diagram import Node
+from statecraft.proof.explore import START, WATCH, Config, Explorer, Region
+from statecraft.proof.explored import Explored
+from statecraft.proof.finding import Run
+from statecraft.proof.hope import hopeless
+from statecraft.proof.model import Modes
+from statecraft.proof.runs import Trail
+from statecraft.proof.search import shortest
+from statecraft.proof.stopping import in_pieces
+from statecraft.proof.zones import FREE
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """How a promise fares.
+
+    Attributes:
+        promise: the promise.
+        kept: whether it is; None when the proof could not tell.
+        worst: in ticks, when it is kept: ``once``: the longest that M is waited for; ``while``: the longest that X holds
+            up to and with a tick on which M does not; ``never``: the longest that X holds. None when X never holds, and
+            for ``every mode can reach``.
+        run: the shortest run that breaks it.
+        why: why the proof could not tell.
+    """
+
+    promise: Promise
+    kept: bool | None
+    worst: int | None = None
+    run: Run | None = None
+    why: str = ""
+
+
+def verdict(explored: Explored, promise: Promise) -> Verdict:
+    """How ``promise`` fares in the parts that were explored, which must be all that it asks about.
+
+    Raises:
+        OutOfTime: the deadline has come.
+    """
+    goal = _Goal(explored, promise)
+    if promise.kind == "reach":
+        return _reach(explored, promise, goal)
+    watcher = _Watcher(explored, promise, goal)
+    seeds, seen = _seeds(explored, promise, goal)
+    if not seen:
+        return Verdict(promise, True, None)
+    if not seeds:
+        return Verdict(promise, True, 0)
+    follower = Explorer(
+        explored.model,
+        deadline=explored.deadline,
+        within=lambda config: config.phase == 1,
+        zones=explored.explorer.zones,
+        watcher=watcher,
+    )
+    for config in seeds:
+        follower.add(config)
+    worst = 0
+    for config in seeds:
+        worst = max(worst, watcher.awaited(explored.explorer, config))
+        if watcher.broken(explored.explorer, config):
+            return _broken(explored, promise, watcher)
+    while (number := follower.next()) is not None:
+        for edge in follower.follow(number):
+            target = follower.configs[edge.target]
+            if watcher.broken(follower, target):
+                return _broken(explored, promise, watcher)
+            worst = max(worst, watcher.awaited(follower, target))
+    return Verdict(promise, True, worst)
+
+
+class _Goal:
+    """Whether one of the promise's modes holds in some modes of the parts."""
+
+    def __init__(self, explored: Explored, promise: Promise) -> None:
+        model = explored.model
+        self.places = {(model.part_index[p], model.mode_index[model.part_index[p]][m]) for p, m in promise.modes}
+
+    def __call__(self, modes: Modes) -> bool:
+        return any(modes[part] == mode for part, mode in self.places)
+
+
+class _Watcher:
+    """Follows a run from any tick on which X holds. Phases: 0, not begun; 1, following; 2, M has come (``once``)."""
+
+    def __init__(self, explored: Explored, promise: Promise, goal: _Goal) -> None:
+        assert promise.when is not None
+        self.explored = explored
+        self.promise = promise
+        self.when = promise.when
+        self.goal = goal
+        self.limit = promise.ticks + 1
+        self._nodes: dict[object, Node] = {}
+
+    def options(self, explorer: Explorer, config: Config, region: Region) -> list[tuple[int, Node]]:
+        """As :class:`statecraft.proof.explore.Watcher` says."""
+        once = self.promise.kind == "once"
+        begin = self.where(config, region, seen=True, goal=False if once else None)
+        if config.phase == 0:
+            return [(0, region.node), (1, begin)]
+        if once:
+            return [(1, self.where(config, region, goal=False)), (2, self.where(config, region, goal=True))]
+        return [(1, begin)]
+
+    def where(self, config: Config, region: Region, seen: bool = False, goal: bool | None = None) -> Node:
+        """Which rows decide where X holds (if ``seen``) and the modes then are, or are not, among M (if not None)."""
+        key = (config.modes, region.counters, region.node, region.known, region.spans, seen, goal)
+        found = self._nodes.get(key)
+        if found is None:
+            found = self._nodes[key] = decided_where(self.explored, config, region, self.when if seen else None, self.goal, goal)
+        return found
+
+    def broken(self, explorer: Explorer, config: Config) -> bool:
+        """Whether the promise is broken in ``config``."""
+        if config.phase != 1 or (self.promise.kind != "never" and self.goal(config.modes)):
+            return False
+        return explorer.zones.span(config.zone, WATCH)[1] >= self.promise.ticks
+
+    def awaited(self, explorer: Explorer, config: Config) -> int:
+        """How long the promise has been waited for in ``config``, when that counts there."""
+        longest = explorer.zones.span(config.zone, WATCH)[1]
+        if self.promise.kind == "once":
+            return longest if config.phase == 2 else 0
+        if self.promise.kind == "while":
+            return 0 if self.goal(config.modes) else longest + 1
+        return longest + 1
+
+
+def decided_where(
+    explored: Explored, config: Config, region: Region, when: Condition | None, goal: _Goal, wanted: bool | None
+) -> Node:
+    """Which rows decide where an observer then sees ``when``, in modes that are (not) among ``goal``; None elsewhere."""
+    model, diagrams = explored.model, explored.model.diagrams
+    nothing = diagrams.value(None)
+
+    def seen(rows: object) -> Node:
+        if rows is None:
+            return nothing
+        assert isinstance(rows, tuple)
+        effect = model.effect(config.modes, region.counters, rows)
+        if wanted is not None and goal(effect.modes) is not wanted:
+            return nothing
+        decided = diagrams.value(rows)
+        if when is None:
+            return decided
+        return diagrams.select(model.observed_as(when, effect, effect.counters, region), decided, nothing)
+
+    return diagrams.follow(region.node, seen)
+
+
+def _seeds(explored: Explored, promise: Promise, goal: _Goal) -> tuple[list[Config], bool]:
+    """What the ticks lead to on which a watcher has to begin, as he finds it; and whether X ever holds."""
+    watcher = _Watcher(explored, promise, goal)
+    explorer = explored.explorer
+    beginning: dict[int, None] = {}
+    seen = missed = False
+    for number, config, region in explored.views():
+        node = watcher.where(config, region, seen=True)
+        values = [value for value, _ in explorer.values(config, region, node) if isinstance(value, tuple)]
+        if values:
+            seen = True
+            lost = any(not goal(explored.model.effect(config.modes, region.counters, rows).modes) for rows in values)
+            missed = missed or lost
+            if lost or promise.kind != "once":
+                beginning[number] = None
+    if not seen or (promise.kind != "never" and not missed):
+        return [], seen
+    follower = Explorer(explored.model, zones=explorer.zones, watcher=watcher)
+    configs: dict[Config, None] = {}
+    for number in beginning:
+        config = explorer.origin if number == START else explorer.configs[number]
+        for _, target in follower.steps(number, config=config):
+            if target.phase == 1:
+                configs[target] = None
+    return list(configs), True
+
+
+def _broken(explored: Explored, promise: Promise, watcher: _Watcher) -> Verdict:
+    def there(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
+        if number == START or not watcher.broken(explorer, config):
+            return
+        clocks = explorer.zones.clocks[config.zone]
+        zone = explorer.zones.bound(config.zone, WATCH, promise.ticks, FREE)
+        assert zone is not None
+        yield Trail([], last=(clocks, explorer.zones.matrix[zone]))
+
+    found = shortest(explored.model, there, explored.deadline, watcher)
+    return Verdict(promise, False, None, None if found is None else found[0])
+
+
+def _reach(explored: Explored, promise: Promise, goal: _Goal) -> Verdict:
+    lost = hopeless(explored.explorer, explored.explorer.numbers(), lambda config: goal(config.modes))
+    if not lost:
+        return Verdict(promise, True)
+    return Verdict(promise, False, None, explored.shortest(in_pieces(explored, list(lost.items()))))
+
+
+def modes_said(modes: tuple[ModeRef, ...], several: bool) -> str:
+    """``parked, spent``; with the parts' names where there are several parts."""
+    return ", ".join(f"{part} in {mode}" if several else mode for part, mode in modes)
