@@ -28,7 +28,8 @@ def main(runs: int = 7) -> None:
     bare = statistics.median(processor_seconds([sys.executable, "-c", "pass"]) for _ in range(runs))
     print(f"{'python alone':24}{bare:8.3f} s")
     for name, arguments in COMMANDS.items():
-        took = statistics.median(processor_seconds([sys.executable, "-m", "statecraft", *arguments]) for _ in range(runs))
+        command = [sys.executable, "-m", "statecraft", *arguments]
+        took = statistics.median(processor_seconds(command) for _ in range(runs))
         print(f"{name:24}{took:8.3f} s{took / bare:8.1f} times python alone")
 
 
