@@ -256,7 +256,7 @@ def sensors_of(condition: Condition) -> tuple[str, ...]:
     return tuple(found)
 
 
-# ----------------------------------------------------------------------------------------------- what comes from outside
+# --------------------------------------------------------------------------------------------- what comes from outside
 
 
 @dataclass(frozen=True, slots=True)
