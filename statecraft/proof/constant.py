@@ -55,14 +55,25 @@ class Round:
     """A cycle that the machine goes round for ever.
 
     Attributes:
-        start: a configuration on it.
-        edges: once round.
-        modes: the modes of all parts before each edge.
+        configs: the configurations on it, in order.
+        edges: once round: from each to the next.
+        phase: of which turn of inputs the first edge is.
     """
 
-    start: Config
+    configs: tuple[Config, ...]
     edges: tuple[Edge, ...]
-    modes: tuple[Modes, ...]
+    phase: int
+
+    @property
+    def modes(self) -> tuple[Modes, ...]:
+        """The modes of all parts before each edge."""
+        return tuple(config.modes for config in self.configs)
+
+    def starts(self, turns: Sequence[Cells]) -> Iterator[tuple[Config, object]]:
+        """Each configuration on it, with this and the turns of inputs that go on from there."""
+        for place, config in enumerate(self.configs):
+            at = (self.phase + place) % len(turns)
+            yield config, (self, [*turns[at:], *turns[:at]])
 
 
 def changing(explored: Explored, part: int | None) -> dict[Modes, set[Modes]]:
@@ -149,7 +160,7 @@ def rounds(explored: Explored, config: Config, onlys: Sequence[Only], part: int 
         at = [place for place, (before, _) in enumerate(path) if before == current and place % len(onlys) == phase]
         if at:
             loop = path[at[-1] :]
-            yield Round(current, tuple(edge for _, edge in loop), tuple(before.modes for before, _ in loop))
+            yield Round(tuple(before for before, _ in loop), tuple(edge for _, edge in loop), phase)
             return
         met = [
             place
@@ -213,7 +224,7 @@ def flapping(explored: Explored) -> Iterator[Finding]:
                 for before, after in zip(each.modes, (*each.modes[1:], each.modes[0]), strict=True):
                     for part, (was, now) in enumerate(zip(before, after, strict=True)):
                         if was != now:
-                            found.setdefault((part, was), []).append((each.start, (each, [cells])))
+                            found.setdefault((part, was), []).extend(each.starts([cells]))
     for (part, place), starts in sorted(found.items(), key=lambda item: item[0]):
         mode = explored.mode(part, place)
         run, example = _endless(explored, starts)
@@ -288,7 +299,7 @@ def bare_threshold(explored: Explored, part: int, sensor: Sensor) -> Iterator[Fi
                 for each in rounds(explored, config, onlys, part):
                     if _depends(explored, part, each, onlys):
                         for moving in {some[part] for some in each.modes if model.moving(part, some[part])}:
-                            found.setdefault(moving, []).append((each.start, (each, turns)))
+                            found.setdefault(moving, []).extend(each.starts(turns))
     for place, starts in sorted(found.items(), key=lambda item: item[0]):
         mode = explored.mode(part, place)
         run, example = _endless(explored, starts)
@@ -311,7 +322,8 @@ def _depends(explored: Explored, part: int, each: Round, onlys: Sequence[Only]) 
     for place, edge in enumerate(each.edges):
         after = each.modes[(place + 1) % len(each.modes)][part]
         config = explorer.configs[edge.source]
-        for _, target in explorer.steps(edge.source, onlys[(place + 1) % len(onlys)], config):
+        other = onlys[(each.phase + place + 1) % len(onlys)]
+        for _, target in explorer.steps(edge.source, other, config):
             if target.modes[part] != after:
                 return True
     return False
@@ -394,6 +406,12 @@ def _candidates(explored: Explored, part: int, place: int) -> Iterator[Cells]:
     """
     model, explorer, diagrams = explored.model, explored.explorer, explored.model.diagrams
     seen: set[Cells] = set()
+    if any(row.move == "restart" for row in model.rows_in(part, place)):
+        # Its clock need not come to its limit: every choice has to be tried.
+        modes = _modes_beside(explored, part, place)
+        clusters = sorted(set(constants(explored, modes)) | set(_asked_by_others(explored, part)))
+        yield from every_choice(explored, clusters, modes)
+        return
     own = {f"mode {model.parts[part].name}"}
     own |= {f"group {model.parts[part].name}.{group}" for group in explored.mode(part, place).groups}
     for _, config in list(explored.configs()):
@@ -405,13 +423,14 @@ def _candidates(explored: Explored, part: int, place: int) -> Iterator[Cells]:
         late = _late(explorer, config, clocks)
         if late is None:
             continue
-        stays = TRUE
+        stays: dict[object, Node] = {}  # whatever is heard, by what time says otherwise
         for region in explorer.regions(late):
+            told = tuple(span for span in region.spans if span[0] not in explored.messages)
             leaves = diagrams.where(region.node, lambda rows: _leaves(explored, part, place, rows))
-            stays = diagrams.select(_some_take(explored, leaves, region.hearing.takes), FALSE, stays)
-            if stays == FALSE:
-                break
-        if stays == FALSE:
+            before = stays.get(told, TRUE)
+            stays[told] = diagrams.select(_some_take(explored, leaves, region.hearing.takes), FALSE, before)
+        nodes = {node for node in stays.values() if node != FALSE}
+        if not nodes:
             continue
         clusters = sorted(set(constants(explored, [config.modes])) | set(_asked_by_others(explored, part)))
         for cells in every_choice(explored, clusters, _modes_beside(explored, part, place)):
@@ -421,7 +440,7 @@ def _candidates(explored: Explored, part: int, place: int) -> Iterator[Cells]:
                 & (model.clusters[index].pairs_from(late.boxes[index]) if index < model.with_state else -1)
                 for index, pairs in only.pairs
             }
-            if cells not in seen and diagrams.choose(stays, allowed) is not None:
+            if cells not in seen and any(diagrams.choose(node, allowed) is not None for node in nodes):
                 seen.add(cells)
                 yield cells
 
