@@ -179,8 +179,9 @@ class Zones:
 
         A clock ``x`` is only ever asked whether ``x >= c`` with ``c <= M``, its limit, until it is next set to 0; so
         two readings of all clocks that agree wherever either stands below its limit lead to the same steps for ever.
-        Where a bound ``x - y <= d`` has ``d >= M_x`` it is dropped, and where ``d < -M_y`` it becomes ``-M_y``.
-        Whatever this adds agrees, in that sense, with a reading that was there already: seek one with the same values
+        A clock that is at its limit or beyond in all of ``zone`` is let go from there on: every reading that this adds
+        agrees with one that was there. Then where a bound ``x - y <= d`` has ``d >= M_x`` it is dropped, and where
+        ``d < -M_y`` it becomes ``-M_y``. Whatever this adds agrees, in that sense, with a reading that was there already: seek one with the same values
         where ``v`` is below its limits, and any value from the limit on where it is not. Those are bounds on
         differences again, so if there is none, a cycle through 0 is negative: ``low_i > d_ij + v_j`` for a clock ``j``
         below its limit, where ``low_i`` is ``v_i``, or ``M_i`` if ``v_i >= M_i``. Was ``d_ij`` dropped, then
@@ -199,21 +200,25 @@ class Zones:
     def _blur(self, zone: int, limits: Limits) -> int:
         clocks, matrix = self.clocks[zone], list(self.matrix[zone])
         size = len(clocks) + 1
-        changed = False
+        before = tuple(matrix)
+        for place, limit in enumerate(limits, 1):
+            if -matrix[place] >= limit:
+                for other in range(size):
+                    if other != place:
+                        matrix[place * size + other] = matrix[other * size + place] = FREE
+                matrix[place] = -limit
         for row in range(size):
             limit = limits[row - 1] if row else FREE
             for column in range(size):
                 at = row * size + column
-                if row == column:
-                    continue
                 bound = matrix[at]
-                if limit <= bound < FREE:
+                if row == column or bound >= FREE:
+                    continue
+                if bound >= limit:
                     matrix[at] = FREE
-                    changed = True
                 elif column and bound < -limits[column - 1]:
                     matrix[at] = -limits[column - 1]
-                    changed = True
-        return self.number(clocks, _closed(matrix, size)) if changed else zone
+        return zone if tuple(matrix) == before else self.number(clocks, _closed(matrix, size))
 
     # ------------------------------------------------------------------------------------------------------- backwards
 
