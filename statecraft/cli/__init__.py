@@ -23,6 +23,7 @@ VERBS = {
     "emit": "write the firmware as a sketch folder",
     "wiring": "list every pin and what goes there",
     "make": "check, try, emit, compile and size: the whole road",
+    "upload": "compile, and put the program on the board",
 }
 
 

@@ -240,6 +240,7 @@ class _Sketch:
         ms = watchdog_ms(self.machine)
         setting = f"WDTO_{ms}MS" if ms < 1000 else f"WDTO_{ms // 1000}S"
         values = {"watchdog_ms": ms, "watchdog_setting": setting, "servos": bool(self.servos)}
+        values["usb"] = self.board.upload is not None and self.board.upload.touch
         return values | {"generic": self.board.generic} | self.common()
 
     # ----------------------------------------------------------------------------------------------------------- pins

@@ -1,0 +1,69 @@
+"""``statecraft upload FILE --port P``: compile, and put the program on the board."""
+
+from __future__ import annotations
+
+import shlex
+from pathlib import Path
+
+import click
+
+from statecraft.cli.common import Stop, board_of, file_argument, read, screen, step
+
+CAUTIONS = (
+    "Before it goes on: wheels off the ground, motor power off at its hardware switch. The board starts anew at once, "
+    "and the machine with it. This is not a safety-rated controller, and a stop command is not an emergency stop."
+)
+
+
+@click.command(name="upload", short_help="compile, and put the program on the board")
+@file_argument
+@click.option("-P", "--port", metavar="PORT", help="Where the board is, such as /dev/ttyACM0 or COM3.")
+@click.option("--dry-run", is_flag=True, help="Compile and show the command, but do not run it.")
+@click.option("--anyway", is_flag=True, help="Although `check` finds errors.")
+@click.option(
+    "-o", "--out", metavar="DIR", type=click.Path(path_type=Path), default=Path("out"), help="Instead of out/."
+)
+def command(file: str, port: str | None, dry_run: bool, anyway: bool, out: Path) -> None:
+    """Compile FILE's firmware and put it on the board at PORT, with avrdude.
+
+    The command is shown before it runs. A machine that `check` finds errors in is not uploaded.
+    """
+    from statecraft.cli.check import judge, sum_up
+    from statecraft.cli.emit import emit
+    from statecraft.firmware import BuildFailed, ToolchainMissing, build
+    from statecraft.firmware import upload as uploading
+
+    console = screen()
+    machine = read(file)
+    board = board_of(machine)
+    with step(console, "check"):
+        found = judge(machine)
+    if any(finding.severity == "error" for finding in found) and not anyway:
+        raise Stop(
+            f"{machine.name} is not sound: {sum_up(found)}. `statecraft check {file}` shows more; nothing was uploaded."
+        )
+    home = out / machine.name
+    try:
+        avrdude = ["avrdude"] if dry_run else uploading.find_avrdude()
+        place = (port or "PORT") if dry_run else uploading.check_port(port)
+        _, notes = emit(machine, home / machine.name)
+        with step(console, "compile"):
+            built = build(home / machine.name, board, home)
+        for note in notes:
+            click.echo(note)
+        line = uploading.command(board, built.hex, place, avrdude)
+        touches = board.upload is not None and board.upload.touch
+        click.echo(f"{built.hex}: {built.flash:,} bytes of program for {board.name}\n\n{CAUTIONS}\n")
+        if touches:
+            click.echo(f"first: {place} is opened at {uploading.TOUCH_BAUD} baud and closed, to start the bootloader")
+        if touches and not dry_run:
+            with step(console, "wait for the bootloader"):
+                line = uploading.command(board, built.hex, uploading.touch(place), avrdude)
+        click.echo(f"{'would run' if dry_run else 'running'}: {shlex.join(line)}")
+        if not dry_run:
+            uploading.run(line)
+            click.echo(f"{machine.name} is on the board.")
+    except (ToolchainMissing, uploading.UploadFailed) as error:
+        raise Stop(str(error)) from None
+    except BuildFailed as error:
+        raise Stop(f"{error}\n\nNothing was uploaded: the compiler refused.") from None
