@@ -22,7 +22,7 @@ def findings(machine: Machine) -> list[Finding]:
     """Modes that no row leads to, none leaves, or from which no rows lead to a stop mode; and what nothing uses."""
     found: list[Finding] = []
     for part in machine.parts:
-        found += _of_part(part)
+        found += plain_faults(part)
     return [*found, *unused(machine)]
 
 
@@ -38,7 +38,8 @@ def mode_graph(part: Part) -> DiGraph:
     return graph
 
 
-def _of_part(part: Part) -> Iterator[Finding]:
+def plain_faults(part: Part) -> Iterator[Finding]:
+    """Modes of ``part`` that no row leads to, none leaves, or from which no rows lead to a stop mode."""
     import networkx
 
     graph = mode_graph(part)

@@ -42,6 +42,11 @@ class Verdict:
     run: Run | None = None
     why: str = ""
 
+    @property
+    def holds(self) -> bool:
+        """Whether it was proved."""
+        return self.kept is True
+
 
 def verdict(explored: Explored, promise: Promise) -> Verdict:
     """How ``promise`` fares in the parts that were explored, which must be all that it asks about.

@@ -1,0 +1,98 @@
+"""What each finding means, and how such a thing is usually mended."""
+
+from __future__ import annotations
+
+from statecraft.proof.finding import SEVERITY
+
+_TEXTS = {
+    "unreachable": (
+        "No run ever enters the mode; or the row's condition holds in no situation that the machine can come to.",
+        "The way there is missing, or its condition contradicts itself or what is always so in those modes: compare it "
+        "with the levels and with the rows that lead there. What is truly not needed can be taken out.",
+    ),
+    "shadowed": (
+        "The row's condition does hold sometimes, but on every such tick an earlier row decides; or a failsafe that would "
+        "hold in the mode it leads to keeps it from starting.",
+        "Move the row up, narrow the condition of the rows named, or take the row out.",
+    ),
+    "stuck": (
+        "Once the machine is in this mode, nothing that anyone says or any sensor reads ever leads out of it.",
+        "Add a row that leaves it. If it is meant to stay there until the power is cut, declare the mode final.",
+    ),
+    "no way to stop": (
+        "The machine can come to a situation in this mode from which no run at all leads to a stop mode of its part.",
+        "Add a failsafe on an urgent command in any mode. If there is one, look at what keeps it from deciding: an "
+        "earlier row, or something that it asks besides.",
+    ),
+    "halt missed": (
+        "A moving mode in which no single urgent command brings every part to a stop mode on the very tick that takes it, "
+        "whatever the sensors say.",
+        "Put a failsafe on an urgent command first, in any mode, and let it ask nothing else. Where there are several "
+        "parts, write it before the first part, so that it applies to every one.",
+    ),
+    "runaway": (
+        "Every link has been silent for its declared time, and on the tick after that the machine still moves.",
+        "Add a failsafe 'LINK silent' in the modes that move, leading to a stop mode. A machine that is meant to work "
+        "alone says so: declare the mode unattended.",
+    ),
+    "waits for ever": (
+        "There is a situation in this mode, and readings that need only stay as they are, from which no command and no "
+        "silence ever leads on.",
+        "Give the mode a row with 'after' that gives up, or one on a command that asks nothing of the sensors.",
+    ),
+    "flapping": (
+        "While nothing is said and nothing changes outside, the machine changes its mode on every single tick, for ever.",
+        "Two rows disagree about one situation. Give the level between them a gap (set at one value, clear at another), or "
+        "let one row wait with 'after'.",
+    ),
+    "fault ignored": (
+        "A row in this moving mode relies on a sensor, and with that sensor in fault on two ticks running the machine moves "
+        "on. A comparison of a sensor in fault is false, so the row simply never decides.",
+        "Add a failsafe on 'SENSOR fault' that stops, or put a level on it 'on if in doubt'. If the mode can do without "
+        "the sensor, declare that it tolerates SENSOR fault.",
+    ),
+    "faint hope": (
+        "The row starts a movement while a sensor is in fault, although with some reading of that sensor it would not have: "
+        "'not (gap < 30 cm)' is true when nobody knows the gap.",
+        "Ask for what must be so rather than for what must not ('gap >= 30 cm'), add 'and not SENSOR fault', or put the "
+        "level 'on if in doubt'.",
+    ),
+    "bare threshold": (
+        "Two readings one step apart, as a sensor at rest will give them in turn, lead out of a moving mode and back into it "
+        "on every tick.",
+        "Put a level with a gap between its set and its clear condition in place of the bare comparison, or let the row "
+        "back wait with 'after'.",
+    ),
+    "stale decision": (
+        "The row waits for a time that is shorter than the sensor it reads may need to deliver the readings of its median, "
+        "by the firmware's own schedule: it may decide on what was measured before the mode was entered.",
+        "Wait longer, take a shorter median, or use fewer rangers: only one of them pings at a time.",
+    ),
+    "out of range": (
+        "By the declared ranges of what it compares, the comparison is always true, or always false, when valid.",
+        "Look for a slip in a number or a unit; or mend the declared range.",
+    ),
+    "overlapping": (
+        "The level's set and clear condition can both be true on the same tick, so that it is not clear what it should be.",
+        "Leave a gap between the two.",
+    ),
+    "unused": (
+        "Nothing uses what is declared: no row, level, mode or promise.",
+        "Use it or take it out. A command that the remote sends and no row tests is a button that does nothing.",
+    ),
+    "wiring": (
+        "A pin is used twice, cannot do what is asked of it, or is taken by something else on this board.",
+        "Choose another pin; the message names what the pin is taken by or lacks.",
+    ),
+}
+
+
+def explain(code: str) -> str:
+    """What the finding ``code`` means and how it is usually mended.
+
+    Raises:
+        KeyError: there is no such finding.
+    """
+    name = code.replace("-", " ").replace("_", " ").strip().lower()
+    meaning, mending = _TEXTS[name]
+    return f"{name} ({SEVERITY[name]})\n\n{meaning}\n\nHow it is usually mended: {mending}\n"
