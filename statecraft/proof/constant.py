@@ -76,25 +76,38 @@ class Round:
             yield config, (self, [*turns[at:], *turns[:at]])
 
 
-def changing(explored: Explored, part: int | None) -> dict[Modes, set[Modes]]:
-    """The steps on which nothing is said and a mode (of ``part``) changes, between modes that can go round and round."""
+def changing(explored: Explored, part: int | None) -> tuple[dict[Modes, set[Modes]], list[Config]]:
+    """The steps on which nothing is said and a mode (of ``part``) changes, between modes that can go round and round;
+    and the configurations in those modes from which one can start.
+
+    A part that changes its mode on every tick has just entered the one it is in, so its clock stands at 0.
+    """
     explorer, model = explored.explorer, explored.model
+    alone = 0 if part is None and len(model.parts) == 1 else part
+    entered = None if alone is None else f"mode {model.parts[alone].name}"
     steps: dict[Modes, set[Modes]] = {}
-    for number, config, region in explored.views():
-        if number == START or region.hearing.reset or not region.hearing.takes & 1:
-            continue
-        for rows, _ in explorer.values(config, region, region.node, Only(takes=1)):
-            assert isinstance(rows, tuple)
-            if all(row == NOBODY for row in rows):
+    starts: list[Config] = []
+    only = Only(takes=1, deaf=explored.messages)
+    for _, config in explored.configs():
+        if entered in explorer.zones.clocks[config.zone]:
+            zone = explorer.zones.bound(config.zone, entered or "", 0, 0)
+            if zone is None:
                 continue
-            after = model.effect(config.modes, region.counters, rows).modes
-            if after != config.modes if part is None else after[part] != config.modes[part]:
-                steps.setdefault(config.modes, set()).add(after)
+            config = config._replace(zone=zone)
+        starts.append(config)
+        for region in explorer.regions(config, only):
+            for rows, _ in explorer.values(config, region, region.node, only):
+                assert isinstance(rows, tuple)
+                if all(row == NOBODY for row in rows):
+                    continue
+                after = model.effect(config.modes, region.counters, rows).modes
+                if after != config.modes if part is None else after[part] != config.modes[part]:
+                    steps.setdefault(config.modes, set()).add(after)
     while True:
         kept = {modes: {after for after in some if after in steps} for modes, some in steps.items()}
         kept = {modes: some for modes, some in kept.items() if some}
         if kept == steps:
-            return kept
+            return kept, [config for config in starts if config.modes in kept]
         steps = kept
 
 
@@ -210,24 +223,20 @@ def flapping(explored: Explored) -> Iterator[Finding]:
     Raises:
         Undecided: there are too many choices of inputs.
     """
-    steps = changing(explored, None)
-    if not steps:
-        return
+    steps, starts = changing(explored, None)
     modes = list(steps)
     found: dict[tuple[int, int], list[tuple[Config, object]]] = {}
     for cells in every_choice(explored, constants(explored, modes), modes):
         only = quiet(explored, cells)
-        for _, config in list(explored.configs()):
-            if config.modes not in steps:
-                continue
+        for config in starts:
             for each in rounds(explored, config, [only], None):
                 for before, after in zip(each.modes, (*each.modes[1:], each.modes[0]), strict=True):
                     for part, (was, now) in enumerate(zip(before, after, strict=True)):
                         if was != now:
                             found.setdefault((part, was), []).extend(each.starts([cells]))
-    for (part, place), starts in sorted(found.items(), key=lambda item: item[0]):
+    for (part, place), some in sorted(found.items(), key=lambda item: item[0]):
         mode = explored.mode(part, place)
-        run, example = _endless(explored, starts)
+        run, example = _endless(explored, some)
         among = sorted({explored.ref(part, modes[part]).mode for modes in example.modes})
         yield Finding(
             "flapping",
@@ -278,7 +287,7 @@ def bare_threshold(explored: Explored, part: int, sensor: Sensor) -> Iterator[Fi
     if sensor.name not in explored.sensor_pairs:
         return
     model = explored.model
-    steps = changing(explored, part)
+    steps, starts = changing(explored, part)
     if not any(model.moving(part, modes[part]) for modes in steps):
         return
     modes = list(steps)
@@ -293,16 +302,14 @@ def bare_threshold(explored: Explored, part: int, sensor: Sensor) -> Iterator[Fi
         for one, other in pairs:
             turns = [(*rest, (own, one)), (*rest, (own, other))]
             onlys = [quiet(explored, cells) for cells in turns]
-            for _, config in list(explored.configs()):
-                if config.modes not in steps:
-                    continue
+            for config in starts:
                 for each in rounds(explored, config, onlys, part):
                     if _depends(explored, part, each, onlys):
                         for moving in {some[part] for some in each.modes if model.moving(part, some[part])}:
                             found.setdefault(moving, []).extend(each.starts(turns))
-    for place, starts in sorted(found.items(), key=lambda item: item[0]):
+    for place, some in sorted(found.items(), key=lambda item: item[0]):
         mode = explored.mode(part, place)
-        run, example = _endless(explored, starts)
+        run, example = _endless(explored, some)
         yield Finding(
             "bare threshold",
             mode.place,
