@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from random import Random
 
-from statecraft.agreement.inputs import Stretch
+from statecraft.agreement.inputs import Course, Stretch, each_tick
 from statecraft.machine import (
     OPPOSITE,
     Absent,
@@ -32,16 +32,29 @@ from statecraft.machine import (
     atoms,
 )
 from statecraft.proof.conditions import holds, ranges_of
+from statecraft.simulation import Simulation
 from statecraft.simulation.state import State, layout
 
 _LONGEST = 5000  # ticks of one stretch
 
 
+def course(machine: Machine, seed: int, ticks: int, slow: int = 1) -> Course:
+    """A course of ``ticks`` ticks. ``slow``: how many times longer inputs often stand, for sensors that take time."""
+    chance = Chance(machine, seed, slow)
+    simulation = Simulation(machine)
+    found = []
+    for stretch in chance.stretches(ticks, simulation.snapshot):
+        found.append(stretch)
+        simulation.run(each_tick([stretch]))
+    return tuple(found)
+
+
 class Chance:
     """Makes one course. The same seed makes the same, on the same states."""
 
-    def __init__(self, machine: Machine, seed: int) -> None:
+    def __init__(self, machine: Machine, seed: int, slow: int = 1) -> None:
         self.machine = machine
+        self.slow = slow
         self.random = Random(seed)
         self.layout = layout(machine)
         self.ranges = ranges_of(machine)
@@ -60,11 +73,11 @@ class Chance:
         """``ticks`` ticks from tick 0 on. ``state`` tells where the machine stands after what has been given so far."""
         dials = {dial.name: number for number, dial in enumerate(self.machine.dials)}
         while ticks > 0:
-            chosen = min(self.choose(state()), ticks)
+            chosen = min(self.choose(state()) * self.random.choice([1, self.slow]), ticks)
             hear = tuple(self.commands[name] for name in (*self.hear, *self.kept))
             turn = tuple((dials[name], value) for name, value in self.turn.items())
             every = self.random.choice([3, 7, 20, 50]) if self.kept else 0
-            late = not hear and not turn and chosen < 5 and self.random.random() < 0.3
+            late = self.slow == 1 and not hear and not turn and chosen < 5 and self.random.random() < 0.3
             if late and state()[self.layout.index["tick", ""]] < 0:
                 late = False
             if self.hear and every:  # what is heard once comes before what is heard again and again

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from statecraft.cli.common import Stop, file_argument, plural, read, screen, step, write_text
+from statecraft.cli.common import Stop, board_of, file_argument, plural, read, screen, step, write_text
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from rich.console import Console
 
     from statecraft.agreement import Difference
     from statecraft.agreement.agree import Compared
     from statecraft.agreement.coverage import Coverage
+    from statecraft.agreement.onchip import ChipRunner, OnChip
     from statecraft.agreement.vectors import Vectors
     from statecraft.machine import Machine
 
@@ -34,6 +38,10 @@ def command(file: str, on: str, seed: int | None, ticks: int | None, save_trials
     """Run FILE's table, and the C++ that is written from it, on the same inputs: its trials, generated ones that make
     every row and every condition decide, and inputs at random. Every number of the state is compared on every tick.
 
+    On the chip the program itself runs, simulated, between its sensors, its operator and its outputs. The table is
+    given what the chip has sampled; then its state, its reports and its pins must be as the table says on every tick.
+    In trials the modes must come in the same order, as late as the sensors allow.
+
     The first difference stops it: it is shown after the shortest inputs that bring it about, and saved as a trial. Exit
     code 1 then.
     """
@@ -43,7 +51,8 @@ def command(file: str, on: str, seed: int | None, ticks: int | None, save_trials
     seed = randrange(10**6) if seed is None else seed
     console = screen()
     console.print(f"{machine.name}: the table and the {on}, seed {seed}", style="bold", markup=False)
-    if not _on_desk(machine, seed, ticks, save_trials, console):
+    on_that = _on_desk if on == "desk" else _on_chip
+    if not on_that(machine, seed, ticks, save_trials, console):
         raise click.exceptions.Exit(1)
 
 
@@ -70,6 +79,79 @@ def _on_desk(machine: Machine, seed: int, ticks: int | None, save: Path | None, 
         raise Stop(str(failed)) from None
     _tell_coverage(machine, searched, found, console)
     return True
+
+
+def _on_chip(machine: Machine, seed: int, ticks: int | None, save: Path | None, console: Console) -> bool:
+    from statecraft.agreement.beside import executions, latency
+    from statecraft.agreement.chance import course
+    from statecraft.agreement.inputs import course_of
+    from statecraft.agreement.onchip import OnChip, Silent, compared_on_chip, for_chip
+    from statecraft.agreement.vectors import vectors
+    from statecraft.simulation.trial import script
+
+    with chip(machine, console) as runner:
+        try:
+            for trial in machine.trials:
+                (ran,) = executions(machine, trial, ["chip"], runner)
+                count = trial.last_tick + 1 + latency(machine, course_of(script(machine, trial)))
+                told = OnChip(f"trial “{trial.title}”", 1, count, ran.seconds, ran.wrong)
+                if not _told_on_chip(machine, told, console, f", within {plural(ran.latency, 'tick')} of the table"):
+                    return False
+            with step(console, "vectors"):
+                searched = vectors(machine)
+            if save is not None:
+                _save_trials(machine, searched, save, console)
+            short, others = for_chip(searched.courses)
+            done = compared_on_chip(runner, "vectors", short)
+            if not _told_on_chip(machine, done, console, f" ({others} longer ones are for the desk)" if others else ""):
+                return False
+            wanted = 20_000 if ticks is None else ticks
+            pieces = [min(4000, wanted - at) for at in range(0, wanted, 4000)]
+            made = (course(machine, seed + number, piece, slow=20) for number, piece in enumerate(pieces))
+            return _told_on_chip(machine, compared_on_chip(runner, "random", made), console)
+        except Silent as silent:
+            console.print(f"✗ {silent}", markup=False)
+            return False
+
+
+@contextlib.contextmanager
+def chip(machine: Machine, console: Console) -> Iterator[ChipRunner]:
+    """The machine's program on the simulated chip.
+
+    Raises:
+        Stop: there is none.
+    """
+    import tempfile
+
+    from statecraft.agreement.onchip import ChipRunner
+    from statecraft.agreement.wired import NotOnChip, program
+    from statecraft.chip import ChipError, ChipUnavailable
+    from statecraft.firmware import BuildFailed, ToolchainMissing, WiringError
+
+    with tempfile.TemporaryDirectory(prefix="statecraft_") as folder:
+        try:
+            with step(console, "compile"):
+                made = program(machine, board_of(machine), Path(folder))
+            yield ChipRunner(made)
+        except WiringError as wrong:
+            from statecraft.language import show
+
+            raise Stop(show(wrong.findings, machine.source)) from None
+        except (NotOnChip, ToolchainMissing, BuildFailed, ChipUnavailable, ChipError) as failed:
+            raise Stop(str(failed)) from None
+
+
+def _told_on_chip(machine: Machine, done: OnChip, console: Console, note: str = "") -> bool:
+    """Print what became of inputs on the chip; whether everything was as the table says."""
+    many = f"{plural(done.courses, 'course')}, {done.ticks:,} ticks, {done.seconds:.1f} s"
+    good = not done.wrong and done.difference is None
+    outcome = "state, reports and pins as the table says" if good else "they differ"
+    console.print(f"{'✓' if good else '✗'} {done.what:<8} {many}: {outcome}{note}", markup=False, soft_wrap=True)
+    for line in done.wrong:
+        console.print(f"    {line}", markup=False, soft_wrap=True)
+    if done.difference is not None:
+        _show(machine, done.difference, console)
+    return good
 
 
 def _told(machine: Machine, done: Compared, console: Console) -> bool:

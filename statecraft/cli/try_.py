@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,7 +13,8 @@ from statecraft.cli.common import Stop, file_argument, plural, read, screen
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from statecraft.machine import Machine
+    from statecraft.agreement.beside import Execution
+    from statecraft.machine import Machine, Trial
     from statecraft.simulation import Trace, TrialResult
 
 
@@ -26,14 +27,33 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path),
     help="Write every tick to FILE.csv, FILE.jsonl or (IEEE 1364, for waveform viewers) FILE.vcd.",
 )
-def command(file: str, only: str | None, trace: Path | None) -> None:
+@click.option(
+    "--on",
+    metavar="PLACES",
+    default="table",
+    help="Where: table, desk, chip, or several with commas between, side by side.",
+)
+def command(file: str, only: str | None, trace: Path | None, on: str) -> None:
     """Run FILE's trials on the reference simulation and say what happened beside what was expected.
 
-    Exit code 1 if any expectation was not met.
+    With --on table,desk,chip the same trials run on the table, on the C++ that is written from it, and as the whole
+    program on the simulated chip.
+
+    Exit code 1 if any expectation was not met, or if they are not alike.
     """
     if trace is not None:
         _writer(trace)
+    places = [place.strip() for place in on.split(",")]
+    wrong = [place for place in places if place not in ("table", "desk", "chip")]
+    if wrong:
+        raise Stop(f"--on takes table, desk and chip, with commas between; '{wrong[0]}' is none of them", 2)
+    if trace is not None and places != ["table"]:
+        raise Stop("--trace writes what the table does: use it without --on", 2)
     machine = read(file)
+    if places != ["table"]:
+        if not _beside(machine, screen(), places, only):
+            raise click.exceptions.Exit(1)
+        return
     if not rehearse(machine, screen(), only=only, trace=trace):
         raise click.exceptions.Exit(1)
 
@@ -46,12 +66,8 @@ def rehearse(machine: Machine, console: Console, *, only: str | None = None, tra
     """
     from statecraft.simulation import run_trial
 
-    trials = [trial for trial in machine.trials if only is None or only.lower() in trial.title.lower()]
-    if not trials and only is not None:
-        known = "; ".join(trial.title for trial in machine.trials) or "none"
-        raise Stop(f"no trial has '{only}' in its title; the file's trials: {known}")
     results = []
-    for trial in trials:
+    for trial in _chosen(machine, only):
         result = run_trial(machine, trial)
         _show(machine, result, console)
         results.append(result)
@@ -74,6 +90,74 @@ def rehearse(machine: Machine, console: Console, *, only: str | None = None, tra
             markup=False,
         )
     return met == count
+
+
+def _chosen(machine: Machine, only: str | None) -> list[Trial]:
+    """The trials with ``only`` in their titles."""
+    trials = [trial for trial in machine.trials if only is None or only.lower() in trial.title.lower()]
+    if not trials and only is not None:
+        known = "; ".join(trial.title for trial in machine.trials) or "none"
+        raise Stop(f"no trial has '{only}' in its title; the file's trials: {known}")
+    return trials
+
+
+def _beside(machine: Machine, console: Console, places: Sequence[str], only: str | None) -> bool:
+    """Run the trials on several places and show them side by side; whether all went as expected, and alike."""
+    from contextlib import ExitStack
+
+    from statecraft.agreement.beside import executions
+    from statecraft.agreement.onchip import Silent
+    from statecraft.cli.agree import chip
+    from statecraft.firmware import BuildFailed, ToolchainMissing
+
+    good = True
+    with ExitStack() as stack:
+        runner = stack.enter_context(chip(machine, console)) if "chip" in places else None
+        for trial in _chosen(machine, only):
+            try:
+                found = executions(machine, trial, places, runner)
+            except (ToolchainMissing, BuildFailed, Silent) as failed:
+                raise Stop(str(failed)) from None
+            good &= all(execution.result.passed and not execution.wrong for execution in found)
+            _show_beside(machine, trial, found, console)
+    return good
+
+
+def _show_beside(machine: Machine, trial: Trial, found: Sequence[Execution], console: Console) -> None:
+    """One trial: a column for each place, a line for each mode and expectation."""
+    from itertools import zip_longest
+
+    from rich.table import Table
+
+    from statecraft.agreement.beside import entries
+
+    console.print(f"{trial.title}   {machine.duration(trial.last_tick)} rehearsed", style="bold", markup=False)
+    table = Table(box=None, pad_edge=False, padding=(0, 3, 0, 0))
+    table.add_column("")
+    for execution in found:
+        table.add_column(execution.on, justify="right")
+    for part in machine.parts:
+        stories = [entries(machine, execution.result.trace.states, part.name) for execution in found]
+        for row in zip_longest(*stories):
+            mode = next(entry[1] for entry in row if entry is not None)
+            name = f"{part.name} in {mode}" if len(machine.parts) > 1 else mode
+            times = [
+                "–" if entry is None else machine.duration(entry[0]) + ("" if entry[1] == mode else f" {entry[1]}")
+                for entry in row
+            ]
+            table.add_row(f"  {name}", *times)
+    for number, expected in enumerate(trial.expectations):
+        marks = ["✓" if execution.result.outcomes[number].passed else "✗" for execution in found]
+        table.add_row(f"  expect {expected.text}", *marks)
+    table.add_row("  took", *(f"{execution.seconds:.2f} s" for execution in found))
+    console.print(table)
+    for execution in found:
+        if execution.latency:
+            long = machine.duration(execution.latency)
+            console.print(f"  On the {execution.on} inputs may take {long} to be noticed.", markup=False, style="dim")
+        for line in execution.wrong:
+            console.print(f"  ✗ {execution.on}: {line}", markup=False, style="bold red", soft_wrap=True)
+    console.print()
 
 
 def _writer(path: Path) -> Callable[[Trace, Path], None]:

@@ -1,0 +1,484 @@
+"""The table and the chip side by side. The chip is given inputs at its pins; what it took of them on each tick is read
+from its memory and given to the table; then everything else must be the same: its state on every tick, its own
+reports, and its pins.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from array import array
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from statecraft.agreement.compare import Difference
+from statecraft.agreement.inputs import Course, Stretch, course_of, cut, length
+from statecraft.agreement.rows import Columns, Teller
+from statecraft.agreement.shrink import shrink
+from statecraft.agreement.wired import Program, Wired, can_fail, message
+from statecraft.chip import PeekEvent, PinEvent, PwmEvent, SentEvent
+from statecraft.firmware.desk import FAULT
+from statecraft.firmware.layout import Field, Layout, layout, reading_type
+from statecraft.firmware.names import size_of
+from statecraft.firmware.reports import Counts, Modes, Reader, Report, RowTaken
+from statecraft.machine import Contact, Lamp, Machine, Motor, Relay, Remembered
+from statecraft.simulation import Inputs
+from statecraft.simulation.state import layout as table_layout
+
+STATE, INPUTS, TICK, STARTED = "_ZN9behaviourL3nowE", "_ZN5ticksL6inputsE", "_ZN5ticksL4tickE", "_ZN5ticksL7startedE"
+LOST = "_ZN7reportsL4lostE"
+"""The variables that are looked at, as the compiler calls them."""
+
+_LOOK = 0.35  # of a tick: when it is looked at; the tick's own work is done by then
+_ARRIVE = 0.6  # of a tick: when inputs change and messages end, after the look and before the next tick
+_BETWEEN = (0.45, 0.9)  # of a tick: no message may end at any other time
+_ON_THEIR_WAY = 8  # reports that fit the transmitter's buffer, at most
+_LONGEST_START = 10.0  # seconds until tick 0
+
+
+class Silent(Exception):
+    """The chip did not begin, or its ticks came late: it cannot be compared. The message is one line."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ran:
+    """A course that the chip has run.
+
+    Attributes:
+        sampled: what it took of its inputs on each tick, commands and dials included.
+        states: its state after each, as the desk build would tell it.
+        reports: everything that it reported, and the tick on which the report had been sent.
+        differences: what is not as the table says, one line each; empty when they agree.
+        difference: the first tick on which the states differ.
+        begins_us: when tick 0 was.
+    """
+
+    sampled: Course
+    states: array[int]
+    reports: tuple[Report, ...]
+    differences: tuple[str, ...]
+    difference: Difference | None
+    begins_us: float
+
+
+class ChipRunner:
+    """Runs courses on the chip, each from power-on, and holds them against the table."""
+
+    def __init__(self, made: Program) -> None:
+        self.made = made
+        self.machine = made.machine
+        self.tick_us = self.machine.tick_ms * 1000
+        self.layout = layout(self.machine)
+        self.columns: Columns = tuple(
+            (item.kind, str(number) if item.count else item.name)
+            for item in self.layout.fields
+            for number in range(len(item.paths))
+        )
+        self.measured = [(n, s) for n, s in enumerate(self.machine.sensors) if not isinstance(s.source, Remembered)]
+        self.teller = Teller(self.machine, table_layout(self.machine), self.layout, self.columns)
+        self.ticks = 0
+
+    def run(self, course: Iterable[Stretch]) -> Ran:
+        """Run ``course`` from power-on: its first inputs stand until tick 0 has been.
+
+        Raises:
+            Silent: the chip cannot be compared.
+        """
+        stretches = list(course)
+        with Wired(self.made) as wired:
+            drive = _Driver(self, wired, stretches)
+            drive.run()
+            found = self._judge(wired, drive)
+        self.ticks += drive.ticks
+        return found
+
+    # ------------------------------------------------------------------------------------------------------- judging
+
+    def _judge(self, wired: Wired, drive: _Driver) -> Ran:
+        sampled, states = drive.looked()
+        inputs = [
+            Inputs(readings, switches, drive.heard(number), tuple(drive.turned.get(number, ())))
+            for number, (readings, switches) in enumerate(sampled)
+        ]
+        course = course_of(inputs)
+        rows = array("i")
+        self.teller.restart()
+        expected: list[Report] = []
+        beat = max(1, 1000 // self.machine.tick_ms)
+        width = len(self.columns)
+        for number, tick in enumerate(inputs):
+            self.teller.run(Stretch(tick.readings, tick.switches, tick.arrivals, tick.messages), rows)
+            expected += self._reports(number, rows[number * width :], number % beat == 0)
+        difference = None
+        if rows != states:
+            first = next(n for n in range(len(rows)) if rows[n] != states[n]) // width
+            row = slice(first * width, (first + 1) * width)
+            difference = Difference(
+                course_of(inputs[: first + 1]),
+                dict(zip(self.columns, rows[row], strict=True)),
+                dict(zip(self.columns, states[row], strict=True)),
+            )
+        told = self._told(wired)
+        lines = []
+        if difference is not None:
+            kinds = ", ".join(f"{kind} {name}".strip() for kind, name in difference.columns)
+            lines.append(f"tick {difference.tick}: the states differ in {kinds}")
+        lines += _against(expected, told, wired.chip.value(LOST))
+        lines += drive.pins(rows)
+        return Ran(course, states, tuple(told), tuple(lines), difference, drive.begins_us)
+
+    def _reports(self, tick: int, row: Sequence[int], beats: bool) -> list[Report]:
+        """What the firmware reports after a tick with that state."""
+        of = dict(zip(self.columns, row, strict=False))
+        found: list[Report] = [
+            RowTaken(tick, number, of["row", part.name])
+            for number, part in enumerate(self.machine.parts)
+            if of["changed", part.name]
+        ]
+        if beats:
+            modes = [of["mode", part.name] for part in self.machine.parts]
+            found += [Modes(tick, first, tuple(modes[first : first + 12])) for first in range(0, len(modes), 12)]
+        return found
+
+    def _told(self, wired: Wired) -> list[Report]:
+        """What came out of the first link with reports."""
+        link = next(link for link in self.machine.links if link.reports)
+        usart = self.made.board.serial_port(link.port).usart
+        reader = Reader()
+        return reader.feed(bytes(e.value for e in wired.chip.log if isinstance(e, SentEvent) and e.usart == usart))
+
+
+def _against(expected: Sequence[Report], told: Sequence[Report], lost: int) -> list[str]:
+    """The reports that came against those that should have: none may be wrong or out of order, and no more may be
+    missing than did not fit the line, by the chip's own count. The last few may still be on their way.
+    """
+    late = max((report.late for report in told if isinstance(report, Counts)), default=0)
+    said = [report for report in told if isinstance(report, RowTaken | Modes)]
+    missing = 0
+    coming = iter(expected)
+    for report in said:
+        for due in coming:
+            if due == report:
+                break
+            missing += 1
+        else:
+            return [f"reported, but not so by the table: {report}"]
+    lines = [f"{late} ticks came late"] if late else []
+    if missing > lost or missing + len(list(coming)) > lost + _ON_THEIR_WAY:
+        lines.append(f"{missing} reports did not come; by the chip's count {lost} did not fit its line")
+    return lines
+
+
+class _Driver:
+    """Takes one course to the chip's pins, and looks at its memory after every tick."""
+
+    def __init__(self, runner: ChipRunner, wired: Wired, course: Sequence[Stretch]) -> None:
+        self.runner = runner
+        self.wired = wired
+        self.machine = runner.machine
+        self.course = course
+        self.ticks = length(course)
+        self.begins_us = 0.0
+        self.sent: dict[int, list[int]] = {}
+        self.presses: dict[int, list[int]] = {}
+        self.turned: dict[int, list[tuple[int, int]]] = {}
+        self.pressed: dict[int, int] = {}  # the tick from which on a button can be pressed again
+        self.lines: dict[int, float] = {}  # when each serial line is free again
+        self.readings: list[int | None] = [None] * len(self.machine.sensors)
+        self.switches = [False] * len(self.machine.switches)
+        chip = wired.chip
+        self.places = [chip.program.find(name).address for name in (STATE, INPUTS, TICK)]
+        self.sizes = [runner.layout.size, self._inputs_size(), 4]
+        self.watched = self._watch()
+
+    def heard(self, tick: int) -> tuple[int, ...]:
+        """The commands that arrive for ``tick``: what came over the lines has been heard when the buttons are looked
+        at, one after the other.
+        """
+        return (*self.sent.get(tick, ()), *sorted(self.presses.get(tick, ())))
+
+    def time(self, tick: float) -> float:
+        """When a tick begins."""
+        return self.begins_us + tick * self.runner.tick_us
+
+    def run(self) -> None:
+        """The whole course."""
+        first = self.course[0]
+        self.put(first, None)
+        self.begin()
+        for number in range(self.ticks):
+            for address, size in zip(self.places, self.sizes, strict=True):
+                self.wired.chip.peek_later(address, self.time(number + _LOOK), size)
+        tick = 0
+        for stretch in self.course:
+            if tick:
+                self.put(stretch, self.time(tick - 1 + _ARRIVE))
+            for something, ticks in stretch.pieces():
+                if something and tick:
+                    self.say(stretch, tick)
+                self.wired.run_to(self.time(tick + ticks - 1 + _LOOK + 0.05))
+                tick += ticks
+        self.wired.run_to(self.time(self.ticks - 0.02))
+
+    def begin(self) -> None:
+        """Wait for tick 0, and note when it was."""
+        chip = self.wired.chip
+        step = min(200.0, self.runner.tick_us / 20)
+        while not chip.value(STARTED):
+            if chip.now_us > _LONGEST_START * 1e6:
+                raise Silent(f"after {_LONGEST_START:.0f} s the chip has not begun")
+            self.wired.run_to(chip.now_us + step)
+        self.begins_us = chip.now_us - step
+
+    def put(self, stretch: Stretch, at_us: float | None) -> None:
+        """Readings and switches, as far as they change."""
+        for place, sensor in self.runner.measured:
+            value = stretch.readings[place]
+            if value is None and not can_fail(sensor):
+                value = self.readings[place] if self.readings[place] is not None else sensor.low
+            if value != self.readings[place]:
+                self.readings[place] = value
+                self.wired.measure(sensor, value, at_us)
+        for place, on in enumerate(stretch.switches):
+            if on != self.switches[place]:
+                self.switches[place] = on
+                self.wired.set_switch(place, on, at_us)
+
+    def say(self, stretch: Stretch, tick: int) -> None:
+        """Commands and dials, so that they arrive for ``tick``, or as soon after as the line and the buttons allow."""
+        messages: dict[str, list[tuple[bytes, dict[int, list[Any]], Any]]] = {}
+        for number in stretch.hear:
+            command = self.machine.commands[number]
+            if command.button is not None:
+                self.press(number, command.button, tick)
+            elif command.link is not None:
+                data = message(self.wired.link(command.link), command)
+                messages.setdefault(command.link, []).append((data, self.sent, number))
+        for number, value in stretch.turn:
+            dial = self.machine.dials[number]
+            data = message(self.wired.link(dial.link), (dial, value))
+            messages.setdefault(dial.link, []).append((data, self.turned, (number, value)))
+        for link, batch in messages.items():
+            for place, (data, noted, what) in enumerate(batch):
+                behind = sum(len(other) for other, _, _ in batch[place + 1 :])
+                noted.setdefault(self.send(link, data, tick, behind), []).append(what)
+
+    def press(self, number: int, button: Contact, tick: int) -> None:
+        """A press counts once it has held still; then the button is let go for as long."""
+        tick = max(tick, self.pressed.get(number, 0))
+        arrives = tick + button.settle
+        if arrives >= self.ticks:
+            return
+        self.wired.touch(button, True, self.time(tick - 1 + _ARRIVE))
+        self.wired.touch(button, False, self.time(arrives + _ARRIVE))
+        self.pressed[number] = arrives + 2 + button.settle
+        self.presses.setdefault(arrives, []).append(number)
+
+    def send(self, link_name: str, data: bytes, tick: int, behind: int) -> int:
+        """Send a message to end well before ``tick``, or later, but clear of any tick; the tick it is for. ``behind``:
+        how many bytes are to follow on the same line for the same tick.
+        """
+        link = self.wired.link(link_name)
+        usart = self.wired.board.serial_port(link.port).usart
+        assert usart is not None
+        takes = len(data) * 10e6 / link.baud
+        earliest, latest = _BETWEEN
+        room = latest - (behind + 1) * 10e6 / link.baud / self.runner.tick_us
+        wanted = self.time(tick - 1 + max(earliest, min(_ARRIVE, room)))
+        end = max(wanted, self.wired.chip.now_us + takes + 1, self.lines.get(usart, 0.0) + takes + 1)
+        place = (end - self.begins_us) / self.runner.tick_us
+        if not earliest <= place - math.floor(place) <= latest:
+            place = math.floor(place + 1 - latest) + _ARRIVE
+        end = self.wired.send(link, data, self.begins_us + place * self.runner.tick_us - takes)
+        self.lines[usart] = end
+        return math.floor(place) + 1
+
+    # ----------------------------------------------------------------------------------------------------- what is read
+
+    def _inputs_size(self) -> int:
+        return sum(size_of(reading_type(s)) + 1 for _, s in self.runner.measured) + len(self.machine.switches)
+
+    def looked(self) -> tuple[list[tuple[tuple[int | None, ...], tuple[bool, ...]]], array[int]]:
+        """What was sampled on each tick, and the states after them."""
+        chip = self.wired.chip
+        peeks: dict[int, list[bytes]] = {address: [] for address in self.places}
+        for event in chip.log:
+            if isinstance(event, PeekEvent) and event.us >= self.time(_LOOK / 2) and event.address in peeks:
+                peeks[event.address].append(event.data)
+        states, sampled, ticks = (peeks[address] for address in self.places)
+        for number, data in enumerate(ticks):
+            if int.from_bytes(data, "little") != number + 1:
+                raise Silent(f"after tick {number} the chip counts {int.from_bytes(data, 'little')} ticks: it is late")
+        rows = array("i")
+        for data in states:
+            rows.extend(decoded(self.machine, self.runner.layout, data))
+        return [self._inputs(data) for data in sampled], rows
+
+    def _inputs(self, data: bytes) -> tuple[tuple[int | None, ...], tuple[bool, ...]]:
+        readings: list[int | None] = [None] * len(self.machine.sensors)
+        at = 0
+        for place, sensor in self.runner.measured:
+            kind = reading_type(sensor)
+            size = size_of(kind)
+            value = int.from_bytes(data[at : at + size], "little", signed=not kind.startswith("u"))
+            readings[place] = value if data[at + size] else None
+            at += size + 1
+        return tuple(readings), tuple(bool(byte) for byte in data[at:])
+
+    # ------------------------------------------------------------------------------------------------------------- pins
+
+    def _watch(self) -> dict[str, str]:
+        """The pins of motors, lamps and relays, watched, by the file's names."""
+        found = {}
+        for output in self.machine.outputs:
+            match output:
+                case Motor():
+                    names = [output.pwm, output.forward, output.reverse, output.direction]
+                case Lamp() | Relay():
+                    names = [output.pin]
+                case _:
+                    names = []
+            for name in names:
+                if name is not None:
+                    found[name] = self.wired.port(name)
+                    self.wired.chip.watch(found[name])
+        return found
+
+    def pins(self, rows: array[int]) -> list[str]:
+        """Where the pins are not as the table's outputs say, after each tick; the first few."""
+        wrong: list[str] = []
+        width = len(self.runner.columns)
+        shown = {name: at for at, (kind, name) in enumerate(self.runner.columns) if kind == "shown"}
+        levels = PinLevels([event for event in self.wired.chip.log if isinstance(event, PinEvent | PwmEvent)])
+        for number in range(self.ticks):
+            levels.advance(self.time(number + _LOOK))
+            for output in self.machine.outputs:
+                if not isinstance(output, Motor | Lamp | Relay):
+                    continue
+                value = rows[number * width + shown[output.name]]
+                for pin, duty in pin_duties(output, value).items():
+                    found = levels.duty(self.watched[pin])
+                    if abs(found - duty) > 0.6 / 255:
+                        where = f"tick {number}: pin {pin} of {output.name}"
+                        wrong.append(f"{where} is high for {found:.3f}, not {duty:.3f}, of the time")
+            if len(wrong) > 4:
+                break
+        return wrong
+
+
+class PinLevels:
+    """The pins as they stood at times past, going forward."""
+
+    def __init__(self, events: Sequence[PinEvent | PwmEvent]) -> None:
+        self._events = sorted(events, key=lambda event: event.cycle)
+        self._next = 0
+        self._levels: dict[str, float] = {}
+        self._waves: dict[str, float] = {}
+
+    def advance(self, us: float) -> None:
+        """Go on to that time."""
+        while self._next < len(self._events) and self._events[self._next].us <= us:
+            event = self._events[self._next]
+            self._next += 1
+            if isinstance(event, PinEvent):
+                self._levels[event.pin] = -1.0 if event.level is None else float(event.level)
+            else:
+                self._waves[event.pin] = event.duty if event.duty is not None else 0.0
+
+    def duty(self, pin: str) -> float:
+        """The part of the time for which the pin is high."""
+        level = self._levels.get(pin, 0.0)
+        return self._waves.get(pin, 0.0) if level < 0 else level
+
+
+def pin_duties(output: Motor | Lamp | Relay, value: int) -> dict[str, float]:
+    """For which part of the time each pin of an output is to be high."""
+    if not isinstance(output, Motor):
+        return {output.pin: float(value)}
+    duties = {output.pwm: (255 * abs(value) + 50) // 100 / 255}
+    if output.forward is not None and output.reverse is not None:
+        duties |= {output.forward: float(value > 0), output.reverse: float(value < 0)}
+    if output.direction is not None:
+        duties[output.direction] = float(value > 0)
+    return duties
+
+
+def decoded(machine: Machine, fields: Layout, data: bytes) -> list[int]:
+    """The bytes of the chip's state as the desk build tells it."""
+    values: dict[tuple[str, str], int] = {}
+    row: list[int] = []
+    for item in fields.fields:
+        for number in range(len(item.paths)):
+            value = _number(item, number, data)
+            values[item.kind, str(number) if item.count else item.name] = value
+            row.append(value)
+    columns = list(values)
+    for place, (kind, name) in enumerate(columns):
+        if kind == "waiting" and int(name) >= values["waiting_count", ""]:
+            row[place] = 0
+        if kind == "remembered" and values["clock", f"age {name}"] >= machine.sensor(name).patience:
+            row[place] = FAULT
+    return row
+
+
+def _number(item: Field, number: int, data: bytes) -> int:
+    at = item.offset + number * item.bytes
+    if item.bit is not None:
+        return data[item.offset] >> item.bit & 1
+    return int.from_bytes(data[at : at + item.bytes], "little", signed=item.type.startswith("int"))
+
+
+@dataclass(frozen=True, slots=True)
+class OnChip:
+    """One kind of inputs that the chip was given: how many courses, ticks and seconds; what was not as the table says,
+    and, where the states differ, the first difference after the shortest inputs that were found.
+    """
+
+    what: str
+    courses: int
+    ticks: int
+    seconds: float
+    wrong: tuple[str, ...] = ()
+    difference: Difference | None = None
+
+
+def compared_on_chip(runner: ChipRunner, what: str, courses: Iterable[Course], tries: int = 40) -> OnChip:
+    """Run ``courses`` on the chip, each from power-on, up to the first that is not as the table says. That one is made
+    shorter by running at most ``tries`` others.
+    """
+    began = time.perf_counter()
+    before = runner.ticks
+    count = 0
+
+    def done(wrong: tuple[str, ...] = (), difference: Difference | None = None) -> OnChip:
+        return OnChip(what, count, runner.ticks - before, time.perf_counter() - began, wrong, difference)
+
+    for course in courses:
+        count += 1
+        ran = runner.run(course)
+        if ran.difference is not None:
+            short = shrink(course, lambda tried: _failing(runner, tried), tries)
+            again = runner.run(short)
+            return done(again.differences or ran.differences, again.difference or ran.difference)
+        if ran.differences:
+            return done(ran.differences)
+    return done()
+
+
+def _failing(runner: ChipRunner, course: Course) -> Course | None:
+    """``course`` up to where the chip differs, if it does."""
+    try:
+        difference = runner.run(course).difference
+    except Silent:
+        return None
+    return None if difference is None else cut(course, difference.tick + 1)
+
+
+def for_chip(courses: Iterable[Course], longest: int = 400) -> tuple[list[Course], int]:
+    """The courses that are short enough for the chip's pace and without ticks that come late, which pins cannot bring
+    about; and how many others there are.
+    """
+    every = list(courses)
+    kept = [course for course in every if length(course) <= longest and not any(s.late for s in course)]
+    return kept, len(every) - len(kept)

@@ -1,0 +1,164 @@
+"""The table and the chip: trials, generated inputs and chance through the chip's own pins and serial lines."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from statecraft.agreement.beside import apart, entries, executions, latency
+from statecraft.agreement.chance import course
+from statecraft.agreement.inputs import Stretch, course_of, each_tick
+from statecraft.agreement.onchip import ChipRunner, compared_on_chip, for_chip
+from statecraft.agreement.vectors import vectors
+from statecraft.agreement.wired import NotOnChip, program, reporting
+from statecraft.boards import load
+from statecraft.language import read_file, read_text
+from statecraft.machine import Machine
+from statecraft.simulation import Simulation
+from statecraft.simulation.trial import script
+from tests.cli.conftest import Ran, run  # noqa: F401 - the fixture
+from tests.tools import need
+
+need("avr-g++")
+need("/usr/include/simavr/sim_avr.h")
+need("/usr/share/arduino/hardware/arduino/avr/cores/arduino/Arduino.h")
+SAMPLES = Path(__file__).resolve().parents[2] / "samples"
+NAMES = sorted(path.stem for path in SAMPLES.glob("*.modes"))
+
+
+def sample(name: str) -> Machine:
+    return read_file(str(SAMPLES / f"{name}.modes"))
+
+
+@pytest.fixture(scope="module")
+def runners(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], ChipRunner]:
+    made: dict[str, ChipRunner] = {}
+
+    def runner(name: str) -> ChipRunner:
+        if name not in made:
+            machine = sample(name)
+            made[name] = ChipRunner(program(machine, load(machine.board), tmp_path_factory.mktemp(name)))
+        return made[name]
+
+    return runner
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_trials_go_the_same_way_on_the_chip(name: str, runners: Callable[[str], ChipRunner]) -> None:
+    machine = sample(name)
+    for trial in machine.trials:
+        if trial.last_tick > 3500:
+            continue  # the command runs these too
+        (ran,) = executions(machine, trial, ["chip"], runners(name))
+        assert ran.wrong == ()
+        assert ran.result.passed
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_state_reports_and_pins_are_as_the_table_says(name: str, runners: Callable[[str], ChipRunner]) -> None:
+    machine = sample(name)
+    runner = runners(name)
+    short, _ = for_chip(vectors(machine, 1500).courses, longest=200)
+    done = compared_on_chip(runner, "vectors", short[::12])
+    assert done.wrong == ()
+    assert done.courses >= 2
+    done = compared_on_chip(runner, "random", [course(machine, 11, 1500, slow=20)])
+    assert done.wrong == ()
+    assert done.ticks == 1500
+
+
+def test_what_is_put_at_the_pins_is_sampled_in_its_time(runners: Callable[[str], ChipRunner]) -> None:
+    runner = runners("feed_pusher")
+    machine = sample("feed_pusher")
+    far = Stretch((2000, 900, 900, 7600), (False,), ticks=50)
+    near = Stretch((240, 220, None, 6000), (True,), (2,), (), 150)
+    ran = runner.run((far, near))
+    assert ran.differences == ()
+    ticks = list(each_tick(ran.sampled))
+    late = latency(machine, (far, near))
+    for place, value in enumerate(near.readings):
+        got = ticks[50 + late].readings[place]
+        assert got is None if value is None else got is not None and abs(got - value) <= 15
+    assert ticks[50].arrivals == (2,)
+    assert ticks[50 + 3].switches == (True,)
+    assert ticks[49].switches == (False,)
+
+
+def test_a_program_that_differs_from_its_table_is_caught(tmp_path: Path) -> None:
+    """The sketch of a machine with one number changed, held against the table as it was."""
+    path = SAMPLES / "feed_pusher.modes"
+    text = path.read_text()
+    machine = read_file(str(path))
+    other = read_text(text.replace("creep absent 300 ms or", "creep absent 310 ms or"), str(path))
+    assert other != machine
+    made = program(other, load(machine.board), tmp_path)
+    runner = ChipRunner(made.__class__(reporting(machine, made.board), made.board, made.elf))
+    calm = Stretch((2000, 100, 100, 7600), (False,), ticks=3)
+    creeping = calm._replace(hear=(3, 1), ticks=60)
+    done = compared_on_chip(runner, "made up", [(calm, creeping)], tries=6)
+    assert done.difference is not None
+    assert ("mode", "feed_pusher") in done.difference.columns
+    assert any("the states differ" in line for line in done.wrong)
+
+
+def test_a_machine_without_links_reports_on_a_free_port() -> None:
+    vent = sample("greenhouse_vent")
+    told = reporting(vent, load(vent.board))
+    assert [link.reports for link in told.links] == [True]
+    assert told.parts == vent.parts
+    taken = read_text(vent.source[vent.place.file].replace("pin 2,", "pin 0,"), vent.place.file)
+    with pytest.raises(NotOnChip):
+        reporting(taken, load(vent.board))
+
+
+def test_modes_out_of_order_or_too_late_are_told() -> None:
+    machine = sample("sump_pump")
+    trial = machine.trials[0]
+    states = Simulation(machine).run(script(machine, trial))
+    assert apart(machine, states, states, 0) == []
+    later = [states[0]] * 5 + states[:-5]
+    assert apart(machine, states, later, 5) == []
+    assert "at 6.05 s on the chip" in apart(machine, states, later, 4)[0]
+    assert "nothing more on the chip" in apart(machine, states, [states[0]] * len(states), 5)[0]
+    assert entries(machine, states, "sump_pump")[0] == (0, "waiting")
+
+
+def test_latency_knows_what_changes() -> None:
+    machine = sample("yard_gate")
+    calm = Stretch((0,), (False, False, False), ticks=5)
+    assert latency(machine, (calm,)) == 0
+    settled = latency(machine, (calm, calm._replace(switches=(True, False, False))))
+    assert settled == 3  # 20 ms, and the tick that sees it
+    assert latency(machine, (calm, calm._replace(readings=(None,)))) > 50  # its patience is half a second
+
+
+@pytest.fixture
+def yard_gate() -> Iterator[Path]:
+    yield SAMPLES / "yard_gate.modes"
+
+
+def test_try_side_by_side(run: Callable[..., Ran], yard_gate: Path) -> None:  # noqa: F811
+    ran = run("try", yard_gate, "--only", "stone", "--on", "table,desk,chip")
+    assert ran.code == 0
+    for word in ("table", "desk", "chip", "shutting", "took", "✓"):
+        assert word in ran.out
+    assert "✗" not in ran.out
+    assert run("try", yard_gate, "--on", "moon").code == 2
+    assert run("try", yard_gate, "--only", "no such", "--on", "desk").code == 1
+
+
+def test_agree_on_chip(run: Callable[..., Ran], yard_gate: Path) -> None:  # noqa: F811
+    ran = run("agree", yard_gate, "--on", "chip", "--seed", "2", "--ticks", "1000")
+    assert ran.code == 0
+    assert ran.out.count("as the table says") == 4
+    assert "longer ones are for the desk" in ran.out
+
+
+def test_courses_for_the_chip_are_short_and_on_time() -> None:
+    calm = Stretch((0,), (False,), ticks=100)
+    kept, others = for_chip([(calm,), (calm._replace(late=True),), (calm, calm, calm, calm, calm)], longest=400)
+    assert kept == [(calm,)]
+    assert others == 2
+    assert course_of(each_tick(kept[0])) == kept[0]
