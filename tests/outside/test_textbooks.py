@@ -15,11 +15,12 @@ book's alike.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import pytest
 
 from statecraft.language import read_text
+from statecraft.proof.prove import prove
 from tests.proof import brute_verdicts
 from tests.proof.against_brute import claims
 from tests.proof.brute import World
@@ -40,9 +41,9 @@ class Textbook:
 
     text: str
     promises: dict[str, tuple[bool, float | None]]
-    breaks: dict[str, int] | None = None
+    breaks: dict[str, int] = field(default_factory=dict)
     states: int | None = None
-    findings: dict[str, bool] | None = None
+    findings: dict[str, bool] = field(default_factory=dict)
 
     @property
     def whole(self) -> str:
@@ -477,12 +478,28 @@ def test_trying_every_input_says_what_the_book_says(name: str) -> None:
     for number, (promise, (holds, worst)) in enumerate(book.promises.items()):
         kept = brute_verdicts.promised(world, number)
         assert (promise, kept.broken is None, kept.worst) == (promise, holds, worst)
-        if book.breaks is not None and promise in book.breaks:
+        if promise in book.breaks:
             assert (promise, kept.broken) == (promise, book.breaks[promise])
     modes = {(part.name, mode.name) for part in machine.parts for mode in part.modes}
     assert set(brute_verdicts.reached(world)) == modes  # no book draws a state that nothing comes to
     if book.states is not None:
         assert len(world.configurations) == book.states
     codes = {code for code, *_ in claims(world)}
-    for code, there in (book.findings or {}).items():
-        assert (code, code in codes) == (code, there)
+    assert {code: code in codes for code in book.findings} == book.findings
+
+
+@EACH
+def test_the_proof_says_what_the_book_says(name: str) -> None:
+    book = BOOKS[name]
+    report = prove(read_text(book.whole))
+    assert report.complete
+    for found, (promise, (holds, worst)) in zip(report.verdicts, book.promises.items(), strict=True):
+        assert (promise, found.kept) == (promise, holds)
+        if holds and found.promise.kind != "reach":
+            assert (promise, found.worst) == (promise, worst)
+        if promise in book.breaks:
+            assert found.run is not None
+            assert (promise, found.run.ticks) == (promise, book.breaks[promise])
+    codes = {finding.code for finding in report.findings}
+    assert "unreachable" not in codes
+    assert {code: code in codes for code in book.findings} == book.findings

@@ -10,8 +10,9 @@ from statecraft.boards import load
 from statecraft.firmware.plan import wiring_findings
 from statecraft.language import read_file
 from statecraft.language.tidy import tidy
-from statecraft.proof.finding import SEVERITY
-from statecraft.proof.unused import unused
+from statecraft.machine import Machine
+from statecraft.proof.finding import SEVERITY, Finding
+from statecraft.proof.prove import prove
 from tests.proof.against_brute import claims
 from tests.proof.brute import World
 
@@ -39,6 +40,10 @@ WRONG: dict[str, set[tuple[str, str]]] = {
 }
 """What is found in each: the code, and the mode, the row's condition or the thing that it is about."""
 
+WITH_A_RUN = {"stuck", "no way to stop", "halt missed", "runaway", "waits for ever", "flapping", "fault ignored"}
+WITH_A_RUN |= {"faint hope", "bare threshold"}
+"""What a run shows; for the others none can."""
+
 BEYOND = {"stale decision", "out of range", "overlapping", "unused", "wiring"}
 """What is read off the file, not off the machine's runs: the brute-force explorer knows nothing of it."""
 
@@ -63,15 +68,35 @@ def test_trying_every_input_shows_that_and_no_more(stem: str) -> None:
     machine = read_file(FAULTY / f"{stem}.modes")
     (part,) = machine.parts
     found = set()
-    for code, _, what, *_ in claims(World(machine)):
-        found.add((code, part.rows[what].when_text if isinstance(what, int) else what))
+    for code, _, about, *_ in claims(World(machine)):
+        found.add((code, part.rows[about].when_text if isinstance(about, int) else about))
     assert found == {(code, what) for code, what in WRONG[stem] if code not in BEYOND}
 
 
 @pytest.mark.parametrize("stem", SAMPLES)
-def test_what_nothing_uses_and_pins(stem: str) -> None:
+def test_the_proof_finds_that_and_no_more(stem: str) -> None:
     machine = read_file(FAULTY / f"{stem}.modes")
-    found = [*unused(machine), *wiring_findings(machine, load(machine.board))]
-    expected = {(code, what) for code, what in WRONG[stem] if code in ("unused", "wiring")}
-    assert {finding.code for finding in found} == {code for code, _ in expected}
-    assert all(any(what in finding.message for _, what in expected) for finding in found)
+    report = prove(machine)
+    assert report.complete
+    everything = [*report.findings, *wiring_findings(machine, load(machine.board))]
+    assert sorted((finding.code, what(machine, finding)) for finding in everything) == sorted(WRONG[stem])
+    for finding in report.findings:
+        assert (finding.run is not None) == (finding.code in WITH_A_RUN)
+        assert finding.place.line > len(machine.comment.splitlines())
+        assert finding.hint
+
+
+def what(machine: Machine, finding: Finding) -> str:
+    """What a finding is about, in the words of the file."""
+    if finding.mode is not None:
+        return finding.mode.mode
+    if finding.row is not None:
+        return machine.part(finding.row.part).rows[finding.row.number].when_text
+    return finding.subject or machine.line(finding.place).split()[1]
+
+
+def test_it_is_found_again_and_again() -> None:
+    """A proof keeps nothing from one machine to the next: alone, and after all others, it says the same."""
+    machines = [read_file(FAULTY / f"{stem}.modes") for stem in SAMPLES]
+    once = [prove(machine).findings for machine in machines]
+    assert [prove(machine).findings for machine in reversed(machines)] == once[::-1]
