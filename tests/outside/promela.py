@@ -11,9 +11,10 @@ it is compared with) is compared with, all readings are alike but for their orde
 sensors compared with each other are enough.
 
 What is translated: modes, groups, counters (those that count time too), levels, clocks, commands, silence, sensors
-compared with constants and with each other, switches, and outputs that modes set to what never changes. Not: dials,
-remembered and steady readings, offsets between sensors, sensors compared with counters, servos whose rest stays, and
-``every mode can reach``, which is a question about the tree of all runs and not about each run.
+compared with constants and with each other, dials compared with constants, switches, and outputs that modes set to what
+never changes. Not: dials compared with sensors, steady readings, offsets between sensors, sensors compared with
+counters, servos whose rest stays, and ``every mode can reach``, which asks about the tree of all runs and not about
+each run.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ import subprocess
 import tempfile
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 from statecraft.machine import (
@@ -34,6 +36,7 @@ from statecraft.machine import (
     Compare,
     Condition,
     Counter,
+    Dial,
     Fault,
     Fixed,
     HandOutput,
@@ -58,9 +61,6 @@ from statecraft.machine import (
     atoms,
     sensors_of,
 )
-
-BREAKS: dict[str, int] = {"<": 0, ">=": 0, "<=": 1, ">": 1}
-"""Added to the constant of a comparison: the first reading for which its truth is another than for the one below."""
 
 
 class Untranslatable(Exception):
@@ -88,8 +88,6 @@ class _Model:
 
     def __post_init__(self) -> None:
         machine = self.machine
-        if machine.dials:
-            raise Untranslatable("a dial")
         self.asked: list[tuple[Part | None, Condition]] = [
             (part, row.when) for part in machine.parts for row in part.rows
         ]
@@ -116,7 +114,8 @@ class _Model:
                 self.compared(f"set {level.name}", level.set_ticks + 1)
             if level.clear_ticks:
                 self.compared(f"clear {level.name}", level.clear_ticks + 1)
-        self.read = [s for s in machine.sensors if any(s.name in sensors_of(c) for _, c in self.asked)]
+        everything: list[Sensor | Dial] = [*machine.sensors, *machine.dials]
+        self.read = [each for each in everything if any(each.name in _asked(c) for _, c in self.asked)]
         self.events = [command for command in machine.commands if command.name in machine.events()]
 
     def compared(self, clock: str, ticks: int) -> None:
@@ -155,7 +154,8 @@ class _Model:
             case LevelOn(level):
                 return f"l_{level}"
             case Taken(command):
-                return f"(taken == {self.number(command)})"
+                events = [event.name for event in self.events]
+                return f"(taken == {1 + events.index(command)})" if command in events else "false"
             case Absent(command, ticks):
                 return f"({self.clock(f'absent {command}')} >= {ticks})"
             case Silent(link):
@@ -178,7 +178,7 @@ class _Model:
         if kinds == {"counter"}:
             right = "0" if atom.right is None else self.counter(atom.right.name)
             return f"({self.counter(atom.left.name)} {atom.op} {right} + ({atom.offset}))"
-        if kinds == {"sensor"} and (atom.right is None or atom.offset == 0):
+        if kinds <= {"sensor", "dial"} and (atom.right is None or (kinds == {"sensor"} and atom.offset == 0)):
             right = f"({atom.offset})" if atom.right is None else f"x_{atom.right.name}"
             valid = " && ".join(f"!f_{term.name}" for term in terms)
             return f"({valid} && x_{atom.left.name} {atom.op} {right})"
@@ -251,53 +251,70 @@ class _Model:
     # ---------------------------------------------------------------------------------------------------------- choices
 
     def world(self) -> Iterator[str]:
-        """Everything is free. Every tick takes the same number of steps: the fewest steps are the fewest ticks."""
+        """Everything is free. What nothing asks about in the present modes is left alone, though: it would make no
+        difference. Every tick takes the same number of steps: the fewest steps are the fewest ticks.
+        """
         for sensor in self.read:
-            yield _choose([f"f_{sensor.name} = 1", *(f"x_{sensor.name} = {value}" for value in self.readings(sensor))])
+            options = [f"x_{sensor.name} = {value}" for value in self.readings(sensor)]
+            options += [f"f_{sensor.name} = 1"] if isinstance(sensor, Sensor) else []
+            yield _choose(self.matters(sensor.name), options, f"f_{sensor.name} = 0")
         for switch in self.machine.switches:
-            yield _choose([f"s_{switch.name} = 0", f"s_{switch.name} = 1"])
-        yield _choose([f"taken = {number}" for number in range(len(self.events) + 1)])
+            options = [f"s_{switch.name} = 0", f"s_{switch.name} = 1"]
+            yield _choose(self.matters(switch.name), options, f"s_{switch.name} = 0")
+        taken = [f"({self.matters(event.name)}) -> taken = {number}" for number, event in enumerate(self.events, 1)]
+        yield "if " + " ".join(f":: {option}" for option in ["true -> taken = 0", *taken]) + " fi"
         for key in self.clocks:
             kind, _, name = key.partition(" ")
             if kind == "absent" or (kind == "silent" and self.others(name)):
-                yield _choose([f"h_{self.clock(key)} = 0", f"h_{self.clock(key)} = 1"])
+                heard = f"h_{self.clock(key)}"
+                yield _choose("true", [f"{heard} = 0", f"{heard} = 1"], f"{heard} = 0")
+
+    def matters(self, name: str) -> str:
+        """That in the present modes something asks about a sensor, a switch, or a command as an event."""
+        asked = [condition for part, condition in self.asked if part is None]
+        asked += [self.promise.when] if self.promise is not None and self.promise.when is not None else []
+        if any(name in _asked(condition) for condition in asked):
+            return "true"
+        where = []
+        for part in self.machine.parts:
+            for mode in part.modes:
+                rows = [row for row in part.rows if mode.name in row.modes]
+                entered = {row.target or mode.name for row in rows if not row.failsafe}
+                rows += [failsafe for failsafe in part.failsafes if entered.intersection(failsafe.modes)]
+                if any(name in _asked(row.when) for row in rows):
+                    where.append(self.is_in(part, [mode.name]))
+        return " || ".join(where) or "false"
 
     def others(self, link: str) -> list[str]:
-        """The commands of a link whose being heard matters to its silence alone."""
-        return [c.name for c in self.machine.commands if c.link == link and f"absent {c.name}" not in self.clocks]
+        """The commands and dials of a link whose being heard matters to its silence alone."""
+        commands = [c.name for c in self.machine.commands if c.link == link and f"absent {c.name}" not in self.clocks]
+        return commands + [dial.name for dial in self.machine.dials if dial.link == link]
 
-    def readings(self, sensor: Sensor) -> list[int]:
+    def readings(self, read: Sensor | Dial) -> list[int]:
         """Valid readings that stand for all."""
-        friends = self.friends(sensor)
-        edges: set[int] = set()
-        for each in friends:
-            edges |= {_usable(each).start, _usable(each).stop}
+        friends = self.friends(read)
+        edges = {edge for each in friends for edge in (_usable(each)[0], _usable(each)[-1] + 1)}
         for _, condition in self.asked:
             for atom in atoms(condition):
                 if isinstance(atom, Compare) and atom.right is None and atom.left.name in {f.name for f in friends}:
-                    if atom.op in BREAKS:
-                        edges.add(atom.offset + BREAKS[atom.op])
-                    else:
-                        edges |= {atom.offset, atom.offset + 1}
-        own = _usable(sensor)
-        starts = sorted({own.start, *(edge for edge in edges if edge in own)})
+                    edges |= {atom.offset, atom.offset + 1}
         found: list[int] = []
-        for start, stop in zip(starts, [*starts[1:], own.stop], strict=True):
-            found += range(start, min(start + len(friends), stop))
+        for start, stop in pairwise(sorted(edges)):
+            found += [value for value in _usable(read) if start <= value < stop][: len(friends)]
         return found
 
-    def friends(self, sensor: Sensor) -> list[Sensor]:
-        """The sensors that it is compared with, and those that they are compared with; itself too."""
-        found = {sensor.name}
+    def friends(self, read: Sensor | Dial) -> list[Sensor | Dial]:
+        """What it is compared with, and what that is compared with; itself too."""
+        found = {read.name}
         while True:
             more = set(found)
             for _, condition in self.asked:
                 for atom in atoms(condition):
                     if isinstance(atom, Compare) and atom.right is not None:
-                        pair = {term.name for term in (atom.left, atom.right) if term.kind == "sensor"}
+                        pair = {atom.left.name, atom.right.name}
                         more |= pair if pair & found else set()
             if more == found:
-                return [each for each in self.machine.sensors if each.name in found]
+                return [each for each in self.read if each.name in found]
             found = more
 
     # ------------------------------------------------------------------------------------------------ clocks and levels
@@ -449,8 +466,23 @@ def _type(limit: int) -> str:
     return "byte" if limit < 256 else "short" if limit < 32768 else "int"
 
 
-def _choose(options: Iterable[str]) -> str:
-    return "if " + " ".join(f":: {option}" for option in options) + " fi"
+def _asked(condition: Condition) -> set[str]:
+    """The sensors, dials, switches and events that a condition asks about."""
+    found = set(sensors_of(condition))
+    for atom in atoms(condition):
+        match atom:
+            case Compare(left, _, right, _):
+                found |= {term.name for term in (left, right) if term is not None and term.kind == "dial"}
+            case SwitchOn(switch):
+                found.add(switch)
+            case Taken(command):
+                found.add(command)
+    return found
+
+
+def _choose(matters: str, options: Iterable[str], otherwise: str) -> str:
+    chosen = " ".join(f":: ({matters}) -> {option}" for option in options)
+    return f"if {chosen} :: !({matters}) -> {otherwise} fi"
 
 
 def _if(condition: str, *then: str) -> str:
@@ -486,9 +518,12 @@ def _compared(setting: Setting, op: str, with_what: int) -> bool:
     }[op]
 
 
-def _usable(sensor: Sensor) -> range:
-    low, high = sensor.plausible or (sensor.low, sensor.high)
-    return range(max(low, sensor.low), min(high, sensor.high) + 1)
+def _usable(read: Sensor | Dial) -> range:
+    if isinstance(read, Dial):
+        whole = int(1 / read.unit.resolution)  # a dial takes whole numbers of its shown unit
+        return range(-(-read.low // whole) * whole, read.high + 1, whole)
+    low, high = read.plausible or (read.low, read.high)
+    return range(max(low, read.low), min(high, read.high) + 1)
 
 
 # ---------------------------------------------------------------------------------------------------------- asking spin
@@ -515,7 +550,7 @@ class Answer:
     seconds: float
 
 
-def ask(model: str, timeout: float = 300) -> Answer:
+def ask(model: str, timeout: float = 300, optimise: str = "-O0") -> Answer:
     """Let spin search the whole model, breadth first.
 
     Raises:
@@ -531,7 +566,7 @@ def ask(model: str, timeout: float = 300) -> Answer:
             return done.stdout
 
         run("spin", "-a", "model.pml")
-        run("cc", "-O1", "-w", "-DBFS", "-DSAFETY", "-DNOREDUCE", "-DNOFAIR", "-o", "pan", "pan.c")
+        run("cc", optimise, "-w", "-DBFS", "-DSAFETY", "-DNOREDUCE", "-DNOFAIR", "-o", "pan", "pan.c")
         began = resource.getrusage(resource.RUSAGE_CHILDREN)
         said = run("./pan", "-m10000000")
         ended = resource.getrusage(resource.RUSAGE_CHILDREN)
