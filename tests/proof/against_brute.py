@@ -1,25 +1,49 @@
-"""Small machines for holding the proofs against the brute-force explorer, and a way to make one smaller still."""
+"""The proofs against the brute-force explorer: small machines, what each side says of them, and where they differ.
+
+Nothing is shared but the machine: this is the only file that knows both sides.
+"""
 
 from __future__ import annotations
 
 import random
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 from statecraft.language import FileErrors, read_text
-from statecraft.machine import Lamp, Machine, Motor, Promise
-from tests.random_machines import random_text
+from statecraft.machine import Lamp, Machine, Motor, Row
+from statecraft.proof import Finding
+from statecraft.proof.explore import START, Explorer
+from statecraft.proof.model import Model
+from statecraft.proof.prove import DOES_NOT_REPLAY, prove
+from tests.proof import brute_verdicts as verdicts
+from tests.proof.brute import World
+from tests.random_machines import _Writer
 
-MAKERS: dict[str, Callable[[random.Random, Machine], str]] = {}
+
+class _Wider(_Writer):
+    """A small machine with more outside: sensors that are compared with each other, levels that read each other."""
+
+    def outside(self) -> None:
+        super().outside()
+        if self.chance(0.3):
+            self.link(2)
+        for _ in range(self.rng.choice([0, 1, 1])):
+            self.sensor()
+
+    def remembered(self) -> None:
+        super().remembered()
+        for _ in range(self.rng.randint(0, 2)):
+            self.level()
 
 
 def small_text(seed: int) -> str:
-    """A small machine made at random, with promises of every kind about its modes, commands, levels and outputs.
+    """A small machine made at random (every other with more outside), and promises of every kind about its modes,
+    commands, levels and outputs.
 
     Raises:
         FileErrors: the machine made is one that the reader refuses (rarely: two of its conditions contradict).
     """
-    text = random_text(seed, 1, small=True)
+    text = (_Writer, _Wider)[seed % 2](seed, 1, small=True).text()
     machine = read_text(text)
     chance = random.Random(f"promises {seed}")
     made = [_promise(chance, machine) for _ in range(chance.randint(2, 5))]
@@ -60,12 +84,144 @@ def _promise(chance: random.Random, machine: Machine) -> str:
     )
 
 
+# ----------------------------------------------------------------------------------------------------- what is claimed
+
+CODES = frozenset(
+    (
+        "unreachable",
+        "shadowed",
+        "stuck",
+        "no way to stop",
+        "halt missed",
+        "runaway",
+        "waits for ever",
+        "flapping",
+        "bare threshold",
+        "fault ignored",
+        "faint hope",
+    )
+)
+"""The findings that both sides know."""
+
+Claim = tuple[object, ...]
+"""A finding's code, and what it is about."""
+
+
+def claims(world: World) -> dict[Claim, object]:
+    """What the brute-force explorer finds: each finding with the ticks of its shortest run, None where no run shows it;
+    *shadowed* with the rows that hide it.
+
+    What adds nothing is left out: rows that apply only in modes that are not reached, and that a part's only mode is
+    stuck. That a mode is stuck is shown by the run that enters it.
+    """
+    machine = world.machine
+    modes = {(part.name, mode.name) for part in machine.parts for mode in part.modes}
+    rows = {(part.name, row.number) for part in machine.parts for row in part.rows}
+    alone = {part.name for part in machine.parts if len(part.modes) == 1}
+    hidden = verdicts.hidden(world)
+    found: dict[Claim, object] = {}
+    reached = verdicts.reached(world)
+    nowhere = {(row.part, row.number) for p in machine.parts for row in p.rows if not _somewhere(row, reached)}
+    found |= {("unreachable", *mode): None for mode in modes - set(reached)}
+    found |= {("unreachable", *row): None for row in rows - set(verdicts.fired(world)) - set(hidden) - nowhere}
+    found |= {("shadowed", *row): sorted(by) for row, by in hidden.items()}
+    found |= {("stuck", *mode): max(1, reached[mode]) for mode in verdicts.stuck(world) if mode[0] not in alone}
+    found |= {("no way to stop", *mode): ticks for mode, ticks in verdicts.no_way_to_stop(world).items()}
+    for mode, failing in verdicts.halt_missed(world).items():
+        found["halt missed", *mode] = min(failing.values(), default=None)
+    found |= {("runaway", *mode): ticks for mode, ticks in verdicts.runaway(world).items()}
+    found |= {("waits for ever", *mode): ticks for mode, ticks in verdicts.waits_for_ever(world).items()}
+    found |= {("flapping", *mode): ticks for mode, ticks in verdicts.flapping(world).items()}
+    found |= {("bare threshold", *mode, s): ticks for (mode, s), ticks in verdicts.bare_threshold(world).items()}
+    found |= {("fault ignored", *mode, s): ticks for (mode, s), ticks in verdicts.fault_ignored(world).items()}
+    found |= {("faint hope", *row, s): ticks for (row, s), ticks in verdicts.faint_hope(world).items()}
+    return found
+
+
+def _somewhere(row: Row, reached: dict[tuple[str, str], int]) -> bool:
+    """Whether a mode in which ``row`` applies is reached."""
+    return any((row.part, mode) in reached for mode in row.modes)
+
+
+# ------------------------------------------------------------------------------------------------------ held together
+
+
+def disagreements(machine: Machine, limit: int = 60_000) -> list[str]:
+    """Where the proofs and the brute-force explorer differ on ``machine``: a line each.
+
+    Held together are the modes that the parts can be in at once and the rows that can decide together there; every
+    finding, what it is about, the rows it names and the length of its shortest run; every promise, the worst time that
+    occurs, and the length of the shortest run that breaks it.
+
+    Raises:
+        TooLarge: brute force has more than ``limit`` ticks to try.
+    """
+    world = World(machine, limit)
+    report = prove(machine)
+    found = [f"not proved: {phrase}" for phrase in report.unproved]
+    found += [f"does not replay: {f.code}: {f.message}" for f in report.findings if f.message.endswith(DOES_NOT_REPLAY)]
+    found += [f"{side} only: {what}" for side, what in _views_that_differ(world)]
+    brute = claims(world)
+    proof = {_claim(finding): _extent(finding) for finding in report.findings if finding.code in CODES}
+    found += [f"brute only: {_told(claim)}" for claim in brute.keys() - proof.keys()]
+    found += [f"proof only: {_told(claim)}" for claim in proof.keys() - brute.keys()]
+    for claim in brute.keys() & proof.keys():
+        if brute[claim] != proof[claim]:
+            found.append(f"{_told(claim)}: brute {brute[claim]}, proof {proof[claim]}")
+    for number, verdict in enumerate(report.verdicts):
+        kept = verdicts.promised(world, number)
+        sides: list[tuple[str, object, object]] = [
+            ("kept", kept.broken is None, verdict.kept),
+            ("shortest run that breaks it", kept.broken, None if verdict.run is None else verdict.run.ticks),
+        ]
+        if kept.broken is None and verdict.promise.kind != "reach":
+            sides.append(("worst", kept.worst, verdict.worst))
+        for what, one, other in sides:
+            if one != other:
+                found.append(f"promise {verdict.promise.text or number}: {what}: brute {one}, proof {other}")
+    return sorted(found)
+
+
+def _views_that_differ(world: World) -> Iterator[tuple[str, str]]:
+    """Modes before a tick and the rows that decide on it, which only one of the sides has."""
+    parts = world.machine.parts
+    brute = {(world.modes[before], step.rows) for before, step in world.ticks()}
+    explorer = Explorer(Model(world.machine))
+    explorer.run()
+    proof = set()
+    for number, edges in [(START, explorer.start_edges), *((n, explorer.edges[n]) for n in explorer.numbers())]:
+        config = explorer.origin if number == START else explorer.configs[number]
+        modes = tuple(part.modes[at].name for part, at in zip(parts, config.modes, strict=True))
+        proof |= {(modes, way.rows) for edge in edges for way in (edge.way, *edge.alike.values())}
+    yield from (("brute", f"in {modes} the rows {rows}") for modes, rows in brute - proof)
+    yield from (("proof", f"in {modes} the rows {rows}") for modes, rows in proof - brute)
+
+
+def _claim(finding: Finding) -> Claim:
+    about = finding.row if finding.code in ("shadowed", "faint hope") or finding.mode is None else finding.mode
+    assert about is not None
+    subject = (finding.subject,) if finding.code in ("fault ignored", "faint hope", "bare threshold") else ()
+    return (finding.code, *about, *subject)
+
+
+def _extent(finding: Finding) -> object:
+    """The ticks of the run that shows it, up to its tail; the rows that hide a shadowed one."""
+    if finding.code == "shadowed":
+        return sorted(tuple(row) for row in finding.by)
+    run = finding.run
+    return None if run is None else sum(stretch.ticks for stretch in run.stretches[: run.tail])
+
+
+def _told(claim: Claim) -> str:
+    return f"{claim[0]}: {' '.join(map(str, claim[1:]))}"
+
+
 # ------------------------------------------------------------------------------------------------------- made smaller
 
 
 def smallest(text: str, still: Callable[[Machine], bool]) -> str:
-    """``text`` with as much taken away as can be, one line or one piece of a condition at a time, while the reader takes
-    it and ``still`` holds of it.
+    """``text`` with as much taken away as can be, one line or one piece of a condition at a time, while the reader
+    takes it and ``still`` holds of it.
     """
 
     def holds(candidate: str) -> bool:
@@ -104,8 +260,3 @@ _PIECES = re.compile(
 )
 _PARENTHESES = re.compile(r"\(([^()]*)\)")
 _TIME = re.compile(r"\b[2-9]0 ms")
-
-
-def about(promise: Promise) -> str:
-    """A promise as the file says it."""
-    return " ".join((promise.text or promise.kind).split())

@@ -2,7 +2,7 @@
 
 Each function's docstring is the design's own sentence. Lengths are in ticks, tick 0 counted as one: how long the
 shortest run is that shows the finding, up to the last tick that matters; where a repeating tail belongs to it, up to
-the tail. Where the sentence leaves a choice, this is how it is read:
+the first tick from which it goes on so for ever. Where the sentence leaves a choice, this is how it is read:
 
 1. *unreachable*: the start mode is reached before tick 0. A row's ``in`` and ``when`` are judged when its part's turn
    comes, whatever rows stand before it.
@@ -55,6 +55,7 @@ RowAt = tuple[str, int]
 
 
 Key = TypeVar("Key")
+Node = TypeVar("Node")
 
 
 def _note(found: dict[Key, int], key: Key, length: int) -> None:
@@ -85,7 +86,7 @@ def _graph(world: World, wanted: Callable[[int, Step], bool] = lambda before, st
     return graph
 
 
-def _that_reach(graph: nx.DiGraph, goals: Iterable[int]) -> set[int]:
+def _that_reach(graph: nx.DiGraph, goals: Iterable[Node]) -> set[Node]:
     """The nodes with a path, of no edges too, to one of ``goals``."""
     goals = set(goals)
     reached, edge = set(goals), list(goals)
@@ -232,7 +233,7 @@ def waits_for_ever(world: World) -> dict[Mode, int]:
     return found
 
 
-def _cycles(follow: dict[int, int]) -> Iterator[list[int]]:
+def _cycles(follow: dict[Node, Node]) -> Iterator[list[Node]]:
     """The cycles of a function."""
     graph = nx.DiGraph(follow.items())
     for component in nx.strongly_connected_components(graph):
@@ -249,9 +250,10 @@ def flapping(world: World) -> dict[Mode, int]:
     found: dict[Mode, int] = {}
     for choice in range(len(world.choices)):
         follow = {number: world.step(number, choice).after for number in world.configurations}
+        changing = {number for number in follow if world.modes[number] != world.modes[follow[number]]}
         for cycle in _cycles(follow):
-            if all(world.modes[number] != world.modes[follow[number]] for number in cycle):
-                length = min(world.depth[number] for number in cycle)
+            if changing.issuperset(cycle):
+                length = min(world.depth[number] for number in _leading_to(cycle, follow, changing))
                 for number in cycle:
                     for was, now in zip(_modes(world, number), _modes(world, follow[number]), strict=True):
                         if was != now:
@@ -259,33 +261,47 @@ def flapping(world: World) -> dict[Mode, int]:
     return found
 
 
+def _leading_to(cycle: list[Node], follow: dict[Node, Node], within: set[Node]) -> set[Node]:
+    """What a function leads to ``cycle`` from, by way of nothing but ``within``."""
+    graph = nx.DiGraph((number, follow[number]) for number in within if follow[number] in within)
+    return _that_reach(graph, cycle)
+
+
 def bare_threshold(world: World) -> dict[tuple[Mode, str], int]:
     """Two readings one step apart, alternating, all else constant, leave a moving mode and re-enter it with no clock
     awaited.
     """
     found: dict[tuple[Mode, str], int] = {}
-    moving = _moving(world.machine)
     for sensor, pairs in world.beside.items():
         for one, other in pairs:
-            if one == other:
-                continue
-            half = {n: world.step(n, one).after for n in world.configurations}
-            follow = {n: world.step(half[n], other).after for n in world.configurations}
-            for cycle in _cycles(follow):
-                whole = [number for n in cycle for number in (n, half[n])]
-                swapped = [world.step(n, c).after for h in cycle for n, c in ((h, other), (half[h], one))]
+            if one != other:
                 for at, part in enumerate(world.machine.parts):
-                    modes = [world.modes[number][at] for number in whole]
-                    then = [*modes[1:], modes[0]]
-                    if any(was == now for was, now in zip(modes, then, strict=True)):
-                        continue
-                    if then == [world.modes[number][at] for number in swapped]:
-                        continue
-                    for mode in set(modes):
-                        if (part.name, mode) in moving:
-                            length = min(world.depth[number] for number in whole)
+                    for mode, length in _chattering(world, at, one, other):
+                        if world.machine.is_moving(part, part.mode[mode]):
                             _note(found, ((part.name, mode), sensor), length)
     return found
+
+
+def _chattering(world: World, at: int, one: int, other: int) -> Iterator[tuple[str, int]]:
+    """The modes that part number ``at`` leaves and enters again and again while two choices take turns, if every tick
+    changes its mode and some would not with the other choice; each with the shortest run up to there.
+    """
+    turns = (one, other)
+
+    def mode(node: tuple[int, int]) -> str:
+        return world.modes[node[0]][at]
+
+    # a node is a configuration and whose turn it is
+    nodes = [(number, turn) for number in world.configurations for turn in (0, 1)]
+    follow = {(n, turn): (world.step(n, turns[turn]).after, 1 - turn) for n, turn in nodes}
+    changing = {node for node in nodes if mode(node) != mode(follow[node])}
+    for cycle in _cycles(follow):
+        if not changing.issuperset(cycle):
+            continue
+        if all(mode(follow[node]) == world.modes[world.step(node[0], turns[1 - node[1]]).after][at] for node in cycle):
+            continue
+        length = min(world.depth[number] for number, _ in _leading_to(cycle, follow, changing))
+        yield from {(mode(node), length) for node in cycle}
 
 
 # -------------------------------------------------------------------------------------------------------------- faults
