@@ -11,7 +11,7 @@ from statecraft.proof.clusters import Cluster
 from statecraft.proof.conditions import Literal, Ranges, consistent, terms_of
 from statecraft.proof.diagram import FALSE, TRUE, Node
 from statecraft.proof.explore import START, Config, Edge, Explorer, Only
-from statecraft.proof.explored import Explored
+from statecraft.proof.explored import Explored, Undecided
 from statecraft.proof.finding import Finding, RowRef, Run, Stretch
 from statecraft.proof.hope import Piece, hopeless
 from statecraft.proof.model import NOBODY, Modes
@@ -27,10 +27,6 @@ LOOPS = 6
 
 Cells = tuple[tuple[int, int], ...]
 """Clusters, and one cell of each: constant inputs, as far as they matter."""
-
-
-class Undecided(Exception):
-    """There are too many choices of constant inputs to try."""
 
 
 def confined(explored: Explored, cells: Cells) -> Only:
@@ -251,13 +247,15 @@ def flapping(explored: Explored) -> Iterator[Finding]:
 
 def _endless(explored: Explored, some: Sequence[tuple[Config, object]]) -> tuple[Run, Round]:
     """The shortest run to one of some rounds, with the inputs that keep it going as its tail; and that round."""
-    found = explored.shortest_noted(in_some(explored, some))
+    goal = in_some(explored, some)
+    found = explored.found(lambda _: goal)
     if found is None:
+        if explored.rough:
+            raise Undecided
         raise Lost("no run leads to a round that there is")
-    run, note = found
-    assert isinstance(note, tuple)
-    each, turns = note
-    return with_tail(explored, run, turns), each
+    assert isinstance(found.note, tuple)
+    each, turns = found.note
+    return with_tail(explored, found.run, turns), each
 
 
 def with_tail(explored: Explored, run: Run, turns: Sequence[Cells]) -> Run:
@@ -384,6 +382,8 @@ def waits_for_ever(explored: Explored, part: int) -> Iterator[Finding]:
             lost = _lost(explored, part, place, cells)
             if not lost:
                 continue
+            if explored.rough:
+                raise Undecided
             run = explored.shortest(in_pieces(explored, lost))
             if run is not None and (best is None or run.ticks < best[0].ticks):
                 best = run, cells

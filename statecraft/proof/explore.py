@@ -417,7 +417,10 @@ class Explorer:
         model = self.model
         modes = (0,) * len(model.parts)
         live = model.live_counters(modes)
-        counters: list[int | None] = [c.start if place in live else None for place, c in enumerate(model.counters)]
+        counters: list[int | None] = [
+            model.stepped(place, counter.start, 0)[0] if place in live else None
+            for place, counter in enumerate(model.counters)
+        ]
         counters += [None if model.counting(place, clause, modes) else 0 for place, clause, _ in model.remainders]
         fors = tuple(level.starts_on for level in model.fors)
         boxes = tuple(cluster.start for cluster in model.clusters[: model.with_state])
@@ -468,12 +471,12 @@ class Explorer:
         if cuts is None:
             cuts = self._splits[key] = self._split(zone, tests)
         for part, spans in cuts:
-            region = self._region(config, hearing, part, spans)
-            if self.watcher is None:
-                yield region
-            else:
-                for phase, node in self.watcher.options(self, config, region):
-                    yield region._replace(phase=phase, node=node)
+            for region in self._regions(config, hearing, part, spans):
+                if self.watcher is None:
+                    yield region
+                else:
+                    for phase, node in self.watcher.options(self, config, region):
+                        yield region._replace(phase=phase, node=node)
 
     def _split(
         self, zone: int, tests: tuple[tuple[str, tuple[int, ...]], ...]
@@ -490,16 +493,13 @@ class Explorer:
             cuts = made
         return cuts
 
-    def _region(self, config: Config, hearing: Hearing, zone: int, spans: tuple[Span, ...]) -> Region:
+    def _regions(self, config: Config, hearing: Hearing, zone: int, spans: tuple[Span, ...]) -> Iterator[Region]:
         model = self.model
         least = {clock: low for clock, low, _ in spans}
 
         def passed(clock: str, ticks: int) -> bool:
             return least.get(clock, -1) >= ticks
 
-        counters, wrapped = config.counters, frozenset[str]()
-        if model.remainders:
-            counters, wrapped = self._counted(config, passed)
         tables, known = [], []
         for cluster in model.clusters:
             answers: Known = ()
@@ -513,19 +513,35 @@ class Explorer:
             if table is None:
                 table = self._tables[cluster.index, answers] = cluster.table(answers)
             tables.append(table)
-        node = self._decide(config.modes, counters, passed, tuple(tables), tuple(known))
-        return Region(hearing, zone, spans, counters, wrapped, tuple(tables), tuple(known), node)
+        ways = [(config.counters, frozenset[str]())]
+        if model.remainders or model.loose:
+            ways = self._counted(config, passed)
+        for counters, wrapped in ways:
+            node = self._decide(config.modes, counters, passed, tuple(tables), tuple(known))
+            yield Region(hearing, zone, spans, counters, wrapped, tuple(tables), tuple(known), node)
 
-    def _counted(self, config: Config, passed: Callable[[str, int], bool]) -> tuple[Counters, frozenset[str]]:
-        counters, wrapped = list(config.counters), set()
+    def _counted(
+        self, config: Config, passed: Callable[[str, int], bool]
+    ) -> list[tuple[Counters, frozenset[str]]]:
+        """The counters once those that count time have (more than one way only for loose ones), and which stepped."""
+        branches: list[list[int | None]] = [list(config.counters)]
+        wrapped = set()
         for place, clause, counts in self.model.remainders:
             clock = self.model.remainder(place, clause)
             if self.model.counting(place, clause, config.modes) and passed(clock, counts.ticks):
                 wrapped.add(clock)
-                counter, value = self.model.counters[place], counters[place]
-                assert value is not None
-                counters[place] = max(counter.low, min(counter.high, value + counts.by))
-        return tuple(counters), frozenset(wrapped)
+                branches = [
+                    [*counters[:place], value, *counters[place + 1 :]]
+                    for counters in branches
+                    for value in self.model.stepped(place, counters[place] or 0, counts.by)
+                ]
+        for place in self.model.loose:
+            branches = [
+                [*counters[:place], value, *counters[place + 1 :]]
+                for counters in branches
+                for value in self.model.may_count(place, counters[place], config.modes)
+            ]
+        return [(tuple(counters), frozenset(wrapped)) for counters in branches]
 
     def _decide(
         self,
@@ -605,27 +621,28 @@ class Explorer:
             self.views[number] = regions
         for region in regions:
             for rows, piece in self.pieces(region, only):
-                effect = model.effect(config.modes, region.counters, rows)
                 confined = dict(piece)
                 options = []
                 for cluster in stateful:
                     pairs = every[cluster.index] & confined.get(cluster.index, cluster.all)
                     options.append(self._ways(cluster.index, region.tables[cluster.index], pairs))
+                effects_of_rows = model.effects(config.modes, region.counters, rows)
                 for some in itertools.product(*options):
-                    way = Way(
-                        region,
-                        rows,
-                        piece,
-                        tuple(pairs for _, _, _, pairs in some),
-                        effect.entered.union(region.wrapped, *(reset for _, reset, _, _ in some)),
-                        tuple(on for fors, _, _, _ in some for on in fors),
-                        tuple(states for _, _, states, _ in some),
-                    )
-                    key = (region.spans, rows, way.fors, way.boxes, region.phase)
-                    alike.setdefault(key, {}).setdefault(way.reset | region.hearing.reset, way)
-                    before = effects.get(key)
-                    if before is None or before[1]:
-                        effects[key] = effect, self._repeats(config, effect, way, some)
+                    for effect in effects_of_rows:
+                        way = Way(
+                            region,
+                            rows,
+                            piece,
+                            tuple(pairs for _, _, _, pairs in some),
+                            effect.entered.union(region.wrapped, *(reset for _, reset, _, _ in some)),
+                            tuple(on for fors, _, _, _ in some for on in fors),
+                            tuple(states for _, _, states, _ in some),
+                        )
+                        key = (region.spans, rows, way.fors, way.boxes, region.phase, effect.counters)
+                        alike.setdefault(key, {}).setdefault(way.reset | region.hearing.reset, way)
+                        before = effects.get(key)
+                        if before is None or before[1]:
+                            effects[key] = effect, self._repeats(config, effect, way, some)
         for group, ways in alike.items():
             yield from self._together(number, config, *effects[group], ways)
 
@@ -665,8 +682,12 @@ class Explorer:
     ) -> Node:
         """What ``ask`` gives once the parts before ``part`` have decided: it is told their rows, and the counters and
         modes as ``part`` sees them."""
-        node = self._decide(config.modes, region.counters, region.passed, region.tables, region.known, part)
+        node = self.before(config, region, part)
         return self._onward(node, lambda rows: ask(rows, *self.seen(config.modes, region.counters, rows)))
+
+    def before(self, config: Config, region: Region, part: int) -> Node:
+        """Which rows of the parts before ``part`` decide."""
+        return self._decide(config.modes, region.counters, region.passed, region.tables, region.known, part)
 
     def values(
         self, config: Config, region: Region, node: Node, only: Only = ANYTHING

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+import time
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from functools import cached_property
 
@@ -21,11 +22,19 @@ from statecraft.machine import (
     atoms,
     sensors_of,
 )
-from statecraft.proof.diagram import Node
-from statecraft.proof.explore import START, Config, Explorer, Only, Region
+from statecraft.proof.explore import START, Config, Explorer, Only, Region, Watcher
 from statecraft.proof.finding import RowRef, Run
 from statecraft.proof.model import Model
-from statecraft.proof.search import Goal, shortest
+from statecraft.proof.replay import plays
+from statecraft.proof.search import Found, Goal, shortest
+
+
+class Undecided(Exception):
+    """It cannot be told: there is too much to try, or an exploration is too rough."""
+
+
+SEARCH_SECONDS = 5.0
+"""How long a run is sought that would show what a rough exploration suspects."""
 
 
 class Explored:
@@ -35,6 +44,8 @@ class Explored:
         whole: the machine, all parts.
         machine: the machine of these parts alone.
         model, explorer: how it was explored.
+        rough: more may seem reachable here than is (see :class:`Model`): what is not found is not there, and what is
+            found has to be shown by a run.
     """
 
     def __init__(
@@ -45,11 +56,24 @@ class Explored:
         self.observed = tuple(observed)
         kept = tuple(part for part in machine.parts if part.name in names)
         self.machine = replace(machine, parts=kept, levels=levels_read(machine, kept, self.observed), promises=(), trials=())
-        self.model = Model(self.machine, self.observed, watched_silences(self.machine), machine.events())
+        self.model = self._model(loosely=True)
+        self.rough = bool(self.model.loose)
         self.deadline = deadline
         self.explorer = Explorer(self.model, deadline=deadline)
-        self.beside: dict[object, Node] = {}
         self._asks: dict[tuple[int, int], frozenset[tuple[int, Atom]]] = {}
+
+    def _model(self, loosely: bool) -> Model:
+        silences = watched_silences(self.machine)
+        return Model(self.machine, self.observed, silences, self.whole.events(), loosely)
+
+    @cached_property
+    def exact_model(self) -> Model:
+        """The model in which runs are sought: nothing seems reachable there that is not."""
+        if not self.rough:
+            return self.model
+        model = self._model(loosely=False)
+        model.diagrams = self.model.diagrams  # their clusters are the same, and so goals mean the same in both
+        return model
 
     def explore(self) -> Explored:
         """Follow everything.
@@ -80,12 +104,46 @@ class Explored:
         Raises:
             OutOfTime: the deadline has come.
         """
-        found = self.shortest_noted(goal)
-        return None if found is None else found[0]
+        found = self.found(lambda _: goal)
+        return None if found is None else found.run
 
-    def shortest_noted(self, goal: Goal) -> tuple[Run, object] | None:
-        """The shortest run to ``goal``, and the note that the goal's trail bears."""
-        return shortest(self.model, goal, self.deadline)
+    def found(self, goal: Callable[[Model], Goal], watcher: Callable[[Model], Watcher] | None = None) -> Found | None:
+        """The shortest run to ``goal``, which is told in which model it is sought.
+
+        If the exploration is rough, a run that is found as roughly must play as it says; if it does not, or is not
+        found, one is sought exactly.
+
+        Raises:
+            OutOfTime: the deadline has come; or, when the exploration is rough, the search has taken too long.
+        """
+
+        def seek(model: Model) -> Found | None:
+            return shortest(model, goal(model), self.search_deadline, watcher(model) if watcher else None)
+
+        found = seek(self.model)
+        if not self.rough or found is None or plays(self.whole, self.machine, found):
+            return found
+        return seek(self.exact_model)
+
+    @property
+    def search_deadline(self) -> float | None:
+        """By when a search has to end."""
+        if not self.rough:
+            return self.deadline
+        limit = time.monotonic() + SEARCH_SECONDS
+        return limit if self.deadline is None else min(limit, self.deadline)
+
+    def alike(self, config: Config, other: Config) -> bool:
+        """Whether two configurations, one perhaps of the exact model, agree in modes, levels with ``for`` and counters."""
+        if config.modes != other.modes or config.fors != other.fors:
+            return False
+        if not self.rough:
+            return config.counters == other.counters
+        return all(
+            config.counters[place] == other.counters[place]
+            for place in range(len(self.model.counters))
+            if place not in self.model.loose
+        )
 
     # ------------------------------------------------------------------------------------------------------------ names
 

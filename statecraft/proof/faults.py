@@ -11,7 +11,7 @@ from statecraft.proof.diagram import Node
 from statecraft.proof.explore import START, Config, Explorer, Only, Region
 from statecraft.proof.explored import Explored, sensors_read
 from statecraft.proof.finding import Finding
-from statecraft.proof.model import NOBODY, Rows
+from statecraft.proof.model import NOBODY
 from statecraft.proof.runs import Trail
 
 
@@ -55,6 +55,9 @@ def fault_ignored(explored: Explored, part: int, sensor: Sensor) -> Iterator[Fin
 
         if not any(True for number, config in _sources(explored) for _ in there(explored.explorer, number, config)):
             continue
+        run = explored.shortest(there)
+        if run is None:
+            continue
         yield Finding(
             "fault ignored",
             mode.place,
@@ -68,7 +71,7 @@ def fault_ignored(explored: Explored, part: int, sensor: Sensor) -> Iterator[Fin
                 if sensor.name in sensors_read(explored.machine, row)
             ),
             subject=sensor.name,
-            run=explored.shortest(there),
+            run=run,
         )
 
 
@@ -81,34 +84,39 @@ def _sources(explored: Explored) -> Iterator[tuple[int, Config]]:
 
 
 def faint_hope(explored: Explored, part: int, sensor: Sensor) -> Iterator[Finding]:
-    """Rows of ``part`` into a moving mode that decide with ``sensor`` in fault, though some reading would prevent it."""
+    """Rows of ``part`` into a moving mode that decide with ``sensor`` in fault, though some reading would prevent it.
+
+    All else is equal then, also what the parts before have just done: a part that stops because of the fault, and so
+    lets another one start, is no hope of that one's.
+    """
     model, explorer = explored.model, explored.explorer
-    if sensor.name not in explored.sensor_pairs:
-        return
     starting = {
         row.number
         for row in model.parts[part].rows
-        if row.move == "restart" or (row.move == "go" and model.moving(part, model.mode_index[part][row.target]))
+        if (row.move == "restart" and any(model.moving(part, model.mode_index[part][name]) for name in row.modes))
+        or (row.move == "go" and model.moving(part, model.mode_index[part][row.target]))
     }
+    if sensor.name not in explored.sensor_pairs or not starting:
+        return
     index, faulty = explored.sensor_pairs[sensor.name]
-    spoiled = spoiled_pairs(model.clusters[index], sensor.name)
+    beside = _Beside(explored, part, index, spoiled_pairs(model.clusters[index], sensor.name), faulty)
     found: set[int] = set()
-    for number, config, region in explored.views():
-        for value, _ in explorer.values(config, region, _both(explored, region, index, spoiled), _valid(explored, index, faulty)):
-            decided = _prevented(explored, part, value, config)
-            if decided in starting:
-                found.add(decided)
+    for _, config, region in explored.views():
+        for value, _ in explorer.values(config, region, beside.node(config, region), beside.valid):
+            found |= {row for row in (beside.prevented(value, config),) if row in starting}
     for number in sorted(found):
         row = explored.row(part, number)
 
         def there(explorer: Explorer, place: int, config: Config, number: int = number) -> Iterator[Trail]:
             for region in explorer.regions(config, start=place == START):
-                node = _both(explored, region, index, spoiled)
-                for value, piece in explorer.values(config, region, node, _valid(explored, index, faulty)):
-                    if _prevented(explored, part, value, config) == number:
-                        yield from _decided(explored, explorer, place, region, value, piece, index, spoiled)
+                for value, piece in explorer.values(config, region, beside.node(config, region), beside.valid):
+                    if beside.prevented(value, config) == number:
+                        yield from beside.decided(explorer, place, config, region, number, piece)
                         return
 
+        run = explored.shortest(there)
+        if run is None:
+            continue
         into = "its mode" if row.move == "restart" else row.target
         yield Finding(
             "faint hope",
@@ -118,72 +126,97 @@ def faint_hope(explored: Explored, part: int, sensor: Sensor) -> Iterator[Findin
             f"add 'and not {sensor.name} fault' to the row, or put the level it relies on 'on if in doubt'.",
             row=explored.row_ref(part, number),
             subject=sensor.name,
-            run=explored.shortest(there),
+            run=run,
         )
 
 
-def _valid(explored: Explored, index: int, faulty: int) -> Only:
-    return Only(pairs=((index, explored.model.clusters[index].all & ~faulty),))
+class _Beside:
+    """Which row of a part decides with a sensor in fault, beside which would with a valid reading, all else equal.
 
+    Args:
+        index: the sensor's cluster.
+        spoiled: for each of its pairs, the one with the sensor in fault.
+        faulty: its pairs in which the sensor is in fault.
+    """
 
-def _both(explored: Explored, region: Region, index: int, spoiled: tuple[int, ...]) -> Node:
-    """Which rows decide, and which would if the sensor were in fault, all else equal: pairs of the two."""
-    diagrams = explored.model.diagrams
-    key = (region.node, index, spoiled)
-    found = explored.beside.get(key)
-    if found is None:
-        otherwise = diagrams.mapped(region.node, index, spoiled)
-        found = diagrams.follow(
-            otherwise,
-            lambda spoilt: diagrams.follow(region.node, lambda good: diagrams.value((spoilt, good))),
-        )
-        explored.beside[key] = found
-    return found
+    def __init__(self, explored: Explored, part: int, index: int, spoiled: tuple[int, ...], faulty: int) -> None:
+        self.explored = explored
+        self.part = part
+        self.index = index
+        self.spoiled = spoiled
+        self.valid = Only(pairs=((index, explored.model.clusters[index].all & ~faulty),))
+        self._nodes: dict[Node, Node] = {}
 
+    def node(self, config: Config, region: Region) -> Node:
+        """A diagram over valid readings whose values are (row with the fault, row with the reading).
 
-def _prevented(explored: Explored, part: int, value: object, config: Config) -> int:
-    """The row that decides for ``part`` with the fault, if another (or none) would without; if it enters a mode."""
-    assert isinstance(value, tuple)
-    spoilt, good = value
-    row: int = spoilt[part]
-    if row == NOBODY or row == good[part]:
-        return NOBODY
-    whole = explored.row(part, row)
-    enters = whole.move == "restart" or (
-        whole.move == "go" and explored.model.mode_index[part][whole.target] != config.modes[part]
-    )
-    moving = whole.move != "restart" or explored.model.moving(part, config.modes[part])
-    return row if enters and moving else NOBODY
+        What the parts before have done with the fault is what this part sees in both.
+        """
+        model, diagrams, part = self.explored.model, self.explored.model.diagrams, self.part
 
+        def side_by_side(rows: object) -> Node:
+            assert isinstance(rows, tuple)
+            seen = self.explored.explorer.seen(config.modes, region.counters, rows)
+            own = model.decision(part, config.modes[part], region.passed, *seen, region.tables, region.known)
+            if own not in self._nodes:
+                otherwise = diagrams.mapped(own, self.index, self.spoiled)
+                self._nodes[own] = diagrams.follow(
+                    otherwise, lambda spoilt: diagrams.follow(own, lambda good: diagrams.value((spoilt, good)))
+                )
+            return self._nodes[own]
 
-def _decided(
-    explored: Explored,
-    explorer: Explorer,
-    place: int,
-    region: Region,
-    value: object,
-    piece: tuple[tuple[int, int], ...],
-    index: int,
-    spoiled: tuple[int, ...],
-) -> Iterator[Trail]:
-    """The ticks in ``region`` on which a row decides with the fault, where a reading would have prevented it."""
-    assert isinstance(value, tuple)
-    diagrams = explored.model.diagrams
-    confined = dict(piece)
-    good = confined.get(index, explored.model.clusters[index].all)
-    confined[index] = sum({1 << spoiled[pair] for pair in range(len(spoiled)) if good >> pair & 1})
-    only = Only(tuple(confined.items()), region.hearing.takes, frozenset(), region.spans)
-    for edge, _ in explorer.steps(place, only):
-        if edge.way.rows != value[0] or edge.way.region.hearing.reset != region.hearing.reset:
-            continue
-        prevented = diagrams.where(_both(explored, region, index, spoiled), lambda got: got == value)
-        alone = edge._replace(alike={edge.reset: edge.way}, loose=frozenset())
-        yield Trail(
-            [alone],
-            bounds={0: region.spans},
-            nodes={0: diagrams.imaged(prevented, index, spoiled)},
-            pairs={0: only.pairs},
-        )
+        before = self.explored.explorer.before(config, region, part)
+        return diagrams.follow(diagrams.mapped(before, self.index, self.spoiled), side_by_side)
+
+    def prevented(self, value: object, config: Config) -> int:
+        """The row that decides with the fault and not without, if it enters a moving mode; else :data:`NOBODY`."""
+        assert isinstance(value, tuple)
+        model, part = self.explored.model, self.part
+        spoilt, good = value
+        if spoilt == NOBODY or spoilt == good:
+            return NOBODY
+        row = self.explored.row(part, spoilt)
+        if row.move == "stay" or (row.move == "go" and model.mode_index[part][row.target] == config.modes[part]):
+            return NOBODY
+        if row.move == "restart" and not model.moving(part, config.modes[part]):
+            return NOBODY
+        assert isinstance(spoilt, int)
+        return spoilt
+
+    def decided(
+        self,
+        explorer: Explorer,
+        place: int,
+        config: Config,
+        region: Region,
+        number: int,
+        piece: tuple[tuple[int, int], ...],
+    ) -> Iterator[Trail]:
+        """The ticks in ``region`` on which row ``number`` decides with the fault, where a reading would prevent it."""
+        model = self.explored.model
+        diagrams = model.diagrams
+        confined = dict(piece)
+        good = confined.get(self.index, model.clusters[self.index].all)
+        confined[self.index] = sum({1 << spoilt for pair, spoilt in enumerate(self.spoiled) if good >> pair & 1})
+        only = Only(tuple(confined.items()), region.hearing.takes, frozenset(), region.spans)
+        differs = diagrams.where(self.node(config, region), lambda rows: rows[0] == number != rows[1])  # type: ignore[index]
+        prevented = diagrams.imaged(differs, self.index, self.spoiled)
+        for edge, _ in explorer.steps(place, only):
+            for reset, way in edge.alike.items():
+                if way.rows[self.part] != number or way.region.hearing.reset != region.hearing.reset:
+                    continue
+                decides = diagrams.where(way.region.node, lambda rows, way=way: rows == way.rows)  # type: ignore[misc]
+                both = diagrams.all_of([prevented, decides])
+                allowed = {cluster: pairs for cluster, pairs in only.pairs}
+                allowed |= {cluster: pairs & allowed.get(cluster, -1) for cluster, pairs in enumerate(way.pairs)}
+                allowed[model.command] = way.region.hearing.takes
+                if diagrams.choose(both, allowed) is not None:
+                    yield Trail(
+                        [edge._replace(way=way, reset=reset, loose=frozenset(), alike={reset: way})],
+                        bounds={0: region.spans},
+                        nodes={0: both},
+                        pairs={0: only.pairs},
+                    )
 
 
 def spoiled_pairs(cluster: Cluster, sensor: str) -> tuple[int, ...]:

@@ -32,6 +32,7 @@ def hopeless(
     """The pieces of the configurations ``numbers`` from which no run reaches one for which ``goal`` is true, or takes
     an edge for which ``leads_there`` is.
 
+    With loose counters, what they come to is not to be relied on: more may be without hope then than is, never less.
     All edges of the configurations that can be reached from ``numbers`` must have been found.
     """
     asked = [explorer.number(number) for number in numbers]
@@ -67,19 +68,57 @@ def hopeless(
         rest = left[number]
         for edge in edges_to_goal[number]:
             rest = _taken(explorer, rest, _from_where(explorer, edge, None))
-        for edge in explorer.edges[number]:
-            if not rest:
-                break
-            if leads_there(edge):
-                continue
-            for piece in _good(explorer, explorer.number(edge.target), left):
-                rest = _taken(explorer, rest, _from_where(explorer, edge, piece))
+        if explorer.model.loose:
+            rest = _taken(explorer, rest, _surely(explorer, explorer.edges[number], left))
+        else:
+            for edge in explorer.edges[number]:
+                if rest and not leads_there(edge):
+                    for piece in _good(explorer, explorer.number(edge.target), left):
+                        rest = _taken(explorer, rest, _from_where(explorer, edge, piece))
         if rest != left[number]:
             left[number] = rest
             waiting |= dict.fromkeys(edge.source for edge in into[number])
             if rest and any(explorer.number(edge.target) == number for edge in explorer.edges[number]):
                 waiting[number] = None
     return {number: left[number] for number in asked if left[number]}
+
+
+def _surely(explorer: Explorer, edges: Iterable[Edge], left: dict[int, list[Piece]]) -> list[Piece]:
+    """From where a way is known whatever loose counters come to: by an edge for each thing that they may come to."""
+    groups: dict[object, dict[object, list[Edge]]] = defaultdict(lambda: defaultdict(list))
+    for edge in edges:
+        region = edge.way.region
+        base = (region.zone, region.spans, region.hearing.reset, edge.reset, edge.loose)
+        groups[base][region.counters].append(edge)
+    found: list[Piece] = []
+    for ways in groups.values():
+        areas: list[Piece] | None = None
+        for some in ways.values():
+            area: list[Piece] = []
+            for alike in _by_rows(some).values():
+                if all(not left[explorer.number(edge.target)] for edge in alike):
+                    area += _from_where(explorer, alike[0], None)
+            areas = area if areas is None else _common(explorer, areas, area)
+        found += areas or []
+    return found
+
+
+def _by_rows(edges: Iterable[Edge]) -> dict[object, list[Edge]]:
+    found: dict[object, list[Edge]] = defaultdict(list)
+    for edge in edges:
+        found[edge.way.rows, edge.way.pairs, edge.way.boxes].append(edge)
+    return found
+
+
+def _common(explorer: Explorer, some: Sequence[Piece], others: Sequence[Piece]) -> list[Piece]:
+    found = []
+    for one in some:
+        for other in others:
+            zone = explorer.zones.both(one.zone, other.zone)
+            boxes = tuple(mine & theirs for mine, theirs in zip(one.boxes, other.boxes, strict=True))
+            if zone is not None and all(boxes):
+                found.append(Piece(boxes, zone))
+    return found
 
 
 def _good(explorer: Explorer, number: int, left: dict[int, list[Piece]]) -> list[Piece | None]:

@@ -23,6 +23,7 @@ from statecraft.machine import (
     After,
     And,
     Atom,
+    Change,
     Compare,
     Condition,
     Fault,
@@ -60,6 +61,9 @@ from statecraft.proof.observing import possible_atoms, settled
 
 NOBODY = -1
 """In place of a row's number: no row decided."""
+
+MOST_COUNTED = 500
+"""How many configurations a counter that counts time may come to before it is counted loosely, where that is allowed."""
 
 DEAD = None
 """In place of a counter's value: nothing asks about it before it is next set."""
@@ -149,6 +153,8 @@ class Model:
         observed: further conditions whose atoms must be decidable (those of promises); comparisons of outputs excepted.
         watched: clocks that someone watches everywhere, with the largest constant that they are compared with.
         events: the commands that can be taken; by default those that some row of ``machine`` tests.
+        loosely: counters that count time over many configurations are told apart only as far as rows ask about them,
+            and may step on any tick on which they count. More may seem reachable than is; never less.
     """
 
     def __init__(
@@ -157,6 +163,7 @@ class Model:
         observed: Iterable[Condition] = (),
         watched: dict[str, int] | None = None,
         events: frozenset[str] | None = None,
+        loosely: bool = False,
     ) -> None:
         self.machine = machine
         self.parts = machine.parts
@@ -168,9 +175,6 @@ class Model:
         self.counters = [counter for part in self.parts for counter in part.counters]
         self.counter_place = {counter.name: place for place, counter in enumerate(self.counters)}
         # A counter that counts time keeps a remainder for each clause: a clock while it runs, a number while it rests.
-        self.remainders = [
-            (place, clause, counts) for place, counter in enumerate(self.counters) for clause, counts in enumerate(counter.counts)
-        ]
         known_events = machine.events() if events is None else events
         self.takes: tuple[str | None, ...] = (None, *(c.name for c in machine.commands if c.name in known_events))
         rows = [row.when for part in self.parts for row in part.rows]
@@ -197,7 +201,15 @@ class Model:
         self._lasting = {level.name: (overlaps(level, self.ranges), clear_in_doubt(level, self.ranges)) for level in self.fors}
         self._desks: dict[tuple[int, int], Desk] = {}
         self._decisions: dict[tuple[object, ...], Node] = {}
-        self._effects: dict[tuple[Modes, Counters, Rows], Effect] = {}
+        self._effects: dict[tuple[Modes, Counters, Rows], tuple[Effect, ...]] = {}
+        self.loose = dict(self._loose()) if loosely else {}
+        # A counter that counts time keeps a remainder for each clause: a clock while it runs, a number while it rests.
+        self.remainders = [
+            (place, clause, counts)
+            for place, counter in enumerate(self.counters)
+            if place not in self.loose
+            for clause, counts in enumerate(counter.counts)
+        ]
         self._clocks: dict[tuple[Modes, tuple[bool, ...]], tuple[tuple[str, ...], tuple[int, ...]]] = {}
         self._tests: dict[tuple[Modes, tuple[bool, ...]], tuple[tuple[str, tuple[int, ...]], ...]] = {}
         self._hearings: dict[frozenset[str], tuple[Hearing, ...]] = {}
@@ -493,15 +505,21 @@ class Model:
     # --------------------------------------------------------------------------------------------------------- effects
 
     def effect(self, modes: Modes, counters: Counters, rows: Rows) -> Effect:
-        """What ``rows``, one of each part (:data:`NOBODY` for none), do to ``modes`` and ``counters``."""
+        """What ``rows``, one of each part (:data:`NOBODY` for none), do to ``modes`` and ``counters``; with loose
+        counters, one of the things that they may do."""
+        return self.effects(modes, counters, rows)[0]
+
+    def effects(self, modes: Modes, counters: Counters, rows: Rows) -> tuple[Effect, ...]:
+        """Everything that ``rows`` may do: one thing, but for loose counters."""
         key = (modes, counters, rows)
         found = self._effects.get(key)
         if found is None:
-            found = self._effects[key] = self._effect(modes, counters, rows)
+            found = self._effects[key] = tuple(self._effects_of(modes, counters, rows))
         return found
 
-    def _effect(self, modes: Modes, counters: Counters, rows: Rows) -> Effect:
-        after, counted = list(modes), list(counters)
+    def _effects_of(self, modes: Modes, counters: Counters, rows: Rows) -> Iterator[Effect]:
+        after = list(modes)
+        branches: list[list[int | None]] = [list(counters)]
         entered: set[str] = set()
         for place, number in enumerate(rows):
             if number == NOBODY:
@@ -515,23 +533,70 @@ class Model:
                 after[place] = self.mode_index[place][there.name]
                 entered.add(f"mode {part.name}")
                 entered |= {f"group {part.name}.{group}" for group in there.groups if group not in here.groups}
-            self.change(counted, row, moves)
+            for change in row.changes:
+                branches = [
+                    [*counted[:at], value, *counted[at + 1 :]]
+                    for counted in branches
+                    for at in [self.counter_place[change.counter]]
+                    for value in self._changed(change, at, counted[at], moves or not row.failsafe)
+                ]
         live = self.live_counters(tuple(after))
-        final = tuple(value if place in live else DEAD for place, value in enumerate(counted[: len(self.counters)]))
-        final += tuple(counted[len(self.counters) :])
-        return Effect(tuple(after), final, frozenset(entered), not entered and tuple(after) == modes and final == counters)
+        for counted in branches:
+            final = tuple(value if place in live else DEAD for place, value in enumerate(counted[: len(self.counters)]))
+            final += tuple(counted[len(self.counters) :])
+            same = not entered and tuple(after) == modes and final == counters
+            yield Effect(tuple(after), final, frozenset(entered), same)
 
-    def change(self, counters: list[int | None], row: Row, moves: bool) -> None:
-        """Make the changes of ``row`` to ``counters``; a failsafe that leads nowhere else only sets."""
-        for change in row.changes:
-            place = self.counter_place[change.counter]
-            counter = self.counters[place]
-            value = counters[place]
-            if change.how == "set":
-                value = change.amount
-            elif value is not None and (moves or not row.failsafe):
-                value += change.amount
-            counters[place] = None if value is None else max(counter.low, min(counter.high, value))
+    def _changed(self, change: Change, place: int, value: int | None, steps: bool) -> tuple[int | None, ...]:
+        """What ``change`` makes of a counter's value; a failsafe that leads nowhere else (``steps`` False) only sets."""
+        if change.how == "set":
+            return self.stepped(place, change.amount, 0)
+        return (value,) if value is None or not steps else self.stepped(place, value, change.amount)
+
+    def stepped(self, place: int, value: int, amount: int) -> tuple[int, ...]:
+        """What a counter comes to from ``value`` by ``amount``: within its range; a loose one, any value it may have."""
+        counter = self.counters[place]
+        if place not in self.loose:
+            return (max(counter.low, min(counter.high, value + amount)),)
+        low, high = self._span(place, value)
+        if not amount:
+            low = high = value
+        low, high = (max(counter.low, min(counter.high, end + amount)) for end in (low, high))
+        return tuple(least for least in self.loose[place] if least <= high and self._span(place, least)[1] >= low)
+
+    def may_count(self, place: int, value: int | None, modes: Modes) -> tuple[int | None, ...]:
+        """What a loose counter may come to from ``value`` on a tick that begins in ``modes``, by time alone."""
+        found: dict[int | None, None] = {value: None}
+        for clause, counts in enumerate(self.counters[place].counts):
+            if value is not None and self.counting(place, clause, modes):
+                found |= dict.fromkeys(self.stepped(place, value, counts.by))
+        return tuple(found)
+
+    def _span(self, place: int, value: int) -> tuple[int, int]:
+        """The values of a loose counter that are not told from ``value``."""
+        starts = self.loose[place]
+        at = max(i for i, least in enumerate(starts) if least <= value)
+        return starts[at], (starts[at + 1] - 1 if at + 1 < len(starts) else self.counters[place].high)
+
+    def _loose(self) -> Iterator[tuple[int, tuple[int, ...]]]:
+        """Counters that count time over many configurations, with the values at which what rows ask of them changes."""
+        read: dict[int, list[Compare]] = {place: [] for place in range(len(self.counters))}
+        firm: set[int] = set()
+        conditions = [(part.name, row.when) for part in self.parts for row in part.rows]
+        for part, condition in [*conditions, *(("", each) for each in self.observed)]:
+            for atom in atoms(condition):
+                for place in self._counters_read(atom):
+                    assert isinstance(atom, Compare)
+                    read[place].append(atom)
+                    if atom.right is not None or (part and part != self.counters[place].part):
+                        firm.add(place)
+        for place, counter in enumerate(self.counters):
+            size = counter.high - counter.low + 1
+            for counts in counter.counts:
+                size *= counts.ticks
+            if counter.counts and size > MOST_COUNTED and place not in firm:
+                cuts = {counter.low, *(atom.offset + more for atom in read[place] for more in (0, 1))}
+                yield place, tuple(sorted(cut for cut in cuts if counter.low <= cut <= counter.high))
 
     # ------------------------------------------------------------------------------------------------------- what lives
 

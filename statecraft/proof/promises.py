@@ -15,9 +15,8 @@ from statecraft.proof.explore import START, WATCH, Config, Explorer, Region
 from statecraft.proof.explored import Explored
 from statecraft.proof.finding import Run
 from statecraft.proof.hope import hopeless
-from statecraft.proof.model import Modes
-from statecraft.proof.runs import Trail
-from statecraft.proof.search import shortest
+from statecraft.proof.model import Model, Modes
+from statecraft.proof.runs import Lost, Trail
 from statecraft.proof.stopping import in_pieces
 from statecraft.proof.zones import FREE
 
@@ -34,6 +33,7 @@ class Verdict:
             for ``every mode can reach``.
         run: the shortest run that breaks it.
         why: why the proof could not tell.
+        sure: ``worst`` does occur; else nothing worse does, and it may be less.
     """
 
     promise: Promise
@@ -41,6 +41,7 @@ class Verdict:
     worst: int | None = None
     run: Run | None = None
     why: str = ""
+    sure: bool = True
 
     @property
     def holds(self) -> bool:
@@ -57,7 +58,7 @@ def verdict(explored: Explored, promise: Promise) -> Verdict:
     goal = _Goal(explored, promise)
     if promise.kind == "reach":
         return _reach(explored, promise, goal)
-    watcher = _Watcher(explored, promise, goal)
+    watcher = _Watcher(explored.model, promise, goal)
     seeds, seen = _seeds(explored, promise, goal)
     if not seen:
         return Verdict(promise, True, None)
@@ -76,14 +77,14 @@ def verdict(explored: Explored, promise: Promise) -> Verdict:
     for config in seeds:
         worst = max(worst, watcher.awaited(explored.explorer, config))
         if watcher.broken(explored.explorer, config):
-            return _broken(explored, promise, watcher)
+            return _broken(explored, promise, goal)
     while (number := follower.next()) is not None:
         for edge in follower.follow(number):
             target = follower.configs[edge.target]
             if watcher.broken(follower, target):
-                return _broken(explored, promise, watcher)
+                return _broken(explored, promise, goal)
             worst = max(worst, watcher.awaited(follower, target))
-    return Verdict(promise, True, worst)
+    return Verdict(promise, True, worst, sure=not explored.rough)
 
 
 class _Goal:
@@ -100,9 +101,9 @@ class _Goal:
 class _Watcher:
     """Follows a run from any tick on which X holds. Phases: 0, not begun; 1, following; 2, M has come (``once``)."""
 
-    def __init__(self, explored: Explored, promise: Promise, goal: _Goal) -> None:
+    def __init__(self, model: Model, promise: Promise, goal: _Goal) -> None:
         assert promise.when is not None
-        self.explored = explored
+        self.model = model
         self.promise = promise
         self.when = promise.when
         self.goal = goal
@@ -124,7 +125,7 @@ class _Watcher:
         key = (config.modes, region.counters, region.node, region.known, region.spans, seen, goal)
         found = self._nodes.get(key)
         if found is None:
-            found = self._nodes[key] = decided_where(self.explored, config, region, self.when if seen else None, self.goal, goal)
+            found = self._nodes[key] = decided_where(self.model, config, region, self.when if seen else None, self.goal, goal)
         return found
 
     def broken(self, explorer: Explorer, config: Config) -> bool:
@@ -144,30 +145,31 @@ class _Watcher:
 
 
 def decided_where(
-    explored: Explored, config: Config, region: Region, when: Condition | None, goal: _Goal, wanted: bool | None
+    model: Model, config: Config, region: Region, when: Condition | None, goal: _Goal, wanted: bool | None
 ) -> Node:
     """Which rows decide where an observer then sees ``when``, in modes that are (not) among ``goal``; None elsewhere."""
-    model, diagrams = explored.model, explored.model.diagrams
+    diagrams = model.diagrams
     nothing = diagrams.value(None)
 
     def seen(rows: object) -> Node:
         if rows is None:
             return nothing
         assert isinstance(rows, tuple)
-        effect = model.effect(config.modes, region.counters, rows)
-        if wanted is not None and goal(effect.modes) is not wanted:
+        effects = model.effects(config.modes, region.counters, rows)
+        if wanted is not None and goal(effects[0].modes) is not wanted:
             return nothing
         decided = diagrams.value(rows)
         if when is None:
             return decided
-        return diagrams.select(model.observed_as(when, effect, effect.counters, region), decided, nothing)
+        holds = diagrams.any_of([model.observed_as(when, effect, effect.counters, region) for effect in effects])
+        return diagrams.select(holds, decided, nothing)
 
     return diagrams.follow(region.node, seen)
 
 
 def _seeds(explored: Explored, promise: Promise, goal: _Goal) -> tuple[list[Config], bool]:
     """What the ticks lead to on which a watcher has to begin, as he finds it; and whether X ever holds."""
-    watcher = _Watcher(explored, promise, goal)
+    watcher = _Watcher(explored.model, promise, goal)
     explorer = explored.explorer
     beginning: dict[int, None] = {}
     seen = missed = False
@@ -192,23 +194,29 @@ def _seeds(explored: Explored, promise: Promise, goal: _Goal) -> tuple[list[Conf
     return list(configs), True
 
 
-def _broken(explored: Explored, promise: Promise, watcher: _Watcher) -> Verdict:
+def _broken(explored: Explored, promise: Promise, goal: _Goal) -> Verdict:
     def there(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
-        if number == START or not watcher.broken(explorer, config):
+        if number == START or not _Watcher(explorer.model, promise, goal).broken(explorer, config):
             return
         clocks = explorer.zones.clocks[config.zone]
         zone = explorer.zones.bound(config.zone, WATCH, promise.ticks, FREE)
         assert zone is not None
         yield Trail([], last=(clocks, explorer.zones.matrix[zone]))
 
-    found = shortest(explored.model, there, explored.deadline, watcher)
-    return Verdict(promise, False, None, None if found is None else found[0])
+    found = explored.found(lambda _: there, lambda model: _Watcher(model, promise, goal))
+    if found is not None:
+        return Verdict(promise, False, None, found.run)
+    if explored.rough:
+        return Verdict(promise, None, why="counters that count time are followed only roughly")
+    raise Lost("no run breaks a promise that is broken")
 
 
 def _reach(explored: Explored, promise: Promise, goal: _Goal) -> Verdict:
     lost = hopeless(explored.explorer, explored.explorer.numbers(), lambda config: goal(config.modes))
     if not lost:
         return Verdict(promise, True)
+    if explored.rough:
+        return Verdict(promise, None, why="counters that count time are followed only roughly")
     return Verdict(promise, False, None, explored.shortest(in_pieces(explored, list(lost.items()))))
 
 

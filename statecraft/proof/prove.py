@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 
 from statecraft.machine import Condition, Machine, ModeRef, Promise
 from statecraft.proof import graph, static
-from statecraft.proof.constant import Undecided, bare_threshold, flapping, waits_for_ever
+from statecraft.proof.constant import bare_threshold, flapping, waits_for_ever
 from statecraft.proof.explore import OutOfTime
-from statecraft.proof.explored import Explored, closure, parts_asked
+from statecraft.proof.explored import Explored, Undecided, closure, parts_asked
 from statecraft.proof.faults import faint_hope, fault_ignored
 from statecraft.proof.finding import SEVERITY, Finding, Run
 from statecraft.proof.observing import Undecidable
@@ -194,6 +194,8 @@ class _Proof:
         except (Undecidable, Lost) as wrong:
             self.unproved[f"'{_text(promise)}'"] = None
             return Verdict(promise, None, why=str(wrong))
+        if found.kept is None:
+            self.unproved[f"'{_text(promise)}'"] = None
         if found.run is None:
             return found
         run = _whole(self.machine, found.run)
@@ -266,5 +268,5 @@ def told(machine: Machine, found: Verdict) -> str:
     if promise.kind == "never" and not promise.ticks:
         return f"{text}: proved"
     bound = machine.duration(promise.ticks)
-    word = "longest" if promise.kind == "never" else "worst"
+    word = "at most" if not found.sure else "longest" if promise.kind == "never" else "worst"
     return f"{text}: proved, {word} {machine.duration(found.worst)} of {bound}"

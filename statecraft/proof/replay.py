@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from statecraft.machine import Machine
 from statecraft.proof.finding import Inputs, Run
+from statecraft.proof.search import Found
 from statecraft.simulation import Simulation, State, View
 
 
@@ -46,3 +47,16 @@ def ends_as_said(machine: Machine, run: Run) -> bool:
     """Whether the simulation ends in the modes that ``run`` says."""
     view = replay(machine, run)
     return all(view.modes[part] == mode for part, mode in run.modes)
+
+
+def plays(machine: Machine, explored: Machine, found: Found) -> bool:
+    """Whether the rows of the explored parts decide, tick by tick, as the run that was found says."""
+    simulation = Simulation(machine)
+    step = player(machine, simulation)
+    expected = (rows for rows, ticks in found.rows for _ in range(ticks))
+    places = [simulation.layout.index["row", part.name] for part in explored.parts]
+    for inputs, rows in zip(found.run.inputs(), expected, strict=True):
+        state = step(inputs)
+        if tuple(state[place] for place in places) != rows:
+            return False
+    return True

@@ -17,7 +17,7 @@ from statecraft.machine import ModeRef, Term
 from statecraft.proof.diagram import Node
 from statecraft.proof.explore import NOW, START, Edge, Explorer, Span, Way
 from statecraft.proof.finding import Inputs, Run, Stretch
-from statecraft.proof.model import Model
+from statecraft.proof.model import Model, Rows
 from statecraft.proof.zones import FREE, Clocks, Matrix
 
 Readings = dict[str, int]
@@ -504,15 +504,16 @@ def stretches(model: Model, choices: Sequence[Choice]) -> tuple[Stretch, ...]:
     return tuple(made)
 
 
-def run_of(explorer: Explorer, trail: Trail) -> Run:
-    """The run that takes ``trail``.
+def run_of(explorer: Explorer, trail: Trail) -> tuple[Run, list[tuple[Rows, int]]]:
+    """The run that takes ``trail``; and which rows decide on its ticks, in stretches.
 
     Raises:
         Lost: there is none.
     """
-    choices = choices_of(explorer, ticks_of(explorer, trail), trail.states)
+    ticks = ticks_of(explorer, trail)
+    choices = choices_of(explorer, ticks, trail.states)
     modes = modes_of(explorer.model, edge_modes(explorer, trail.edges[-1]))
-    return Run(stretches(explorer.model, choices), None, modes)
+    return Run(stretches(explorer.model, choices), None, modes), [(tick.way.rows, tick.ticks) for tick in ticks]
 
 
 def modes_of(model: Model, modes: tuple[int, ...]) -> tuple[ModeRef, ...]:

@@ -4,20 +4,35 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import replace
+from typing import NamedTuple
 
 from statecraft.proof.explore import NOW, START, Config, Edge, Explorer, Watcher
 from statecraft.proof.finding import Run
-from statecraft.proof.model import Model
+from statecraft.proof.model import Model, Rows
 from statecraft.proof.runs import Trail, narrowed_to, run_of, trail_to
 
 Goal = Callable[[Explorer, int, Config], Iterable[Trail]]
 """What still has to happen after a configuration (its number may be START): chains of single ticks from there."""
 
 
+class Found(NamedTuple):
+    """A run that was sought.
+
+    Attributes:
+        run: the run.
+        note: what the goal's trail bears.
+        rows: which rows decide on its ticks, in stretches.
+    """
+
+    run: Run
+    note: object
+    rows: tuple[tuple[Rows, int], ...]
+
+
 def shortest(
     model: Model, goal: Goal, deadline: float | None = None, watcher: Watcher | None = None
-) -> tuple[Run, object] | None:
-    """The run of the fewest ticks that comes to ``goal``, and the note of its trail; None when there is none.
+) -> Found | None:
+    """The run of the fewest ticks that comes to ``goal``; None when there is none.
 
     Raises:
         OutOfTime: ``deadline`` (of ``time.monotonic()``) has come.
@@ -51,7 +66,8 @@ def shortest(
         nodes={place + at: node for at, node in trail.nodes.items()},
         pairs={place + at: pairs for at, pairs in trail.pairs.items()},
     )
-    return run_of(explorer, whole), trail.note
+    run, rows = run_of(explorer, whole)
+    return Found(run, trail.note, tuple(rows))
 
 
 def _way_to(explorer: Explorer, number: int) -> list[Edge]:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 
 from statecraft.machine import Machine, ModeRef
 from statecraft.proof.explore import START, Config, Explorer, Only
-from statecraft.proof.explored import Explored
+from statecraft.proof.explored import Explored, Undecided
 from statecraft.proof.finding import Finding, RowRef
 from statecraft.proof.hope import Piece, hopeless
 from statecraft.proof.model import NOBODY, Model, Modes, Rows
@@ -23,6 +23,8 @@ def no_way_to_stop(explored: Explored, part: int) -> Iterator[Finding]:
     whole = explored.model.parts[part]
     stops = {place for place, mode in enumerate(whole.modes) if mode.stop}
     lost = hopeless(explored.explorer, explored.explorer.numbers(), lambda config: config.modes[part] in stops)
+    if lost and explored.rough:
+        raise Undecided
     by_mode: dict[int, list[tuple[int, list[Piece]]]] = defaultdict(list)
     for number, pieces in lost.items():
         by_mode[explored.explorer.configs[number].modes[part]].append((number, pieces))
@@ -61,7 +63,7 @@ def in_some(
         if number == START:
             return
         for other, note in some:
-            if other[:3] != config[:3]:
+            if not explored.alike(config, other):
                 continue
             if any(not mine & theirs for mine, theirs in zip(config.boxes, other.boxes, strict=True)):
                 continue
@@ -92,7 +94,9 @@ def halt_missed(machine: Machine, explore: Explore) -> Iterator[Finding]:
                     break
                 fails.append((command, *found))
             else:
-                yield _missed(own, at, place, fails)
+                finding = _missed(own, at, place, fails)
+                if finding is not None:
+                    yield finding
 
 
 def _who_obeys(machine: Machine, explore: Explore, command: str) -> frozenset[str]:
@@ -146,7 +150,7 @@ def taking(model: Model, command: str) -> Only:
     return Only(takes=1 << model.takes.index(command))
 
 
-def _missed(own: Explored, part: int, place: int, fails: list[tuple[str, Explored, int]]) -> Finding:
+def _missed(own: Explored, part: int, place: int, fails: list[tuple[str, Explored, int]]) -> Finding | None:
     mode = own.mode(part, place)
     ref = own.ref(part, place)
     hint = "add an urgent command, and a failsafe on it, before all others, in any mode, that leads to a stop mode."
@@ -167,6 +171,8 @@ def _missed(own: Explored, part: int, place: int, fails: list[tuple[str, Explore
                 yield Trail([edge])
 
     run = explored.shortest(missed)
+    if run is None:
+        return None
     by: tuple[RowRef, ...] = ()
     if instead and instead[0] != NOBODY:
         by = (explored.row_ref(other, instead[0]),)
@@ -218,6 +224,9 @@ def runaway(explored: Explored, part: int) -> Iterator[Finding]:
         def there(explorer: Explorer, number: int, config: Config, place: int = place) -> Iterator[Trail]:
             return (trail for at, trail in moving_on(explorer, number, config) if at == place)
 
+        run = explored.shortest(there)
+        if run is None:
+            continue
         yield Finding(
             "runaway",
             mode.place,
@@ -225,5 +234,5 @@ def runaway(explored: Explored, part: int) -> Iterator[Finding]:
             + (f" for {machine.duration(max(silences.values()))}." if len(silences) == 1 else " on any link."),
             f"add a failsafe on a link's silence that leads from {mode.name} to a stop mode, or declare the mode unattended.",
             mode=ModeRef(model.parts[part].name, mode.name),
-            run=explored.shortest(there),
+            run=run,
         )
