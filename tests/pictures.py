@@ -14,7 +14,7 @@ from statecraft.boards import load
 from statecraft.cli.check import judge
 from statecraft.language import read_file
 from statecraft.report.diagram import diagram_file
-from statecraft.report.page import Checked, page
+from statecraft.report.page import Judged, page
 from statecraft.report.record import of_trial
 from statecraft.report.timeline import timeline_file
 from statecraft.simulation import run_trial
@@ -31,7 +31,7 @@ def main() -> None:
     pusher = read_file(str(SAMPLES / "feed_pusher.modes"))
     vent = read_file(str(SAMPLES / "greenhouse_vent.modes"))
     off = next(trial for trial in vent.trials if "thermistor" in trial.title)
-    (PICTURES / "diagram.svg").write_text(diagram_file(pusher, judge(pusher)), encoding="utf-8")
+    (PICTURES / "diagram.svg").write_text(diagram_file(pusher, judge(pusher).findings), encoding="utf-8")
     (PICTURES / "timeline.svg").write_text(timeline_file(of_trial(run_trial(vent, off))), encoding="utf-8")
     (PICTURES / "report.png").write_bytes(_piece())
     for path in sorted(PICTURES.iterdir()):
@@ -45,7 +45,9 @@ def _piece() -> bytes:
 
     machine = read_file(str(SAMPLES / "yard_gate.modes"))
     trials = [run_trial(machine, trial) for trial in machine.trials]
-    text = page(machine, board=load(machine.board), proof=Checked(judge(machine)), proved=False, trials=trials)
+    judged = judge(machine)
+    proof = Judged(judged.findings, judged.report.verdicts)
+    text = page(machine, board=load(machine.board), proof=proof, trials=trials)
     with tempfile.TemporaryDirectory() as folder, browser() as opened:
         path = Path(folder) / "page.html"
         path.write_text(text, encoding="utf-8")

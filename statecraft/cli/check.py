@@ -2,79 +2,195 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from statecraft.cli.common import Unreadable, board_of, file_argument, plural, read, screen
+from statecraft.cli.common import Stop, Unreadable, board_of, file_argument, plural, read, screen, step, write_text
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable
 
     from rich.console import Console
 
     from statecraft.language import Mistake
     from statecraft.machine import Machine
-    from statecraft.proof import Finding
+    from statecraft.proof import Finding, Run
+    from statecraft.proof.prove import Report
+
+PATIENCE = 20.0
+"""Seconds that a proof may take unless the user says."""
+
+MOST_LINES = 12
+"""Lines of a run that are shown; ``--save-trial`` keeps all of it."""
 
 
-@click.command(name="check", short_help="find what is wrong with a machine, before it moves")
+def _explain(context: click.Context, _: click.Parameter, code: str | None) -> None:
+    if code is None or context.resilient_parsing:
+        return
+    from statecraft.proof import SEVERITY
+    from statecraft.proof.explain import explain
+
+    try:
+        click.echo(explain(code), nl=False)
+    except KeyError:
+        raise Stop(f"there is no finding '{code}'; the findings are: {', '.join(SEVERITY)}", 2) from None
+    context.exit()
+
+
+@click.command(name="check", short_help="prove it, or see the run that breaks it")
 @file_argument
-@click.option("--strict", is_flag=True, help="Exit with 1 on warnings too.")
+@click.option("--strict", is_flag=True, help="Exit with 1 on warnings, and on what could not be proved in time, too.")
+@click.option("--seconds", type=click.FloatRange(min=0.1), default=PATIENCE, show_default=True, help="Time for it.")
+@click.option("--save-trial", is_flag=True, help="Write the runs that were found into FILE, as trials.")
+@click.option("--explain", metavar="FINDING", is_eager=True, expose_value=False, callback=_explain,
+              help="Say what a finding means and how it is usually mended, and exit.")  # fmt: skip
 @click.option("--json", "form", flag_value="json", help="Print mistakes and findings as JSON, for programs.")
 @click.option("--sarif", "form", flag_value="sarif", help="Print them as SARIF 2.1.0 (OASIS), for code-review tools.")
-def command(file: str, strict: bool, form: str | None) -> None:
-    """Find what is wrong with FILE before anything moves.
+def command(file: str, strict: bool, seconds: float, save_trial: bool, form: str | None) -> None:
+    """Prove FILE: whatever the sensors, the operator and the faults do, before anything moves.
 
-    Exit code 1 if there is an error.
+    Findings come first, each with the shortest run that shows it; then the promises; then what was explored. Exit
+    code 1 if there is an error or a promise is broken.
     """
-    found: Sequence[Mistake | Finding]
+    console = screen()
+    found: Iterable[Mistake | Finding]
     try:
         machine = read(file)
-        findings = judge(machine)
-        found = findings
-        if form is None:
-            show_findings(machine, findings, screen())
+        with step(console, "prove"):
+            judged = judge(machine, seconds)
     except Unreadable as wrong:
         if form is None:
             raise
-        found = wrong.mistakes
+        found, failed = wrong.mistakes, True
+    else:
+        found, failed = [*judged.findings, *judged.broken], not judged.passed(strict)
+        if form is None:
+            show_judgement(judged, console)
+        if save_trial:
+            _save_trials(judged, Path(file))
     if form is not None:
         from statecraft.language.programs import as_json, as_sarif
 
         click.echo((as_json if form == "json" else as_sarif)(found), nl=False)
-    if any(item.severity == "error" or strict for item in found):
+    if failed:
         raise click.exceptions.Exit(1)
 
 
-def judge(machine: Machine) -> list[Finding]:
-    """Everything that is found wrong with the machine and with its wiring, errors first.
+@dataclass(frozen=True)
+class Judgement:
+    """All that is found about a machine: findings of the proof and of the wiring, errors first; the proof itself."""
+
+    machine: Machine
+    findings: tuple[Finding, ...]
+    report: Report
+
+    @property
+    def broken(self) -> list[Mistake]:
+        """The promises that are broken, as mistakes."""
+        from statecraft.language import Mistake
+
+        return [
+            Mistake(verdict.promise.place, f"this promise is broken: {verdict.promise.text}", "", "promise-broken")
+            for verdict in self.report.verdicts
+            if verdict.kept is False
+        ]
+
+    def passed(self, strict: bool) -> bool:
+        """Whether there is no error, no broken promise and, when strict, no warning and nothing left unproved."""
+        wrong = any(finding.severity == "error" or strict for finding in self.findings) or bool(self.broken)
+        return not wrong and (self.report.complete or not strict)
+
+    @property
+    def outcome(self) -> str:
+        """``2 errors, 1 warning; 3 of 4 promises proved``."""
+        errors = sum(finding.severity == "error" for finding in self.findings)
+        warnings = len(self.findings) - errors
+        counts = [plural(errors, "error")] if errors else []
+        counts += [plural(warnings, "warning")] if warnings else []
+        verdicts = self.report.verdicts
+        kept = sum(verdict.kept is True for verdict in verdicts)
+        text = (", ".join(counts) or "nothing found wrong") + (
+            f"; {kept} of {plural(len(verdicts), 'promise')} proved" if verdicts else ""
+        )
+        return text if self.report.complete else f"{text}; there was no time to prove everything"
+
+
+def judge(machine: Machine, seconds: float = PATIENCE) -> Judgement:
+    """Prove the machine and look at its wiring.
 
     Raises:
-        Stop: its board is not known.
+        Unreadable: its board is not known.
     """
     from statecraft.firmware.plan import wiring_findings
-    from statecraft.proof.graph import findings
+    from statecraft.proof.prove import prove
 
-    found = [*findings(machine), *wiring_findings(machine, board_of(machine))]
-    return sorted(found, key=lambda finding: (finding.severity != "error", finding.place.line))
+    wiring = wiring_findings(machine, board_of(machine))
+    report = prove(machine, seconds)
+    found = sorted([*report.findings, *wiring], key=lambda each: (each.severity != "error", each.place.line))
+    return Judgement(machine, tuple(found), report)
 
 
-def show_findings(machine: Machine, found: Sequence[Finding], console: Console) -> None:
-    """Print the findings, each at its line of the file, and what they come to."""
+def show_judgement(judged: Judgement, console: Console) -> None:
+    """Print the findings, each at its line of the file and with its run; the promises; what was explored."""
     from statecraft.language import show
 
-    for finding in found:
-        mark = "✗" if finding.severity == "error" else "!"
-        console.print(f"{mark} {finding.code}", style="bold red" if mark == "✗" else "bold yellow", markup=False)
+    machine, report = judged.machine, judged.report
+    for finding in judged.findings:
+        mark, colour = ("✗", "red") if finding.severity == "error" else ("!", "yellow")
+        console.print(f"{mark} {finding.code}", style=f"bold {colour}", markup=False)
         console.print(show([finding], machine.source), markup=False, soft_wrap=True)
+        _show_run(machine, finding.run, console)
         console.print()
-    console.print(f"{machine.name}: {sum_up(found)}", style="bold", markup=False)
+    for verdict, told in zip(report.verdicts, report.promises, strict=True):
+        mark = {True: "✓", False: "✗", None: "?"}[verdict.kept]
+        style = {True: "green", False: "bold red", None: "yellow"}[verdict.kept]
+        console.print(f"[{style}]{mark}[/] ", end="")
+        console.print(told, markup=False, soft_wrap=True)
+        if verdict.kept is False:
+            _show_run(machine, verdict.run, console)
+    console.print(report.summary, style="dim", markup=False)
+    console.print(f"{machine.name}: {judged.outcome}", style="bold", markup=False)
+    if judged.findings:
+        code = judged.findings[0].code.replace(" ", "-")
+        console.print(f"What a finding means:  statecraft check --explain {code}", style="dim", markup=False)
 
 
-def sum_up(found: Sequence[Finding]) -> str:
-    """``2 errors, 1 warning``, or that nothing was found."""
-    errors = sum(finding.severity == "error" for finding in found)
-    counts = [plural(errors, "error")] if errors else []
-    counts += [plural(len(found) - errors, "warning")] if len(found) > errors else []
-    return ", ".join(counts) or "nothing found"
+def _show_run(machine: Machine, run: Run | None, console: Console) -> None:
+    if run is None:
+        return
+    from statecraft.proof.trials import as_trial
+
+    said = [line.strip() for line in as_trial(machine, run, "").splitlines()[1:]]
+    lines = [line for line in dict.fromkeys(said) if not re.fullmatch(r"at \S+ \S+|expect .*", line)]
+    if run.tail is not None:
+        lines.append("and so on, for ever")
+    else:
+        lines.append(f"at {machine.duration(run.ticks - 1)}  it is in {', '.join(mode.mode for mode in run.modes)}")
+    how = f"the shortest run, {plural(run.ticks, 'tick')}" if run.tail is None else "a run that goes on for ever"
+    console.print(f"    {how}:", style="dim", markup=False)
+    for line in lines[:MOST_LINES]:
+        console.print(f"      {line}", markup=False, soft_wrap=True)
+    if len(lines) > MOST_LINES:
+        console.print(f"      … {plural(len(lines) - MOST_LINES, 'more line')}; --save-trial keeps them", markup=False)
+
+
+def _save_trials(judged: Judgement, path: Path) -> None:
+    """Add a trial to the file for each run that was found, unless it has one of that title."""
+    from statecraft.language import read_text
+    from statecraft.language.tidy import tidy
+    from statecraft.proof.trials import as_trial
+
+    machine = judged.machine
+    titles = {trial.title for trial in machine.trials}
+    runs = [(f"{each.code}, line {each.place.line}", each.run) for each in judged.findings]
+    runs += [(f"broken promise, line {each.promise.place.line}", each.run) for each in judged.report.verdicts]
+    fresh = [as_trial(machine, run, title) for title, run in runs if run is not None and title not in titles]
+    if fresh:
+        text = path.read_text(encoding="utf-8-sig").rstrip("\n") + "\n\n" + "\n\n".join(each.strip() for each in fresh)
+        read_text(tidy(text + "\n"), str(path))  # it must still read before it replaces what is there
+        write_text(path, tidy(text + "\n"))
+    click.echo(f"{path}: {plural(len(fresh), 'trial')} added" if fresh else "no run to save as a trial")

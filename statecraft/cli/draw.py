@@ -62,7 +62,7 @@ def _of_modes(machine: Machine) -> str:
     from statecraft.cli.check import judge
     from statecraft.report.diagram import diagram_file
 
-    return diagram_file(machine, judge(machine))
+    return diagram_file(machine, judge(machine).findings)
 
 
 def _of_trial(machine: Machine, wanted: str) -> str:

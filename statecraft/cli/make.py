@@ -34,7 +34,7 @@ def command(file: str, out: Path, strict: bool) -> None:
 
     Everything goes under out/NAME/. Exit code 0 only if all of it passed.
     """
-    from statecraft.cli.check import judge, show_findings, sum_up
+    from statecraft.cli.check import judge, show_judgement
     from statecraft.cli.common import board_of
     from statecraft.cli.emit import emit
     from statecraft.cli.try_ import rehearse
@@ -46,12 +46,12 @@ def command(file: str, out: Path, strict: bool) -> None:
     home = out / machine.name
     lines: list[tuple[bool | None, str, str]] = [(True, "read", _contents(machine))]
 
-    with step(console, "check"):
-        found = judge(machine)
-    sound = not any(finding.severity == "error" or strict for finding in found)
-    if found:
-        show_findings(machine, found, console)
-    lines.append((sound, "check", sum_up(found)))
+    with step(console, "prove"):
+        judged = judge(machine)
+    sound = judged.passed(strict)
+    if judged.findings or judged.broken:
+        show_judgement(judged, console)
+    lines.append((sound, "check", judged.outcome))
 
     with step(console, "try"):
         from io import StringIO
@@ -66,7 +66,7 @@ def command(file: str, out: Path, strict: bool) -> None:
         rehearse(machine, console)
     lines.append((met, "try", text.strip().splitlines()[-1]))
 
-    if any(finding.code == "wiring" for finding in found):
+    if any(finding.code == "wiring" for finding in judged.findings):
         lines.append((False, "emit", "no sketch: its wiring is wrong"))
         passed = False
     else:

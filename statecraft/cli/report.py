@@ -26,26 +26,27 @@ def command(file: str, out: Path | None, no_compile: bool) -> None:
     One file that needs no network and no scripts, and prints.
     """
     from statecraft.cli.check import judge
-    from statecraft.report.page import Checked, page
+    from statecraft.report.page import Judged, page
     from statecraft.simulation import run_trial
 
     console = screen(stderr=True)
     machine = read(file)
     board = board_of(machine)
-    with step(console, "check"):
-        found = judge(machine)
+    with step(console, "prove"):
+        judged = judge(machine)
     with step(console, "try"):
         trials = [run_trial(machine, trial) for trial in machine.trials]
     built, why = None, ""
     if not no_compile:
         with step(console, "compile"):
             built, why = _compile(machine, board)
+    proof = Judged(judged.findings, judged.report.verdicts, judged.report.unproved)
     with step(console, "draw and write"):
-        text = page(machine, board=board, proof=Checked(found), proved=False, trials=trials, build=built, no_build=why)
+        text = page(machine, board=board, proof=proof, trials=trials, build=built, no_build=why)
     path = out or Path(f"{machine.name}.html")
     write_text(path, text)
     met = sum(result.passed for result in trials)
-    click.echo(f"{path} written: {plural(len(found), 'finding')}, {met} of {plural(len(trials), 'trial')} passed")
+    click.echo(f"{path} written: {judged.outcome}, {met} of {plural(len(trials), 'trial')} passed")
 
 
 def _compile(machine: Machine, board: Board) -> tuple[Built | None, str]:

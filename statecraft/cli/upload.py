@@ -28,7 +28,7 @@ def command(file: str, port: str | None, dry_run: bool, anyway: bool, out: Path)
 
     The command is shown before it runs. A machine that `check` finds errors in is not uploaded.
     """
-    from statecraft.cli.check import judge, sum_up
+    from statecraft.cli.check import judge
     from statecraft.cli.emit import emit
     from statecraft.firmware import BuildFailed, ToolchainMissing, build
     from statecraft.firmware import upload as uploading
@@ -36,11 +36,12 @@ def command(file: str, port: str | None, dry_run: bool, anyway: bool, out: Path)
     console = screen()
     machine = read(file)
     board = board_of(machine)
-    with step(console, "check"):
-        found = judge(machine)
-    if any(finding.severity == "error" for finding in found) and not anyway:
+    with step(console, "prove"):
+        judged = judge(machine)
+    if not judged.passed(strict=False) and not anyway:
         raise Stop(
-            f"{machine.name} is not sound: {sum_up(found)}. `statecraft check {file}` shows more; nothing was uploaded."
+            f"{machine.name} is not sound: {judged.outcome}. Nothing was uploaded; "
+            f"see what is wrong with it:  statecraft check {file}"
         )
     home = out / machine.name
     try:

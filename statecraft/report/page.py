@@ -55,28 +55,20 @@ class PromiseVerdict(Protocol):
     @property
     def promise(self) -> Promise: ...
     @property
-    def holds(self) -> bool: ...
+    def kept(self) -> bool | None: ...
     @property
     def worst(self) -> int | None: ...
     @property
     def run(self) -> Run | None: ...
 
 
-class Proof(Protocol):
-    """What a proof has found."""
-
-    @property
-    def findings(self) -> Sequence[Finding]: ...
-    @property
-    def verdicts(self) -> Sequence[PromiseVerdict]: ...
-
-
 @dataclass(frozen=True, slots=True)
-class Checked:
-    """Findings of checks that were made though nothing was proved."""
+class Judged:
+    """What a proof has found, and what it had no time for: a phrase each."""
 
     findings: Sequence[Finding]
     verdicts: Sequence[PromiseVerdict] = ()
+    unproved: Sequence[str] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,8 +97,7 @@ def page(
     machine: Machine,
     *,
     board: Board | None = None,
-    proof: Proof | None = None,
-    proved: bool = True,
+    proof: Judged | None = None,
     trials: Sequence[TrialResult] | None = None,
     build: Built | None = None,
     no_build: str = "",
@@ -118,7 +109,6 @@ def page(
     Args:
         board: its board, for the wiring list, sizes and the board's cautions.
         proof: findings and verdicts on promises; None when nothing was checked.
-        proved: the proof is of every run; else its findings are those of the quick checks alone.
         trials: the trials' results; None when they were not run.
         build: the compiled sketch; ``no_build`` says why there is none.
         agreement: figures by what they count, such as rows of desk and simulation that were compared.
@@ -142,7 +132,6 @@ def page(
         sheets=[_sheet(machine, part, mode) for part in machine.parts for mode in part.modes],
         tables=[(part, grid(part)) for part in machine.parts],
         proof=proof,
-        proved=proved,
         findings=[(number, each, _replay(machine, each, names[id(each)])) for number, each in enumerate(findings, 1)],
         verdicts=[(each, _verdict_run(machine, each, n)) for n, each in enumerate(proof.verdicts if proof else (), 1)],
         trials=None

@@ -8,7 +8,7 @@ from pathlib import Path
 from statecraft.boards import load
 from statecraft.language import read_file, read_text
 from statecraft.proof.graph import findings
-from statecraft.report.page import Checked, page
+from statecraft.report.page import Judged, page
 from statecraft.simulation import run_trial
 from tests.report.large import station
 
@@ -22,7 +22,7 @@ def main() -> None:
         start = time.process_time()
         machine = read_file(str(SAMPLE)) if name == "feed pusher" else read_text(station(200), file="station.modes")
         trials = [run_trial(machine, trial) for trial in machine.trials]
-        text = page(machine, board=load(machine.board), proof=Checked(findings(machine)), trials=trials)
+        text = page(machine, board=load(machine.board), proof=Judged(findings(machine)), trials=trials)
         took, size = time.process_time() - start, len(text.encode())
         limit = f"at most {seconds:g} s" + (f" and {most:,} bytes" if most else "")
         verdict = "ok" if took < seconds and (most is None or size < most) else "NOT MET"

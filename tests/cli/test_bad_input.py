@@ -44,7 +44,7 @@ def test_a_file_that_is_not_there_and_a_folder(run, verb):
         ("lamp     beacon", "lamp     front", ["front", "already"]),
         ("front < 35 cm", "front < 35 V", ["35 V", "cm"]),
         ("front < 35 cm", "front < 35.05 cm", ["35.05", "0.1 cm"]),
-        ("after 400 ms and not", "after 405 ms and not", ["405 ms", "400 ms", "410 ms"]),
+        ("after 600 ms and not", "after 605 ms and not", ["605 ms", "600 ms", "610 ms"]),
         ("board   atmega2560", "board   atmega9999", ["atmega9999", "atmega2560"]),
         ("pwm 5,", "pwm 99,", ["99"]),
         ("pwm 5,", "pwm 33,", ["33", "PWM"]),

@@ -219,3 +219,53 @@ def test_wiring_that_is_wrong_is_no_list(run, change):
     told = run("wiring", "clash.modes")
     assert told.code == 1
     assert "pin 18 is used twice" in told.err and "no wiring list" in told.err
+
+
+def test_check_proves_promises_and_says_what_was_explored(run, feed_pusher):
+    told = run("check", feed_pusher)
+    assert "✓ every mode can reach parked: proved" in told.out
+    assert "every run was followed" in " ".join(told.out.split())
+    assert "4 of 4 promises proved" in told.out
+
+
+def test_check_shows_the_run_of_a_finding_and_keeps_it_as_a_trial(run, change):
+    change("fault.modes", ("mode weigh tolerates left fault and right fault", "mode weigh tolerates right fault"))
+    told = run("check", "fault.modes", "--save-trial")
+    assert told.code == 1
+    assert "fault ignored" in told.out and "left fault" in told.out and "it is in weigh" in told.out
+    assert "1 trial added" in told.out
+    assert 'trial "fault ignored, line' in Path("fault.modes").read_text()
+    assert run("try", "fault.modes", "--only", "fault ignored").code == 0
+    before = Path("fault.modes").read_text()
+    run("check", "fault.modes", "--save-trial")
+    assert Path("fault.modes").read_text() == before
+
+
+def test_a_broken_promise_is_an_error_with_its_run(run, change):
+    change("broken.modes", ("-> parked, jammed, spent within 20 ms", "-> parked within 20 ms"))
+    told = run("check", "broken.modes")
+    assert told.code == 1
+    assert "✗ while operator silent -> parked within 20 ms: broken" in told.out
+    assert "3 of 4 promises proved" in told.out
+    told = run("check", "broken.modes", "--json")
+    assert "promise-broken" in [item["code"] for item in json.loads(told.out)["findings"]]
+
+
+def test_check_says_what_there_was_no_time_for(run, feed_pusher):
+    bales = feed_pusher.parent / "bale_mover.modes"
+    told = run("check", bales, "--seconds", "0.1", "--strict")
+    assert told.code == 1
+    assert "not proved" in told.out and "no time to prove everything" in told.out
+
+
+@pytest.mark.parametrize("code", ["no way to stop", "no-way-to-stop"])
+def test_check_explains_a_finding_without_a_file(run, code):
+    told = run("check", "--explain", code)
+    assert told.code == 0
+    assert "How it is usually mended" in told.out
+
+
+def test_check_knows_which_findings_there_are(run):
+    told = run("check", "--explain", "gremlins")
+    assert told.code == 2
+    assert "halt missed" in told.err

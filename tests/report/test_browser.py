@@ -11,7 +11,7 @@ from statecraft.boards import load
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine, ModeRef
 from statecraft.proof.finding import Finding, Inputs, RowRef, Run, Stretch
-from statecraft.report.page import Checked, page
+from statecraft.report.page import Judged, page
 from statecraft.report.table import html
 from statecraft.simulation import run_trial
 from tests.report.browser import Browser
@@ -29,7 +29,7 @@ axe.run(document, {resultTypes: ["violations"]}).then(
 def write(folder: Path, machine: Machine, *found: Finding) -> Path:
     trials = [run_trial(machine, trial) for trial in machine.trials]
     path = folder / f"{machine.name}.html"
-    path.write_text(page(machine, board=load(machine.board), proof=Checked(found), trials=trials), encoding="utf-8")
+    path.write_text(page(machine, board=load(machine.board), proof=Judged(found), trials=trials), encoding="utf-8")
     return path
 
 

@@ -18,7 +18,7 @@ from statecraft.language import read_file, read_text
 from statecraft.machine import Machine, ModeRef
 from statecraft.proof.finding import Finding, Inputs, RowRef, Run, Stretch
 from statecraft.proof.graph import findings
-from statecraft.report.page import Checked, coverage, page
+from statecraft.report.page import Judged, coverage, page
 from statecraft.report.words import checksum
 from statecraft.simulation import run_trial
 from tests.random_machines import machine_texts
@@ -86,7 +86,7 @@ class Reader(HTMLParser):
 
 def full(machine: Machine) -> str:
     trials = [run_trial(machine, trial) for trial in machine.trials]
-    return page(machine, board=load(machine.board), proof=Checked(findings(machine)), proved=False, trials=trials)
+    return page(machine, board=load(machine.board), proof=Judged(findings(machine)), trials=trials)
 
 
 def words(text: str) -> str:
@@ -160,7 +160,7 @@ def test_findings_are_shown_with_their_runs_as_timelines() -> None:
         Finding("waits for ever", message="It waits.", row=RowRef("feed_pusher", 3),
                 run=Run((Stretch(still, 10_000_000),))),
     ]  # fmt: skip
-    reader = Reader(page(machine, proof=Checked(found)))
+    reader = Reader(page(machine, proof=Judged(found)))
     said = words(reader.text["proofs"])
     assert "It drives on." in said and "Add a row." in said
     assert "starts in parked" in said and "parked to cruise: rule 4, patrol and not blocked" in said
