@@ -1,7 +1,7 @@
 """1,000 random small machines, proved and gone through by brute force.
 
 ``python -m tests.benchmarks.proof_against_brute [COUNT [SEED]]``: how many machines to compare, and the seed to start
-from. A machine that is too large for brute force is passed over. Each one on which the two sides differ is made as small
+from. A machine that is too large for brute force is passed over. Each on which the two sides differ is made as small
 as it can be and printed with what is said of it.
 """
 

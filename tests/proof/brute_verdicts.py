@@ -25,7 +25,8 @@ the first tick from which it goes on so for ever. Where the sentence leaves a ch
    raised for the mode at the end of the second, if a row that applies there reads the sensor, by way of levels that
    levels read too.
 10. *faint hope*: "into a moving mode": the row enters one (another mode, or ``restart``). "Would have prevented it":
-    with that reading on this same tick, all of the tick run again, this row does not decide.
+    with that reading on this same tick, and the levels that come of it, this row does not decide; what earlier parts
+    have just done stays as it was with the fault.
 11. *bare threshold*: the two readings alternate from tick to tick and nothing is said; "no clock awaited": from some
     reachable configuration on, every tick changes that part's mode, for ever; and the readings do it: on some of those
     ticks the other reading would have led to another mode.
@@ -358,19 +359,37 @@ def faint_hope(world: World) -> dict[tuple[RowAt, str], int]:
     """
     machine = world.machine
     found: dict[tuple[RowAt, str], int] = {}
-    for sensor, pairs in world.spoiled.items():
-        for faulty, valid in pairs:
-            for before, steps in enumerate(world.steps):
-                deals = len(world.deals) if before else 1
-                for deal in range(deals):
-                    bad, good = steps[faulty * deals + deal], steps[valid * deals + deal]
-                    for at, part in enumerate(machine.parts):
-                        if bad.rows[at] < 0 or bad.rows[at] == good.rows[at]:
-                            continue
-                        entered = enters(part, world.modes[before][at], part.rows[bad.rows[at]])
-                        if entered is not None and machine.is_moving(part, entered):
-                            _note(found, ((part.name, bad.rows[at]), sensor), world.depth[before] + 1)
+    for before, steps in enumerate(world.steps):
+        deals = len(world.deals) if before else 1
+        for at, part in enumerate(machine.parts):
+            hoped: dict[int, list[int]] = defaultdict(list)  # by choice: the deals on which such a row decides
+            for step in steps:
+                if step.rows[at] >= 0:
+                    entered = enters(part, world.modes[before][at], part.rows[step.rows[at]])
+                    if entered is not None and machine.is_moving(part, entered):
+                        hoped[step.choice].append(step.deal)
+            for sensor, pairs in world.spoiled.items():
+                for faulty, valid in pairs:
+                    for deal in hoped.get(faulty, ()):
+                        bad, good = steps[faulty * deals + deal], steps[valid * deals + deal]
+                        key = ((part.name, bad.rows[at]), sensor)
+                        length = world.depth[before] + 1
+                        if length < found.get(key, math.inf) and _prevented(world, before, bad, good, at):
+                            found[key] = length
     return found
+
+
+def _prevented(world: World, before: int, bad: Step, good: Step, at: int) -> bool:
+    """Whether what part number ``at`` decides on ``bad`` is not what it would with the readings and levels of ``good``,
+    all else, what earlier parts have just done too, as on ``bad``.
+    """
+    if at == 0:
+        return bad.rows[at] != good.rows[at]
+    part = world.machine.parts[at]
+    sight, other = world.sight(before, bad, part), world.sight(before, good, part)
+    sight.readings, sight.levels = other.readings, other.levels
+    decides = (row.number for row in world.holding(sight, part) if not world.barring(sight, part, row))
+    return next(decides, -1) != bad.rows[at]
 
 
 # ------------------------------------------------------------------------------------------------------------- promises

@@ -465,6 +465,34 @@ rolling|near or gap fault|parked
     assert not verdicts.faint_hope(world(text.format(doubt=", on if in doubt")))
 
 
+def test_what_an_earlier_part_made_of_the_fault_is_no_faint_hope() -> None:
+    text = (
+        SONAR
+        + MOTOR
+        + "servo fork pin 45, 0 deg .. 90 deg, rest 0 deg\n"
+        + """
+part drive
+mode halted stop
+mode rolling wheel 50 %
+failsafes
+in|when|go to
+any|gap fault|halted
+rules
+in|when|go to
+halted|gap > 2|rolling
+part lift
+mode down stop
+mode up fork 90 deg
+rules
+in|when|go to
+down|drive in halted{and_}|up
+"""
+    )
+    assert not verdicts.faint_hope(world(text.format(and_="")))
+    # tick 0 leads to halted whatever is read, and the lift goes up, unless gap is 5
+    assert verdicts.faint_hope(world(text.format(and_=" and not gap == 5"))) == {(("lift", 0), "gap"): 1}
+
+
 # ------------------------------------------------------------------------------------------------------------ promises
 
 TIMED = (
