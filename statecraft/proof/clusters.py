@@ -340,6 +340,15 @@ class Cluster:
                 made |= pairs
         return made
 
+    def leading(self, table: Table, pairs: int, states: int) -> int:
+        """The set of states from which one of ``pairs`` leads to one of ``states``."""
+        pairs &= sum(into for state, into in table.into if states >> state & 1)
+        made = 0
+        for state, own in enumerate(self._from):
+            if own & pairs:
+                made |= 1 << state
+        return made
+
     def image(self, table: Table, pairs: int) -> int:
         """The set of states that ``pairs`` lead to."""
         made = 0

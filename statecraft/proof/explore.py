@@ -156,12 +156,14 @@ class Only(NamedTuple):
         takes: the commands that may be taken, as places in :attr:`Model.takes`; -1 for any.
         deaf: clocks that no message may set to 0.
         bounds: clocks, and the readings they may have once the tick has begun and messages have been heard.
+        once: it is one tick, and no wait.
     """
 
     pairs: tuple[tuple[int, int], ...] = ()
     takes: int = -1
     deaf: frozenset[str] = frozenset()
     bounds: tuple[Span, ...] = ()
+    once: bool = False
 
 
 ANYTHING = Only()
@@ -343,7 +345,7 @@ class Explorer:
         swallowed: list[int] = []
         if self.rough:
             config = self._rounded(config, key, known, swallowed)
-        elif not self.timed:
+        else:
             config = self._grown(config, known, swallowed)
         number = len(self.configs)
         self.configs.append(config)
@@ -642,7 +644,7 @@ class Explorer:
                         alike.setdefault(key, {}).setdefault(way.reset | region.hearing.reset, way)
                         before = effects.get(key)
                         if before is None or before[1]:
-                            effects[key] = effect, self._repeats(config, effect, way, some)
+                            effects[key] = effect, not only.once and self._repeats(config, effect, way, some)
         for group, ways in alike.items():
             yield from self._together(number, config, *effects[group], ways)
 

@@ -196,8 +196,8 @@ class Explored:
         return self._asks[key]
 
     def in_fault(self, sensor: str) -> Only:
-        """A step on which ``sensor`` is in fault."""
-        return Only(pairs=(self.sensor_pairs[sensor],))
+        """One tick on which ``sensor`` is in fault."""
+        return Only(pairs=(self.sensor_pairs[sensor],), once=True)
 
 
 def closure(machine: Machine, parts: Iterable[str], conditions: Iterable[Condition] = ()) -> frozenset[str]:

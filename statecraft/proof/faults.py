@@ -198,7 +198,7 @@ class _Beside:
         confined = dict(piece)
         good = confined.get(self.index, model.clusters[self.index].all)
         confined[self.index] = sum({1 << spoilt for pair, spoilt in enumerate(self.spoiled) if good >> pair & 1})
-        only = Only(tuple(confined.items()), region.hearing.takes, frozenset(), region.spans)
+        only = Only(tuple(confined.items()), region.hearing.takes, frozenset(), region.spans, once=True)
         differs = diagrams.where(self.node(config, region), lambda rows: rows[0] == number != rows[1])  # type: ignore[index]
         prevented = diagrams.imaged(differs, self.index, self.spoiled)
         for edge, _ in explorer.steps(place, only):

@@ -51,7 +51,7 @@ class Tick:
 
 @dataclass
 class Trail:
-    """A chain of edges from before tick 0, and what must hold besides.
+    """What has to happen after a configuration: a chain of edges, single ticks each, and what must hold besides.
 
     Attributes:
         edges: the chain.
@@ -61,6 +61,7 @@ class Trail:
         nodes: for some edges by place, where the inputs must make this true.
         pairs: for some edges by place, the pairs that are allowed of some clusters.
         note: what whoever made the trail wants to remember of it.
+        shown: how many of the edges belong to the run; the rest only has to be possible, on what repeats for ever.
     """
 
     edges: list[Edge]
@@ -70,43 +71,76 @@ class Trail:
     nodes: dict[int, Node] = field(default_factory=dict)
     pairs: dict[int, tuple[tuple[int, int], ...]] = field(default_factory=dict)
     note: object = None
+    shown: int | None = None
 
 
-def ticks_of(explorer: Explorer, trail: Trail) -> list[Tick]:
-    """How many ticks of which kind the trail takes, as few in all as can be.
+@dataclass(frozen=True)
+class _Point:
+    """Where a run is at the end of a tick: one reading of each clock, and states of the clusters that will do."""
+
+    readings: Readings
+    states: tuple[int, ...]
+
+
+def ticks_of(explorer: Explorer, number: int, trail: Trail) -> list[Tick]:
+    """The ticks of a run, as few as can be, that comes to configuration ``number`` and then takes ``trail``.
+
+    From the end backwards, every point has an edge that leads to it from a point that is reached no later than can be:
+    configurations hold exactly what is reachable, however they have been put together.
 
     Raises:
-        Lost: it cannot be taken.
+        Lost: there is none.
     """
     zones = explorer.zones
-    before: list[int] = []  # the clocks before each edge, exactly
-    inside: list[int] = []  # once its tick has begun
-    zone = explorer.origin.zone
+    config = explorer.origin if number == START else explorer.configs[number]
+    before: list[int] = []
+    zone = config.zone
     for place, edge in enumerate(trail.edges):
         before.append(zone)
-        region = edge.way.region
-        begun = zone if edge.source == START else zones.after(zone)
-        clocks = zones.clocks[zone]
-        begun = zones.assign(begun, clocks, tuple((clock, 0) for clock in clocks if clock in region.hearing.reset))
-        for clock, low, high in (*region.spans, *trail.bounds.get(place, ())):
-            narrowed = zones.bound(begun, clock, low, high)
-            if narrowed is None:
-                raise Lost(f"the clock {clock} is not from {low} to {high} on step {place}")
-            begun = narrowed
-        inside.append(begun)
-        zone = _after_exactly(explorer, edge, zone, begun)
-    inside_last = narrowed_to(explorer, zone, trail.last)
-    if inside_last is None:
+        zone = _after_exactly(explorer, edge, zone, trail.bounds.get(place, ()))
+    inside = narrowed_to(explorer, zone, trail.last)
+    if inside is None:
         raise Lost("the clocks are not where they should be in the end")
-    zone = inside_last
-    readings = _pick(explorer, zone, {NOW: zones.span(zone, NOW)[0]})
+    readings = _pick(explorer, inside, {NOW: zones.span(inside, NOW)[0]})
     made: list[Tick] = []
+    point = _Point(readings, _any_state(explorer) if not trail.states else trail.states)
     for place in reversed(range(len(trail.edges))):
         edge = trail.edges[place]
-        kinds, readings = _backwards(explorer, edge, before[place], readings, trail.bounds.get(place, ()))
         extra = trail.nodes.get(place), trail.pairs.get(place, ())
-        made = [Tick(way, ticks, *extra) for way, ticks in kinds] + made
+        found = _back(explorer, edge, before[place], point, trail.bounds.get(place, ()), *extra)
+        if found is None:
+            raise Lost(f"nothing leads to {edge.way.rows}")
+        kinds, point = found
+        made = kinds + made
+    place = number if number == START else explorer.number(number)
+    into = _edges_into(explorer)
+    while place != START:
+        for edge in into.get(place, ()):
+            source = START if edge.source == START else explorer.number(edge.source)
+            begun = explorer.origin if source == START else explorer.configs[source]
+            found = _back(explorer, edge, begun.zone, point, ())
+            if found is not None and all(a & b for a, b in zip(found[1].states, begun.boxes, strict=True)):
+                kinds, point = found
+                made = kinds + made
+                place = source
+                break
+        else:
+            raise Lost("nothing leads to where the run should come from")
     return made
+
+
+def _any_state(explorer: Explorer) -> tuple[int, ...]:
+    model = explorer.model
+    return tuple((1 << len(cluster.states)) - 1 for cluster in model.clusters[: model.with_state])
+
+
+def _edges_into(explorer: Explorer) -> dict[int, list[Edge]]:
+    into: dict[int, list[Edge]] = {}
+    for edges in (explorer.start_edges, *explorer.edges):
+        for edge in edges:
+            if edge.target >= 0:
+                into.setdefault(explorer.number(edge.target), []).append(edge)
+    return into
 
 
 def narrowed_to(explorer: Explorer, zone: int, last: tuple[Clocks, Matrix] | None) -> int | None:
@@ -117,33 +151,24 @@ def narrowed_to(explorer: Explorer, zone: int, last: tuple[Clocks, Matrix] | Non
     return zones.both(zone, zones.among(zones.number(*last), zones.clocks[zone]))
 
 
-def _after_exactly(explorer: Explorer, edge: Edge, source: int, begun: int) -> int:
-    """The clocks after ``edge``, with nothing blurred."""
-    zones, model = explorer.zones, explorer.model
-    zone = begun
-    for clock, value in edge.frozen:
-        if clock not in edge.way.region.wrapped:
-            narrowed = zones.bound(zone, clock, value, value)
-            if narrowed is None:
-                raise Lost(f"the remainder {clock} is not {value}")
-            zone = narrowed
-    target = edge_modes(explorer, edge)
-    clocks, _ = explorer.clocks(target, edge.way.fors, edge.way.region.phase)
-    at = dict(_resumed(model, explorer, edge))
-    old = zones.clocks[zone]
+def _after_exactly(explorer: Explorer, edge: Edge, source: int, bounds: tuple[Span, ...]) -> int:
+    """The clocks after one tick of ``edge`` from the zone ``source``, with nothing blurred."""
+    zones = explorer.zones
+    region = edge.way.region
+    zone = source if edge.source == START else zones.after(source)
+    clocks = zones.clocks[zone]
+    zone = zones.assign(zone, clocks, tuple((clock, 0) for clock in clocks if clock in region.hearing.reset))
+    rested = tuple((clock, value, value) for clock, value in edge.frozen if clock not in region.wrapped)
+    for clock, low, high in (*region.spans, *bounds, *rested):
+        narrowed = zones.bound(zone, clock, low, high)
+        if narrowed is None:
+            raise Lost(f"the clock {clock} is not from {low} to {high}")
+        zone = narrowed
+    clocks, _ = _clocks_after(explorer, edge)
+    at = dict(_resumed(explorer, edge))
     started = edge.reset | (edge.loose - zones.open_below(source))
-    zone = zones.assign(zone, clocks, tuple((c, at.get(c, 0)) for c in clocks if c in started or c not in old))
-    if edge.waits:
-        zone = zones.wait(zone, edge.reset)
-    zone = zones.younger(zone, edge.loose & frozenset(clocks))
-    if edge.waits:
-        for clock, low, high in edge.way.region.spans:
-            if clock not in edge.reset and clock in clocks:
-                narrowed = zones.bound(zone, clock, low, high)
-                if narrowed is None:
-                    raise Lost(f"no wait keeps the clock {clock} from {low} to {high}")
-                zone = narrowed
-    return zone
+    zone = zones.assign(zone, clocks, tuple((c, at.get(c, 0)) for c in clocks if c in started or c not in zones.clocks[zone]))
+    return zones.younger(zone, edge.loose & frozenset(clocks))
 
 
 def edge_modes(explorer: Explorer, edge: Edge) -> tuple[int, ...]:
@@ -152,7 +177,12 @@ def edge_modes(explorer: Explorer, edge: Edge) -> tuple[int, ...]:
     return explorer.model.effect(source.modes, edge.way.region.counters, edge.way.rows).modes
 
 
-def _resumed(model: Model, explorer: Explorer, edge: Edge) -> Iterator[tuple[str, int]]:
+def _clocks_after(explorer: Explorer, edge: Edge) -> tuple[Clocks, tuple[int, ...]]:
+    return explorer.clocks(edge_modes(explorer, edge), edge.way.fors, edge.way.region.phase)
+
+
+def _resumed(explorer: Explorer, edge: Edge) -> Iterator[tuple[str, int]]:
+    model = explorer.model
     source = explorer.origin if edge.source == START else explorer.configs[edge.source]
     target = edge_modes(explorer, edge)
     for slot, (place, clause, _) in enumerate(model.remainders, len(model.counters)):
@@ -168,11 +198,10 @@ def _pick(explorer: Explorer, zone: int, fixed: Readings) -> Readings:
     """
     zones = explorer.zones
     for clock, value in fixed.items():
-        if clock in zones.clocks[zone]:
-            narrowed = zones.bound(zone, clock, value, value)
-            if narrowed is None:
-                raise Lost(f"the clock {clock} cannot be {value}")
-            zone = narrowed
+        narrowed = zones.bound(zone, clock, value, value)
+        if narrowed is None:
+            raise Lost(f"the clock {clock} cannot be {value}")
+        zone = narrowed
     readings = {}
     for clock in zones.clocks[zone]:
         value = readings[clock] = zones.span(zone, clock)[0]
@@ -182,78 +211,133 @@ def _pick(explorer: Explorer, zone: int, fixed: Readings) -> Readings:
     return readings
 
 
-def _backwards(
-    explorer: Explorer, edge: Edge, source: int, after: Readings, bounds: tuple[Span, ...]
-) -> tuple[list[tuple[Way, int]], Readings]:
-    """The ticks of ``edge`` that end in the readings ``after``, and the readings of ``source`` that they start from."""
-    zones = explorer.zones
-    region = edge.way.region
-    old = zones.clocks[source]
-    shift = 0 if edge.source == START else 1
-    loose = sorted(edge.loose & set(old) & set(after))
-    must = edge.loose - zones.open_below(source) if edge.waits else frozenset()
-    set_anyway = edge.reset | {clock for clock in after if clock not in old}
-    for size in range(len(loose) + 1):
-        for some in itertools.combinations(loose, size):
-            if not must & set(loose) <= set(some):
-                continue
-            zone: int | None = source
-            for clock, low, high in (*region.spans, *bounds):
-                if zone is not None and not (by_message(clock) and (clock in some or clock in region.hearing.reset)):
-                    zone = zones.bound(zone, clock, low - shift, high if high >= FREE else high - shift)
-            for clock, value in edge.frozen:
-                if zone is not None and clock not in region.wrapped:
-                    zone = zones.bound(zone, clock, value - shift, value - shift)
-            if zone is None:
-                continue
-            running = {c: v for c, v in after.items() if c in old and c not in set_anyway and c not in some}
-            least = max([1, *(after[clock] + 1 for clock in some)])
-            ticks = _ticks(explorer, zone, running, least, edge)
-            if ticks is None:
-                continue
-            readings = _pick(explorer, zone, {clock: value - ticks + 1 - shift for clock, value in running.items()})
-            return list(_kinds(edge, ticks, {c: after[c] for c in some})), readings
-    raise Lost(f"nothing leads to {edge.way.rows}")
+def _back(
+    explorer: Explorer,
+    edge: Edge,
+    source: int,
+    after: _Point,
+    bounds: tuple[Span, ...],
+    node: Node | None = None,
+    pairs: tuple[tuple[int, int], ...] = (),
+) -> tuple[list[Tick], _Point] | None:
+    """The ticks of ``edge`` that lead to the point ``after``, and the point of the zone ``source`` that they lead from,
+    which is reached no later than can be; None when there is none.
 
-
-def _ticks(explorer: Explorer, zone: int, running: Readings, least: int, edge: Edge) -> int | None:
-    """The most ticks before which the ``running`` clocks can have been in ``zone``; None when there are none.
-
-    Tick 0 does not advance them.
+    A reading at its limit or beyond stands for all from there on.
     """
     zones = explorer.zones
-    still = 1 if edge.source == START else 0
-    low, high = least, None if edge.waits else 1
-    for clock, value in running.items():
-        least_before, most_before = zones.span(zone, clock)
-        low = max(low, value - most_before + still)
-        most = value - least_before + still
-        high = most if high is None else min(high, most)
-    chosen = low if high is None else high
-    if chosen < low or not _fits(explorer, zone, {c: v - chosen + still for c, v in running.items()}):
+    old = zones.clocks[source]
+    clocks, limits = _clocks_after(explorer, edge)
+    if clocks != tuple(after.readings):
         return None
-    return chosen
+    limit_of = dict(zip(clocks, limits, strict=True))
+    at = dict(_resumed(explorer, edge))
+    for clock, value in after.readings.items():
+        set_to = 0 if clock in edge.reset else at.get(clock, 0) if clock not in old else value
+        if min(set_to, limit_of[clock]) != min(value, limit_of[clock]):
+            return None
+    loose = sorted(edge.loose & set(old) & set(clocks))
+    running = [clock for clock in clocks if clock in old and clock not in edge.reset]
+    for size in range(len(loose) + 1):
+        for some in itertools.combinations(loose, size):
+            kept = [clock for clock in running if clock not in some]
+            ages = {clock: min(after.readings[clock], limit_of[clock]) for clock in some}
+            zone = _before(explorer, edge, source, after.readings, limit_of, kept, ages, bounds)
+            if zone is None:
+                continue
+            readings = _soonest(explorer, zone, source)
+            if readings is None:
+                continue
+            ticks = after.readings[NOW] - readings[NOW] + (1 if edge.source == START else 0)
+            made = [Tick(way, count, node, pairs) for way, count in _kinds(edge, ticks, ages)]
+            states = _states_before(explorer, made, after.states)
+            if all(states):
+                return made, _Point(readings, states)
+    return None
 
 
-def _fits(explorer: Explorer, zone: int, readings: Readings) -> bool:
+def _before(
+    explorer: Explorer,
+    edge: Edge,
+    source: int,
+    after: Readings,
+    limit_of: dict[str, int],
+    kept: list[str],
+    ages: dict[str, int],
+    bounds: tuple[Span, ...],
+) -> int | None:
+    """The readings of ``source`` from which the clocks ``kept`` run on to ``after``, the others being set so long ago."""
     zones = explorer.zones
-    for clock, value in readings.items():
-        narrowed = zones.bound(zone, clock, value, value)
-        if narrowed is None:
-            return False
-        zone = narrowed
-    return True
+    region = edge.way.region
+    still = 1 if edge.source == START else 0  # tick 0 does not advance the clocks
+    now = after[NOW]
+    wanted: list[tuple[str | None, str | None, int]] = []
+    for clock, low, high in (*region.spans, *bounds):
+        if by_message(clock) and (clock in ages or clock in edge.reset):
+            continue
+        wanted += [(None, clock, 1 - still - low), (clock, None, FREE if high >= FREE else high - 1 + still)]
+        if edge.waits and clock in kept and high < FREE:
+            wanted.append((clock, NOW, high - now))
+    for clock, value in edge.frozen:
+        if clock not in region.wrapped:
+            wanted += [(None, clock, 1 - still - value), (clock, None, value - 1 + still)]
+    for clock in kept:
+        if clock == NOW:
+            continue
+        if after[clock] < limit_of[clock]:
+            wanted += [(clock, NOW, after[clock] - now), (NOW, clock, now - after[clock])]
+        else:
+            wanted.append((NOW, clock, now - limit_of[clock]))
+    ticks = max([1, *(age + 1 for age in ages.values())])
+    wanted.append((NOW, None, now - ticks + still))
+    if not edge.waits:
+        wanted.append((None, NOW, 1 - still - now))
+    zone: int | None = source
+    for one, other, most in wanted:
+        if zone is not None and most < FREE:
+            zone = zones.limit(zone, one, other, most)
+    return zone
 
 
-def _kinds(edge: Edge, ticks: int, last_set: Readings) -> Iterator[tuple[Way, int]]:
+def _soonest(explorer: Explorer, zone: int, source: int) -> Readings | None:
+    """A reading of ``zone`` that is reached no later than can be, by what ``source`` says of the tick's number."""
+    zones = explorer.zones
+    others: list[str | None] = [None, *zones.clocks[source]]
+    for other in others:
+        if other == NOW:
+            continue
+        lead = zones.most(source, other, NOW)
+        if lead < FREE:
+            tight = zones.limit(zone, NOW, other, -lead)
+            if tight is not None:
+                return _pick(explorer, tight, {NOW: zones.span(tight, NOW)[0]})
+    return None
+
+
+def _kinds(edge: Edge, ticks: int, ages: Readings) -> Iterator[tuple[Way, int]]:
     """The ticks of an edge, in stretches that set the same clocks: a loose one is set until its last time."""
-    ends = sorted({ticks, *(ticks - age for age in last_set.values())} - {0})
+    ends = sorted({ticks, *(ticks - age for age in ages.values())} - {0})
     at = 0
     for end in ends:
-        some = frozenset(clock for clock, age in last_set.items() if end <= ticks - age)
+        some = frozenset(clock for clock, age in ages.items() if end <= ticks - age)
         if end > at:
             yield edge.alike[edge.reset | some], end - at
         at = end
+
+
+def _states_before(explorer: Explorer, ticks: Sequence[Tick], after: tuple[int, ...]) -> tuple[int, ...]:
+    """The states of the clusters from which ``ticks`` can lead to states ``after``."""
+    model = explorer.model
+    states = list(after)
+    for tick in reversed(ticks):
+        for index in range(model.with_state):
+            allowed = _allowed(explorer, tick, index)
+            for _ in range(tick.ticks):
+                before = model.clusters[index].leading(tick.way.region.tables[index], allowed, states[index])
+                if before == states[index]:
+                    break
+                states[index] = before
+    return tuple(states)
 
 
 # ------------------------------------------------------------------------------------------------------------- inputs
@@ -504,31 +588,44 @@ def stretches(model: Model, choices: Sequence[Choice]) -> tuple[Stretch, ...]:
     return tuple(made)
 
 
-def run_of(explorer: Explorer, trail: Trail) -> tuple[Run, list[tuple[Rows, int]]]:
-    """The run that takes ``trail``; and which rows decide on its ticks, in stretches.
+def run_of(explorer: Explorer, number: int, trail: Trail) -> tuple[Run, list[tuple[Rows, int]]]:
+    """The run that comes to configuration ``number`` and takes ``trail``; and which rows decide on its ticks.
 
     Raises:
         Lost: there is none.
     """
-    ticks = ticks_of(explorer, trail)
+    ticks = ticks_of(explorer, number, trail)
     choices = choices_of(explorer, ticks, trail.states)
-    modes = modes_of(explorer.model, edge_modes(explorer, trail.edges[-1]))
-    return Run(stretches(explorer.model, choices), None, modes), [(tick.way.rows, tick.ticks) for tick in ticks]
+    rows = [(tick.way.rows, tick.ticks) for tick in ticks]
+    if trail.shown is not None:
+        left_out = len(trail.edges) - trail.shown
+        choices, rows = _without_last(choices, left_out), _without_last_rows(rows, left_out)
+    edges = trail.edges[: trail.shown]
+    config = explorer.origin if number == START else explorer.configs[number]
+    modes = edge_modes(explorer, edges[-1]) if edges else config.modes
+    return Run(stretches(explorer.model, choices), None, modes_of(explorer.model, modes)), rows
+
+
+def _without_last(choices: list[Choice], ticks: int) -> list[Choice]:
+    kept = list(choices)
+    while ticks and kept:
+        last = kept.pop()
+        if last.ticks > ticks:
+            kept.append(replace(last, ticks=last.ticks - ticks))
+        ticks -= min(ticks, last.ticks)
+    return kept
+
+
+def _without_last_rows(rows: list[tuple[Rows, int]], ticks: int) -> list[tuple[Rows, int]]:
+    kept = list(rows)
+    while ticks and kept:
+        decided, count = kept.pop()
+        if count > ticks:
+            kept.append((decided, count - ticks))
+        ticks -= min(ticks, count)
+    return kept
 
 
 def modes_of(model: Model, modes: tuple[int, ...]) -> tuple[ModeRef, ...]:
     """The modes of all parts by name."""
     return tuple(ModeRef(part.name, part.modes[m].name) for part, m in zip(model.parts, modes, strict=True))
-
-
-def trail_to(explorer: Explorer, edge: Edge) -> list[Edge]:
-    """The edges by which ``edge``'s source was first reached, and ``edge``."""
-    made = [edge]
-    while made[-1].source != START:
-        first = explorer.first[made[-1].source]
-        assert first is not None
-        made.append(first)
-    made.reverse()
-    return made
-
-

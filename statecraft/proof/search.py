@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import replace
 from typing import NamedTuple
 
-from statecraft.proof.explore import NOW, START, Config, Edge, Explorer, Watcher
+from statecraft.proof.explore import NOW, START, Config, Explorer, Watcher
 from statecraft.proof.finding import Run
 from statecraft.proof.model import Model, Rows
-from statecraft.proof.runs import Trail, narrowed_to, run_of, trail_to
+from statecraft.proof.runs import Trail, narrowed_to, run_of
 
 Goal = Callable[[Explorer, int, Config], Iterable[Trail]]
 """What still has to happen after a configuration (its number may be START): chains of single ticks from there."""
@@ -57,30 +56,16 @@ def shortest(
     if best is None:
         return None
     _, number, trail = best
-    way = [] if number == START else _way_to(explorer, number)
-    place = len(way)
-    whole = replace(
-        trail,
-        edges=[*way, *trail.edges],
-        bounds={place + at: bounds for at, bounds in trail.bounds.items()},
-        nodes={place + at: node for at, node in trail.nodes.items()},
-        pairs={place + at: pairs for at, pairs in trail.pairs.items()},
-    )
-    run, rows = run_of(explorer, whole)
+    run, rows = run_of(explorer, number, trail)
     return Found(run, trail.note, tuple(rows))
 
 
-def _way_to(explorer: Explorer, number: int) -> list[Edge]:
-    first = explorer.first[number]
-    assert first is not None
-    return trail_to(explorer, first)
-
-
 def _tick(explorer: Explorer, config: Config, trail: Trail) -> int:
-    """The least number of the tick on which ``trail`` is at its end."""
+    """The least number of the tick on which the part of ``trail`` that is shown is at its end."""
     zones = explorer.zones
-    if trail.edges:
-        return zones.span(trail.edges[-1].way.region.zone, NOW)[0]
-    zone = narrowed_to(explorer, config.zone, trail.last)
+    shown = trail.edges[: trail.shown]
+    if shown:
+        return zones.span(shown[-1].way.region.zone, NOW)[0]
+    zone = narrowed_to(explorer, config.zone, None if trail.edges else trail.last)
     assert zone is not None, "a goal asks for what can be"
     return zones.span(zone, NOW)[0]

@@ -147,7 +147,7 @@ def _disobeys(explored: Explored, other: int, inside: tuple[int, int] | None, co
 
 def taking(model: Model, command: str) -> Only:
     """A step that takes ``command``."""
-    return Only(takes=1 << model.takes.index(command))
+    return Only(takes=1 << model.takes.index(command), once=True)
 
 
 def _missed(own: Explored, part: int, place: int, fails: list[tuple[str, Explored, int]]) -> Finding | None:
@@ -210,7 +210,7 @@ def runaway(explored: Explored, part: int) -> Iterator[Finding]:
             return
         if any(explorer.zones.span(config.zone, clock)[1] < ticks for clock, ticks in silences.items()):
             return
-        only = Only(deaf=frozenset(silences), bounds=bounds)
+        only = Only(deaf=frozenset(silences), bounds=bounds, once=True)
         for edge, target in explorer.steps(number, only):
             if target.modes[part] in watched:
                 yield target.modes[part], Trail([edge], bounds={0: bounds})

@@ -124,6 +124,27 @@ class Zones:
             matrix = _tightened(matrix, size, 0, place, -low)
         return self.number(self.clocks[zone], matrix)
 
+    def limit(self, zone: int, clock: str | None, other: str | None, most: int) -> int | None:
+        """The part of ``zone`` in which ``clock - other <= most`` (None stands for 0); None when that is empty."""
+        row, column = self.place(zone, clock), self.place(zone, other)
+        matrix = self.matrix[zone]
+        size = len(self.clocks[zone]) + 1
+        if most >= matrix[row * size + column]:
+            return zone
+        back = matrix[column * size + row]
+        if back < FREE and most + back < 0:
+            return None
+        return self.number(self.clocks[zone], _tightened(matrix, size, row, column, most))
+
+    def most(self, zone: int, clock: str | None, other: str | None) -> int:
+        """The greatest ``clock - other`` in ``zone`` (None stands for 0); :data:`FREE` for no greatest."""
+        size = len(self.clocks[zone]) + 1
+        return self.matrix[zone][self.place(zone, clock) * size + self.place(zone, other)]
+
+    def place(self, zone: int, clock: str | None) -> int:
+        """The row and column of a clock; 0 for None."""
+        return 0 if clock is None else self.clocks[zone].index(clock) + 1
+
     def wait(self, zone: int, held: frozenset[str]) -> int:
         """All that comes of any number of ticks more: the clocks advance together, but for those ``held`` at 0."""
         key = (zone, held)
