@@ -70,11 +70,8 @@ def shortened(comparison: Comparison, difference: Difference) -> Difference:
 
 def covered(machine: Machine, searched: Vectors, courses: Iterable[Course]) -> Coverage:
     """What ``courses`` cover of behaviour.cpp, with the reasons that can be given for what they do not."""
-    from statecraft.proof.graph import findings
-
     source = behaviour_files(machine, "// Built for the desk.")["behaviour.cpp"]
-    unreachable = [finding.row for finding in findings(machine) if finding.code == "unreachable" and finding.row]
-    return with_reasons(machine, coverage(machine, list(courses)), source, searched.impossible, unreachable)
+    return with_reasons(machine, coverage(machine, list(courses)), source, searched.impossible)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,11 +90,16 @@ def shown(machine: Machine, searched: Vectors) -> Shown:
     """What the vectors show of the machine's rows and conditions; goals that no input can show are marked so."""
     rows = {(part.name, row.number) for part in machine.parts for row in part.rows}
     decided = {(goal.part, goal.row) for goal in searched.shown if goal.kind == "row"}
-    rows_open = tuple(f"{part} row {number}" for part, number in sorted(rows) if (part, number) not in decided)
+    never = rows - {(goal.part, goal.row) for goal in (*searched.shown, *searched.open) if goal.kind == "row"}
+    rows_open = tuple(
+        f"{part} row {number} ({'cannot decide' if (part, number) in never else 'none was found'})"
+        for part, number in sorted(rows)
+        if (part, number) not in decided
+    )
     everything = [goal for goal in (*searched.shown, *searched.open, *searched.impossible) if goal.kind == "condition"]
     conditions = {goal.of[:3] for goal in everything if goal.of}
     lacking = {goal.of[:3] for goal in (*searched.open, *searched.impossible) if goal.kind == "condition" and goal.of}
-    text = [f"{goal.text} (no input does)" for goal in searched.impossible if goal.kind == "condition"]
+    text = [f"{goal.text} (cannot happen)" for goal in searched.impossible if goal.kind == "condition"]
     text += [f"{goal.text} (none was found)" for goal in searched.open if goal.kind == "condition"]
     return Shown(
         len(rows) - len(rows_open), len(rows), rows_open,

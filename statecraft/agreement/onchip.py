@@ -87,15 +87,16 @@ class ChipRunner:
         """
         stretches = list(course)
         with Wired(self.made) as wired:
-            drive = _Driver(self, wired, stretches)
+            drive = Driver(self, wired, stretches)
             drive.run()
-            found = self._judge(wired, drive)
+            found = self.judge(wired, drive)
         self.ticks += drive.ticks
         return found
 
     # ------------------------------------------------------------------------------------------------------- judging
 
-    def _judge(self, wired: Wired, drive: _Driver) -> Ran:
+    def judge(self, wired: Wired, drive: Driver) -> Ran:
+        """Hold what ``drive`` has brought about against the table."""
         sampled, states = drive.looked()
         inputs = [
             Inputs(readings, switches, drive.heard(number), tuple(drive.turned.get(number, ())))
@@ -119,7 +120,7 @@ class ChipRunner:
                 dict(zip(self.columns, rows[row], strict=True)),
                 dict(zip(self.columns, states[row], strict=True)),
             )
-        told = self._told(wired)
+        told = self._told(wired, drive.since_us)
         lines = []
         if difference is not None:
             kinds = ", ".join(f"{kind} {name}".strip() for kind, name in difference.columns)
@@ -141,12 +142,13 @@ class ChipRunner:
             found += [Modes(tick, first, tuple(modes[first : first + 12])) for first in range(0, len(modes), 12)]
         return found
 
-    def _told(self, wired: Wired) -> list[Report]:
+    def _told(self, wired: Wired, since_us: float) -> list[Report]:
         """What came out of the first link with reports."""
         link = next(link for link in self.machine.links if link.reports)
         usart = self.made.board.serial_port(link.port).usart
         reader = Reader()
-        return reader.feed(bytes(e.value for e in wired.chip.log if isinstance(e, SentEvent) and e.usart == usart))
+        sent = [e for e in wired.chip.log if isinstance(e, SentEvent) and e.usart == usart and e.us >= since_us]
+        return reader.feed(bytes(event.value for event in sent))
 
 
 def _against(expected: Sequence[Report], told: Sequence[Report], lost: int) -> list[str]:
@@ -170,8 +172,12 @@ def _against(expected: Sequence[Report], told: Sequence[Report], lost: int) -> l
     return lines
 
 
-class _Driver:
-    """Takes one course to the chip's pins, and looks at its memory after every tick."""
+class Driver:
+    """Takes one course to the chip's pins, from power-on or from a reset on, and looks at its memory after every tick.
+
+    Attributes:
+        sent, turned, presses: by tick, what arrives for it: commands and dials over lines, presses of buttons.
+    """
 
     def __init__(self, runner: ChipRunner, wired: Wired, course: Sequence[Stretch]) -> None:
         self.runner = runner
@@ -179,6 +185,7 @@ class _Driver:
         self.machine = runner.machine
         self.course = course
         self.ticks = length(course)
+        self.since_us = wired.chip.now_us
         self.begins_us = 0.0
         self.sent: dict[int, list[int]] = {}
         self.presses: dict[int, list[int]] = {}
@@ -226,7 +233,7 @@ class _Driver:
         chip = self.wired.chip
         step = min(200.0, self.runner.tick_us / 20)
         while not chip.value(STARTED):
-            if chip.now_us > _LONGEST_START * 1e6:
+            if chip.now_us - self.since_us > _LONGEST_START * 1e6:
                 raise Silent(f"after {_LONGEST_START:.0f} s the chip has not begun")
             self.wired.run_to(chip.now_us + step)
         self.begins_us = chip.now_us - step

@@ -25,16 +25,10 @@ class _Scope:
     level: str = ""
 
 
-def with_reasons(
-    machine: Machine, found: Coverage, source: str, impossible: Sequence[Goal], never: Iterable[tuple[str, int]] = ()
-) -> Coverage:
-    """``found``, with a reason to each missed branch that has one.
-
-    ``impossible``: goals that no input can show. ``never``: rows (part, number) that never decide, as proved.
-    """
+def with_reasons(machine: Machine, found: Coverage, source: str, impossible: Sequence[Goal]) -> Coverage:
+    """``found``, with a reason to each missed branch that has one. ``impossible``: goals that nothing can show."""
     lines = source.splitlines()
     scopes = _scopes(lines)
-    proved = set(never)
 
     def reason(missed: Missed) -> str:
         scope = scopes[missed.line - 1]
@@ -42,7 +36,7 @@ def with_reasons(
             _of_queue(machine, scope, missed)
             or _of_switch(machine, lines, missed)
             or _of_motor(machine, scope)
-            or _of_goals(machine, scope, impossible, proved)
+            or _of_goals(machine, scope, impossible)
         )
 
     return replace(found, missed=tuple(replace(missed, reason=reason(missed)) for missed in found.missed))
@@ -120,10 +114,8 @@ def _turns(machine: Machine, part: Part, motor: Motor) -> Iterable[int]:
             yield from (way for way in (1, -1) if way in before and -way in after)
 
 
-def _of_goals(machine: Machine, scope: _Scope, impossible: Sequence[Goal], never: set[tuple[str, int]]) -> str:
+def _of_goals(machine: Machine, scope: _Scope, impossible: Sequence[Goal]) -> str:
     part = _part_of(machine, scope.function)
-    if scope.row is not None and part is not None and (part.name, scope.row) in never:
-        return "it is proved that this row never decides"
     about: list[Goal] = []
     if scope.level:
         about = [goal for goal in impossible if goal.level is not None and goal.level[0] == scope.level]
@@ -135,7 +127,7 @@ def _of_goals(machine: Machine, scope: _Scope, impossible: Sequence[Goal], never
     if not about:
         return ""
     more = f" (and {len(about) - 1} more)" if len(about) > 1 else ""
-    return f"no input does this: {about[0].text}{more}"
+    return f"this cannot happen: {about[0].text}{more}"
 
 
 def _part_of(machine: Machine, function: str) -> Part | None:

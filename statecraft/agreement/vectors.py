@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import count, permutations
 
+from statecraft.agreement.asking import ask
 from statecraft.agreement.goals import Goal, doubts, goals, impossible
 from statecraft.agreement.inputs import Course, Stretch, length
 from statecraft.agreement.seeing import Last, See, seer
@@ -38,6 +39,7 @@ _LONGEST_WAIT = 1_000_000  # ticks
 _LONG = 2000  # ticks of a wait that is not made everywhere
 _LONG_WAITS = 2  # in the same modes, of the same length
 _LOOK = 400  # at both ends of a wait, ticks on which goals are looked for
+_EFFORT_ON = 1000  # for each run that the proof has shown
 _RING = 8  # steps back that a ring is looked for, and how often one is tried
 _TRIES = 40  # of one goal, each in another configuration
 
@@ -81,7 +83,8 @@ class Vectors:
         courses: the inputs.
         shown: the goals that they show.
         open: the goals that none was found for.
-        impossible: the goals that no input can show; see :func:`statecraft.agreement.goals.impossible`.
+        impossible: the goals that cannot be shown: no input does (:func:`statecraft.agreement.goals.impossible`), or it
+            is proved that the machine never comes to where one could.
     """
 
     courses: tuple[Course, ...]
@@ -95,11 +98,14 @@ class Vectors:
         return sum(length(course) for course in self.courses)
 
 
-def vectors(machine: Machine, effort: int = 24_000) -> Vectors:
+def vectors(machine: Machine, effort: int = 24_000, proof_seconds: float = 6.0) -> Vectors:
     """Search until everything is shown, or so many ticks' inputs have been solved for (a thousand are about a fifth of
     a second). The same effort gives the same courses.
+
+    What is open then the proof is asked for, for at most ``proof_seconds``: it knows of rows that never decide and of
+    configurations that are never reached, and it has runs into the others, from which the search goes on.
     """
-    return _Search(machine, effort).run()
+    return _Search(machine, effort).run(proof_seconds)
 
 
 class _Search:
@@ -135,13 +141,21 @@ class _Search:
         ]
         self.rings: Counter[object] = Counter()
 
-    def run(self) -> Vectors:
+    def run(self, proof_seconds: float) -> Vectors:
         start = Node(None, (), self.layout.start, (None,) * len(self.machine.sensors))
         for first in self._firsts():
             self.add(self.go(start, [first]))
-        while self.queue and self.open and self.effort > 0:
-            node = heapq.heappop(self.queue)[-1]
-            self.expand(node)
+        self.search()
+        if self.open and proof_seconds > 0:
+            told = ask(self.machine, list(self.open.items()), self._modes_reached(), proof_seconds)
+            for number in told.never:
+                self.impossible.add(number)
+                del self.open[number]
+            self.queue.clear()
+            self.effort = max(self.effort, 0.0) + _EFFORT_ON * len(told.runs)
+            for run in told.runs:
+                self.add(self.go(start, run))
+            self.search()
         nodes = self._one_of_each_mode()
         for drill in self._endurance(nodes[0]):
             self.kept.append(self.go(nodes[0], drill))
@@ -154,6 +168,14 @@ class _Search:
         return Vectors(self.courses(), shown, tuple(self.open.values()), never)
 
     # ------------------------------------------------------------------------------------------------------- the search
+
+    def search(self) -> None:
+        """Go on from what has been reached, as long as there is effort left."""
+        while self.queue and self.open and self.effort > 0:
+            self.expand(heapq.heappop(self.queue)[-1])
+
+    def _modes_reached(self) -> set[tuple[str, str]]:
+        return {(part.name, self._mode(node, part.name)) for node in self.nodes.values() for part in self.machine.parts}
 
     def _firsts(self) -> Iterator[Stretch]:
         """Inputs of tick 0: everything in fault and off; everything quiet, if that can be found."""

@@ -207,7 +207,7 @@ def _tell_coverage(machine: Machine, searched: Vectors, found: Coverage, console
     open_branches = [missed for missed in found.missed if not missed.reason]
     console.print(f"  rows        {seen.rows} of {seen.rows_of} decide", markup=False)
     for row in seen.rows_open:
-        console.print(f"              {row}: none of these inputs makes it decide", markup=False, soft_wrap=True)
+        console.print(f"              {row}", markup=False, soft_wrap=True)
     share = f"{100 * seen.conditions / seen.conditions_of:.1f} %" if seen.conditions_of else "none there"
     console.print(
         f"  conditions  {seen.conditions} of {seen.conditions_of} decide by themselves both ways ({share}; "

@@ -33,12 +33,10 @@ def searched(name: str) -> tuple[Machine, Vectors]:
 def test_samples_decide_in_every_row_and_condition_that_can(name: str) -> None:
     machine, found = searched(name)
     seen = shown(machine, found)
-    # A bale mover's fork is never touched while it drives: that row is there for safety, and the proofs say so.
-    unreachable = {"bale_mover": ["drive row 8"]}.get(name, [])
-    assert list(seen.rows_open) == [] if name != "bale_mover" else True
-    assert seen.rows >= seen.rows_of - len(unreachable)
-    open_conditions = [text for text in seen.conditions_open if "none was found" in text]
-    assert all(any(row in text for row in unreachable) for text in open_conditions), open_conditions
+    assert [row for row in seen.rows_open if "cannot decide" not in row] == []
+    assert [text for text in seen.conditions_open if "cannot happen" not in text] == []
+    assert seen.rows >= seen.rows_of - 1
+    assert seen.conditions >= 0.9 * seen.conditions_of
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -81,7 +79,7 @@ def test_nor_on_the_samples(name: str) -> None:
 
 def test_the_same_effort_gives_the_same_courses() -> None:
     machine = read_file(str(SAMPLES / "yard_gate.modes"))
-    assert vectors(machine, 1500).courses == vectors(machine, 1500).courses
+    assert vectors(machine, 1500, 0).courses == vectors(machine, 1500, 0).courses
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -100,7 +98,7 @@ def test_nearly_every_branch_is_taken_and_the_rest_has_reasons(name: str) -> Non
     assert measured.branches > 100
     assert len(measured.missed) <= 0.06 * measured.branches
     # What is left open hangs on which configurations can be reached, which no condition by itself tells.
-    known = {"feed_pusher": 2, "bale_mover": 6}.get(name, 0)
+    known = {"bale_mover": 6}.get(name, 0)
     assert len([missed for missed in measured.missed if not missed.reason]) <= known
 
 
@@ -139,3 +137,33 @@ def test_a_condition_by_itself() -> None:
     assert alone[0] == And((Or((b, Not(c))),))
     assert alone[1] == And((a, Not(Not(c))))
     assert alone[2] == And((a, Not(b)))
+
+
+def test_the_proof_shows_the_way_to_a_counter_far_away() -> None:
+    """A search that gives up at once is led on by the proof's runs."""
+    machine = read_text(FAR, "far.modes")
+    alone = vectors(machine, 8, 0)
+    led = vectors(machine, 8)
+    needed = [goal.text for goal in led.shown if goal.kind == "row" and goal.row == 1]
+    assert needed and not [goal for goal in alone.shown if goal.kind == "row" and goal.row == 1]
+    assert [goal for goal in led.impossible if goal.kind == "row" and goal.row == 3]
+
+
+FAR = """
+machine far
+board   atmega2560
+tick    10 ms
+switch  door     pin 22, on when high, settle 20 ms
+lamp    light    pin 13
+counter pushes   0 .. 9
+mode    shut     stop
+mode    ajar     light on
+mode    worn     stop
+mode    broken   stop
+rules
+  in    | when                       | go to  | do
+  shut  | door                       | ajar   | pushes + 1
+  shut  | not door and pushes == 8   | worn   |
+  ajar  | not door                   | shut   |
+  ajar  | not door and pushes == 3   | broken |
+"""

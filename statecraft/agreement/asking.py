@@ -1,0 +1,87 @@
+"""What the proof knows of goals that a search has left open: that they cannot be, or a run towards them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from statecraft.agreement.goals import Goal
+from statecraft.agreement.inputs import Course, Stretch
+from statecraft.machine import And, Compare, Condition, InMode, Machine, Promise, Term
+from statecraft.proof import Run
+
+_MOST = 40  # questions
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """The numbers of goals that can never be shown, and courses to configurations from which others might be."""
+
+    never: frozenset[int]
+    runs: tuple[Course, ...]
+
+
+def ask(
+    machine: Machine, goals: Sequence[tuple[int, Goal]], reached: Iterable[tuple[str, str]], seconds: float
+) -> Told:
+    """Ask the proof about open ``goals`` and about modes not ``reached``, for at most ``seconds``.
+
+    A question is put as a promise: that a counter never stands so in those modes, or that a mode never is. If it is
+    kept, the goals about it are out of reach; if not, the run that breaks it leads there.
+    """
+    from statecraft.proof.prove import prove
+
+    questions: dict[Condition, list[int]] = {}
+    known = set(reached)
+    for part in machine.parts:
+        for mode in part.modes:
+            if (part.name, mode.name) not in known:
+                questions[InMode(part.name, (mode.name,))] = [
+                    number for number, goal in goals if goal.part == part.name and set(dict(goal.wish)) == {mode.name}
+                ]
+    for number, goal in goals:
+        if goal.counter is not None:
+            questions.setdefault(_standing(machine, goal), []).append(number)
+    asked = list(questions)[:_MOST]
+    promises = tuple(Promise("never", condition, (), 0, machine.place, "asked") for condition in asked)
+    report = prove(replace(machine, promises=promises, trials=()), seconds)
+    gone = {finding.row for finding in report.findings if finding.code in ("unreachable", "shadowed") and finding.row}
+    never = {number for number, goal in goals if goal.decides and (goal.part, goal.row) in gone}
+    runs = []
+    for verdict in report.verdicts:
+        assert verdict.promise.when is not None
+        if verdict.kept is True:
+            never.update(questions[verdict.promise.when])
+        elif verdict.run is not None:
+            runs.append(course_of_run(machine, verdict.run))
+    return Told(frozenset(never), tuple(runs))
+
+
+def _standing(machine: Machine, goal: Goal) -> Condition:
+    """Where a goal about a counter starts from."""
+    assert goal.counter is not None
+    name, value = goal.counter
+    owner = next(part for part in machine.parts for counter in part.counters if counter.name == name)
+    modes = tuple(mode for mode, _ in goal.wish if mode) or tuple(mode.name for mode in owner.modes)
+    return And((InMode(owner.name, modes), Compare(Term("counter", name), "==", None, value)))
+
+
+def course_of_run(machine: Machine, run: Run) -> Course:
+    """A proof's run as a course: who is taken arrives, and so does who is heard; a dial that changes is told."""
+    commands = {command.name: number for number, command in enumerate(machine.commands)}
+    dials = {dial.name: dial.start for dial in machine.dials}
+    course: list[Stretch] = []
+    for stretch in run.stretches:
+        inputs = stretch.inputs
+        heard = dict.fromkeys([*([inputs.taken] if inputs.taken else []), *inputs.heard])
+        hear = tuple(commands[name] for name in heard)
+        turn = tuple(
+            (number, value)
+            for number, (name, value) in enumerate(inputs.dials)
+            if value != dials[name] or machine.dials[number].link in inputs.tuned
+        )
+        dials |= dict(inputs.dials)
+        readings = tuple(value for _, value in inputs.sensors)
+        switches = tuple(on for _, on in inputs.switches)
+        course.append(Stretch(readings, switches, hear, turn, stretch.ticks, 1 if hear or turn else 0))
+    return tuple(course)

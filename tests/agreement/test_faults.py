@@ -1,0 +1,50 @@
+"""Faults while the chip runs: damaged bytes, dying sensors, sagging supplies, resets. See also tests/benchmarks."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from statecraft.agreement.onchip import ChipRunner
+from statecraft.agreement.wired import program
+from statecraft.boards import load
+from statecraft.language import read_file
+from statecraft.proof.graph import findings
+from tests.agreement.faults import Receiver, run_under_faults
+from tests.tools import need
+
+SAMPLES = Path(__file__).resolve().parents[2] / "samples"
+
+
+@pytest.mark.parametrize("name", ["feed_pusher", "yard_gate", "bale_mover"])
+def test_whatever_goes_wrong_the_chip_does_what_the_table_says(name: str, tmp_path: Path) -> None:
+    need("avr-g++")
+    need("/usr/include/simavr/sim_avr.h")
+    machine = read_file(str(SAMPLES / f"{name}.modes"))
+    runner = ChipRunner(program(machine, load(machine.board), tmp_path))
+    never = {finding.mode for finding in findings(machine) if finding.code == "unreachable" and finding.row is None}
+    damaged = moving = 0
+    for seed in range(3):
+        outcome = run_under_faults(runner, seed, 700)
+        assert outcome.wrong == []
+        assert outcome.resets == 1
+        assert not never & set(outcome.ends)
+        damaged += outcome.damaged
+        moving += any(machine.is_moving(machine.part(p), machine.part(p).mode[m]) for p, m in outcome.ends)
+    assert damaged > 0
+    assert moving > 0
+
+
+def test_a_receiver_reads_a_plain_link() -> None:
+    machine = read_file(str(SAMPLES / "feed_pusher.modes"))
+    receiver = Receiver(machine, machine.links[0])
+    assert [receiver.feed(byte)[0] for byte in b"h?p."] == [[0], [], [2], [1]]
+
+
+def test_a_receiver_reads_a_checked_link() -> None:
+    machine = read_file(str(SAMPLES / "bale_mover.modes"))
+    receiver = Receiver(machine, machine.links[0])
+    heard = [receiver.feed(byte) for byte in b"x$b*62$b*63$$b*62$v60*70$v90*7F$v45*77$v45*7"]
+    assert [number for commands, _ in heard for number in commands] == [1, 1]
+    assert [dial for _, dials in heard for dial in dials] == [(0, 60), (0, 45)]  # 90 % is out of its range

@@ -1,0 +1,97 @@
+"""Mutants of the samples' generated C++: ``python -m tests.benchmarks.mutation [EVERY] [FILE ...]``.
+
+Every EVERY-th mutant (1: all) of each sample, or of the files named, is compiled and given the generated inputs. Those
+that nothing tells from the original are listed, with why where that can be said.
+"""
+
+from __future__ import annotations
+
+import re
+import sys
+import time
+from collections.abc import Iterable
+from pathlib import Path
+
+from statecraft.agreement.agree import covered, trials
+from statecraft.agreement.goals import Goal
+from statecraft.agreement.vectors import vectors
+from statecraft.language import read_file
+from statecraft.machine import Machine
+from tests.agreement.mutate import Mutant, campaign
+
+SAMPLES = Path(__file__).resolve().parents[2] / "samples"
+
+SAME = (
+    (
+        r"chosen <= now\.waiting_count",
+        "behind the last that waits stands one that does not; that none was found is asked again on the next line",
+    ),
+    (
+        r"const bool reverses",
+        "a want of 0 comes to 0 either way, and no motor is asked for as little as 1 %",
+    ),
+    (
+        r"return value > 1 \?|value < 1 \?|value > -1",
+        "no motor is asked for, or on its ramp comes to, less than 2 thousandths of a percent but 0",
+    ),
+    (
+        r"direction [!=]= [01]|direction == 0 &&",
+        "a motor that never turned has its rest behind it in full, which is asked next",
+    ),
+    (
+        r"position (<=|- goal >=|>) |goal - position >=",
+        "at equality both ways come to the goal",
+    ),
+    (
+        r"position / (999|1001)\b",
+        "positions are whole steps of the ramp, too few for a thousandth of them to make a percent",
+    ),
+)
+"""Changes (by the changed line) that make no difference to anything, and why."""
+
+
+def why(mutant: Mutant, impossible: Iterable[Goal], open_goals: Iterable[Goal], reasons: dict[int, str]) -> str:
+    """Why nothing can tell a mutant from the original; "" when that is not known."""
+    for pattern, reason in SAME:
+        if re.search(pattern, mutant.now):
+            return f"the same: {reason}"
+    if mutant.what == "rows swapped":
+        one, other = (int(re.match(r"// Row (\d+)", text)[1]) for text in (mutant.was, mutant.now))  # type: ignore[index]
+        for goals, said in ((impossible, "no input makes both hold"), (open_goals, "nothing found makes both hold")):
+            if any(goal.kind == "order" and f"rows {one} and {other} " in goal.text for goal in goals):
+                return f"the same: {said}"
+        return ""
+    return f"out of reach: {reasons[mutant.line]}" if reasons.get(mutant.line) else ""
+
+
+def main(every: int = 1, files: Iterable[str] = ()) -> bool:
+    """Run the campaign; whether 97 % of the mutants that differ at all were found for every file."""
+    good = True
+    for path in files or [str(path) for path in sorted(SAMPLES.glob("*.modes"))]:
+        machine: Machine = read_file(path)
+        began = time.perf_counter()
+        searched = vectors(machine)
+        measured = covered(machine, searched, [*trials(machine), *searched.courses])
+        reasons = {missed.line: missed.reason for missed in measured.missed}
+        result = campaign(machine, [*trials(machine), *searched.courses], every)
+        survived = result.survived or []
+        argued = [(m, why(m, searched.impossible, searched.open, reasons)) for m in survived]
+        left = [mutant for mutant, reason in argued if not reason]
+        share = result.found / max(1, result.found + len(left))
+        good &= share >= 0.97
+        print(
+            f"{machine.name}: {result.found} of {result.found + len(survived)} found ({100 * result.score:.1f} %), "
+            f"{len(survived) - len(left)} argued to be the same; of the others {100 * share:.1f} % found; "
+            f"{result.refused} did not compile; {time.perf_counter() - began:.0f} s",
+            flush=True,
+        )
+        for mutant, reason in argued:
+            print(
+                f"  line {mutant.line}, {mutant.what}: {mutant.was}\n    {reason or 'NOT FOUND, and no reason known'}"
+            )
+    return good
+
+
+if __name__ == "__main__":
+    words = sys.argv[1:]
+    sys.exit(not main(int(words[0]) if words else 1, words[1:]))
