@@ -340,6 +340,30 @@ class Cluster:
                 made |= pairs
         return made
 
+    def constant(self, cell: int) -> int:
+        """The pairs on which the inputs stay as in ``cell``: a reading that does not change leaves the band of its
+        anchor once at most, since it is the anchor then."""
+        wanted = self.cells[cell]
+
+        def stays(state: tuple[int, ...], other: InputCell) -> bool:
+            if other.true != wanted.true or other.switches != wanted.switches:
+                return False
+            for place, atom in enumerate(self.steadies, len(self.levels)):
+                if atom in other.moved and state[place] == self.signature(atom, other):
+                    return False
+            return True
+
+        return self.mask(stays)
+
+    def signature(self, atom: Steady, cell: InputCell) -> int:
+        """The index of the span in which the steady atom's sensor reads in ``cell``; -1 in fault."""
+        value = cell.values[Term("sensor", atom.sensor)]
+        return -1 if value is None else self._signature(atom, value)
+
+    def span_of(self, atom: Steady, cell: InputCell) -> tuple[int, int]:
+        """The readings of the steady atom's sensor in ``cell`` (not in fault), as far as constants bound them."""
+        return self._signatures(atom)[self.signature(atom, cell)]
+
     def leading(self, table: Table, pairs: int, states: int) -> int:
         """The set of states from which one of ``pairs`` leads to one of ``states``."""
         pairs &= sum(into for state, into in table.into if states >> state & 1)
@@ -404,7 +428,7 @@ def clusters_of(levels: Sequence[Level], inputs: Iterable[Atom], ranges: Ranges)
         for condition in (level.set, level.clear):
             for atom in atoms(condition):
                 tied += _sources(atom)
-                asked |= {each: None for each in _inputs(atom)}
+                asked |= dict.fromkeys(_inputs(atom))
         asked |= {Fault(sensor): None for sensor in read_by(level) if level.on_if_in_doubt}
         tie(tied)
     for atom in inputs:

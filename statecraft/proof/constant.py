@@ -15,12 +15,15 @@ from statecraft.proof.explored import Explored, Undecided
 from statecraft.proof.finding import Finding, RowRef, Run, Stretch
 from statecraft.proof.hope import Piece, hopeless
 from statecraft.proof.model import NOBODY, Modes
-from statecraft.proof.runs import Choice, Lost, stretches
+from statecraft.proof.runs import Choice, Lost, Trail, stretches
 from statecraft.proof.stopping import in_pieces, in_some
 from statecraft.proof.zones import FREE
 
 MOST_CHOICES = 4000
 """Choices of constant inputs that are tried one by one before the proof says that it cannot tell."""
+
+RUN_UP = 40
+"""For how many ticks at most a run may already go round before its clocks have come to their limits."""
 
 LOOPS = 6
 """How often a round is followed until its clocks repeat."""
@@ -31,11 +34,7 @@ Cells = tuple[tuple[int, int], ...]
 
 def confined(explored: Explored, cells: Cells) -> Only:
     """A step on the constant inputs ``cells``."""
-    made = []
-    for index, cell in cells:
-        cluster = explored.model.clusters[index]
-        made.append((index, sum(1 << (state * len(cluster.cells) + cell) for state in range(len(cluster.states)))))
-    return Only(pairs=tuple(made))
+    return Only(pairs=tuple((index, explored.model.clusters[index].constant(cell)) for index, cell in cells))
 
 
 def quiet(explored: Explored, cells: Cells) -> Only:
@@ -124,7 +123,7 @@ def clusters_asked(explored: Explored, part: int, mode: int) -> set[int]:
 def kinds_of_cell(explored: Explored, cluster: Cluster, modes: Iterable[Modes]) -> list[int]:
     """One of each kind of cells that the rows of ``modes`` can tell apart; all, if levels remember them."""
     if cluster.levels:
-        return list(range(len(cluster.cells)))
+        return [place for place, cell in enumerate(cluster.cells) if not cell.moved]
     asked = {
         atom
         for some in modes
@@ -172,9 +171,7 @@ def rounds(explored: Explored, config: Config, onlys: Sequence[Only], part: int 
             yield Round(tuple(before for before, _ in loop), tuple(edge for _, edge in loop), phase)
             return
         met = [
-            place
-            for place, (before, _) in enumerate(path)
-            if before[:4] == current[:4] and place % len(onlys) == phase
+            place for place, (before, _) in enumerate(path) if before[:4] == current[:4] and place % len(onlys) == phase
         ]
         if len(met) > LOOPS:
             return
@@ -232,7 +229,7 @@ def flapping(explored: Explored) -> Iterator[Finding]:
                             found.setdefault((part, was), []).extend(each.starts([cells]))
     for (part, place), some in sorted(found.items(), key=lambda item: item[0]):
         mode = explored.mode(part, place)
-        run, example = _endless(explored, some)
+        run, example = _endless(explored, some, None)
         among = sorted({explored.ref(part, modes[part]).mode for modes in example.modes})
         yield Finding(
             "flapping",
@@ -245,10 +242,20 @@ def flapping(explored: Explored) -> Iterator[Finding]:
         )
 
 
-def _endless(explored: Explored, some: Sequence[tuple[Config, object]]) -> tuple[Run, Round]:
-    """The shortest run to one of some rounds, with the inputs that keep it going as its tail; and that round."""
-    goal = in_some(explored, some)
-    found = explored.found(lambda _: goal)
+def _endless(explored: Explored, some: Sequence[tuple[Config, object]], part: int | None) -> tuple[Run, Round]:
+    """The shortest run to where the inputs of some round keep it going for ever, with them as its tail; and that round.
+
+    The round itself need not have been reached: clocks that the inputs let run up to their limits may still be running.
+    """
+
+    def there(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
+        if number == START:
+            return
+        for turns in _turns(some):
+            onlys = [quiet(explored, cells) for cells in turns]
+            yield from _onto(explored, explorer, number, config, turns, onlys, some, part)
+
+    found = explored.found(lambda _: there)
     if found is None:
         if explored.rough:
             raise Undecided
@@ -256,6 +263,47 @@ def _endless(explored: Explored, some: Sequence[tuple[Config, object]]) -> tuple
     assert isinstance(found.note, tuple)
     each, turns = found.note
     return with_tail(explored, found.run, turns), each
+
+
+def _turns(some: Sequence[tuple[Config, object]]) -> list[list[Cells]]:
+    """The different turns of inputs of some rounds."""
+    found: dict[tuple[Cells, ...], None] = {}
+    for _, note in some:
+        assert isinstance(note, tuple)
+        found[tuple(note[1])] = None
+    return [list(turns) for turns in found]
+
+
+def _onto(
+    explored: Explored,
+    explorer: Explorer,
+    number: int,
+    config: Config,
+    turns: list[Cells],
+    onlys: Sequence[Only],
+    some: Sequence[tuple[Config, object]],
+    part: int | None,
+) -> Iterator[Trail]:
+    """The ways from ``config``, on the inputs ``turns`` and with a mode changing on every tick, onto a round."""
+    edges: list[Edge] = []
+
+    def go(current: Config, at: int) -> Iterator[Trail]:
+        left = [*turns[len(edges) % len(turns) :], *turns[: len(edges) % len(turns)]]
+        here = [(start, note) for start, note in some if isinstance(note, tuple) and note[1] == left]
+        for trail in in_some(explored, here)(explorer, at, current):
+            assert isinstance(trail.note, tuple)
+            yield replace(trail, edges=list(edges), shown=0, note=(trail.note[0], turns))
+            return
+        if len(edges) >= RUN_UP:
+            return
+        for edge, target in explorer.steps(at, onlys[len(edges) % len(onlys)], current):
+            moved = target.modes != current.modes if part is None else target.modes[part] != current.modes[part]
+            if moved:
+                edges.append(edge)
+                yield from go(target, explorer.keep(target))
+                edges.pop()
+
+    yield from itertools.islice(go(config, number), 1)
 
 
 def with_tail(explored: Explored, run: Run, turns: Sequence[Cells]) -> Run:
@@ -307,7 +355,7 @@ def bare_threshold(explored: Explored, part: int, sensor: Sensor) -> Iterator[Fi
                             found.setdefault(moving, []).extend(each.starts(turns))
     for place, some in sorted(found.items(), key=lambda item: item[0]):
         mode = explored.mode(part, place)
-        run, example = _endless(explored, some)
+        run, example = _endless(explored, some, part)
         yield Finding(
             "bare threshold",
             mode.place,
@@ -425,7 +473,9 @@ def _candidates(explored: Explored, part: int, place: int) -> Iterator[Cells]:
         if config.modes[part] != place:
             continue
         clocks = [
-            clock for clock in explorer.zones.clocks[config.zone] if clock in own or clock.startswith(("absent ", "silent "))
+            clock
+            for clock in explorer.zones.clocks[config.zone]
+            if clock in own or clock.startswith(("absent ", "silent "))
         ]
         late = _late(explorer, config, clocks)
         if late is None:
@@ -443,8 +493,7 @@ def _candidates(explored: Explored, part: int, place: int) -> Iterator[Cells]:
         for cells in every_choice(explored, clusters, _modes_beside(explored, part, place)):
             only = confined(explored, cells)
             allowed = {
-                index: pairs
-                & (model.clusters[index].pairs_from(late.boxes[index]) if index < model.with_state else -1)
+                index: pairs & (model.clusters[index].pairs_from(late.boxes[index]) if index < model.with_state else -1)
                 for index, pairs in only.pairs
             }
             if cells not in seen and any(diagrams.choose(node, allowed) is not None for node in nodes):

@@ -187,7 +187,9 @@ class Diagrams:
         """True where the value of ``node`` passes ``test``."""
         return self.follow(node, lambda value: TRUE if test(value) else FALSE)
 
-    def pieces(self, node: Node, kept: int, allowed: Mapping[int, int]) -> list[tuple[Hashable, tuple[tuple[int, int], ...]]]:
+    def pieces(
+        self, node: Node, kept: int, allowed: Mapping[int, int]
+    ) -> list[tuple[Hashable, tuple[tuple[int, int], ...]]]:
         """The values that ``node`` can have, each with outcomes of the variables below ``kept`` for which it can.
 
         Variables from ``kept`` on come out as may be, within ``allowed``. The pieces of one value cover together all

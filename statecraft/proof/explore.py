@@ -480,9 +480,7 @@ class Explorer:
                     for phase, node in self.watcher.options(self, config, region):
                         yield region._replace(phase=phase, node=node)
 
-    def _split(
-        self, zone: int, tests: tuple[tuple[str, tuple[int, ...]], ...]
-    ) -> list[tuple[int, tuple[Span, ...]]]:
+    def _split(self, zone: int, tests: tuple[tuple[str, tuple[int, ...]], ...]) -> list[tuple[int, tuple[Span, ...]]]:
         cuts: list[tuple[int, tuple[Span, ...]]] = [(zone, ())]
         for clock, constants in tests:
             made = []
@@ -522,9 +520,7 @@ class Explorer:
             node = self._decide(config.modes, counters, passed, tuple(tables), tuple(known))
             yield Region(hearing, zone, spans, counters, wrapped, tuple(tables), tuple(known), node)
 
-    def _counted(
-        self, config: Config, passed: Callable[[str, int], bool]
-    ) -> list[tuple[Counters, frozenset[str]]]:
+    def _counted(self, config: Config, passed: Callable[[str, int], bool]) -> list[tuple[Counters, frozenset[str]]]:
         """The counters once those that count time have (more than one way only for loose ones), and which stepped."""
         branches: list[list[int | None]] = [list(config.counters)]
         wrapped = set()
@@ -679,9 +675,7 @@ class Explorer:
                 else:
                     yield from self._edges(number, config, effect, repeats, ways[first], first, open_below, ways)
 
-    def asked(
-        self, config: Config, region: Region, part: int, ask: Callable[[Rows, Counters, Modes], Node]
-    ) -> Node:
+    def asked(self, config: Config, region: Region, part: int, ask: Callable[[Rows, Counters, Modes], Node]) -> Node:
         """What ``ask`` gives once the parts before ``part`` have decided: it is told their rows, and the counters and
         modes as ``part`` sees them."""
         node = self.before(config, region, part)
@@ -733,9 +727,7 @@ class Explorer:
             found = self._pairs[key] = self.model.clusters[cluster].pairs_from(states)
         return found
 
-    def _ways(
-        self, cluster: int, table: Table, pairs: int
-    ) -> list[tuple[tuple[bool, ...], frozenset[str], int, int]]:
+    def _ways(self, cluster: int, table: Table, pairs: int) -> list[tuple[tuple[bool, ...], frozenset[str], int, int]]:
         """What ``pairs`` of a cluster do: levels with ``for``, clocks set to 0, states led to, and by which pairs."""
         key = (id(table), pairs)
         found = self._images.get(key)
@@ -814,9 +806,7 @@ class Explorer:
             return found
         before = zones.clocks[zone]
         at = dict(resumed)
-        made = zones.assign(
-            zone, clocks, tuple((c, at.get(c, 0)) for c in clocks if c in started or c not in before)
-        )
+        made = zones.assign(zone, clocks, tuple((c, at.get(c, 0)) for c in clocks if c in started or c not in before))
         if repeats:
             made = zones.wait(made, reset)
         made = zones.younger(made, loose)

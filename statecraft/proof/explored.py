@@ -55,9 +55,11 @@ class Explored:
         self.whole = machine
         self.observed = tuple(observed)
         kept = tuple(part for part in machine.parts if part.name in names)
-        self.machine = replace(machine, parts=kept, levels=levels_read(machine, kept, self.observed), promises=(), trials=())
+        self.machine = replace(
+            machine, parts=kept, levels=levels_read(machine, kept, self.observed), promises=(), trials=()
+        )
         self.model = self._model(loosely=True)
-        self.rough = bool(self.model.loose)
+        self.rough = bool(self.model.loose) or not all(cluster.exact for cluster in self.model.clusters)
         self.deadline = deadline
         self.explorer = Explorer(self.model, deadline=deadline)
         self._asks: dict[tuple[int, int], frozenset[tuple[int, Atom]]] = {}
@@ -115,6 +117,7 @@ class Explored:
 
         Raises:
             OutOfTime: the deadline has come; or, when the exploration is rough, the search has taken too long.
+            Undecided: the exploration is rough, and no run was found that plays as it says.
         """
 
         def seek(model: Model) -> Found | None:
@@ -123,7 +126,11 @@ class Explored:
         found = seek(self.model)
         if not self.rough or found is None or plays(self.whole, self.machine, found):
             return found
-        return seek(self.exact_model)
+        if self.model.loose:
+            found = seek(self.exact_model)
+            if found is None or plays(self.whole, self.machine, found):
+                return found
+        raise Undecided
 
     @property
     def search_deadline(self) -> float | None:
@@ -185,7 +192,10 @@ class Explored:
         """The clocks that messages set."""
         machine = self.machine
         return frozenset(
-            [*(f"absent {command.name}" for command in machine.commands), *(f"silent {link.name}" for link in machine.links)]
+            [
+                *(f"absent {command.name}" for command in machine.commands),
+                *(f"silent {link.name}" for link in machine.links),
+            ]
         )
 
     def asks(self, part: int, mode: int) -> frozenset[tuple[int, Atom]]:

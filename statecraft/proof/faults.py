@@ -43,7 +43,9 @@ def fault_ignored(explored: Explored, part: int, sensor: Sensor) -> Iterator[Fin
         mode = modes[place]
         before = {was for was, after in second if after == place}
 
-        def there(explorer: Explorer, number: int, config: Config, place: int = place, before: set[int] = before) -> Iterator[Trail]:
+        def there(
+            explorer: Explorer, number: int, config: Config, place: int = place, before: set[int] = before
+        ) -> Iterator[Trail]:
             for first, middle in explorer.steps(number, fault):
                 if middle.modes[part] not in before:
                     continue

@@ -202,9 +202,7 @@ def _from_where_by(explorer: Explorer, edge: Edge, reset: frozenset[str], way: W
     return [] if inside is None else [Piece(tuple(boxes), inside)]
 
 
-def _before(
-    explorer: Explorer, edge: Edge, reset: frozenset[str], way: Way, goal: int, waits: bool
-) -> int | None:
+def _before(explorer: Explorer, edge: Edge, reset: frozenset[str], way: Way, goal: int, waits: bool) -> int | None:
     """The readings before ``edge`` that it brings into the zone ``goal``, the bounds at its beginning apart."""
     zones, model = explorer.zones, explorer.model
     source = explorer.configs[edge.source]

@@ -44,7 +44,6 @@ from statecraft.machine import (
     sensors_of,
 )
 from statecraft.proof.clusters import (
-    Cluster,
     Held,
     Known,
     Question,
@@ -198,7 +197,9 @@ class Model:
         self.diagrams = Diagrams([*(c.all for c in self.clusters), (1 << len(self.takes)) - 1])
         # Fors of all clusters, in the order in which a configuration lists them.
         self.fors: tuple[Level, ...] = tuple(level for cluster in self.clusters for level in cluster.fors)
-        self._lasting = {level.name: (overlaps(level, self.ranges), clear_in_doubt(level, self.ranges)) for level in self.fors}
+        self._lasting = {
+            level.name: (overlaps(level, self.ranges), clear_in_doubt(level, self.ranges)) for level in self.fors
+        }
         self._desks: dict[tuple[int, int], Desk] = {}
         self._decisions: dict[tuple[object, ...], Node] = {}
         self._effects: dict[tuple[Modes, Counters, Rows], tuple[Effect, ...]] = {}
@@ -351,23 +352,27 @@ class Model:
         return YES if YES in bars else Ask("or", tuple(bars)) if bars else NO
 
     def _desk(self, part: int, mode: int) -> Desk:
-        rows = []
+        rows: list[tuple[int, Ask]] = []
+        never: list[tuple[int, Ask]] = []
         for row in self.rows_in(part, mode):
             when, bar = self.row_condition(part, mode, row)
-            if when == NO or bar == YES:
+            if when == NO:
                 continue
-            rows.append((row.number, when if bar == NO else Ask("and", (when, Ask("not", (bar,))))))
-            if rows[-1][1] == YES:
-                break
-        return self._needs(tuple(rows))
+            # What a row asks that cannot decide here is followed all the same: it tells why it cannot.
+            decided = rows and rows[-1][1] == YES
+            if decided or bar == YES:
+                never.append((row.number, when))
+            else:
+                rows.append((row.number, when if bar == NO else Ask("and", (when, Ask("not", (bar,))))))
+        return self._needs(tuple(rows), tuple(never))
 
-    def _needs(self, rows: tuple[tuple[int, Ask], ...]) -> Desk:
+    def _needs(self, rows: tuple[tuple[int, Ask], ...], never: tuple[tuple[int, Ask], ...]) -> Desk:
         tests: dict[ClockTest, None] = {}
         counters: dict[Compare, None] = {}
         values: dict[str, None] = {}
         others: dict[InMode, None] = {}
         clusters: dict[int, None] = {}
-        for atom in (atom for _, ask in rows for atom in _leaves(ask)):
+        for atom in (atom for _, ask in (*rows, *never) for atom in _leaves(ask)):
             match atom:
                 case ClockTest():
                     tests[atom] = None
@@ -484,7 +489,11 @@ class Model:
             case InMode():
                 return TRUE if self.in_modes(atom, modes) else FALSE
             case Taken(command):
-                return self.diagrams.among(self.command, 1 << self.takes.index(command)) if command in self.takes else FALSE
+                return (
+                    self.diagrams.among(self.command, 1 << self.takes.index(command))
+                    if command in self.takes
+                    else FALSE
+                )
             case Compare(left, _, right, _):
                 kinds = {term.kind for term in (left, right) if term is not None}
                 if kinds == {"counter"}:
@@ -630,16 +639,15 @@ class Model:
         for place, part in enumerate(self.parts):
             live: list[set[int]] = [set() for _ in part.modes]
             for mode in range(len(part.modes)):
-                for _, ask in self.desk(place, mode).rows:
-                    live[mode] |= {
-                        self.counter_place[term.name]
-                        for atom in _leaves(ask)
-                        if isinstance(atom, Compare)
-                        for term in (atom.left, atom.right)
-                        if term is not None and term.kind == "counter"
-                    }
+                desk = self.desk(place, mode)
+                live[mode] |= {self.counter_place[name] for name in desk.values}
+                live[mode] |= {place for atom in desk.counters for place in self._counters_read(atom)}
             steps = [
-                (mode, self._target(place, mode, row), {self.counter_place[c.counter] for c in row.changes if c.how == "set"})
+                (
+                    mode,
+                    self._target(place, mode, row),
+                    {self.counter_place[c.counter] for c in row.changes if c.how == "set"},
+                )
                 for mode in range(len(part.modes))
                 for row in self.rows_in(place, mode)
             ]
@@ -689,7 +697,9 @@ class Model:
         if kind == "group":
             owner, _, group = name.partition(".")
             return owner == part.name and group not in part.modes[mode].groups
-        taken = [each for each in (row.when.of if isinstance(row.when, And) else (row.when,)) if isinstance(each, Taken)]
+        taken = [
+            each for each in (row.when.of if isinstance(row.when, And) else (row.when,)) if isinstance(each, Taken)
+        ]
         if kind == "absent":
             return any(each.command == name for each in taken)
         return kind == "silent" and any(self.machine.command(each.command).link == name for each in taken)
@@ -782,7 +792,12 @@ class Model:
     @cached_property
     def told_apart(self) -> frozenset[str]:
         """The absence clocks that something in the machine reads."""
-        clocks = {test.clock for p, part in enumerate(self.parts) for m in range(len(part.modes)) for test in self.desk(p, m).tests}
+        clocks = {
+            test.clock
+            for p, part in enumerate(self.parts)
+            for m in range(len(part.modes))
+            for test in self.desk(p, m).tests
+        }
         return frozenset(clock for clock in clocks | set(self.watched) if clock.startswith("absent "))
 
     def _set_by(self, command: str) -> frozenset[str]:

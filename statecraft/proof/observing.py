@@ -142,10 +142,7 @@ def possible_atoms(machine: Machine, condition: Condition) -> Iterator[Atom]:
         Undecidable: as :func:`settled`.
     """
     owners = {
-        owner.name
-        for atom in atoms(condition)
-        for name in _outputs(atom)
-        if (owner := machine.owner(name)) is not None
+        owner.name for atom in atoms(condition) for name in _outputs(atom) if (owner := machine.owner(name)) is not None
     }
     parts = [part for part in machine.parts if part.name in owners]
     for modes in _every(parts):

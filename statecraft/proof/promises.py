@@ -125,7 +125,9 @@ class _Watcher:
         key = (config.modes, region.counters, region.node, region.known, region.spans, seen, goal)
         found = self._nodes.get(key)
         if found is None:
-            found = self._nodes[key] = decided_where(self.model, config, region, self.when if seen else None, self.goal, goal)
+            found = self._nodes[key] = decided_where(
+                self.model, config, region, self.when if seen else None, self.goal, goal
+            )
         return found
 
     def broken(self, explorer: Explorer, config: Config) -> bool:

@@ -58,7 +58,9 @@ class Report:
     @property
     def summary(self) -> str:
         """What was explored, in one line; and what was not proved, if anything was not."""
-        explored = f"explored {self.configurations} sets of configurations over {self.zones} zones in {self.seconds:.2f} s"
+        explored = (
+            f"explored {self.configurations} sets of configurations over {self.zones} zones in {self.seconds:.2f} s"
+        )
         if self.complete:
             return f"{explored}: every run was followed"
         return f"{explored}; not proved: {'; '.join(self.unproved)}"
@@ -95,7 +97,8 @@ class _Proof:
         made = [each for each in self.explored.values() if each is not None]
         order = list(SEVERITY)
         found = sorted(
-            self.found, key=lambda f: (f.severity != "error", f.place.file, f.place.line, order.index(f.code), f.subject)
+            self.found,
+            key=lambda f: (f.severity != "error", f.place.file, f.place.line, order.index(f.code), f.subject),
         )
         return Report(
             machine,
@@ -200,7 +203,9 @@ class _Proof:
             return found
         run = _whole(self.machine, found.run)
         if run is None:
-            self.unproved[f"'{_text(promise)}' (its run does not replay: a mistake in statecraft; please report it)"] = None
+            self.unproved[
+                f"'{_text(promise)}' (its run does not replay: a mistake in statecraft; please report it)"
+            ] = None
             return replace(found, kept=None, why="its run does not replay")
         return replace(found, run=run)
 

@@ -101,8 +101,7 @@ def _silent(explored: Explored, part: int, row: Row) -> Finding:
         return Finding(
             "unreachable",
             row.place,
-            f"this row never decides: {told} holds in no situation that the machine can come to in "
-            f"{_modes(row)}.",
+            f"this row never decides: {told} holds in no situation that the machine can come to in {_modes(row)}.",
             "mend the condition, or take the row out.",
             row=ref,
         )

@@ -13,7 +13,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from statecraft.machine import ModeRef, Term
+from statecraft.machine import ModeRef, Steady, Term
+from statecraft.proof.clusters import Cluster
 from statecraft.proof.diagram import Node
 from statecraft.proof.explore import NOW, START, Edge, Explorer, Span, Way
 from statecraft.proof.finding import Inputs, Run, Stretch
@@ -167,7 +168,9 @@ def _after_exactly(explorer: Explorer, edge: Edge, source: int, bounds: tuple[Sp
     clocks, _ = _clocks_after(explorer, edge)
     at = dict(_resumed(explorer, edge))
     started = edge.reset | (edge.loose - zones.open_below(source))
-    zone = zones.assign(zone, clocks, tuple((c, at.get(c, 0)) for c in clocks if c in started or c not in zones.clocks[zone]))
+    zone = zones.assign(
+        zone, clocks, tuple((c, at.get(c, 0)) for c in clocks if c in started or c not in zones.clocks[zone])
+    )
     return zones.younger(zone, edge.loose & frozenset(clocks))
 
 
@@ -345,12 +348,16 @@ def _states_before(explorer: Explorer, ticks: Sequence[Tick], after: tuple[int, 
 
 @dataclass(frozen=True)
 class Choice:
-    """Inputs of some ticks, by cluster the pair (or for one without levels, the cell), and the command taken."""
+    """Inputs of some ticks, by cluster the pair (or for one without levels, the cell), and the command taken.
+
+    ``readings`` are those that must be other than their cell's own.
+    """
 
     pairs: tuple[int, ...]
     take: int
     reset: frozenset[str]
     ticks: int
+    readings: tuple[tuple[Term, int], ...] = ()
 
 
 def choices_of(explorer: Explorer, ticks: Sequence[Tick], states: tuple[int, ...] = ()) -> list[Choice]:
@@ -366,7 +373,47 @@ def choices_of(explorer: Explorer, ticks: Sequence[Tick], states: tuple[int, ...
     for tick, *some in zip(ticks, *chains, strict=True) if chains else ((tick,) for tick in ticks):
         for pairs, count in _common(some, tick.ticks):
             chosen.append(_choose(model, tick, pairs, count, last))
+    for cluster in model.clusters:
+        for atom in cluster.steadies:
+            chosen = _held(cluster, atom, chosen)
     return chosen
+
+
+def _held(cluster: Cluster, atom: Steady, choices: list[Choice]) -> list[Choice]:
+    """``choices`` with readings of a steady atom's sensor that stay within the band of their anchor, or leave it, as
+    their cells say; where that cannot be, as they were."""
+    term = Term("sensor", atom.sensor)
+    cells = [cluster.cells[choice.pairs[cluster.index] % len(cluster.cells)] for choice in choices]
+    anchor: int | None = None
+    before: int | None = None
+    made = []
+    for place, (choice, cell) in enumerate(zip(choices, cells, strict=True)):
+        if cell.values[term] is None:
+            anchor = before = None
+            made.append(choice)
+            continue
+        low, high = cluster.span_of(atom, cell)
+        moved = atom in cell.moved or anchor is None
+        ahead = cells[place + 1] if place + 1 < len(cells) else cell
+        near = before if before is not None else low
+        if ahead.values[term] is not None and moved:
+            near = max(min(near, cluster.span_of(atom, ahead)[1]), cluster.span_of(atom, ahead)[0])
+        wishes = [
+            near,
+            low,
+            high,
+            *(anchor + d for d in (atom.band, -atom.band, atom.band + 1, -atom.band - 1) if anchor is not None),
+        ]
+        fitting = [
+            max(low, min(high, wish))
+            for wish in wishes
+            if anchor is None or (abs(max(low, min(high, wish)) - anchor) > atom.band) == moved
+        ]
+        value = min(fitting, key=lambda wish: abs(wish - near)) if fitting else low
+        anchor = value if moved else anchor
+        before = value
+        made.append(replace(choice, readings=(*choice.readings, (term, value))))
+    return made
 
 
 def _common(chains: Sequence[list[tuple[int, int]]], ticks: int) -> Iterator[tuple[tuple[int, ...], int]]:
@@ -532,6 +579,7 @@ def inputs_of(model: Model, choice: Choice) -> Inputs:
         cell = cluster.cells[pair % len(cluster.cells)]
         values |= cell.values
         on |= dict(cell.switches)
+    values |= dict(choice.readings)
     take = model.takes[choice.take]
     heard, tuned = _messages(model, take, choice.reset)
     return Inputs(

@@ -28,9 +28,7 @@ class Found(NamedTuple):
     rows: tuple[tuple[Rows, int], ...]
 
 
-def shortest(
-    model: Model, goal: Goal, deadline: float | None = None, watcher: Watcher | None = None
-) -> Found | None:
+def shortest(model: Model, goal: Goal, deadline: float | None = None, watcher: Watcher | None = None) -> Found | None:
     """The run of the fewest ticks that comes to ``goal``; None when there is none.
 
     Raises:

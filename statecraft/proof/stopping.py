@@ -8,10 +8,11 @@ from collections.abc import Callable, Iterator, Sequence
 from statecraft.machine import Machine, ModeRef
 from statecraft.proof.explore import START, Config, Explorer, Only
 from statecraft.proof.explored import Explored, Undecided
-from statecraft.proof.finding import Finding, RowRef
+from statecraft.proof.finding import Finding, Run
 from statecraft.proof.hope import Piece, hopeless
 from statecraft.proof.model import NOBODY, Model, Modes, Rows
 from statecraft.proof.runs import Trail, narrowed_to
+from statecraft.proof.search import Goal
 from statecraft.proof.zones import FREE
 
 Explore = Callable[[frozenset[str]], Explored]
@@ -50,7 +51,10 @@ def in_pieces(
 ) -> Callable[[Explorer, int, Config], Iterator[Trail]]:
     """The goal of coming to one of some pieces of configurations of ``explored``."""
     configs = explored.explorer.configs
-    return in_some(explored, [(configs[number]._replace(boxes=p.boxes, zone=p.zone), note) for number, some in pieces for p in some])
+    return in_some(
+        explored,
+        [(configs[number]._replace(boxes=p.boxes, zone=p.zone), note) for number, some in pieces for p in some],
+    )
 
 
 def in_some(
@@ -89,10 +93,10 @@ def halt_missed(machine: Machine, explore: Explore) -> Iterator[Finding]:
                 continue
             fails: list[tuple[str, Explored, int]] = []
             for command in urgent:
-                found = _fails(machine, explore, part.name, mode.name, command, obeyed[command])
-                if found is None:
+                found = list(_fails(machine, explore, part.name, mode.name, command, obeyed[command]))
+                if not found:
                     break
-                fails.append((command, *found))
+                fails += [(command, explored, other) for explored, other in found]
             else:
                 finding = _missed(own, at, place, fails)
                 if finding is not None:
@@ -112,8 +116,8 @@ def _who_obeys(machine: Machine, explore: Explore, command: str) -> frozenset[st
 
 def _fails(
     machine: Machine, explore: Explore, part: str, mode: str, command: str, obedient: frozenset[str]
-) -> tuple[Explored, int] | None:
-    """An exploration and a part in it that ``command`` does not stop, taken in ``mode`` of ``part``."""
+) -> Iterator[tuple[Explored, int]]:
+    """The parts that ``command`` does not stop, taken in ``mode`` of ``part``, each with the exploration that shows it."""
     for other in machine.parts:
         if other.name in obedient:
             continue
@@ -121,8 +125,7 @@ def _fails(
         model = explored.model
         at, place = model.part_index[part], model.mode_index[model.part_index[part]][mode]
         if any(_disobeys(explored, model.part_index[other.name], (at, place), command)):
-            return explored, model.part_index[other.name]
-    return None
+            yield explored, model.part_index[other.name]
 
 
 def _disobeys(explored: Explored, other: int, inside: tuple[int, int] | None, command: str) -> Iterator[bool]:
@@ -157,27 +160,23 @@ def _missed(own: Explored, part: int, place: int, fails: list[tuple[str, Explore
     if not fails:
         message = f"no urgent command stops the machine in {mode.name}: no row tests one."
         return Finding("halt missed", mode.place, message, hint, mode=ref, run=None)
-    command, explored, other = fails[0]
-    run_part = explored.model.part_index[ref.part]
-    only = taking(explored.model, command)
-    instead: list[int] = []
-
-    def missed(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
-        if number == START or config.modes[run_part] != place:
-            return
-        for edge, target in explorer.steps(number, only):
-            if not explored.mode(other, target.modes[other]).stop:
-                instead[:] = [edge.way.rows[other]]
-                yield Trail([edge])
-
-    run = explored.shortest(missed)
-    if run is None:
+    best: tuple[Run, str, Explored, int, int] | None = None
+    for command, explored, other in fails:
+        found = explored.found(lambda _, e=explored, c=command, o=other: _disobeyed(e, ref, c, o))  # type: ignore[misc]
+        if found is not None and (best is None or found.run.ticks < best[0].ticks):
+            assert isinstance(found.note, int)
+            best = found.run, command, explored, other, found.note
+    if best is None:
         return None
-    by: tuple[RowRef, ...] = ()
-    if instead and instead[0] != NOBODY:
-        by = (explored.row_ref(other, instead[0]),)
-    whom = "the machine" if other == run_part else explored.model.parts[other].name
-    told = f"{command} does not always stop" if len(fails) == 1 else "no urgent command always stops"
+    run, command, explored, other, row = best
+    by = () if row == NOBODY else (explored.row_ref(other, row),)
+    whose = explored.model.parts[other].name
+    whom = "the machine" if whose == ref.part else whose
+    told = (
+        f"{command} does not always stop"
+        if len({name for name, _, _ in fails}) == 1
+        else "no urgent command always stops"
+    )
     return Finding(
         "halt missed",
         mode.place,
@@ -189,6 +188,24 @@ def _missed(own: Explored, part: int, place: int, fails: list[tuple[str, Explore
     )
 
 
+def _disobeyed(explored: Explored, mode: ModeRef, command: str, other: int) -> Goal:
+    """The goal of taking ``command`` in ``mode`` and not coming to a stop mode of the part ``other``; the row that
+    decides there instead is its note."""
+    model = explored.model
+    part = model.part_index[mode.part]
+    place = model.mode_index[part][mode.mode]
+    only = taking(model, command)
+
+    def missed(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
+        if number == START or config.modes[part] != place:
+            return
+        for edge, target in explorer.steps(number, only):
+            if not explored.mode(other, target.modes[other]).stop:
+                yield Trail([edge], note=edge.way.rows[other])
+
+    return missed
+
+
 # ----------------------------------------------------------------------------------------------------------- runaway
 
 
@@ -198,9 +215,7 @@ def runaway(explored: Explored, part: int) -> Iterator[Finding]:
     if not machine.links or any(link.silent is None for link in machine.links):
         return
     watched = {
-        place
-        for place, mode in enumerate(model.parts[part].modes)
-        if model.moving(part, place) and not mode.unattended
+        place for place, mode in enumerate(model.parts[part].modes) if model.moving(part, place) and not mode.unattended
     }
     silences = {f"silent {link.name}": link.silent or 0 for link in machine.links}
     bounds = tuple((clock, ticks + 1, FREE) for clock, ticks in silences.items())

@@ -296,7 +296,9 @@ class Zones:
                 row, column = divmod(place, size)
                 if made is not None and bound < made[place]:
                     opposite = made[column * size + row]
-                    made = None if opposite < FREE and bound + opposite < 0 else _tightened(made, size, row, column, bound)
+                    made = (
+                        None if opposite < FREE and bound + opposite < 0 else _tightened(made, size, row, column, bound)
+                    )
             self._both[key] = None if made is None else self.number(self.clocks[zone], made)
         return self._both[key]
 
@@ -369,7 +371,8 @@ class Zones:
             else:
                 size = len(self.clocks[zone]) + 1
                 matrix = [
-                    mine if theirs <= mine else 0 if place < size else FREE for place, (mine, theirs) in enumerate(pairs)
+                    mine if theirs <= mine else 0 if place < size else FREE
+                    for place, (mine, theirs) in enumerate(pairs)
                 ]
                 found = self.number(self.clocks[zone], _closed(matrix, size))
             self._around[key] = found
