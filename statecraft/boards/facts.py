@@ -20,7 +20,7 @@ class Pin:
     """One pin of the chip, under every name the board has for it.
 
     name: as a maker writes it and as a sketch does ("13", "A0").
-    aliases: its other names ("54" for A0 of the mega; "A6" and "24" for 4 of the leonardo).
+    aliases: its other names ("54" for A0 of the atmega2560; "A6" and "24" for 4 of the atmega32u4).
     abilities: what it can do.
     port, bit: the port's letter and the bit in it ("E", 4); "" and None on a generic board or an analog-only pin.
     pwm_channel: timer number and compare channel ("3B"), or None.
@@ -61,7 +61,7 @@ class Pin:
 
     @property
     def analog_name(self) -> str | None:
-        """The name analogRead takes ("A6" for 4 of the leonardo); None if the pin is not analog."""
+        """The name analogRead takes ("A6" for 4 of the atmega32u4); None if the pin is not analog."""
         if not self.can("analog"):
             return None
         return next((name for name in self.all_names if name.startswith("A")), self.name)
