@@ -6,7 +6,8 @@ switches can come out together are its *cells*; what its levels remember is its 
 what its levels are on this tick, and so its next state. Pairs are numbered, and sets of them are integers with those
 bits set: an atom is the set of pairs on which it is true.
 
-A reading held steady is remembered as the cell of its anchor. Whether a reading in one cell can be within the band of an
+A reading held steady is remembered as the cell of its anchor. Whether a reading in one cell can be within the band of
+an
 anchor in another, or outside it, is decided by the cells alone, so that here and only here more may be thought possible
 than is: exact as long as every reading of a cell would do, else an over-approximation (:attr:`Cluster.exact`).
 """
@@ -252,9 +253,9 @@ class Cluster:
         steady: dict[Steady, int] = {}
         resets: dict[str, int] = {}
         for place, atom in enumerate(self.steadies, len(self.levels)):
-            possible &= self.mask(lambda state, cell, a=atom, p=place: self._can(a, state[p], cell))  # type: ignore[misc]
+            possible &= self._possible(place, atom)
             lost = self.of_input[Fault(atom.sensor)]
-            moved = self.mask(lambda state, cell, a=atom: a in cell.moved)  # type: ignore[misc]
+            moved = self._moving(atom)
             ripe = self.all if answers[Ripe(atom)] else 0
             steady[atom] = self.all & ~lost & (ripe & ~moved if atom.ticks else self.all)
             resets[steady_clock(atom)] = lost | moved
@@ -272,7 +273,7 @@ class Cluster:
                 case _:
                     return self.of_input[atom]
 
-        before = [self.mask(lambda state, _, p=place: bool(state[p])) for place in range(len(self.levels))]  # type: ignore[misc]
+        before = [self._on_before(place) for place in range(len(self.levels))]
         for place, level in enumerate(self.levels):
             on, off = self.where(level.set, known), self.where(level.clear, known)
             clash[level.name] = on & off & possible
@@ -287,6 +288,18 @@ class Cluster:
                     on |= self.of_input[Fault(sensor)]
             levels[level.name] = on | (before[place] & ~off)
         return self._finished(possible, levels, steady, resets, clash)
+
+    def _possible(self, place: int, atom: Steady) -> int:
+        """The pairs on which the reading of a steady atom can be as its cell says; its anchor stands at ``place``."""
+        return self.mask(lambda state, cell: self._can(atom, state[place], cell))
+
+    def _moving(self, atom: Steady) -> int:
+        """The pairs on which the reading leaves the band of its anchor."""
+        return self.mask(lambda _, cell: atom in cell.moved)
+
+    def _on_before(self, place: int) -> int:
+        """The pairs from states in which a level is on."""
+        return self.mask(lambda state, _: bool(state[place]))
 
     def _finished(
         self,

@@ -174,7 +174,8 @@ def consistent(literals: Sequence[Literal], ranges: Ranges) -> Values | None:
     if values is None:
         return None
     for atom, _ in literals:
-        for term in terms_of(atom) if isinstance(atom, Compare) else (Term("sensor", atom.sensor),):  # type: ignore[union-attr]
+        assert isinstance(atom, Compare | Fault)
+        for term in terms_of(atom) if isinstance(atom, Compare) else (Term("sensor", atom.sensor),):
             values.setdefault(term, None if not valid.get(term.name, True) else ranges[term][1])
     return values
 

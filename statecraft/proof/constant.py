@@ -359,7 +359,8 @@ def bare_threshold(explored: Explored, part: int, sensor: Sensor) -> Iterator[Fi
         yield Finding(
             "bare threshold",
             mode.place,
-            f"two readings of {sensor.name} one step apart, taking turns, lead out of {mode.name} and back on every tick.",
+            f"two readings of {sensor.name} one step apart, taking turns, lead out of {mode.name} and back on every "
+            "tick.",
             f"let a level with a gap between its set and its clear condition stand between {sensor.name} and the rows, "
             "or let one of them wait with 'after'.",
             mode=explored.ref(part, place),

@@ -168,7 +168,8 @@ class Diagrams:
         return known[node]
 
     def imaged(self, node: Node, variable: int, outcomes: tuple[int, ...]) -> Node:
-        """True where ``variable`` comes out as ``outcomes[i]`` for some i with which ``node`` is true, all else equal."""
+        """True where ``variable`` comes out as ``outcomes[i]`` for some i with which ``node`` is true, all else
+        equal."""
         if node == FALSE or self._variable[node] > variable:
             reached = sum(1 << outcome for outcome in set(outcomes))
             return self.select(self.among(variable, reached), node, FALSE)
@@ -239,7 +240,8 @@ class Diagrams:
         return found
 
     def choose(self, node: Node, allowed: Mapping[int, int]) -> dict[int, int] | None:
-        """Outcomes within ``allowed`` of the variables asked on a way on which ``node`` is true; None if there is none."""
+        """Outcomes within ``allowed`` of the variables asked on a way on which ``node`` is true; None if there is
+        none."""
         if node == TRUE:
             return {}
         if node == FALSE:

@@ -11,7 +11,8 @@ _TEXTS = {
         "with the levels and with the rows that lead there. What is truly not needed can be taken out.",
     ),
     "shadowed": (
-        "The row's condition does hold sometimes, but on every such tick an earlier row decides; or a failsafe that would "
+        "The row's condition does hold sometimes, but on every such tick an earlier row decides; or a failsafe that "
+        "would "
         "hold in the mode it leads to keeps it from starting.",
         "Move the row up, narrow the condition of the rows named, or take the row out.",
     ),
@@ -25,7 +26,8 @@ _TEXTS = {
         "earlier row, or something that it asks besides.",
     ),
     "halt missed": (
-        "A moving mode in which no single urgent command brings every part to a stop mode on the very tick that takes it, "
+        "A moving mode in which no single urgent command brings every part to a stop mode on the very tick that takes "
+        "it, "
         "whatever the sensors say.",
         "Put a failsafe on an urgent command first, in any mode, and let it ask nothing else. Where there are several "
         "parts, write it before the first part, so that it applies to every one.",
@@ -41,30 +43,39 @@ _TEXTS = {
         "Give the mode a row with 'after' that gives up, or one on a command that asks nothing of the sensors.",
     ),
     "flapping": (
-        "While nothing is said and nothing changes outside, the machine changes its mode on every single tick, for ever.",
-        "Two rows disagree about one situation. Give the level between them a gap (set at one value, clear at another), or "
+        "While nothing is said and nothing changes outside, the machine changes its mode on every single tick, for "
+        "ever.",
+        "Two rows disagree about one situation. Give the level between them a gap (set at one value, clear at "
+        "another), or "
         "let one row wait with 'after'.",
     ),
     "fault ignored": (
-        "A row in this moving mode relies on a sensor, and with that sensor in fault on two ticks running the machine moves "
+        "A row in this moving mode relies on a sensor, and with that sensor in fault on two ticks running the machine "
+        "moves "
         "on. A comparison of a sensor in fault is false, so the row simply never decides.",
-        "Add a failsafe on 'SENSOR fault' that stops, or put a level on it 'on if in doubt'. If the mode can do without "
+        "Add a failsafe on 'SENSOR fault' that stops, or put a level on it 'on if in doubt'. If the mode can do "
+        "without "
         "the sensor, declare that it tolerates SENSOR fault.",
     ),
     "faint hope": (
-        "The row starts a movement while a sensor is in fault, although with some reading of that sensor it would not have: "
+        "The row starts a movement while a sensor is in fault, although with some reading of that sensor it would not "
+        "have: "
         "'not (gap < 30 cm)' is true when nobody knows the gap.",
-        "Ask for what must be so rather than for what must not ('gap >= 30 cm'), add 'and not SENSOR fault', or put the "
+        "Ask for what must be so rather than for what must not ('gap >= 30 cm'), add 'and not SENSOR fault', or put "
+        "the "
         "level 'on if in doubt'.",
     ),
     "bare threshold": (
-        "Two readings one step apart, as a sensor at rest will give them in turn, lead out of a moving mode and back into it "
+        "Two readings one step apart, as a sensor at rest will give them in turn, lead out of a moving mode and back "
+        "into it "
         "on every tick.",
-        "Put a level with a gap between its set and its clear condition in place of the bare comparison, or let the row "
+        "Put a level with a gap between its set and its clear condition in place of the bare comparison, or let the "
+        "row "
         "back wait with 'after'.",
     ),
     "stale decision": (
-        "The row waits for a time that is shorter than the sensor it reads may need to deliver the readings of its median, "
+        "The row waits for a time that is shorter than the sensor it reads may need to deliver the readings of its "
+        "median, "
         "by the firmware's own schedule: it may decide on what was measured before the mode was entered.",
         "Wait longer, take a shorter median, or use fewer rangers: only one of them pings at a time.",
     ),
@@ -73,7 +84,8 @@ _TEXTS = {
         "Look for a slip in a number or a unit; or mend the declared range.",
     ),
     "overlapping": (
-        "The level's set and clear condition can both be true on the same tick, so that it is not clear what it should be.",
+        "The level's set and clear condition can both be true on the same tick, so that it is not clear what it "
+        "should be.",
         "Leave a gap between the two.",
     ),
     "unused": (

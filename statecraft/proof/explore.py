@@ -11,7 +11,7 @@ there one tick is worked out for all at once:
    the rows move modes and counters, the pairs lead to the clusters' next states.
 
 Each of these steps yields exactly what the machine can do, as a union of products again, so nothing is lost and nothing
-is added. Two things make it end, and end soon; both are exact too:
+is added. What makes it end, and end soon, is exact too:
 
 - *Blurring* (:meth:`zones.Zones.blur`): readings that nothing tells apart are put together.
 - *Waiting*: a step that leaves modes and counters as they are can be taken again on the next tick as long as the clock
@@ -19,7 +19,13 @@ is added. Two things make it end, and end soon; both are exact too:
   those states by the same pairs (which is checked: :meth:`Explorer._repeats`). The clocks that it sets to 0 stand still
   at 0 at the end of every such tick, the others advance together. So a wait of any length is one step.
 
-A configuration that lies within another that is known already adds nothing and is not followed.
+- *Not telling apart*: a clock that messages or inputs may set or not, whatever else they do, and of which every smaller
+  reading is there already, is at any smaller reading again one tick on (:meth:`Explorer._together`).
+- *Putting together*: two configurations that differ only in their zones, and whose zones together are a zone; or only
+  in the states of one cluster (:meth:`Explorer._grown`). One that lies within another adds nothing and is not followed.
+
+A counter that counts time over very many values, and a reading held steady, may be followed more coarsely: see
+:class:`model.Model` and :mod:`clusters`. Then more may seem reachable than is, never less.
 """
 
 from __future__ import annotations
@@ -30,7 +36,8 @@ import time
 from collections.abc import Callable, Hashable, Iterable, Iterator
 from typing import NamedTuple, Protocol
 
-from statecraft.proof.clusters import Known, Table
+from statecraft.machine import InMode
+from statecraft.proof.clusters import Known, Question, Table
 from statecraft.proof.diagram import Node
 from statecraft.proof.model import NOBODY, Counters, Effect, Hearing, Model, Modes, Rows
 from statecraft.proof.zones import FREE, Zones
@@ -47,9 +54,6 @@ NOWHERE = -2
 START = -1
 """In place of a configuration's number: before tick 0."""
 
-BOXES, GROWTHS = 6, 8
-"""How many box sets are kept apart, and how often they grow by steps, when rounding (see :class:`Explorer`)."""
-
 Boxes = tuple[int, ...]
 """For each cluster with levels, a set of its states."""
 
@@ -63,7 +67,8 @@ Piece = tuple[tuple[int, int], ...]
 class Config(NamedTuple):
     """A set of configurations of the machine.
 
-    ``fors`` are the levels with ``for``, in the model's order; ``phase`` is the watcher's (:class:`Watcher`), 0 without.
+    ``fors`` are the levels with ``for``, in the model's order; ``phase`` is the watcher's (:class:`Watcher`), 0
+    without.
     """
 
     modes: Modes
@@ -175,7 +180,8 @@ class Watcher(Protocol):
     limit: int
 
     def options(self, explorer: Explorer, config: Config, region: Region) -> list[tuple[int, Node]]:
-        """The phases that he can go on to on a step from ``region``, each with the rows where he can (None elsewhere)."""
+        """The phases that he can go on to on a step from ``region``, each with the rows where he can (None
+        elsewhere)."""
 
 
 class OutOfTime(Exception):
@@ -187,9 +193,6 @@ class Explorer:
 
     Args:
         timed: keep the number of the tick, and find configurations in the order of the least one.
-        rough: put configurations that differ in boxes and clocks alone into one around them, so that more may seem
-            reachable than is; never less.
-        most: follow at most so many configurations that differ in boxes and clocks alone: never more, perhaps less.
         deadline: a value of ``time.monotonic()`` after which :class:`OutOfTime` is raised.
         within: follow only configurations for which this is true; None for all.
         only: what every step is confined to, tick 0 apart.
@@ -201,8 +204,6 @@ class Explorer:
         self,
         model: Model,
         timed: bool = False,
-        rough: bool = False,
-        most: int | None = None,
         deadline: float | None = None,
         within: Callable[[Config], bool] | None = None,
         only: Only = ANYTHING,
@@ -212,9 +213,6 @@ class Explorer:
         self.model = model
         self.zones = zones or Zones()
         self.timed = timed
-        self.rough = rough
-        self.most = most
-        self._growths: dict[tuple[Modes, Counters, tuple[bool, ...], int], int] = {}
         self.deadline = deadline
         self.within = within
         self.only = only
@@ -343,10 +341,7 @@ class Explorer:
                 return number
         added = config
         swallowed: list[int] = []
-        if self.rough:
-            config = self._rounded(config, key, known, swallowed)
-        else:
-            config = self._grown(config, known, swallowed)
+        config = self._grown(config, known, swallowed)
         number = len(self.configs)
         self.configs.append(config)
         self.first.append(None)
@@ -357,8 +352,6 @@ class Explorer:
         self._known[key] = [*(old for old in known if old not in self.alias), number]
         self._seen[added] = number
         if self.within is not None and not self.within(config):
-            return number
-        if self.most is not None and len(self._known[key]) > self.most:
             return number
         # What has come up first is brought to its end first: the rest then meets larger configurations that swallow it.
         rank = self.zones.span(config.zone, NOW)[0] if self.timed else self._order[key]
@@ -389,20 +382,6 @@ class Explorer:
                         config = config._replace(boxes=boxes)
                         swallowed.append(number)
                         grown = True
-        return config
-
-    def _rounded(
-        self, config: Config, key: tuple[Modes, Counters, tuple[bool, ...], int], known: list[int], swallowed: list[int]
-    ) -> Config:
-        """One configuration around ``config`` and those of ``known`` with the same boxes; or around all, when many."""
-        for number in known:
-            other = self.configs[number]
-            if other.boxes == config.boxes or len(known) >= BOXES:
-                growths = self._growths[key] = self._growths.get(key, 0) + 1
-                boxes = tuple(a | b for a, b in zip(other.boxes, config.boxes, strict=True))
-                zone = self.zones.around(other.zone, config.zone, growths > GROWTHS * BOXES)
-                config = config._replace(boxes=boxes, zone=zone)
-                swallowed.append(number)
         return config
 
     def _within(self, config: Config, other: Config) -> bool:
@@ -448,7 +427,8 @@ class Explorer:
         return found
 
     def regions(self, config: Config, only: Only = ANYTHING, start: bool = False) -> Iterator[Region]:
-        """The regions of ``config``, under everything that can be heard; on tick 0 nothing is, and no clock advances."""
+        """The regions of ``config``, under everything that can be heard; on tick 0 nothing is, and no clock
+        advances."""
         clocks = self.zones.clocks[config.zone]
         later = config.zone if start else self.zones.after(config.zone)
         for hearing in (Hearing(frozenset(), 1),) if start else self.model.hearings(clocks):
@@ -504,10 +484,7 @@ class Explorer:
         for cluster in model.clusters:
             answers: Known = ()
             if cluster.questions:
-                answers = tuple(
-                    passed(*test) if (test := model.clock_of(question))[0] else model.in_modes(question, config.modes)  # type: ignore[arg-type]
-                    for question in cluster.questions
-                )
+                answers = tuple(self._answer(question, config, passed) for question in cluster.questions)
             known.append(answers)
             table = self._tables.get((cluster.index, answers))
             if table is None:
@@ -519,6 +496,11 @@ class Explorer:
         for counters, wrapped in ways:
             node = self._decide(config.modes, counters, passed, tuple(tables), tuple(known))
             yield Region(hearing, zone, spans, counters, wrapped, tuple(tables), tuple(known), node)
+
+    def _answer(self, question: Question, config: Config, passed: Callable[[str, int], bool]) -> bool:
+        if isinstance(question, InMode):
+            return self.model.in_modes(question, config.modes)
+        return passed(*self.model.clock_of(question))
 
     def _counted(self, config: Config, passed: Callable[[str, int], bool]) -> list[tuple[Counters, frozenset[str]]]:
         """The counters once those that count time have (more than one way only for loose ones), and which stepped."""

@@ -141,7 +141,8 @@ class Explored:
         return limit if self.deadline is None else min(limit, self.deadline)
 
     def alike(self, config: Config, other: Config) -> bool:
-        """Whether two configurations, one perhaps of the exact model, agree in modes, levels with ``for`` and counters."""
+        """Whether two configurations, one perhaps of the exact model, agree in modes, levels with ``for`` and
+        counters."""
         if config.modes != other.modes or config.fors != other.fors:
             return False
         if not self.rough:
@@ -211,7 +212,8 @@ class Explored:
 
 
 def closure(machine: Machine, parts: Iterable[str], conditions: Iterable[Condition] = ()) -> frozenset[str]:
-    """``parts`` and all that they, or ``conditions``, ask about, by way of levels too: no other part has a say there."""
+    """``parts`` and all that they, or ``conditions``, ask about, by way of levels too: no other part has a say
+    there."""
     asked = {part.name: parts_asked(machine, [row.when for row in part.rows]) for part in machine.parts}
     found: set[str] = set()
     waiting = [*parts, *parts_asked(machine, conditions)]

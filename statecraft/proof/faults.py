@@ -123,7 +123,8 @@ def faint_hope(explored: Explored, part: int, sensor: Sensor) -> Iterator[Findin
         yield Finding(
             "faint hope",
             row.place,
-            f"this row leads to {into} while {sensor.name} is in fault, though some reading of {sensor.name} would have "
+            f"this row leads to {into} while {sensor.name} is in fault, though some reading of {sensor.name} would "
+            "have "
             "prevented it.",
             f"add 'and not {sensor.name} fault' to the row, or put the level it relies on 'on if in doubt'.",
             row=explored.row_ref(part, number),
@@ -175,7 +176,7 @@ class _Beside:
         assert isinstance(value, tuple)
         model, part = self.explored.model, self.part
         spoilt, good = value
-        if spoilt == NOBODY or spoilt == good:
+        if spoilt in (NOBODY, good):
             return NOBODY
         row = self.explored.row(part, spoilt)
         if row.move == "stay" or (row.move == "go" and model.mode_index[part][row.target] == config.modes[part]):
@@ -201,7 +202,7 @@ class _Beside:
         good = confined.get(self.index, model.clusters[self.index].all)
         confined[self.index] = sum({1 << spoilt for pair, spoilt in enumerate(self.spoiled) if good >> pair & 1})
         only = Only(tuple(confined.items()), region.hearing.takes, frozenset(), region.spans, once=True)
-        differs = diagrams.where(self.node(config, region), lambda rows: rows[0] == number != rows[1])  # type: ignore[index]
+        differs = diagrams.where(self.node(config, region), lambda rows: _differ(rows, number))
         prevented = diagrams.imaged(differs, self.index, self.spoiled)
         for edge, _ in explorer.steps(place, only):
             for reset, way in edge.alike.items():
@@ -209,7 +210,7 @@ class _Beside:
                     continue
                 decides = diagrams.where(way.region.node, lambda rows, way=way: rows == way.rows)  # type: ignore[misc]
                 both = diagrams.all_of([prevented, decides])
-                allowed = {cluster: pairs for cluster, pairs in only.pairs}
+                allowed = dict(only.pairs)
                 allowed |= {cluster: pairs & allowed.get(cluster, -1) for cluster, pairs in enumerate(way.pairs)}
                 allowed[model.command] = way.region.hearing.takes
                 if diagrams.choose(both, allowed) is not None:
@@ -219,6 +220,11 @@ class _Beside:
                         nodes={0: both},
                         pairs={0: only.pairs},
                     )
+
+
+def _differ(rows: object, number: int) -> bool:
+    assert isinstance(rows, tuple)
+    return bool(rows[0] == number != rows[1])
 
 
 def spoiled_pairs(cluster: Cluster, sensor: str) -> tuple[int, ...]:

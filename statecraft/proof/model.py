@@ -62,7 +62,8 @@ NOBODY = -1
 """In place of a row's number: no row decided."""
 
 MOST_COUNTED = 500
-"""How many configurations a counter that counts time may come to before it is counted loosely, where that is allowed."""
+"""How many configurations a counter that counts time may come to before it is counted loosely, where that is
+allowed."""
 
 DEAD = None
 """In place of a counter's value: nothing asks about it before it is next set."""
@@ -336,7 +337,8 @@ class Model:
         return self.asked(row.when, part, mode), self._barred(part, mode, row)
 
     def _barred(self, part: int, mode: int, row: Row) -> Ask:
-        """What would hold where ``row`` leads if that mode had been entered: a rule does not start a moving mode then."""
+        """What would hold where ``row`` leads if that mode had been entered: a rule does not start a moving mode
+        then."""
         here = self.parts[part].modes[mode].name
         if row.failsafe or row.move == "stay" or (row.move == "go" and row.target == here):
             return NO
@@ -557,13 +559,15 @@ class Model:
             yield Effect(tuple(after), final, frozenset(entered), same)
 
     def _changed(self, change: Change, place: int, value: int | None, steps: bool) -> tuple[int | None, ...]:
-        """What ``change`` makes of a counter's value; a failsafe that leads nowhere else (``steps`` False) only sets."""
+        """What ``change`` makes of a counter's value; a failsafe that leads nowhere else (``steps`` False) only
+        sets."""
         if change.how == "set":
             return self.stepped(place, change.amount, 0)
         return (value,) if value is None or not steps else self.stepped(place, value, change.amount)
 
     def stepped(self, place: int, value: int, amount: int) -> tuple[int, ...]:
-        """What a counter comes to from ``value`` by ``amount``: within its range; a loose one, any value it may have."""
+        """What a counter comes to from ``value`` by ``amount``: within its range; a loose one, any value it may
+        have."""
         counter = self.counters[place]
         if place not in self.loose:
             return (max(counter.low, min(counter.high, value + amount)),)
@@ -651,7 +655,7 @@ class Model:
                 for mode in range(len(part.modes))
                 for row in self.rows_in(place, mode)
             ]
-            _spread(live, [(mode, target, lambda item, s=sets: item not in s) for mode, target, sets in steps])  # type: ignore[misc]
+            _spread(live, steps)
             tables.append([frozenset(some) for some in live])
         return tables
 
@@ -845,13 +849,16 @@ def _leaves(ask: Ask) -> Iterator[Atom | ClockTest]:
         yield from _leaves(each)
 
 
-def _spread(live: list[set[int]], steps: list[tuple[int, int, Callable[[int], bool]]]) -> None:
-    """Carry what lives at the end of each step back to its start, as far as the step lets it, until nothing changes."""
-    changed = True
-    while changed:
-        changed = False
-        for mode, target, passes in steps:
-            more = {item for item in live[target] if item not in live[mode] and passes(item)}
+def _spread(live: list[set[int]], steps: list[tuple[int, int, set[int]]]) -> None:
+    """Carry what lives at the end of each step (from, to, what it sets) back to its start, until nothing changes."""
+    into: dict[int, list[tuple[int, set[int]]]] = {}
+    for mode, target, sets in steps:
+        into.setdefault(target, []).append((mode, sets))
+    waiting = list(range(len(live)))
+    while waiting:
+        target = waiting.pop()
+        for mode, sets in into.get(target, ()):
+            more = live[target] - sets - live[mode]
             if more:
                 live[mode] |= more
-                changed = True
+                waiting.append(mode)

@@ -28,7 +28,8 @@ class Verdict:
     Attributes:
         promise: the promise.
         kept: whether it is; None when the proof could not tell.
-        worst: in ticks, when it is kept: ``once``: the longest that M is waited for; ``while``: the longest that X holds
+        worst: in ticks, when it is kept: ``once``: the longest that M is waited for; ``while``: the longest that X
+            holds
             up to and with a tick on which M does not; ``never``: the longest that X holds. None when X never holds, and
             for ``every mode can reach``.
         run: the shortest run that breaks it.
@@ -149,7 +150,8 @@ class _Watcher:
 def decided_where(
     model: Model, config: Config, region: Region, when: Condition | None, goal: _Goal, wanted: bool | None
 ) -> Node:
-    """Which rows decide where an observer then sees ``when``, in modes that are (not) among ``goal``; None elsewhere."""
+    """Which rows decide where an observer then sees ``when``, in modes that are (not) among ``goal``; None
+    elsewhere."""
     diagrams = model.diagrams
     nothing = diagrams.value(None)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 
 from statecraft.machine import Condition, Machine, ModeRef, Promise
 from statecraft.proof import graph, static
@@ -145,7 +146,7 @@ class _Proof:
         try:
             explored = self.explore([name])
         except OutOfTime:
-            self.found += [f for f in graph.plain_faults(machine.part(name))]
+            self.found += graph.plain_faults(machine.part(name))
             self.unproved[f"anything about the rows, modes and faults{said}"] = None
             return
         part = explored.model.part_index[name]
@@ -155,9 +156,9 @@ class _Proof:
         self.attempt(f"whether a mode waits for ever{said}", lambda: waits_for_ever(explored, part))
         for sensor in machine.sensors:
             at = f" of {sensor.name}{said}"
-            self.attempt(f"whether faults are ignored{at}", lambda s=sensor: fault_ignored(explored, part, s))  # type: ignore[misc]
-            self.attempt(f"what starts with faults{at}", lambda s=sensor: faint_hope(explored, part, s))  # type: ignore[misc]
-            self.attempt(f"whether thresholds are bare{at}", lambda s=sensor: bare_threshold(explored, part, s))  # type: ignore[misc]
+            self.attempt(f"whether faults are ignored{at}", partial(fault_ignored, explored, part, sensor))
+            self.attempt(f"what starts with faults{at}", partial(faint_hope, explored, part, sensor))
+            self.attempt(f"whether thresholds are bare{at}", partial(bare_threshold, explored, part, sensor))
 
     def flaps(self) -> Iterator[Finding]:
         """Flapping, among parts that have to do with each other (or of each alone)."""

@@ -183,9 +183,14 @@ def _barring(
         def ask(_: Rows, counters: Counters, modes: Modes, bar: Ask = bar) -> Node:
             both = [model.diagram(each, region.passed, counters, modes, region.tables) for each in (when, bar)]
             decides = model.decision(part, mode, region.passed, counters, modes, region.tables, region.known)
-            later = diagrams.where(decides, lambda number: number == NOBODY or number > row.number)  # type: ignore[operator]
+            later = diagrams.where(decides, lambda number: _comes_later(number, row))
             return diagrams.all_of([*both, later])
 
         node = explorer.asked(config, region, part, ask)
         if any(value is True for value, _ in explorer.values(config, region, node)):
             yield failsafe.number
+
+
+def _comes_later(number: object, row: Row) -> bool:
+    assert isinstance(number, int)
+    return number == NOBODY or number > row.number

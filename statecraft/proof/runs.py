@@ -269,7 +269,8 @@ def _before(
     ages: dict[str, int],
     bounds: tuple[Span, ...],
 ) -> int | None:
-    """The readings of ``source`` from which the clocks ``kept`` run on to ``after``, the others being set so long ago."""
+    """The readings of ``source`` from which the clocks ``kept`` run on to ``after``, the others being set so long
+    ago."""
     zones = explorer.zones
     region = edge.way.region
     still = 1 if edge.source == START else 0  # tick 0 does not advance the clocks
@@ -452,7 +453,8 @@ def _owned(cluster: Any) -> set[str]:
 
 
 def _chain(explorer: Explorer, index: int, ticks: Sequence[Tick], goal: int) -> list[list[tuple[int, int]]]:
-    """For each of ``ticks``, pairs of the cluster with how many ticks each is chosen, from a state to one of ``goal``."""
+    """For each of ``ticks``, pairs of the cluster with how many ticks each is chosen, from a state to one of
+    ``goal``."""
     cluster = explorer.model.clusters[index]
     states = cluster.start
     sets: list[int] = []
@@ -509,7 +511,8 @@ def _stretch(
 
 
 def _long_stretch(cluster: Any, table: Any, allowed: int, ticks: int, before: int, goal: int) -> list[tuple[int, int]]:
-    """As :func:`_stretch`, one tick at a time where no constant input does it: states are waited in where they can be."""
+    """As :func:`_stretch`, one tick at a time where no constant input does it: states are waited in where they can
+    be."""
     cells = len(cluster.cells)
     layers = [before]
     while len(layers) <= ticks:
@@ -542,7 +545,8 @@ def _long_stretch(cluster: Any, table: Any, allowed: int, ticks: int, before: in
 
 
 def _choose(model: Model, tick: Tick, pairs: tuple[int, ...], count: int, last: dict[int, int]) -> Choice:
-    """Cells of the clusters without levels, and the command taken, that do what ``tick`` says; as before if they can."""
+    """Cells of the clusters without levels, and the command taken, that do what ``tick`` says; as before if they
+    can."""
     diagrams = model.diagrams
     node = tick.node
     if node is None:

@@ -117,7 +117,8 @@ def _who_obeys(machine: Machine, explore: Explore, command: str) -> frozenset[st
 def _fails(
     machine: Machine, explore: Explore, part: str, mode: str, command: str, obedient: frozenset[str]
 ) -> Iterator[tuple[Explored, int]]:
-    """The parts that ``command`` does not stop, taken in ``mode`` of ``part``, each with the exploration that shows it."""
+    """The parts that ``command`` does not stop, taken in ``mode`` of ``part``, each with the exploration that shows
+    it."""
     for other in machine.parts:
         if other.name in obedient:
             continue
@@ -247,7 +248,8 @@ def runaway(explored: Explored, part: int) -> Iterator[Finding]:
             mode.place,
             f"in {mode.name} the machine moves on when nobody has been heard"
             + (f" for {machine.duration(max(silences.values()))}." if len(silences) == 1 else " on any link."),
-            f"add a failsafe on a link's silence that leads from {mode.name} to a stop mode, or declare the mode unattended.",
+            f"add a failsafe on a link's silence that leads from {mode.name} to a stop mode, or declare the mode "
+            "unattended.",
             mode=ModeRef(model.parts[part].name, mode.name),
             run=run,
         )

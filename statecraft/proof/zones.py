@@ -43,7 +43,6 @@ class Zones:
         self._without: dict[tuple[int, int], list[int]] = {}
         self._open: dict[int, frozenset[str]] = {}
         self._joined: dict[tuple[int, int], int | None] = {}
-        self._around: dict[tuple[int, int, bool], int] = {}
         self.number((), (0,))
 
     def number(self, clocks: Clocks, matrix: Matrix) -> int:
@@ -202,7 +201,8 @@ class Zones:
         two readings of all clocks that agree wherever either stands below its limit lead to the same steps for ever.
         A clock that is at its limit or beyond in all of ``zone`` is let go from there on: every reading that this adds
         agrees with one that was there. Then where a bound ``x - y <= d`` has ``d >= M_x`` it is dropped, and where
-        ``d < -M_y`` it becomes ``-M_y``. Whatever this adds agrees, in that sense, with a reading that was there already: seek one with the same values
+        ``d < -M_y`` it becomes ``-M_y``. Whatever this adds agrees, in that sense, with a reading that was there
+        already: seek one with the same values
         where ``v`` is below its limits, and any value from the limit on where it is not. Those are bounds on
         differences again, so if there is none, a cycle through 0 is negative: ``low_i > d_ij + v_j`` for a clock ``j``
         below its limit, where ``low_i`` is ``v_i``, or ``M_i`` if ``v_i >= M_i``. Was ``d_ij`` dropped, then
@@ -359,24 +359,6 @@ class Zones:
                 if any(mine > theirs for mine, theirs in zip(beyond, second, strict=True)):
                     return None
         return self.number(self.clocks[zone], around)
-
-    def around(self, zone: int, other: int, leap: bool = False) -> int:
-        """The least zone around both; with ``leap``, one whose bounds are those of ``zone`` or none."""
-        key = (zone, other, leap)
-        found = self._around.get(key)
-        if found is None:
-            pairs = zip(self.matrix[zone], self.matrix[other], strict=True)
-            if not leap:
-                found = self.number(self.clocks[zone], tuple(max(mine, theirs) for mine, theirs in pairs))
-            else:
-                size = len(self.clocks[zone]) + 1
-                matrix = [
-                    mine if theirs <= mine else 0 if place < size else FREE
-                    for place, (mine, theirs) in enumerate(pairs)
-                ]
-                found = self.number(self.clocks[zone], _closed(matrix, size))
-            self._around[key] = found
-        return found
 
 
 def _tightened(matrix: Matrix, size: int, row: int, column: int, bound: int) -> Matrix:
