@@ -408,20 +408,15 @@ class _Writer:
             "motor_helpers": self.motor_helpers(),
             "levels_read_inputs": bool(reads(levels)),
             "steadies_read_inputs": bool(reads(steadies)),
-            "tick_calls": self.tick_calls(parts, levels, steadies),
+            "level_calls": [
+                *([f"follow_steady_readings({reads(steadies)});"] if steadies else []),
+                *([f"update_levels({reads(levels)});"] if levels else []),
+            ],
+            "parts_read_inputs": any(part.reads_inputs for part in parts),
+            "inputs_are_read": bool(reads([*levels, *steadies, *memories])) or any(part.reads_inputs for part in parts),
             "memories_read_inputs": bool(reads(memories)),
             "ticks_note": machine.duration(1),
         }
-
-    def tick_calls(
-        self, parts: Sequence[PartView], levels: Sequence[str], steadies: Sequence[str]
-    ) -> list[str]:
-        """Steps 3 to 5, in order."""
-        calls = [f"follow_steady_readings({reads(steadies)});"] if steadies else []
-        calls += [f"update_levels({reads(levels)});"] if levels else []
-        calls += [f"{part.decide}({'in' if part.reads_inputs else ''});" for part in parts]
-        calls += [f"{part.set_outputs}();" for part in parts if part.shows]
-        return calls if any("(in)" in call for call in calls) else ["(void)in;", *calls]
 
     def structs(self) -> list[tuple[str, list[str], str]]:
         """The members of ``State`` in order: (struct name or "", declarations, what it holds)."""
@@ -540,8 +535,8 @@ class _Writer:
         for who in heard(self.machine):
             key = f"silent {who.removeprefix('link ')}" if who.startswith("link ") else f"absent {who}"
             mark = self.member("heard", who)
-            lines += [f"if ({mark}) {{", f"    {mark} = false;", f"    {self.member('clock', key)} = 0;", "}"]
-        return lines
+            lines += [f"if ({mark}) {{", f"    {self.member('clock', key)} = 0;", "}"]
+        return [*lines, "now.heard = {};"] if lines else []
 
     def counting(self, part: Part, counter: Counter) -> list[str]:
         """A counter that counts time: its remainder, and its step when that is full."""

@@ -169,7 +169,7 @@ def _fields(machine: Machine) -> Iterator[Field]:
 
     names = Names()
     for level in machine.levels:
-        yield bit("level", level.name, level.name, names, "level")
+        yield field("level", level.name, level.name, "bool", names, "level")
 
     names = Names()
     for part in machine.parts:

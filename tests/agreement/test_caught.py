@@ -22,7 +22,7 @@ BEHAVIOUR = "firmware/behaviour.cpp.j2"
 CHANGES = [
     ("feed_pusher", "    if (clock < limit) {", "    if (clock <= limit) {"),  # a clock runs past its end
     ("feed_pusher", "    return clock > ticks;", "    return clock >= ticks;"),  # a level turns a tick early
-    ("feed_pusher", "        if (!urgent || is_urgent(now.waiting[i])) {", "        if (true) {"),  # nobody is dropped
+    ("feed_pusher", "        now.waiting_count = 0;", "        ;"),  # nobody is dropped
     ("feed_pusher", "    return reverses ? int8_t{0} : want;", "    return want;"),  # no rest before turning round
     ("greenhouse_vent", "    if (target == {{ part.mode }}) {", "    if (false) {"),  # the present mode is re-entered
     ("yard_gate", "    {{ part.in_mode }} = 0;", "    ;"),  # the mode's clock is not set back

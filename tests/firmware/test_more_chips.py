@@ -2,25 +2,17 @@
 
 from __future__ import annotations
 
-import ctypes
-import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from statecraft.boards import load, load_file
 from statecraft.chip import ResetEvent
-from statecraft.firmware import emit
 from statecraft.firmware.reports import Counts, Modes, Reader, RowTaken
 from statecraft.language import read_text
 from statecraft.machine import Machine
 from tests.firmware.rig import Rig, built
 from tests.firmware.test_on_chip import pulse_widths, reading
-from tests.tools import need
-
-HERE = Path(__file__).parent
-BOARD = HERE.parents[1] / "samples" / "boards" / "three_volt.toml"
 
 KNOTTER = """
 machine knotter

@@ -1,0 +1,103 @@
+"""Sizes and steps of the two, compiled alike, on the simulated chip over the same inputs."""
+
+from __future__ import annotations
+
+import ctypes
+import subprocess
+import tempfile
+from array import array
+from dataclasses import dataclass
+from pathlib import Path
+
+from statecraft.agreement.agree import trials
+from statecraft.agreement.chance import course
+from statecraft.agreement.inputs import Course, Streams, length
+from statecraft.agreement.vectors import vectors
+from statecraft.boards import load
+from statecraft.firmware.behaviour import behaviour_files
+from statecraft.firmware.budget import Bench, StepCost, bench_program, columns
+from statecraft.firmware.desk import desk_source
+from statecraft.language import read_file
+from statecraft.machine import Machine
+
+HERE = Path(__file__).parent
+SAMPLE = HERE.parents[2] / "samples" / "feed_pusher.modes"
+LONGEST = 2000
+"""Ticks of a generated vector that are run; the rest of a long one is waiting."""
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Bytes of the compiled behaviour, and what its steps took."""
+
+    flash: int
+    ram: int
+    cost: StepCost
+
+
+def machine() -> Machine:
+    """The feed pusher."""
+    return read_file(str(SAMPLE))
+
+
+def files() -> dict[str, str]:
+    """The one written by hand, with its desk.cpp."""
+    return {path.name: path.read_text() for path in HERE.glob("*.[ch]*")}
+
+
+def courses(pusher: Machine) -> list[Course]:
+    """Its trials, the vectors that are generated for it, and inputs at random."""
+    generated = [found for found in vectors(pusher, effort=8000).courses if length(found) <= LONGEST]
+    return [*trials(pusher), *generated, *(course(pusher, seed, 4000) for seed in range(5))]
+
+
+def measured() -> tuple[Measured, Measured]:
+    """The generated one, and the one written by hand."""
+    pusher = machine()
+    board = load(pusher.board)
+    streams = Streams(pusher)
+    every = [streams.of(found) for found in courses(pusher)]
+    generated = behaviour_files(pusher, "") | {"desk.cpp": desk_source(pusher)}
+    found = []
+    for name, source, width in (
+        ("generated", generated, columns(pusher)),
+        ("by_hand", files(), len(ByHand.columns)),
+    ):
+        with tempfile.TemporaryDirectory() as folder:
+            built = bench_program(name, source, width, board, Path(folder))
+            with Bench(pusher, built, board) as bench:
+                for stream in every:
+                    bench.run(stream)
+                found.append(Measured(built.behaviour_flash, built.behaviour_ram, bench.cost))
+    return found[0], found[1]
+
+
+# ---------------------------------------------------------------------------------------------------- the same meaning
+
+
+class ByHand:
+    """The one written by hand, compiled for this computer: something that a table can be compared with."""
+
+    columns = (
+        ("mode", "feed_pusher"),
+        ("counter", "turns"),
+        ("level", "blocked"),
+        ("level", "flat"),
+        ("shown", "port_drive"),
+        ("shown", "star_drive"),
+        ("shown", "beacon"),
+    )
+
+    def __init__(self, folder: Path) -> None:
+        library = folder / "by_hand.so"
+        command = ["g++", "-std=c++11", "-O1", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-pedantic", "-Werror"]
+        command += ["-shared", "-fPIC", str(HERE / "behaviour.cpp"), str(HERE / "desk.cpp"), "-o", str(library)]
+        subprocess.run(command, check=True)
+        self._run = ctypes.CDLL(str(library)).statecraft_run
+        self._run.argtypes = (ctypes.c_void_p, ctypes.c_int32, ctypes.c_void_p)
+
+    def run_stream(self, stream: array[int], ticks: int) -> array[int]:
+        """The states after each tick of the stream, as desk.cpp writes them."""
+        out = array("i", bytes(4 * len(self.columns) * ticks))
+        self._run(stream.buffer_info()[0], ticks, out.buffer_info()[0])
+        return out
