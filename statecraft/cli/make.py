@@ -22,6 +22,9 @@ CAUTIONS = (
     "Local codes and licensed practice come first."
 )
 
+RANDOM_COURSES, RANDOM_TICKS = 5, 2000
+"""Inputs at random, beside the trials, over which the table's step is measured."""
+
 
 @click.command(name="make", short_help="check, try, emit, compile and size: the whole road")
 @file_argument
@@ -79,6 +82,8 @@ def command(file: str, out: Path, strict: bool) -> None:
             with step(console, "compile"):
                 built = build(home / machine.name, board, home)
             lines += _sizes(built, board)
+            with step(console, "measure"):
+                lines.append((None, "step", _worst_step(machine, board)))
         except ToolchainMissing as missing:
             lines.append((None, "compile", str(missing)))
         except BuildFailed as failed:
@@ -110,6 +115,26 @@ def _sizes(built: Built, board: Board) -> list[tuple[bool | None, str, str]]:
     ram = f"{built.ram:,} bytes" + (f", {_share(built.ram, board.ram_bytes)} of {board.ram_bytes:,}" if room else "")
     table = f"the table itself: {built.behaviour_flash:,} bytes of program, {built.behaviour_ram:,} of memory"
     return [(True, "compile", str(built.hex)), (None, "program", flash), (None, "memory", ram), (None, "", table)]
+
+
+def _worst_step(machine: Machine, board: Board) -> str:
+    """How long the table's step takes at most, as far as it was measured."""
+    from statecraft.agreement.agree import trials
+    from statecraft.agreement.chance import course
+    from statecraft.agreement.inputs import Streams
+    from statecraft.chip import ChipUnavailable
+    from statecraft.firmware.budget import step_cost
+
+    words = Streams(machine)
+    courses = [*trials(machine), *(course(machine, seed, RANDOM_TICKS) for seed in range(RANDOM_COURSES))]
+    try:
+        cost = step_cost(machine, board, [words.of(each) for each in courses])
+    except ChipUnavailable as missing:
+        return f"not measured: {missing}"
+    return (
+        f"{cost.most:,} cycles at most, {100 * cost.share(machine, board):.2g} % of the tick; "
+        f"measured over {cost.steps:,} ticks of trials and random inputs on the simulated chip"
+    )
 
 
 def _share(part: int, whole: int) -> str:

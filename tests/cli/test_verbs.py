@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 from pathlib import Path
 
 import pytest
 
+from statecraft.chip import ChipUnavailable
 from statecraft.cli import VERBS
+from tests.tools import need
 
 
 def test_help_names_every_verb(run):
@@ -141,6 +144,24 @@ def test_make_puts_everything_under_out(run, feed_pusher):
     assert told.code == 0, told.out + told.err
     assert Path("out/feed_pusher/feed_pusher/feed_pusher.ino").exists()
     assert "Ready." in told.out
+
+
+def test_make_tells_the_worst_step_and_how_it_is_known(run, feed_pusher, monkeypatch):
+    need("avr-g++")
+    need("/usr/include/simavr/sim_avr.h")
+    told = " ".join(run("make", feed_pusher).out.split())
+    found = re.search(r"step (\d+) cycles at most, ([0-9.]+) % of the tick; measured over ([0-9,]+) ticks", told)
+    assert found is not None
+    assert float(found[2]) == pytest.approx(int(found[1]) / 1600, rel=0.05)
+    assert int(found[3].replace(",", "")) > 10_000
+
+    def missing(*_: object) -> None:
+        raise ChipUnavailable("it needs libsimavr-dev")
+
+    monkeypatch.setattr("statecraft.firmware.budget.step_cost", missing)
+    told = run("make", feed_pusher)
+    assert told.code == 0
+    assert "not measured: it needs libsimavr-dev" in " ".join(told.out.split())
 
 
 def test_make_without_the_compiler_says_what_to_install(run, feed_pusher, monkeypatch):
