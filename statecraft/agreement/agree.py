@@ -9,13 +9,15 @@ from dataclasses import dataclass
 from statecraft.agreement.chance import Chance
 from statecraft.agreement.compare import Comparison, Difference, Other
 from statecraft.agreement.coverage import Coverage, coverage
-from statecraft.agreement.inputs import Course, Stretch, course_of
+from statecraft.agreement.inputs import Course, Stretch, course_of, length
 from statecraft.agreement.reasons import with_reasons
 from statecraft.agreement.shrink import shrink
 from statecraft.agreement.vectors import Vectors
 from statecraft.firmware.behaviour import behaviour_files
 from statecraft.machine import Machine
 from statecraft.simulation.trial import script
+
+_SHORTEN = 2_000_000  # ticks that may be run to make a failing course shorter
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,9 +62,12 @@ def _timed(what: str, comparison: Comparison, courses: Iterable[Iterable[Stretch
 def shortened(comparison: Comparison, difference: Difference) -> Difference:
     """The same disagreement, or another one, after the shortest inputs that were found to bring one about."""
     run: Callable[[Course], Difference | None] = comparison.run
+    left = _SHORTEN
 
     def fails(course: Course) -> Course | None:
-        found = run(course)
+        nonlocal left
+        left -= length(course)
+        found = run(course) if left > 0 else None
         return None if found is None else found.course
 
     return run(shrink(difference.course, fails)) or difference

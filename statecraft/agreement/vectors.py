@@ -186,6 +186,11 @@ class _Search:
         if calm is not None:
             yield calm
         yield faults
+        for level in self.machine.levels:
+            for condition in (level.set, level.clear):
+                turning = self.solver.inputs(self.layout.start, [(None, condition)])
+                if turning is not None:
+                    yield turning._replace(ticks=3)
         yield Stretch(middle, (True,) * len(self.machine.switches))
 
     def add(self, node: Node | None) -> None:
@@ -512,14 +517,14 @@ class _Search:
         return bool(new)
 
     def courses(self) -> tuple[Course, ...]:
-        """The kept nodes' courses, without those that another one begins with."""
+        """The kept nodes' courses, shortest first, without those that another one begins with."""
         inner: set[int] = set()
         for node in self.kept:
             above = node.before
             while above is not None and id(above) not in inner:
                 inner.add(id(above))
                 above = above.before
-        return tuple(node.course() for node in self.kept if id(node) not in inner)
+        return tuple(sorted((node.course() for node in self.kept if id(node) not in inner), key=length))
 
     # ----------------------------------------------------------------------------------------------------------- drills
 
@@ -537,6 +542,11 @@ class _Search:
         commands = tuple(range(len(self.machine.commands)))
         patient = tuple(number for number in commands if not self.machine.commands[number].urgent)
         yield [held._replace(late=True, ticks=3), held._replace(ticks=3)]
+        for level in self.machine.levels:
+            for condition in (level.set, level.clear):
+                turning = self.solver.inputs(state, [(None, condition)])
+                if turning is not None:
+                    yield [turning._replace(hear=(), turn=(), late=True, ticks=2), turning]
         if commands:
             for hear in (commands, commands[::-1], commands + commands, patient, patient[::-1]):
                 yield [held._replace(hear=hear), held._replace(late=True, ticks=2), held._replace(ticks=len(hear))]
@@ -550,13 +560,17 @@ class _Search:
             yield [self._kept_up(node, calm._replace(ticks=self._show_time()))]
 
     def _endurance(self, node: Node) -> Iterator[list[Stretch]]:
-        """Until every clock has stopped, and every count of what is dropped."""
+        """What is done in one place only: the queue, two by two; waiting until every clock has stopped; and dropping
+        commands until their count has.
+        """
         state = node.state
         held = Stretch(state[self.readings], state[self.layout.index["switches", ""]])
         most = max((clock.limit for clock in self.layout.clocks), default=0)
         if most <= _LONGEST_WAIT:
             yield [held._replace(ticks=most + 2)]
         waiting = [number for name, number in self.solver.commands.items() if name in self.solver.events]
+        for one, other in permutations(waiting, 2):  # behind both of them, one alone
+            yield [held._replace(hear=(one, other)), held._replace(hear=(one,)), held._replace(ticks=2)]
         dropped = sum(not self.machine.commands[number].urgent for number in waiting)
         if 0 < dropped < len(waiting):
             yield [held._replace(hear=tuple(waiting), ticks=65535 // dropped + 2, every=1)]

@@ -167,3 +167,12 @@ rules
   ajar  | not door                   | shut   |
   ajar  | not door and pushes == 3   | broken |
 """
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_random_machines_agree_on_their_own_vectors(seed: int) -> None:
+    need("g++")
+    machine = read_text(random_text(seed + 70, size=1 + seed % 2), "made.modes")
+    found = vectors(machine, 800, 0)
+    assert compared(machine, "vectors", found.courses).difference is None
+    assert shown(machine, found).rows > 0

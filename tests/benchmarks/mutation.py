@@ -16,7 +16,8 @@ from statecraft.agreement.agree import covered, trials
 from statecraft.agreement.goals import Goal
 from statecraft.agreement.vectors import vectors
 from statecraft.language import read_file
-from statecraft.machine import Machine
+from statecraft.machine import And, Atom, Machine, Not, Or, Taken, atoms
+from statecraft.proof.conditions import ranges_of, satisfy
 from tests.agreement.mutate import Mutant, campaign
 
 SAMPLES = Path(__file__).resolve().parents[2] / "samples"
@@ -50,18 +51,49 @@ SAME = (
 """Changes (by the changed line) that make no difference to anything, and why."""
 
 
-def why(mutant: Mutant, impossible: Iterable[Goal], open_goals: Iterable[Goal], reasons: dict[int, str]) -> str:
+def why(machine: Machine, mutant: Mutant, impossible: Iterable[Goal], reasons: dict[int, str]) -> str:
     """Why nothing can tell a mutant from the original; "" when that is not known."""
     for pattern, reason in SAME:
         if re.search(pattern, mutant.now):
             return f"the same: {reason}"
     if mutant.what == "rows swapped":
-        one, other = (int(re.match(r"// Row (\d+)", text)[1]) for text in (mutant.was, mutant.now))  # type: ignore[index]
-        for goals, said in ((impossible, "no input makes both hold"), (open_goals, "nothing found makes both hold")):
-            if any(goal.kind == "order" and f"rows {one} and {other} " in goal.text for goal in goals):
-                return f"the same: {said}"
+        one, other = (_row(text) for text in (mutant.was, mutant.now))
+        if any(goal.kind == "order" and f"rows {one} and {other} " in goal.text for goal in impossible):
+            return "the same: no input makes both hold"
         return ""
+    if mutant.was == "break;" and _falls_to_nothing(machine, mutant):
+        return "the same: it falls to rows that hold only where one of those just asked has held"
     return f"out of reach: {reasons[mutant.line]}" if reasons.get(mutant.line) else ""
+
+
+def _row(line: str) -> int:
+    found = re.match(r"\s*// Row (\d+), ", line)
+    return int(found[1]) if found else -1
+
+
+def _falls_to_nothing(machine: Machine, mutant: Mutant) -> bool:
+    """Whether the rows of the next case hold only when a row of this one does."""
+    lines = mutant.text.splitlines()
+    at = mutant.line - 1
+    start = max((n for n in range(at) if lines[n].strip().startswith("case ")), default=0)
+    end = next((n for n in range(at + 1, len(lines)) if lines[n].strip() == "break;"), len(lines))
+    here, there = (
+        [_row(line) for line in lines[one:other] if _row(line) >= 0] for one, other in ((start, at), (at, end))
+    )
+    whole = "\n".join(lines[:at])
+    part = next((p for p in machine.parts if f"static void decide_{p.name}(" in whole), machine.parts[0])
+    for p in machine.parts:  # the last one begun before the place
+        if whole.rfind(f"static void decide_{p.name}(") > whole.rfind(f"static void decide_{part.name}("):
+            part = p
+    if not here or not there:
+        return False
+    asked = And((*(Not(part.rows[row].when) for row in here), Or(tuple(part.rows[row].when for row in there))))
+    commands = {atom.command for atom in atoms(asked) if isinstance(atom, Taken)}
+    for chosen in (None, *commands):
+        given: dict[Atom, bool] = {Taken(name): name == chosen for name in commands}
+        if satisfy(asked, ranges_of(machine), given) is not None:
+            return False
+    return True
 
 
 def main(every: int = 1, files: Iterable[str] = ()) -> bool:
@@ -75,7 +107,7 @@ def main(every: int = 1, files: Iterable[str] = ()) -> bool:
         reasons = {missed.line: missed.reason for missed in measured.missed}
         result = campaign(machine, [*trials(machine), *searched.courses], every)
         survived = result.survived or []
-        argued = [(m, why(m, searched.impossible, searched.open, reasons)) for m in survived]
+        argued = [(m, why(machine, m, searched.impossible, reasons)) for m in survived]
         left = [mutant for mutant, reason in argued if not reason]
         share = result.found / max(1, result.found + len(left))
         good &= share >= 0.97
