@@ -6,6 +6,7 @@ import re
 import subprocess
 from pathlib import Path
 
+import networkx as nx
 import pytest
 
 from statecraft.boards import load, load_file
@@ -24,8 +25,8 @@ FILES = [*sorted((HERE.parents[1] / "samples").glob("*.modes")), HERE / "machine
 STRICT = ["-std=c++11", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-pedantic", "-Werror", "-Os", "-c"]
 
 
-SWITCHES = re.compile("decide|advance_clocks|sample|.*_follows")
-"""What may be long: the table, a list of clocks or sensors, the bytes of messages."""
+THE_SWITCH = re.compile("decide")
+"""What may be long: the table."""
 
 
 def run(command: list[str], folder: Path) -> str:
@@ -65,7 +66,7 @@ def test_cppcheck_finds_nothing(sketches: list[Path]) -> None:
 def test_clang_tidy_finds_nothing(sketches: list[Path]) -> None:
     need("clang-tidy")
     checks = (
-        "-*,bugprone-*,cert-*,clang-analyzer-*,readability-*,"
+        "-*,bugprone-*,cert-*,clang-analyzer-*,readability-*,misc-no-recursion,"
         # Of these, what the sketch does otherwise on purpose: short names for short scopes; a decision per row in one
         # switch; numbers of the user's own and row numbers, which stand in the comment above; neighbours of one type.
         "-readability-identifier-length,-readability-function-cognitive-complexity,-readability-magic-numbers,"
@@ -82,7 +83,7 @@ def test_no_function_is_long_but_the_one_that_has_the_switch(sketches: list[Path
     for folder in sketches:
         for file in folder.glob("*.cpp"):
             for name, length, body in functions(file.read_text()):
-                assert length <= 60 or SWITCHES.match(name), (file, name, length)
+                assert length <= 60 or THE_SWITCH.match(name), (file, name, length)
                 assert not re.search(r"\b(malloc|new|delete|goto|delay)\b", body), (file, name)
 
 
@@ -111,6 +112,60 @@ def test_headers_say_what_made_it_from_what_and_the_cautions(feed_pusher: Machin
         assert re.search(r"feed_pusher\.modes \(SHA-256 [0-9a-f]{64}\)", head), name
         assert "not a safety-rated controller" in head, name
         assert "switch that cuts motor power" in head.replace("\n// ", " "), name
+
+
+# ----------------------------------------------------------------------------------------------- what the compiler made
+
+
+@pytest.fixture(scope="module")
+def programs(tmp_path_factory: pytest.TempPathFactory, chip_tools: None) -> dict[str, Built]:
+    """Every sample, and the machine with every construct, compiled for its chip."""
+    machines = [read_file(str(file)) for file in FILES]
+    return {machine.name: built(machine, tmp_path_factory.mktemp(machine.name)) for machine in machines}
+
+
+def test_nothing_is_initialised_before_main_but_the_cores_own(
+    programs: dict[str, Built], sketches: list[Path]
+) -> None:
+    need("avr-g++")
+    for folder in sketches:
+        run(["avr-g++", *STRICT, "-mmcu=atmega2560", "behaviour.cpp", "-o", "chip.o"], folder)
+        assert not re.search(r"\.(ctors|init_array)", run(["avr-objdump", "-h", "chip.o"], folder))
+    for name, made in programs.items():
+        symbols = run(["avr-nm", "-C", str(made.elf)], made.elf.parent)
+        starters = re.findall(r"global constructors keyed to (.*)", symbols)
+        # The core keys its serial ports' constructors to their first symbol: an interrupt's or the port's own.
+        assert all(re.match(r"__vector_\d+|Serial\d?|_usart|PluggableUSB", starter) for starter in starters), name
+        assert "guard variable" not in symbols, name
+
+
+def test_there_is_no_heap(programs: dict[str, Built]) -> None:
+    for name, made in programs.items():
+        symbols = run(["avr-nm", "-C", str(made.elf)], made.elf.parent)
+        heap = r" (malloc|free|realloc|calloc|operator new.*|operator delete.*|__brkval)$"
+        assert not re.search(heap, symbols, re.M), name
+
+
+def test_nothing_calls_itself_by_whatever_way(programs: dict[str, Built]) -> None:
+    for name, made in programs.items():
+        calls = nx.DiGraph()
+        here = ""
+        for line in run(["avr-objdump", "-d", "--no-show-raw-insn", str(made.elf)], made.elf.parent).splitlines():
+            if match := re.match(r"[0-9a-f]+ <(.+)>:$", line):
+                here = match[1]
+            elif match := re.search(r"\t(?:r?call|r?jmp)\t.*<([^+>]+)>$", line):
+                jump_home = "jmp" in line and match[1] in (here, "__vectors")  # a loop; a start anew
+                if not jump_home:
+                    calls.add_edge(here, match[1])
+        assert calls.number_of_edges() > 40
+        assert list(nx.simple_cycles(calls)) == [], name
+
+
+def test_the_small_chip_keeps_half_of_both_memories(programs: dict[str, Built]) -> None:
+    board = load("atmega328p")
+    for name in ("greenhouse_vent", "sump_pump"):
+        assert programs[name].flash <= board.sketch_max_bytes / 2
+        assert programs[name].ram <= board.ram_bytes / 2
 
 
 def test_the_feed_pusher_is_small(feed_pusher_built: Built) -> None:
