@@ -1,7 +1,7 @@
 """What a machine's firmware tells its operator, read on the other side of the link.
 
-The lines are described byte by byte in the sketch's own reports.h. Between them anything may stand: bytes of other
-programs, or a line of which the beginning was missed.
+The lines are described byte by byte in samples/REPORTS.md, and in short in the sketch's own reports.h. Between them
+anything may stand: bytes of other programs, or a line of which the beginning was missed.
 """
 
 from __future__ import annotations

@@ -2,17 +2,28 @@
 
 from __future__ import annotations
 
+import ctypes
+import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from statecraft.boards import load_file
 from statecraft.chip import ResetEvent
+from statecraft.cli import cli
+from statecraft.firmware import emit
 from statecraft.firmware.reports import Counts, Modes, Reader, RowTaken
 from statecraft.language import read_text
 from statecraft.machine import Machine
 from tests.firmware.rig import Rig, built
 from tests.firmware.test_on_chip import pulse_widths, reading
+from tests.tools import need
+
+HERE = Path(__file__).parent
+BOARD = HERE.parents[1] / "samples" / "boards" / "three_volt.toml"
+STANDIN = HERE / "standin"
 
 KNOTTER = """
 machine knotter
@@ -96,3 +107,125 @@ def test_an_upload_may_start_its_bootloader(winder: Rig) -> None:
     winder.chip.poke("_ZL12_usbLineInfo", speed + rest[:-1] + b"\x00")  # closed
     winder.run_ms(150)
     assert [event.cause for event in winder.chip.log if isinstance(event, ResetEvent)] == ["watchdog"]
+
+
+# ------------------------------------------------------------------------------------------------ boards of one's own
+
+BARROW = """
+machine barrow
+board   "three_volt.toml"
+tick    10 ms
+link     op      serial1, 9600 baud, plain, silent after 400 ms, reports
+command  halt    "h", urgent
+command  go      "g"
+sensor   front   range, trigger 7, echo 2, 2 cm .. 400 cm, no echo reads far
+sensor   rear    range, trigger 8, echo 3, 2 cm .. 300 cm
+sensor   supply  voltage, pin A0, 0 V .. 15 V, plausible 4 V .. 14 V
+sensor   wheel   pulses, pin 4, 0 Hz .. 90 Hz, patience 2 s
+switch   bumper  pin 11, on when high, settle 20 ms
+motor    drive   pwm 5, forward 12, reverse 13
+motor    lift    pwm 6, direction A1
+mode     still   stop
+mode     move    drive 60 %, lift -40 %
+failsafes
+  in    | when                                              | go to
+  any   | halt or bumper                                    | still
+  move  | op silent or front fault or rear fault or supply fault or wheel > 80 Hz | still
+rules
+  in    | when                                              | go to
+  still | go and front > 20 cm and supply > 6 V             | move
+"""
+
+PEEP = """
+#include "ticks.cpp"
+extern "C" int32_t reading(int which)
+{
+    const auto& in = ticks::inputs;
+    switch (which) {
+    case 0: return in.front.valid ? in.front.value : -1;
+    case 1: return in.rear.valid ? in.rear.value : -1;
+    case 2: return in.supply.valid ? in.supply.value : -1;
+    default: return in.wheel.valid ? in.wheel.value : -1;
+    }
+}
+extern "C" int32_t mode() { return static_cast<int32_t>(behaviour::state().mode); }
+"""
+
+
+@pytest.fixture
+def barrow(tmp_path: Path) -> ctypes.CDLL:
+    """A sketch for a board that only its file describes, on the desk, around a core of virtual time."""
+    need("g++")
+    machine = read_text(BARROW, file="barrow.modes")
+    for name, text in emit(machine, load_file(BOARD)).items():
+        (tmp_path / name).write_text(text)
+    (tmp_path / "ticks_with_a_peep.cpp").write_text(PEEP)
+    sources = [str(path) for path in tmp_path.glob("*.cpp") if path.name != "ticks.cpp"]
+    command = ["g++", "-std=c++11", "-Wall", "-Wextra", "-Werror", "-shared", "-fPIC", "-I", str(STANDIN), *sources]
+    command += [str(STANDIN / "core.cpp"), "-x", "c++", "-include", "Arduino.h", str(tmp_path / "barrow.ino")]
+    done = subprocess.run([*command, "-o", str(tmp_path / "it.so")], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    library = ctypes.CDLL(str(tmp_path / "it.so"))
+    library.core_start.argtypes = library.core_run.argtypes = (ctypes.c_uint32,)
+    library.core_hear.argtypes = (ctypes.c_char_p,)
+    library.core_ranger(0, 7, 2, 5831)
+    library.core_ranger(1, 8, 3, 5831)
+    library.core_analog(54, round(12 / 15 * 4096))
+    library.core_start((1 << 32) - 3_000_000)  # the microseconds wrap three seconds from now
+    library.core_run(2_000_000)
+    return library
+
+
+def test_a_sketch_for_a_board_of_ones_own_does_its_work(barrow: ctypes.CDLL) -> None:
+    assert abs(barrow.reading(2) - 12_000) <= 4
+    assert barrow.reading(3) == 0
+    for mm in (20, 250, 1000, 2500, 4000):
+        barrow.core_ranger(0, 7, 2, round(mm * 2000 / 343.2))
+        barrow.core_run(300_000)
+        assert abs(barrow.reading(0) - mm) <= 10, mm
+    barrow.core_hear(b"g")
+    barrow.core_run(30_000)
+    assert barrow.mode() == 1
+    assert [barrow.core_output(pin) for pin in (12, 13, 55)] == [1, 0, 0]
+    assert [barrow.core_duty(pin) for pin in (5, 6)] == [153, 102]
+    barrow.core_run(300_000)
+    barrow.core_hear(b"h")
+    barrow.core_run(11_000)
+    assert barrow.mode() == 0
+    assert [barrow.core_output(pin) for pin in (12, 13, 55)] == [0, 0, 0]
+    assert [barrow.core_duty(pin) for pin in (5, 6)] == [0, 0]
+    barrow.core_hear(b"g")
+    barrow.core_run(30_000)
+    assert barrow.mode() == 1
+    barrow.core_run(500_000)
+    assert barrow.mode() == 0  # nobody speaks
+
+
+def test_its_rangers_fail_as_any(barrow: ctypes.CDLL) -> None:
+    barrow.core_ranger(1, 8, 3, 38_000)
+    barrow.core_run(700_000)
+    assert barrow.reading(1) == -1  # no echo is no reading, where the file does not say otherwise
+    barrow.core_ranger(0, 7, 2, 38_000)
+    barrow.core_run(300_000)
+    assert barrow.reading(0) == 4000
+    for fault in (-1, -2):
+        barrow.core_ranger(0, 7, 2, fault)
+        barrow.core_ranger(1, 8, 3, 2000)
+        barrow.core_run(900_000)
+        assert barrow.reading(0) == -1
+        assert abs(barrow.reading(1) - 343) <= 10
+    barrow.core_input(2, 0)
+    barrow.core_ranger(0, 7, 2, 2000)
+    barrow.core_run(300_000)
+    assert abs(barrow.reading(0) - 343) <= 10
+
+
+def test_a_machine_names_the_file_of_its_board_beside_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "barrow.modes").write_text(BARROW)
+    (tmp_path / BOARD.name).write_text(BOARD.read_text())
+    done = CliRunner().invoke(cli, ["emit", "barrow.modes", "-o", "sketch"])
+    assert done.exit_code == 0, done.output
+    assert "Serial1.begin(9600)" in (tmp_path / "sketch" / "links.cpp").read_text()
+    done = CliRunner().invoke(cli, ["make", "barrow.modes"])
+    assert "compile the sketch with its own core" in " ".join(done.output.split())

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
+
 from hypothesis import given
 from hypothesis import strategies as st
 
+from statecraft.boards import load
+from statecraft.firmware import emit
 from statecraft.firmware.reports import Counts, Modes, Reader, Report, RowTaken, Started, cause_words, line
+from statecraft.machine import Machine
 
 NUMBER = st.integers(0, 2**32 - 1)
 COUNT = st.integers(0, 65535)
@@ -60,3 +66,34 @@ def test_causes_have_words() -> None:
     assert cause_words(8) == "watchdog"
     assert cause_words(3) == "reset pin, power"
     assert cause_words(0) == "not known"
+
+
+PAGE = Path(__file__).parents[2] / "samples" / "REPORTS.md"
+
+
+def test_the_examples_on_the_page_say_what_it_says_of_them() -> None:
+    examples = re.findall(r"^\| `(>.+?)` \| (.+) \|$", PAGE.read_text(), re.M)
+    assert len(examples) == 5
+    reader = Reader()
+    told = [report for example, _ in examples for report in reader.feed(example.encode() + b"\r\n")]
+    assert reader.damaged == 0
+    assert told == [
+        Started(1, "6dca17a2"),
+        RowTaken(500, 0, 9),
+        Modes(1000, 0, (5,)),
+        Modes(1000, 12, (1, 0)),
+        Counts(2, 0, 0, 1, 0),
+    ]
+    for (_, says), report in zip(examples, told, strict=True):
+        numbers = re.findall(r"\b\d+\b", says)
+        match report:
+            case RowTaken(tick, part, row):
+                assert numbers == [str(tick), str(row), str(part)]
+            case Modes(tick, first, modes):
+                assert numbers[:3] == [str(tick), str(first), str(modes[0])]
+
+
+def test_the_sketchs_own_description_has_every_report_and_count(orchard: Machine) -> None:
+    text = emit(orchard, load("atmega2560"))["reports.h"]
+    for form in ("s cause,file", "r tick,part,row", "b tick,first,mode,mode", "c dropped,ignored,late,faults,lost"):
+        assert form in text
