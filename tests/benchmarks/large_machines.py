@@ -55,7 +55,8 @@ def _head(name: str, levels: int, motors: int = 0) -> list[str]:
     else:
         lines += ["motor drive pwm 5, forward 40, reverse 41"]
     lines += [
-        f"level near{n} when eye{n} < {30 + n} cm clears when eye{n} > {40 + n} cm, on if in doubt" for n in range(levels)
+        f"level near{n} when eye{n} < {30 + n} cm clears when eye{n} > {40 + n} cm, on if in doubt"
+        for n in range(levels)
     ]
     lines += ["level jam when supply < 6 V for 1 s clears when supply > 7 V, on if in doubt"]
     return lines
