@@ -320,3 +320,19 @@ def test_usb_write_waits_250_ms() -> None:
 def test_headers_are_where_the_board_says(board: Board) -> None:
     """Source: the variants' directory of the core."""
     assert Path(CORE, "variants", board.core_variant, "pins_arduino.h").is_file()
+
+
+PWM_PINS = {
+    "atmega2560": "0A B7, 0B G5, 1A B5, 1B B6, 2A B4, 2B H6, 3A E3, 3B E4, 3C E5, 4A H3, 4B H4, 4C H5, "
+    "5A L3, 5B L4, 5C L5",
+    "atmega328p": "0A D6, 0B D5, 1A B1, 1B B2, 2A B3, 2B D3",
+    "atmega32u4": "0A B7, 0B D0, 1A B5, 1B B6, 3A C6, 4A C7, 4D D7",
+}
+"""Where the compare outputs of the timers come out."""
+
+
+def test_pwm_channels_are_where_the_data_sheets_have_them(board: Board) -> None:
+    """Source: the alternate functions of the port pins (OCnx) in the chips' data sheets, from memory. Of a pin with two
+    (1C on B7 of the 2560, 4B on B6 of the 32U4) the core uses the one listed."""
+    found = {pin.pwm_channel: f"{pin.port}{pin.bit}" for pin in board.pins if pin.pwm_channel}
+    assert found == dict(entry.split() for entry in PWM_PINS[board.name].split(", "))
