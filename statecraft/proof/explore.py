@@ -633,29 +633,43 @@ class Explorer:
 
         If any of some clocks can be set on the tick, whatever is done with the others, then those of them of which the
         configuration has every smaller reading too are not told apart: one step further they are at any reading from 1
-        up, or set to 0, which together is any smaller reading again. If the tick can be repeated, then each of the rest
-        either keeps running or was last set on any one of the ticks: its reading is then anything from 0 to the number
-        of ticks since the first of them.
+        up, or set to 0, which together is any smaller reading again. A command that is heard ends its link's silence
+        too, so an absence clock is never younger than its link's silence clock; with that said of both sides, the same
+        holds of them together. If the tick can be repeated, then each of the rest either keeps running or was last set
+        on any one of the ticks: its reading is then anything from 0 to the number of ticks since the first of them.
         """
         always = frozenset.intersection(*ways)
         free = frozenset.union(*ways) - always
         spans = next(iter(ways.values())).region.spans
+        chains: dict[str, tuple[str, ...]] = {clock: () for clock in sorted(free)}
+        for clock in sorted(free):
+            silence = self.model.implied.get(clock)
+            if silence in chains:
+                chains[silence] += (clock,)
+                del chains[clock]
+        count = 1
+        for others in chains.values():
+            count *= 1 + (1 << len(others))
         back = any(clock in free and low > 0 for clock, low, _ in spans)  # set to 0, it would not be in its span again
-        if back or always not in ways or len(ways) != 1 << len(free):
+        if back or always not in ways or len(ways) != count:
             for reset, way in ways.items():
                 alone = {reset: way}
-                yield from self._edges(number, config, effect, repeats, way, reset, frozenset(), alone)
+                yield from self._edges(number, config, effect, repeats, way, reset, frozenset(), frozenset(), alone)
             return
-        open_below = self.zones.open_below(config.zone) & free if number != START else frozenset()
-        rest = sorted(free - open_below)
-        for size in range(len(rest) + 1):
-            for some in itertools.combinations(rest, size):
-                first = always.union(some)
-                if repeats:
-                    loose = open_below.union(some)
-                    yield from self._edges(number, config, effect, repeats, ways[first], always, loose, ways)
-                else:
-                    yield from self._edges(number, config, effect, repeats, ways[first], first, open_below, ways)
+        alike: set[str] = set()
+        if number != START:
+            for first, others in chains.items():
+                if self.zones.chained(config.zone, first, others):
+                    alike.update((first, *others))
+        not_told = frozenset(alike)
+        for some in ways:
+            if some & not_told:
+                continue
+            if repeats:
+                loose = not_told | (some - always)
+                yield from self._edges(number, config, effect, repeats, ways[some], always, loose, not_told, ways)
+            else:
+                yield from self._edges(number, config, effect, repeats, ways[some], some, not_told, not_told, ways)
 
     def asked(self, config: Config, region: Region, part: int, ask: Callable[[Rows, Counters, Modes], Node]) -> Node:
         """What ``ask`` gives once the parts before ``part`` have decided: it is told their rows, and the counters and
@@ -760,10 +774,11 @@ class Explorer:
         way: Way,
         reset: frozenset[str],
         loose: frozenset[str],
+        not_told: frozenset[str],
         ways: dict[frozenset[str], Way],
     ) -> Iterator[tuple[Edge, Config]]:
         for counters, zone, frozen in self._rested(config, effect, way.region):
-            made = self._clocks_after(config, effect, way, zone, reset, loose, repeats)
+            made = self._clocks_after(config, effect, way, zone, reset, loose, loose - not_told, repeats)
             target = Config(effect.modes, counters, way.fors, way.boxes, made, way.region.phase)
             yield Edge(number, NOWHERE, way, reset, loose, ways, repeats, frozen), target
 
@@ -775,13 +790,15 @@ class Explorer:
         zone: int,
         reset: frozenset[str],
         loose: frozenset[str],
+        first: frozenset[str],
         repeats: bool,
     ) -> int:
-        """The clocks at the end of a tick from ``zone``, or of a wait: set, blurred, those that die left out."""
+        """The clocks at the end of a tick from ``zone``, or of a wait whose first tick sets ``first`` too: set, blurred,
+        those that die left out."""
         clocks, limits = self.clocks(effect.modes, way.fors, way.region.phase)
         resumed = self._resumed(config, effect.modes)
         zones = self.zones
-        started = reset | (loose - zones.open_below(config.zone))
+        started = reset | first
         key = (zone, clocks, limits, reset, loose, started, resumed, way.region.spans if repeats else None)
         found = self._moved.get(key)
         if found is not None:
@@ -792,6 +809,11 @@ class Explorer:
         if repeats:
             made = zones.wait(made, reset)
         made = zones.younger(made, loose)
+        for clock, silence in self.model.implied.items():
+            if clock in loose and silence in loose and clock in clocks and silence in clocks:
+                inside = zones.limit(made, silence, clock, 0)
+                assert inside is not None
+                made = inside
         if repeats:
             for clock, low, high in way.region.spans:
                 if clock not in reset:

@@ -804,6 +804,11 @@ class Model:
         }
         return frozenset(clock for clock in clocks | set(self.watched) if clock.startswith("absent "))
 
+    @cached_property
+    def implied(self) -> dict[str, str]:
+        """For each absence clock of a command from a link, the link's silence clock, which is set whenever it is."""
+        return {f"absent {c.name}": f"silent {c.link}" for c in self.machine.commands if c.link is not None}
+
     def _set_by(self, command: str) -> frozenset[str]:
         link = self.machine.command(command).link
         return frozenset([f"absent {command}", *([] if link is None else [f"silent {link}"])])

@@ -167,10 +167,8 @@ def _after_exactly(explorer: Explorer, edge: Edge, source: int, bounds: tuple[Sp
         zone = narrowed
     clocks, _ = _clocks_after(explorer, edge)
     at = dict(_resumed(explorer, edge))
-    started = edge.reset | (edge.loose - zones.open_below(source))
-    zone = zones.assign(
-        zone, clocks, tuple((c, at.get(c, 0)) for c in clocks if c in started or c not in zones.clocks[zone])
-    )
+    old = zones.clocks[zone]
+    zone = zones.assign(zone, clocks, tuple((c, at.get(c, 0)) for c in clocks if c in edge.reset or c not in old))
     return zones.younger(zone, edge.loose & frozenset(clocks))
 
 
@@ -245,6 +243,11 @@ def _back(
         for some in itertools.combinations(loose, size):
             kept = [clock for clock in running if clock not in some]
             ages = {clock: min(after.readings[clock], limit_of[clock]) for clock in some}
+            for clock, silence in explorer.model.implied.items():
+                if clock in ages and silence in ages:
+                    ages[clock] = max(ages[clock], ages[silence])
+            if any(edge.reset | set_ not in edge.alike for set_ in _set_together(ages)):
+                continue
             zone = _before(explorer, edge, source, after.readings, limit_of, kept, ages, bounds)
             if zone is None:
                 continue
@@ -327,6 +330,13 @@ def _kinds(edge: Edge, ticks: int, ages: Readings) -> Iterator[tuple[Way, int]]:
         if end > at:
             yield edge.alike[edge.reset | some], end - at
         at = end
+
+
+def _set_together(ages: Readings) -> Iterator[frozenset[str]]:
+    """The sets of loose clocks that are set on the same ticks."""
+    yield frozenset()
+    for age in ages.values():
+        yield frozenset(clock for clock, other in ages.items() if other <= age)
 
 
 def _states_before(explorer: Explorer, ticks: Sequence[Tick], after: tuple[int, ...]) -> tuple[int, ...]:

@@ -41,6 +41,7 @@ class Zones:
         self._within: dict[tuple[int, int], bool] = {}
         self._both: dict[tuple[int, int], int | None] = {}
         self._without: dict[tuple[int, int], list[int]] = {}
+        self._chained: dict[tuple[int, str, tuple[str, ...]], bool] = {}
         self._open: dict[int, frozenset[str]] = {}
         self._joined: dict[tuple[int, int], int | None] = {}
         self.number((), (0,))
@@ -182,6 +183,18 @@ class Zones:
                 for place, clock in enumerate(names, 1)
                 if all(matrix[o * size + place] == matrix[o * size] for o in range(size) if o != place)
             )
+        return found
+
+    def chained(self, zone: int, first: str, others: tuple[str, ...]) -> bool:
+        """Whether ``zone`` has, all else equal, every smaller reading of ``first`` and ``others`` in which ``first`` is
+        the smallest of them."""
+        key = (zone, first, others)
+        found = self._chained.get(key)
+        if found is None:
+            made: int | None = self.younger(zone, frozenset([first, *others]))
+            for other in others:
+                made = None if made is None else self.limit(made, first, other, 0)
+            found = self._chained[key] = made == zone
         return found
 
     def unhurried(self, zone: int, clock: str) -> int:

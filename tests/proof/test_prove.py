@@ -1,0 +1,235 @@
+"""Proofs as a whole: what they say, what they say when there is no time, and what must make no difference to them."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from statecraft.language import read_file, read_text
+from statecraft.machine import Machine, ModeRef
+from statecraft.proof import SEVERITY, Finding
+from statecraft.proof.explain import explain
+from statecraft.proof.explored import closure
+from statecraft.proof.prove import Report, prove
+from statecraft.proof.replay import replay
+from statecraft.proof.trials import as_trial
+from statecraft.simulation import run_trial
+
+SAMPLES = Path(__file__).parents[2] / "samples"
+
+CART = """
+machine cart
+board atmega2560
+tick 10 ms
+link radio serial1, 9600 baud, plain, silent after 200 ms
+command halt "h", urgent
+command beat "."
+command ahead "g"
+command back "b"
+sensor gap range, trigger 22, echo 23, 2 cm .. 400 cm
+sensor volts voltage, pin A0, 0 V .. 15 V
+motor wheel pwm 5, direction 30
+lamp beacon pin 13
+level near when gap < 30 cm clears when gap > 40 cm, on if in doubt
+level low when volts < 6 V for 1 s clears when volts > 7 V, on if in doubt
+counter tries 0 .. 3
+mode parked stop
+mode rolling wheel 50 %
+mode backing wheel -30 %
+mode resting stop, beacon blink 2 s
+group moving rolling, backing
+failsafes
+  in | when | go to | do
+  any | halt | parked | tries = 0
+  moving | gap fault | parked |
+  moving | radio silent or low | resting |
+rules
+  in | when | go to | do
+  parked | ahead and not near | rolling |
+  rolling | near | backing | tries + 1
+  rolling | after 5 s | parked |
+  backing | tries > 2 | parked | tries = 0
+  backing | after 400 ms and not near | rolling |
+  backing | after 2 s | parked | tries = 0
+  resting | back and not low | parked |
+promise every mode can reach parked
+promise once halt -> parked within 10 ms
+promise while radio silent -> parked, resting within 20 ms
+promise once near -> parked, resting, backing within 100 ms
+promise never wheel > 0 % and near
+"""
+
+
+def machine(text: str) -> Machine:
+    return read_text(text)
+
+
+def said(report: Report) -> list[tuple[object, ...]]:
+    """What a report comes to, without places and names of findings' subjects: what a renaming leaves alone."""
+    found: list[tuple[object, ...]] = [
+        (f.code, f.place.line, None if f.run is None else f.run.ticks, sorted(row.number for row in f.by))
+        for f in report.findings
+    ]
+    verdicts = [(v.kept, v.worst, None if v.run is None else v.run.ticks) for v in report.verdicts]
+    return [*sorted(found, key=str), *verdicts]
+
+
+# ----------------------------------------------------------------------------------------------------- what is said
+
+
+def test_a_sound_machine_has_no_finding_and_its_promises_are_kept() -> None:
+    report = prove(machine(CART))
+    assert report.findings == ()
+    assert report.complete
+    assert [verdict.kept for verdict in report.verdicts] == [True] * 5
+    assert report.promises[1] == "once halt -> parked within 10 ms: proved, worst 0 ms of 10 ms"
+    assert report.promises[4] == "never wheel > 0 % and near: proved; it never comes to that"
+    assert "every run was followed" in report.summary
+
+
+def test_a_promise_that_is_broken_has_the_run_that_breaks_it() -> None:
+    text = CART + "promise while rolling -> parked within 3 s\n"
+    report = prove(machine(text))
+    verdict = report.verdicts[-1]
+    assert verdict.kept is False and not verdict.holds
+    assert verdict.run is not None and verdict.run.modes == (ModeRef("cart", "rolling"),)
+    assert verdict.run.ticks == 302  # tick 0, ahead on tick 1, and 300 more in which it rolls
+    assert report.promises[-1].endswith(": broken")
+
+
+def test_the_worst_time_is_one_that_occurs() -> None:
+    text = CART + "promise while rolling -> parked within 6 s\n"
+    verdict = prove(machine(text)).verdicts[-1]
+    assert verdict.kept is True and verdict.worst == 500  # entered, 499 more, then the row with after 5 s decides
+
+
+def test_without_time_nothing_is_called_proved() -> None:
+    report = prove(machine(CART), seconds=0.0)
+    assert not report.complete
+    assert all(verdict.kept is None for verdict in report.verdicts)
+    assert all("not proved" in line for line in report.promises)
+    assert "not proved" in report.summary
+    assert not [finding for finding in report.findings if finding.run is not None]
+
+
+def test_without_time_the_plain_faults_are_still_told() -> None:
+    lost = CART.replace("mode resting", "mode lost stop\nmode resting")
+    assert [f.code for f in prove(machine(lost), seconds=0.0).findings if f.mode] == ["unreachable"]
+
+
+# -------------------------------------------------------------------------------------------------- metamorphic
+
+
+def renamed(text: str) -> str:
+    names = re.findall(
+        r"^(?:link|command|sensor|motor|lamp|level|counter|mode|group|machine) (\w+)", text, flags=re.MULTILINE
+    )
+    for number, name in enumerate(names):
+        text = re.sub(rf"\b{name}\b(?! absent)", f"zz{number}", text)
+    return text
+
+
+def test_names_make_no_difference() -> None:
+    for text in (CART, CART + "promise while rolling -> parked within 3 s\n", CART.replace("or low ", "")):
+        assert said(prove(machine(renamed(text)))) == said(prove(machine(text)))
+
+
+def test_the_order_of_declarations_makes_no_difference() -> None:
+    def sorted_declarations(text: str, reverse: bool) -> str:
+        lines = text.splitlines()
+        kinds = ("command", "sensor", "lamp", "motor", "counter")
+        moved = sorted((line for line in lines if line.startswith(kinds)), reverse=reverse)
+        rest = [line for line in lines if not line.startswith(kinds)]
+        at = next(i for i, line in enumerate(rest) if line.startswith("link")) + 1
+        return "\n".join([*rest[:at], *moved, *rest[at:]]) + "\n"
+
+    for text in (CART, CART + "promise while rolling -> parked within 3 s\n", CART.replace("or low ", "")):
+        assert said(prove(machine(sorted_declarations(text, True)))) == said(
+            prove(machine(sorted_declarations(text, False)))
+        )
+
+
+def test_a_shorter_silence_never_lengthens_the_worst_stop() -> None:
+    text = """
+machine cart
+board atmega2560
+tick 10 ms
+link radio serial1, 9600 baud, plain, silent after 200 ms
+command halt "h", urgent
+command ahead "g"
+motor wheel pwm 5, direction 30
+mode parked stop
+mode rolling wheel 50 %
+failsafes
+  in | when | go to
+  any | halt or radio silent | parked
+rules
+  in | when | go to
+  parked | ahead | rolling
+  rolling | after 5 s | parked
+promise while ahead absent 50 ms and halt absent 50 ms -> parked within 20 s
+"""
+    worst = []
+    for silence in (50, 100, 200, 400, 800, 8000):
+        verdict = prove(machine(text.replace("silent after 200 ms", f"silent after {silence} ms"))).verdicts[0]
+        assert verdict.kept
+        worst.append(verdict.worst)
+    # the silence less the 50 ms that have passed; at last it is the row with after 5 s that stops the cart
+    assert worst == [0, 5, 15, 35, 75, 495]
+
+
+# --------------------------------------------------------------------------------------------------- runs and trials
+
+
+FAULTY = sorted(path for path in (SAMPLES / "faulty").glob("*.modes"))
+
+
+@pytest.mark.parametrize("path", FAULTY, ids=lambda path: path.stem)
+def test_runs_play_to_the_end_they_say(path: Path) -> None:
+    whole = read_file(str(path))
+    for finding in prove(whole).findings:
+        if finding.run is not None:
+            before = finding.run.stretches[: finding.run.tail]
+            view = replay(whole, type(finding.run)(before))
+            assert tuple(ModeRef(*item) for item in view.modes.items()) == finding.run.modes
+            assert "mistake in statecraft" not in finding.message
+
+
+def test_a_run_becomes_a_trial_that_passes() -> None:
+    text = CART + "promise while rolling -> parked within 3 s\n"
+    broken = prove(machine(text)).verdicts[-1].run
+    assert broken is not None
+    trial = as_trial(machine(text), broken, "it rolls on")
+    whole = machine(text + trial)
+    assert run_trial(whole, whole.trials[0]).passed
+    other = machine(text + trial.replace("expect rolling", "expect parked"))
+    assert not run_trial(other, other.trials[0]).passed
+
+
+# ------------------------------------------------------------------------------------------------------------ others
+
+
+def test_every_finding_is_explained() -> None:
+    for code in SEVERITY:
+        told = explain(code.replace(" ", "-"))
+        assert told.startswith(code) and "mended" in told
+    with pytest.raises(KeyError):
+        explain("nothing of the kind")
+
+
+def test_what_a_part_depends_on() -> None:
+    whole = read_file(str(SAMPLES / "bale_mover.modes"))
+    assert closure(whole, ["drive"]) == {"drive", "fork"}
+    assert closure(whole, ["warning"]) == {"drive", "fork", "warning"}
+    assert closure(read_file(str(SAMPLES / "feed_pusher.modes")), ["feed_pusher"]) == {"feed_pusher"}
+
+
+def test_the_gravest_come_first() -> None:
+    text = CART.replace("moving | radio silent or low", "moving | low").replace(
+        "lamp beacon", "lamp spare pin 12\nlamp beacon"
+    )
+    found: tuple[Finding, ...] = prove(machine(text)).findings
+    assert [f.severity for f in found] == sorted((f.severity for f in found), key=("error", "warning").index)
+    assert {f.code for f in found} == {"runaway", "unused"}
