@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import operator
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -388,6 +389,8 @@ def next_to(cluster: Cluster, sensor: str, ranges: Ranges) -> list[tuple[int, in
     term = Term("sensor", sensor)
     low, high = ranges[term][:2]
     reading = [atom for atom in cluster.inputs if isinstance(atom, Compare) and term in terms_of(atom)]
+    if high > low and all(atom.right is None for atom in reading):
+        return _next_on_a_line(cluster, sensor, reading, low, high)
     found = []
     below = dict(ranges) | {term: (low, high - 1)}
     for one, other in itertools.permutations(range(len(cluster.cells)), 2):
@@ -405,6 +408,37 @@ def next_to(cluster: Cluster, sensor: str, ranges: Ranges) -> list[tuple[int, in
         if consistent(literals, below) is not None:
             found += [(one, other), (other, one)]
     return found
+
+
+def _next_on_a_line(
+    cluster: Cluster, sensor: str, reading: Sequence[Compare], low: int, high: int
+) -> list[tuple[int, int]]:
+    """:func:`next_to` where ``reading`` has comparisons with constants only: its answers are stretches of a line.
+
+    What the cells say of anything else does not depend on the reading: it need only be the same in both.
+    """
+    alike: dict[tuple[tuple[bool, ...], object, frozenset[object]], int] = {}
+    for index, cell in enumerate(cluster.cells):
+        if Fault(sensor) not in cell.true:
+            answers = tuple(atom in cell.true for atom in reading)
+            alike[answers, cell.switches, frozenset(cell.true.difference(reading))] = index
+    found: dict[tuple[int, int], None] = {}
+    ends = {value for atom in reading for value in range(atom.offset - 1, atom.offset + 1) if low <= value < high}
+    for value in sorted(ends):
+        before, after = (tuple(_holds(atom, at) for atom in reading) for at in (value, value + 1))
+        if before == after:
+            continue
+        for (answers, switches, rest), one in list(alike.items()):
+            other = alike.get((after, switches, rest)) if answers == before else None
+            if other is not None:
+                found |= {(one, other): None, (other, one): None}
+    return list(found)
+
+
+def _holds(atom: Compare, value: int) -> bool:
+    """Whether a comparison with a constant is true of ``value``."""
+    compare = {"<": operator.lt, "<=": operator.le, ">": operator.gt, ">=": operator.ge, "==": operator.eq}
+    return value != atom.offset if atom.op == "!=" else bool(compare[atom.op](value, atom.offset))
 
 
 def _one_up(atom: Compare, term: Term) -> Compare:

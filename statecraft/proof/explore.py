@@ -588,6 +588,7 @@ class Explorer:
     # ------------------------------------------------------------------------------------------------------------ steps
 
     def _steps(self, number: int, config: Config, only: Only) -> Iterator[tuple[Edge, Config]]:
+        self._check_time()
         model = self.model
         stateful = model.clusters[: model.with_state]
         every = [self._pairs_from(cluster.index, box) for cluster, box in zip(stateful, config.boxes, strict=True)]

@@ -1,0 +1,54 @@
+"""How long proofs take (processor time), and in how much memory: ``python -m tests.benchmarks.bench_proof [SECONDS]``.
+
+Every machine is proved in a process of its own. SECONDS, 120 unless given, is the limit of each.
+"""
+
+from __future__ import annotations
+
+import resource
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+from tests.benchmarks.large_machines import parts, wide
+
+SAMPLES = Path(__file__).resolve().parents[2] / "samples"
+SIZES = (50, 100, 200, 400, 1000)
+
+
+def text_of(name: str) -> str:
+    """The machine called ``name``: ``wide 50``, ``three parts`` or a sample."""
+    if name.startswith("wide "):
+        return wide(int(name.split()[1]))
+    return parts() if name == "three parts" else (SAMPLES / f"{name}.modes").read_text()
+
+
+def one(name: str, seconds: float) -> None:
+    """Prove one machine and print its line."""
+    from statecraft.language import read_text
+    from statecraft.proof.prove import prove
+
+    machine = read_text(text_of(name))
+    began = time.process_time()
+    report = prove(machine, seconds)
+    took = time.process_time() - began
+    rows = sum(len(part.rows) for part in machine.parts)
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    whole = "all proved" if report.complete else "NOT all proved"
+    print(f"{name:16}{rows:7} rows{took:9.2f} s{peak:8.0f} MB   {report.configurations} configurations, {whole}")
+
+
+def main() -> None:
+    """Print the table."""
+    seconds = sys.argv[1] if len(sys.argv) > 1 else "120"
+    names = [path.stem for path in sorted(SAMPLES.glob("*.modes"))] + [f"wide {size}" for size in SIZES]
+    for name in [*names, "three parts"]:
+        subprocess.run([sys.executable, "-m", "tests.benchmarks.bench_proof", "--one", name, seconds], check=True)
+
+
+if __name__ == "__main__":
+    if sys.argv[1:2] == ["--one"]:
+        one(sys.argv[2], float(sys.argv[3]))
+    else:
+        main()
