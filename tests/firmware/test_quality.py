@@ -139,6 +139,10 @@ def test_nothing_is_initialised_before_main_but_the_cores_own(
         assert "guard variable" not in symbols, name
 
 
+def test_the_compiler_has_nothing_to_say_of_any_sketch(programs: dict[str, Built]) -> None:
+    assert {name: made.warnings for name, made in programs.items()} == dict.fromkeys(programs, "")
+
+
 def test_there_is_no_heap(programs: dict[str, Built]) -> None:
     for name, made in programs.items():
         symbols = run(["avr-nm", "-C", str(made.elf)], made.elf.parent)
