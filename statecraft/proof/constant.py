@@ -23,6 +23,9 @@ from statecraft.proof.zones import FREE
 MOST_CHOICES = 4000
 """Choices of constant inputs that are tried one by one before the proof says that it cannot tell."""
 
+MOST_TRIES = 20_000
+"""How many ways are followed, all choices of inputs and configurations together."""
+
 RUN_UP = 40
 """For how many ticks at most a run may already go round before its clocks have come to their limits."""
 
@@ -138,6 +141,19 @@ def kinds_of_cell(explored: Explored, cluster: Cluster, modes: Iterable[Modes]) 
     return list(kinds.values())
 
 
+def _not_too_many(explored: Explored, clusters: Sequence[int], modes: Sequence[Modes], starts: int) -> None:
+    """See that so many choices, each from so many configurations, can be tried.
+
+    Raises:
+        Undecided: there are too many.
+    """
+    total = starts
+    for index in clusters:
+        total *= len(kinds_of_cell(explored, explored.model.clusters[index], modes))
+    if total > MOST_TRIES:
+        raise Undecided
+
+
 def every_choice(explored: Explored, clusters: Sequence[int], modes: Sequence[Modes]) -> Iterator[Cells]:
     """Every choice of constant inputs for ``clusters``, as far as the rows of ``modes`` can tell them apart.
 
@@ -219,8 +235,10 @@ def flapping(explored: Explored) -> Iterator[Finding]:
     """
     steps, starts = changing(explored, None)
     modes = list(steps)
+    clusters = constants(explored, modes)
+    _not_too_many(explored, clusters, modes, len(starts))
     found: dict[tuple[int, int], list[tuple[Config, object]]] = {}
-    for cells in every_choice(explored, constants(explored, modes), modes):
+    for cells in every_choice(explored, clusters, modes):
         only = quiet(explored, cells)
         for config in starts:
             for each in rounds(explored, config, [only], None):
@@ -344,6 +362,7 @@ def bare_threshold(explored: Explored, part: int, sensor: Sensor) -> Iterator[Fi
         return
     pairs = next_to(model.clusters[own], sensor.name, model.ranges)
     others = [index for index in clusters if index != own]
+    _not_too_many(explored, others, modes, len(starts) * len(pairs))
     found: dict[int, list[tuple[Config, object]]] = {}
     for rest in every_choice(explored, others, modes):
         for one, other in pairs:

@@ -642,7 +642,7 @@ class Explorer:
         always = frozenset.intersection(*ways)
         free = frozenset.union(*ways) - always
         spans = next(iter(ways.values())).region.spans
-        chains: dict[str, tuple[str, ...]] = {clock: () for clock in sorted(free)}
+        chains: dict[str, tuple[str, ...]] = dict.fromkeys(sorted(free), ())
         for clock in sorted(free):
             silence = self.model.implied.get(clock)
             if silence in chains:
@@ -794,8 +794,8 @@ class Explorer:
         first: frozenset[str],
         repeats: bool,
     ) -> int:
-        """The clocks at the end of a tick from ``zone``, or of a wait whose first tick sets ``first`` too: set, blurred,
-        those that die left out."""
+        """The clocks at the end of a tick from ``zone``, or of a wait whose first tick sets ``first`` too: set,
+        blurred, those that die left out."""
         clocks, limits = self.clocks(effect.modes, way.fors, way.region.phase)
         resumed = self._resumed(config, effect.modes)
         zones = self.zones

@@ -26,7 +26,7 @@ from statecraft.proof.explore import START, Config, Explorer, Only, Region, Watc
 from statecraft.proof.finding import RowRef, Run
 from statecraft.proof.model import Model
 from statecraft.proof.replay import plays
-from statecraft.proof.search import Found, Goal, shortest
+from statecraft.proof.search import Found, Goal, Search
 
 
 class Undecided(Exception):
@@ -62,6 +62,7 @@ class Explored:
         self.rough = bool(self.model.loose) or not all(cluster.exact for cluster in self.model.clusters)
         self.deadline = deadline
         self.explorer = Explorer(self.model, deadline=deadline)
+        self._searches: dict[int, Search] = {}
         self._asks: dict[tuple[int, int], frozenset[tuple[int, Atom]]] = {}
 
     def _model(self, loosely: bool) -> Model:
@@ -121,7 +122,10 @@ class Explored:
         """
 
         def seek(model: Model) -> Found | None:
-            return shortest(model, goal(model), self.search_deadline, watcher(model) if watcher else None)
+            if watcher is not None:
+                return Search(model, watcher(model)).shortest(goal(model), self.search_deadline)
+            search = self._searches.setdefault(id(model), Search(model))
+            return search.shortest(goal(model), self.search_deadline)
 
         found = seek(self.model)
         if not self.rough or found is None or plays(self.whole, self.machine, found):

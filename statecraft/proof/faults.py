@@ -30,22 +30,28 @@ def fault_ignored(explored: Explored, part: int, sensor: Sensor) -> Iterator[Fin
     if not reads:
         return
     fault = explored.in_fault(sensor.name)
-    second: set[tuple[int, int]] = set()  # modes before and after a tick with the fault: more than there are, perhaps
-    for number, config, region in explored.views():
-        if number == START or config.modes[part] not in watched:
-            continue
+    leads: dict[int, set[int]] = {}  # on a tick with the fault, to each mode: from which modes it may be reached
+    for _, config, region in explored.views():
         for rows, _ in explored.explorer.values(config, region, region.node, fault):
             assert isinstance(rows, tuple)
             after = model.effect(config.modes, region.counters, rows).modes[part]
-            if after in reads:
-                second.add((config.modes[part], after))
-    for place in sorted({after for _, after in second}):
+            if after in watched:
+                leads.setdefault(after, set()).add(config.modes[part])
+    for place in sorted(reads & leads.keys()):
         mode = modes[place]
-        before = {was for was, after in second if after == place}
+        before = {was for was in leads[place] if was in watched and was in leads}
+        sources = {was for middle in before for was in leads[middle]}
 
         def there(
-            explorer: Explorer, number: int, config: Config, place: int = place, before: set[int] = before
+            explorer: Explorer,
+            number: int,
+            config: Config,
+            place: int = place,
+            before: set[int] = before,
+            sources: set[int] = sources,
         ) -> Iterator[Trail]:
+            if config.modes[part] not in sources:
+                return
             for first, middle in explorer.steps(number, fault):
                 if middle.modes[part] not in before:
                     continue
@@ -102,14 +108,18 @@ def faint_hope(explored: Explored, part: int, sensor: Sensor) -> Iterator[Findin
         return
     index, faulty = explored.sensor_pairs[sensor.name]
     beside = _Beside(explored, part, index, spoiled_pairs(model.clusters[index], sensor.name), faulty)
-    found: set[int] = set()
+    found: dict[int, set[int]] = {}  # rows, and the modes in which they may be prevented
     for _, config, region in explored.views():
         for value, _ in explorer.values(config, region, beside.node(config, region), beside.valid):
-            found |= {row for row in (beside.prevented(value, config),) if row in starting}
+            number = beside.prevented(value, config)
+            if number in starting:
+                found.setdefault(number, set()).add(config.modes[part])
     for number in sorted(found):
         row = explored.row(part, number)
 
         def there(explorer: Explorer, place: int, config: Config, number: int = number) -> Iterator[Trail]:
+            if config.modes[part] not in found[number]:
+                return
             for region in explorer.regions(config, start=place == START):
                 for value, piece in explorer.values(config, region, beside.node(config, region), beside.valid):
                     if beside.prevented(value, config) == number:

@@ -117,6 +117,8 @@ class _Watcher:
         begin = self.where(config, region, seen=True, goal=False if once else None)
         if config.phase == 0:
             return [(0, region.node), (1, begin)]
+        if config.phase == 2:
+            return []  # kept for this once: what comes later is followed from later ticks
         if once:
             return [(1, self.where(config, region, goal=False)), (2, self.where(config, region, goal=True))]
         return [(1, begin)]

@@ -16,7 +16,7 @@ from statecraft.proof.faults import faint_hope, fault_ignored
 from statecraft.proof.finding import SEVERITY, Finding, Run
 from statecraft.proof.observing import Undecidable
 from statecraft.proof.promises import Verdict, verdict
-from statecraft.proof.replay import ends_as_said, replay
+from statecraft.proof.replay import breaks, ends_as_said, replay
 from statecraft.proof.rows import findings as row_findings
 from statecraft.proof.runs import Lost
 from statecraft.proof.stopping import halt_missed, no_way_to_stop, runaway
@@ -203,7 +203,7 @@ class _Proof:
         if found.run is None:
             return found
         run = _whole(self.machine, found.run)
-        if run is None:
+        if run is None or not breaks(self.machine, promise, run):
             self.unproved[
                 f"'{_text(promise)}' (its run does not replay: a mistake in statecraft; please report it)"
             ] = None

@@ -60,3 +60,27 @@ def plays(machine: Machine, explored: Machine, found: Found) -> bool:
         if tuple(state[place] for place in places) != rows:
             return False
     return True
+
+
+def breaks(machine: Machine, promise: Promise, run: Run) -> bool:
+    """Whether the simulation, played ``run``, breaks ``promise`` on it; one about reaching is not judged on one run."""
+    if promise.when is None:
+        return True
+    sees = observer(machine, promise.when)
+    places = {(part, mode) for part, mode in promise.modes}
+    simulation = Simulation(machine)
+    step = player(machine, simulation)
+    wrong = 0  # ticks in a row that count towards breaking it, this one included
+    since: list[int] = []  # for ``once``: ticks that each X still waits
+    for inputs in run.inputs():
+        holds = sees(step(inputs))
+        kept = any(simulation.view.modes[part] == mode for part, mode in places)
+        if promise.kind == "once":
+            since = [] if kept else [waited + 1 for waited in since] + [0] * holds
+            if since and since[0] >= promise.ticks:
+                return True
+            continue
+        wrong = wrong + 1 if holds else 0
+        if wrong > promise.ticks and (promise.kind == "never" or not kept):
+            return True
+    return False
