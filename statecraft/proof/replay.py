@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from statecraft.machine import Machine
+from statecraft.machine import Machine, Promise
 from statecraft.proof.finding import Inputs, Run
 from statecraft.proof.search import Found
-from statecraft.simulation import Simulation, State, View
+from statecraft.simulation import Simulation, State, View, observer
 
 
 def replay(machine: Machine, run: Run, watch: Callable[[View, int], None] | None = None) -> View:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -13,7 +14,7 @@ from statecraft.proof import SEVERITY, Finding
 from statecraft.proof.explain import explain
 from statecraft.proof.explored import closure
 from statecraft.proof.prove import Report, prove
-from statecraft.proof.replay import replay
+from statecraft.proof.replay import breaks, replay
 from statecraft.proof.trials import as_trial
 from statecraft.simulation import run_trial
 
@@ -233,3 +234,28 @@ def test_the_gravest_come_first() -> None:
     found: tuple[Finding, ...] = prove(machine(text)).findings
     assert [f.severity for f in found] == sorted((f.severity for f in found), key=("error", "warning").index)
     assert {f.code for f in found} == {"runaway", "unused"}
+
+
+def test_a_run_breaks_its_promise_only_if_the_simulation_says_so() -> None:
+    text = """
+machine gate
+board atmega2560
+tick 100 ms
+command go button, pin 3, on when low
+command back button, pin 4, on when low
+mode shut stop
+mode wide stop
+rules
+in | when | go to
+shut | go | wide
+wide | back | shut
+promise once go -> shut within 300 ms
+"""
+    machine = read_text(text.lstrip())
+    (verdict,) = prove(machine).verdicts
+    assert verdict.kept is False and verdict.run is not None
+    assert breaks(machine, verdict.promise, verdict.run)
+    assert verdict.run.ticks == 5  # tick 0, the tick of go, and three more
+    *most, last = verdict.run.stretches
+    shorter = replace(verdict.run, stretches=(*most, replace(last, ticks=last.ticks - 1)))
+    assert not breaks(machine, verdict.promise, shorter)

@@ -135,7 +135,7 @@ def test_every_condition_is_in_one_of_the_bands() -> None:
     print_grid(machine, Console(file=out, width=80))
     text = " ".join(out.getvalue().split())
     assert out.getvalue().count("■ parked") == text.count(" of ")
-    assert len(grid(machine.parts[0]).triggers) == 19
+    assert len(grid(machine.parts[0]).triggers) == 18
     wide = io.StringIO()
     print_rows(machine, Console(file=wide, width=200))
     assert all(row.when_text in wide.getvalue() for row in machine.parts[0].rows)
