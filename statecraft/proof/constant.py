@@ -484,7 +484,7 @@ def waits_for_ever(explored: Explored, part: int) -> Iterator[Finding]:
             lost = _lost(explored, part, place, cells)
             if not lost:
                 continue
-            if explored.rough:
+            if explored.model.loose:
                 raise Undecided
             run = explored.shortest(in_pieces(explored, lost))
             if run is not None and (best is None or run.ticks < best[0].ticks):

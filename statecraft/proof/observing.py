@@ -149,6 +149,16 @@ def possible_atoms(machine: Machine, condition: Condition) -> Iterator[Atom]:
         yield from atoms(settled(machine, condition, modes))
 
 
+def decidable(machine: Machine, condition: Condition) -> bool:
+    """Whether the proof can decide ``condition`` at all."""
+    try:
+        for _ in possible_atoms(machine, condition):
+            pass
+    except Undecidable:
+        return False
+    return True
+
+
 def _outputs(atom: Atom) -> Iterator[str]:
     if isinstance(atom, OutputIs):
         yield atom.output

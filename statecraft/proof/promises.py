@@ -16,6 +16,7 @@ from statecraft.proof.explored import Explored
 from statecraft.proof.finding import Run
 from statecraft.proof.hope import hopeless
 from statecraft.proof.model import Model, Modes
+from statecraft.proof.observing import possible_atoms
 from statecraft.proof.runs import Lost, Trail
 from statecraft.proof.stopping import in_pieces
 from statecraft.proof.zones import FREE
@@ -55,10 +56,15 @@ def verdict(explored: Explored, promise: Promise) -> Verdict:
 
     Raises:
         OutOfTime: the deadline has come.
+        Undecidable: it asks about an output that stays where it was last put.
+        Undecided: the exploration is too rough to tell.
     """
     goal = _Goal(explored, promise)
     if promise.kind == "reach":
         return _reach(explored, promise, goal)
+    assert promise.when is not None
+    for _ in possible_atoms(explored.machine, promise.when):
+        pass  # it raises what cannot be decided
     watcher = _Watcher(explored.model, promise, goal)
     seeds, seen = _seeds(explored, promise, goal)
     if not seen:
@@ -221,7 +227,7 @@ def _reach(explored: Explored, promise: Promise, goal: _Goal) -> Verdict:
     lost = hopeless(explored.explorer, explored.explorer.numbers(), lambda config: goal(config.modes))
     if not lost:
         return Verdict(promise, True)
-    if explored.rough:
+    if explored.model.loose:
         return Verdict(promise, None, why="counters that count time are followed only roughly")
     return Verdict(promise, False, None, explored.shortest(in_pieces(explored, list(lost.items()))))
 

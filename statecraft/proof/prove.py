@@ -14,7 +14,7 @@ from statecraft.proof.explore import OutOfTime
 from statecraft.proof.explored import Explored, Undecided, closure, parts_asked
 from statecraft.proof.faults import faint_hope, fault_ignored
 from statecraft.proof.finding import SEVERITY, Finding, Run
-from statecraft.proof.observing import Undecidable
+from statecraft.proof.observing import Undecidable, decidable
 from statecraft.proof.promises import Verdict, verdict
 from statecraft.proof.replay import breaks, ends_as_said, replay
 from statecraft.proof.rows import findings as row_findings
@@ -82,7 +82,7 @@ class _Proof:
         self.explored: dict[frozenset[str], Explored | None] = {}
         self.observed: dict[frozenset[str], list[Condition]] = {}
         for promise in machine.promises:
-            if promise.when is not None:
+            if promise.when is not None and decidable(machine, promise.when):
                 self.observed.setdefault(self.parts_of(promise), []).append(promise.when)
 
     def report(self) -> Report:
@@ -195,6 +195,9 @@ class _Proof:
         except OutOfTime:
             self.unproved[f"'{_text(promise)}'"] = None
             return Verdict(promise, None, why="there was no time for it")
+        except Undecided:
+            self.unproved[f"'{_text(promise)}'"] = None
+            return Verdict(promise, None, why="readings held steady are followed only roughly")
         except (Undecidable, Lost) as wrong:
             self.unproved[f"'{_text(promise)}'"] = None
             return Verdict(promise, None, why=str(wrong))

@@ -16,7 +16,7 @@ from typing import Any
 from statecraft.machine import ModeRef, Steady, Term
 from statecraft.proof.clusters import Cluster
 from statecraft.proof.diagram import Node
-from statecraft.proof.explore import NOW, START, Edge, Explorer, Span, Way
+from statecraft.proof.explore import NOW, START, Config, Edge, Explorer, Span, Way
 from statecraft.proof.finding import Inputs, Run, Stretch
 from statecraft.proof.model import Model, Rows
 from statecraft.proof.zones import FREE, Clocks, Matrix
@@ -92,17 +92,9 @@ def ticks_of(explorer: Explorer, number: int, trail: Trail) -> list[Tick]:
     Raises:
         Lost: there is none.
     """
-    zones = explorer.zones
     config = explorer.origin if number == START else explorer.configs[number]
-    before: list[int] = []
-    zone = config.zone
-    for place, edge in enumerate(trail.edges):
-        before.append(zone)
-        zone = _after_exactly(explorer, edge, zone, trail.bounds.get(place, ()))
-    inside = narrowed_to(explorer, zone, trail.last)
-    if inside is None:
-        raise Lost("the clocks are not where they should be in the end")
-    readings = _pick(explorer, inside, {NOW: zones.span(inside, NOW)[0]})
+    *before, inside = zone_after(explorer, config, trail)
+    readings = _pick(explorer, inside, {NOW: explorer.zones.span(inside, NOW)[0]})
     made: list[Tick] = []
     point = _Point(readings, _any_state(explorer) if not trail.states else trail.states)
     for place in reversed(range(len(trail.edges))):
@@ -128,6 +120,23 @@ def ticks_of(explorer: Explorer, number: int, trail: Trail) -> list[Tick]:
         else:
             raise Lost("nothing leads to where the run should come from")
     return made
+
+
+def zone_after(explorer: Explorer, config: Config, trail: Trail) -> list[int]:
+    """The clocks before each edge of ``trail``, from ``config`` on, and at its end, with nothing blurred.
+
+    Raises:
+        Lost: it cannot be taken.
+    """
+    zone = config.zone
+    made = []
+    for place, edge in enumerate(trail.edges):
+        made.append(zone)
+        zone = _after_exactly(explorer, edge, zone, trail.bounds.get(place, ()))
+    inside = narrowed_to(explorer, zone, trail.last)
+    if inside is None:
+        raise Lost("the clocks are not where they should be in the end")
+    return [*made, inside]
 
 
 def _any_state(explorer: Explorer) -> tuple[int, ...]:

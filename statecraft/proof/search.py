@@ -9,7 +9,7 @@ from typing import NamedTuple
 from statecraft.proof.explore import NOW, START, Config, Explorer, Watcher
 from statecraft.proof.finding import Run
 from statecraft.proof.model import Model, Rows
-from statecraft.proof.runs import Trail, narrowed_to, run_of
+from statecraft.proof.runs import Trail, run_of, zone_after
 
 Goal = Callable[[Explorer, int, Config], Iterable[Trail]]
 """What still has to happen after a configuration (its number may be START): chains of single ticks from there."""
@@ -90,10 +90,5 @@ class Search:
 
 def _tick(explorer: Explorer, config: Config, trail: Trail) -> int:
     """The least number of the tick on which the part of ``trail`` that is shown is at its end."""
-    zones = explorer.zones
-    shown = trail.edges[: trail.shown]
-    if shown:
-        return zones.span(shown[-1].way.region.zone, NOW)[0]
-    zone = narrowed_to(explorer, config.zone, None if trail.edges else trail.last)
-    assert zone is not None, "a goal asks for what can be"
-    return zones.span(zone, NOW)[0]
+    end = zone_after(explorer, config, trail)[-1]
+    return explorer.zones.span(end, NOW)[0] - (0 if trail.shown is None else len(trail.edges) - trail.shown)

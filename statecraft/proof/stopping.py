@@ -24,7 +24,7 @@ def no_way_to_stop(explored: Explored, part: int) -> Iterator[Finding]:
     whole = explored.model.parts[part]
     stops = {place for place, mode in enumerate(whole.modes) if mode.stop}
     lost = hopeless(explored.explorer, explored.explorer.numbers(), lambda config: config.modes[part] in stops)
-    if lost and explored.rough:
+    if lost and explored.model.loose:
         raise Undecided
     by_mode: dict[int, list[tuple[int, list[Piece]]]] = defaultdict(list)
     for number, pieces in lost.items():

@@ -259,3 +259,28 @@ promise once go -> shut within 300 ms
     *most, last = verdict.run.stretches
     shorter = replace(verdict.run, stretches=(*most, replace(last, ticks=last.ticks - 1)))
     assert not breaks(machine, verdict.promise, shorter)
+
+
+STAYS = """
+machine arm
+board atmega2560
+tick 10 ms
+command take button, pin 3, on when low, urgent
+command drop button, pin 4, on when low, urgent
+servo fingers pin 45, 0 deg .. 90 deg, rest stays
+mode idle stop
+mode taking fingers 80 deg
+rules
+  in | when | go to
+  idle | take | taking
+  taking | drop | idle
+promise never fingers == 80 deg for 20 ms
+promise every mode can reach idle
+"""
+
+
+def test_what_cannot_be_decided_is_not_called_proved() -> None:
+    report = prove(machine(STAYS))
+    assert [verdict.kept for verdict in report.verdicts] == [None, True]
+    assert not report.complete
+    assert "the servo fingers stays where it was last put" in report.promises[0]
