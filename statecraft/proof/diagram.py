@@ -30,6 +30,7 @@ class Diagrams:
         self._values: dict[Hashable, Node] = {}
         self._selected: dict[tuple[Node, Node, Node], Node] = {}
         self._ends: dict[Node, tuple[Node, ...]] = {}
+        self._asks: dict[Node, int] = {}
         self._mapped: dict[tuple[Node, int, tuple[int, ...]], Node] = {}
         assert self.value(False) == FALSE and self.value(True) == TRUE
 
@@ -120,6 +121,18 @@ class Diagrams:
             self._ends[node] = found
         return found
 
+    def asks(self, node: Node) -> int:
+        """The variables that are asked somewhere in ``node``, as a set of bits."""
+        found = self._asks.get(node)
+        if found is None:
+            found = 0
+            if self._variable[node] != _LAST:
+                found = 1 << self._variable[node]
+                for _, way in self._branches[node]:
+                    found |= self.asks(way)
+            self._asks[node] = found
+        return found
+
     def read(self, end: Node) -> Hashable:
         """The value of a node that :meth:`ends` gave."""
         return self._value[end]
@@ -127,10 +140,24 @@ class Diagrams:
     def follow(self, node: Node, onward: Callable[[Hashable], Node]) -> Node:
         """Where ``node`` has value v, what ``onward(v)`` has there."""
         ends = self.ends(node)
-        made = onward(self._value[ends[0]])
+        after = {end: onward(self._value[end]) for end in ends}
+        if all(self._variable[way] == _LAST for way in after.values()):
+            return self._relabelled(node, after)
+        made = after[ends[0]]
         for end in ends[1:]:
-            made = self.select(self._is(node, end, {}), onward(self._value[end]), made)
+            made = self.select(self._is(node, end, {}), after[end], made)
         return made
+
+    def _relabelled(self, node: Node, known: dict[Node, Node]) -> Node:
+        """``node`` with other nodes in place of those in ``known``: its values at first, then what has been done."""
+        found = known.get(node)
+        if found is None:
+            ways: dict[Node, int] = {}
+            for outcomes, way in self._branches[node]:
+                inner = self._relabelled(way, known)
+                ways[inner] = ways.get(inner, 0) | outcomes
+            found = known[node] = self._node(self._variable[node], ways)
+        return found
 
     def _is(self, node: Node, end: Node, known: dict[Node, Node]) -> Node:
         """True where ``node`` has the value of ``end``."""

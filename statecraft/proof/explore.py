@@ -686,10 +686,12 @@ class Explorer:
         self, config: Config, region: Region, node: Node, only: Only = ANYTHING
     ) -> Iterator[tuple[Hashable, Piece]]:
         """The values that ``node`` can have in ``region`` of ``config``, with the pairs for which it does."""
-        key = (node, region.hearing.takes & only.takes, only.pairs, "values")
+        asked = self.model.diagrams.asks(node)
+        confining = tuple(item for item in only.pairs if asked >> item[0] & 1)
+        key = (node, region.hearing.takes & only.takes, confining)
         found = self._values.get(key)
         if found is None:
-            allowed = dict(only.pairs)
+            allowed = dict(confining)
             allowed[self.model.command] = region.hearing.takes & only.takes
             found = self._values[key] = self.model.diagrams.pieces(node, self.model.with_state, allowed)
         confined = dict(only.pairs)
@@ -704,11 +706,13 @@ class Explorer:
 
     def pieces(self, region: Region, only: Only = ANYTHING) -> list[tuple[Rows, Piece]]:
         """The rows that can decide together in ``region``, with the pairs for which they do."""
-        key = (region.node, region.hearing.takes, only.pairs)
+        model = self.model
+        asked = model.diagrams.asks(region.node)
+        confining = tuple(item for item in only.pairs if item[0] >= model.with_state and asked >> item[0] & 1)
+        key = (region.node, region.hearing.takes, confining)
         found = self._pieces.get(key)
         if found is None:
-            model = self.model
-            allowed = {index: pairs for index, pairs in only.pairs if index >= model.with_state}
+            allowed = dict(confining)
             allowed[model.command] = region.hearing.takes
             found = self._pieces[key] = [
                 (rows, piece)

@@ -97,7 +97,7 @@ def faint_hope(explored: Explored, part: int, sensor: Sensor) -> Iterator[Findin
     All else is equal then, also what the parts before have just done: a part that stops because of the fault, and so
     lets another one start, is no hope of that one's.
     """
-    model, explorer = explored.model, explored.explorer
+    model, explorer, diagrams = explored.model, explored.explorer, explored.model.diagrams
     starting = {
         row.number
         for row in model.parts[part].rows
@@ -107,10 +107,18 @@ def faint_hope(explored: Explored, part: int, sensor: Sensor) -> Iterator[Findin
     if sensor.name not in explored.sensor_pairs or not starting:
         return
     index, faulty = explored.sensor_pairs[sensor.name]
-    beside = _Beside(explored, part, index, spoiled_pairs(model.clusters[index], sensor.name), faulty)
+    beside = _Beside(
+        explored, part, index, spoiled_pairs(model.clusters[index], sensor.name), faulty, frozenset(starting)
+    )
+    nothing = diagrams.value((NOBODY, NOBODY))
     found: dict[int, set[int]] = {}  # rows, and the modes in which they may be prevented
     for _, config, region in explored.views():
-        for value, _ in explorer.values(config, region, beside.node(config, region), beside.valid):
+        if not beside.matters(config):
+            continue
+        node = beside.node(config, region)
+        if node == nothing:
+            continue
+        for value, _ in explorer.values(config, region, node, beside.valid):
             number = beside.prevented(value, config)
             if number in starting:
                 found.setdefault(number, set()).add(config.modes[part])
@@ -150,15 +158,29 @@ class _Beside:
         index: the sensor's cluster.
         spoiled: for each of its pairs, the one with the sensor in fault.
         faulty: its pairs in which the sensor is in fault.
+        starting: the rows that enter a moving mode.
     """
 
-    def __init__(self, explored: Explored, part: int, index: int, spoiled: tuple[int, ...], faulty: int) -> None:
+    def __init__(
+        self,
+        explored: Explored,
+        part: int,
+        index: int,
+        spoiled: tuple[int, ...],
+        faulty: int,
+        starting: frozenset[int],
+    ) -> None:
         self.explored = explored
+        self.starting = starting
         self.part = part
         self.index = index
         self.spoiled = spoiled
         self.valid = Only(pairs=((index, explored.model.clusters[index].all & ~faulty),))
         self._nodes: dict[Node, Node] = {}
+
+    def matters(self, config: Config) -> bool:
+        """Whether a row of the part asks about the sensor's cluster, in the mode that it is in."""
+        return any(cluster == self.index for cluster, _ in self.explored.asks(self.part, config.modes[self.part]))
 
     def node(self, config: Config, region: Region) -> Node:
         """A diagram over valid readings whose values are (row with the fault, row with the reading).
@@ -173,9 +195,12 @@ class _Beside:
             own = model.decision(part, config.modes[part], region.passed, *seen, region.tables, region.known)
             if own not in self._nodes:
                 otherwise = diagrams.mapped(own, self.index, self.spoiled)
-                self._nodes[own] = diagrams.follow(
-                    otherwise, lambda spoilt: diagrams.follow(own, lambda good: diagrams.value((spoilt, good)))
-                )
+                if self.starting.isdisjoint(map(diagrams.read, diagrams.ends(otherwise))):
+                    self._nodes[own] = diagrams.value((NOBODY, NOBODY))
+                else:
+                    self._nodes[own] = diagrams.follow(
+                        otherwise, lambda spoilt: diagrams.follow(own, lambda good: diagrams.value((spoilt, good)))
+                    )
             return self._nodes[own]
 
         before = self.explored.explorer.before(config, region, part)
