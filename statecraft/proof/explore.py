@@ -542,8 +542,8 @@ class Explorer:
         for part in range(count):
             node = self._onward(
                 node,
-                lambda rows, part=part: self._tagged(  # type: ignore[misc]
-                    model.decision(part, modes[part], passed, *self.seen(modes, counters, rows), tables, known), rows
+                lambda rows, part=part: model.decision(  # type: ignore[misc]
+                    part, modes[part], passed, *self.seen(modes, counters, rows), tables, known, rows
                 ),
             )
         return node
@@ -574,15 +574,6 @@ class Explorer:
         found = self._joint.get(key)
         if found is None:
             found = self._joint[key] = diagrams.follow(node, after.__getitem__)
-        return found
-
-    def _tagged(self, decision: Node, rows: Rows) -> Node:
-        """``decision`` of one part with the rows of the parts before it put in front."""
-        key = (decision, rows, "tagged")
-        found = self._joint.get(key)
-        if found is None:
-            diagrams = self.model.diagrams
-            found = self._joint[key] = diagrams.follow(decision, lambda row: diagrams.value((*rows, row)))
         return found
 
     # ------------------------------------------------------------------------------------------------------------ steps

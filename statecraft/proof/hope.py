@@ -71,8 +71,11 @@ def hopeless(
         if explorer.model.loose:
             rest = _taken(explorer, rest, _surely(explorer, explorer.edges[number], left))
         else:
-            for edge in explorer.edges[number]:
-                if rest and not leads_there(edge):
+            # What leads to where all is well first: it takes the most at once.
+            for edge in sorted(explorer.edges[number], key=lambda edge: bool(left[explorer.number(edge.target)])):
+                if not rest:
+                    break
+                if not leads_there(edge):
                     for piece in _good(explorer, explorer.number(edge.target), left):
                         rest = _taken(explorer, rest, _from_where(explorer, edge, piece))
         if rest != left[number]:

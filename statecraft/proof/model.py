@@ -112,6 +112,10 @@ class Seen(Protocol):
     def tables(self) -> tuple[Table, ...]:
         """The clusters' tables."""
 
+    @property
+    def known(self) -> tuple[Known, ...]:
+        """The answers that gave them."""
+
     def passed(self, clock: str, ticks: int) -> bool:
         """Whether a clock has come to ``ticks``."""
 
@@ -203,6 +207,7 @@ class Model:
         }
         self._desks: dict[tuple[int, int], Desk] = {}
         self._decisions: dict[tuple[object, ...], Node] = {}
+        self._observed: dict[object, Node] = {}
         self._effects: dict[tuple[Modes, Counters, Rows], tuple[Effect, ...]] = {}
         self.loose = dict(self._loose()) if loosely else {}
         # A counter that counts time keeps a remainder for each clause: a clock while it runs, a number while it rests.
@@ -232,8 +237,22 @@ class Model:
 
     def observed_as(self, condition: Condition, rows_do: Effect, counters: Counters, region: Seen) -> Node:
         """Where an observer sees ``condition`` at the end of a tick on which rows did ``rows_do``."""
-        names = {part.name: part.modes[mode] for part, mode in zip(self.parts, rows_do.modes, strict=True)}
-        return self._observe(settled(self.machine, condition, names), rows_do, counters, region)
+        key = (
+            id(condition),  # a promise's own, which lives as long as the promise
+            rows_do.modes,
+            counters,
+            tuple(
+                clock in rows_do.entered or tuple(region.passed(clock, each) for each in ticks)
+                for clock, ticks in self._seen_tests.items()
+            ),
+            region.known,
+        )
+        found = self._observed.get(key)
+        if found is None:
+            names = {part.name: part.modes[mode] for part, mode in zip(self.parts, rows_do.modes, strict=True)}
+            settled_here = settled(self.machine, condition, names)
+            found = self._observed[key] = self._observe(settled_here, rows_do, counters, region)
+        return found
 
     def _observe(self, condition: Condition, rows_do: Effect, counters: Counters, region: Seen) -> Node:
         match condition:
@@ -420,8 +439,10 @@ class Model:
         modes: Modes,
         tables: tuple[Table, ...],
         known: tuple[Known, ...],
+        before: Rows | None = None,
     ) -> Node:
-        """Which row of ``part`` decides in ``mode``: a diagram whose values are row numbers (:data:`NOBODY` for none).
+        """Which row of ``part`` decides in ``mode``: a diagram whose values are row numbers (:data:`NOBODY` for none);
+        with ``before``, the rows of the parts before it, they are those and that number.
 
         ``passed`` answers clock tests; ``modes`` and ``counters`` are as the part sees them; ``tables`` and ``known``
         are the clusters' tables and the answers that gave them.
@@ -435,13 +456,15 @@ class Model:
             tuple(counters[self.counter_place[name]] for name in desk.values),
             tuple(self.in_modes(atom, modes) for atom in desk.others),
             tuple(known[index] for index in desk.clusters),
+            before,
         )
         found = self._decisions.get(key)
         if found is None:
-            found = self.diagrams.value(NOBODY)
+            found = self.diagrams.value(NOBODY if before is None else (*before, NOBODY))
             for number, ask in reversed(desk.rows):
                 where = self.diagram(ask, passed, counters, modes, tables)
-                found = self.diagrams.select(where, self.diagrams.value(number), found)
+                decided = self.diagrams.value(number if before is None else (*before, number))
+                found = self.diagrams.select(where, decided, found)
             self._decisions[key] = found
         return found
 

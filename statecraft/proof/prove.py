@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import time
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
@@ -69,7 +70,13 @@ class Report:
 
 def prove(machine: Machine, seconds: float | None = None) -> Report:
     """Prove everything about ``machine`` that can be in ``seconds`` (no limit if None)."""
-    return _Proof(machine, seconds).report()
+    collecting = gc.isenabled()
+    gc.disable()  # millions of small tuples are kept to the end, and none of them in a ring
+    try:
+        return _Proof(machine, seconds).report()
+    finally:
+        if collecting:
+            gc.enable()
 
 
 class _Proof:
