@@ -192,19 +192,23 @@ class _Beside:
         def side_by_side(rows: object) -> Node:
             assert isinstance(rows, tuple)
             seen = self.explored.explorer.seen(config.modes, region.counters, rows)
-            own = model.decision(part, config.modes[part], region.passed, *seen, region.tables, region.known)
+            own = model.decision(part, config.modes[part], region.passed, *seen, region.tables, region.known, rows)
             if own not in self._nodes:
-                otherwise = diagrams.mapped(own, self.index, self.spoiled)
-                if self.starting.isdisjoint(map(diagrams.read, diagrams.ends(otherwise))):
-                    self._nodes[own] = diagrams.value((NOBODY, NOBODY))
-                else:
-                    self._nodes[own] = diagrams.follow(
-                        otherwise, lambda spoilt: diagrams.follow(own, lambda good: diagrams.value((spoilt, good)))
-                    )
+                self._nodes[own] = self._side_by_side(own)
             return self._nodes[own]
 
         before = self.explored.explorer.before(config, region, part)
         return diagrams.follow(diagrams.mapped(before, self.index, self.spoiled), side_by_side)
+
+    def _side_by_side(self, own: Node) -> Node:
+        diagrams = self.explored.model.diagrams
+        otherwise = diagrams.mapped(own, self.index, self.spoiled)
+        if self.starting.isdisjoint(_last(diagrams.read(end)) for end in diagrams.ends(otherwise)):
+            return diagrams.value((NOBODY, NOBODY))
+        return diagrams.follow(
+            otherwise,
+            lambda spoilt: diagrams.follow(own, lambda good: diagrams.value((_last(spoilt), _last(good)))),
+        )
 
     def prevented(self, value: object, config: Config) -> int:
         """The row that decides with the fault and not without, if it enters a moving mode; else :data:`NOBODY`."""
@@ -255,6 +259,11 @@ class _Beside:
                         nodes={0: both},
                         pairs={0: only.pairs},
                     )
+
+
+def _last(rows: object) -> int:
+    assert isinstance(rows, tuple) and isinstance(rows[-1], int)
+    return rows[-1]
 
 
 def _differ(rows: object, number: int) -> bool:
