@@ -113,6 +113,8 @@ class Judgement:
         counts += [plural(warnings, "warning")] if warnings else []
         verdicts = self.report.verdicts
         kept = sum(verdict.kept is True for verdict in verdicts)
+        broken = len(self.broken)
+        counts += [f"{plural(broken, 'promise')} broken"] if broken else []
         text = (", ".join(counts) or "nothing found wrong") + (
             f"; {kept} of {plural(len(verdicts), 'promise')} proved" if verdicts else ""
         )

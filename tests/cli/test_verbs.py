@@ -267,7 +267,7 @@ def test_a_broken_promise_is_an_error_with_its_run(run, change):
     told = run("check", "broken.modes")
     assert told.code == 1
     assert "✗ while operator silent -> parked within 20 ms: broken" in told.out
-    assert "3 of 4 promises proved" in told.out
+    assert "1 promise broken; 3 of 4 promises proved" in told.out
     told = run("check", "broken.modes", "--json")
     assert "promise-broken" in [item["code"] for item in json.loads(told.out)["findings"]]
 
