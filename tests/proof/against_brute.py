@@ -59,7 +59,7 @@ def _promise(chance: random.Random, machine: Machine) -> str:
 
     stops = [mode.name for mode in part.modes if mode.stop]
     goal = modes(chance.choice([stops, [chance.choice(part.modes).name]]))
-    within = f"{10 * chance.randint(1, 5)} ms"
+    within = f"{10 * chance.choice([1, 2, 3, 4, 5, 8, 12])} ms"
     atoms = [f"{part.name} in {mode.name}" for mode in part.modes]
     atoms += [level.name for level in machine.levels] * 2
     atoms += [f"{link.name} silent" for link in machine.links if link.silent is not None] * 2

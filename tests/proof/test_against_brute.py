@@ -1,0 +1,159 @@
+"""The proofs against the brute-force explorer, on small machines made at random.
+
+A part of what ``python -m tests.benchmarks.proof_against_brute`` goes through.
+"""
+
+from __future__ import annotations
+
+import time
+
+import pytest
+
+from statecraft.language import FileErrors, read_text
+from statecraft.machine import Machine
+from tests.proof.against_brute import disagreements, small_text, smallest
+from tests.proof.brute import TooLarge, World
+
+SECONDS = 25
+LEAST = 15
+
+MENDED = {
+    "a restart leaves nothing": """
+machine pelro
+board atmega2560
+tick 10 ms
+link gilzu serial1, 9600 baud, plain
+command mibpik "k" from gilzu
+motor fengan pwm 12, forward 52, reverse 51
+mode tamlu stop
+mode corlu fengan 30 %
+rules
+  in | when | go to | do
+  tamlu | mibpik | corlu |
+  any | after 10 ms | restart |
+""",
+    "the tail begins as early as it can": """
+machine pelro
+board atmega2560
+tick 10 ms
+lamp gilsta pin 52
+mode tamba stop
+mode tampik gilsta blink 40 ms
+group pelfi tamba, tampik
+rules
+  in | when | go to | do
+  tamba | after 10 ms in pelfi | tampik |
+  tampik | after 10 ms | tamba |
+""",
+    "another part fails sooner": """
+machine quoba
+board atmega2560
+tick 10 ms
+link pelsta serial1, 19200 baud, plain
+command sulno "u" from pelsta, urgent
+relay corpik pin 53
+servo norba pin 51, 0 deg .. 90 deg
+part kemsta
+mode raspik stop
+mode mibro stop
+mode barpik corpik on
+rules
+  in | when | go to | do
+  mibro | after 10 ms | barpik |
+  raspik | after 10 ms | mibro |
+part fenfi
+mode bardor stop
+mode dalmer norba 10 deg
+rules
+  in | when | go to | do
+  dalmer | sulno and after 10 ms | stay |
+  bardor | not after 10 ms   | dalmer |
+""",
+    "a constant reading is steady in the end": """
+machine tamba
+board atmega2560
+tick 10 ms
+sensor kemmer by hand, 0 .. 5
+level corro when kemmer steady within 2 for 40 ms and tamba in bardor clears when not tamba in bardor, on if in doubt
+level dalno when corro clears when not corro, on if in doubt
+mode tammer stop
+mode bardor
+rules
+  in | when | go to | do
+  tammer | after 10 ms | bardor |
+  bardor | dalno | tammer |
+""",
+    "restarted on every tick": """
+machine tamsta
+board atmega2560
+tick 10 ms
+switch bardor pin 52, on when high
+mode corno stop
+mode corfi stop
+mode hurgan stop
+group pelro corno
+group hurven corfi
+rules
+  in | when | go to | do
+  any | not after 10 ms in hurven | restart |
+  pelro| after 10 ms and bardor | hurgan |
+""",
+    "prevented by a failsafe": """
+machine dalfi
+board atmega2560
+tick 10 ms
+link sulro serial1, 38400 baud, checked, silent after 10 ms
+command tamlu "s" from sulro
+sensor tamro by hand, 0 .. 5
+motor rassta pwm 12, direction 53
+failsafes
+  in | when | go to | do
+  any | tamro > 2 and tamlu  | start |
+part pelsta
+mode fendor stop
+mode barlu rassta 30 %
+group fenlu fendor
+group tampik fenlu
+rules
+  in | when | go to | do
+  fendor | pelsta in tampik | barlu |
+""",
+}
+"""Machines on which the two sides once differed, made as small as they could be."""
+
+
+def test_they_agree() -> None:
+    """As many machines as there is time for, and no fewer than a few."""
+    compared, seed, until = 0, 0, time.process_time() + SECONDS
+    while compared < LEAST or time.process_time() < until:
+        text, seed = small_text(seed), seed + 1
+        try:
+            found = disagreements(read_text(text), limit=10_000)
+        except TooLarge:
+            continue
+        assert not found, "\n".join([*found, text])
+        compared += 1
+
+
+@pytest.mark.parametrize("text", MENDED.values(), ids=MENDED)
+def test_what_once_differed(text: str) -> None:
+    assert not disagreements(read_text(text))
+
+
+def test_smallest_keeps_what_it_is_asked_to_keep() -> None:
+    def moves(machine: Machine) -> bool:
+        return len(set(World(machine).modes)) > 1
+
+    text = next(text for text in map(small_text, range(100)) if _is(text, moves))
+    shrunk = smallest(text, moves)
+    assert moves(read_text(shrunk))
+    assert len(shrunk) < len(text) / 2
+    # two modes and a row between them: there is nothing more to take away
+    assert sum(line.startswith("mode") for line in shrunk.splitlines()) == 2
+
+
+def _is(text: str, wanted: object) -> bool:
+    try:
+        return bool(wanted(read_text(text)))  # type: ignore[operator]
+    except (FileErrors, TooLarge):
+        return False
