@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from statecraft.agreement.chance import Chance
 from statecraft.agreement.compare import Comparison, Difference, Other
@@ -12,7 +12,7 @@ from statecraft.agreement.coverage import Coverage, coverage
 from statecraft.agreement.inputs import Course, Stretch, course_of, length
 from statecraft.agreement.reasons import with_reasons
 from statecraft.agreement.shrink import shrink
-from statecraft.agreement.vectors import Vectors
+from statecraft.agreement.vectors import Vectors, vectors
 from statecraft.firmware.behaviour import behaviour_files
 from statecraft.machine import Machine
 from statecraft.simulation.trial import script
@@ -110,3 +110,36 @@ def shown(machine: Machine, searched: Vectors) -> Shown:
         len(rows) - len(rows_open), len(rows), rows_open,
         len(conditions) - len(lacking), len(conditions), tuple(text),
     )  # fmt: skip
+
+
+def figures(machine: Machine, seed: int, ticks: int) -> dict[str, str]:
+    """What became of all of it on the desk, for a page: figures by what they count.
+
+    Raises:
+        ToolchainMissing, BuildFailed: there is no compiler for the desk, or it refuses.
+    """
+    searched = vectors(machine)
+    own = trials(machine)
+    runs = [
+        compared(machine, "its trials", own),
+        compared(machine, "inputs made for every row and condition", searched.courses),
+        at_random(machine, seed, ticks),
+    ]
+    runs[-1] = replace(runs[-1], what=f"inputs at random, seed {seed}")
+    told = {
+        f"table and desk build on {run.what}": f"{run.ticks:,} ticks, "
+        + ("no difference" if run.difference is None else f"they differ on tick {run.difference.tick}")
+        for run in runs
+    }
+    if any(run.difference is not None for run in runs):
+        return told
+    seen, found = shown(machine, searched), covered(machine, searched, [*own, *searched.courses])
+    open_branches = sum(not missed.reason for missed in found.missed)
+    told["rows that decide"] = f"{seen.rows} of {seen.rows_of}"
+    shares = f"{seen.conditions} of {seen.conditions_of}"
+    told["conditions that decide by themselves, both ways (masking MC/DC)"] = shares
+    told["branches of behaviour.cpp taken (gcov)"] = (
+        f"{found.branches - len(found.missed)} of {found.branches}; "
+        f"{len(found.missed) - open_branches} argued to be out of reach, {open_branches} open"
+    )
+    return told

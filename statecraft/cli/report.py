@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from statecraft.cli.common import board_of, file_argument, plural, read, screen, step, write_text
+from statecraft.cli.common import Stop, board_of, file_argument, plural, read, screen, step, write_text
 
 if TYPE_CHECKING:
     from statecraft.boards import Board
@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 @file_argument
 @click.option("-o", "--out", metavar="FILE", type=click.Path(path_type=Path), help="NAME.html unless you say.")
 @click.option("--no-compile", is_flag=True, help="Leave the sketch's sizes out, which is quicker.")
-def command(file: str, out: Path | None, no_compile: bool) -> None:
+@click.option("--agree", is_flag=True, help="Compare table and desk build for it, which takes some seconds.")
+def command(file: str, out: Path | None, no_compile: bool, agree: bool) -> None:
     """Write FILE's page: picture, table, proofs, trials, wiring, commands, sizes, cautions, and what it was made from.
 
     One file that needs no network and no scripts, and prints.
@@ -40,13 +41,28 @@ def command(file: str, out: Path | None, no_compile: bool) -> None:
     if not no_compile:
         with step(console, "compile"):
             built, why = _compile(machine, board)
+    agreement = None
+    if agree:
+        with step(console, "agree"):
+            agreement = _agreement(machine)
     proof = Judged(judged.findings, judged.report.verdicts, judged.report.unproved)
     with step(console, "draw and write"):
-        text = page(machine, board=board, proof=proof, trials=trials, build=built, no_build=why)
+        text = page(machine, board=board, proof=proof, trials=trials, build=built, no_build=why, agreement=agreement)
     path = out or Path(f"{machine.name}.html")
     write_text(path, text)
     met = sum(result.passed for result in trials)
     click.echo(f"{path} written: {judged.outcome}, {met} of {plural(len(trials), 'trial')} passed")
+
+
+def _agreement(machine: Machine) -> dict[str, str]:
+    """Figures of the comparison of table and desk build, on inputs at random that are the same each time."""
+    from statecraft.agreement.agree import figures
+    from statecraft.firmware import BuildFailed, ToolchainMissing
+
+    try:
+        return figures(machine, seed=1, ticks=300_000)
+    except (ToolchainMissing, BuildFailed) as failed:
+        raise Stop(str(failed)) from None
 
 
 def _compile(machine: Machine, board: Board) -> tuple[Built | None, str]:

@@ -290,3 +290,14 @@ def test_check_knows_which_findings_there_are(run):
     told = run("check", "--explain", "gremlins")
     assert told.code == 2
     assert "halt missed" in told.err
+
+
+def test_a_report_can_carry_the_agreement_of_table_and_desk(run, feed_pusher):
+    vent = feed_pusher.parent / "greenhouse_vent.modes"
+    assert run("report", vent, "--no-compile", "-o", "plain.html").code == 0
+    assert "were not compared" in Path("plain.html").read_text()
+    assert run("report", vent, "--no-compile", "--agree", "-o", "vent.html").code == 0
+    page = Path("vent.html").read_text()
+    assert "were not compared" not in page
+    assert "inputs at random, seed 1" in page and "300,000 ticks, no difference" in page
+    assert "10 of 10" in page  # rows that decide
