@@ -630,38 +630,45 @@ class _Writer:
         return lines
 
     def level(self, level: Level) -> list[str]:
-        lines: list[str] = []
-        on = self.held(lines, level, "set", level.set, level.set_ticks)
-        off = self.held(lines, level, "clear", level.clear, level.clear_ticks)
+        held: dict[str, str] = {}
+        on = self.held(held, level, "set", level.set, level.set_ticks)
+        off = self.held(held, level, "clear", level.clear, level.clear_ticks)
+        body = self.decided(level, on, off)
+        lines = []
+        for local, call in held.items():
+            used = any(local in line for line in body)  # the time goes on even where its end decides nothing
+            lines += broken(f"const bool {local} = {call};" if used else f"{call};")
+        return lines + body
+
+    def decided(self, level: Level, on: Expr, off: Expr) -> list[str]:
+        """The lines that turn ``level`` on where ``on`` holds, and off where only ``off`` does."""
         if level.on_if_in_doubt:
             read = dict.fromkeys([*sensors_of(level.set), *sensors_of(level.clear)])
             words = _Words(self)
             on = any_of([*(negation(words.valid(sensor)) for sensor in read), on])
         name = self.member("level", level.name)
         if on.known is True:
-            return [*lines, f"{name} = true;"]
+            return [f"{name} = true;"]
         if on.known is False:
-            return lines if off.known is False else [*lines, *condition_lines("if", off), f"    {name} = false;", "}"]
+            return [] if off.known is False else [*condition_lines("if", off), f"    {name} = false;", "}"]
         off = otherwise(off, on)
         if off.known is True:
-            return [*lines, *condition_lines(f"{name} =", on, closing=";")]
-        lines += [*condition_lines("if", on), f"    {name} = true;"]
+            return condition_lines(f"{name} =", on, closing=";")
+        lines = [*condition_lines("if", on), f"    {name} = true;"]
         if off.known is None:
             lines += [*condition_lines("} else if", off), f"    {name} = false;"]
         return [*lines, "}"]
 
-    def held(self, lines: list[str], level: Level, word: str, condition: Condition, ticks: int) -> Expr:
-        """The condition, or the local that says it has held for its time, whose line goes to ``lines``."""
+    def held(self, calls: dict[str, str], level: Level, word: str, condition: Condition, ticks: int) -> Expr:
+        """The condition, or the local that says it has held for its time, whose value goes to ``calls``."""
         expr = expression(condition, _Words(self, level.text or self.machine.line(level.place)))
         if not ticks:
             return expr
         clock = self.layout.get("clock", f"{word} {level.name}")
         assert clock is not None
-        local = f"{word}_for_its_time"
-        call = f"const bool {level.name}_{local} = held<{clock.type}>(now.{clock.path}, "
-        call += f"{expr}, {self.quantities.ticks(ticks, level.text)});"
-        lines += broken(call)
-        return bare(f"{level.name}_{local}")
+        local = f"{level.name}_{word}_for_its_time"
+        calls[local] = f"held<{clock.type}>(now.{clock.path}, {expr}, {self.quantities.ticks(ticks, level.text)})"
+        return bare(local)
 
     # ---------------------------------------------------------------------------------------------------------- parts
 
@@ -691,7 +698,9 @@ class _Writer:
             name = item.name.partition(".")[2]
             into = self.member_of(part, part.group[name].modes, "target")
             outside = negation(self.member_of(part, part.group[name].modes))
-            view.group_resets.append((str(all_of([into, outside])), f"now.{item.path}"))
+            comes_in = all_of([into, outside])
+            if comes_in.known is not False:  # a group of all modes is never come into
+                view.group_resets.append((str(comes_in), f"now.{item.path}"))
         before, inside, after = arrange(part)
         for index, item_row in enumerate(before):
             view.before += ([""] if index else []) + self.row(part, view, item_row, item_row.modes, asks_mode=True)

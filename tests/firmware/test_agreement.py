@@ -6,7 +6,7 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from statecraft.firmware import behaviour
@@ -46,6 +46,7 @@ def test_a_machine_with_every_construct_agrees_and_gets_about(orchard: Machine) 
 
 @settings(max_examples=8, deadline=None)
 @given(st.integers(0, 10**6), st.integers(1, 4))
+@example(114, 2)  # a level whose condition to turn on holds always, with a time to turn off
 def test_random_machines_agree(seed: int, size: int) -> None:
     machine = read_text(random_text(seed, size))
     desk = Desk(machine, flags=("-O0", "-Werror"))
