@@ -355,6 +355,8 @@ def bare_threshold(explored: Explored, part: int, sensor: Sensor) -> Iterator[Fi
     steps, starts = changing(explored, part)
     if not any(model.moving(part, modes[part]) for modes in steps):
         return
+    if explored.partial:
+        raise Undecided
     modes = list(steps)
     own, _ = explored.sensor_pairs[sensor.name]
     clusters = constants(explored, modes)
@@ -481,6 +483,8 @@ def waits_for_ever(explored: Explored, part: int) -> Iterator[Finding]:
             continue
         best: tuple[Run, Cells] | None = None
         for cells in _candidates(explored, part, place):
+            if explored.partial:
+                raise Undecided
             lost = _lost(explored, part, place, cells)
             if not lost:
                 continue

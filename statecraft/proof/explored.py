@@ -22,7 +22,7 @@ from statecraft.machine import (
     atoms,
     sensors_of,
 )
-from statecraft.proof.explore import START, Config, Explorer, Only, Region, Watcher
+from statecraft.proof.explore import START, Config, Edge, Explorer, Only, Region, Watcher
 from statecraft.proof.finding import RowRef, Run
 from statecraft.proof.model import Model
 from statecraft.proof.replay import plays
@@ -44,6 +44,7 @@ class Explored:
         whole: the machine, all parts.
         machine: the machine of these parts alone.
         model, explorer: how it was explored.
+        partial: what other parts do is not followed here (see :mod:`alone`): nothing that is found is a finding yet.
         rough: more may seem reachable here than is (see :class:`Model`): what is not found is not there, and what is
             found has to be shown by a run.
     """
@@ -59,6 +60,7 @@ class Explored:
             machine, parts=kept, levels=levels_read(machine, kept, self.observed), promises=(), trials=()
         )
         self.model = self._model(loosely=True)
+        self.partial = False
         self.rough = bool(self.model.loose) or not all(cluster.exact for cluster in self.model.clusters)
         self.deadline = deadline
         self.explorer = Explorer(self.model, deadline=deadline)
@@ -77,6 +79,10 @@ class Explored:
         model = self._model(loosely=False)
         model.diagrams = self.model.diagrams  # their clusters are the same, and so goals mean the same in both
         return model
+
+    def sure(self, edge: Edge) -> bool:
+        """Whether ``edge`` can be relied on, whatever is not followed here."""
+        return True
 
     def explore(self) -> Explored:
         """Follow everything.
@@ -120,6 +126,9 @@ class Explored:
             OutOfTime: the deadline has come; or, when the exploration is rough, the search has taken too long.
             Undecided: the exploration is rough, and no run was found that plays as it says.
         """
+
+        if self.partial:
+            raise Undecided
 
         def seek(model: Model) -> Found | None:
             if watcher is not None:

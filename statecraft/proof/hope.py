@@ -28,12 +28,14 @@ def hopeless(
     numbers: Iterable[int],
     goal: Callable[[Config], bool],
     leads_there: Callable[[Edge], bool] = lambda edge: False,
+    sure: Callable[[Edge], bool] = lambda edge: True,
 ) -> dict[int, list[Piece]]:
     """The pieces of the configurations ``numbers`` from which no run reaches one for which ``goal`` is true, or takes
     an edge for which ``leads_there`` is.
 
-    With loose counters, what they come to is not to be relied on: more may be without hope then than is, never less.
-    All edges of the configurations that can be reached from ``numbers`` must have been found.
+    Edges that are not ``sure`` are not relied on. With loose counters, what they come to is not either. More may be
+    without hope then than is, never less. All edges of the configurations that can be reached from ``numbers`` must
+    have been found.
     """
     asked = [explorer.number(number) for number in numbers]
     left: dict[int, list[Piece]] = {}
@@ -75,7 +77,7 @@ def hopeless(
             for edge in sorted(explorer.edges[number], key=lambda edge: bool(left[explorer.number(edge.target)])):
                 if not rest:
                     break
-                if not leads_there(edge):
+                if not leads_there(edge) and sure(edge):
                     for piece in _good(explorer, explorer.number(edge.target), left):
                         rest = _taken(explorer, rest, _from_where(explorer, edge, piece))
         if rest != left[number]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from statecraft.machine import Condition, ModeRef, Promise
 from statecraft.proof.diagram import Node
 from statecraft.proof.explore import START, WATCH, Config, Explorer, Region
-from statecraft.proof.explored import Explored
+from statecraft.proof.explored import Explored, Undecided
 from statecraft.proof.finding import Run
 from statecraft.proof.hope import hopeless
 from statecraft.proof.model import Model, Modes
@@ -224,9 +224,13 @@ def _broken(explored: Explored, promise: Promise, goal: _Goal) -> Verdict:
 
 
 def _reach(explored: Explored, promise: Promise, goal: _Goal) -> Verdict:
-    lost = hopeless(explored.explorer, explored.explorer.numbers(), lambda config: goal(config.modes))
+    lost = hopeless(
+        explored.explorer, explored.explorer.numbers(), lambda config: goal(config.modes), sure=explored.sure
+    )
     if not lost:
         return Verdict(promise, True)
+    if explored.partial:
+        raise Undecided
     if explored.model.loose:
         return Verdict(promise, None, why="counters that count time are followed only roughly")
     return Verdict(promise, False, None, explored.shortest(in_pieces(explored, list(lost.items()))))

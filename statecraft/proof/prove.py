@@ -10,6 +10,7 @@ from functools import partial
 
 from statecraft.machine import Condition, Machine, ModeRef, Promise
 from statecraft.proof import graph, static
+from statecraft.proof.alone import Alone, cannot_flap, witnessed
 from statecraft.proof.constant import bare_threshold, flapping, waits_for_ever
 from statecraft.proof.explore import OutOfTime
 from statecraft.proof.explored import Explored, Undecided, closure, parts_asked
@@ -19,9 +20,13 @@ from statecraft.proof.observing import Undecidable, decidable
 from statecraft.proof.promises import Verdict, verdict
 from statecraft.proof.replay import breaks, ends_as_said, replay
 from statecraft.proof.rows import findings as row_findings
+from statecraft.proof.rows import fired
 from statecraft.proof.runs import Lost
 from statecraft.proof.stopping import halt_missed, no_way_to_stop, runaway
 from statecraft.proof.unused import unused
+
+TOGETHER_SECONDS = 2.5
+"""How long parts that ask about each other are followed together, before each is followed alone."""
 
 DOES_NOT_REPLAY = " (The run beside it does not play to that end: this is a mistake in statecraft; please report it.)"
 
@@ -87,6 +92,8 @@ class _Proof:
         self.found: list[Finding] = []
         self.unproved: dict[str, None] = {}
         self.explored: dict[frozenset[str], Explored | None] = {}
+        self.seen: frozenset[tuple[str, int]] | None = None
+        self.by_themselves: dict[tuple[frozenset[str], tuple[int, ...]], Explored | None] = {}
         self.observed: dict[frozenset[str], list[Condition]] = {}
         for promise in machine.promises:
             if promise.when is not None and decidable(machine, promise.when):
@@ -102,7 +109,7 @@ class _Proof:
         self.attempt("whether the machine flaps", self.flaps)
         self.attempt("whether levels overlap", self.overlaps)
         verdicts = tuple(self.judge(promise) for promise in machine.promises)
-        made = [each for each in self.explored.values() if each is not None]
+        made = [each for each in (*self.explored.values(), *self.by_themselves.values()) if each is not None]
         order = list(SEVERITY)
         found = sorted(
             self.found,
@@ -126,12 +133,37 @@ class _Proof:
         Raises:
             OutOfTime: there is no time for it.
         """
-        names = closure(self.machine, parts)
+        asked = frozenset(parts)
+        names = closure(self.machine, asked)
         if names not in self.explored:
             self.explored[names] = None
-            made = Explored(self.machine, names, self.observed.get(names, ()), self.deadline)
-            self.explored[names] = made.explore()
+            if any(found is None and some <= names for some, found in self.explored.items() if some != names):
+                return self.alone(asked)  # fewer parts together are too many already
+            limit = self.deadline
+            if len(names) > 1:
+                soon = time.monotonic() + TOGETHER_SECONDS
+                limit = soon if limit is None else min(limit, soon)
+            made = Explored(self.machine, names, self.observed.get(names, ()), limit)
+            try:
+                self.explored[names] = made.explore()
+                made.deadline = self.deadline
+            except OutOfTime:
+                if len(names) == 1:
+                    raise
         found = self.explored[names]
+        return self.alone(asked) if found is None else found
+
+    def alone(self, parts: frozenset[str], observed: Iterable[Condition] = ()) -> Explored:
+        """The exploration of ``parts`` whatever the others do, when all together are too many.
+
+        Raises:
+            OutOfTime: there is no time for it.
+        """
+        key = (parts, tuple(map(id, observed)))
+        if key not in self.by_themselves:
+            self.by_themselves[key] = None
+            self.by_themselves[key] = Alone(self.machine, parts, observed, self.deadline).explore()
+        found = self.by_themselves[key]
         if found is None:
             raise OutOfTime
         return found
@@ -157,7 +189,10 @@ class _Proof:
             self.unproved[f"anything about the rows, modes and faults{said}"] = None
             return
         part = explored.model.part_index[name]
-        self.attempt(f"which rows and modes are of use{said}", lambda: row_findings(explored, part))
+        if explored.partial:
+            self.attempt(f"which rows and modes are of use{said}", lambda: self.used(explored, part))
+        else:
+            self.attempt(f"which rows and modes are of use{said}", lambda: row_findings(explored, part))
         self.attempt(f"whether every mode can be stopped{said}", lambda: no_way_to_stop(explored, part))
         self.attempt(f"whether the machine runs away{said}", lambda: runaway(explored, part))
         self.attempt(f"whether a mode waits for ever{said}", lambda: waits_for_ever(explored, part))
@@ -167,11 +202,35 @@ class _Proof:
             self.attempt(f"what starts with faults{at}", partial(faint_hope, explored, part, sensor))
             self.attempt(f"whether thresholds are bare{at}", partial(bare_threshold, explored, part, sensor))
 
+    def used(self, explored: Explored, part: int) -> list[Finding]:
+        """See that every row of a part that was explored alone does decide.
+
+        Raises:
+            Undecided: one does not, or has not been seen to.
+        """
+        whole = self.machine.part(explored.model.parts[part].name)
+        if self.seen is None:
+            every = frozenset((each.name, row.number) for each in self.machine.parts for row in each.rows)
+            self.seen = witnessed(self.machine, every, self.deadline)
+        rows = {(whole.name, row.number) for row in whole.rows}
+        if len(fired(explored)) < len(rows) or not rows <= self.seen:
+            raise Undecided
+        entered = {whole.start.name} | {row.target for row in whole.rows if row.move == "go"}
+        left_by = {mode for row in whole.rows if row.move == "go" for mode in row.modes if mode != row.target}
+        if any(mode.name not in entered or (mode.name not in left_by and not mode.final) for mode in whole.modes):
+            raise Undecided
+        return []
+
     def flaps(self) -> Iterator[Finding]:
         """Flapping, among parts that have to do with each other (or of each alone)."""
         done: set[ModeRef | None] = set()
-        for part in self.machine.parts:
-            explored = self.explore([part.name])
+        every = [self.explore([part.name]) for part in self.machine.parts]
+        if any(explored.partial for explored in every):
+            alone = [self.alone(frozenset([part.name])) for part in self.machine.parts]
+            if not cannot_flap(alone):
+                raise Undecided
+            return
+        for explored in every:
             for finding in flapping(explored):
                 if finding.mode not in done:
                     done.add(finding.mode)
@@ -181,7 +240,10 @@ class _Proof:
         """Levels that overlap in some part's exploration."""
         done: set[str] = set()
         for part in self.machine.parts:
-            for finding in static.overlapping(self.explore([part.name])):
+            explored = self.explore([part.name])
+            for finding in static.overlapping(explored):
+                if explored.partial:
+                    raise Undecided
                 if finding.subject not in done:
                     done.add(finding.subject)
                     yield finding
@@ -195,16 +257,30 @@ class _Proof:
         asked = {part for part, _ in promise.modes} | parts_asked(machine, conditions)
         return closure(machine, asked or {machine.parts[0].name})
 
+    def about_promise(self, promise: Promise) -> Explored:
+        """The exploration in which ``promise`` is judged.
+
+        Raises:
+            OutOfTime: there is no time for it.
+        """
+        parts = self.parts_of(promise)
+        explored = self.explore(parts)
+        if not explored.partial:
+            return explored
+        conditions = [] if promise.when is None else [promise.when]
+        asked = {part for part, _ in promise.modes} | parts_asked(self.machine, conditions)
+        return self.alone(frozenset(asked or {self.machine.parts[0].name}), conditions)
+
     def judge(self, promise: Promise) -> Verdict:
         """How ``promise`` fares."""
         try:
-            found = verdict(self.explore(self.parts_of(promise)), promise)
+            found = verdict(self.about_promise(promise), promise)
         except OutOfTime:
             self.unproved[f"'{_text(promise)}'"] = None
             return Verdict(promise, None, why="there was no time for it")
         except Undecided:
             self.unproved[f"'{_text(promise)}'"] = None
-            return Verdict(promise, None, why="readings held steady are followed only roughly")
+            return Verdict(promise, None, why="it was followed only roughly")
         except (Undecidable, Lost) as wrong:
             self.unproved[f"'{_text(promise)}'"] = None
             return Verdict(promise, None, why=str(wrong))

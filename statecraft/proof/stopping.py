@@ -23,8 +23,10 @@ def no_way_to_stop(explored: Explored, part: int) -> Iterator[Finding]:
     """Modes of ``part`` with a reachable configuration from which no run leads to a stop mode of it."""
     whole = explored.model.parts[part]
     stops = {place for place, mode in enumerate(whole.modes) if mode.stop}
-    lost = hopeless(explored.explorer, explored.explorer.numbers(), lambda config: config.modes[part] in stops)
-    if lost and explored.model.loose:
+    lost = hopeless(
+        explored.explorer, explored.explorer.numbers(), lambda config: config.modes[part] in stops, sure=explored.sure
+    )
+    if lost and (explored.model.loose or explored.partial):
         raise Undecided
     by_mode: dict[int, list[tuple[int, list[Piece]]]] = defaultdict(list)
     for number, pieces in lost.items():
