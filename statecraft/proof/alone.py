@@ -2,15 +2,12 @@
 
 Where several parts together have too many configurations to follow, one of them can be followed alone: what it asks
 about the others is taken for an input, as free on every tick as any other. It can then do all that it can do in the
-machine, and perhaps more. So what is not found here is not there; and what is found is no finding yet. That a row does
-decide, and a mode is reached, is shown by the simulation: it plays inputs by chance until it has seen them all.
+machine, and perhaps more. So what is not found here is not there; and what is found is no finding yet.
 """
 
 from __future__ import annotations
 
-import random
-import time
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import replace
 from fractions import Fraction
 
@@ -29,12 +26,6 @@ from statecraft.machine import (
 )
 from statecraft.proof.explore import START, Edge, Only
 from statecraft.proof.explored import Explored, Undecided
-from statecraft.proof.model import NOBODY, Model
-from statecraft.proof.runs import by_message
-from statecraft.simulation import Simulation, State
-
-WITNESS_SECONDS = 4.0
-"""How long inputs are played by chance."""
 
 
 class Alone(Explored):
@@ -121,103 +112,6 @@ def freed(machine: Machine, kept: frozenset[str]) -> Machine:
     )
     parts = tuple(of_part(part) for part in machine.parts)
     return replace(machine, parts=parts, levels=levels, dials=(*machine.dials, *dials.values()))
-
-
-# ----------------------------------------------------------------------------------------------------------- witnesses
-
-RowAt = tuple[str, int]
-"""A row, by its part and number."""
-
-
-def witnessed(machine: Machine, wanted: frozenset[RowAt], deadline: float | None) -> frozenset[RowAt]:
-    """Those of the rows ``wanted`` that the simulation has seen to decide, on inputs played by chance.
-
-    It goes on from states that it has come to before: mostly from such in which a row applies that it has not seen yet,
-    and from each the less often the more often it has.
-    """
-    chance = random.Random(1)
-    model = Model(machine)
-    simulation = Simulation(machine)
-    rows = [(part.name, simulation.layout.index["row", part.name]) for part in machine.parts]
-    modes = [simulation.layout.index["mode", part.name] for part in machine.parts]
-    longest = max([10, *_waits(model)])
-    choose = _chooser(model, chance)
-    left = set(wanted)
-    until = time.monotonic() + WITNESS_SECONDS
-    until = until if deadline is None else min(until, deadline)
-    simulation.step_chosen(*choose()[:3])
-    pool: dict[tuple[object, ...], State] = {}
-    tried: dict[tuple[object, ...], int] = {}
-    every: list[tuple[object, ...]] = []
-    near: list[tuple[object, ...]] = []
-    known = open_rows = -1
-    pool[tuple(simulation.state[place] for place in modes)] = simulation.snapshot()
-    while left and time.monotonic() < until:
-        if len(pool) != known or len(left) != open_rows:
-            known, open_rows = len(pool), len(left)
-            every = list(pool)
-            near = [key for key in every if any(key[part] in some for part, some in _where_open(machine, left))]
-        some = near if near and chance.random() < 0.8 else every
-        start = min(chance.sample(some, min(len(some), 6)), key=lambda key: tried.get(key, 0))
-        tried[start] = tried.get(start, 0) + 1
-        simulation.restore(pool[start])
-        for _ in range(3):
-            readings, switches, dials, take, heard = choose()
-            for tick in range(chance.choice((1, 5, 60, longest + 2))):
-                state = simulation.step_chosen(readings, switches, dials, take if not tick else -1, heard)
-                for part, place in rows:
-                    if state[place] != NOBODY:
-                        left.discard((part, state[place]))
-                pool.setdefault(tuple(state[place] for place in modes), state)
-    return wanted - left
-
-
-def _where_open(machine: Machine, rows: set[RowAt]) -> list[tuple[int, frozenset[int]]]:
-    """For each part with rows among ``rows``, by its place: the modes in which they apply, by theirs."""
-    found = []
-    for place, part in enumerate(machine.parts):
-        names = {mode for row in part.rows if (part.name, row.number) in rows for mode in row.modes}
-        if names:
-            found.append((place, frozenset(at for at, mode in enumerate(part.modes) if mode.name in names)))
-    return found
-
-
-def _waits(model: Model) -> Iterable[int]:
-    for part, whole in enumerate(model.parts):
-        for mode in range(len(whole.modes)):
-            yield from (test.ticks for test in model.desk(part, mode).tests if not by_message(test.clock))
-
-
-Chosen = tuple[tuple[int | None, ...], tuple[bool, ...], tuple[int, ...], int, tuple[int, ...]]
-
-
-def _chooser(model: Model, chance: random.Random) -> Callable[[], Chosen]:
-    """A function that chooses inputs by chance: a cell of each cluster, seldom a fault, a command now and then."""
-    machine = model.machine
-    commands = {command.name: place for place, command in enumerate(machine.commands)}
-    sound = [
-        [cell for cell in cluster.cells if None not in cell.values.values()] or cluster.cells
-        for cluster in model.clusters
-    ]
-
-    def choose() -> Chosen:
-        values: dict[Term, int | None] = {}
-        on: dict[str, bool] = {}
-        for cluster, some in zip(model.clusters, sound, strict=True):
-            cell = chance.choice(some if chance.random() < 0.97 else cluster.cells)
-            values |= cell.values
-            on |= dict(cell.switches)
-        taken = chance.choice(model.takes) if chance.random() < 0.5 else None
-        heard = tuple(place for place in commands.values() if chance.random() < 0.8)
-        return (
-            tuple(values.get(Term("sensor", sensor.name)) for sensor in machine.sensors),
-            tuple(on.get(switch.name, False) for switch in machine.switches),
-            tuple(values.get(Term("dial", dial.name)) or dial.start for dial in machine.dials),
-            -1 if taken is None else commands[taken],
-            heard,
-        )
-
-    return choose
 
 
 # ------------------------------------------------------------------------------------------------------------ flapping

@@ -228,6 +228,7 @@ class Explorer:
         self._heap: list[tuple[int, int]] = []
         self._seen: dict[Config, int] = {}
         self._done: set[int] = set()
+        self._steps_followed = 0
         self._aside: set[int] = set()
         self._joint: dict[object, Node] = {}
         self._values: dict[object, list[tuple[Hashable, Piece]]] = {}
@@ -242,8 +243,14 @@ class Explorer:
 
     # ----------------------------------------------------------------------------------------------------- the frontier
 
-    def run(self, start: Iterable[Config] = ()) -> None:
+    def run(self, start: Iterable[Config] = (), most: int | None = None) -> bool:
         """Follow every step until there is no new one: from before tick 0, or from ``start`` if it names any.
+
+        Args:
+            most: stop when there are more steps than these; called again, it goes on.
+
+        Returns:
+            Whether there is no new one left.
 
         Raises:
             OutOfTime: the deadline has come.
@@ -253,10 +260,15 @@ class Explorer:
         if not self.configs:
             for _ in self.start():
                 pass
-        while (number := self._next()) is not None:
+        while self._heap:
             self._check_time()
-            for _ in self.follow(number):
-                pass
+            if most is not None and self._steps_followed > most:
+                return False
+            number = self._next()
+            if number is not None:
+                for _ in self.follow(number):
+                    self._steps_followed += 1
+        return True
 
     def numbers(self) -> list[int]:
         """The configurations that no other contains, in the order in which they were found."""

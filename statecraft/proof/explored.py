@@ -84,14 +84,14 @@ class Explored:
         """Whether ``edge`` can be relied on, whatever is not followed here."""
         return True
 
-    def explore(self) -> Explored:
-        """Follow everything.
+    def explore(self, most: int | None = None) -> bool:
+        """Follow everything, or as many steps as ``most``, and say whether that was all; what is left can be followed
+        later.
 
         Raises:
             OutOfTime: the deadline has come.
         """
-        self.explorer.run()
-        return self
+        return self.explorer.run(most=most)
 
     def configs(self) -> Iterator[tuple[int, Config]]:
         """The configurations, by number."""

@@ -6,11 +6,11 @@ import gc
 import time
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cached_property, partial
 
 from statecraft.machine import Condition, Machine, ModeRef, Promise
 from statecraft.proof import graph, static
-from statecraft.proof.alone import Alone, cannot_flap, witnessed
+from statecraft.proof.alone import Alone, cannot_flap
 from statecraft.proof.constant import bare_threshold, flapping, waits_for_ever
 from statecraft.proof.explore import OutOfTime
 from statecraft.proof.explored import Explored, Undecided, closure, parts_asked
@@ -24,9 +24,10 @@ from statecraft.proof.rows import fired
 from statecraft.proof.runs import Lost
 from statecraft.proof.stopping import halt_missed, no_way_to_stop, runaway
 from statecraft.proof.unused import unused
+from statecraft.proof.witness import witnessed
 
-TOGETHER_SECONDS = 2.5
-"""How long parts that ask about each other are followed together, before each is followed alone."""
+SOON = 60_000
+"""How many steps parts that ask about each other are followed together before each is tried alone (some 2 s)."""
 
 DOES_NOT_REPLAY = " (The run beside it does not play to that end: this is a mistake in statecraft; please report it.)"
 
@@ -84,6 +85,17 @@ def prove(machine: Machine, seconds: float | None = None) -> Report:
             gc.enable()
 
 
+@dataclass(frozen=True, slots=True)
+class _Question:
+    """Something that is asked of the machine: in words, and what finds the findings.
+
+    ``find`` raises OutOfTime or Undecided when it cannot be told, Lost when something is wrong here.
+    """
+
+    what: str
+    find: Callable[[], Iterable[Finding]]
+
+
 class _Proof:
     def __init__(self, machine: Machine, seconds: float | None) -> None:
         self.machine = machine
@@ -91,25 +103,27 @@ class _Proof:
         self.deadline = None if seconds is None else self.began + seconds
         self.found: list[Finding] = []
         self.unproved: dict[str, None] = {}
-        self.explored: dict[frozenset[str], Explored | None] = {}
-        self.seen: frozenset[tuple[str, int]] | None = None
-        self.by_themselves: dict[tuple[frozenset[str], tuple[int, ...]], Explored | None] = {}
+        self.verdicts: dict[int, Verdict] = {}
+        self.quick = True
+        self.together: dict[frozenset[str], Explored] = {}
+        self.too_many: list[frozenset[str]] = []
+        self.by_themselves: dict[tuple[frozenset[str], tuple[int, ...]], Explored] = {}
         self.observed: dict[frozenset[str], list[Condition]] = {}
         for promise in machine.promises:
             if promise.when is not None and decidable(machine, promise.when):
-                self.observed.setdefault(self.parts_of(promise), []).append(promise.when)
+                self.observed.setdefault(closure(machine, self.parts_of(promise)), []).append(promise.when)
 
     def report(self) -> Report:
-        """Do all of it."""
+        """Do all of it: first whatever is soon done, then, of parts that were too many together, what is left."""
         machine = self.machine
         self.found += [*static.out_of_range(machine), *static.stale_decision(machine), *unused(machine)]
+        questions = list(self.questions())
+        for self.quick in (True, False):
+            questions = [question for question in questions if not self.answered(question)]
         for part in machine.parts:
-            self.about(part.name)
-        self.attempt("whether a halt stops every moving mode", lambda: halt_missed(machine, self.explore))
-        self.attempt("whether the machine flaps", self.flaps)
-        self.attempt("whether levels overlap", self.overlaps)
-        verdicts = tuple(self.judge(promise) for promise in machine.promises)
-        made = [each for each in (*self.explored.values(), *self.by_themselves.values()) if each is not None]
+            if self.anything(part.name) in self.unproved:
+                self.found += graph.plain_faults(part)
+        made = [*self.together.values(), *self.by_themselves.values()]
         order = list(SEVERITY)
         found = sorted(
             self.found,
@@ -118,7 +132,7 @@ class _Proof:
         return Report(
             machine,
             tuple(found),
-            verdicts,
+            tuple(self.verdicts[number] for number in range(len(machine.promises))),
             tuple(self.unproved),
             sum(len(each.explorer.numbers()) for each in made),
             sum(len(each.explorer.zones.matrix) for each in made),
@@ -127,91 +141,118 @@ class _Proof:
 
     # ------------------------------------------------------------------------------------------------------ exploration
 
-    def explore(self, parts: Iterable[str]) -> Explored:
-        """The exploration of ``parts`` with all that they ask about.
+    def explore(self, parts: Iterable[str], observed: Iterable[Condition] = ()) -> Explored:
+        """The exploration of ``parts`` with all that they ask about; or, if that is too much to be soon done, of them
+        alone, with the conditions ``observed``.
 
         Raises:
             OutOfTime: there is no time for it.
         """
         asked = frozenset(parts)
         names = closure(self.machine, asked)
-        if names not in self.explored:
-            self.explored[names] = None
-            if any(found is None and some <= names for some, found in self.explored.items() if some != names):
-                return self.alone(asked)  # fewer parts together are too many already
-            limit = self.deadline
-            if len(names) > 1:
-                soon = time.monotonic() + TOGETHER_SECONDS
-                limit = soon if limit is None else min(limit, soon)
-            made = Explored(self.machine, names, self.observed.get(names, ()), limit)
-            try:
-                self.explored[names] = made.explore()
-                made.deadline = self.deadline
-            except OutOfTime:
-                if len(names) == 1:
-                    raise
-        found = self.explored[names]
-        return self.alone(asked) if found is None else found
+        soon = self.quick and names != asked
+        if soon and any(some <= names for some in self.too_many):
+            return self.alone(asked, observed)
+        if names not in self.together:
+            self.together[names] = Explored(self.machine, names, self.observed.get(names, ()), self.deadline)
+        whole = self.together[names]
+        if whole.explore(SOON if soon else None):
+            return whole
+        self.too_many.append(names)
+        return self.alone(asked, observed)
 
-    def alone(self, parts: frozenset[str], observed: Iterable[Condition] = ()) -> Explored:
-        """The exploration of ``parts`` whatever the others do, when all together are too many.
+    def alone(self, parts: frozenset[str], observed: Iterable[Condition]) -> Explored:
+        """The exploration of ``parts`` whatever the others do.
 
         Raises:
             OutOfTime: there is no time for it.
         """
         key = (parts, tuple(map(id, observed)))
         if key not in self.by_themselves:
-            self.by_themselves[key] = None
-            self.by_themselves[key] = Alone(self.machine, parts, observed, self.deadline).explore()
+            self.by_themselves[key] = Alone(self.machine, parts, observed, self.deadline)
         found = self.by_themselves[key]
-        if found is None:
-            raise OutOfTime
+        found.explore()
         return found
 
-    def attempt(self, what: str, find: Callable[[], Iterable[Finding]]) -> None:
-        """Add what ``find`` finds; or say that it could not be told."""
+    # -------------------------------------------------------------------------------------------------------- questions
+
+    def answered(self, question: _Question) -> bool:
+        """Add what is found; or say that it could not be told. False: to be asked again when there is more time."""
+        why = ""
+        found: list[Finding] = []
         try:
-            for finding in find():
-                self.found.append(self.checked(finding))
-        except (OutOfTime, Undecided):
-            self.unproved[what] = None
+            for finding in question.find():
+                found.append(self.checked(finding))
+        except (OutOfTime, Undecided) as wrong:
+            if self.quick and self.too_many:
+                return False
+            why = str(wrong) or question.what
         except Lost as lost:
-            self.unproved[f"{what} (a mistake in statecraft; please report it: {lost})"] = None
+            why = f"{question.what} (a mistake in statecraft; please report it: {lost})"
+        self.found += found
+        if why:
+            self.unproved[why] = None
+        return True
 
-    def about(self, name: str) -> None:
-        """Everything about one part."""
+    def questions(self) -> Iterator[_Question]:
+        """Everything that is asked."""
         machine = self.machine
-        said = f" in part {name}" if len(machine.parts) > 1 else ""
-        try:
-            explored = self.explore([name])
-        except OutOfTime:
-            self.found += graph.plain_faults(machine.part(name))
-            self.unproved[f"anything about the rows, modes and faults{said}"] = None
-            return
-        part = explored.model.part_index[name]
-        if explored.partial:
-            self.attempt(f"which rows and modes are of use{said}", lambda: self.used(explored, part))
-        else:
-            self.attempt(f"which rows and modes are of use{said}", lambda: row_findings(explored, part))
-        self.attempt(f"whether every mode can be stopped{said}", lambda: no_way_to_stop(explored, part))
-        self.attempt(f"whether the machine runs away{said}", lambda: runaway(explored, part))
-        self.attempt(f"whether a mode waits for ever{said}", lambda: waits_for_ever(explored, part))
-        for sensor in machine.sensors:
-            at = f" of {sensor.name}{said}"
-            self.attempt(f"whether faults are ignored{at}", partial(fault_ignored, explored, part, sensor))
-            self.attempt(f"what starts with faults{at}", partial(faint_hope, explored, part, sensor))
-            self.attempt(f"whether thresholds are bare{at}", partial(bare_threshold, explored, part, sensor))
+        for part in machine.parts:
+            yield from self.about(part.name)
+        yield _Question("whether a halt stops every moving mode", lambda: halt_missed(machine, self.explore))
+        yield _Question("whether the machine flaps", self.flaps)
+        yield _Question("whether levels overlap", self.overlaps)
+        for number, promise in enumerate(machine.promises):
+            yield _Question(f"'{_text(promise)}'", partial(self.judge, number, promise))
 
-    def used(self, explored: Explored, part: int) -> list[Finding]:
-        """See that every row of a part that was explored alone does decide.
+    def about(self, name: str) -> Iterator[_Question]:
+        """Everything about one part."""
+        said = self.said(name)
+
+        def of(find: Callable[..., Iterable[Finding]], *more: object) -> Callable[[], Iterable[Finding]]:
+            def ask() -> Iterable[Finding]:
+                try:
+                    explored = self.explore([name])
+                except OutOfTime:
+                    raise OutOfTime(self.anything(name)) from None
+                return find(explored, explored.model.part_index[name], *more)
+
+            return ask
+
+        yield _Question(f"which rows and modes are of use{said}", of(self.rows))
+        yield _Question(f"whether every mode can be stopped{said}", of(no_way_to_stop))
+        yield _Question(f"whether the machine runs away{said}", of(runaway))
+        yield _Question(f"whether a mode waits for ever{said}", of(waits_for_ever))
+        for sensor in self.machine.sensors:
+            at = f" of {sensor.name}{said}"
+            yield _Question(f"whether faults are ignored{at}", of(fault_ignored, sensor))
+            yield _Question(f"what starts with faults{at}", of(faint_hope, sensor))
+            yield _Question(f"whether thresholds are bare{at}", of(bare_threshold, sensor))
+
+    def said(self, part: str) -> str:
+        """The part, where there are several."""
+        return f" in part {part}" if len(self.machine.parts) > 1 else ""
+
+    def anything(self, part: str) -> str:
+        """What is not proved of a part that there was no time to explore."""
+        return f"anything about the rows, modes and faults{self.said(part)}"
+
+    def rows(self, explored: Explored, part: int) -> Iterable[Finding]:
+        """The findings about the modes and rows of a part."""
+        return self.used(explored, part) if explored.partial else row_findings(explored, part)
+
+    @cached_property
+    def seen(self) -> frozenset[tuple[str, int]]:
+        """The rows that the simulation has been seen to take."""
+        return witnessed(self.machine, self.deadline)
+
+    def used(self, explored: Explored, part: int) -> Iterable[Finding]:
+        """See that every row of a part that was explored alone does decide, and every mode is entered and left.
 
         Raises:
             Undecided: one does not, or has not been seen to.
         """
         whole = self.machine.part(explored.model.parts[part].name)
-        if self.seen is None:
-            every = frozenset((each.name, row.number) for each in self.machine.parts for row in each.rows)
-            self.seen = witnessed(self.machine, every, self.deadline)
         rows = {(whole.name, row.number) for row in whole.rows}
         if len(fired(explored)) < len(rows) or not rows <= self.seen:
             raise Undecided
@@ -226,8 +267,7 @@ class _Proof:
         done: set[ModeRef | None] = set()
         every = [self.explore([part.name]) for part in self.machine.parts]
         if any(explored.partial for explored in every):
-            alone = [self.alone(frozenset([part.name])) for part in self.machine.parts]
-            if not cannot_flap(alone):
+            if not cannot_flap([self.alone(frozenset([part.name]), ()) for part in self.machine.parts]):
                 raise Undecided
             return
         for explored in every:
@@ -251,50 +291,34 @@ class _Proof:
     # --------------------------------------------------------------------------------------------------------- promises
 
     def parts_of(self, promise: Promise) -> frozenset[str]:
-        """The parts that ``promise`` depends on; the first, if it asks about none."""
+        """The parts that ``promise`` asks about; the first, if it asks about none."""
         machine = self.machine
         conditions = [] if promise.when is None else [promise.when]
         asked = {part for part, _ in promise.modes} | parts_asked(machine, conditions)
-        return closure(machine, asked or {machine.parts[0].name})
+        return frozenset(asked or {machine.parts[0].name})
 
-    def about_promise(self, promise: Promise) -> Explored:
-        """The exploration in which ``promise`` is judged.
-
-        Raises:
-            OutOfTime: there is no time for it.
-        """
-        parts = self.parts_of(promise)
-        explored = self.explore(parts)
-        if not explored.partial:
-            return explored
-        conditions = [] if promise.when is None else [promise.when]
-        asked = {part for part, _ in promise.modes} | parts_asked(self.machine, conditions)
-        return self.alone(frozenset(asked or {self.machine.parts[0].name}), conditions)
-
-    def judge(self, promise: Promise) -> Verdict:
-        """How ``promise`` fares."""
+    def judge(self, number: int, promise: Promise) -> Iterator[Finding]:
+        """How promise ``number`` fares: no finding, but a verdict."""
+        self.verdicts[number] = Verdict(promise, None, why="there was no time for it")
+        conditions = () if promise.when is None or not decidable(self.machine, promise.when) else (promise.when,)
         try:
-            found = verdict(self.about_promise(promise), promise)
-        except OutOfTime:
-            self.unproved[f"'{_text(promise)}'"] = None
-            return Verdict(promise, None, why="there was no time for it")
+            found = verdict(self.explore(self.parts_of(promise), conditions), promise)
         except Undecided:
-            self.unproved[f"'{_text(promise)}'"] = None
-            return Verdict(promise, None, why="it was followed only roughly")
+            self.verdicts[number] = Verdict(promise, None, why="it was followed only roughly")
+            raise
         except (Undecidable, Lost) as wrong:
-            self.unproved[f"'{_text(promise)}'"] = None
-            return Verdict(promise, None, why=str(wrong))
+            self.verdicts[number] = Verdict(promise, None, why=str(wrong))
+            raise Undecided from None
+        if found.run is not None:
+            run = _whole(self.machine, found.run)
+            if run is None or not breaks(self.machine, promise, run):
+                self.verdicts[number] = replace(found, kept=None, why="its run does not replay")
+                raise Lost("its run does not replay")
+            found = replace(found, run=run)
+        self.verdicts[number] = found
         if found.kept is None:
-            self.unproved[f"'{_text(promise)}'"] = None
-        if found.run is None:
-            return found
-        run = _whole(self.machine, found.run)
-        if run is None or not breaks(self.machine, promise, run):
-            self.unproved[
-                f"'{_text(promise)}' (its run does not replay: a mistake in statecraft; please report it)"
-            ] = None
-            return replace(found, kept=None, why="its run does not replay")
-        return replace(found, run=run)
+            raise Undecided
+        yield from ()
 
     # ------------------------------------------------------------------------------------------------------------- runs
 
