@@ -105,6 +105,7 @@ class Finding:
         mode: the mode that it is about.
         row: the row that it is about.
         by: the rows that bring it about: for "there is none", those that exclude it.
+        rows: for a mode that no run enters: the rows that never decide with it, since they apply in no mode that is.
         subject: what else it is about by name: a sensor, a level, a command …; "" when there is nothing else.
         run: the shortest run that shows it; None for what no run can show.
     """
@@ -116,6 +117,7 @@ class Finding:
     mode: ModeRef | None = None
     row: RowRef | None = None
     by: tuple[RowRef, ...] = ()
+    rows: tuple[RowRef, ...] = ()
     subject: str = ""
     run: Run | None = None
 

@@ -7,11 +7,11 @@ alarms here, only faults that the exact proofs still have to find.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from statecraft.machine import Machine, ModeRef, Part
-from statecraft.proof.finding import Finding
+from statecraft.machine import Machine, Mode, ModeRef, Part, Row
+from statecraft.proof.finding import Finding, RowRef
 from statecraft.proof.unused import unused
 
 if TYPE_CHECKING:
@@ -49,15 +49,17 @@ def plain_faults(part: Part) -> Iterator[Finding]:
     for mode in part.modes:
         where = ModeRef(part.name, mode.name)
         if mode.name not in reached:
+            idle = idle_with(part, mode, reached)
             yield Finding(
                 "unreachable",
                 mode.place,
-                f"no chain of rows leads from {part.start.name} to {mode.name}.",
+                f"no chain of rows leads from {part.start.name} to {mode.name}{idle_said(idle)}.",
                 f"add a row that goes to {mode.name}, or take the mode out.",
                 where,
+                rows=tuple(RowRef(part.name, row.number) for row in idle),
             )
             continue
-        if not graph.out_degree(mode.name) and not mode.final and len(part.modes) > 1:
+        if not graph.out_degree(mode.name) and not mode.final:
             yield Finding(
                 "stuck",
                 mode.place,
@@ -73,3 +75,18 @@ def plain_faults(part: Part) -> Iterator[Finding]:
                 "add a failsafe for a halt command in any mode, leading to a stop mode.",
                 where,
             )
+
+
+def idle_with(part: Part, mode: Mode, reached: Collection[str]) -> list[Row]:
+    """The rows that apply in ``mode``, which is not among those ``reached``, and in none that is."""
+    return [row for row in part.rows if mode.name in row.modes and not any(name in reached for name in row.modes)]
+
+
+def idle_said(rows: Sequence[Row]) -> str:
+    """That ``rows`` never decide, as the end of the sentence about their mode; "" if there are none."""
+    if not rows:
+        return ""
+    if len(rows) == 1:
+        return f", so the row on line {rows[0].place.line} never decides"
+    *most, last = (str(row.place.line) for row in rows)
+    return f", so the rows on lines {', '.join(most)} and {last} never decide"

@@ -9,6 +9,7 @@ from statecraft.proof.diagram import Node
 from statecraft.proof.explore import START, Config, Explorer, Region
 from statecraft.proof.explored import Explored
 from statecraft.proof.finding import Finding
+from statecraft.proof.graph import idle_said, idle_with
 from statecraft.proof.model import NO, NOBODY, Ask, Counters, Modes, Rows
 from statecraft.proof.runs import Trail
 
@@ -50,25 +51,28 @@ def findings(explored: Explored, part: int) -> Iterator[Finding]:
     model = explored.model
     whole = model.parts[part]
     gone = {mode for at, mode in left(explored) if at == part}
-    reached = {mode for at, mode in explored.reached if at == part}
+    reached = {explored.mode(at, mode).name for at, mode in explored.reached if at == part}
     fires = {row for at, row in fired(explored) if at == part}
     for place, mode in enumerate(whole.modes):
         ref = explored.ref(part, place)
-        if place not in reached:
+        if mode.name not in reached:
+            idle = idle_with(whole, mode, reached)
             into = [row for row in whole.rows if row.move == "go" and row.target == mode.name]
             yield Finding(
                 "unreachable",
                 mode.place,
                 f"no run ever enters {mode.name}"
-                + (": no row that leads there can decide." if into else ": no row leads there."),
+                + (": no row that leads there can decide" if into else ": no row leads there")
+                + f"{idle_said(idle)}.",
                 f"add a row that leads to {mode.name}, or mend the ones that should; or take the mode out.",
                 mode=ref,
                 by=tuple(explored.row_ref(part, row.number) for row in into),
+                rows=tuple(explored.row_ref(part, row.number) for row in idle),
             )
-        elif place not in gone and not mode.final and len(whole.modes) > 1:
+        elif place not in gone and not mode.final:
             yield _stuck(explored, part, place)
     for row in whole.rows:
-        if row.number not in fires and any(model.mode_index[part][name] in reached for name in row.modes):
+        if row.number not in fires and any(name in reached for name in row.modes):
             yield _silent(explored, part, row)
 
 

@@ -109,23 +109,23 @@ Claim = tuple[object, ...]
 
 def claims(world: World) -> dict[Claim, object]:
     """What the brute-force explorer finds: each finding with the ticks of its shortest run, None where no run shows it;
-    *shadowed* with the rows that hide it.
+    *shadowed* with the rows that hide it, a mode that is *unreachable* with the rows that apply in it and in none that
+    is reached. These rows, unreachable like any other, are told there alone.
 
-    What adds nothing is left out: rows that apply only in modes that are not reached, and that a part's only mode is
-    stuck. That a mode is stuck is shown by the run that enters it.
+    That a mode is stuck is shown by the run that enters it.
     """
     machine = world.machine
     modes = {(part.name, mode.name) for part in machine.parts for mode in part.modes}
     rows = {(part.name, row.number) for part in machine.parts for row in part.rows}
-    alone = {part.name for part in machine.parts if len(part.modes) == 1}
     hidden = verdicts.hidden(world)
     found: dict[Claim, object] = {}
     reached = verdicts.reached(world)
-    nowhere = {(row.part, row.number) for p in machine.parts for row in p.rows if not _somewhere(row, reached)}
-    found |= {("unreachable", *mode): None for mode in modes - set(reached)}
-    found |= {("unreachable", *row): None for row in rows - set(verdicts.fired(world)) - set(hidden) - nowhere}
+    idle = {(row.part, row.number): row for p in machine.parts for row in p.rows if not _somewhere(row, reached)}
+    for part, name in modes - set(reached):
+        found["unreachable", part, name] = [at for at, row in idle.items() if at[0] == part and name in row.modes]
+    found |= {("unreachable", *row): None for row in rows - set(verdicts.fired(world)) - set(hidden) - set(idle)}
     found |= {("shadowed", *row): sorted(by) for row, by in hidden.items()}
-    found |= {("stuck", *mode): max(1, reached[mode]) for mode in verdicts.stuck(world) if mode[0] not in alone}
+    found |= {("stuck", *mode): max(1, reached[mode]) for mode in verdicts.stuck(world)}
     found |= {("no way to stop", *mode): ticks for mode, ticks in verdicts.no_way_to_stop(world).items()}
     for mode, failing in verdicts.halt_missed(world).items():
         found["halt missed", *mode] = min(failing.values(), default=None)
@@ -205,7 +205,11 @@ def _claim(finding: Finding) -> Claim:
 
 
 def _extent(finding: Finding) -> object:
-    """The ticks of the run that shows it, up to its tail; the rows that hide a shadowed one."""
+    """The ticks of the run that shows it, up to its tail; the rows that hide a shadowed one, or that never decide with
+    an unreachable mode.
+    """
+    if finding.code == "unreachable" and finding.mode is not None:
+        return sorted(tuple(row) for row in finding.rows)
     if finding.code == "shadowed":
         return sorted(tuple(row) for row in finding.by)
     run = finding.run

@@ -118,6 +118,60 @@ rules
   in | when | go to | do
   fendor | pelsta in tampik | barlu |
 """,
+    "followed no further once it is kept": """
+machine useless
+board atmega2560
+tick 10 ms
+command go button, pin 3, on when low
+motor drum pwm 6, forward 30, reverse 31
+counter loads 0 .. 5
+mode resting stop
+mode drained stop
+mode turning drum 50 %
+mode rinsing drum 20 %
+failsafes
+  in | when | go to | do
+  turning | after 10 ms | drained |
+rules
+  in | when | go to | do
+  resting | go | turning | loads + 1
+  drained | loads > 3 | rinsing |
+  drained | after 10 ms | resting |
+promise once go -> turning, resting within 100 ms
+""",
+    "a part's only mode is stuck": """
+machine dulwin
+board atmega2560
+tick 10 ms
+command press button, pin 3, on when low
+lamp glow pin 13
+part blinker
+mode blinking stop, glow blink 40 ms
+part idler
+counter times 0 .. 3
+mode idle stop, final
+rules
+  in | when | go to | do
+  idle | press and blinker in blinking | stay | times + 1
+""",
+    "rows that apply in no mode that is reached": """
+machine tamwick
+board atmega2560
+tick 10 ms
+command press button, pin 3, on when low
+mode resting stop
+mode waiting stop
+mode lost stop
+mode gone stop
+group away lost, gone
+rules
+  in | when | go to | do
+  resting | press | waiting |
+  waiting | press | resting |
+  away | press | resting |
+  lost, waiting | after 10 ms | resting |
+  gone | after 20 ms | lost |
+""",
 }
 """Machines on which the two sides once differed, made as small as they could be."""
 
