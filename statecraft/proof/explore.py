@@ -33,7 +33,7 @@ from __future__ import annotations
 import heapq
 import itertools
 import time
-from collections.abc import Callable, Hashable, Iterable, Iterator
+from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from typing import NamedTuple, Protocol
 
 from statecraft.machine import InMode
@@ -53,6 +53,9 @@ NOWHERE = -2
 
 START = -1
 """In place of a configuration's number: before tick 0."""
+
+NONE = frozenset[str]()
+"""No clocks."""
 
 Boxes = tuple[int, ...]
 """For each cluster with levels, a set of its states."""
@@ -123,6 +126,25 @@ class Way(NamedTuple):
     region: Region
     rows: Rows
     piece: Piece
+    pairs: tuple[int, ...]
+    reset: frozenset[str]
+    fors: tuple[bool, ...]
+    boxes: Boxes
+
+
+ClusterImage = tuple[tuple[bool, ...], frozenset[str], int, int]
+"""What some pairs of a cluster do: its levels with ``for``, clocks set to 0, states led to, and the pairs."""
+
+
+class Image(NamedTuple):
+    """What the clusters with levels can do together.
+
+    Attributes:
+        each: what each does.
+        pairs, reset, fors, boxes: of all of them, as in :class:`Way`.
+    """
+
+    each: tuple[ClusterImage, ...]
     pairs: tuple[int, ...]
     reset: frozenset[str]
     fors: tuple[bool, ...]
@@ -235,7 +257,9 @@ class Explorer:
         self._pieces: dict[object, list[tuple[Rows, Piece]]] = {}
         self._splits: dict[tuple[int, int], list[tuple[int, tuple[Span, ...]]]] = {}
         self._moved: dict[object, int] = {}
-        self._images: dict[tuple[int, int], list[tuple[tuple[bool, ...], frozenset[str], int, int]]] = {}
+        self._images: dict[tuple[int, int], list[ClusterImage]] = {}
+        self._products: dict[object, list[Image]] = {}
+        self._unions: dict[tuple[frozenset[str], ...], frozenset[str]] = {}
         self._repeat: dict[object, bool] = {}
         self._pairs: dict[tuple[int, int], int] = {}
         self._tables: dict[tuple[int, Known], Table] = {}
@@ -603,30 +627,23 @@ class Explorer:
         regions = list(self.regions(config, only, number == START))
         if only is self.only or number == START:
             self.views[number] = regions
+        from_here = tuple(every)
         for region in regions:
+            tables = tuple(map(id, region.tables[: len(every)]))
             for rows, piece in self.pieces(region, only):
-                confined = dict(piece)
-                options = []
-                for cluster in stateful:
-                    pairs = every[cluster.index] & confined.get(cluster.index, cluster.all)
-                    options.append(self._ways(cluster.index, region.tables[cluster.index], pairs))
+                images = self._products.get((tables, from_here, piece))
+                if images is None:
+                    images = self._products[tables, from_here, piece] = self._images_of(region, every, piece)
                 effects_of_rows = model.effects(config.modes, region.counters, rows)
-                for some in itertools.product(*options):
+                for image in images:
                     for effect in effects_of_rows:
-                        way = Way(
-                            region,
-                            rows,
-                            piece,
-                            tuple(pairs for _, _, _, pairs in some),
-                            effect.entered.union(region.wrapped, *(reset for _, reset, _, _ in some)),
-                            tuple(on for fors, _, _, _ in some for on in fors),
-                            tuple(states for _, _, states, _ in some),
-                        )
-                        key = (region.spans, rows, way.fors, way.boxes, region.phase, effect.counters)
-                        alike.setdefault(key, {}).setdefault(way.reset | region.hearing.reset, way)
+                        reset = self._joined(effect.entered, region.wrapped, image.reset)
+                        way = Way(region, rows, piece, image.pairs, reset, image.fors, image.boxes)
+                        key = (region.spans, rows, image.fors, image.boxes, region.phase, effect.counters)
+                        alike.setdefault(key, {}).setdefault(self._joined(reset, region.hearing.reset), way)
                         before = effects.get(key)
                         if before is None or before[1]:
-                            effects[key] = effect, not only.once and self._repeats(config, effect, way, some)
+                            effects[key] = effect, not only.once and self._repeats(config, effect, way, image.each)
         for group, ways in alike.items():
             yield from self._together(number, config, *effects[group], ways)
 
@@ -642,6 +659,10 @@ class Explorer:
         holds of them together. If the tick can be repeated, then each of the rest either keeps running or was last set
         on any one of the ticks: its reading is then anything from 0 to the number of ticks since the first of them.
         """
+        if len(ways) == 1:
+            ((reset, way),) = ways.items()
+            yield from self._edges(number, config, effect, repeats, way, reset, NONE, NONE, ways)
+            return
         always = frozenset.intersection(*ways)
         free = frozenset.union(*ways) - always
         spans = next(iter(ways.values())).region.spans
@@ -658,7 +679,7 @@ class Explorer:
         if back or always not in ways or len(ways) != count:
             for reset, way in ways.items():
                 alone = {reset: way}
-                yield from self._edges(number, config, effect, repeats, way, reset, frozenset(), frozenset(), alone)
+                yield from self._edges(number, config, effect, repeats, way, reset, NONE, NONE, alone)
             return
         alike: set[str] = set()
         if number != START:
@@ -724,6 +745,32 @@ class Explorer:
             ]
         return found
 
+    def _images_of(self, region: Region, every: Sequence[int], piece: Piece) -> list[Image]:
+        """What the clusters with levels can do together, from the pairs ``every`` of each, on ``piece``."""
+        confined = dict(piece)
+        options = [
+            self._ways(index, region.tables[index], pairs & confined.get(index, pairs))
+            for index, pairs in enumerate(every)
+        ]
+        return [
+            Image(
+                each,
+                tuple(pairs for _, _, _, pairs in each),
+                self._joined(*(reset for _, reset, _, _ in each)),
+                tuple(on for fors, _, _, _ in each for on in fors),
+                tuple(states for _, _, states, _ in each),
+            )
+            for each in itertools.product(*options)
+        ]
+
+    def _joined(self, *clocks: frozenset[str]) -> frozenset[str]:
+        """All of some sets of clocks: the same object for the same sets, since there are very many of them."""
+        found = self._unions.get(clocks)
+        if found is None:
+            made = frozenset[str]().union(*clocks)
+            found = self._unions[clocks] = self._unions.setdefault((made,), made)
+        return found
+
     def _pairs_from(self, cluster: int, states: int) -> int:
         key = (cluster, states)
         found = self._pairs.get(key)
@@ -731,8 +778,8 @@ class Explorer:
             found = self._pairs[key] = self.model.clusters[cluster].pairs_from(states)
         return found
 
-    def _ways(self, cluster: int, table: Table, pairs: int) -> list[tuple[tuple[bool, ...], frozenset[str], int, int]]:
-        """What ``pairs`` of a cluster do: levels with ``for``, clocks set to 0, states led to, and by which pairs."""
+    def _ways(self, cluster: int, table: Table, pairs: int) -> list[ClusterImage]:
+        """The different things that ``pairs`` of a cluster do."""
         key = (id(table), pairs)
         found = self._images.get(key)
         if found is None:
@@ -750,7 +797,7 @@ class Explorer:
         config: Config,
         effect: Effect,
         way: Way,
-        some: tuple[tuple[tuple[bool, ...], frozenset[str], int, int], ...],
+        some: tuple[ClusterImage, ...],
     ) -> bool:
         """Whether ``way`` can be taken again and again: it changes neither modes nor counters, and the states it leads
         to are led to again from themselves by pairs that do the same."""

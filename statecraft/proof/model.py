@@ -206,6 +206,9 @@ class Model:
             level.name: (overlaps(level, self.ranges), clear_in_doubt(level, self.ranges)) for level in self.fors
         }
         self._desks: dict[tuple[int, int], Desk] = {}
+        self._alike: dict[int, tuple[Condition, Ask | None]] = {}  # by id, with what is the same in all modes
+        self._asks_of_inputs: dict[int, tuple[Ask, tuple[tuple[int, str], ...] | None]] = {}
+        self._of_inputs: dict[tuple[int, ...], Node] = {}
         self._decisions: dict[tuple[object, ...], Node] = {}
         self._observed: dict[object, Node] = {}
         self._effects: dict[tuple[Modes, Counters, Rows], tuple[Effect, ...]] = {}
@@ -292,6 +295,14 @@ class Model:
     def asked(self, condition: Condition, part: int, mode: int, entering: int | None = None) -> Ask:
         """``condition`` of a row of ``part`` as it stands in ``mode``; with ``entering``, as if that mode had been
         entered on this tick."""
+        known = self._alike.get(id(condition))
+        if known is None:
+            alike = not any(isinstance(atom, After | InMode) for atom in atoms(condition))
+            asked = self._asked(condition, part, mode, entering)
+            known = self._alike[id(condition)] = (condition, asked if alike else None)
+        return known[1] or self._asked(condition, part, mode, entering)
+
+    def _asked(self, condition: Condition, part: int, mode: int, entering: int | None) -> Ask:
         match condition:
             case Not(of):
                 inner = self.asked(of, part, mode, entering)
@@ -490,11 +501,50 @@ class Model:
         """Where ``ask`` is true, as a diagram over clusters and the command taken."""
         if ask.kind == "const":
             return TRUE if ask.value else FALSE
+        levels = self._inputs_only(ask)
+        if levels is None:
+            return self._diagram(ask, passed, counters, modes, tables)
+        key = (id(ask), *[tables[cluster].levels[level] for cluster, level in levels])
+        found = self._of_inputs.get(key)
+        if found is None:
+            found = self._of_inputs[key] = self._diagram(ask, passed, counters, modes, tables)
+        return found
+
+    def _inputs_only(self, ask: Ask) -> tuple[tuple[int, str], ...] | None:
+        """The levels that ``ask`` reads, if nothing but inputs and levels decides it; else None."""
+        known = self._asks_of_inputs.get(id(ask))
+        if known is None:
+            levels: list[tuple[int, str]] | None = []
+            for atom in _leaves(ask):
+                if isinstance(atom, LevelOn) and levels is not None:
+                    levels.append((self.level_cluster[atom.level], atom.level))
+                elif not isinstance(atom, Taken | Fault | SwitchOn | Compare) or (
+                    isinstance(atom, Compare) and self._counters_read(atom)
+                ):
+                    levels = None
+            # The ask is kept beside the answer, so that no other one comes to have its id.
+            known = self._asks_of_inputs[id(ask)] = (ask, None if levels is None else tuple(levels))
+        return known[1]
+
+    def _diagram(
+        self,
+        ask: Ask,
+        passed: Callable[[str, int], bool],
+        counters: Counters,
+        modes: Modes,
+        tables: tuple[Table, ...],
+    ) -> Node:
         if ask.kind == "atom":
             return self._leaf(ask.atom, passed, counters, modes, tables)
-        inner = [self.diagram(each, passed, counters, modes, tables) for each in ask.of]
         if ask.kind == "not":
-            return self.diagrams.select(inner[0], FALSE, TRUE)
+            return self.diagrams.select(self.diagram(ask.of[0], passed, counters, modes, tables), FALSE, TRUE)
+        settles = FALSE if ask.kind == "and" else TRUE
+        inner = []
+        for each in ask.of:
+            node = self.diagram(each, passed, counters, modes, tables)
+            if node == settles:
+                return settles
+            inner.append(node)
         return self.diagrams.all_of(inner) if ask.kind == "and" else self.diagrams.any_of(inner)
 
     def _leaf(
