@@ -75,15 +75,14 @@ class Round:
             yield config, (self, [*turns[at:], *turns[:at]])
 
 
-def changing(explored: Explored, part: int | None) -> tuple[dict[Modes, set[Modes]], list[Config]]:
-    """The steps on which nothing is said and a mode (of ``part``) changes, between modes that can go round and round;
-    and the configurations in those modes from which one can start.
+def changing(explored: Explored, parts: frozenset[int]) -> tuple[dict[Modes, set[Modes]], list[Config]]:
+    """The steps on which nothing is said and a mode of one of ``parts`` changes, between modes that can go round and
+    round; and the configurations in those modes from which one can start.
 
     A part that changes its mode on every tick has just entered the one it is in, so its clock stands at 0.
     """
     explorer, model = explored.explorer, explored.model
-    alone = 0 if part is None and len(model.parts) == 1 else part
-    entered = None if alone is None else f"mode {model.parts[alone].name}"
+    entered = f"mode {model.parts[min(parts)].name}" if len(parts) == 1 else None
     steps: dict[Modes, set[Modes]] = {}
     starts: list[Config] = []
     only = Only(takes=1, deaf=explored.messages)
@@ -100,7 +99,7 @@ def changing(explored: Explored, part: int | None) -> tuple[dict[Modes, set[Mode
                 if all(row == NOBODY for row in rows):
                     continue
                 after = model.effect(config.modes, region.counters, rows).modes
-                if after != config.modes if part is None else after[part] != config.modes[part]:
+                if not parts.isdisjoint(moved(config.modes, after)):
                     steps.setdefault(config.modes, set()).add(after)
     while True:
         kept = {modes: {after for after in some if after in steps} for modes, some in steps.items()}
@@ -108,6 +107,11 @@ def changing(explored: Explored, part: int | None) -> tuple[dict[Modes, set[Mode
         if kept == steps:
             return kept, [config for config in starts if config.modes in kept]
         steps = kept
+
+
+def moved(before: Modes, after: Modes) -> frozenset[int]:
+    """The parts whose modes differ."""
+    return frozenset(part for part, (was, now) in enumerate(zip(before, after, strict=True)) if was != now)
 
 
 def constants(explored: Explored, modes: Iterable[Modes]) -> list[int]:
@@ -170,8 +174,9 @@ def every_choice(explored: Explored, clusters: Sequence[int], modes: Sequence[Mo
         yield tuple(zip(clusters, cells, strict=True))
 
 
-def rounds(explored: Explored, config: Config, onlys: Sequence[Only], part: int | None) -> Iterator[Round]:
-    """The cycles that start in ``config``, go on confined to each of ``onlys`` in turn, and change a mode every tick.
+def rounds(explored: Explored, config: Config, onlys: Sequence[Only], parts: frozenset[int]) -> Iterator[Round]:
+    """The cycles that start in ``config``, go on confined to each of ``onlys`` in turn, and change a mode of one of
+    ``parts`` every tick.
 
     Clocks that a cycle never sets stand at their limit on it, sooner or later, so that is where they are put; the rest
     repeat after a few times round. A set of configurations that a way leads back to, exactly, holds one that it leads
@@ -205,8 +210,7 @@ def rounds(explored: Explored, config: Config, onlys: Sequence[Only], part: int 
                 path[:] = held
         number = explorer.keep(current)
         for edge, target in explorer.steps(number, onlys[phase]):
-            moved = target.modes != current.modes if part is None else target.modes[part] != current.modes[part]
-            if moved:
+            if not parts.isdisjoint(moved(current.modes, target.modes)):
                 path.append((current, edge))
                 yield from go(target, saturated)
                 path.pop()
@@ -233,22 +237,26 @@ def flapping(explored: Explored) -> Iterator[Finding]:
     Raises:
         Undecided: there are too many choices of inputs.
     """
-    steps, starts = changing(explored, None)
+    everyone = frozenset(range(len(explored.model.parts)))
+    steps, starts = changing(explored, everyone)
     modes = list(steps)
     clusters = constants(explored, modes)
     _not_too_many(explored, clusters, modes, len(starts))
-    found: dict[tuple[int, int], list[tuple[Config, object]]] = {}
+    found: dict[tuple[int, int], dict[frozenset[int], list[tuple[Config, object]]]] = {}
     for cells in every_choice(explored, clusters, modes):
         only = quiet(explored, cells)
         for config in starts:
-            for each in rounds(explored, config, [only], None):
-                for before, after in zip(each.modes, (*each.modes[1:], each.modes[0]), strict=True):
-                    for part, (was, now) in enumerate(zip(before, after, strict=True)):
-                        if was != now:
-                            found.setdefault((part, was), []).extend(each.starts([cells]))
-    for (part, place), some in sorted(found.items(), key=lambda item: item[0]):
+            for each in rounds(explored, config, [only], everyone):
+                turns = [moved(*some) for some in itertools.pairwise((*each.modes, each.modes[0]))]
+                for parts in _least(turns):
+                    for before, turn in zip(each.modes, turns, strict=True):
+                        for part in turn & parts:
+                            of_mode = found.setdefault((part, before[part]), {})
+                            of_mode.setdefault(parts, []).extend(each.starts([cells]))
+    for (part, place), by_parts in sorted(found.items(), key=lambda item: item[0]):
         mode = explored.mode(part, place)
-        run, example = _endless(explored, some, None)
+        runs = [(*_endless(explored, some, parts), parts) for parts, some in by_parts.items()]
+        run, example, parts = min(runs, key=lambda each: each[0].ticks)
         among = sorted({explored.ref(part, modes[part]).mode for modes in example.modes})
         yield Finding(
             "flapping",
@@ -256,13 +264,25 @@ def flapping(explored: Explored) -> Iterator[Finding]:
             f"with nothing said and nothing changing outside, {' and '.join(among)} take turns on every tick.",
             "give a level a gap between its set and its clear condition, or let a row wait with 'after'.",
             mode=explored.ref(part, place),
-            by=_rows_of(explored, example, range(len(explored.model.parts))),
+            by=_rows_of(explored, example, sorted(parts)),
             run=run,
         )
 
 
-def _endless(explored: Explored, some: Sequence[tuple[Config, object]], part: int | None) -> tuple[Run, Round]:
+def _least(turns: Sequence[frozenset[int]]) -> list[frozenset[int]]:
+    """The sets of parts of which one is in each of ``turns``, without any that can be spared."""
+    found: list[frozenset[int]] = []
+    among = frozenset[int]().union(*turns)
+    for size in range(1, len(among) + 1):
+        for parts in map(frozenset, itertools.combinations(sorted(among), size)):
+            if not any(map(parts.isdisjoint, turns)) and not any(less <= parts for less in found):
+                found.append(parts)
+    return found
+
+
+def _endless(explored: Explored, some: Sequence[tuple[Config, object]], parts: frozenset[int]) -> tuple[Run, Round]:
     """The shortest run to where the inputs of some round keep it going for ever, with them as its tail; and that round.
+    On every tick one of ``parts`` changes its mode.
 
     The round itself need not have been reached: clocks that the inputs let run up to their limits may still be running.
     """
@@ -272,7 +292,7 @@ def _endless(explored: Explored, some: Sequence[tuple[Config, object]], part: in
             return
         for turns in _turns(some):
             onlys = [quiet(explored, cells) for cells in turns]
-            yield from _onto(explored, explorer, number, config, turns, onlys, some, part)
+            yield from _onto(explored, explorer, number, config, turns, onlys, some, parts)
 
     found = explored.found(lambda _: there)
     if found is None:
@@ -301,28 +321,32 @@ def _onto(
     turns: list[Cells],
     onlys: Sequence[Only],
     some: Sequence[tuple[Config, object]],
-    part: int | None,
+    parts: frozenset[int],
 ) -> Iterator[Trail]:
-    """The ways from ``config``, on the inputs ``turns`` and with a mode changing on every tick, onto a round."""
+    """The ways from ``config``, on the inputs ``turns`` and with one of ``parts`` changing its mode on every tick, onto
+    a round.
+    """
     edges: list[Edge] = []
 
     def go(current: Config, at: int) -> Iterator[Trail]:
         left = [*turns[len(edges) % len(turns) :], *turns[: len(edges) % len(turns)]]
         here = [(start, note) for start, note in some if isinstance(note, tuple) and note[1] == left]
+        there = False
         for trail in in_some(explored, here)(explorer, at, current):
             assert isinstance(trail.note, tuple)
             yield replace(trail, edges=list(edges), shown=0, note=(trail.note[0], turns))
+            there = True
+        if there:
             return
         if len(edges) >= RUN_UP:
             return
         for edge, target in explorer.steps(at, onlys[len(edges) % len(onlys)], current):
-            moved = target.modes != current.modes if part is None else target.modes[part] != current.modes[part]
-            if moved:
+            if not parts.isdisjoint(moved(current.modes, target.modes)):
                 edges.append(edge)
                 yield from go(target, explorer.keep(target))
                 edges.pop()
 
-    yield from itertools.islice(go(config, number), 1)
+    yield from go(config, number)
 
 
 def with_tail(explored: Explored, run: Run, turns: Sequence[Cells]) -> Run:
@@ -352,7 +376,8 @@ def bare_threshold(explored: Explored, part: int, sensor: Sensor) -> Iterator[Fi
     if sensor.name not in explored.sensor_pairs:
         return
     model = explored.model
-    steps, starts = changing(explored, part)
+    alone = frozenset([part])
+    steps, starts = changing(explored, alone)
     if not any(model.moving(part, modes[part]) for modes in steps):
         return
     if explored.partial:
@@ -371,13 +396,13 @@ def bare_threshold(explored: Explored, part: int, sensor: Sensor) -> Iterator[Fi
             turns = [(*rest, (own, one)), (*rest, (own, other))]
             onlys = [quiet(explored, cells) for cells in turns]
             for config in starts:
-                for each in rounds(explored, config, onlys, part):
+                for each in rounds(explored, config, onlys, alone):
                     if _depends(explored, part, each, onlys):
                         for moving in {some[part] for some in each.modes if model.moving(part, some[part])}:
                             found.setdefault(moving, []).extend(each.starts(turns))
     for place, some in sorted(found.items(), key=lambda item: item[0]):
         mode = explored.mode(part, place)
-        run, example = _endless(explored, some, part)
+        run, example = _endless(explored, some, alone)
         yield Finding(
             "bare threshold",
             mode.place,

@@ -59,7 +59,6 @@ def fault_ignored(explored: Explored, part: int, sensor: Sensor) -> Iterator[Fin
                 for edge, end in explorer.steps(kept, fault):
                     if end.modes[part] == place:
                         yield Trail([first, edge], pairs={0: fault.pairs, 1: fault.pairs})
-                        return
 
         if not any(True for number, config in _sources(explored) for _ in there(explored.explorer, number, config)):
             continue
@@ -131,8 +130,10 @@ def faint_hope(explored: Explored, part: int, sensor: Sensor) -> Iterator[Findin
             for region in explorer.regions(config, start=place == START):
                 for value, piece in explorer.values(config, region, beside.node(config, region), beside.valid):
                     if beside.prevented(value, config) == number:
-                        yield from beside.decided(explorer, place, config, region, number, piece)
-                        return
+                        trails = list(beside.decided(explorer, place, config, region, number, piece))
+                        yield from trails
+                        if trails:
+                            break  # another region may be sooner; in this one they are all as soon
 
         run = explored.shortest(there)
         if run is None:

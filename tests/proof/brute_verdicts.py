@@ -20,7 +20,8 @@ the first tick from which it goes on so for ever. Where the sentence leaves a ch
    Sensors, their faults, switches and dials are what is constant; dial messages, like commands, may come or not.
 8. *flapping*: nothing is heard and no dial's message comes. "A mode-changing row": one after which some part's mode is
    another than before (not ``restart``); it need not be the same part every tick. It is raised for the modes that are
-   left on such a cycle.
+   left on such a cycle by parts that it takes: those of a set of parts that change a mode on every tick of it between
+   them, none of which can be spared.
 9. *fault ignored*: as runaway: in moving modes at the end of both ticks, neither of which tolerates the fault. It is
    raised for the mode at the end of the second, if a row that applies there reads the sensor, by way of levels that
    levels read too.
@@ -38,6 +39,7 @@ the first tick from which it goes on so for ever. Where the sentence leaves a ch
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
@@ -251,14 +253,30 @@ def flapping(world: World) -> dict[Mode, int]:
     found: dict[Mode, int] = {}
     for choice in range(len(world.choices)):
         follow = {number: world.step(number, choice).after for number in world.configurations}
-        changing = {number for number in follow if world.modes[number] != world.modes[follow[number]]}
+        moved = {number: _moved(world.modes[number], world.modes[follow[number]]) for number in follow}
         for cycle in _cycles(follow):
-            if changing.issuperset(cycle):
+            for parts in _least([moved[number] for number in cycle]):
+                changing = {number for number in follow if moved[number] & parts}
                 length = min(world.depth[number] for number in _leading_to(cycle, follow, changing))
                 for number in cycle:
-                    for was, now in zip(_modes(world, number), _modes(world, follow[number]), strict=True):
-                        if was != now:
-                            _note(found, was, length)
+                    for at in moved[number] & parts:
+                        _note(found, (world.machine.parts[at].name, world.modes[number][at]), length)
+    return found
+
+
+def _moved(before: tuple[str, ...], after: tuple[str, ...]) -> frozenset[int]:
+    """The parts whose modes differ, by number."""
+    return frozenset(at for at, (was, now) in enumerate(zip(before, after, strict=True)) if was != now)
+
+
+def _least(turns: list[frozenset[int]]) -> list[frozenset[int]]:
+    """The sets of parts that have one in each of ``turns``, and would not without any one of theirs."""
+    among = sorted(frozenset[int]().union(*turns))
+    found: list[frozenset[int]] = []
+    for size in range(1, len(among) + 1):
+        for some in map(frozenset, itertools.combinations(among, size)):
+            if all(some & turn for turn in turns) and not any(less <= some for less in found):
+                found.append(some)
     return found
 
 

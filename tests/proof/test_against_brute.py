@@ -139,6 +139,48 @@ rules
   drained | after 10 ms | resting |
 promise once go -> turning, resting within 100 ms
 """,
+    "a word makes it sooner": """
+machine dalro
+board atmega2560
+tick 10 ms
+link fenba serial1, 19200 baud, plain
+command hurdor "jB" from fenba
+sensor sulno by hand, -2 .. 2
+motor corven pwm 11, direction 52
+part raslu
+mode fenfi stop
+part quopik
+mode mibzu stop
+mode mibba corven 100 %
+failsafes
+  in | when | go to | do
+  mibzu | not (hurdor within 30 ms or after 20 ms) | mibzu |
+rules
+  in | when | go to | do
+  mibzu | sulno fault | mibba |
+""",
+    "a part that can be spared does not flap": """
+machine fendor
+board atmega2560
+tick 10 ms
+sensor kemro by hand, 0 .. 3
+buzzer jasven pin 51
+level jassta when kemro < 2 for 40 ms clears when kemro > 2, starts on
+part sulro
+mode mibmer stop
+mode lorro stop
+rules
+  in | when | go to | do
+  mibmer | jassta | lorro |
+  any but mibmer | kemro >= 2 | mibmer |
+part mibdor
+mode lormer stop
+mode fenba jasven on
+rules
+  in | when | go to | do
+  lormer | after 10 ms | fenba |
+  fenba | after 30 ms | lormer |
+""",
     "a part's only mode is stuck": """
 machine dulwin
 board atmega2560
