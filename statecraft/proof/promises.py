@@ -70,7 +70,7 @@ def verdict(explored: Explored, promise: Promise) -> Verdict:
     if not seen:
         return Verdict(promise, True, None)
     if not seeds:
-        return Verdict(promise, True, 0)
+        return Verdict(promise, True, 0, sure=not explored.rough)
     follower = Explorer(
         explored.model,
         deadline=explored.deadline,

@@ -15,13 +15,15 @@ from tests.benchmarks.large_machines import parts, wide
 
 SAMPLES = Path(__file__).resolve().parents[2] / "samples"
 SIZES = (50, 100, 200, 400, 1000)
+PARTS = ((2, 12), (3, 12), (4, 12), (4, 20), (6, 20))
 
 
 def text_of(name: str) -> str:
-    """The machine called ``name``: ``wide 50``, ``three parts`` or a sample."""
-    if name.startswith("wide "):
-        return wide(int(name.split()[1]))
-    return parts() if name == "three parts" else (SAMPLES / f"{name}.modes").read_text()
+    """The machine called ``name``: ``wide 50``, ``parts 3 12`` (three of twelve modes) or a sample."""
+    kind, *sizes = name.split()
+    if not sizes:
+        return (SAMPLES / f"{name}.modes").read_text()
+    return {"wide": wide, "parts": parts}[kind](*map(int, sizes))
 
 
 def one(name: str, seconds: float) -> None:
@@ -43,7 +45,7 @@ def main() -> None:
     """Print the table."""
     seconds = sys.argv[1] if len(sys.argv) > 1 else "120"
     names = [path.stem for path in sorted(SAMPLES.glob("*.modes"))] + [f"wide {size}" for size in SIZES]
-    for name in [*names, "three parts"]:
+    for name in [*names, *(f"parts {count} {modes}" for count, modes in PARTS)]:
         subprocess.run([sys.executable, "-m", "tests.benchmarks.bench_proof", "--one", name, seconds], check=True)
 
 

@@ -50,7 +50,12 @@ def parts(count: int = 3, modes: int = 12, levels: int = 3) -> str:
                     f"a{p}_{n} | after 50 ms and near{(n + p + 1) % levels}{asks if n % 4 == 0 else ''} | a{p}_{back}"
                 ]
             lines += [f"a{p}_{n} | after {3 + n % 3} s | a{p}_0"]
-    return "\n".join(lines) + "\npromise once halt -> p0 in a0_0 within 20 ms\n"
+    for p in range(count):
+        lines += [f"promise every mode can reach p{p} in a{p}_0"]
+        lines += [f"promise once halt -> p{p} in a{p}_0 within 20 ms"]
+        lines += [f"promise while operator silent -> p{p} in a{p}_0 within 20 ms"]
+        lines += [f"promise never p{p} in busy{p} and supply fault for 20 ms"]
+    return "\n".join(lines) + "\n"
 
 
 def _eyes(levels: int) -> str:
