@@ -16,7 +16,7 @@ from statecraft.proof.explored import Explored, Undecided
 from statecraft.proof.finding import Finding, RowRef, Run, Stretch
 from statecraft.proof.hope import Piece, hopeless
 from statecraft.proof.model import NOBODY, Modes
-from statecraft.proof.runs import Choice, Lost, Trail, stretches
+from statecraft.proof.runs import Choice, Lost, Trail, narrowed_to, stretches
 from statecraft.proof.stopping import in_pieces, in_some
 from statecraft.proof.zones import FREE
 
@@ -331,12 +331,12 @@ def _onto(
     def go(current: Config, at: int) -> Iterator[Trail]:
         left = [*turns[len(edges) % len(turns) :], *turns[: len(edges) % len(turns)]]
         here = [(start, note) for start, note in some if isinstance(note, tuple) and note[1] == left]
-        there = False
+        covered = False
         for trail in in_some(explored, here)(explorer, at, current):
-            assert isinstance(trail.note, tuple)
+            assert isinstance(trail.note, tuple) and trail.last is not None
             yield replace(trail, edges=list(edges), shown=0, note=(trail.note[0], turns))
-            there = True
-        if there:
+            covered = covered or narrowed_to(explorer, current.zone, trail.last) == current.zone
+        if covered:
             return
         if len(edges) >= RUN_UP:
             return

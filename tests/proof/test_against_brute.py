@@ -181,6 +181,26 @@ rules
   lormer | after 10 ms | fenba |
   fenba | after 30 ms | lormer |
 """,
+    "its tail begins while a silence runs up": """
+machine fenzu
+board atmega2560
+tick 10 ms
+link tamba serial1, 38400 baud, plain, silent after 40 ms
+command lorsta "m" from tamba
+dial lorro "x" from tamba, 1 cm .. 3 cm, starts 1 cm
+sensor rasro by hand, -2 .. 2
+level corsta when lorro < 2.7 cm clears when not lorro < 2.7 cm
+mode rasmer stop
+mode barlu stop
+mode gilzu stop
+failsafes
+  in | when | go to | do
+  gilzu | tamba silent and rasro fault | barlu |
+rules
+  in | when | go to | do
+  barlu | corsta | gilzu |
+  rasmer | lorsta | barlu |
+""",
     "a part's only mode is stuck": """
 machine dulwin
 board atmega2560
