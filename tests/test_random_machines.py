@@ -56,7 +56,7 @@ def test_the_same_seed_makes_the_same_machine_and_inputs() -> None:
     assert list(random_inputs(machine, 3, 200)) != list(random_inputs(machine, 4, 200))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(machine_texts(largest=6))
 def test_every_one_is_read_without_a_mistake(text: str) -> None:
     read_text(text)
@@ -68,7 +68,7 @@ def test_size_makes_them_larger() -> None:
     assert lines[3] > 2 * lines[0]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(machine_texts(small=True))
 def test_small_ones_have_small_constants(text: str) -> None:
     machine = read_text(text)

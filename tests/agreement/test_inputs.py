@@ -83,7 +83,7 @@ def test_a_stream_says_each_tick_once(course: Course) -> None:
 
 
 @given(courses)
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_a_course_written_as_a_trial_is_read_back_tick_for_tick(course: Course) -> None:
     source = next(iter(FEED_PUSHER.source.values()))
     machine = read_text(source + "\n" + text(FEED_PUSHER, "written", course), "written.modes")

@@ -22,7 +22,7 @@ TABLES = st.builds(
 
 
 @given(TABLES)
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 def test_tables_are_monotone_and_fit_16_bits(table: c.ThermistorTable) -> None:
     values = [table.temperature(raw) for raw in range(1024)]
     assert values in (sorted(values), sorted(values, reverse=True))
@@ -39,7 +39,7 @@ def test_tables_are_monotone_and_fit_16_bits(table: c.ThermistorTable) -> None:
     low=st.integers(-400, 0),
     high=st.integers(500, 1250),
 )
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 def test_worst_error_holds_at_every_raw_value(
     r0_ohm: int, beta: int, series_ohm: int, thermistor_to: c.ThermistorTo, low: int, high: int
 ) -> None:

@@ -44,7 +44,7 @@ def test_a_machine_with_every_construct_agrees_and_gets_about(orchard: Machine) 
     assert len(asleep) <= 8, asleep
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 @given(st.integers(0, 10**6), st.integers(1, 4))
 @example(114, 2)  # a level whose condition to turn on holds always, with a time to turn off
 def test_random_machines_agree(seed: int, size: int) -> None:

@@ -178,7 +178,7 @@ class Literal:
 NOISE = st.text(st.sampled_from("htegoalbdfvxz.0123456789-\r\n $*"), max_size=12)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(st.lists(st.one_of(st.sampled_from(["te", "tx", "a30\n", "d5\r", "a-3\r", "d99\n", "a999999\n"]), NOISE)))
 def test_a_plain_link_hears_messages_and_counts_the_rest(
     ears: ctypes.CDLL, orchard: Machine, pieces: list[str]
@@ -189,7 +189,7 @@ def test_a_plain_link_hears_messages_and_counts_the_rest(
     assert listen(ears, orchard, 2, text.encode()) == (expected.heard, expected.ignored)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(st.data())
 def test_a_checked_link_hears_only_what_its_sum_agrees_with(
     ears: ctypes.CDLL, orchard: Machine, data: st.DataObject
@@ -219,7 +219,7 @@ def test_one_damaged_bit_never_becomes_a_command(ears: ctypes.CDLL, orchard: Mac
 # ------------------------------------------------------------------------------------------------- readings, contacts
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(st.lists(st.one_of(st.just(-1), st.integers(0, 50)), max_size=60), st.integers(1, 6))
 def test_a_reading_is_kept_for_its_patience_and_its_median_taken(
     filters: ctypes.CDLL, readings: list[int], patience: int
@@ -242,7 +242,7 @@ def test_a_reading_is_kept_for_its_patience_and_its_median_taken(
         assert filters.tick(reading, patience) == expected
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(st.lists(st.booleans(), max_size=60), st.integers(0, 4))
 def test_a_contact_counts_once_it_has_held_still(filters: ctypes.CDLL, closed: list[bool], ticks: int) -> None:
     filters.reset()

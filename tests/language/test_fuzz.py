@@ -66,7 +66,7 @@ def mutated(draw: st.DrawFn) -> str:
     return "\n".join(lines)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(mutated())
 def test_any_slip(text: str) -> None:
     survives(text)

@@ -156,7 +156,7 @@ def mangled(draw: st.DrawFn) -> tuple[str, str]:
     return text, "\n".join(lines)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(mangled())
 def test_spaces_are_all_that_matters_to_it(texts: tuple[str, str]) -> None:
     text, loose = texts
@@ -164,7 +164,7 @@ def test_spaces_are_all_that_matters_to_it(texts: tuple[str, str]) -> None:
     assert bare(read_text(loose, "t.modes")) == bare(read_text(tidy(loose), "t.modes"))
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(mutated())
 def test_a_file_with_mistakes_keeps_them(text: str) -> None:
     done = tidy(text)

@@ -37,7 +37,7 @@ def test_a_nearest_value_is_within_the_series_step(ohm: float) -> None:
     assert max(nearest(ohm) / ohm, ohm / nearest(ohm)) <= (15 / 13) ** 0.5 + 1e-9
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(st.integers(1, 60_000), st.integers(500, 5000), st.sampled_from([2000, 10_000]))
 def test_a_divider_never_gives_too_much_and_is_the_best_there_is(from_mv: int, to_mv: int, most: int) -> None:
     if from_mv <= to_mv:

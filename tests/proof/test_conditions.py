@@ -64,7 +64,7 @@ compares = st.builds(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(compares | st.builds(Fault, st.sampled_from("abc")), min_size=1, max_size=5))
 def test_cells_are_exactly_what_every_combination_of_readings_gives(asked: list[Compare | Fault]) -> None:
     def out(values: dict[Term, int | None]) -> frozenset[object]:

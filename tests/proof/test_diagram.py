@@ -52,7 +52,7 @@ def tables(draw: st.DrawFn) -> tuple[Diagrams, Node, Function]:
     return diagrams, node, lambda point: next((n for n, (_, holds) in enumerate(rows) if holds(point)), 9)
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @given(tables())
 def test_a_diagram_is_its_function(made: tuple[Diagrams, Node, Function]) -> None:
     diagrams, node, function = made
@@ -60,7 +60,7 @@ def test_a_diagram_is_its_function(made: tuple[Diagrams, Node, Function]) -> Non
     assert {diagrams.read(end) for end in diagrams.ends(node)} == {function(point) for point in POINTS}
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @given(tables())
 def test_pieces_cover_each_value_where_it_can_be_and_nowhere_else(made: tuple[Diagrams, Node, Function]) -> None:
     diagrams, node, function = made
@@ -75,7 +75,7 @@ def test_pieces_cover_each_value_where_it_can_be_and_nowhere_else(made: tuple[Di
     assert set(covered) == wanted
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @given(tables(), st.lists(st.integers(0, 2), min_size=3, max_size=3))
 def test_taking_outcomes_for_others(made: tuple[Diagrams, Node, Function], into: list[int]) -> None:
     diagrams, node, function = made
@@ -88,7 +88,7 @@ def test_taking_outcomes_for_others(made: tuple[Diagrams, Node, Function], into:
         assert value_at(diagrams, imaged, p) is wanted
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @given(tables(), st.lists(st.integers(0, 15), min_size=3, max_size=3))
 def test_choosing_finds_outcomes_exactly_when_there_are_some(
     made: tuple[Diagrams, Node, Function], masks: list[int]

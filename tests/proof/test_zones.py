@@ -49,7 +49,7 @@ def two(draw: st.DrawFn) -> tuple[Zones, int, int]:
     return zones, first, zones.number(CLOCKS, others.matrix[second])
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(bounded())
 def test_bounds_are_as_tight_as_the_readings(made: tuple[Zones, int]) -> None:
     zones, zone = made
@@ -63,7 +63,7 @@ def test_bounds_are_as_tight_as_the_readings(made: tuple[Zones, int]) -> None:
         assert zones.most(zone, "a", "b") == max(a - b for a, b in inside)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(bounded(), st.integers(0, 6), st.integers(0, 6))
 def test_a_tick_a_setting_and_a_bound(made: tuple[Zones, int], low: int, more: int) -> None:
     zones, zone = made
@@ -82,7 +82,7 @@ def test_a_tick_a_setting_and_a_bound(made: tuple[Zones, int], low: int, more: i
     }
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(bounded())
 def test_waiting_being_set_and_having_waited(made: tuple[Zones, int]) -> None:
     zones, zone = made
@@ -104,7 +104,7 @@ def test_waiting_being_set_and_having_waited(made: tuple[Zones, int]) -> None:
     assert ("a" in zones.open_below(zone)) == (readings(zones, zones.younger(zone, frozenset("a")), 40) == wide)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(two())
 def test_within_both_without_and_joined(made: tuple[Zones, int, int]) -> None:
     zones, first, second = made
@@ -134,7 +134,7 @@ def saturated(reading: Reading) -> Reading:
     return min(reading[0], LIMITS[0]), min(reading[1], LIMITS[1])
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(bounded())
 def test_blurring_adds_only_readings_that_nothing_tells_from_ones_that_are_there(made: tuple[Zones, int]) -> None:
     zones, zone = made

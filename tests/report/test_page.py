@@ -195,7 +195,7 @@ def test_coverage_counts_what_trials_went_through() -> None:
     assert found.rows + len(found.missed_rows) == found.all_rows
 
 
-@settings(deadline=None, max_examples=15)
+@settings(max_examples=15)
 @given(machine_texts())
 def test_any_machine_has_a_whole_page(text: str) -> None:
     machine = read_text(text, file="random.modes")

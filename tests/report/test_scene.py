@@ -67,7 +67,7 @@ def test_findings_are_marked_at_their_mode_and_their_row() -> None:
     assert [mark.number for label in labels for mark in label.marks] == [2]
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(machine_texts())
 def test_every_row_and_every_mode_is_somewhere_and_frames_never_cross(text: str) -> None:
     machine = read_text(text, file="random.modes")

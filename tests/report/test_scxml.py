@@ -71,14 +71,14 @@ def test_samples_run_as_the_simulation_does(path: Path) -> None:
         compare(machine, seed, 600)
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(st.integers(0, 10**6), st.integers(1, 3))
 def test_machines_run_as_the_simulation_does(seed: int, size: int) -> None:
     machine = read_text(random_text(seed, size), file="random.modes")
     compare(machine, seed, 300)
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(machine_texts())
 def test_every_chart_is_whole(text: str) -> None:
     """Ids are there once, targets and initial states exist, every state has what the recommendation asks of it."""

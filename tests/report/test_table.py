@@ -35,7 +35,7 @@ def blocks(text: str) -> list[list[list[str]]]:
     return found
 
 
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=30)
 @given(machine_texts())
 def test_each_cell_says_what_the_first_row_of_that_condition_does_there(text: str) -> None:
     machine = read_text(text, file="random.modes")
@@ -111,7 +111,7 @@ def test_html_has_the_same_cells() -> None:
 
 
 @given(st.integers(20, 240))
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 def test_no_line_is_wider_than_the_terminal(width: int) -> None:
     machine = sample("feed_pusher")
     out = io.StringIO()

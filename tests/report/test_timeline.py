@@ -118,7 +118,7 @@ def test_rhythms_leave_no_mark_out(marks: list[int]) -> None:
     assert told == marks
 
 
-@settings(deadline=None, max_examples=20)
+@settings(max_examples=20)
 @given(st.integers(0, 10**6), st.integers(1, 2))
 def test_any_trace_is_drawn_and_a_kept_one_comes_back_the_same(seed: int, size: int) -> None:
     import tempfile
@@ -191,7 +191,7 @@ def test_times_are_exact(ms: int, text: str) -> None:
     assert clock(sample("feed_pusher"), ms // 10) == text
 
 
-@settings(deadline=None, max_examples=15)
+@settings(max_examples=15)
 @given(st.integers(0, 10**6), st.integers(1, 3))
 def test_a_record_has_every_change_of_its_trace(seed: int, size: int) -> None:
     machine = read_text(random_text(seed, size), file="random.modes")

@@ -16,7 +16,7 @@ from tests.simulation.agreeing import compare, compare_chosen
 from tests.simulation.literal import Literal
 
 SAMPLES = sorted((Path(__file__).parents[2] / "samples").glob("*.modes"))
-SLOWLY = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+SLOWLY = settings(max_examples=60, suppress_health_check=[HealthCheck.too_slow])
 
 
 @pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
