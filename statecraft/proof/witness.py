@@ -21,8 +21,8 @@ from statecraft.simulation import Simulation, State
 RowAt = tuple[str, int]
 """A row, by its part and number."""
 
-MOST_TICKS = 400_000
-"""How many ticks are played before the rest is given up (some ten seconds)."""
+PATIENCE = 200_000
+"""For how many ticks without a row that was not seen before it is gone on (some five seconds)."""
 
 KEPT = 4
 """How many states are kept of those in which all parts are in the same modes."""
@@ -39,7 +39,7 @@ def witnessed(machine: Machine, deadline: float | None = None) -> frozenset[RowA
         deadline: a value of ``time.monotonic()`` after which no further attempt is made.
     """
     play = _Play(machine)
-    while play.left and play.ticks < MOST_TICKS and (deadline is None or time.monotonic() < deadline):
+    while play.left and play.ticks < play.last + PATIENCE and (deadline is None or time.monotonic() < deadline):
         play.attempt()
     every = {(part.name, row.number) for part in machine.parts for row in part.rows}
     return frozenset(every - play.left)
@@ -61,7 +61,7 @@ class _Play:
         self.states: dict[Modes, list[State]] = {}
         self.met: dict[Modes, int] = {}
         self.by_mode: dict[tuple[int, int], list[Modes]] = {}
-        self.ticks = 0
+        self.ticks = self.last = 0
         self.silences = {link.name: link.silent for link in machine.links}
         self.levels = {level.name: level for level in machine.levels}
         self.commands = {command.name: place for place, command in enumerate(machine.commands)}
@@ -133,7 +133,9 @@ class _Play:
         rows = [state[place] for place in self.row_at]
         if any(row != NOBODY for row in rows) or self.ticks == 1:
             for part, row in zip(self.machine.parts, rows, strict=True):
-                self.left.discard((part.name, row))
+                if (part.name, row) in self.left:
+                    self.left.remove((part.name, row))
+                    self.last = self.ticks
             self._keep(state)
         return rows
 
