@@ -9,12 +9,14 @@ what they were wherever they can.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Sequence
+from bisect import bisect_left
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from statecraft.machine import ModeRef, Steady, Term
-from statecraft.proof.clusters import Cluster
+from statecraft.machine import Compare, Fault, ModeRef, Steady, Term
+from statecraft.proof.clusters import Cluster, InputCell, knots_of
+from statecraft.proof.conditions import consistent, terms_of
 from statecraft.proof.diagram import Node
 from statecraft.proof.explore import NOW, START, Config, Edge, Explorer, Span, Way
 from statecraft.proof.finding import Inputs, Run, Stretch
@@ -399,41 +401,121 @@ def choices_of(explorer: Explorer, ticks: Sequence[Tick], states: tuple[int, ...
     return chosen
 
 
-def _held(cluster: Cluster, atom: Steady, choices: list[Choice]) -> list[Choice]:
+def _held(cluster: Cluster, atom: Steady, choices: Sequence[Choice]) -> list[Choice]:
     """``choices`` with readings of a steady atom's sensor that stay within the band of their anchor, or leave it, as
-    their cells say; where that cannot be, as they were."""
-    term = Term("sensor", atom.sensor)
-    cells = [cluster.cells[choice.pairs[cluster.index] % len(cluster.cells)] for choice in choices]
+    their cells say, changing as little as can be; where that cannot be, as they were.
+
+    From the end to the beginning it is worked out from which anchors the rest can be gone through, and then readings
+    are chosen from the beginning on.
+    """
+    term, width = Term("sensor", atom.sensor), len(cluster.cells)
+    made: list[Choice] = []
+    for choice in choices:  # to leave the band again and again takes a new reading each time
+        leaves = atom in cluster.cells[choice.pairs[cluster.index] % width].moved
+        made += [replace(choice, ticks=1)] * choice.ticks if leaves else [choice]
+    cells = [cluster.cells[choice.pairs[cluster.index] % width] for choice in made]
+    known: dict[tuple[int, tuple[tuple[Term, int], ...]], tuple[int, int] | None] = {}
+    spans: list[tuple[int, int] | None] = []  # where the sensor can read; None in fault
+    for choice, cell in zip(made, cells, strict=True):
+        key = (choice.pairs[cluster.index] % width, choice.readings)
+        if key not in known:
+            known[key] = _readable(cluster, atom, cell, choice.readings)
+        spans.append(known[key])
+    needs: list[list[tuple[int, int]] | None] = [None]  # the anchors after each tick, last first; None for any or none
+    for cell, span in zip(reversed(cells), reversed(spans), strict=True):
+        needs.append(_anchors_before(needs[-1], span, atom, atom in cell.moved))
+    needs.reverse()
     anchor: int | None = None
     before: int | None = None
-    made = []
-    for place, (choice, cell) in enumerate(zip(choices, cells, strict=True)):
-        if cell.values[term] is None:
+    for place, (choice, cell, span) in enumerate(zip(made, cells, spans, strict=True)):
+        if span is None:
             anchor = before = None
-            made.append(choice)
             continue
-        low, high = cluster.span_of(atom, cell)
-        moved = atom in cell.moved or anchor is None
-        ahead = cells[place + 1] if place + 1 < len(cells) else cell
-        near = before if before is not None else low
-        if ahead.values[term] is not None and moved:
-            near = max(min(near, cluster.span_of(atom, ahead)[1]), cluster.span_of(atom, ahead)[0])
-        wishes = [
-            near,
-            low,
-            high,
-            *(anchor + d for d in (atom.band, -atom.band, atom.band + 1, -atom.band - 1) if anchor is not None),
-        ]
-        fitting = [
-            max(low, min(high, wish))
-            for wish in wishes
-            if anchor is None or (abs(max(low, min(high, wish)) - anchor) > atom.band) == moved
-        ]
-        value = min(fitting, key=lambda wish: abs(wish - near)) if fitting else low
-        anchor = value if moved else anchor
+        near = span[0] if before is None else before
+        if anchor is None or atom in cell.moved:
+            options = _meet([span], needs[place + 1])
+            if anchor is not None:
+                options = _meet(options, [(-FREE, anchor - atom.band - 1), (anchor + atom.band + 1, FREE)])
+        else:
+            options = _meet([span], [(anchor - atom.band, anchor + atom.band)])
+        if not options:
+            return list(choices)
+        value = min((max(low, min(high, near)) for low, high in options), key=lambda wish: abs(wish - near))
+        values = _values(cluster, atom, cell, {**dict(choice.readings), term: value})
+        if values is None:
+            return list(choices)
+        if anchor is None or atom in cell.moved:
+            anchor = value
         before = value
-        made.append(replace(choice, readings=(*choice.readings, (term, value))))
+        made[place] = replace(choice, readings=tuple(values.items()))
     return made
+
+
+Spans = list[tuple[int, int]]
+"""A set of readings: spans of them, in order, no two of which meet."""
+
+
+def _anchors_before(after: Spans | None, span: tuple[int, int] | None, atom: Steady, moved: bool) -> Spans | None:
+    """The anchors before a tick from which, after it, one of ``after`` can stand; None where any will do, or none."""
+    if span is None:
+        return None
+    low, high = span
+    if not moved:
+        return _meet([(low - atom.band, high + atom.band)], after)
+    new = _meet([span], after)
+    return [(-FREE, new[-1][1] - atom.band - 1), (new[0][0] + atom.band + 1, FREE)] if new else []
+
+
+def _meet(some: Spans, others: Spans | None) -> Spans:
+    """The readings in both; all of ``some`` if ``others`` is None."""
+    if others is None:
+        return some
+    both = [(max(a, c), min(b, d)) for a, b in some for c, d in others]
+    return sorted((low, high) for low, high in both if low <= high)
+
+
+def _readable(
+    cluster: Cluster, atom: Steady, cell: InputCell, readings: Sequence[tuple[Term, int]]
+) -> tuple[int, int] | None:
+    """The least and the greatest reading of a steady atom's sensor in ``cell``, when others read ``readings``; None in
+    fault."""
+    term = Term("sensor", atom.sensor)
+    if cell.values[term] is None:
+        return None
+    low, high = cluster.span_of(atom, cell)
+    if not any(
+        isinstance(each, Compare) and each.right is not None and term in terms_of(each) for each in cluster.inputs
+    ):
+        return low, high
+
+    def can(least: int, most: int) -> bool:
+        return _values(cluster, atom, cell, dict(readings), {term: (least, most)}) is not None
+
+    below, above = range(low, high + 1), range(high, low - 1, -1)
+    return (
+        below[min(bisect_left(below, True, key=lambda most: can(low, most)), len(below) - 1)],
+        above[min(bisect_left(above, True, key=lambda least: can(least, high)), len(above) - 1)],
+    )
+
+
+def _values(
+    cluster: Cluster,
+    atom: Steady,
+    cell: InputCell,
+    readings: Mapping[Term, int],
+    within: Mapping[Term, tuple[int, int]] | None = None,
+) -> dict[Term, int] | None:
+    """Values of a steady atom's sensor, and of all that it is compared with, on which ``cell`` comes out as it does and
+    which are as in ``readings``, or lie ``within`` some limits; None if there are none."""
+    numeric = [each for each in cluster.inputs if isinstance(each, Compare | Fault)]
+    tied = next(knot for knot in knots_of(numeric) if Fault(atom.sensor) in knot)
+    ranges = dict(cluster.ranges)
+    for term, (low, high) in {**{term: (value, value) for term, value in readings.items()}, **(within or {})}.items():
+        ranges[term] = (max(low, ranges[term][0]), min(high, ranges[term][1]), *ranges[term][2:])
+    found = consistent([(each, each in cell.true) for each in tied], ranges)
+    if found is None:
+        return None
+    return {**{term: value for term, value in found.items() if value is not None}, **readings}
 
 
 def _common(chains: Sequence[list[tuple[int, int]]], ticks: int) -> Iterator[tuple[tuple[int, ...], int]]:

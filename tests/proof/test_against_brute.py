@@ -201,6 +201,38 @@ rules
   barlu | corsta | gilzu |
   rasmer | lorsta | barlu |
 """,
+    "a reading that is never steady": """
+machine hurven
+board atmega2560
+tick 10 ms
+link bargan serial1, 38400 baud, plain
+command kemsta "o" from bargan
+sensor hurzu by hand, 0 .. 3
+servo pelmer pin 52, 0 deg .. 90 deg
+level corno when hurzu steady within 1 for 10 ms and hurven in dalven clears when not hurven in dalven for 10 ms
+mode sullu stop
+mode norba pelmer 90 deg
+group dalven sullu, norba
+group pelzu dalven
+rules
+  in | when | go to | do
+  norba | not after 10 ms in pelzu  or not corno | norba |
+  sullu | kemsta | norba |
+promise once hurven in norba -> sullu within 40 ms
+""",
+    "a steady reading that is compared with another": """
+machine mibsta
+board atmega2560
+tick 10 ms
+sensor quosta by hand, 0 .. 5
+sensor kempik quosta, taken in cordor
+level barmer when kempik steady within 2 for 10 ms and kempik == quosta + 1 for 10 ms clears when not kempik == quosta + 1
+mode cordor stop
+mode norro unattended
+rules
+  in | when | go to | do
+  cordor | barmer | norro |
+""",
     "a part's only mode is stuck": """
 machine dulwin
 board atmega2560
