@@ -224,9 +224,9 @@ promise once hurven in norba -> sullu within 40 ms
 machine mibsta
 board atmega2560
 tick 10 ms
-sensor quosta by hand, 0 .. 5
-sensor kempik quosta, taken in cordor
-level barmer when kempik steady within 2 for 10 ms and kempik == quosta + 1 for 10 ms clears when not kempik == quosta + 1
+sensor quo by hand, 0 .. 5
+sensor kem quo, taken in cordor
+level barmer when kem steady within 2 for 10 ms and kem == quo + 1 for 10 ms clears when not kem == quo + 1
 mode cordor stop
 mode norro unattended
 rules
