@@ -285,13 +285,14 @@ class Explorer:
             for _ in self.start():
                 pass
         while self._heap:
+            if self._heap[0][1] in self.alias:
+                heapq.heappop(self._heap)
+                continue
             self._check_time()
             if most is not None and self._steps_followed > most:
                 return False
-            number = self._next()
-            if number is not None:
-                for _ in self.follow(number):
-                    self._steps_followed += 1
+            for _ in self.follow(heapq.heappop(self._heap)[1]):
+                self._steps_followed += 1
         return True
 
     def numbers(self) -> list[int]:

@@ -84,14 +84,18 @@ class Explored:
         """Whether ``edge`` can be relied on, whatever is not followed here."""
         return True
 
-    def explore(self, most: int | None = None) -> bool:
+    def explore(self, most: int | None = None, until: float | None = None) -> bool:
         """Follow everything, or as many steps as ``most``, and say whether that was all; what is left can be followed
         later.
 
         Raises:
-            OutOfTime: the deadline has come.
+            OutOfTime: ``until``, a value of ``time.monotonic()``, has come.
         """
-        return self.explorer.run(most=most)
+        self.explorer.deadline = until
+        try:
+            return self.explorer.run(most=most)
+        finally:
+            self.explorer.deadline = self.deadline
 
     def configs(self) -> Iterator[tuple[int, Config]]:
         """The configurations, by number."""
@@ -100,11 +104,11 @@ class Explored:
 
     def views(self) -> Iterator[tuple[int, Config, Region]]:
         """Every region of every configuration, that of tick 0 first."""
-        origin = self.explorer.origin
-        for region in self.explorer.views[START]:
+        origin, views = self.explorer.origin, self.explorer.views
+        for region in views.get(START, ()):  # not everything may have been followed
             yield START, origin, region
         for number, config in self.configs():
-            for region in self.explorer.views[number]:
+            for region in views.get(number, ()):
                 yield number, config, region
 
     def shortest(self, goal: Goal) -> Run | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import time
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 
@@ -25,6 +26,9 @@ from statecraft.proof.runs import Lost
 from statecraft.proof.stopping import halt_missed, no_way_to_stop, runaway
 from statecraft.proof.unused import unused
 from statecraft.proof.witness import witnessed
+
+FOLLOWING = 0.6
+"""The share of the time that runs may be followed for: what is asked of them takes its time too."""
 
 SOON = 60_000
 """How many steps parts that ask about each other are followed together before each is tried alone (some 2 s)."""
@@ -87,13 +91,18 @@ def prove(machine: Machine, seconds: float | None = None) -> Report:
 
 @dataclass(frozen=True, slots=True)
 class _Question:
-    """Something that is asked of the machine: in words, and what finds the findings.
+    """Something that is asked of the machine.
 
-    ``find`` raises OutOfTime or Undecided when it cannot be told, Lost when something is wrong here.
+    Attributes:
+        what: in words.
+        find: finds the findings; raises OutOfTime or Undecided when it cannot be told, Lost when something is wrong
+            here.
+        shown: what it finds is so where not every run could be followed, too: there is a run that shows it.
     """
 
     what: str
     find: Callable[[], Iterable[Finding]]
+    shown: bool = False
 
 
 class _Proof:
@@ -104,8 +113,11 @@ class _Proof:
         self.found: list[Finding] = []
         self.unproved: dict[str, None] = {}
         self.verdicts: dict[int, Verdict] = {}
+        self.follow_until = None if seconds is None else self.began + FOLLOWING * seconds
         self.quick = True
+        self.partly = False
         self.together: dict[frozenset[str], Explored] = {}
+        self.shares: dict[frozenset[str], float] = {}
         self.too_many: list[frozenset[str]] = []
         self.by_themselves: dict[tuple[frozenset[str], tuple[int, ...]], Explored] = {}
         self.observed: dict[frozenset[str], list[Condition]] = {}
@@ -156,10 +168,28 @@ class _Proof:
         if names not in self.together:
             self.together[names] = Explored(self.machine, names, self.observed.get(names, ()), self.deadline)
         whole = self.together[names]
-        if whole.explore(SOON if soon else None):
-            return whole
+        try:
+            if whole.explore(SOON if soon else None, self.until(names)):
+                return whole
+        except OutOfTime:
+            if self.partly:
+                return whole
+            raise
         self.too_many.append(names)
         return self.alone(asked, observed)
+
+    def until(self, names: frozenset[str]) -> float | None:
+        """Until when the parts ``names`` may be followed: those that were too many share what time is left."""
+        if self.follow_until is None or self.quick:
+            return self.follow_until
+        if names not in self.shares:
+            now = time.monotonic()
+            asked = [frozenset([part.name]) for part in self.machine.parts]
+            asked += [self.parts_of(promise) for promise in self.machine.promises]
+            waiting = {closure(self.machine, parts) for parts in asked}.difference(self.shares)
+            left = [some for some in waiting if any(few <= some for few in self.too_many)]
+            self.shares[names] = now + (self.follow_until - now) / max(1, len(left))
+        return self.shares[names]
 
     def alone(self, parts: frozenset[str], observed: Iterable[Condition]) -> Explored:
         """The exploration of ``parts`` whatever the others do.
@@ -171,7 +201,7 @@ class _Proof:
         if key not in self.by_themselves:
             self.by_themselves[key] = Alone(self.machine, parts, observed, self.deadline)
         found = self.by_themselves[key]
-        found.explore()
+        found.explore(until=self.follow_until)
         return found
 
     # -------------------------------------------------------------------------------------------------------- questions
@@ -187,19 +217,31 @@ class _Proof:
             if self.quick and self.too_many:
                 return False
             why = str(wrong) or question.what
+            if question.shown and isinstance(wrong, OutOfTime) and not self.partly:
+                with self.in_part():
+                    return self.answered(replace(question, what=why))
         except Lost as lost:
             why = f"{question.what} (a mistake in statecraft; please report it: {lost})"
         self.found += found
-        if why:
-            self.unproved[why] = None
+        if why or self.partly:
+            self.unproved[why or question.what] = None
         return True
+
+    @contextmanager
+    def in_part(self) -> Iterator[None]:
+        """Be content with an exploration that has not come to its end."""
+        self.partly = True
+        try:
+            yield
+        finally:
+            self.partly = False
 
     def questions(self) -> Iterator[_Question]:
         """Everything that is asked."""
         machine = self.machine
         for part in machine.parts:
             yield from self.about(part.name)
-        yield _Question("whether a halt stops every moving mode", lambda: halt_missed(machine, self.explore))
+        yield _Question("whether a halt stops every moving mode", lambda: halt_missed(machine, self.explore), True)
         yield _Question("whether the machine flaps", self.flaps)
         yield _Question("whether levels overlap", self.overlaps)
         for number, promise in enumerate(machine.promises):
@@ -214,19 +256,19 @@ class _Proof:
                 try:
                     explored = self.explore([name])
                 except OutOfTime:
-                    raise OutOfTime(self.anything(name)) from None
+                    raise OutOfTime(self.anything(name) if self.quick else "") from None
                 return find(explored, explored.model.part_index[name], *more)
 
             return ask
 
         yield _Question(f"which rows and modes are of use{said}", of(self.rows))
         yield _Question(f"whether every mode can be stopped{said}", of(no_way_to_stop))
-        yield _Question(f"whether the machine runs away{said}", of(runaway))
+        yield _Question(f"whether the machine runs away{said}", of(runaway), True)
         yield _Question(f"whether a mode waits for ever{said}", of(waits_for_ever))
         for sensor in self.machine.sensors:
             at = f" of {sensor.name}{said}"
-            yield _Question(f"whether faults are ignored{at}", of(fault_ignored, sensor))
-            yield _Question(f"what starts with faults{at}", of(faint_hope, sensor))
+            yield _Question(f"whether faults are ignored{at}", of(fault_ignored, sensor), True)
+            yield _Question(f"what starts with faults{at}", of(faint_hope, sensor), True)
             yield _Question(f"whether thresholds are bare{at}", of(bare_threshold, sensor))
 
     def said(self, part: str) -> str:
@@ -301,8 +343,20 @@ class _Proof:
         """How promise ``number`` fares: no finding, but a verdict."""
         self.verdicts[number] = Verdict(promise, None, why="there was no time for it")
         conditions = () if promise.when is None or not decidable(self.machine, promise.when) else (promise.when,)
+
+        def judged() -> Verdict:
+            return verdict(self.explore(self.parts_of(promise), conditions), promise)
+
         try:
-            found = verdict(self.explore(self.parts_of(promise), conditions), promise)
+            try:
+                found = judged()
+            except OutOfTime:
+                if (self.quick and self.too_many) or promise.kind == "reach":
+                    raise
+                with self.in_part():
+                    found = judged()
+                if found.kept is not False:
+                    raise
         except Undecided:
             self.verdicts[number] = Verdict(promise, None, why="it was followed only roughly")
             raise

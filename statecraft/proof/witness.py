@@ -21,11 +21,11 @@ from statecraft.simulation import Simulation, State
 RowAt = tuple[str, int]
 """A row, by its part and number."""
 
-PATIENCE = 200_000
-"""For how many ticks without a row that was not seen before it is gone on (some five seconds)."""
+PATIENCE = 100_000
+"""For how many ticks without a row that was not seen before it is gone on (some three seconds)."""
 
-KEPT = 4
-"""How many states are kept of those in which all parts are in the same modes."""
+KEPT = 12
+"""How many states are kept of those in which all parts are in the same modes: with different counters, one of each."""
 
 Modes = tuple[int, ...]
 Inputs = tuple[tuple[int | None, ...], tuple[bool, ...], tuple[int, ...], tuple[int, ...]]
@@ -58,7 +58,8 @@ class _Play:
         self.chance = random.Random(1)
         self.left = {(part.name, row.number) for part in machine.parts for row in part.rows}
         self.tried: dict[RowAt, int] = dict.fromkeys(sorted(self.left), 0)
-        self.states: dict[Modes, list[State]] = {}
+        self.counters_at = [index["counter", counter.name] for part in machine.parts for counter in part.counters]
+        self.states: dict[Modes, dict[tuple[int, ...], State]] = {}
         self.met: dict[Modes, int] = {}
         self.by_mode: dict[tuple[int, int], list[Modes]] = {}
         self.ticks = self.last = 0
@@ -80,7 +81,7 @@ class _Play:
         known = [modes for place in places for modes in self.by_mode.get((part, place), ())]
         start = min(chance.sample(known, min(len(known), 4)), key=lambda modes: self.met[modes])
         self.met[start] += 1
-        self.simulation.restore(chance.choice(self.states[start]))
+        self.simulation.restore(chance.choice(list(self.states[start].values())))
         mode = start[part]
         inputs = self._inputs()
         asked = [atom.command for atom in atoms(row.when) if isinstance(atom, Taken)]
@@ -143,14 +144,17 @@ class _Play:
         modes = tuple(state[place] for place in self.modes_at)
         kept = self.states.get(modes)
         if kept is None:
-            self.states[modes] = [state]
+            kept = self.states[modes] = {}
             self.met[modes] = 0
             for part, mode in enumerate(modes):
                 self.by_mode.setdefault((part, mode), []).append(modes)
-        elif len(kept) < KEPT:
-            kept.append(state)
-        elif self.chance.random() < 0.2:
-            kept[self.chance.randrange(KEPT)] = state
+        counters = tuple(state[place] for place in self.counters_at)
+        if counters not in kept and len(kept) == KEPT:
+            if self.chance.random() < 0.8:
+                return
+            del kept[self.chance.choice(list(kept))]
+        if counters not in kept or self.chance.random() < 0.2:
+            kept[counters] = state
 
     def _command(self) -> int:
         taken = self.chance.choice(self.model.takes)

@@ -1,0 +1,78 @@
+"""Machines of several parts that are too many together: what is proved of each alone, and what is left over."""
+
+from __future__ import annotations
+
+import pytest
+
+from statecraft.language import read_text
+from statecraft.machine import ModeRef
+from statecraft.proof import prove as proofs
+from statecraft.proof.explore import OutOfTime
+from statecraft.proof.explored import Explored
+from statecraft.proof.prove import Report, prove
+from tests.benchmarks.large_machines import parts
+
+DEAD = "a1_2 | p0 in a0_0 and p0 in busy0 | a1_0"
+"""A row that can never decide, though it could if the part before it could be anywhere."""
+
+
+@pytest.fixture
+def few_steps(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Parts that ask about each other are soon too many."""
+    monkeypatch.setattr(proofs, "SOON", 300)
+
+
+@pytest.fixture
+def no_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Together they are not followed to the end either."""
+    explore = Explored.explore
+
+    def some(explored: Explored, most: int | None = None, until: float | None = None) -> bool:
+        if most is None and len(explored.model.parts) > 1:
+            explore(explored, 4000, until)
+            raise OutOfTime
+        return explore(explored, most, until)
+
+    monkeypatch.setattr(Explored, "explore", some)
+
+
+def codes(report: Report) -> set[tuple[str, ModeRef | None]]:
+    """What was found, but for decisions on old readings, which the machines here are full of."""
+    return {(found.code, found.mode) for found in report.findings if found.code != "stale decision"}
+
+
+@pytest.mark.usefixtures("few_steps", "no_end")
+def test_each_is_proved_alone() -> None:
+    report = prove(read_text(parts(3, 6)))
+    assert report.complete
+    assert not codes(report)
+    assert all(verdict.kept for verdict in report.verdicts)
+    once = {told.partition(":")[0]: told for told in report.promises if told.startswith("once")}
+    assert once["once halt -> p0 in a0_0 within 20 ms"].endswith("proved, worst 0 ms of 20 ms")  # p0 asks nobody
+    assert once["once halt -> p2 in a2_0 within 20 ms"].endswith("proved, at most 0 ms of 20 ms")
+
+
+@pytest.mark.usefixtures("few_steps")
+def test_what_cannot_be_told_of_one_alone_is_told_of_all_together() -> None:
+    text = parts(2, 4).replace("a1_2 | after 5 s", f"{DEAD}\na1_2 | after 5 s")
+    text += "promise never p1 in busy1 and p0 in a0_0 for 3 s\n"
+    report = prove(read_text(text))
+    assert report.complete
+    dead = [found for found in report.findings if found.code == "unreachable"]
+    assert [text.splitlines()[found.place.line - 1] for found in dead] == [DEAD]
+    assert report.verdicts[-1].kept is not None
+
+
+@pytest.mark.usefixtures("few_steps", "no_end")
+def test_what_some_runs_show_is_found_and_nothing_is_called_proved_that_is_not() -> None:
+    text = parts(2, 4).replace("busy1 | jam or eye0 fault", "busy1 | jam and not near2 or eye0 fault")
+    text += "promise never p1 in a1_1 and p0 in a0_0 for 60 s\n"
+    report = prove(read_text(text))
+    assert ("fault ignored", ModeRef("p1", "a1_1")) in codes(report)
+    assert "whether faults are ignored of supply in part p1" in report.unproved
+    broken = next(v for v in report.verdicts if "p1 in busy1 and supply fault" in v.promise.text)
+    assert broken.kept is False
+    assert broken.run is not None
+    assert not any("supply fault" in phrase for phrase in report.unproved)
+    assert report.verdicts[-1].kept is None
+    assert any("a0_0 for 60 s" in phrase for phrase in report.unproved)
