@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,14 +16,14 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from statecraft.language import Mistake
-    from statecraft.machine import Machine
+    from statecraft.machine import Machine, Promise
     from statecraft.proof import Finding, Run
     from statecraft.proof.prove import Report
 
 PATIENCE = 20.0
 """Seconds that a proof may take unless the user says."""
 
-MOST_LINES = 12
+MOST_LINES = 16
 """Lines of a run that are shown; ``--save-trial`` keeps all of it."""
 
 
@@ -138,46 +137,48 @@ def judge(machine: Machine, seconds: float = PATIENCE) -> Judgement:
 
 def show_judgement(judged: Judgement, console: Console) -> None:
     """Print the findings, each at its line of the file and with its run; the promises; what was explored."""
+    from rich.text import Text
+
+    from statecraft.folding import folded
     from statecraft.language import show
 
     machine, report = judged.machine, judged.report
+    before: tuple[str, Run | None] = ("", None)
     for finding in judged.findings:
         mark, colour = ("✗", "red") if finding.severity == "error" else ("!", "yellow")
         console.print(f"{mark} {finding.code}", style=f"bold {colour}", markup=False)
-        console.print(show([finding], machine.source), markup=False, soft_wrap=True)
-        _show_run(machine, finding.run, console)
+        console.print(show([finding], machine.source, width=console.width), markup=False, soft_wrap=True)
+        if (finding.code, finding.run) == before and finding.run is not None:
+            console.print("    the same run as above", style="dim", markup=False)
+        else:
+            _show_run(machine, finding.run, finding, console)
+        before = finding.code, finding.run
         console.print()
     for verdict, told in zip(report.verdicts, report.promises, strict=True):
         mark = {True: "✓", False: "✗", None: "?"}[verdict.kept]
         style = {True: "green", False: "bold red", None: "yellow"}[verdict.kept]
-        console.print(f"[{style}]{mark}[/] ", end="")
-        console.print(told, markup=False, soft_wrap=True)
+        first, *rest = folded(told, console.width, f"{mark} ", "    ")
+        console.print(Text.assemble((first[0], style), first[1:]), soft_wrap=True)
+        for line in rest:
+            console.print(line, markup=False, soft_wrap=True)
         if verdict.kept is False:
-            _show_run(machine, verdict.run, console)
-    console.print(report.summary, style="dim", markup=False)
+            _show_run(machine, verdict.run, verdict.promise, console)
+    for line in folded(report.summary, console.width, "", "  "):
+        console.print(line, style="dim", markup=False)
     console.print(f"{machine.name}: {judged.outcome}", style="bold", markup=False)
     if judged.findings:
         code = judged.findings[0].code.replace(" ", "-")
         console.print(f"What a finding means:  statecraft check --explain {code}", style="dim", markup=False)
 
 
-def _show_run(machine: Machine, run: Run | None, console: Console) -> None:
+def _show_run(machine: Machine, run: Run | None, about: Finding | Promise, console: Console) -> None:
     if run is None:
         return
-    from statecraft.proof.trials import as_trial
+    from statecraft.report.runs import heading, laid_out, told
 
-    said = [line.strip() for line in as_trial(machine, run, "").splitlines()[1:]]
-    lines = [line for line in dict.fromkeys(said) if not re.fullmatch(r"at \S+ \S+|expect .*", line)]
-    if run.tail is not None:
-        lines.append("and so on, for ever")
-    else:
-        lines.append(f"at {machine.duration(run.ticks - 1)}  it is in {', '.join(mode.mode for mode in run.modes)}")
-    how = f"the shortest run, {plural(run.ticks, 'tick')}" if run.tail is None else "a run that goes on for ever"
-    console.print(f"    {how}:", style="dim", markup=False)
-    for line in lines[:MOST_LINES]:
+    console.print(f"    {heading(run, plural(run.ticks, 'tick'))}", style="dim", markup=False)
+    for line in laid_out(machine, told(machine, run, about), console.width - 6, MOST_LINES):
         console.print(f"      {line}", markup=False, soft_wrap=True)
-    if len(lines) > MOST_LINES:
-        console.print(f"      … {plural(len(lines) - MOST_LINES, 'more line')}; --save-trial keeps them", markup=False)
 
 
 def _save_trials(judged: Judgement, path: Path) -> None:
@@ -185,14 +186,30 @@ def _save_trials(judged: Judgement, path: Path) -> None:
     from statecraft.language import read_text
     from statecraft.language.tidy import tidy
     from statecraft.proof.trials import as_trial
+    from statecraft.simulation import run_trial
 
     machine = judged.machine
     titles = {trial.title for trial in machine.trials}
-    runs = [(f"{each.code}, line {each.place.line}", each.run) for each in judged.findings]
-    runs += [(f"broken promise, line {each.promise.place.line}", each.run) for each in judged.report.verdicts]
-    fresh = [as_trial(machine, run, title) for title, run in runs if run is not None and title not in titles]
+    runs: list[tuple[str, Run | None, Promise | None]] = [
+        (f"{each.code}, line {each.place.line}", each.run, None) for each in judged.findings
+    ]
+    runs += [
+        (f"broken promise, line {each.promise.place.line}", each.run, each.promise) for each in judged.report.verdicts
+    ]
+    failing = {title for title, _, promise in runs if promise is not None and promise.when is not None}
+    fresh = [
+        as_trial(machine, run, title, promise)
+        for title, run, promise in runs
+        if run is not None and title not in titles
+    ]
     if fresh:
         text = path.read_text(encoding="utf-8-sig").rstrip("\n") + "\n\n" + "\n\n".join(each.strip() for each in fresh)
-        read_text(tidy(text + "\n"), str(path))  # it must still read before it replaces what is there
+        written = read_text(tidy(text + "\n"), str(path))  # it must still read before it replaces what is there
         write_text(path, tidy(text + "\n"))
     click.echo(f"{path}: {plural(len(fresh), 'trial')} added" if fresh else "no run to save as a trial")
+    for trial in written.trials[len(written.trials) - len(fresh) :] if fresh else ():
+        if run_trial(written, trial).passed == (trial.title in failing):
+            click.echo(
+                f'The trial "{trial.title}" comes out otherwise than the run: there, a command is heard and not taken; '
+                "in a trial each waits until it is."
+            )

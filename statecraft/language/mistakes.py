@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from statecraft.folding import folded
 from statecraft.machine import Place
 
 _WIDEST_LINE = 140
@@ -101,20 +102,28 @@ def nearest(word: str, known: Iterable[str], alike: float = 0.6) -> str:
     return next(iter(difflib.get_close_matches(word.lower(), list(known), n=1, cutoff=alike)), "")
 
 
-def show(mistakes: Iterable[Shown], sources: Mapping[str, str], *, color: bool = False, most: int = 50) -> str:
+def show(
+    mistakes: Iterable[Shown],
+    sources: Mapping[str, str],
+    *,
+    color: bool = False,
+    most: int = 50,
+    width: int | None = None,
+) -> str:
     """Mistakes as people read them: where, the line with carets under the spot, what is wrong, what would be right.
 
-    Of more than ``most`` only the first are shown, and the rest are counted.
+    Of more than ``most`` only the first are shown, and the rest are counted. What is wrong and what would be right are
+    folded to ``width`` characters, if that is given.
     """
     listed = list(mistakes)
     lines: dict[str, list[str]] = {path: text.splitlines() for path, text in sources.items()}
-    shown = [_show(mistake, lines.get(mistake.place.file, []), color) for mistake in listed[:most]]
+    shown = [_show(mistake, lines.get(mistake.place.file, []), color, width) for mistake in listed[:most]]
     if len(listed) > most:
         shown.append(f"... and {len(listed) - most} more.")
     return "\n\n".join(shown)
 
 
-def _show(mistake: Shown, lines: Sequence[str], color: bool) -> str:
+def _show(mistake: Shown, lines: Sequence[str], color: bool, wide: int | None) -> str:
     place = mistake.place
     head = f"{place.file}:{place.line}:{place.column}" if place.line else place.file
     shown = [_paint(head, "1", color)]
@@ -123,9 +132,9 @@ def _show(mistake: Shown, lines: Sequence[str], color: bool) -> str:
         blank = " " * _cells(text[:column])
         width = max(1, min(_cells(text[column : column + place.width]), _WIDEST_LINE - len(blank)))
         shown += [f"  {text}", "  " + blank + _paint("^" * width, "31;1", color)]
-    shown.append(f"  {mistake.message.rstrip('.')}.")
-    if mistake.hint:
-        shown.append(_paint(f"  {mistake.hint}", "36", color))
+    for text, style in ((f"{mistake.message.rstrip('.')}.", ""), (mistake.hint, "36")):
+        told = [f"  {text}"] if wide is None else folded(text, wide, "  ", "  ")
+        shown += [_paint(line, style, color and bool(style)) for line in told if text]
     return "\n".join(shown)
 
 

@@ -18,6 +18,7 @@ from statecraft.proof.finding import Finding, RowRef, Run
 from statecraft.report import words
 from statecraft.report.diagram import diagram
 from statecraft.report.record import LONGEST, Record, of_run, of_trial
+from statecraft.report.runs import told
 from statecraft.report.story import paragraphs
 from statecraft.report.style import DARK, LIGHT, properties, sheet
 from statecraft.report.svg import markup
@@ -73,11 +74,15 @@ class Judged:
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """A run as the page shows it: the drawing, and the same as lines of a table (time, what happened)."""
+    """A run as the page shows it: the drawing, and the same as lines of a table (time, what happened).
+
+    ``end`` says what is so at the end of a run that shows something; "" for a trial.
+    """
 
     svg: str
     changes: list[tuple[str, str]]
     more: int
+    end: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,18 +223,24 @@ def _told(record: Record) -> Iterable[tuple[str, str]]:
 
 def _replay(machine: Machine, finding: Finding, name: str) -> Shown | str:
     """A finding's run replayed, or why there is none to show; "" where no run could show it."""
-    return _run(machine, finding.run, finding.code, name) if finding.run is not None else ""
+    return _run(machine, finding.run, finding, finding.code, name) if finding.run is not None else ""
 
 
 def _verdict_run(machine: Machine, verdict: PromiseVerdict, number: int) -> Shown | str:
-    return _run(machine, verdict.run, verdict.promise.text, f"promise-{number}") if verdict.run is not None else ""
+    if verdict.run is None:
+        return ""
+    return _run(machine, verdict.run, verdict.promise, verdict.promise.text, f"promise-{number}")
 
 
-def _run(machine: Machine, run: Run, title: str, name: str) -> Shown | str:
+def _run(machine: Machine, run: Run, about: Finding | Promise, title: str, name: str) -> Shown | str:
     record = of_run(machine, run, title)
     if record is None:
         return f"The run takes {machine.duration(run.ticks)}, {run.ticks:,} ticks: too long to draw here."
-    return shown(record, name)
+    drawn = markup(timeline(record, name, inline=True))
+    *lines, last = told(machine, run, about)
+    time = "For ever" if last.tick is None else f"At {clock(machine, last.tick)}"
+    changes = [("" if line.tick is None else clock(machine, line.tick), str(line)) for line in lines]
+    return Shown(drawn, changes[:MOST_CHANGES], max(0, len(changes) - MOST_CHANGES), f"{time}: {last}.")
 
 
 @dataclass(frozen=True, slots=True)

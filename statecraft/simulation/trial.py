@@ -10,6 +10,7 @@ from statecraft.machine import (
     After,
     At,
     Compare,
+    Condition,
     Every,
     Expect,
     Fault,
@@ -188,13 +189,13 @@ def situation(trace: Trace, tick: int, expected: Expect) -> Situation:
         while since > 0 and trace.states[since - 1][at] == now:
             since -= 1
         modes[part.name] = (part.modes[now].name, since)
-    return Situation(tick, modes, _read(trace.machine, trace[tick], expected))
+    return Situation(tick, modes, values_read(trace.machine, trace[tick], expected.when))
 
 
-def _read(machine: Machine, view: View, expected: Expect) -> dict[str, str]:
-    """What the condition of ``expected`` reads, as text by name."""
+def values_read(machine: Machine, view: View, condition: Condition) -> dict[str, str]:
+    """What an observer's ``condition`` reads besides modes, as text by name."""
     values: dict[str, str] = {}
-    for atom in atoms(expected.when):
+    for atom in atoms(condition):
         match atom:
             case Compare(left, _, right, _):
                 for term in (left, right):

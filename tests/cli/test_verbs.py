@@ -253,7 +253,8 @@ def test_check_shows_the_run_of_a_finding_and_keeps_it_as_a_trial(run, change):
     change("fault.modes", ("mode weigh tolerates left fault and right fault", "mode weigh tolerates right fault"))
     told = run("check", "fault.modes", "--save-trial")
     assert told.code == 1
-    assert "fault ignored" in told.out and "left fault" in told.out and "it is in weigh" in told.out
+    assert "fault ignored" in told.out and "left fault" in told.out
+    assert "moving in weigh, 2nd tick with left in fault" in told.out
     assert "1 trial added" in told.out
     assert 'trial "fault ignored, line' in Path("fault.modes").read_text()
     assert run("try", "fault.modes", "--only", "fault ignored").code == 0
@@ -270,6 +271,60 @@ def test_a_broken_promise_is_an_error_with_its_run(run, change):
     assert "1 promise broken; 3 of 4 promises proved" in told.out
     told = run("check", "broken.modes", "--json")
     assert "promise-broken" in [item["code"] for item in json.loads(told.out)["findings"]]
+
+
+@pytest.mark.parametrize(
+    ("promised", "broken", "expected", "mended"),
+    [
+        ("never (port_drive != 0 % or star_drive != 0 %) and flat for 20 ms",
+         "never (port_drive < 0 % or star_drive < 0 %) and beacon off for 20 ms",
+         "expect not ((port_drive < 0 % or star_drive < 0 %) and beacon off) within 20 ms",
+         ("port_drive -30 %, star_drive -30 %", "beacon on, port_drive -30 %, star_drive -30 %")),
+        ("never (port_drive != 0 % or star_drive != 0 %) and flat for 20 ms",
+         "never creeping", "expect not creeping", ("parked | creep and not blocked", "parked | creep and retreat")),
+        ("once halt -> parked, spent within 20 ms", "once halt -> parked within 20 ms",
+         "expect parked within 20 ms",
+         ("any | flat or supply fault | spent |", "any | flat or supply fault | parked |")),
+        ("while operator silent -> parked, jammed, spent within 20 ms",
+         "while operator silent and bumper -> parked, spent within 20 ms",
+         "expect not (operator silent and bumper) or parked or spent",
+         ("driving | bumper or front fault | jammed", "driving | bumper or front fault | parked")),
+    ],
+)  # fmt: skip
+def test_a_saved_trial_states_the_promise_until_it_is_kept(run, change, promised, broken, expected, mended):
+    text = change("cart.modes", (f"promise {promised}", f"promise {broken}"))
+    told = run("check", "cart.modes", "--save-trial")
+    assert told.code == 1 and "1 trial added" in told.out, told.out
+    saved = Path("cart.modes").read_text()
+    line = next(number for number, each in enumerate(text.splitlines(), 1) if each.startswith("promise") and
+                " ".join(broken.split()) in " ".join(each.split()))  # fmt: skip
+    assert f"# Promised on line {line}: {broken}" in saved
+    assert expected in " ".join(saved.split())
+    assert run("try", "cart.modes", "--only", "broken promise").code == 1
+    change("mended.modes", (f"promise {promised}", f"promise {broken}"), mended)
+    trial = saved[saved.index('trial "broken promise') :]
+    Path("mended.modes").write_text(Path("mended.modes").read_text() + "\n" + trial)
+    assert run("try", "mended.modes", "--only", "broken promise").code == 0, run("try", "mended.modes").out
+    assert run("tidy", "cart.modes", "--check").code == 0
+
+
+def test_a_saved_trial_of_modes_that_cannot_be_reached_again_passes(run, change):
+    change("cart.modes", ("mode parked stop", "mode parked stop\nmode lost stop, final"),
+           (" parked | retreat ", " parked | retreat and blocked | lost |\n parked | retreat "),
+           (" any | halt ", " any but lost | halt "), (" any | flat", " any but lost | flat"))  # fmt: skip
+    told = run("check", "cart.modes", "--save-trial")
+    assert "in lost, from where nothing leads to parked" in told.out
+    assert "otherwise" not in told.out
+    assert "# Promised on line 72: every mode can reach parked" in Path("cart.modes").read_text()
+    assert run("try", "cart.modes", "--only", "promise, line 72").code == 0
+
+
+def test_check_says_of_a_saved_trial_that_it_comes_out_otherwise(run, change):
+    change("cart.modes", ("promise every mode can reach parked",
+                          "promise never parked and retreat within 20 ms for 30 ms"))  # fmt: skip
+    told = run("check", "cart.modes", "--save-trial")
+    assert "1 trial added" in told.out and "retreat heard but not taken" in told.out
+    assert 'The trial "broken promise, line 70" comes out otherwise than the run' in told.out
 
 
 def test_check_says_what_there_was_no_time_for(run, feed_pusher):

@@ -155,15 +155,18 @@ def test_findings_are_shown_with_their_runs_as_timelines() -> None:
     still = Inputs(readings, (("bumper", False),), (), None, (), ())
     go = Inputs(readings, (("bumper", False),), (), "patrol", (), ())
     found = [
-        Finding("runaway", machine.place, "It drives on.", "Add a row.", ModeRef("feed_pusher", "cruise"), None, (), "",
-                Run((Stretch(still, 2), Stretch(go, 1), Stretch(still, 3)))),
+        Finding("runaway", machine.place, "It drives on.", "Add a row.", ModeRef("feed_pusher", "cruise"),
+                run=Run((Stretch(still, 2), Stretch(go, 1), Stretch(still, 3)))),
         Finding("waits for ever", message="It waits.", row=RowRef("feed_pusher", 3),
                 run=Run((Stretch(still, 10_000_000),))),
     ]  # fmt: skip
     reader = Reader(page(machine, proof=Judged(found)))
     said = words(reader.text["proofs"])
     assert "It drives on." in said and "Add a row." in said
-    assert "starts in parked" in said and "parked to cruise: rule 4, patrol and not blocked" in said
+    assert "starts in parked; front 200 cm" in said
+    assert "→ cruise, by line 54: patrol and not blocked" in said
+    assert "At 0.05 s: moving in cruise (port_drive 60 %, star_drive 60 %), 2nd tick with operator silent." in said
+    assert "left 200 cm" not in said  # it has no bearing on the run
     assert "10,000,000 ticks: too long to draw" in said
     assert "run-1-title" in reader.ids and "run-2-title" not in reader.ids
 

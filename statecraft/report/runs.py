@@ -1,0 +1,411 @@
+"""A run in words: what comes in, which row leads where, and what is then so."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from statecraft.folding import folded
+from statecraft.machine import (
+    Compare,
+    Condition,
+    InMode,
+    LevelOn,
+    Machine,
+    Motor,
+    OutputIs,
+    Part,
+    Promise,
+    Relay,
+    Remembered,
+    Row,
+    Servo,
+    Term,
+    atoms,
+)
+from statecraft.proof.finding import Finding, Inputs, Run
+from statecraft.proof.pared import Pared, hoped, pared, unrolled
+from statecraft.proof.trials import condition_text, modes_text
+from statecraft.report import words
+from statecraft.report.story import listed
+from statecraft.simulation import State, View, observer
+from statecraft.simulation.state import layout
+from statecraft.simulation.trial import values_read
+
+MOST_TAIL = 4
+"""Changes of mode that are told of a tail that repeats for ever."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A line of a run.
+
+    Attributes:
+        tick: when it is; None for what goes on for ever.
+        text: what happens then.
+        by: the row that brings it about; "" for none.
+    """
+
+    tick: int | None
+    text: str
+    by: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.text}, by {self.by}" if self.by else self.text
+
+
+def told(machine: Machine, run: Run, about: Finding | Promise) -> list[Told]:
+    """``run`` line by line, without what has no bearing on it; the last says what is then so, of what it shows
+    ``about`` the machine.
+    """
+    slim = pared(machine, run, about)
+    teller = _Teller(machine, slim, about)
+    return [*teller.events(), teller.end()] if slim.states else list(teller.long())
+
+
+def heading(run: Run, ticks: str) -> str:
+    """What stands above a run, ``ticks`` being its length."""
+    return f"the shortest run, {ticks}:" if run.tail is None else "a run that goes on for ever:"
+
+
+def laid_out(machine: Machine, lines: Sequence[Told], width: int, most: int) -> list[str]:
+    """``lines`` in two columns, time and what happens, each wrapped to ``width`` characters.
+
+    Of more than ``most`` lines, the middle is left out: the beginning and the end tell more.
+    """
+    shown: list[Told | None] = list(lines)
+    if len(lines) > most:
+        after = most // 2 - 1
+        shown = [*lines[: most - after - 1], None, *lines[len(lines) - after :]]
+    times = ["" if each is None else clock(machine, each.tick) for each in shown]
+    column = max(map(len, times))
+    arrow = max((len(each.text) for each in shown if each and each.by), default=0)
+    laid: list[str] = []
+    before = ""
+    for time, each in zip(times, shown, strict=True):
+        text = f"… {len(lines) - most + 1} more lines; --save-trial keeps them" if each is None else each.text
+        text = f"{text:{arrow}}  {each.by}" if each and each.by else text
+        last = each is not None and each is lines[-1]
+        lead = f"{time if time != before or last else '':{column}}  "
+        hang = " " * (column + (4 if text.startswith("→") else 2))
+        laid += folded(text, width, lead, hang)
+        before = time
+    return laid
+
+
+def clock(machine: Machine, tick: int | None) -> str:
+    """The time of a line."""
+    return "for ever" if tick is None else machine.duration(tick) if tick else "0 s"
+
+
+class _Teller:
+    def __init__(self, machine: Machine, slim: Pared, about: Finding | Promise) -> None:
+        self.machine = machine
+        self.slim = slim
+        self.run = slim.run
+        self.about = about
+        self.index = layout(machine).index
+        self.several = len(machine.parts) > 1
+        self.last = self.run.ticks - 1
+        self.states = slim.states
+
+    # -------------------------------------------------------------------------------------------------- what happens
+
+    def events(self) -> Iterator[Told]:
+        """What comes in and which rows lead on, tick by tick."""
+        levels = self.levels()
+        at_start = layout(self.machine).start
+        inputs = list(unrolled(self.run).inputs())
+        before: Inputs | None = None
+        until = self.until()
+        for tick, (now, state) in enumerate(zip(inputs[: until + 1], self.states, strict=False)):
+            earlier = self.states[tick - 1] if tick else None
+            comes = [] if now is before else [*self.measured(before, now), *self.said(inputs, tick)]
+            turns = [
+                f"{name} turns {'on' if state[at] else 'off'}"
+                for name, at in levels.items()
+                if state[at] != (earlier or at_start)[at]
+            ]
+            text = ", ".join(comes)
+            if turns:
+                text = f"{text}; {listed(turns)}" if text else listed(turns)
+            if not tick:
+                start = f"starts in {self.modes_of([part for part in self.machine.parts if self.matters(part)], None)}"
+                text = f"{start}; {text}" if text else start
+            if text:
+                yield Told(tick, text)
+            yield from self.moves(tick, earlier, state)
+            before = now
+
+    def long(self) -> Iterator[Told]:
+        """What comes in, and the end: of a run that is too long to be played for it."""
+        before: Inputs | None = None
+        tick = 0
+        for stretch in self.run.stretches:
+            text = ", ".join(self.measured(before, stretch.inputs))
+            if text:
+                yield Told(tick, text)
+            before = stretch.inputs
+            tick += stretch.ticks
+        modes = listed(f"{part} in {mode}" if self.several else f"in {mode}" for part, mode in self.run.modes)
+        yield Told(self.last if self.run.tail is None else None, modes)
+
+    def until(self) -> int:
+        """The last tick that is told: of a tail, until the modes have gone round once."""
+        if self.run.tail is None:
+            return self.last
+        first = sum(stretch.ticks for stretch in self.run.stretches[: self.run.tail])
+        places = [self.index["mode", part.name] for part in self.machine.parts]
+        modes = [tuple(state[at] for at in places) for state in self.states]
+        start = modes[first - 1] if first else None
+        for tick in range(first, min(len(modes), first + MOST_TAIL) - 1):
+            if modes[tick] == start and tick >= self.last - 1:
+                return max(tick, self.last)
+        return self.last
+
+    def matters(self, part: Part) -> bool:
+        """Whether the run, or what it shows, has to do with ``part``."""
+        at = self.index["mode", part.name]
+        return not self.several or part.name in self.named() or any(state[at] for state in self.states)
+
+    def named(self) -> set[str]:
+        """The parts that what it shows speaks of."""
+        about = self.about
+        if isinstance(about, Promise):
+            asked = [] if about.when is None else list(atoms(about.when))
+            found = {part for part, _ in about.modes}
+            found |= {atom.part for atom in asked if isinstance(atom, InMode)}
+            outputs = {atom.output for atom in asked if isinstance(atom, OutputIs)}
+            outputs |= {term.name for atom in asked for term in _terms(atom) if term.kind == "output"}
+            return found | {part.name for part in self.machine.parts if outputs & set(part.outputs)}
+        return {ref.part for ref in (about.mode, about.row) if ref is not None}
+
+    def levels(self) -> dict[str, int]:
+        """The levels that the rows which decide, or the promise, read; each with its place in a state."""
+        conditions = [row.when for state in self.states for _, row in self.decided(state)]
+        if isinstance(self.about, Promise) and self.about.when is not None:
+            conditions.append(self.about.when)
+        names = {atom.level for condition in dict.fromkeys(conditions) for atom in atoms(condition)
+                 if isinstance(atom, LevelOn)}  # fmt: skip
+        return {level.name: self.index["level", level.name] for level in self.machine.levels if level.name in names}
+
+    def decided(self, state: State) -> Iterator[tuple[Part, Row]]:
+        """The rows that changed a mode or a counter."""
+        for part in self.machine.parts:
+            if state[self.index["changed", part.name]]:
+                yield part, part.rows[state[self.index["row", part.name]]]
+
+    def measured(self, before: Inputs | None, now: Inputs) -> Iterator[str]:
+        """What is measured otherwise than before."""
+        machine = self.machine
+        for name, value in now.sensors:
+            if name not in self.slim.idle and (before is None or dict(before.sensors)[name] != value):
+                remembered = isinstance(machine.sensor(name).source, Remembered)
+                what = f"{name} remembered as" if remembered and value is not None else name
+                yield f"{what} {'in fault' if value is None else machine.sensor(name).unit.show(value)}"
+        for name, on in now.switches:
+            if name not in self.slim.idle and (before is None or dict(before.switches)[name] != on):
+                yield f"{name} {'on' if on else 'off'}"
+        for dial in machine.dials:
+            value = dict(now.dials)[dial.name]
+            was = dial.start if before is None else dict(before.dials)[dial.name]
+            if dial.name not in self.slim.idle and was != value:
+                yield f"{dial.name} {dial.unit.show(value)}"
+
+    def said(self, inputs: Sequence[Inputs], tick: int) -> Iterator[str]:
+        """What is said from ``tick`` on that was not said on the tick before; what goes on says until when."""
+        events = self.machine.events()
+        now = inputs[tick]
+        words_of = {now.taken: now.taken} if now.taken else {}
+        words_of |= {name: f"{name} heard{' but not taken' if name in events else ''}" for name in now.heard}
+        words_of |= {f"link {link}": f"a dial of {link} heard" for link in now.tuned}
+        for key, text in words_of.items():
+            if tick and key in _sayings(inputs[tick - 1]):
+                continue
+            end = tick
+            while end + 1 <= self.last and key in _sayings(inputs[end + 1]):
+                end += 1
+            yield text if end == tick else f"{text} on every tick until {clock(self.machine, end)}"
+
+    def moves(self, tick: int, before: State | None, state: State) -> Iterator[Told]:
+        """The rows that decide on ``tick`` and change something."""
+        for part, row in self.decided(state):
+            at = self.index["mode", part.name]
+            mode = part.modes[state[at]].name
+            name = f"{part.name} in {mode}" if self.several else mode
+            by = f"line {row.place.line}: {' '.join(row.when_text.split())}"
+            if row.move == "restart":
+                yield Told(tick, f"→ {name} anew", by)
+            elif before is None or before[at] != state[at]:
+                yield Told(tick, f"→ {name}", by)
+            elif not self.several or self.matters(part):
+                yield Told(tick, row.do_text, by)
+
+    # ------------------------------------------------------------------------------------------------- what is then so
+
+    def end(self) -> Told:
+        """What is so at the end."""
+        about = self.about
+        view = View(layout(self.machine), self.states[self.last])
+        if isinstance(about, Promise):
+            return Told(self.last, self.broken(about, view))
+        where = about.mode or about.row
+        part = self.machine.part(where.part) if where else None
+        there = self.modes_of([part], view) if part else self.modes_of(self.machine.parts, view)
+        match about.code:
+            case "stuck":
+                return Told(self.last, f"in {there}, and nothing ever leads out of it")
+            case "no way to stop":
+                return Told(self.last, f"in {there}, from where nothing leads to a stop mode{self.memory(view, part)}")
+            case "halt missed":
+                moving = [each for each in self.machine.parts if not each.mode[view.modes[each.name]].stop]
+                still = listed(self.moving(each, view) for each in moving)
+                return Told(self.last, f"{view.taken} has been taken, and it is still in {still}")
+            case "runaway":
+                links = [link.name for link in self.machine.links]
+                silent = f"{links[0]} silent" if len(links) == 1 else "every link silent"
+                return Told(self.last, f"moving in {self.moving(part, view)}, 2nd tick with {silent}")
+            case "waits for ever":
+                while_so = f", while {listed(held)}" if (held := list(self.held())) else ""
+                return Told(None, f"in {there}, whatever is said{while_so}")
+            case "flapping":
+                return Told(None, f"and so on: {listed(self.taking_turns())} take turns on every tick")
+            case "bare threshold":
+                unit = self.machine.sensor(about.subject).unit
+                tail = self.run.stretches[self.run.tail :]
+                values = dict.fromkeys(dict(each.inputs.sensors)[about.subject] for each in tail)
+                turn = listed(unit.show(value) for value in values if value is not None)
+                return Told(None, f"and so on, while {about.subject} reads {turn} in turn")
+            case "fault ignored":
+                return Told(self.last, f"moving in {self.moving(part, view)}, 2nd tick with {about.subject} in fault")
+            case "faint hope":
+                value = hoped(self.machine, about, self.run)
+                text = f"moving in {self.moving(part, view)} with {about.subject} in fault"
+                if value is not None:
+                    reading = self.machine.sensor(about.subject).unit.show(value)
+                    text += f"; a reading of {reading} would have prevented it"
+                return Told(self.last, text)
+            case _:
+                return Told(self.last, f"in {there}")
+
+    def held(self) -> Iterator[str]:
+        """What must stay as it is while the tail repeats: ``lid_up is off``."""
+        inputs = self.run.stretches[-1].inputs
+        for name, value in inputs.sensors:
+            if name in self.slim.held:
+                yield f"{name} is {'in fault' if value is None else self.machine.sensor(name).unit.show(value)}"
+        for name, on in inputs.switches:
+            if name in self.slim.held:
+                yield f"{name} is {'on' if on else 'off'}"
+        for dial in self.machine.dials:
+            if dial.name in self.slim.held:
+                yield f"{dial.name} is {dial.unit.show(dict(inputs.dials)[dial.name])}"
+
+    def modes_of(self, parts: Sequence[Part], view: View | None) -> str:
+        """The modes of ``parts`` in ``view``, or at the start."""
+        modes = {part.name: part.start.name if view is None else view.modes[part.name] for part in parts}
+        return listed(f"{part} in {mode}" if self.several else mode for part, mode in modes.items())
+
+    def moving(self, part: Part | None, view: View) -> str:
+        """The mode of ``part`` with what it moves: ``driving (wheels 60 %)``."""
+        assert part is not None
+        mode = part.mode[view.modes[part.name]]
+        moved = [
+            f"{output.name} {words.setting(self.machine, output, value)}"
+            for output, value in words.settings(self.machine, mode)
+            if isinstance(output, Motor | Relay | Servo)
+        ]
+        return self.modes_of([part], view) + (f" ({', '.join(moved)})" if moved else "")
+
+    def memory(self, view: View, part: Part | None) -> str:
+        """What the machine remembers that rows of the present mode ask about: levels that are on, counters."""
+        if part is None:
+            return ""
+        read = {atom for row in part.rows if view.modes[part.name] in row.modes for atom in atoms(row.when)}
+        found = [f"{level.name} on" for level in self.machine.levels if LevelOn(level.name) in read
+                 and view.levels[level.name]]  # fmt: skip
+        counters = {term.name for atom in read for term in _terms(atom) if term.kind == "counter"}
+        found += [f"{counter.name} {view.counters[counter.name]}" for counter in part.counters
+                  if counter.name in counters]  # fmt: skip
+        return f", with {listed(found)}" if found else ""
+
+    def taking_turns(self) -> list[str]:
+        """The modes that a tail goes through."""
+        first = sum(stretch.ticks for stretch in self.run.stretches[: self.run.tail])
+        found: dict[str, None] = {}
+        for part in self.machine.parts:
+            at = self.index["mode", part.name]
+            modes = dict.fromkeys(part.modes[state[at]].name for state in self.states[max(first - 1, 0) :])
+            if len(modes) > 1:
+                found |= {f"{part.name} in {mode}" if self.several else mode: None for mode in modes}
+        return list(found)
+
+    def broken(self, promise: Promise, view: View) -> str:
+        """In which way the promise is broken at the end."""
+        machine = self.machine
+        parts = [part for part in machine.parts if not self.several or part.name in self.named()]
+        there = f"in {self.modes_of(parts or machine.parts, view)}"
+        wanted = modes_text(machine, promise, " nor ")
+        kept_not = f"{'neither ' if ' nor ' in wanted else 'not '}{wanted}"
+        if promise.when is None:
+            part = machine.part(promise.modes[0].part)
+            return f"{there}, from where nothing leads to {wanted.replace(' nor ', ' or ')}{self.memory(view, part)}"
+        text = condition_text(promise)
+        if promise.kind == "once":
+            since = self.waiting(promise)
+            if since == self.last:
+                return f"{there}, {kept_not}, with {text}"
+            return f"{there}, {kept_not}, {machine.duration(self.last - since)} after {text}"
+        count = self.running(promise)
+        long = self.machine.duration(count - 1)
+        if promise.kind == "while":
+            if there == f"in {text}":
+                held = f", for {long}" if promise.ticks else ""
+            else:
+                held = f", after {long} with {text}" if count > 20 else f", {_ordinal(count)} tick with {text}"
+            return f"{there}, {kept_not}{held}"
+        values = self.values(promise.when, view)
+        held = "" if count == 1 else f", for {long}" if count > 20 else f", {_ordinal(count)} tick running"
+        return f"{values} {there}{held}" if values else f"{there}{held}"
+
+    def values(self, when: Condition, view: View) -> str:
+        """What the condition reads, and is: ``port_drive 60 %, bumper on``."""
+        read = values_read(self.machine, view, when)
+        return ", ".join(f"{name} {value}" for name, value in read.items() if name not in self.slim.idle)
+
+    def running(self, promise: Promise) -> int:
+        """How many ticks in a row, the last included, the promise's condition has held (and its modes have not)."""
+        assert promise.when is not None
+        sees = observer(self.machine, promise.when)
+        count = 0
+        for state in reversed(self.states[: self.last + 1]):
+            if not sees(state):
+                break
+            count += 1
+        return count
+
+    def waiting(self, promise: Promise) -> int:
+        """The tick since which a ``once`` has been waiting for its modes."""
+        assert promise.when is not None
+        sees = observer(self.machine, promise.when)
+        since = self.last
+        for tick, state in reversed(list(enumerate(self.states[: self.last + 1]))):
+            modes = View(layout(self.machine), state).modes
+            if any(modes[part] == mode for part, mode in promise.modes):
+                break
+            if sees(state):
+                since = tick
+        return since
+
+
+def _terms(atom: object) -> list[Term]:
+    return [term for term in (atom.left, atom.right) if term is not None] if isinstance(atom, Compare) else []
+
+
+def _sayings(inputs: Inputs) -> set[str]:
+    return {*([inputs.taken] if inputs.taken else []), *inputs.heard, *(f"link {link}" for link in inputs.tuned)}
+
+
+def _ordinal(number: int) -> str:
+    ending = "th" if 10 < number % 100 < 14 else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
+    return f"{number}{ending}"

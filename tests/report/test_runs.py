@@ -1,0 +1,216 @@
+"""Runs in words: nothing that has no bearing, the rows that lead on, and at the end what is wrong."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from rich.console import Console
+
+from statecraft.cli.check import judge, show_judgement
+from statecraft.folding import LEAST, folded
+from statecraft.language import read_file, read_text
+from statecraft.machine import Machine, ModeRef
+from statecraft.proof.finding import Finding, Inputs, Run, Stretch
+from statecraft.proof.prove import prove
+from statecraft.report.runs import Told, laid_out, told
+
+SAMPLES = Path(__file__).parents[2] / "samples"
+
+ENDS = {
+    "bare_threshold": "for ever: and so on, while air reads 24.9 C and 25 C in turn",
+    "faint_hope": "100 ms: moving in pumping (pump on) with depth in fault; a reading of 49.9 cm would have prevented"
+    " it",
+    "fault_ignored": "300 ms: moving in pumping (pump on), 2nd tick with depth in fault",
+    "flapping": "for ever: and so on: resting and venting take turns on every tick",
+    "halt_missed": "200 ms: halt has been taken, and it is still in emptying (auger -50 %)",
+    "no_way_to_stop": "100 ms: in wait, from where nothing leads to a stop mode",
+    "runaway": "700 ms: moving in driving (wheels 60 %), 2nd tick with operator silent",
+    "stuck": "200 ms: in jammed, and nothing ever leads out of it",
+    "waits_for_ever": "for ever: in calling, whatever is said, while lid_up is off",
+}
+
+CART = """
+machine cart
+board atmega2560
+tick 10 ms
+link operator serial1, 9600 baud, plain, silent after 500 ms
+command halt "h", urgent
+command go "g"
+command beat "."
+sensor front range, trigger 22, echo 23, 2 cm .. 400 cm
+sensor rear range, trigger 24, echo 25, 2 cm .. 400 cm
+switch lid pin 7, on when high
+motor wheels pwm 5, forward 30, reverse 31
+counter laps 0 .. 9
+level near when front < 35 cm clears when front > 42 cm
+mode parked stop
+mode held stop
+mode rolling wheels 60 %
+failsafes
+  in  | when | go to
+  any | halt | parked
+rules
+  in      | when                | go to   | do
+  parked  | go and front > 1 m  | rolling | laps = 0
+  rolling | near                | held    | laps + 1
+  held    | after 50 ms and lid | rolling |
+"""
+
+
+def cart(promises: str = "") -> Machine:
+    return read_text(CART + promises, file="cart.modes")
+
+
+def story(machine: Machine, lines: list[Told]) -> list[str]:
+    return laid_out(machine, lines, 200, 99)
+
+
+def broken(promise: str) -> list[str]:
+    """The run that breaks ``promise``, one line a piece."""
+    machine = cart(f"promise {promise}\n")
+    (verdict,) = prove(machine).verdicts
+    assert verdict.run is not None
+    return [" ".join(line.split()) for line in story(machine, told(machine, verdict.run, verdict.promise))]
+
+
+@pytest.mark.parametrize("stem", ENDS)
+def test_the_last_line_says_what_is_wrong(stem: str) -> None:
+    machine = read_file(SAMPLES / "faulty" / f"{stem}.modes")
+    finding = prove(machine).findings[0]
+    assert finding.run is not None
+    last = told(machine, finding.run, finding)[-1]
+    time = "for ever" if last.tick is None else machine.duration(last.tick)
+    assert f"{time}: {last.text}" == ENDS[stem]
+
+
+def test_it_tells_inputs_that_matter_and_rows_that_lead_on() -> None:
+    assert broken("never held and laps > 0") == [
+        "0 s starts in parked; front 100.1 cm",
+        "10 ms go",
+        "→ rolling line 23: go and front > 1 m",
+        "20 ms front 34.9 cm; near turns on",
+        "→ held line 24: near",
+        "20 ms laps 1 in held",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("promise", "end"),
+    [
+        ("never wheels > 0 % and lid for 20 ms", "30 ms wheels 60 %, lid on in rolling, 3rd tick running"),
+        ("never rolling for 1 s", "1.01 s in rolling, for 1 s"),
+        ("once go -> rolling within 20 ms", "30 ms in parked, not rolling, 20 ms after go"),
+        ("once go -> rolling within 0 s", "10 ms in parked, not rolling, with go"),
+        ("while operator silent -> held within 20 ms", "20 ms in parked, not held, 3rd tick with operator silent"),
+        ("while rolling -> parked, held within 50 ms", "60 ms in rolling, neither parked nor held, for 50 ms"),
+        ("while near -> parked, rolling within 300 ms",
+         "320 ms in held, neither parked nor rolling, after 300 ms with near"),
+    ],
+)  # fmt: skip
+def test_a_broken_promise_ends_with_what_breaks_it(promise: str, end: str) -> None:
+    assert broken(promise)[-1] == end
+
+
+def test_where_nothing_leads_to_what_was_promised_is_told_with_what_is_remembered() -> None:
+    text = CART.replace("parked  | go and", "parked  | not near and go and").replace(
+        "clears when front > 42 cm", "clears when laps > 5"
+    )
+    text = text.replace("clears when laps > 5", "clears when front > 42 cm and front < 42 cm")
+    machine = read_text(text + "promise every mode can reach rolling\n", file="cart.modes")
+    (verdict,) = prove(machine).verdicts
+    assert verdict.run is not None
+    last = told(machine, verdict.run, verdict.promise)[-1]
+    assert last.text == "in parked, from where nothing leads to rolling, with near on"
+
+
+def test_commands_that_go_on_are_told_once() -> None:
+    machine = read_text(CART.replace("rolling | near  ", "rolling | go absent 20 ms or near  "), file="cart.modes")
+    still = Inputs((("front", 1500), ("rear", 1500)), (("lid", False),))
+    going = Inputs(still.sensors, still.switches, (), "go", ("beat",))
+    finding = Finding("stuck", mode=ModeRef("cart", "rolling"), run=Run((Stretch(still, 1), Stretch(going, 40)),
+                      modes=(ModeRef("cart", "rolling"),)))  # fmt: skip
+    assert finding.run is not None
+    lines = story(machine, told(machine, finding.run, finding))
+    assert sum("go on every tick until 400 ms" in line for line in lines) == 1
+    assert not any("beat" in line for line in lines)  # nobody asks whether the operator is silent
+
+
+def test_a_very_long_run_is_told_without_being_played() -> None:
+    machine = cart()
+    still = Inputs((("front", 1500), ("rear", None)), (("lid", True),))
+    ends = (ModeRef("cart", "parked"),)
+    finding = Finding("stuck", mode=ends[0], run=Run((Stretch(still, 8_000_000),), modes=ends))
+    assert finding.run is not None
+    lines = told(machine, finding.run, finding)
+    assert [str(line) for line in lines] == ["front 150 cm, rear in fault, lid on", "in parked"]
+    assert lines[-1].tick == 7_999_999
+
+
+def test_parts_are_named_where_there_are_several() -> None:
+    text = (SAMPLES / "bale_mover.modes").read_text()
+    machine = read_text(text, file="bale.modes")
+    run = Run((Stretch(_resting(machine), 2), Stretch(_resting(machine, "up"), 2)), modes=(ModeRef("fork", "rising"),))
+    lines = [str(line) for line in told(machine, run, Finding("stuck", mode=run.modes[0]))]
+    assert any(line.startswith("starts in ") and "fork in holding" in line for line in lines)
+    assert any(line.startswith("→ fork in rising, by line ") for line in lines)
+    assert lines[-1] == "in fork in rising, and nothing ever leads out of it"
+
+
+def _resting(machine: Machine, taken: str | None = None) -> Inputs:
+    return Inputs(
+        tuple((sensor.name, sensor.low) for sensor in machine.sensors),
+        tuple((switch.name, False) for switch in machine.switches),
+        tuple((dial.name, dial.start) for dial in machine.dials),
+        taken,
+    )
+
+
+# ------------------------------------------------------------------------------------------------------------ layout
+
+
+@given(st.text(alphabet="ab 1%cm→", max_size=200), st.integers(LEAST + 8, 90))
+def test_folded_text_fits_and_says_the_same(text: str, width: int) -> None:
+    lines = folded(text, width, "", "        ")
+    assert " ".join(" ".join(lines).split()) == " ".join(text.split())
+    longest = max((len(word) for word in text.split()), default=0)
+    assert all(len(line) <= max(width, 8 + 2 * longest + 1) for line in lines)
+
+
+def test_a_number_is_not_parted_from_its_unit() -> None:
+    assert folded("about three hundred of 49.9 cm", 28) == ["about three hundred of", "49.9 cm"]
+
+
+@pytest.mark.parametrize("width", [60, 80, 100])
+@pytest.mark.parametrize("path", sorted((SAMPLES / "faulty").glob("*.modes")), ids=lambda path: path.stem)
+def test_what_check_says_fits_the_screen(path: Path, width: int) -> None:
+    machine = read_file(path)
+    out = io.StringIO()
+    show_judgement(judge(machine), Console(file=out, width=width))
+    source = {line.strip() for line in path.read_text().splitlines()}
+    for line in out.getvalue().splitlines():
+        quoted = line.strip() in source or set(line.strip()) == {"^"} or line.startswith(str(path))
+        assert quoted or len(line) <= width, line
+        if "…" in line:
+            assert "--save-trial" in line
+
+
+def test_of_a_long_story_the_middle_is_left_out() -> None:
+    machine = cart()
+    lines = [Told(tick, f"thing {tick}") for tick in range(40)]
+    shown = laid_out(machine, lines, 80, 16)
+    assert len(shown) == 16
+    assert shown[0].endswith("thing 0") and shown[-1].endswith("thing 39")
+    (gap,) = [line for line in shown if "more lines" in line]
+    assert "25 more lines" in gap
+
+
+def test_findings_of_one_run_show_it_once() -> None:
+    machine = read_file(SAMPLES / "faulty" / "flapping.modes")
+    out = io.StringIO()
+    show_judgement(judge(machine), Console(file=out, width=80))
+    assert out.getvalue().count("a run that goes on for ever:") == 1
+    assert out.getvalue().count("the same run as above") == 1
