@@ -21,11 +21,11 @@ from statecraft.proof.observing import Undecidable, decidable
 from statecraft.proof.promises import Verdict, verdict
 from statecraft.proof.replay import breaks, ends_as_said, replay
 from statecraft.proof.rows import findings as row_findings
-from statecraft.proof.rows import fired
+from statecraft.proof.rows import fired, left
 from statecraft.proof.runs import Lost
 from statecraft.proof.stopping import halt_missed, no_way_to_stop, runaway
 from statecraft.proof.unused import unused
-from statecraft.proof.witness import witnessed
+from statecraft.proof.witness import Play
 
 FOLLOWING = 0.6
 """The share of the time that runs may be followed for: what is asked of them takes its time too."""
@@ -112,6 +112,7 @@ class _Proof:
         self.deadline = None if seconds is None else self.began + seconds
         self.found: list[Finding] = []
         self.unproved: dict[str, None] = {}
+        self.so_far: dict[str, tuple[list[Finding], str]] = {}
         self.verdicts: dict[int, Verdict] = {}
         self.follow_until = None if seconds is None else self.began + FOLLOWING * seconds
         self.quick = True
@@ -215,8 +216,11 @@ class _Proof:
                 found.append(self.checked(finding))
         except (OutOfTime, Undecided) as wrong:
             if self.quick and self.too_many:
+                self.so_far[question.what] = found, str(wrong)
                 return False
-            why = str(wrong) or question.what
+            before, said = self.so_far.get(question.what, ([], ""))
+            found = found or before
+            why = str(wrong) or said or question.what
             if question.shown and isinstance(wrong, OutOfTime) and not self.partly:
                 with self.in_part():
                     return self.answered(replace(question, what=why))
@@ -284,25 +288,31 @@ class _Proof:
         return self.used(explored, part) if explored.partial else row_findings(explored, part)
 
     @cached_property
-    def seen(self) -> frozenset[tuple[str, int]]:
-        """The rows that the simulation has been seen to take."""
-        return witnessed(self.machine, self.deadline)
+    def play(self) -> Play:
+        """The simulation, playing."""
+        return Play(self.machine)
 
-    def used(self, explored: Explored, part: int) -> Iterable[Finding]:
-        """See that every row of a part that was explored alone does decide, and every mode is entered and left.
+    def used(self, explored: Explored, part: int) -> Iterator[Finding]:
+        """The findings about the modes and rows of a part that was explored alone: sure is what it never does there,
+        and what it is seen to do in the whole machine.
 
         Raises:
-            Undecided: one does not, or has not been seen to.
+            Undecided: there is something between the two.
         """
-        whole = self.machine.part(explored.model.parts[part].name)
-        rows = {(whole.name, row.number) for row in whole.rows}
-        if len(fired(explored)) < len(rows) or not rows <= self.seen:
+        yield from row_findings(explored, part)
+        whole = explored.model.parts[part]
+        place = self.machine.parts.index(self.machine.part(whole.name))
+        rows = {(place, row) for at, row in fired(explored) if at == part}
+        gone = {(place, mode) for at, mode in left(explored) if at == part and not whole.modes[mode].final}
+        reached = {(place, mode) for at, mode in explored.reached if at == part}
+        self.play.seek(rows, gone, self.follow_until)
+        unseen = sorted(whole.rows[row].place.line for _, row in rows - self.play.rows)
+        if unseen:
+            lines = ", ".join(map(str, unseen))
+            said = f"rows on lines {lines} ever decide" if len(unseen) > 1 else f"row on line {lines} ever decides"
+            raise Undecided(f"whether the {said}")
+        if not gone <= self.play.left or not reached <= self.play.reached:
             raise Undecided
-        entered = {whole.start.name} | {row.target for row in whole.rows if row.move == "go"}
-        left_by = {mode for row in whole.rows if row.move == "go" for mode in row.modes if mode != row.target}
-        if any(mode.name not in entered or (mode.name not in left_by and not mode.final) for mode in whole.modes):
-            raise Undecided
-        return []
 
     def flaps(self) -> Iterator[Finding]:
         """Flapping, among parts that have to do with each other (or of each alone)."""

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from statecraft.machine import Row
 from statecraft.proof.diagram import Node
 from statecraft.proof.explore import START, Config, Explorer, Region
-from statecraft.proof.explored import Explored
+from statecraft.proof.explored import Explored, Undecided
 from statecraft.proof.finding import Finding
 from statecraft.proof.graph import idle_said, idle_with
 from statecraft.proof.model import NO, NOBODY, Ask, Counters, Modes, Rows
@@ -47,8 +47,14 @@ def _moved(before: Modes, after: Modes) -> set[tuple[int, int]]:
 
 
 def findings(explored: Explored, part: int) -> Iterator[Finding]:
-    """The findings about the modes and rows of ``part``."""
+    """The findings about the modes and rows of ``part``.
+
+    Raises:
+        Undecided: it was explored alone, and what it never does there needs a reason that the others may give. What was
+            found before is so.
+    """
     model = explored.model
+    others = False
     whole = model.parts[part]
     gone = {mode for at, mode in left(explored) if at == part}
     reached = {explored.mode(at, mode).name for at, mode in explored.reached if at == part}
@@ -70,10 +76,19 @@ def findings(explored: Explored, part: int) -> Iterator[Finding]:
                 rows=tuple(explored.row_ref(part, row.number) for row in idle),
             )
         elif place not in gone and not mode.final:
-            yield _stuck(explored, part, place)
+            if explored.partial:
+                others = True
+            else:
+                yield _stuck(explored, part, place)
     for row in whole.rows:
         if row.number not in fires and any(name in reached for name in row.modes):
-            yield _silent(explored, part, row)
+            finding = _silent(explored, part, row)
+            if explored.partial and finding.code == "shadowed":
+                others = True
+            else:
+                yield finding
+    if others:
+        raise Undecided
 
 
 def _stuck(explored: Explored, part: int, place: int) -> Finding:

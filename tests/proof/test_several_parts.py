@@ -12,10 +12,6 @@ from statecraft.proof.explored import Explored
 from statecraft.proof.prove import Report, prove
 from tests.benchmarks.large_machines import parts
 
-DEAD = "a1_2 | p0 in a0_0 and p0 in busy0 | a1_0"
-"""A row that can never decide, though it could if the part before it could be anywhere."""
-
-
 @pytest.fixture
 def few_steps(monkeypatch: pytest.MonkeyPatch) -> None:
     """Parts that ask about each other are soon too many."""
@@ -41,6 +37,14 @@ def codes(report: Report) -> set[tuple[str, ModeRef | None]]:
     return {(found.code, found.mode) for found in report.findings if found.code != "stale decision"}
 
 
+def with_a_row_that_never_decides() -> tuple[str, str]:
+    """A machine, and a row of it that never decides: p0 has stopped by then, but p1 alone does not know."""
+    text = parts(2, 4).replace("sensor supply", "switch door pin 20, on when high\nsensor supply")
+    text = text.replace("busy0 | operator silent", "busy0 | door | a0_0\nbusy0 | operator silent")
+    never = "a1_2 | door and p0 in busy0 | a1_0"
+    return text.replace("a1_2 | after 5 s", f"{never}\na1_2 | after 5 s"), never
+
+
 @pytest.mark.usefixtures("few_steps", "no_end")
 def test_each_is_proved_alone() -> None:
     report = prove(read_text(parts(3, 6)))
@@ -54,12 +58,12 @@ def test_each_is_proved_alone() -> None:
 
 @pytest.mark.usefixtures("few_steps")
 def test_what_cannot_be_told_of_one_alone_is_told_of_all_together() -> None:
-    text = parts(2, 4).replace("a1_2 | after 5 s", f"{DEAD}\na1_2 | after 5 s")
+    text, never = with_a_row_that_never_decides()
     text += "promise never p1 in busy1 and p0 in a0_0 for 3 s\n"
     report = prove(read_text(text))
     assert report.complete
     dead = [found for found in report.findings if found.code == "unreachable"]
-    assert [text.splitlines()[found.place.line - 1] for found in dead] == [DEAD]
+    assert [text.splitlines()[found.place.line - 1] for found in dead] == [never]
     assert report.verdicts[-1].kept is not None
 
 
@@ -76,3 +80,19 @@ def test_what_some_runs_show_is_found_and_nothing_is_called_proved_that_is_not()
     assert not any("supply fault" in phrase for phrase in report.unproved)
     assert report.verdicts[-1].kept is None
     assert any("a0_0 for 60 s" in phrase for phrase in report.unproved)
+
+
+@pytest.mark.usefixtures("few_steps", "no_end")
+def test_what_a_part_never_does_even_alone_is_found_there() -> None:
+    never = "a1_2 | after 2 s and eye0 < 10 cm and eye0 > 20 cm | a1_0"
+    text = parts(2, 4).replace("a1_2 | after 5 s", f"{never}\na1_2 | after 5 s")
+    report = prove(read_text(text))
+    assert [text.splitlines()[f.place.line - 1] for f in report.findings if f.code == "unreachable"] == [never]
+    assert report.complete
+
+
+@pytest.mark.usefixtures("few_steps", "no_end")
+def test_a_row_that_is_not_seen_to_decide_is_named() -> None:
+    text, never = with_a_row_that_never_decides()
+    report = prove(read_text(text))
+    assert report.unproved == (f"whether the row on line {1 + text.splitlines().index(never)} ever decides",)

@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from statecraft.language import read_file, read_text
-from statecraft.proof.witness import witnessed
+from statecraft.machine import Machine
+from statecraft.proof.witness import Place, Play
 from tests.benchmarks.large_machines import parts
 
 SAMPLES = Path(__file__).parents[2] / "samples"
@@ -42,20 +43,41 @@ dark | left in dark and left in lit | lit |
 """
 
 
+def everything(machine: Machine) -> tuple[set[Place], set[Place]]:
+    """Every row, and every mode that is not final."""
+    rows = {(part, row.number) for part, whole in enumerate(machine.parts) for row in whole.rows}
+    modes = {(p, m) for p, whole in enumerate(machine.parts) for m, mode in enumerate(whole.modes) if not mode.final}
+    return rows, modes
+
+
 @pytest.mark.parametrize("name", ["bale_mover", "yard_gate", "sump_pump", "greenhouse_vent"])
-def test_every_row_of_a_sound_machine_is_seen(name: str) -> None:
+def test_everything_that_a_sound_machine_does_is_seen(name: str) -> None:
     machine = read_file(SAMPLES / f"{name}.modes")
-    assert witnessed(machine) == {(part.name, row.number) for part in machine.parts for row in part.rows}
+    rows, modes = everything(machine)
+    play = Play(machine)
+    play.seek(rows, modes)
+    assert play.rows == rows
+    assert play.left >= modes
+    assert play.reached >= modes
 
 
-def test_rows_of_parts_that_wait_for_each_other_are_seen() -> None:
+def test_what_parts_do_that_wait_for_each_other_is_seen() -> None:
     machine = read_text(parts(3, 8))
-    assert witnessed(machine) == {(part.name, row.number) for part in machine.parts for row in part.rows}
+    rows, modes = everything(machine)
+    play = Play(machine)
+    play.seek(rows, modes)
+    assert (play.rows, play.left, play.reached) == (rows, modes, modes)
 
 
-def test_a_row_that_never_decides_is_not_seen() -> None:
-    assert witnessed(read_text(LAMPS)) == {("left", 0), ("left", 1), ("right", 0), ("right", 1), ("right", 2)}
+def test_what_never_happens_is_not_seen() -> None:
+    machine = read_text(LAMPS)
+    play = Play(machine)
+    play.seek(*everything(machine))
+    assert play.rows == {(0, 0), (0, 1), (1, 0), (1, 1), (1, 2)}
 
 
 def test_no_time_no_witness() -> None:
-    assert len(witnessed(read_text(LAMPS), deadline=0.0)) == 0
+    machine = read_text(LAMPS)
+    play = Play(machine)
+    play.seek(*everything(machine), deadline=0.0)
+    assert not play.rows
