@@ -141,6 +141,7 @@ def show_judgement(judged: Judgement, console: Console) -> None:
 
     from statecraft.folding import folded
     from statecraft.language import show
+    from statecraft.report.following import notes
 
     machine, report = judged.machine, judged.report
     before: tuple[str, Run | None] = ("", None)
@@ -161,6 +162,9 @@ def show_judgement(judged: Judgement, console: Console) -> None:
         console.print(Text.assemble((first[0], style), first[1:]), soft_wrap=True)
         for line in rest:
             console.print(line, markup=False, soft_wrap=True)
+        for note in notes(machine, verdict.promise):
+            for line in folded(note, console.width, "    ", "    "):
+                console.print(line, style="dim", markup=False, soft_wrap=True)
         if verdict.kept is False:
             _show_run(machine, verdict.run, verdict.promise, console)
     for line in folded(report.summary, console.width, "", "  "):

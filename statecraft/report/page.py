@@ -17,6 +17,7 @@ from statecraft.machine import Machine, Mode, Part, Promise, Row, Unit
 from statecraft.proof.finding import Finding, RowRef, Run
 from statecraft.report import words
 from statecraft.report.diagram import diagram
+from statecraft.report.following import notes
 from statecraft.report.record import LONGEST, Record, of_run, of_trial
 from statecraft.report.runs import told
 from statecraft.report.story import paragraphs
@@ -139,6 +140,7 @@ def page(
         proof=proof,
         findings=[(number, each, _replay(machine, each, names[id(each)])) for number, each in enumerate(findings, 1)],
         verdicts=[(each, _verdict_run(machine, each, n)) for n, each in enumerate(proof.verdicts if proof else (), 1)],
+        notes=notes,
         trials=None
         if results is None
         else [(each, shown(of_trial(each), f"trial-{number}")) for number, each in enumerate(results, 1)],

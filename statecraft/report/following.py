@@ -1,0 +1,82 @@
+"""Motors follow what their modes set, later: how much later at most, and which promises that concerns."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from statecraft.machine import (
+    Compare,
+    Dial,
+    Fixed,
+    FromDial,
+    Machine,
+    Motor,
+    OutputIs,
+    Promise,
+    atoms,
+)
+
+
+def notes(machine: Machine, promise: Promise) -> list[str]:
+    """For each motor whose setting ``promise`` speaks of while the motor itself comes to it later: a phrase."""
+    said = []
+    for name in dict.fromkeys(_outputs(promise)):
+        output = machine.output(name)
+        if isinstance(output, Motor) and (ticks := latest(machine, output)):
+            said.append(f"speaks of the setting; {name} takes up to {machine.duration(ticks)} to come to it")
+    return said
+
+
+def _outputs(promise: Promise) -> Iterator[str]:
+    """The outputs whose settings ``promise`` asks about."""
+    for atom in atoms(promise.when) if promise.when is not None else ():
+        if isinstance(atom, OutputIs):
+            yield atom.output
+        elif isinstance(atom, Compare):
+            yield from (term.name for term in (atom.left, atom.right) if term and term.kind == "output")
+
+
+def latest(machine: Machine, motor: Motor) -> int:
+    """The most ticks that ``motor`` may need, from the tick on which a mode sets it, to come to that setting; 0 for one
+    with neither a ramp nor a pause.
+
+    Every setting is taken to be able to follow every other; a stop mode is never waited for, since it cuts at once.
+    """
+    if motor.ramp is None and motor.pause == 1:
+        return 0
+    owner = machine.owner(motor.name)
+    modes = owner.modes if owner is not None else ()
+    dials = {dial.name: dial for dial in machine.dials}
+    values = [(mode.stop, value) for mode in modes for value in _values(dials, dict(mode.settings).get(motor.name))]
+    goals = {value for stops, value in values if not stops}
+    return max((_ticks(machine, motor, a, b) for _, a in values for b in goals), default=0)
+
+
+def _values(dials: dict[str, Dial], setting: object) -> tuple[int, ...]:
+    """The percents that a setting may be: those between its ends are no further away."""
+    match setting:
+        case Fixed(value):
+            return (value,)
+        case FromDial(dial, negative):
+            sign = -1 if negative else 1
+            low, high = dials[dial].low, dials[dial].high
+            return (sign * low, sign * high)
+        case _:
+            return (0,)
+
+
+def _ticks(machine: Machine, motor: Motor, before: int, after: int) -> int:
+    """Ticks from that on which ``after`` is set (percent) to that on which the motor, at ``before`` until then, has
+    come to it: it slows down to 0, rests its pause if it is to turn round, and speeds up.
+    """
+
+    def steps(percent: int) -> int:
+        if motor.ramp is None:
+            return 1 if percent else 0
+        return -(-abs(percent) * 1000 // (motor.ramp * machine.tick_ms))
+
+    if before == after:
+        return 0
+    if before * after < 0:
+        return steps(before) + motor.pause - 1 + steps(after) - 1
+    return max(steps(before - after) - 1, 0)
