@@ -133,7 +133,7 @@ class Cluster:
             questions += [Held("clear", level.name)] if level.clear_ticks else []
         questions += [Ripe(atom) for atom in self.steadies]
         self.questions: tuple[Question, ...] = tuple(questions)
-        self.inputs = tuple(dict.fromkeys(inputs))
+        self.inputs = tuple(dict.fromkeys([*inputs, *self._told_apart(inputs)]))
         self.cells = list(self._cells())
         self.states = list(self._states())
         self._tables: dict[Known, Table] = {}
@@ -167,6 +167,14 @@ class Cluster:
             for some in itertools.product(*anchors):
                 yield (*levels, *some)
 
+    def _told_apart(self, inputs: Sequence[Atom]) -> Iterable[Compare]:
+        """Comparisons that tell the readings below and above one apart where only ``==`` and ``!=`` ask about it: an
+        anchor is one of them."""
+        steady = {atom.sensor for atom in self.steadies}
+        for each in inputs:
+            if isinstance(each, Compare) and each.left.name in steady and each.right is None and len(_cuts(each)) > 1:
+                yield Compare(each.left, ">=", None, each.offset)
+
     def _signatures(self, atom: Steady) -> list[tuple[int, int]]:
         """The spans of readings of the steady atom's sensor within which no comparison with a constant changes."""
         term = Term("sensor", atom.sensor)
@@ -174,7 +182,7 @@ class Cluster:
         cuts = {low, high + 1}
         for each in self.inputs:
             if isinstance(each, Compare) and each.left == term and each.right is None:
-                cuts |= {cut for cut in (each.offset, each.offset + 1) if low < cut <= high}
+                cuts |= {cut for cut in _cuts(each) if low < cut <= high}
         edges = sorted(cuts)
         return [(start, end - 1) for start, end in itertools.pairwise(edges)]
 
@@ -393,6 +401,17 @@ class Cluster:
             if leading & pairs:
                 made |= 1 << state
         return made
+
+
+def _cuts(atom: Compare) -> tuple[int, ...]:
+    """The readings at which a comparison with a constant comes out otherwise than for the one below."""
+    match atom.op:
+        case "<" | ">=":
+            return (atom.offset,)
+        case "<=" | ">":
+            return (atom.offset + 1,)
+        case _:
+            return atom.offset, atom.offset + 1
 
 
 def steady_clock(atom: Steady) -> str:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import itertools
 import operator
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from statecraft.machine import Atom, Compare, Fault, Sensor, Term
 from statecraft.proof.clusters import Cluster
-from statecraft.proof.conditions import Literal, Ranges, consistent, terms_of
+from statecraft.proof.conditions import Literal, Ranges, Values, consistent, terms_of
 from statecraft.proof.diagram import FALSE, TRUE, Node
 from statecraft.proof.explore import START, Config, Edge, Explorer, Only
 from statecraft.proof.explored import Explored, Undecided
@@ -280,11 +280,19 @@ def _least(turns: Sequence[frozenset[int]]) -> list[frozenset[int]]:
     return found
 
 
-def _endless(explored: Explored, some: Sequence[tuple[Config, object]], parts: frozenset[int]) -> tuple[Run, Round]:
+def _endless(
+    explored: Explored,
+    some: Sequence[tuple[Config, object]],
+    parts: frozenset[int],
+    readings: Callable[[Sequence[Cells]], Sequence[Values]] = lambda _: (),
+) -> tuple[Run, Round]:
     """The shortest run to where the inputs of some round keep it going for ever, with them as its tail; and that round.
     On every tick one of ``parts`` changes its mode.
 
     The round itself need not have been reached: clocks that the inputs let run up to their limits may still be running.
+
+    Args:
+        readings: of turns of inputs, those that must be other than their cells' own.
     """
 
     def there(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
@@ -301,7 +309,7 @@ def _endless(explored: Explored, some: Sequence[tuple[Config, object]], parts: f
         raise Lost("no run leads to a round that there is")
     assert isinstance(found.note, tuple)
     each, turns = found.note
-    return with_tail(explored, found.run, turns), each
+    return with_tail(explored, found.run, turns, readings(turns)), each
 
 
 def _turns(some: Sequence[tuple[Config, object]]) -> list[list[Cells]]:
@@ -349,13 +357,16 @@ def _onto(
     yield from go(config, number)
 
 
-def with_tail(explored: Explored, run: Run, turns: Sequence[Cells]) -> Run:
-    """``run``, and then each of the constant inputs ``turns`` for a tick, again and again."""
+def with_tail(explored: Explored, run: Run, turns: Sequence[Cells], readings: Sequence[Values] = ()) -> Run:
+    """``run``, and then each of the constant inputs ``turns`` for a tick, again and again; with ``readings``, if any,
+    in place of their cells' own."""
     tail: list[Stretch] = []
-    for cells in turns:
+    for place, cells in enumerate(turns):
         chosen = dict(cells)
         pairs = tuple(chosen.get(cluster.index, 0) for cluster in explored.model.clusters)
-        tail += stretches(explored.model, [Choice(pairs, 0, frozenset(), 1)])
+        own = readings[place] if readings else {}
+        valid = tuple((term, value) for term, value in own.items() if value is not None)
+        tail += stretches(explored.model, [Choice(pairs, 0, frozenset(), 1, valid)])
     return Run((*run.stretches, *tail), len(run.stretches), run.modes)
 
 
@@ -387,12 +398,12 @@ def bare_threshold(explored: Explored, part: int, sensor: Sensor) -> Iterator[Fi
     clusters = constants(explored, modes)
     if own not in clusters:
         return
-    pairs = next_to(model.clusters[own], sensor.name, model.ranges)
+    beside = next_to(model.clusters[own], sensor.name, model.ranges)
     others = [index for index in clusters if index != own]
-    _not_too_many(explored, others, modes, len(starts) * len(pairs))
+    _not_too_many(explored, others, modes, len(starts) * len(beside))
     found: dict[int, list[tuple[Config, object]]] = {}
     for rest in every_choice(explored, others, modes):
-        for one, other in pairs:
+        for one, other in beside:
             turns = [(*rest, (own, one)), (*rest, (own, other))]
             onlys = [quiet(explored, cells) for cells in turns]
             for config in starts:
@@ -402,7 +413,7 @@ def bare_threshold(explored: Explored, part: int, sensor: Sensor) -> Iterator[Fi
                             found.setdefault(moving, []).extend(each.starts(turns))
     for place, some in sorted(found.items(), key=lambda item: item[0]):
         mode = explored.mode(part, place)
-        run, example = _endless(explored, some, alone)
+        run, example = _endless(explored, some, alone, lambda turns: beside[dict(turns[0])[own], dict(turns[1])[own]])
         yield Finding(
             "bare threshold",
             mode.place,
@@ -430,14 +441,20 @@ def _depends(explored: Explored, part: int, each: Round, onlys: Sequence[Only]) 
     return False
 
 
-def next_to(cluster: Cluster, sensor: str, ranges: Ranges) -> list[tuple[int, int]]:
+Beside = dict[tuple[int, int], tuple[Values, Values]]
+"""Two cells of a cluster, and readings that lie in the one and the other and differ in one step of one sensor."""
+
+
+def next_to(cluster: Cluster, sensor: str, ranges: Ranges) -> Beside:
     """The different cells that a reading of ``sensor`` and the one next to it can be in, all else equal; both ways."""
     term = Term("sensor", sensor)
     low, high = ranges[term][:2]
     reading = [atom for atom in cluster.inputs if isinstance(atom, Compare) and term in terms_of(atom)]
-    if high > low and all(atom.right is None for atom in reading):
+    if high <= low:
+        return {}
+    if all(atom.right is None for atom in reading):
         return _next_on_a_line(cluster, sensor, reading, low, high)
-    found = []
+    found: Beside = {}
     below = dict(ranges) | {term: (low, high - 1)}
     for one, other in itertools.permutations(range(len(cluster.cells)), 2):
         first, second = cluster.cells[one], cluster.cells[other]
@@ -445,30 +462,36 @@ def next_to(cluster: Cluster, sensor: str, ranges: Ranges) -> list[tuple[int, in
             continue
         if any((atom in first.true) != (atom in second.true) for atom in cluster.inputs if atom not in reading):
             continue
-        if high <= low:
-            continue
         literals: list[Literal] = [
             (atom, atom in first.true) for atom in cluster.inputs if isinstance(atom, Compare | Fault)
         ]
         literals += [(_one_up(atom, term), atom in second.true) for atom in reading]
-        if consistent(literals, below) is not None:
-            found += [(one, other), (other, one)]
+        values = consistent(literals, below)
+        if values is not None:
+            found |= _both_ways(one, other, term, values)
     return found
 
 
-def _next_on_a_line(
-    cluster: Cluster, sensor: str, reading: Sequence[Compare], low: int, high: int
-) -> list[tuple[int, int]]:
+def _both_ways(one: int, other: int, term: Term, values: Values) -> Beside:
+    """The cell ``one`` of ``values``, and the cell ``other`` of those with ``term`` one step up."""
+    value = values[term]
+    assert value is not None
+    above = {**values, term: value + 1}
+    return {(one, other): (values, above), (other, one): (above, values)}
+
+
+def _next_on_a_line(cluster: Cluster, sensor: str, reading: Sequence[Compare], low: int, high: int) -> Beside:
     """:func:`next_to` where ``reading`` has comparisons with constants only: its answers are stretches of a line.
 
     What the cells say of anything else does not depend on the reading: it need only be the same in both.
     """
+    term = Term("sensor", sensor)
     alike: dict[tuple[tuple[bool, ...], object, frozenset[object]], int] = {}
     for index, cell in enumerate(cluster.cells):
         if Fault(sensor) not in cell.true:
             answers = tuple(atom in cell.true for atom in reading)
             alike[answers, cell.switches, frozenset(cell.true.difference(reading))] = index
-    found: dict[tuple[int, int], None] = {}
+    found: Beside = {}
     ends = {value for atom in reading for value in range(atom.offset - 1, atom.offset + 1) if low <= value < high}
     for value in sorted(ends):
         before, after = (tuple(_holds(atom, at) for atom in reading) for at in (value, value + 1))
@@ -477,8 +500,8 @@ def _next_on_a_line(
         for (answers, switches, rest), one in list(alike.items()):
             other = alike.get((after, switches, rest)) if answers == before else None
             if other is not None:
-                found |= {(one, other): None, (other, one): None}
-    return list(found)
+                found |= _both_ways(one, other, term, {term: value})
+    return found
 
 
 def _holds(atom: Compare, value: int) -> bool:

@@ -233,6 +233,36 @@ rules
   in | when | go to | do
   cordor | barmer | norro |
 """,
+    "a steady reading beside the one that is asked about": """
+machine norro
+board atmega2560
+tick 10 ms
+sensor lorfi by hand, 0 .. 3
+motor corba pwm 12, direction 53
+level quodor when lorfi steady within 1 for 10 ms and lorfi > 2 clears when not lorfi > 2
+mode rasmer stop
+mode gilro corba 30 %
+rules
+  in | when | go to | do
+  rasmer | not quodor | gilro |
+  gilro | quodor | rasmer |
+""",
+    "an anchor below or above the only reading that is asked about": """
+machine norro
+board atmega2560
+tick 10 ms
+sensor lorfi by hand, 0 .. 5
+motor corba pwm 12, direction 53
+level quodor when lorfi steady within 1 for 20 ms and lorfi == 3 clears when lorfi != 3
+mode rasmer stop
+mode gilro corba 30 %
+rules
+  in | when | go to | do
+  rasmer | not quodor | gilro |
+  gilro | quodor and after 20 ms | rasmer |
+promise never quodor
+promise never norro in gilro for 40 ms
+""",
     "a part's only mode is stuck": """
 machine dulwin
 board atmega2560
