@@ -174,6 +174,9 @@ def _show(machine: Machine, result: TrialResult, console: Console) -> None:
     from rich.padding import Padding
     from rich.text import Text
 
+    from statecraft.folding import folded
+    from statecraft.simulation.why import why
+
     mark = Text("✓ ", style="green") if result.passed else Text("✗ ", style="bold red")
     long = machine.duration(result.trial.last_tick)
     console.print(mark + Text(result.trial.title, style="bold") + Text(f"   {long} rehearsed", style="dim"))
@@ -196,11 +199,17 @@ def _show(machine: Machine, result: TrialResult, console: Console) -> None:
         console.print(Padding(Text(_instead(machine, result, outcome.broke, outcome.decided)), (0, 0, 0, 8)))
         situation = outcome.instead
         if situation is not None:
-            facts = [f"{mode} since {machine.duration(since)}" for mode, since in situation.modes.values()]
+            facts = [
+                f"{mode} since {machine.duration(since) if since else 'the start'}"
+                for mode, since in situation.modes.values()
+            ]
             if len(situation.modes) > 1:
                 facts = [f"{part}: {fact}" for part, fact in zip(situation.modes, facts, strict=True)]
             facts += [f"{name}: {value}" for name, value in situation.values.items()]
             console.print(Padding(Text("instead: " + "; ".join(facts)), (0, 0, 0, 8)))
+        for reason in why(result, outcome):
+            for piece in folded(reason, console.width - 8, "", "  "):
+                console.print(Padding(Text(piece), (0, 0, 0, 8)))
 
 
 def _instead(machine: Machine, result: TrialResult, broke: int | None, decided: int) -> str:

@@ -25,6 +25,7 @@ from statecraft.report.style import DARK, LIGHT, properties, sheet
 from statecraft.report.svg import markup
 from statecraft.report.table import grid
 from statecraft.report.timeline import clock, timeline
+from statecraft.simulation.why import why
 from statecraft.templates_engine import render
 
 if TYPE_CHECKING:
@@ -141,6 +142,7 @@ def page(
         findings=[(number, each, _replay(machine, each, names[id(each)])) for number, each in enumerate(findings, 1)],
         verdicts=[(each, _verdict_run(machine, each, n)) for n, each in enumerate(proof.verdicts if proof else (), 1)],
         notes=notes,
+        why=why,
         trials=None
         if results is None
         else [(each, shown(of_trial(each), f"trial-{number}")) for number, each in enumerate(results, 1)],

@@ -22,7 +22,7 @@ from statecraft.simulation.conditions import expression, member
 from statecraft.simulation.state import State, layout, rest_of
 
 
-class _Seen:
+class Seen:
     """The atoms of an observer's condition, read out of a state ``s``."""
 
     def __init__(self, machine: Machine) -> None:
@@ -102,5 +102,5 @@ def observer(machine: Machine, condition: Condition) -> Callable[[State], bool]:
     Raises:
         ValueError: it tests something that only rows or levels can, or a time longer than ``machine`` itself asks for.
     """
-    see: Callable[[State], bool] = eval(f"lambda s: bool({expression(condition, _Seen(machine))})")
+    see: Callable[[State], bool] = eval(f"lambda s: bool({expression(condition, Seen(machine))})")
     return see

@@ -88,6 +88,16 @@ def test_try_fails_and_says_what_happened_instead(run, change):
     assert "2 of 3 expectations met" in told.out
 
 
+def test_try_and_the_page_say_why_an_expectation_was_not_met(run, change):
+    change("blind.modes", ("at 0 s supply 7.6 V, front 200 cm", "at 0 s front 200 cm"))
+    told = " ".join(run("try", "blind.modes").out.split())
+    assert "the trial never sets supply: it is in fault throughout" in told
+    assert "(flat or supply fault) led to spent at 0 s" in told
+    assert "spent since the start" in told
+    run("report", "blind.modes", "--no-compile", "-o", "blind.html")
+    assert "the trial never sets supply" in Path("blind.html").read_text()
+
+
 def test_try_writes_a_trace_of_every_tick(run, feed_pusher):
     assert run("try", feed_pusher, "--trace", "t.csv").code == 0
     rows = list(csv.DictReader(Path("t.csv").read_text().splitlines()))
