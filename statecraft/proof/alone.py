@@ -7,7 +7,7 @@ machine, and perhaps more. So what is not found here is not there; and what is f
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from fractions import Fraction
 
@@ -120,7 +120,8 @@ def freed(machine: Machine, kept: frozenset[str]) -> Machine:
 def cannot_flap(explored: Iterable[Explored]) -> bool:
     """Whether the parts change their modes too seldom, when nothing is said, for one of them to do so on every tick.
 
-    A part that dwells at least d ticks in every mode that it leaves changes it on at most one tick in d.
+    A part that dwells d ticks in a mode on average, on the round that it can go most quickly, changes its mode in the
+    long run on at most one tick in d.
     """
     return sum((_rate(each) for each in explored), Fraction(0)) < 1
 
@@ -143,10 +144,28 @@ def _rate(explored: Explored) -> Fraction:
                 ticks = max(1, explorer.zones.span(region.zone, clock)[0]) if live else 1
                 steps = dwelt.setdefault(config.modes[0], {})
                 steps[after] = min(ticks, steps.get(after, ticks))
-    while True:  # only what can go round counts
-        kept = {mode: {to: ticks for to, ticks in steps.items() if to in dwelt} for mode, steps in dwelt.items()}
-        kept = {mode: steps for mode, steps in kept.items() if steps}
-        if kept == dwelt:
-            break
-        dwelt = kept
-    return Fraction(1, min(ticks for steps in dwelt.values() for ticks in steps.values())) if dwelt else Fraction(0)
+    least = _least_mean(dwelt)
+    return Fraction(0) if least is None else 1 / least
+
+
+def _least_mean(steps: Mapping[int, Mapping[int, int]]) -> Fraction | None:
+    """The least mean length of the steps of a round; None if nothing goes round.
+
+    R. M. Karp, "A characterization of the minimum cycle mean in a digraph", Discrete Mathematics 23 (1978), 309-311.
+    """
+    nodes = {*steps, *(to for some in steps.values() for to in some)}
+    walks: list[dict[int, int]] = [dict.fromkeys(nodes, 0)]  # for each number of steps: the shortest walk to each node
+    for _ in nodes:
+        longer: dict[int, int] = {}
+        for node, length in walks[-1].items():
+            for to, more in steps.get(node, {}).items():
+                longer[to] = min(length + more, longer.get(to, length + more))
+        walks.append(longer)
+    count = len(nodes)
+    return min(
+        (
+            max(Fraction(length - some[node], count - k) for k, some in enumerate(walks[:-1]) if node in some)
+            for node, length in walks[-1].items()
+        ),
+        default=None,
+    )

@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+
+import networkx as nx
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from statecraft.language import read_text
 from statecraft.machine import ModeRef
 from statecraft.proof import prove as proofs
+from statecraft.proof.alone import _least_mean
 from statecraft.proof.explore import OutOfTime
 from statecraft.proof.explored import Explored
 from statecraft.proof.prove import Report, prove
 from tests.benchmarks.large_machines import parts
+
 
 @pytest.fixture
 def few_steps(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -96,3 +103,14 @@ def test_a_row_that_is_not_seen_to_decide_is_named() -> None:
     text, never = with_a_row_that_never_decides()
     report = prove(read_text(text))
     assert report.unproved == (f"whether the row on line {1 + text.splitlines().index(never)} ever decides",)
+
+
+@given(st.dictionaries(st.tuples(st.integers(0, 5), st.integers(0, 5)), st.integers(1, 30)))
+def test_the_quickest_round_is_that_of_all_rounds(lengths: dict[tuple[int, int], int]) -> None:
+    steps: dict[int, dict[int, int]] = {}
+    for (one, other), length in lengths.items():
+        steps.setdefault(one, {})[other] = length
+    means = []
+    for nodes in nx.simple_cycles(nx.DiGraph(list(lengths))):
+        means.append(Fraction(sum(lengths[edge] for edge in zip(nodes, [*nodes[1:], nodes[0]], strict=True)), len(nodes)))
+    assert _least_mean(steps) == min(means, default=None)
