@@ -81,7 +81,7 @@ def _picture(modes: dict[float, Cost], several: dict[float, Cost]) -> str:
     return (
         '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 740 300" width="740" height="300" role="img" '
         'aria-label="Processor time and peak memory of proofs by the size of the machine">\n'
-        f'<style>{style}</style>\n<rect width="740" height="300" fill="#fff"/>\n' + "\n".join([*panels, legend, "</svg>\n"])
+        + "\n".join([f'<style>{style}</style>', '<rect width="740" height="300" fill="#fff"/>', *panels, legend, "</svg>\n"])
     )
 
 

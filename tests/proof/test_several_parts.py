@@ -112,5 +112,6 @@ def test_the_quickest_round_is_that_of_all_rounds(lengths: dict[tuple[int, int],
         steps.setdefault(one, {})[other] = length
     means = []
     for nodes in nx.simple_cycles(nx.DiGraph(list(lengths))):
-        means.append(Fraction(sum(lengths[edge] for edge in zip(nodes, [*nodes[1:], nodes[0]], strict=True)), len(nodes)))
+        edges = zip(nodes, [*nodes[1:], nodes[0]], strict=True)
+        means.append(Fraction(sum(lengths[edge] for edge in edges), len(nodes)))
     assert _least_mean(steps) == min(means, default=None)
