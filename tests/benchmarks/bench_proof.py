@@ -78,11 +78,11 @@ def _picture(modes: dict[float, Cost], several: dict[float, Cost]) -> str:
     panels = [_panel(40, "modes in one part, five rows each", modes), _panel(400, "parts of twelve modes", several)]
     style = "text{font:13px sans-serif;fill:#333}polyline{fill:none;stroke-width:2}.axis{stroke:#999;fill:none}"
     legend = '<text x="40" y="288">round, solid: processor time; square, dashed: peak memory of the process</text>'
-    return (
-        '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 740 300" width="740" height="300" role="img" '
-        'aria-label="Processor time and peak memory of proofs by the size of the machine">\n'
-        + "\n".join([f'<style>{style}</style>', '<rect width="740" height="300" fill="#fff"/>', *panels, legend, "</svg>\n"])
-    )
+    size = 'viewBox="0 0 740 300" width="740" height="300"'
+    said = 'role="img" aria-label="Processor time and peak memory of proofs by the size of the machine"'
+    ground = '<rect width="740" height="300" fill="#fff"/>'
+    head = f'<svg xmlns="http://www.w3.org/2000/svg" {size} {said}>'
+    return "\n".join([head, f"<style>{style}</style>", ground, *panels, legend, "</svg>\n"])
 
 
 def _panel(left: int, title: str, costs: dict[float, Cost]) -> str:
