@@ -171,10 +171,14 @@ class Conditions:
             self._mistakes.add(piece.place(token), message, code="unknown-name")
             return
         known = self._context.names.of_kind(("command", "switch", "level"))
+        modes = [mode for part in self._context.parts.values() for mode in part.names.of_kind(("mode", "group"))]
         if scope.kind == "observer":
-            known += [mode for part in self._context.parts.values() for mode in part.names.of_kind(("mode", "group"))]
+            known = modes + known
         meant = self._mistakes.nearest(name, known)
         hint = f'Did you mean "{meant}"?' if meant else f"There are: {', '.join(known[:6])}." if known else ""
+        if not meant and scope.kind == "observer":
+            hint = f"Here may stand a mode ({', '.join(modes[:6])}), a level, a switch, an output (beacon on), "
+            hint += "a reading (front < 35 cm), or a command, which is so on the tick that takes it."
         self._mistakes.add(piece.place(token), message, hint, code="unknown-name")
 
     def _earlier_level(self, token: Token, piece: Piece, scope: Scope) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 from statecraft.folding import folded
@@ -13,6 +13,8 @@ from statecraft.machine import Place
 
 _WIDEST_LINE = 140
 _MOST_SUGGESTIONS = 200
+_MOST_PLACES = 8
+_HABITS = ("sign", "bad-name", "counter-step")
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +94,28 @@ class Mistakes:
         return self._suggestions >= _MOST_SUGGESTIONS
 
 
-def nearest(word: str, known: Iterable[str], alike: float = 0.6) -> str:
+def told_once(mistakes: Iterable[Mistake]) -> list[Mistake]:
+    """``mistakes``, each habit that is wrong in the same way again and again told at its first place only, with how
+    many there are and on which lines.
+    """
+    several: dict[tuple[str, str, str], list[Mistake]] = {}
+    for mistake in mistakes:
+        same = (mistake.place.file, mistake.message, mistake.hint) if mistake.code in _HABITS else None
+        several.setdefault(same or (str(len(several)), "", ""), []).append(mistake)
+    return [_with_places(same) for same in several.values()]
+
+
+def _with_places(same: Sequence[Mistake]) -> Mistake:
+    first = same[0]
+    if len(same) == 1:
+        return first
+    lines = list(dict.fromkeys(str(mistake.place.line) for mistake in same))
+    shown = ", ".join(lines[:_MOST_PLACES]) + (" and more" if len(lines) > _MOST_PLACES else "")
+    where = f"line{'s' if len(lines) > 1 else ''} {shown}"
+    return replace(first, hint=f"{first.hint} There are {len(same)} such places: {where}.".strip())
+
+
+def nearest(word: str, known: Iterable[str], alike: float = 0.65) -> str:
     """The one of ``known`` that looks most like ``word``, or "".
 
     ``alike`` is the least likeness that counts, 0 to 1, by Ratcliff and Obershelp's measure.

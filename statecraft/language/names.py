@@ -156,10 +156,10 @@ def article(kind: str) -> str:
     return f"an {kind}" if kind[:1] in "aeio" else f"a {kind}"
 
 
-def either(phrases: Iterable[str]) -> str:
+def either(phrases: Iterable[str], word: str = "or") -> str:
     """``a, b or c``."""
     listed = list(phrases)
-    return listed[0] if len(listed) == 1 else f"{', '.join(listed[:-1])} or {listed[-1]}"
+    return listed[0] if len(listed) == 1 else f"{', '.join(listed[:-1])} {word} {listed[-1]}"
 
 
 def at(place: Place, seen_from: Place) -> str:

@@ -10,6 +10,7 @@ from lark import Token, Tree
 
 from statecraft.language.conditions import Conditions, Scope
 from statecraft.language.context import Context, PartNames, names_in, tree_in
+from statecraft.language.habits import EVERY_MODE
 from statecraft.language.lines import Piece, normal
 from statecraft.language.names import Entry
 from statecraft.language.quantities import quantity
@@ -396,6 +397,11 @@ class PartReader:
     def _mode_list(self, tokens: list[Token], piece: Piece) -> tuple[str, ...] | None:
         """The modes of ``any``, ``any but a, b``, or ``a, b``; None, with the mistakes noted, if a name is wrong."""
         named = [token for token in tokens if token.type not in ("ANY", "BUT")]
+        for token in named:
+            if token in EVERY_MODE and self._names.names.get(str(token)) is None:
+                message, hint = f'There is no mode or group "{token}"', "Write any: it stands for every mode."
+                self._mistakes.add(piece.place(token), message, hint, code="unknown-name")
+                return None
         found = [self._context.mode_or_group(self._names, token, piece) for token in named]
         if None in found:
             return None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -14,9 +15,9 @@ from statecraft.language.context import Context, PartNames, names_in, tree_in
 from statecraft.language.forms import DECLARING, FORMS
 from statecraft.language.hardware import Hardware, is_remembered
 from statecraft.language.levels import read_level
-from statecraft.language.lines import LARGEST, read_bytes
-from statecraft.language.mistakes import FileErrors, Mistake, Mistakes
-from statecraft.language.names import Entry, Names, at, check_name
+from statecraft.language.lines import LARGEST, read_bytes, split_comment
+from statecraft.language.mistakes import FileErrors, Mistake, Mistakes, told_once
+from statecraft.language.names import LONGEST_NAME, Entry, Names, at, check_name, either
 from statecraft.language.observers import Observers
 from statecraft.language.parts import PartReader, PartText, SharedRow, read_shared
 from statecraft.language.quantities import quantity
@@ -26,6 +27,7 @@ from statecraft.machine import Level, Machine, Part, Place, Promise, Trial
 
 _IN_PARTS = ("mode", "group", "counter", "rules")
 _MODES = ("mode", "group")
+_LARGE = re.compile(r"\b(?:serial[123]|A(?:[89]|1[0-5])|(?:pin|trigger|echo|pwm|forward|reverse|direction) [2-9]\d)\b")
 _MOST = {"mode": 2000, "group": 500, "part": 32, "row": 20_000}
 
 
@@ -159,9 +161,8 @@ class _Reader:
         def where(mistake: Mistake) -> tuple[int, int, int]:
             return order.get(mistake.place.file, -1), mistake.place.line, mistake.place.column
 
-        told = {
-            (m.place.file, m.place.line, m.message): m for m in sorted(self._mistakes.found, key=where, reverse=True)
-        }
+        found = told_once(sorted(dict.fromkeys(self._mistakes.found), key=where))
+        told = {(m.place.file, m.place.line, m.message): m for m in reversed(found)}
         raise FileErrors(sorted(told.values(), key=where), self._gatherer.sources)
 
     # -------------------------------------------------------------------------------------------------------- preamble
@@ -178,9 +179,14 @@ class _Reader:
                     self._mistakes.add(item.piece.place(), message, hint, code="statement-twice")
         missing = [head for head in ("machine", "board", "tick") if head not in self._heads]
         if missing and items:
-            forms = "; ".join(FORMS[head] for head in missing)
-            message = f"This file does not name its {' and '.join(missing)}"
-            self._mistakes.add(Place(self._file, 1), message, f"Near its top write:  {forms}", code="preamble")
+            forms = {"machine": f"machine {self._likely_name()}", "board": f"board {self._likely_board()}"}
+            lines = [forms.get(head, FORMS[head]) for head in missing]
+            message = f"This file does not name its {either(missing, 'and')}"
+            hint = f"Near its top write:  {lines[0]}"
+            if len(lines) > 1:
+                quoted = [f'"{line}"' for line in lines]
+                hint = f"Near its top write lines of their own:  {either(quoted, 'and')}"
+            self._mistakes.add(Place(self._file, 1), message, hint, code="preamble")
         self._read_tick()
         machine = self._heads.get("machine")
         if machine is None or machine.tree is None:
@@ -189,6 +195,16 @@ class _Reader:
         assert isinstance(token, Token)
         check_name(token, machine.piece, "machine", self._mistakes)
         return str(token), machine.piece.place(token)
+
+    def _likely_name(self) -> str:
+        """The file's own name as the name of a machine."""
+        name = re.sub(r"[^a-z0-9]+", "_", Path(self._file).stem.lower()).strip("_")
+        return name if name[:1].isalpha() and len(name) <= LONGEST_NAME else "my_machine"
+
+    def _likely_board(self) -> str:
+        """The smaller of the two common boards, unless the file speaks of pins or ports that only the larger has."""
+        text = "\n".join(split_comment(line)[0] for line in self._gatherer.sources[self._file].splitlines())
+        return "atmega2560" if _LARGE.search(text) else "atmega328p"
 
     def _read_tick(self) -> None:
         tick = self._heads.get("tick")

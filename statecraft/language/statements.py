@@ -111,6 +111,8 @@ class Gatherer:
         known = head in HEADS
         if known and line.is_row and line.sound:
             bar = piece.text.index("|")
+            if _tell_or(piece, self._mistakes):
+                return Statement(head, None, piece, _second_word(piece))
             message = f"A {head} statement has no columns, but here stands a |"
             self._mistakes.add(piece.span(bar, bar + 1), message, f"It is written:  {FORMS[head]}", code="stray-pipe")
             return Statement(head, None, piece, _second_word(piece))
@@ -228,6 +230,8 @@ class _Table:
 
     def _wrong_count(self, cells: list[Piece], code: Piece) -> None:
         assert self._columns is not None
+        if _tell_or(code, self._mistakes):
+            return
         heading = " | ".join(_HEADING[: self._columns])
         if not cells[0].text and len(cells) > self._columns:
             at = code.text.index("|")
@@ -243,6 +247,15 @@ class _Table:
             message = f"This row has {len(cells)} columns, its heading {self._columns}: {heading}"
             hint = "Take away the | that is too many. In a condition, write or."
             self._mistakes.add(place, message, hint, code="stray-pipe")
+
+
+def _tell_or(code: Piece, mistakes: Mistakes) -> bool:
+    """Note every ``||`` that stands for ``or``; whether there was one."""
+    found = list(re.finditer(r"\|\|(?= *[\w(!])", code.text))
+    for match in found:
+        message, hint = 'A condition does not use "||"', "Write or instead."
+        mistakes.add(code.span(*match.span()), message, hint, code="sign")
+    return bool(found)
 
 
 def _nothing(code: Piece) -> Piece:

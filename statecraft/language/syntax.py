@@ -11,6 +11,7 @@ from lark.lexer import PatternRE, PatternStr, TerminalDef
 from lark.parsers.lalr_interactive_parser import InteractiveParser
 
 from statecraft.language.forms import FORMS
+from statecraft.language.habits import SIGNS, habit
 from statecraft.language.lines import Piece
 from statecraft.language.mistakes import Mistakes, nearest
 from statecraft.resources import folder
@@ -28,8 +29,8 @@ _KINDS = {
     "SEMICOLON": "a semicolon",
     "$END": "the end of the line",
 }
+_NEVER = ("&&", "&", "||", "!")
 _WORD = re.compile(r'"[^"]*"?|\w+|[<>=!&|.\-]+|.')
-_BORROWED = {"&&": "and", "&": "and", "||": "or", "!": "not", "=": "==", "=<": "<=", "=>": ">=", "<>": "!="}
 
 _literals: dict[str, str] = {}
 
@@ -104,7 +105,9 @@ def _explain(error: UnexpectedInput, piece: Piece, start: str, mistakes: Mistake
     place = piece.span(at, at + len(word))
     before = text[:at].rstrip()
 
-    if word.startswith('"') and not (len(word) > 1 and word.endswith('"')):
+    if (known := habit(text, start, head if start == "line" else "", at)) is not None:
+        mistakes.add(piece.span(known.begin, known.end), known.message, known.hint, code=known.code)
+    elif word.startswith('"') and not (len(word) > 1 and word.endswith('"')):
         mistakes.add(place, "This text in quotes does not end on its line", 'Close it with a ".', code="open-quote")
     elif before.endswith(",") and word in ("", ","):
         message = "After this comma something more should come"
@@ -115,9 +118,8 @@ def _explain(error: UnexpectedInput, piece: Piece, start: str, mistakes: Mistake
         mistakes.add(place, "This parenthesis is never closed", "Put a ) where it ends.", code="parentheses")
     elif word == ")" and text.count(")", 0, at + 1) > text.count("(", 0, at):
         mistakes.add(place, "This parenthesis closes none", "Take it away, or put a ( before.", code="parentheses")
-    elif _BORROWED.get(word, "") and {"OP", "AND", "OR", "NOT"} & accepted:
-        hint = f"Write {_BORROWED[word]} instead."
-        mistakes.add(place, f'A condition does not use "{word}"', hint, code="sign")
+    elif SIGNS.get(word, "") and {"OP", "AND", "OR", "NOT"} & accepted:
+        _tell_signs(piece, at, mistakes)
     elif word.lower() != word and word.lower() in _words(accepted):
         hint = f"Write {word.lower()}: the language's own words are in small letters."
         mistakes.add(place, f"{word} is not known here", hint, code="capitals")
@@ -146,6 +148,15 @@ def _explain(error: UnexpectedInput, piece: Piece, start: str, mistakes: Mistake
         else:
             hint = form
         mistakes.add(place, f'"{_short(word)}" does not fit here', hint, code="syntax")
+
+
+def _tell_signs(piece: Piece, begin: int, mistakes: Mistakes) -> None:
+    """Note the sign at ``begin``, which conditions do not use, and those behind it that would be as wrong."""
+    for match in _WORD.finditer(piece.text, begin):
+        sign = match.group()
+        if match.start() == begin or sign in _NEVER:
+            message, hint = f'A condition does not use "{sign}"', f"Write {SIGNS[sign]} instead."
+            mistakes.add(piece.span(*match.span()), message, hint, code="sign")
 
 
 def _words(accepted: set[str]) -> list[str]:

@@ -58,6 +58,12 @@ def why(result: TrialResult, outcome: Outcome) -> list[str]:
         if outcome.broke is None and goals:
             last = outcome.expected.tick + outcome.expected.within
             said += _rows(sight, goals, outcome.expected.tick, last, asked)
+    for atom in _positive(outcome.expected.when):
+        if isinstance(atom, Taken):
+            said.append(
+                f"{atom.command} is a command, and so only on the tick that takes it: expect what it leads to, "
+                "a mode or an output"
+            )
     return [*said, *_unset(machine, result.trial, asked, outcome.decided)]
 
 

@@ -567,8 +567,8 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"preamble": ""},
         "preamble",
         "l",
-        "This file does not name its machine and board and tick",
-        "Near its top write:  machine feed_pusher; board atmega2560; tick 10 ms",
+        "This file does not name its machine, board and tick",
+        'Near its top write lines of their own:  "machine cart", "board atmega2560" and "tick 10 ms"',
     ),
     (
         "no tick",
@@ -1048,7 +1048,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "wrong-kind",
         "bumper",
         '"bumper" is a switch (line 11), and an output belongs here',
-        'Did you mean "pump"?',
+        "There are: drive, arm, beacon, pump, horn.",
     ),
     (
         "dial unit",
@@ -1165,10 +1165,130 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
     (
         "do plus plus",
         {"rule": "parked | go | cruise | turns++"},
+        "counter-step",
+        "turns++",
+        "A counter is stepped by its name, a sign and a number",
+        "Write turns + 1.",
+    ),
+    (
+        "do is itself plus one",
+        {"rule": "parked | go | cruise | turns = turns - 2"},
+        "counter-step",
+        "turns = turns - 2",
+        "A counter is stepped by its name, a sign and a number",
+        "Write turns - 2.",
+    ),
+    (
+        "do plus equals",
+        {"rule": "parked | go | cruise | turns += 1"},
+        "counter-step",
+        "turns += 1",
+        "A counter is stepped by its name, a sign and a number",
+        "Write turns + 1.",
+    ),
+    (
+        "dash in a name",
+        {"more_hardware": "switch far-off pin 7, on when low"},
+        "bad-name",
+        "far-off",
+        '"far-off" will not do as a name',
+        "Names have no dashes. Write far_off.",
+    ),
+    (
+        "dash in a setting",
+        {"more_modes": "mode off drive-left 20 %"},
+        "bad-name",
+        "drive-left",
+        '"drive-left" will not do as a name',
+        "Names have no dashes. Write drive_left.",
+    ),
+    (
+        "for in a row",
+        {"rule": "parked | go and blocked for 2 s | cruise |"},
+        "only-in-level",
+        "for",
+        "A row does not wait for something to last",
+        "Declare a level, and ask that:  level long_blocked when blocked for 2 s clears when not blocked",
+    ),
+    (
+        "for in a row, of a comparison",
+        {"rule": "parked | front < 35 cm for 2 s or go | cruise |"},
+        "only-in-level",
+        "for",
+        "A row does not wait for something to last",
+        "Declare a level, and ask that:  level long_front when front < 35 cm for 2 s clears when not (front < 35 cm)",
+    ),
+    (
+        "for behind after",
+        {"rule": "parked | after 2 s for 1 s | cruise |"},
+        "only-in-level",
+        "for",
+        "A row does not wait for something to last",
+        "Write after alone:  after 5 s. What must last is asked by a level, which may say for.",
+    ),
+    (
+        "time alone",
+        {"rule": "parked | go or 20 s and bumper | cruise |"},
+        "bare-time",
+        "20 s",
+        "20 s by itself asks nothing",
+        'Did you mean "go or after 20 s and bumper"?',
+    ),
+    (
+        "time alone at the end",
+        {"rule": "parked | 400 ms | cruise |"},
+        "bare-time",
+        "400 ms",
+        "400 ms by itself asks nothing",
+        'Did you mean "after 400 ms"?',
+    ),
+    (
+        "normally closed",
+        {"more_hardware": "switch lid pin 7, normally closed, settle 20 ms"},
+        "contact",
+        "normally closed",
+        "A contact says at which level of its pin it is on",
+        "Write on when high, for a normally closed one to ground.",
+    ),
+    (
+        "normally open",
+        {"more_hardware": "command lid button, pin 7, normally open"},
+        "contact",
+        "normally open",
+        "A contact says at which level of its pin it is on",
+        "Write on when low, for a normally open one to ground.",
+    ),
+    (
+        "all for any",
+        {"rule": "all | go | cruise |"},
+        "unknown-name",
+        "all",
+        'There is no mode or group "all"',
+        "Write any: it stands for every mode.",
+    ),
+    (
+        "blinking in a mode",
+        {"more_modes": "mode off stop, beacon blinking 2 s"},
         "syntax",
-        "+",
-        '"+" does not fit here',
-        "Here may stand a name or a number. It is written like this:  turns = 0     turns + 1",
+        "blinking",
+        "A mode sets a lamp or a buzzer to blink, and says how fast",
+        "Write:  beacon blink 2 s",
+    ),
+    (
+        "bars for or",
+        {"rule": "parked | go || bumper | cruise |"},
+        "sign",
+        "||",
+        'A condition does not use "||"',
+        "Write or instead.",
+    ),
+    (
+        "bars for or in a promise",
+        {"more_hardware": "promise never blocked || bumper"},
+        "sign",
+        "||",
+        'A condition does not use "||"',
+        "Write or instead.",
     ),
     (
         "do outside",
@@ -2185,6 +2305,56 @@ def test_what_a_misspelt_statement_declares_is_known() -> None:
     assert [code for _, code in found(frame().replace("mode cruise", "mood cruise"))] == ["unknown-statement"]
     assert [code for _, code in found(frame().replace("rules\n", "rulse\n"))] == ["unknown-statement"]
     assert [code for _, code in found(frame().replace("mode cruise", "xyzzy cruise"))] == ["unknown-statement"]
+
+
+def test_a_habit_is_told_once_with_its_places() -> None:
+    text = frame(rule="parked | !blocked && go && bumper | cruise |\nparked | go && !bumper || blocked | cruise |")
+    text = text.replace("cruise | after 2 s | swing | turns + 1", "cruise | after 2 s | swing | turns++")
+    text = text.replace("swing | after 1 s | cruise |", "swing | after 1 s | cruise | turns++")
+    with pytest.raises(FileErrors) as caught:
+        read_text(text, "cart.modes")
+    told = {mistake.message: mistake.hint for mistake in caught.value.mistakes}
+    assert told == {
+        'A condition does not use "!"': "Write not instead.",
+        'A condition does not use "&&"': "Write and instead. There are 2 such places: line 35.",
+        'A condition does not use "||"': "Write or instead.",
+        "A counter is stepped by its name, a sign and a number": "Write turns + 1. There are 2 such places: lines 33, 34.",
+    }
+
+
+def test_many_places_are_counted() -> None:
+    rows = "\n".join("parked | go && bumper | cruise |" for _ in range(30))
+    with pytest.raises(FileErrors) as caught:
+        read_text(frame(rule=rows), "cart.modes")
+    (mistake,) = caught.value.mistakes
+    assert mistake.hint == (
+        "Write and instead. There are 30 such places: lines 35, 36, 37, 38, 39, 40, 41, 42 and more."
+    )
+
+
+@pytest.mark.parametrize(
+    ("file", "text", "said"),
+    [
+        ("hay cart.modes", "lamp a pin 13\n", '"machine hay_cart", "board atmega328p"'),
+        ("9.modes", "lamp a pin 22\n", '"machine my_machine", "board atmega2560"'),
+        ("x.modes", "link a serial2, 9600 baud, plain # pin 3\n", '"machine x", "board atmega2560"'),
+        ("x.modes", "sensor a voltage, pin A8, 0 V .. 5 V\n", '"board atmega2560"'),
+        ("x.modes", "lamp a pin 3 # not pin 33\n", '"board atmega328p"'),
+    ],
+)
+def test_a_preamble_is_proposed_that_fits_the_file(file: str, text: str, said: str) -> None:
+    with pytest.raises(FileErrors) as caught:
+        read_text(text + "mode dark stop\n", file)
+    (hint,) = [mistake.hint for mistake in caught.value.mistakes if mistake.code == "preamble"]
+    assert said in hint
+
+
+def test_what_an_expectation_may_ask_is_said_where_nothing_is_meant() -> None:
+    with pytest.raises(FileErrors) as caught:
+        read_text(frame("at 3 s go\nexpect opens within 1 s\n"), "cart.modes")
+    (mistake,) = caught.value.mistakes
+    assert mistake.message == 'There is no command, switch, level or mode "opens"'
+    assert "a mode (parked, spent, cruise, swing, moving)" in mistake.hint and "an output" in mistake.hint
 
 
 def test_a_broken_trial_is_no_reason_to_doubt_the_rest_of_it() -> None:

@@ -89,6 +89,12 @@ def test_what_became_of_the_command_is_told(steps: list[str], told: str) -> None
     assert any(told in each for each in reasons(GOOD, *steps))
 
 
+def test_an_expected_command_is_told_to_be_one() -> None:
+    said = reasons(GOOD, "at 1 s  patrol", "expect patrol within 20 ms for 1 s")
+    assert any(each.startswith("patrol is a command, and so only on the tick that takes it") for each in said)
+    assert not any("is a command" in each for each in reasons(GOOD, "at 1 s  halt", "expect cruise"))
+
+
 def test_what_led_away_before_its_time_was_over_is_told() -> None:
     said = reasons(GOOD, "at 1 s  patrol", "expect cruise for 2 s", "at 2 s  halt")
     assert f"line {line('| halt ')} (halt) led to parked at 2 s" in said
