@@ -76,8 +76,9 @@ class _PartDraft:
 
 
 class _Writer:
-    def __init__(self, seed: int, size: int, small: bool) -> None:
+    def __init__(self, seed: int, size: int, small: bool, several: int | None = None) -> None:
         self.rng = random.Random(f"{seed} {size} {small}")
+        self.several = several
         self.size = size
         self.small = small
         self.names: list[str] = []
@@ -683,7 +684,7 @@ class _Writer:
             f"tick {self.tick_ms} ms",
         ]
         self.outside()
-        several = rng.choice([1, 1, 2]) if self.small else rng.choice([1, 2, 2, 3][: 2 + self.size])
+        several = self.several or rng.choice([1, 1, 2] if self.small else [1, 2, 2, 3][: 2 + self.size])
         names = [self.name() for _ in range(several)] if several > 1 else [head[1].split()[1]]
         for name in names:
             self.part(name)
@@ -700,9 +701,9 @@ class _Writer:
         return "\n".join([*head, "", *self.lines, "", *shared, *body, "", *self.promises(), "", *trial]) + "\n"
 
 
-def random_text(seed: int, size: int = 2, small: bool = False) -> str:
-    """A machine file, made from ``seed``; see the module."""
-    return _Writer(seed, size, small).text()
+def random_text(seed: int, size: int = 2, small: bool = False, several: int | None = None) -> str:
+    """A machine file, made from ``seed``, of ``several`` parts if that is said; see the module."""
+    return _Writer(seed, size, small, several).text()
 
 
 def machine_texts(*, small: bool = False, largest: int = 3) -> st.SearchStrategy[str]:

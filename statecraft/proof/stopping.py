@@ -84,9 +84,14 @@ def in_some(
 
 
 def halt_missed(machine: Machine, explore: Explore) -> Iterator[Finding]:
-    """Moving modes for which no single urgent command stops every part on the tick that takes it."""
+    """Moving modes for which no single urgent command stops every part on the tick that takes it.
+
+    Raises:
+        Undecided: of some modes it cannot be told; those of which it can have come first.
+    """
     urgent = [command.name for command in machine.commands if command.urgent and command.name in machine.events()]
     obeyed = {command: _who_obeys(machine, explore, command) for command in urgent}
+    doubtful = False
     for part in machine.parts:
         own = explore(frozenset([part.name]))
         at = own.model.part_index[part.name]
@@ -100,9 +105,15 @@ def halt_missed(machine: Machine, explore: Explore) -> Iterator[Finding]:
                     break
                 fails += [(command, explored, other) for explored, other in found]
             else:
-                finding = _missed(own, at, place, fails)
+                try:
+                    finding = _missed(own, at, place, fails)
+                except Undecided:
+                    doubtful = True
+                    continue
                 if finding is not None:
                     yield finding
+    if doubtful:
+        raise Undecided
 
 
 def _who_obeys(machine: Machine, explore: Explore, command: str) -> frozenset[str]:
@@ -161,6 +172,8 @@ def _missed(own: Explored, part: int, place: int, fails: list[tuple[str, Explore
     ref = own.ref(part, place)
     hint = "add an urgent command, and a failsafe on it, before all others, in any mode, that leads to a stop mode."
     if not fails:
+        if own.partial:
+            raise Undecided  # it may never be entered
         message = f"no urgent command stops the machine in {mode.name}: no row tests one."
         return Finding("halt missed", mode.place, message, hint, mode=ref, run=None)
     best: tuple[Run, str, Explored, int, int] | None = None
