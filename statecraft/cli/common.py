@@ -38,7 +38,8 @@ class Unreadable(Stop):
     def __init__(self, mistakes: Sequence[Mistake], sources: Mapping[str, str]) -> None:
         from statecraft.language import show
 
-        super().__init__(show(mistakes, sources, color=screen(stderr=True).is_terminal))
+        console = screen(stderr=True)
+        super().__init__(show(mistakes, sources, color=console.is_terminal, width=console.width))
         self.mistakes = list(mistakes)
 
 

@@ -9,6 +9,7 @@ import pytest
 
 from statecraft.language import FileErrors, read_text, syntax
 from statecraft.language.forms import DECLARING
+from statecraft.simulation import Simulation
 
 PAGE = (Path(__file__).resolve().parents[2] / "samples" / "LANGUAGE.md").read_text(encoding="utf-8")
 FENCES = re.findall(r"(?ms)^```(\w*)\n(.*?)^```$", PAGE)
@@ -85,6 +86,55 @@ def test_every_word_of_the_language_is_on_the_page() -> None:
     prose = set(re.findall(r"[a-z]+", " ".join(re.findall(r"`([^`]+)`", PAGE))))
     assert words - written - prose == set()
     assert words - written <= {"stays", "taken", "start"} | prose
+
+
+TRAP = """\
+machine gate
+board atmega328p
+tick 1 s
+command halt button, pin 3, on when low, urgent
+command open button, pin 4, on when low
+switch bumper pin 5, on when high
+motor leaf pwm 9, direction 8
+level clear_long when not bumper for 20 s clears when bumper
+mode halt stop
+mode open leaf 20 %
+mode late stop
+failsafes
+in | when | go to
+any | halt | halt
+open | bumper and halt within 1 s | halt
+rules
+in | when | go to
+halt | open | open
+open | WHEN | late
+promise once halt taken -> gate in halt within 1 s
+"""
+
+
+@pytest.mark.parametrize(("when", "tick"), [("after 20 s and not bumper", 26), ("clear_long", 46)])
+def test_after_is_the_modes_time_and_for_the_levels(when: str, tick: int) -> None:
+    """What the page says of the two; and that a mode may be called what a command is, and the file what it likes."""
+    machine = Simulation(read_text(TRAP.replace("WHEN", when), "another_name.modes"))
+    machine.step(bumper=True)
+    machine.step(hear=["open"])
+    while machine.view.modes["gate"] == "open":
+        machine.step(bumper=machine.view.tick + 1 < 26)
+    assert (machine.view.modes["gate"], machine.view.tick) == ("late", tick)
+    for said in ("counts from when the mode was entered", "name need not be the file's", "`NAME taken`", "a gate, too"):
+        assert said in " ".join(PAGE.split())
+
+
+@pytest.mark.parametrize(
+    ("since", "bumper", "then"), [("9 s", True, "halt"), ("9 s", False, "open"), ("1 s", True, "open")]
+)
+def test_a_failsafe_is_a_gate(since: str, bumper: bool, then: str) -> None:
+    text = TRAP.replace("WHEN", "clear_long").replace("within 1 s | halt", f"within {since} | halt")
+    machine = Simulation(read_text(text, "gate.modes"))
+    machine.step(bumper=bumper)
+    machine.step(hear=["halt"])
+    machine.step(hear=["open"])
+    assert machine.view.modes["gate"] == then
 
 
 def test_it_is_one_page() -> None:
