@@ -6,19 +6,21 @@ import re
 import textwrap
 
 LEAST = 24
-"""Text is never folded narrower than so many characters: words would be torn to pieces."""
+"""Sentences are not folded narrower than so many characters, whatever the terminal's width: nobody could read them."""
 
-_UNIT = re.compile(r"(?<=\d) (?=(?:%|cm|mm|m|V|mV|A|mA|C|deg|Hz|ms|s|min|h|kHz|kohm|Mohm|ohm)\b|%)")
+_UNITS = "cm|mm|m|V|mV|A|mA|C|deg|Hz|kHz|ms|s|min|h|ohm|kohm|Mohm"
+_TOGETHER = re.compile(rf"(?<=\d) (?=(?:{_UNITS})\b|%)|(?<=[<>=]) (?=\S)")
 
 
-def folded(text: str, width: int, first: str = "", hang: str = "") -> list[str]:
-    """``text`` in lines of at most ``width`` characters, a number and its unit never parted.
+def folded(text: str, width: int, first: str = "", hang: str = "", least: int = LEAST) -> list[str]:
+    """``text`` in lines of at most ``width`` characters.
 
-    The first line begins with ``first``, the others with ``hang``. Words that are longer than a line stay whole.
+    A number and its unit are never parted, nor a comparison and its right side, nor what a no-break space holds. The
+    first line begins with ``first``, the others with ``hang``. Words that are longer than a line stay whole.
     """
     lines = textwrap.wrap(
-        _UNIT.sub("\u00a0", text),
-        max(width, len(hang) + LEAST),
+        _TOGETHER.sub("\u00a0", text),
+        max(width, len(hang) + least),
         initial_indent=first,
         subsequent_indent=hang,
         break_long_words=False,

@@ -21,7 +21,7 @@ FORMS = {"markdown": ".md", "csv": ".csv", "html": ".html"}
 def command(file: str, rows: bool, form: str | None, out: Path | None) -> None:
     """Show FILE's state table: modes down, what can happen across, where it leads and by which row.
 
-    Where no row speaks of it, it says what then happens: the mode stays.
+    Where no row speaks of it, it says what then happens: the mode stays (a dot, in the terminal).
     """
     from statecraft.report import table
 

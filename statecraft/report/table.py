@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from statecraft.folding import folded
 from statecraft.machine import Machine, Part, Row
 from statecraft.report.words import kind, lead
 
@@ -16,6 +17,18 @@ if TYPE_CHECKING:
 
 STAYS = "stays"
 """What a cell says that no row speaks of: nothing happens there."""
+
+GAP = "·"
+"""The same in the terminal, where most of a table would be that word and what does happen be lost among it."""
+
+KEY = ("■ stop mode", "▶ other mode", "! failsafe", "(3) by row 3", f"{GAP} no row: it {STAYS}")
+"""What the marks of the terminal's table mean."""
+
+BETWEEN = 3
+"""Characters between a column's text and the next one's."""
+
+HEAD_LINES = 4
+"""Lines over which the head of a column may be folded, so that more columns stand side by side."""
 
 NARROW = 70
 """Columns of a terminal below which a row's cells would be torn to pieces."""
@@ -86,16 +99,17 @@ def print_grid(machine: Machine, console: Console) -> None:
             drawn.add_column("mode", overflow="fold", min_width=min(first, max(console.width // 2, 8)))
             for column, wide in band:
                 head = ("! " if table.failsafe[column] else "") + table.triggers[column]
+                head = "\n".join(folded(head, wide, least=1))
                 drawn.add_column(
                     Text(head, style="bold" if table.failsafe[column] else ""), width=wide, overflow="fold"
                 )
             for mode in part.modes:
                 cells = [table.cells.get((mode.name, column)) for column, _ in band]
                 name = Text(("■ " if mode.stop else "▶ ") + mode.name, style="bold" if mode.stop else "")
-                drawn.add_row(name, *(Text(cell.text) if cell else Text(f"· {STAYS}", style="dim") for cell in cells))
+                drawn.add_row(name, *(Text(_in_lines(cell.text)) if cell else Text(GAP, style="dim") for cell in cells))
             console.print(drawn)
-    key = "■ stop mode   ▶ other mode   ! failsafe   (3) the row that decides   · no row: nothing happens"
-    console.print(key, style="dim", markup=False)
+    for line in folded("   ".join(each.replace(" ", "\u00a0") for each in KEY), console.width):
+        console.print(line, style="dim", markup=False)
 
 
 def _bands(table: Grid, room: int) -> list[list[tuple[int, int]]]:
@@ -103,15 +117,26 @@ def _bands(table: Grid, room: int) -> list[list[tuple[int, int]]]:
     bands: list[list[tuple[int, int]]] = [[]]
     used = 0
     for column, trigger in enumerate(table.triggers):
-        texts = [trigger, f"· {STAYS}", *_texts(table, column)]
-        longest_word = max(len(word) for text in texts for word in text.split())
-        wide = min(max(longest_word, min(max(map(len, texts)), 18)), max(room - 2, 8))
-        if bands[-1] and used + wide + 2 > room:
+        head = ("! " if table.failsafe[column] else "") + trigger
+        cells = (len(line) for text in _texts(table, column) for line in _in_lines(text).splitlines())
+        wide = min(max(_least_width(head, HEAD_LINES), *cells), max(room - 2, 8))
+        if bands[-1] and used + wide + BETWEEN > room:
             bands.append([])
             used = 0
         bands[-1].append((column, wide))
-        used += wide + 2
+        used += wide + BETWEEN
     return bands
+
+
+def _least_width(text: str, lines: int) -> int:
+    """The least width at which ``text`` takes no more than so many lines."""
+    folds = ((wide, folded(text, wide, least=1)) for wide in range(1, len(text) + 1))
+    return next(wide for wide, fold in folds if len(fold) <= lines and max(map(len, fold)) <= wide)
+
+
+def _in_lines(cell: str) -> str:
+    """Where it leads on one line, what it changes below: ``weigh,`` and ``turns + 1 (9)``."""
+    return cell.replace(", ", ",\n", 1)
 
 
 def _texts(table: Grid, column: int) -> list[str]:

@@ -198,6 +198,23 @@ def test_what_check_says_fits_the_screen(path: Path, width: int) -> None:
             assert "--save-trial" in line
 
 
+@pytest.mark.parametrize("width", [60, 80])
+@pytest.mark.parametrize("stem", ["yard_gate", "feed_pusher"])
+def test_promises_that_do_not_fit_a_line_hang_under_themselves(stem: str, width: int) -> None:
+    machine = read_file(SAMPLES / f"{stem}.modes")
+    out = io.StringIO()
+    judged = judge(machine)
+    show_judgement(judged, Console(file=out, width=width))
+    lines = out.getvalue().splitlines()
+    assert all(len(line) <= width for line in lines)
+    assert sum(line.startswith("✓ ") for line in lines) == len(machine.promises)
+    said = " ".join(out.getvalue().split())
+    assert all(" ".join(told.split()) in said for told in judged.report.promises)
+    first = next(number for number, line in enumerate(lines) if line.startswith("✓ "))
+    last = max(number for number, line in enumerate(lines) if line.startswith("explored"))
+    assert all(line.startswith(("✓ ", "    ")) for line in lines[first:last])
+
+
 def test_of_a_long_story_the_middle_is_left_out() -> None:
     machine = cart()
     lines = [Told(tick, f"thing {tick}") for tick in range(40)]

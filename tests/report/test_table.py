@@ -141,6 +141,33 @@ def test_every_condition_is_in_one_of_the_bands() -> None:
     assert all(row.when_text in wide.getvalue() for row in machine.parts[0].rows)
 
 
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_a_gap_is_a_dot_in_the_terminal_and_the_key_says_what_that_means(width: int) -> None:
+    machine = sample("yard_gate")
+    out = io.StringIO()
+    print_grid(machine, Console(file=out, width=width))
+    lines = out.getvalue().splitlines()
+    (part,) = machine.parts
+    table = grid(part)
+    gaps = len(part.modes) * len(table.triggers) - len(table.cells)
+    key = next(number for number, line in enumerate(lines) if line.startswith("■ stop mode"))
+    body, said = lines[:key], " ".join(lines[key:])
+    assert sum(line.split().count("·") for line in body) == gaps > len(table.cells)
+    texts = [cell.text for cell in table.cells.values()]
+    assert sum(line.count("stays") for line in body) == sum(text.startswith("stays") for text in texts)
+    assert "· no row: it stays" in said and "(3) by row 3" in said
+    for text in texts:  # where it leads stands on one line with its row, unless it changes something, too
+        lead, _, change = text.partition(", ")
+        assert any((f"{lead}," if change else text) in line for line in body), text
+
+
+def test_the_head_of_a_column_keeps_numbers_and_their_units_together() -> None:
+    out = io.StringIO()
+    print_grid(sample("yard_gate"), Console(file=out, width=60))
+    said = out.getvalue()
+    assert "25 s" in said and "30 s" in said and "< 3" in said
+
+
 def test_colour_only_where_it_is_wanted() -> None:
     machine = sample("feed_pusher")
     plain, coloured, refused = io.StringIO(), io.StringIO(), io.StringIO()
