@@ -223,6 +223,10 @@ def keeping(machine: Machine, run: Run, about: Finding | Promise) -> Holds:
         case "halt missed":
             taken = run.stretches[-1].inputs.taken
             return lambda other, _: other.stretches[-1].inputs.taken == taken
+        case "bare threshold":
+            same = _same_end(machine, run, ("level", "counter"))
+            step = _spread(about.subject, run)
+            return lambda other, states: 0 < _spread(about.subject, other) <= max(step, 1) and same(other, states)
         case "waits for ever":
             return lambda other, _: _nothing_said_helps(machine, about, other)
         case "no way to stop" | "stuck":
@@ -241,6 +245,13 @@ def _same_end(machine: Machine, run: Run, kinds: Sequence[str]) -> Holds:
     end = replay(machine, unrolled(run)).state
     places = _places(machine, *kinds)
     return lambda _, states: all(states[-1][at] == end[at] for at in places)
+
+
+def _spread(sensor: str, run: Run) -> int:
+    """How far apart the sensor's readings are while the tail repeats."""
+    readings = [_of(stretch.inputs, sensor) for stretch in run.stretches[run.tail :]]
+    found = [reading for reading in readings if reading is not None]
+    return max(found) - min(found) if found else 0
 
 
 def _in_fault(machine: Machine, sensor: str, ticks: int) -> Holds:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -130,7 +131,8 @@ class _Teller:
             if turns:
                 text = f"{text}; {listed(turns)}" if text else listed(turns)
             if not tick:
-                start = f"starts in {self.modes_of([part for part in self.machine.parts if self.matters(part)], None)}"
+                start = self.where([part for part in self.machine.parts if self.matters(part)], None)
+                start = f"starts {'with ' if self.several else ''}{start}"
                 text = f"{start}; {text}" if text else start
             if text:
                 yield Told(tick, text)
@@ -251,23 +253,23 @@ class _Teller:
             return Told(self.last, self.broken(about, view))
         where = about.mode or about.row
         part = self.machine.part(where.part) if where else None
-        there = self.modes_of([part], view) if part else self.modes_of(self.machine.parts, view)
+        there = self.where([part] if part else self.machine.parts, view)
         match about.code:
             case "stuck":
-                return Told(self.last, f"in {there}, and nothing ever leads out of it")
+                return Told(self.last, f"{there}, and nothing ever leads out of it")
             case "no way to stop":
-                return Told(self.last, f"in {there}, from where nothing leads to a stop mode{self.memory(view, part)}")
+                return Told(self.last, f"{there}, from where nothing leads to a stop mode{self.memory(view, part)}")
             case "halt missed":
                 moving = [each for each in self.machine.parts if not each.mode[view.modes[each.name]].stop]
-                still = listed(self.moving(each, view) for each in moving)
-                return Told(self.last, f"{view.taken} has been taken, and it is still in {still}")
+                still = listed(self.moving(each, view, "still") for each in moving)
+                return Told(self.last, f"{view.taken} has been taken, and {'' if self.several else 'it is '}{still}")
             case "runaway":
                 links = [link.name for link in self.machine.links]
                 silent = f"{links[0]} silent" if len(links) == 1 else "every link silent"
-                return Told(self.last, f"moving in {self.moving(part, view)}, 2nd tick with {silent}")
+                return Told(self.last, f"{self.moving(part, view)}, 2nd tick with {silent}")
             case "waits for ever":
                 while_so = f", while {listed(held)}" if (held := list(self.held())) else ""
-                return Told(None, f"in {there}, whatever is said{while_so}")
+                return Told(None, f"{there}, whatever is said{while_so}")
             case "flapping":
                 return Told(None, f"and so on: {listed(self.taking_turns())} take turns on every tick")
             case "bare threshold":
@@ -277,16 +279,16 @@ class _Teller:
                 turn = listed(unit.show(value) for value in values if value is not None)
                 return Told(None, f"and so on, while {about.subject} reads {turn} in turn")
             case "fault ignored":
-                return Told(self.last, f"moving in {self.moving(part, view)}, 2nd tick with {about.subject} in fault")
+                return Told(self.last, f"{self.moving(part, view)}, 2nd tick with {about.subject} in fault")
             case "faint hope":
                 value = hoped(self.machine, about, self.run)
-                text = f"moving in {self.moving(part, view)} with {about.subject} in fault"
+                text = f"{self.moving(part, view)} with {about.subject} in fault"
                 if value is not None:
                     reading = self.machine.sensor(about.subject).unit.show(value)
                     text += f"; a reading of {reading} would have prevented it"
                 return Told(self.last, text)
             case _:
-                return Told(self.last, f"in {there}")
+                return Told(self.last, there)
 
     def held(self) -> Iterator[str]:
         """What must stay as it is while the tail repeats: ``lid_up is off``."""
@@ -301,13 +303,14 @@ class _Teller:
             if dial.name in self.slim.held:
                 yield f"{dial.name} is {dial.unit.show(dict(inputs.dials)[dial.name])}"
 
-    def modes_of(self, parts: Sequence[Part], view: View | None) -> str:
-        """The modes of ``parts`` in ``view``, or at the start."""
+    def where(self, parts: Sequence[Part], view: View | None) -> str:
+        """The modes of ``parts`` in ``view``, or at the start: ``in parked``, ``drive in standing and fork in rising``.
+        """
         modes = {part.name: part.start.name if view is None else view.modes[part.name] for part in parts}
-        return listed(f"{part} in {mode}" if self.several else mode for part, mode in modes.items())
+        return listed(f"{part} in {mode}" if self.several else f"in {mode}" for part, mode in modes.items())
 
-    def moving(self, part: Part | None, view: View) -> str:
-        """The mode of ``part`` with what it moves: ``driving (wheels 60 %)``."""
+    def moving(self, part: Part | None, view: View, word: str = "moving") -> str:
+        """That ``part`` moves, and what: ``moving in driving (wheels 60 %)``, ``drive moving in forward (…)``."""
         assert part is not None
         mode = part.mode[view.modes[part.name]]
         moved = [
@@ -315,7 +318,8 @@ class _Teller:
             for output, value in words.settings(self.machine, mode)
             if isinstance(output, Motor | Relay | Servo)
         ]
-        return self.modes_of([part], view) + (f" ({', '.join(moved)})" if moved else "")
+        who = f"{part.name} " if self.several else ""
+        return f"{who}{word} in {mode.name}" + (f" ({', '.join(moved)})" if moved else "")
 
     def memory(self, view: View, part: Part | None) -> str:
         """What the machine remembers that rows of the present mode ask about: levels that are on, counters."""
@@ -335,7 +339,7 @@ class _Teller:
         found: dict[str, None] = {}
         for part in self.machine.parts:
             at = self.index["mode", part.name]
-            modes = dict.fromkeys(part.modes[state[at]].name for state in self.states[max(first - 1, 0) :])
+            modes = dict.fromkeys(part.modes[state[at]].name for state in self.states[first:])
             if len(modes) > 1:
                 found |= {f"{part.name} in {mode}" if self.several else mode: None for mode in modes}
         return list(found)
@@ -344,13 +348,14 @@ class _Teller:
         """In which way the promise is broken at the end."""
         machine = self.machine
         parts = [part for part in machine.parts if not self.several or part.name in self.named()]
-        there = f"in {self.modes_of(parts or machine.parts, view)}"
+        there = self.where(parts or machine.parts, view)
         wanted = modes_text(machine, promise, " nor ")
         kept_not = f"{'neither ' if ' nor ' in wanted else 'not '}{wanted}"
         if promise.when is None:
             part = machine.part(promise.modes[0].part)
             return f"{there}, from where nothing leads to {wanted.replace(' nor ', ' or ')}{self.memory(view, part)}"
         text = condition_text(promise)
+        text = f"'{text}'" if re.search(r"\b(and|or|after)\b", text) else text
         if promise.kind == "once":
             since = self.waiting(promise)
             if since == self.last:

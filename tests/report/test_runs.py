@@ -6,17 +6,20 @@ import io
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.console import Console
 
 from statecraft.cli.check import judge, show_judgement
 from statecraft.folding import LEAST, folded
 from statecraft.language import read_file, read_text
-from statecraft.machine import Machine, ModeRef
+from statecraft.machine import Machine, ModeRef, Promise
 from statecraft.proof.finding import Finding, Inputs, Run, Stretch
+from statecraft.proof.pared import pared
 from statecraft.proof.prove import prove
+from statecraft.proof.replay import breaks, replay
 from statecraft.report.runs import Told, laid_out, told
+from tests.random_machines import machine_texts
 
 SAMPLES = Path(__file__).parents[2] / "samples"
 
@@ -25,7 +28,7 @@ ENDS = {
     "faint_hope": "100 ms: moving in pumping (pump on) with depth in fault; a reading of 49.9 cm would have prevented"
     " it",
     "fault_ignored": "300 ms: moving in pumping (pump on), 2nd tick with depth in fault",
-    "flapping": "for ever: and so on: resting and venting take turns on every tick",
+    "flapping": "for ever: and so on: venting and resting take turns on every tick",
     "halt_missed": "200 ms: halt has been taken, and it is still in emptying (auger -50 %)",
     "no_way_to_stop": "100 ms: in wait, from where nothing leads to a stop mode",
     "runaway": "700 ms: moving in driving (wheels 60 %), 2nd tick with operator silent",
@@ -150,14 +153,35 @@ def test_a_very_long_run_is_told_without_being_played() -> None:
     assert lines[-1].tick == 7_999_999
 
 
+@settings(max_examples=25, deadline=None)
+@given(machine_texts(small=True, largest=2))
+def test_every_run_can_be_told_and_keeps_its_end(text: str) -> None:
+    machine = read_text(text, file="random.modes")
+    report = prove(machine, 2)
+    runs = [(each.run, each) for each in report.findings]
+    runs += [(each.run, each.promise) for each in report.verdicts]
+    for run, about in runs:
+        if run is None:
+            continue
+        lines = told(machine, run, about)
+        assert lines[0].text.startswith("starts ") and lines[0].tick == 0
+        assert (lines[-1].tick is None) == (run.tail is not None)
+        assert all(len(line) <= 74 for line in laid_out(machine, lines, 74, 16))
+        slim = pared(machine, run, about).run
+        assert slim.ticks == run.ticks and slim.tail == run.tail
+        assert replay(machine, slim).modes == replay(machine, run).modes
+        if isinstance(about, Promise):
+            assert breaks(machine, about, slim)
+
+
 def test_parts_are_named_where_there_are_several() -> None:
     text = (SAMPLES / "bale_mover.modes").read_text()
     machine = read_text(text, file="bale.modes")
     run = Run((Stretch(_resting(machine), 2), Stretch(_resting(machine, "up"), 2)), modes=(ModeRef("fork", "rising"),))
     lines = [str(line) for line in told(machine, run, Finding("stuck", mode=run.modes[0]))]
-    assert any(line.startswith("starts in ") and "fork in holding" in line for line in lines)
+    assert any(line.startswith("starts with ") and "fork in holding" in line for line in lines)
     assert any(line.startswith("→ fork in rising, by line ") for line in lines)
-    assert lines[-1] == "in fork in rising, and nothing ever leads out of it"
+    assert lines[-1] == "fork in rising, and nothing ever leads out of it"
 
 
 def _resting(machine: Machine, taken: str | None = None) -> Inputs:
