@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from statecraft.agreement.goals import Goal
 from statecraft.agreement.inputs import Course, Stretch
-from statecraft.machine import And, Compare, Condition, InMode, Machine, Promise, Term
+from statecraft.machine import And, Compare, Condition, InMode, Machine, Not, Promise, Term
 from statecraft.proof import Run
 
 _MOST = 40  # questions
@@ -31,6 +32,7 @@ def ask(
     """
     from statecraft.proof.prove import prove
 
+    deadline = time.monotonic() + seconds
     questions: dict[Condition, list[int]] = {}
     known = set(reached)
     for part in machine.parts:
@@ -45,8 +47,9 @@ def ask(
     asked = list(questions)[:_MOST]
     promises = tuple(Promise("never", condition, (), 0, machine.place, "asked") for condition in asked)
     report = prove(replace(machine, promises=promises, trials=()), seconds)
+    never = _never_together(machine, goals, deadline)
     gone = {finding.row for finding in report.findings if finding.code in ("unreachable", "shadowed") and finding.row}
-    never = {number for number, goal in goals if goal.decides and (goal.part, goal.row) in gone}
+    never |= {number for number, goal in goals if goal.decides and (goal.part, goal.row) in gone}
     runs = []
     for verdict in report.verdicts:
         assert verdict.promise.when is not None
@@ -55,6 +58,34 @@ def ask(
         elif verdict.run is not None:
             runs.append(course_of_run(machine, verdict.run))
     return Told(frozenset(never), tuple(runs))
+
+
+def _never_together(machine: Machine, goals: Sequence[tuple[int, Goal]], deadline: float) -> set[int]:
+    """The goals that a row decides in a mode, or holds there together with another, which none of them ever does."""
+    from statecraft.proof.explore import OutOfTime
+    from statecraft.proof.explored import Explored, closure
+    from statecraft.proof.possible import ever_holds
+
+    found: set[int] = set()
+    for part in machine.parts:
+        asked = [(n, goal) for n, goal in goals if goal.part == part.name and goal.kind in ("row", "order")]
+        if not asked:
+            continue
+        explored = Explored(machine, closure(machine, [part.name]), (), deadline)
+        try:
+            explored.explore(until=deadline)
+        except OutOfTime:
+            continue
+        place = explored.model.part_index[part.name]
+        for number, goal in asked:
+            assert goal.row is not None
+            for name, wish in goal.wish:
+                first = [Not(row.when) for row in part.rows if name in row.modes and row.number < goal.row]
+                if ever_holds(explored, place, explored.model.mode_index[place][name], And((wish, *first))):
+                    break
+            else:
+                found.add(number)
+    return found
 
 
 def _standing(machine: Machine, goal: Goal) -> Condition:

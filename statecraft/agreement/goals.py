@@ -74,6 +74,7 @@ class Goal:
         stale: a comparison that the sensors' last readings must satisfy though one is in fault now.
         motor: a motor, the direction it last had, and for how many ticks it has rested since.
         counter: a counter, and where it must stand.
+        was: a counter, and its value before the tick.
         of: which condition it is about, for counting: conditions of which both ways were seen.
     """
 
@@ -88,6 +89,7 @@ class Goal:
     stale: Compare | None = None
     motor: tuple[str, int, int] | None = None
     counter: tuple[str, int] | None = None
+    was: tuple[str, int] | None = None
     of: tuple[str, int, int, bool] | None = None
 
 
@@ -161,13 +163,15 @@ def _counting(part: Part) -> Iterator[Goal]:
     for counter in part.counters:
         for clause, counts in enumerate(counter.counts):
             end = counter.high if counts.by > 0 else counter.low
-            for value in (end, end - counts.by):
+            for was, value in ((end, end), (end - counts.by, end), (end - 2 * counts.by, end - counts.by)):
+                if not counter.low <= was <= counter.high:
+                    continue
                 stands = Compare(Term("counter", counter.name), "==", None, value)
-                text = f"counter {counter.name} comes to {value}, {counts.text}"
+                text = f"counter {counter.name} comes from {was} to {value}, {counts.text}"
                 just = (f"remainder {counter.name} {clause}", 1 - counts.ticks) if counts.ticks > 1 else None
                 yield Goal(
                     "counter", text, (("", both(InMode(part.name, counts.modes), stands)),),
-                    just=just, counter=(counter.name, value - counts.by),
+                    just=just, counter=(counter.name, was), was=(counter.name, was),
                 )  # fmt: skip
 
 

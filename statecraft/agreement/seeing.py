@@ -54,6 +54,8 @@ def _test(goal: Goal, mode: str, words: _Words) -> str:
         tests.append(words.just(*goal.just))
     if goal.stale is not None:
         tests.append(words.stale(goal.stale))
+    if goal.was is not None:
+        tests.append(f"{words.before('counter', goal.was[0])} == {goal.was[1]}")
     if goal.motor is not None:
         motor, direction, rested = goal.motor
         tests.append(f"{words.before('direction', motor)} == {direction}")

@@ -22,6 +22,7 @@ from statecraft.machine import (
     Absent,
     After,
     Condition,
+    InMode,
     LevelOn,
     Machine,
     Not,
@@ -268,7 +269,8 @@ class _Search:
             for row in self.solver.rows(node.state, part):
                 modes = tuple(node.state[place] for place in self.modes)
                 self.fired[modes, part.name, row.number] += 1
-                if self.effort > 0 and (row.changes or self.fired[modes, part.name, row.number] <= _TRIES / 4):
+                often = self.fired[modes, part.name, row.number] > _TRIES / 4
+                if self.effort > 0 and (row.changes or not often or self._leads_on(node, row)):
                     self.add(self.attempt(node, self._deciding(node, part, row)))
         for level in self.machine.levels:
             on = bool(node.state[self.layout.index["level", level.name]])
@@ -283,10 +285,23 @@ class _Search:
                     self.add(self.go(node, [self._kept_up(node, stretch._replace(ticks=ticks + 3))]))
                     break
 
+    def _leads_on(self, node: Node, row: Row) -> bool:
+        """Whether ``row`` leads to where an open goal wants a counter to stand as it does."""
+        return any(
+            goal.was is not None
+            and self._of(node, "counter", goal.was[0]) == goal.was[1]
+            and any(row.target in modes for _, modes in _counting_in(goal))
+            for number, goal in self.open.items()
+            if self.tried[number] < _TRIES
+        )
+
     def _fits(self, node: Node, goal: Goal) -> bool:
         """Whether the goal's part and level stand as they must."""
         if goal.motor is not None and self._of(node, "direction", goal.motor[0]) != goal.motor[1]:
             return False
+        if goal.was is not None:
+            counting = any(self._mode(node, part) in modes for part, modes in _counting_in(goal))
+            return counting and self._of(node, "counter", goal.was[0]) == goal.was[1]
         if goal.level is not None and goal.level[1] is not None:
             return bool(node.state[self.layout.index["level", goal.level[0]]]) == goal.level[1]
         return not goal.part or self._mode(node, goal.part) in dict(goal.wish)
@@ -586,3 +601,8 @@ class _Search:
                 ramp = 200_000 // (output.ramp * self.machine.tick_ms) if output.ramp else 0
                 times.append(output.pause + ramp + 2)
         return min(max(times, default=1), 2000)
+
+
+def _counting_in(goal: Goal) -> list[tuple[str, tuple[str, ...]]]:
+    """The modes in which a goal's counter counts, each with its part."""
+    return [(atom.part, atom.modes) for atom in atoms(dict(goal.wish)[""]) if isinstance(atom, InMode)]

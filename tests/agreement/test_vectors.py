@@ -176,3 +176,9 @@ def test_random_machines_agree_on_their_own_vectors(seed: int) -> None:
     found = vectors(machine, 800, 0)
     assert compared(machine, "vectors", found.courses).difference is None
     assert shown(machine, found).rows > 0
+
+
+def test_a_counter_of_time_is_brought_to_its_end_and_kept_there() -> None:
+    machine = read_file(SAMPLES / "bale_mover.modes")
+    shown = {goal.text for goal in vectors(machine).shown}
+    assert {f"counter height comes from {one} to {to}, sinking" for one, to in ((2, 1), (1, 0), (0, 0))} <= shown

@@ -13,10 +13,10 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from statecraft.agreement.agree import covered, trials
-from statecraft.agreement.goals import Goal
+from statecraft.agreement.goals import Goal, directions
 from statecraft.agreement.vectors import vectors
 from statecraft.language import read_file
-from statecraft.machine import And, Atom, Machine, Not, Or, Taken, atoms
+from statecraft.machine import And, Atom, Machine, Motor, Not, Or, Taken, atoms
 from statecraft.proof.conditions import ranges_of, satisfy
 from tests.agreement.mutate import Mutant, campaign
 
@@ -26,6 +26,10 @@ SAME = (
     (
         r"chosen <= now\.waiting_count",
         "behind the last that waits stands one that does not; that none was found is asked again on the next line",
+    ),
+    (
+        r"for \(uint8_t i = 0; i <= others",
+        "the place behind the last that waits is moved up too; it was emptied likewise on the tick before",
     ),
     (
         r"const bool reverses",
@@ -61,9 +65,52 @@ def why(machine: Machine, mutant: Mutant, impossible: Iterable[Goal], reasons: d
         if any(goal.kind == "order" and f"rows {one} and {other} " in goal.text for goal in impossible):
             return "the same: no input makes both hold"
         return ""
+    if mutant.was == "break;" and _is_last_case(mutant):
+        return "the same: no case comes after it"
     if mutant.was == "break;" and _falls_to_nothing(machine, mutant):
         return "the same: it falls to rows that hold only where one of those just asked has held"
+    if "now.waiting[i] = next" in mutant.was and len(machine.events()) == 1:
+        return "the same: only one command can wait, so that all that wait are alike"
+    if mutant.was.strip() == "goal = 0;" and not _turned_without_rest(machine):
+        return "the same: motors with a ramp come to rest in stop modes only, where no goal matters"
+    if mutant.was.strip().startswith("} want = {") and _rests_in_stop_modes(machine, mutant):
+        return "the same: only stop modes do not name it, and a motor with a ramp is at rest there whatever is asked"
     return f"out of reach: {reasons[mutant.line]}" if reasons.get(mutant.line) else ""
+
+
+def _is_last_case(mutant: Mutant) -> bool:
+    """Whether nothing but the end of the switch, or a default that does nothing, follows the line."""
+    rest = " ".join(line.strip() for line in mutant.text.splitlines()[mutant.line :])
+    return re.match(r"(default: break; )?\}", rest.strip()) is not None
+
+
+def _rests_in_stop_modes(machine: Machine, mutant: Mutant) -> bool:
+    """Whether the member whose beginning was changed is a motor with a ramp that every mode names but stop modes."""
+    lines = mutant.text.splitlines()[: mutant.line]
+    start = max(n for n, line in enumerate(lines) if line.strip() == "struct {")
+    members = [found[1] for line in lines[start:] if (found := re.match(r"\s*\w+ (\w+);", line))]
+    changed = re.findall(r"\w+", mutant.now.partition("{")[2])
+    name = next((m for m, one in zip(members, changed, strict=False) if one not in ("0", "false")), None)
+    motor = next((o for o in machine.outputs if isinstance(o, Motor) and o.name == name and o.ramp), None)
+    owner = None if motor is None else machine.owner(motor.name)
+    return owner is not None and all(mode.stop or name in dict(mode.settings) for mode in owner.modes)
+
+
+def _turned_without_rest(machine: Machine) -> bool:
+    """Whether a motor with a ramp may be asked for 0 in a mode that is no stop mode, or for one direction and then the
+    other without a stop mode between."""
+    for motor in machine.outputs:
+        owner = machine.owner(motor.name)
+        if not isinstance(motor, Motor) or not motor.ramp or owner is None:
+            continue
+        ways = {mode.name: directions(machine, mode, motor) for mode in owner.modes if not mode.stop}
+        if any(0 in some for some in ways.values()):
+            return True
+        for row in owner.rows:
+            for name in row.modes if row.move == "go" and row.target in ways else ():
+                if any(-way in ways[row.target] for way in ways.get(name, ())):
+                    return True
+    return False
 
 
 def _row(line: str) -> int:
