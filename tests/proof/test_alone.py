@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 import pytest
-from hypothesis import assume, given, reject, settings
+from hypothesis import HealthCheck, assume, given, reject, settings
 from hypothesis import strategies as st
 
 from statecraft.language import FileErrors, read_text
@@ -120,7 +120,7 @@ def _of_promise(together: Verdict, alone: Verdict) -> Iterator[str]:
         yield f"{together.promise.text}: a run that is shorter than the shortest"
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.filter_too_much, HealthCheck.too_slow])
 @given(st.integers(0, 10**6), st.sampled_from([2, 3]), st.sampled_from([0, 30, 300]))
 def test_a_part_alone_never_contradicts_all_together(seed: int, several: int, steps: int) -> None:
     machine = asking(seed, several) or reject()
