@@ -303,3 +303,32 @@ def test_a_link_that_is_silent_sooner_never_lets_it_stop_later(seed: int, sooner
 def test_silence_does_make_a_difference_to_some_of_them() -> None:
     machines = (heard_by(seed) for seed in range(100))
     assert any((worst_stop(each, 2, SOON), worst_stop(each, 5, SOON)) == (1, 4) for each in machines if each)
+
+
+def test_how_long_a_cart_rolls_on_when_nothing_is_heard() -> None:
+    text = """
+machine cart
+board atmega2560
+tick 10 ms
+link radio serial1, 9600 baud, plain, silent after 200 ms
+command halt "h", urgent
+command ahead "g"
+motor wheel pwm 5, direction 30
+mode parked stop
+mode rolling wheel 50 %
+failsafes
+  in | when | go to
+  any | halt or radio silent | parked
+rules
+  in | when | go to
+  parked | ahead | rolling
+  rolling | after 5 s | parked
+promise while ahead absent 50 ms and halt absent 50 ms -> parked within 20 s
+"""
+    worst = []
+    for silence in (50, 100, 200, 400, 800, 8000):
+        verdict = prove(read_text(text.replace("silent after 200 ms", f"silent after {silence} ms"))).verdicts[0]
+        assert verdict.kept
+        worst.append(verdict.worst)
+    # the silence less the 50 ms that have passed; at last it is the row with after 5 s that stops the cart
+    assert worst == [0, 5, 15, 35, 75, 495]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,7 +12,7 @@ from statecraft.machine import Machine, ModeRef
 from statecraft.proof import SEVERITY, Finding
 from statecraft.proof.explain import explain
 from statecraft.proof.explored import closure
-from statecraft.proof.prove import Report, prove
+from statecraft.proof.prove import prove
 from statecraft.proof.replay import breaks, replay
 from statecraft.proof.trials import as_trial
 from statecraft.simulation import run_trial
@@ -67,16 +66,6 @@ def machine(text: str) -> Machine:
     return read_text(text)
 
 
-def said(report: Report) -> list[tuple[object, ...]]:
-    """What a report comes to, without places and names of findings' subjects: what a renaming leaves alone."""
-    found: list[tuple[object, ...]] = [
-        (f.code, f.place.line, None if f.run is None else f.run.ticks, sorted(row.number for row in f.by))
-        for f in report.findings
-    ]
-    verdicts = [(v.kept, v.worst, None if v.run is None else v.run.ticks) for v in report.verdicts]
-    return [*sorted(found, key=str), *verdicts]
-
-
 # ----------------------------------------------------------------------------------------------------- what is said
 
 
@@ -118,67 +107,6 @@ def test_without_time_nothing_is_called_proved() -> None:
 def test_without_time_the_plain_faults_are_still_told() -> None:
     lost = CART.replace("mode resting", "mode lost stop\nmode resting")
     assert [f.code for f in prove(machine(lost), seconds=0.0).findings if f.mode] == ["unreachable"]
-
-
-# -------------------------------------------------------------------------------------------------- metamorphic
-
-
-def renamed(text: str) -> str:
-    names = re.findall(
-        r"^(?:link|command|sensor|motor|lamp|level|counter|mode|group|machine) (\w+)", text, flags=re.MULTILINE
-    )
-    for number, name in enumerate(names):
-        text = re.sub(rf"\b{name}\b(?! absent)", f"zz{number}", text)
-    return text
-
-
-def test_names_make_no_difference() -> None:
-    for text in (CART, CART + "promise while rolling -> parked within 3 s\n", CART.replace("or low ", "")):
-        assert said(prove(machine(renamed(text)))) == said(prove(machine(text)))
-
-
-def test_the_order_of_declarations_makes_no_difference() -> None:
-    def sorted_declarations(text: str, reverse: bool) -> str:
-        lines = text.splitlines()
-        kinds = ("command", "sensor", "lamp", "motor", "counter")
-        moved = sorted((line for line in lines if line.startswith(kinds)), reverse=reverse)
-        rest = [line for line in lines if not line.startswith(kinds)]
-        at = next(i for i, line in enumerate(rest) if line.startswith("link")) + 1
-        return "\n".join([*rest[:at], *moved, *rest[at:]]) + "\n"
-
-    for text in (CART, CART + "promise while rolling -> parked within 3 s\n", CART.replace("or low ", "")):
-        assert said(prove(machine(sorted_declarations(text, True)))) == said(
-            prove(machine(sorted_declarations(text, False)))
-        )
-
-
-def test_a_shorter_silence_never_lengthens_the_worst_stop() -> None:
-    text = """
-machine cart
-board atmega2560
-tick 10 ms
-link radio serial1, 9600 baud, plain, silent after 200 ms
-command halt "h", urgent
-command ahead "g"
-motor wheel pwm 5, direction 30
-mode parked stop
-mode rolling wheel 50 %
-failsafes
-  in | when | go to
-  any | halt or radio silent | parked
-rules
-  in | when | go to
-  parked | ahead | rolling
-  rolling | after 5 s | parked
-promise while ahead absent 50 ms and halt absent 50 ms -> parked within 20 s
-"""
-    worst = []
-    for silence in (50, 100, 200, 400, 800, 8000):
-        verdict = prove(machine(text.replace("silent after 200 ms", f"silent after {silence} ms"))).verdicts[0]
-        assert verdict.kept
-        worst.append(verdict.worst)
-    # the silence less the 50 ms that have passed; at last it is the row with after 5 s that stops the cart
-    assert worst == [0, 5, 15, 35, 75, 495]
 
 
 # --------------------------------------------------------------------------------------------------- runs and trials
