@@ -23,6 +23,11 @@ if TYPE_CHECKING:
 PATIENCE = 20.0
 """Seconds that a proof may take unless the user says."""
 
+WIDEST = 100
+"""Characters of a line of plain text on a wide terminal."""
+
+SHOWS_FINDING = "It shows what check found, and expects just that: once the table is mended, turn it round."
+
 MOST_LINES = 16
 """Lines of a run that are shown; ``--save-trial`` keeps all of it."""
 
@@ -30,13 +35,16 @@ MOST_LINES = 16
 def _explain(context: click.Context, _: click.Parameter, code: str | None) -> None:
     if code is None or context.resilient_parsing:
         return
+    from statecraft.folding import folded
     from statecraft.proof import SEVERITY
     from statecraft.proof.explain import explain
 
     try:
-        click.echo(explain(code), nl=False)
+        text = explain(code)
     except KeyError:
         raise Stop(f"there is no finding '{code}'; the findings are: {', '.join(SEVERITY)}", 2) from None
+    width = min(screen().width, WIDEST)
+    click.echo("\n".join(line for paragraph in text.split("\n") for line in folded(paragraph, width) or [""]), nl=False)
     context.exit()
 
 
@@ -180,7 +188,7 @@ def _show_run(machine: Machine, run: Run | None, about: Finding | Promise, conso
         return
     from statecraft.report.runs import heading, laid_out, told
 
-    console.print(f"    {heading(run, plural(run.ticks, 'tick'))}", style="dim", markup=False)
+    console.print(f"    {heading(run)}", style="dim", markup=False)
     for line in laid_out(machine, told(machine, run, about), console.width - 6, MOST_LINES):
         console.print(f"      {line}", markup=False, soft_wrap=True)
 
@@ -189,23 +197,26 @@ def _save_trials(judged: Judgement, path: Path) -> None:
     """Add a trial to the file for each run that was found, unless it has one of that title."""
     from statecraft.language import read_text
     from statecraft.language.tidy import tidy
+    from statecraft.machine import Promise
+    from statecraft.proof.pared import pared
     from statecraft.proof.trials import as_trial
     from statecraft.simulation import run_trial
 
     machine = judged.machine
     titles = {trial.title for trial in machine.trials}
-    runs: list[tuple[str, Run | None, Promise | None]] = [
-        (f"{each.code}, line {each.place.line}", each.run, None) for each in judged.findings
+    runs: list[tuple[str, Run | None, Finding | Promise]] = [
+        (f"{each.code}, line {each.place.line}", each.run, each) for each in judged.findings
     ]
     runs += [
         (f"broken promise, line {each.promise.place.line}", each.run, each.promise) for each in judged.report.verdicts
     ]
-    failing = {title for title, _, promise in runs if promise is not None and promise.when is not None}
-    fresh = [
-        as_trial(machine, run, title, promise)
-        for title, run, promise in runs
-        if run is not None and title not in titles
-    ]
+    failing = {title for title, _, about in runs if isinstance(about, Promise) and about.when is not None}
+    fresh = []
+    for title, run, about in runs:
+        if run is not None and title not in titles:
+            promise = about if isinstance(about, Promise) else None
+            text = as_trial(machine, pared(machine, run, about).run, title, promise)
+            fresh.append(text if promise is not None else text.replace("\n", f"\n  # {SHOWS_FINDING}\n", 1))
     if fresh:
         text = path.read_text(encoding="utf-8-sig").rstrip("\n") + "\n\n" + "\n\n".join(each.strip() for each in fresh)
         written = read_text(tidy(text + "\n"), str(path))  # it must still read before it replaces what is there

@@ -7,15 +7,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from operator import itemgetter
 from typing import TypeVar
 
 from statecraft.machine import Compare, Machine, Promise, Sensor, atoms
 from statecraft.proof.finding import Finding, Inputs, Run
-from statecraft.proof.replay import breaks, player, replay
+from statecraft.proof.replay import broken, player, replay
 from statecraft.simulation import Simulation, State
 
-MOST_TICKS = 300_000
-"""Ticks that may be played to find out what a run can do without: about a second. A very long run is told whole."""
+LONGEST = 200_000
+"""A run of more ticks is told as it is: all its states would be too many to keep."""
+
+MOST_TICKS = 1_000_000
+"""Ticks that may be played to find out what a run can do without: one or two seconds."""
 
 ROUNDS = 3
 """How often a repeating tail is played."""
@@ -33,7 +37,7 @@ class Pared:
         idle: the sensors, switches and dials that have no bearing at all: they may be anything all along.
         held: those that have a bearing on a repeating tail.
         states: what came of it, a tick each, a repeating tail played :data:`ROUNDS` times; none of a run of more than
-            :data:`MOST_TICKS`.
+            :data:`LONGEST`.
     """
 
     run: Run
@@ -46,9 +50,9 @@ def pared(machine: Machine, run: Run, about: Finding | Promise) -> Pared:
     """``run`` without the inputs that alter neither the modes that it goes through nor what it shows ``about``.
 
     The result does not depend on how fast the computer is: at most :data:`MOST_TICKS` are played to find out. A run of
-    more ticks comes back as it is.
+    more ticks than :data:`LONGEST` comes back as it is.
     """
-    if unrolled(run).ticks > MOST_TICKS:
+    if unrolled(run).ticks > LONGEST:
         return Pared(run, frozenset(), frozenset(), ())
     return _Paring(machine, run, about).done()
 
@@ -67,33 +71,35 @@ class _Paring:
         self.left = MOST_TICKS
         self.run = run
         self.idle: set[str] = set()
-        self.modes = _places(machine, "mode")
-        self.states: Sequence[State] = ()
-        self.states = self.played(run) or ()
+        self.modes = itemgetter(*_places(machine, "mode"))
+        self.expected: list[object] = []
+        self.states = self.played(run) or []
+        self.expected = [self.modes(state) for state in self.states]
 
     def done(self) -> Pared:
         if self.states and self.holds(self.run, self.states):
+            self.settle()
             for name, values in self.inputs():
                 self.spare(name, values)
-            while self.settle() or self.hush():
+            while self.hush() or self.settle():
                 pass
             self.near()
         held = frozenset(self.held())
-        self.left, self.states = unrolled(self.run).ticks, ()
+        self.left, self.expected = unrolled(self.run).ticks, []
         return Pared(self.run, frozenset(self.idle), held, tuple(self.played(self.run) or ()))
 
     def played(self, run: Run) -> list[State] | None:
         """The states of ``run``; None as soon as a mode is another than it was at first, or when time is up."""
-        simulation = Simulation(self.machine)
-        step = player(self.machine, simulation)
-        states: list[State] = []
+        step = player(self.machine, Simulation(self.machine))
+        modes, expected = self.modes, self.expected
+        found: list[State] = []
         for inputs in unrolled(run).inputs():
             state = step(inputs)
-            if self.states and any(state[at] != self.states[len(states)][at] for at in self.modes):
+            if expected and modes(state) != expected[len(found)]:
                 break
-            states.append(state)
-        self.left -= len(states)
-        return None if self.left < 0 or (self.states and len(states) < len(self.states)) else states
+            found.append(state)
+        self.left -= len(found)
+        return None if self.left < 0 or (expected and len(found) < len(expected)) else found
 
     def good(self, run: Run) -> bool:
         """Whether ``run`` is as good as the one there is."""
@@ -111,8 +117,10 @@ class _Paring:
 
     def inputs(self) -> Iterator[tuple[str, list[int | bool | None]]]:
         """Each sensor, switch and dial, with the values that stand for all."""
+        long = self.run.ticks > MOST_TICKS // 100
         for sensor in self.machine.sensors:
-            yield sensor.name, [None, *turning_points(self.machine, sensor)]
+            turning = turning_points(self.machine, sensor)
+            yield sensor.name, [None, *(turning[-2:] if long else turning)]
         for switch in self.machine.switches:
             yield switch.name, [True, False]
         for dial in self.machine.dials:
@@ -148,8 +156,9 @@ class _Paring:
         for name, _ in self.inputs():
             if name in self.idle:
                 continue
-            for start, end in reversed(_spans(self.run, name)):
-                if start:
+            for start in reversed(range(1, len(self.run.stretches))):
+                end = next((end for begin, end in _spans(self.run, name) if begin == start), None)
+                if end is not None:
                     value = _of(self.run.stretches[start - 1].inputs, name)
                     better |= self.attempt(self.holding(name, range(start, end), value))
             spans = _spans(self.run, name)
@@ -212,7 +221,7 @@ def keeping(machine: Machine, run: Run, about: Finding | Promise) -> Holds:
     if isinstance(about, Promise):
         if about.kind == "reach":
             return _same_end(machine, run, ("level", "counter", "clock"))
-        return lambda other, _: breaks(machine, about, other)
+        return lambda _, states: broken(machine, about, states)
     match about.code:
         case "fault ignored":
             return _in_fault(machine, about.subject, 2)
@@ -229,6 +238,8 @@ def keeping(machine: Machine, run: Run, about: Finding | Promise) -> Holds:
             return lambda other, states: 0 < _spread(about.subject, other) <= max(step, 1) and same(other, states)
         case "waits for ever":
             return lambda other, _: _nothing_said_helps(machine, about, other)
+        case "runaway":
+            return lambda *_: True
         case "no way to stop" | "stuck":
             return _same_end(machine, run, ("level", "counter", "clock"))
         case _:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
+from typing import Any
 
 from statecraft.machine import Machine, Promise
 from statecraft.proof.finding import Inputs, Run
 from statecraft.proof.search import Found
 from statecraft.simulation import Simulation, State, View, observer
+from statecraft.simulation.state import layout
 
 
 def replay(machine: Machine, run: Run, watch: Callable[[View, int], None] | None = None) -> View:
@@ -25,20 +27,34 @@ def replay(machine: Machine, run: Run, watch: Callable[[View, int], None] | None
     return simulation.view
 
 
+def states(machine: Machine, run: Run) -> Iterator[State]:
+    """The state of each tick of ``run``, played to the simulation, a repeating tail once."""
+    step = player(machine, Simulation(machine))
+    return (step(inputs) for inputs in run.inputs())
+
+
 def player(machine: Machine, simulation: Simulation) -> Callable[[Inputs], State]:
     """A function that plays one tick of inputs to ``simulation``."""
     commands = {command.name: index for index, command in enumerate(machine.commands)}
     links = {link.name: index for index, link in enumerate(machine.links)}
+    choose = simulation.step_chosen
+    last: tuple[Inputs | None, tuple[Any, ...]] = (None, ())
 
     def step(inputs: Inputs) -> State:
-        return simulation.step_chosen(
-            tuple(value for _, value in inputs.sensors),
-            tuple(on for _, on in inputs.switches),
-            tuple(value for _, value in inputs.dials),
-            -1 if inputs.taken is None else commands[inputs.taken],
-            tuple(commands[name] for name in inputs.heard),
-            tuple(links[name] for name in inputs.tuned),
-        )
+        nonlocal last
+        if inputs is not last[0]:  # a stretch gives the same inputs again and again
+            last = (
+                inputs,
+                (
+                    tuple(value for _, value in inputs.sensors),
+                    tuple(on for _, on in inputs.switches),
+                    tuple(value for _, value in inputs.dials),
+                    -1 if inputs.taken is None else commands[inputs.taken],
+                    tuple(commands[name] for name in inputs.heard),
+                    tuple(links[name] for name in inputs.tuned),
+                ),
+            )
+        return choose(*last[1])
 
     return step
 
@@ -64,17 +80,24 @@ def plays(machine: Machine, explored: Machine, found: Found) -> bool:
 
 def breaks(machine: Machine, promise: Promise, run: Run) -> bool:
     """Whether the simulation, played ``run``, breaks ``promise`` on it; one about reaching is not judged on one run."""
-    if promise.when is None:
-        return True
+    return promise.when is None or broken(machine, promise, states(machine, run))
+
+
+def broken(machine: Machine, promise: Promise, states: Iterable[State]) -> bool:
+    """Whether ``promise``, which is not one about reaching, is broken on the ticks that led to ``states``."""
+    assert promise.when is not None
     sees = observer(machine, promise.when)
-    places = {(part, mode) for part, mode in promise.modes}
-    simulation = Simulation(machine)
-    step = player(machine, simulation)
+    index = layout(machine).index
+    parts = {part.name: part for part in machine.parts}
+    places = [
+        (index["mode", part], next(n for n, each in enumerate(parts[part].modes) if each.name == mode))
+        for part, mode in promise.modes
+    ]
     wrong = 0  # ticks in a row that count towards breaking it, this one included
     since: list[int] = []  # for ``once``: ticks that each X still waits
-    for inputs in run.inputs():
-        holds = sees(step(inputs))
-        kept = any(simulation.view.modes[part] == mode for part, mode in places)
+    for state in states:
+        holds = sees(state)
+        kept = any(state[at] == mode for at, mode in places)
         if promise.kind == "once":
             since = [] if kept else [waited + 1 for waited in since] + [0] * holds
             if since and since[0] >= promise.ticks:

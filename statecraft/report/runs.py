@@ -64,9 +64,11 @@ def told(machine: Machine, run: Run, about: Finding | Promise) -> list[Told]:
     return [*teller.events(), teller.end()] if slim.states else list(teller.long())
 
 
-def heading(run: Run, ticks: str) -> str:
-    """What stands above a run, ``ticks`` being its length."""
-    return f"the shortest run, {ticks}:" if run.tail is None else "a run that goes on for ever:"
+def heading(run: Run) -> str:
+    """What stands above a run."""
+    if run.tail is not None:
+        return "a run that goes on for ever:"
+    return f"the shortest run, {run.ticks:,} tick{'' if run.ticks == 1 else 's'}:"
 
 
 def laid_out(machine: Machine, lines: Sequence[Told], width: int, most: int) -> list[str]:
@@ -184,7 +186,9 @@ class _Teller:
 
     def levels(self) -> dict[str, int]:
         """The levels that the rows which decide, or the promise, read; each with its place in a state."""
-        conditions = [row.when for state in self.states for _, row in self.decided(state)]
+        changed = [self.index["changed", part.name] for part in self.machine.parts]
+        telling = (state for state in self.states if any(state[at] for at in changed))
+        conditions = [row.when for state in telling for _, row in self.decided(state)]
         if isinstance(self.about, Promise) and self.about.when is not None:
             conditions.append(self.about.when)
         names = {atom.level for condition in dict.fromkeys(conditions) for atom in atoms(condition)

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from statecraft.machine import Machine
 from statecraft.simulation.state import State, View, layout
-from statecraft.simulation.tick import compiled, compiled_choice
+from statecraft.simulation.tick import Choose, compiled, compiled_choice
 
 Reading = int | None
 
@@ -43,6 +43,7 @@ class Simulation:
         self.layout = layout(machine)
         self.state: State = self.layout.start
         self._tick = compiled(machine)
+        self._choose: Choose | None = None  # compiled when it is asked for: only proofs do
         self._sensors = {sensor.name: index for index, sensor in enumerate(machine.sensors)}
         self._switches = {switch.name: index for index, switch in enumerate(machine.switches)}
         self._commands = {command.name: index for index, command in enumerate(machine.commands)}
@@ -112,8 +113,10 @@ class Simulation:
         command ``taken`` (-1 for none) and those ``heard`` chosen freely. ``spoken`` are the indexes of links on which
         a dial's message came. On tick 0 nothing is taken or heard, whatever is given.
         """
-        self.state = compiled_choice(self.machine)(self.state, readings, switches, dials, taken, heard, spoken)
-        return self.state
+        if self._choose is None:
+            self._choose = compiled_choice(self.machine)
+        self.state = state = self._choose(self.state, readings, switches, dials, taken, heard, spoken)
+        return state
 
     def snapshot(self) -> State:
         """The state, to come back to."""

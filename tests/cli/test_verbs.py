@@ -11,6 +11,7 @@ import pytest
 
 from statecraft.chip import ChipUnavailable
 from statecraft.cli import VERBS
+from statecraft.proof import SEVERITY
 from tests.tools import need
 
 
@@ -266,7 +267,8 @@ def test_check_shows_the_run_of_a_finding_and_keeps_it_as_a_trial(run, change):
     assert "fault ignored" in told.out and "left fault" in told.out
     assert "moving in weigh, 2nd tick with left in fault" in told.out
     assert "1 trial added" in told.out
-    assert 'trial "fault ignored, line' in Path("fault.modes").read_text()
+    saved = Path("fault.modes").read_text()
+    assert 'trial "fault ignored, line' in saved and "once the table is mended, turn it round" in saved
     assert run("try", "fault.modes", "--only", "fault ignored").code == 0
     before = Path("fault.modes").read_text()
     run("check", "fault.modes", "--save-trial")
@@ -349,6 +351,14 @@ def test_check_explains_a_finding_without_a_file(run, code):
     told = run("check", "--explain", code)
     assert told.code == 0
     assert "How it is usually mended" in told.out
+
+
+@pytest.mark.parametrize("width", [60, 80])
+def test_explanations_fit_the_screen(run, monkeypatch, width):
+    monkeypatch.setenv("COLUMNS", str(width))
+    for code in SEVERITY:
+        told = run("check", "--explain", code).out
+        assert told.startswith(f"{code} (") and max(map(len, told.splitlines())) <= width
 
 
 def test_check_knows_which_findings_there_are(run):

@@ -9,7 +9,7 @@ import pytest
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine
 from statecraft.proof.finding import Finding, Inputs, Run, Stretch
-from statecraft.proof.pared import MOST_TICKS, pared, turning_points, unrolled
+from statecraft.proof.pared import LONGEST, pared, turning_points, unrolled
 from statecraft.proof.prove import prove
 from statecraft.proof.replay import breaks, player
 from statecraft.simulation import Simulation
@@ -109,6 +109,6 @@ def test_readings_turn_at_what_they_are_compared_with() -> None:
 
 def test_a_run_that_is_too_long_to_try_comes_back_as_it_is() -> None:
     machine = read_text(PUMP, file="pump.modes")
-    run = Run((Stretch(inputs(900, 20, False, False), MOST_TICKS + 1),))
+    run = Run((Stretch(inputs(900, 20, False, False), LONGEST + 1),))
     slim = pared(machine, run, Finding("stuck", mode=None))
     assert slim.run == run and not slim.idle and not slim.states

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import time
 from pathlib import Path
 
 import pytest
@@ -140,6 +141,20 @@ def test_commands_that_go_on_are_told_once() -> None:
     lines = story(machine, told(machine, finding.run, finding))
     assert sum("go on every tick until 400 ms" in line for line in lines) == 1
     assert not any("beat" in line for line in lines)  # nobody asks whether the operator is silent
+
+
+def test_a_run_of_ten_minutes_is_told_soon_and_shortly() -> None:
+    text = CART.replace("mode held stop", "mode held stop\nmode slow wheels 10 %")
+    text = text.replace("rolling | near  ", "rolling | after 10 min | slow |\n  rolling | near  ")
+    machine = read_text(text + "promise never slow\n", file="cart.modes")
+    (verdict,) = prove(machine).verdicts
+    assert verdict.run is not None and verdict.run.ticks > 60_000
+    began = time.process_time()
+    lines = [" ".join(line.split()) for line in story(machine, told(machine, verdict.run, verdict.promise))]
+    assert time.process_time() - began < 10
+    assert lines[0] == "0 s starts in parked; front 100.1 cm"
+    assert lines[-2:] == ["600.01 s → slow line 25: after 10 min", "600.01 s in slow"]
+    assert len(lines) == 5
 
 
 def test_a_very_long_run_is_told_without_being_played() -> None:
