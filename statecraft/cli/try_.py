@@ -171,32 +171,22 @@ def _writer(path: Path) -> Callable[[Trace, Path], None]:
 
 
 def _show(machine: Machine, result: TrialResult, console: Console) -> None:
-    from rich.padding import Padding
-    from rich.text import Text
-
-    from statecraft.folding import folded
     from statecraft.simulation.why import why
 
-    mark = Text("✓ ", style="green") if result.passed else Text("✗ ", style="bold red")
     long = machine.duration(result.trial.last_tick)
-    console.print(mark + Text(result.trial.title, style="bold") + Text(f"   {long} rehearsed", style="dim"))
+    _say(console, 0, f"{result.trial.title}   {long} rehearsed", result.passed, "bold")
     for part in machine.parts:
         name = f"{part.name}: " if len(machine.parts) > 1 else ""
-        console.print(Padding(Text(name + _story(machine, result.trace, part.name), style="dim"), (0, 0, 0, 4)))
+        _say(console, 4, name + _story(machine, result.trace, part.name), style="dim")
     for outcome in result.outcomes:
         expected = outcome.expected
-        when = machine.duration(expected.tick)
+        told = f"from {machine.duration(expected.tick)}: expect {expected.text}"
         if outcome.passed and outcome.came_true is not None:
-            came = f"at {machine.duration(outcome.came_true)}" + (
-                f", and held for {machine.duration(expected.hold)}" if expected.hold else ""
-            )
-            line = Text("✓ ", style="green") + Text(f"from {when}: expect {expected.text} — {came}")
-            console.print(Padding(line, (0, 0, 0, 4)))
+            held = f", and held for {machine.duration(expected.hold)}" if expected.hold else ""
+            _say(console, 4, f"{told} — at {machine.duration(outcome.came_true)}{held}", True)
             continue
-        told = f"from {when}: expect {expected.text}   (line {expected.place.line})"
-        line = Text("✗ ", style="bold red") + Text(told)
-        console.print(Padding(line, (0, 0, 0, 4)))
-        console.print(Padding(Text(_instead(machine, result, outcome.broke, outcome.decided)), (0, 0, 0, 8)))
+        _say(console, 4, f"{told}   (line\u00a0{expected.place.line})", False)
+        _say(console, 8, _instead(machine, result, outcome.broke, outcome.decided))
         situation = outcome.instead
         if situation is not None:
             facts = [
@@ -206,10 +196,25 @@ def _show(machine: Machine, result: TrialResult, console: Console) -> None:
             if len(situation.modes) > 1:
                 facts = [f"{part}: {fact}" for part, fact in zip(situation.modes, facts, strict=True)]
             facts += [f"{name}: {value}" for name, value in situation.values.items()]
-            console.print(Padding(Text("instead: " + "; ".join(facts)), (0, 0, 0, 8)))
+            _say(console, 8, "instead: " + "; ".join(facts))
         for reason in why(result, outcome):
-            for piece in folded(reason, console.width - 8, "", "  "):
-                console.print(Padding(Text(piece), (0, 0, 0, 8)))
+            _say(console, 8, reason)
+
+
+def _say(console: Console, indent: int, text: str, good: bool | None = None, style: str = "") -> None:
+    """Print ``text``, folded and hanging under itself, with a mark before it when it is ``good`` or not."""
+    from rich.text import Text
+
+    from statecraft.folding import folded
+
+    mark = "" if good is None else "✓ " if good else "✗ "
+    lead = " " * indent
+    lines = folded(text, console.width, lead + mark, lead + "  ")
+    for number, line in enumerate(lines):
+        shown = Text(line, style=style)
+        if mark and not number:
+            shown.stylize("green" if good else "bold red", indent, indent + 1)
+        console.print(shown, soft_wrap=True)
 
 
 def _instead(machine: Machine, result: TrialResult, broke: int | None, decided: int) -> str:

@@ -99,6 +99,15 @@ def test_try_and_the_page_say_why_an_expectation_was_not_met(run, change):
     assert "the trial never sets supply" in Path("blind.html").read_text()
 
 
+@pytest.mark.parametrize("width", [60, 80])
+def test_try_fits_the_screen(run, change, feed_pusher, monkeypatch, width):
+    monkeypatch.setenv("COLUMNS", str(width))
+    change("wrong.modes", ("jammed within 5 s", "jammed within 2 s"))
+    for file in ("wrong.modes", feed_pusher.parent / "bale_mover.modes"):
+        lines = run("try", file).out.splitlines()
+        assert max(map(len, lines)) <= width and not any(line != line.rstrip() for line in lines)
+
+
 def test_try_writes_a_trace_of_every_tick(run, feed_pusher):
     assert run("try", feed_pusher, "--trace", "t.csv").code == 0
     rows = list(csv.DictReader(Path("t.csv").read_text().splitlines()))
