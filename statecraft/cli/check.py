@@ -177,7 +177,8 @@ def show_judgement(judged: Judgement, console: Console) -> None:
             _show_run(machine, verdict.run, verdict.promise, console)
     for line in folded(report.summary, console.width, "", "  "):
         console.print(line, style="dim", markup=False)
-    console.print(f"{machine.name}: {judged.outcome}", style="bold", markup=False)
+    for line in folded(f"{machine.name}: {judged.outcome}", console.width, "", "  "):
+        console.print(line, style="bold", markup=False)
     if judged.findings:
         code = judged.findings[0].code.replace(" ", "-")
         console.print(f"What a finding means:  statecraft check --explain {code}", style="dim", markup=False)
