@@ -5,9 +5,8 @@ The firmware is written from the plan alone: where there is no finding, everythi
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 from functools import lru_cache
 from typing import Literal
 
@@ -237,16 +236,13 @@ def _check_baud(made: Plan, link: Link) -> None:
 def _check_pins(made: Plan) -> None:
     """Every pin is there, has the ability, is not taken by the board, and is used once."""
     first: dict[str, PinUse] = {}
+    missing: dict[Place, list[PinUse]] = {}
     board = made.board
     for use in made.uses:
         try:
             pin = board.pin(use.name)
         except KeyError:
-            every = [name for pin in board.pins for name in pin.all_names]
-            near = get_close_matches(use.name, every, 1)
-            able = ", ".join(pin.name for pin in board.pins_with(use.needs))
-            _wiring(made, use.place, f"board {board.name} has no pin {use.name} ({use.what})",
-                    f"did you mean {near[0]}?" if near else f"pins with {ABILITY_WORDS[use.needs]}: {able}")
+            missing.setdefault(use.place, []).append(use)
             continue
         if pin.name in first:
             other = first[pin.name]
@@ -264,6 +260,41 @@ def _check_pins(made: Plan) -> None:
             able = ", ".join(pin.name for pin in board.pins_with("interrupt")) or "none"
             _wiring(made, use.place, f"pin {use.name} ({use.what}) has no interrupt of its own, which an echo needs "
                     f"on a board whose timers are not known", f"pins that have it: {able}")
+
+
+    for place, uses in missing.items():
+        _tell_missing(made, place, uses)
+
+
+def _tell_missing(made: Plan, place: Place, uses: list[PinUse]) -> None:
+    """One finding for all the pins of a device that the board lacks, with those that would do."""
+    board = made.board
+    pins = ", ".join(f"{use.name} ({use.what})" for use in uses)
+    able = [
+        f"with {ABILITY_WORDS[ability]}: {_ranges(pin.name for pin in board.pins_with(ability))}"
+        for ability in dict.fromkeys(use.needs for use in uses)
+        if ability != "digital"
+    ]
+    its = f"its pins are {_ranges(pin.name for pin in board.pins)}"
+    _wiring(made, place, f"board {board.name} has no pin{'s' if len(uses) > 1 else ''} {pins}", "; ".join([its, *able]))
+
+
+def _ranges(names: Iterable[str]) -> str:
+    """``2 .. 13, A0 .. A5``: names that differ by their number alone, told by their ends."""
+    runs: list[list[str]] = []
+    for name in names:
+        if runs and _after(runs[-1][-1]) == name:
+            runs[-1].append(name)
+        else:
+            runs.append([name])
+    return ", ".join(f"{run[0]} .. {run[-1]}" if len(run) > 2 else ", ".join(run) for run in runs)
+
+
+def _after(name: str) -> str:
+    """The name whose number is one more; "" for one without."""
+    letters = name.rstrip("0123456789")
+    number = name[len(letters) :]
+    return f"{letters}{int(number) + 1}" if number else ""
 
 
 def _check_generic(made: Plan) -> None:

@@ -36,7 +36,14 @@ def test_samples_can_be_wired(path: Path) -> None:
     [
         ("lamp a pin 13\nlamp b pin 13", "atmega2560", "pin 13 is used twice: lamp a (line 4) and lamp b"),
         ("lamp a pin A0\nlamp b pin 54", "atmega2560", "pin 54 is used twice: lamp a (line 4) and lamp b"),
-        ("lamp a pin 99", "atmega2560", "board atmega2560 has no pin 99"),
+        ("lamp a pin 99", "atmega2560", "board atmega2560 has no pin 99 (lamp a)"),
+        (
+            "motor a pwm 22, forward 30, reverse 31",
+            "atmega328p",
+            "board atmega328p has no pins 22 (pwm of a), 30 (forward of a), 31 (reverse of a); "
+            "its pins are 0 .. 13, A0 .. A5; with PWM: 3, 5, 6, 9 .. 11",
+        ),
+        ("lamp a pin 33", "atmega328p", "board atmega328p has no pin 33 (lamp a); its pins are 0 .. 13, A0 .. A5"),
         ("motor a pwm 22, direction 31", "atmega2560", "pin 22 (pwm of a) has no PWM; pins that have it: 2, 3"),
         ("sensor s voltage, pin 30, 0 V .. 5 V", "atmega2560", "pin 30 (sensor s) has no analog input"),
         ("sensor s pulses, pin 4, 0 Hz .. 50 Hz", "atmega328p", "has no interrupt of its own; pins that have it: 2, 3"),
