@@ -196,7 +196,7 @@ def _seeds(explored: Explored, promise: Promise, goal: _Goal) -> tuple[list[Conf
                 beginning[number] = None
     if not seen or (promise.kind != "never" and not missed):
         return [], seen
-    follower = Explorer(explored.model, zones=explorer.zones, watcher=watcher)
+    follower = Explorer(explored.model, deadline=explored.deadline, zones=explorer.zones, watcher=watcher)
     configs: dict[Config, None] = {}
     for number in beginning:
         config = explorer.origin if number == START else explorer.configs[number]

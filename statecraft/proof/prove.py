@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 
-from statecraft.machine import Condition, Machine, ModeRef, Promise
+from statecraft.machine import Compare, Condition, Machine, ModeRef, Promise, atoms
 from statecraft.proof import graph, static
 from statecraft.proof.alone import Alone, cannot_flap
 from statecraft.proof.constant import bare_threshold, flapping, waits_for_ever
@@ -105,6 +105,18 @@ class _Question:
     shown: bool = False
 
 
+_Key = tuple[frozenset[str], tuple[int, ...]]
+"""Parts that are explored together, and the conditions, by their ids, that are watched there and nowhere else."""
+
+
+def _counts(condition: Condition) -> bool:
+    """Whether ``condition`` reads a counter: to watch one everywhere can make very many configurations of few."""
+    return any(
+        isinstance(atom, Compare) and any(t is not None and t.kind == "counter" for t in (atom.left, atom.right))
+        for atom in atoms(condition)
+    )
+
+
 class _Proof:
     def __init__(self, machine: Machine, seconds: float | None) -> None:
         self.machine = machine
@@ -117,13 +129,13 @@ class _Proof:
         self.follow_until = None if seconds is None else self.began + FOLLOWING * seconds
         self.quick = True
         self.partly = False
-        self.together: dict[frozenset[str], Explored] = {}
-        self.shares: dict[frozenset[str], float] = {}
-        self.too_many: list[frozenset[str]] = []
+        self.together: dict[_Key, Explored] = {}
+        self.shares: dict[_Key, float] = {}
+        self.too_many: list[_Key] = []
         self.by_themselves: dict[tuple[frozenset[str], tuple[int, ...]], Explored] = {}
         self.observed: dict[frozenset[str], list[Condition]] = {}
         for promise in machine.promises:
-            if promise.when is not None and decidable(machine, promise.when):
+            if promise.when is not None and decidable(machine, promise.when) and not _counts(promise.when):
                 self.observed.setdefault(closure(machine, self.parts_of(promise)), []).append(promise.when)
 
     def report(self) -> Report:
@@ -163,41 +175,44 @@ class _Proof:
         """
         asked = frozenset(parts)
         names = closure(self.machine, asked)
-        soon = self.quick and names != asked
-        if soon and any(some <= names for some in self.too_many):
-            return self.alone(asked, observed)
-        if names not in self.together:
-            self.together[names] = Explored(self.machine, names, self.observed.get(names, ()), self.deadline)
-        whole = self.together[names]
+        own = tuple(condition for condition in observed if _counts(condition))
+        key = names, tuple(map(id, own))
+        soon = self.quick and len(names) > 1
+        if soon and any(some <= names and others in ((), key[1]) for some, others in self.too_many):
+            return self.alone(asked, names, observed)
+        if key not in self.together:
+            watched = own or self.observed.get(names, ())
+            self.together[key] = Explored(self.machine, names, watched, self.deadline)
+        whole = self.together[key]
         try:
-            if whole.explore(SOON if soon else None, self.until(names)):
+            if whole.explore(SOON if soon else None, self.until(key)):
                 return whole
         except OutOfTime:
             if self.partly:
                 return whole
             raise
-        self.too_many.append(names)
-        return self.alone(asked, observed)
+        self.too_many.append(key)
+        return self.alone(asked, names, observed)
 
-    def until(self, names: frozenset[str]) -> float | None:
-        """Until when the parts ``names`` may be followed: those that were too many share what time is left."""
+    def until(self, key: _Key) -> float | None:
+        """Until when an exploration may go on: those that were too many share what time is left."""
         if self.follow_until is None or self.quick:
             return self.follow_until
-        if names not in self.shares:
+        if key not in self.shares:
             now = time.monotonic()
-            asked = [frozenset([part.name]) for part in self.machine.parts]
-            asked += [self.parts_of(promise) for promise in self.machine.promises]
-            waiting = {closure(self.machine, parts) for parts in asked}.difference(self.shares)
-            left = [some for some in waiting if any(few <= some for few in self.too_many)]
-            self.shares[names] = now + (self.follow_until - now) / max(1, len(left))
-        return self.shares[names]
+            left = len(self.too_many) - len(self.shares)
+            self.shares[key] = now + (self.follow_until - now) / max(1, left)
+        return self.shares[key]
 
-    def alone(self, parts: frozenset[str], observed: Iterable[Condition]) -> Explored:
-        """The exploration of ``parts`` whatever the others do.
+    def alone(self, parts: frozenset[str], together: frozenset[str], observed: Iterable[Condition]) -> Explored:
+        """The exploration of ``parts`` whatever the others of those ``together`` do.
 
         Raises:
             OutOfTime: there is no time for it.
+            Undecided: there are no others.
         """
+        if parts == together:
+            raise Undecided
         key = (parts, tuple(map(id, observed)))
         if key not in self.by_themselves:
             self.by_themselves[key] = Alone(self.machine, parts, observed, self.deadline)
@@ -319,7 +334,8 @@ class _Proof:
         done: set[ModeRef | None] = set()
         every = [self.explore([part.name]) for part in self.machine.parts]
         if any(explored.partial for explored in every):
-            if not cannot_flap([self.alone(frozenset([part.name]), ()) for part in self.machine.parts]):
+            everyone = frozenset(part.name for part in self.machine.parts)
+            if not cannot_flap([self.alone(frozenset([part.name]), everyone, ()) for part in self.machine.parts]):
                 raise Undecided
             return
         for explored in every:
@@ -448,5 +464,5 @@ def told(machine: Machine, found: Verdict) -> str:
     if promise.kind == "never" and not promise.ticks:
         return f"{text}: proved"
     bound = machine.duration(promise.ticks)
-    word = "at most" if not found.sure else "longest" if promise.kind == "never" else "worst"
+    word = "at most" if found.worst and not found.sure else "longest" if promise.kind == "never" else "worst"
     return f"{text}: proved, {word} {machine.duration(found.worst)} of {bound}"
