@@ -247,7 +247,7 @@ def _check_pins(made: Plan) -> None:
         if pin.name in first:
             other = first[pin.name]
             _wiring(made, use.place, f"pin {use.name} is used twice: {other.what} (line {other.place.line}) "
-                    f"and {use.what}", "give each its own pin")
+                    f"and {use.what}", "give each its own pin.")
             continue
         first[pin.name] = use
         if pin.taken_by:

@@ -70,9 +70,8 @@ class Report:
     @property
     def summary(self) -> str:
         """What was explored, in one line; and what was not proved, if anything was not."""
-        explored = (
-            f"explored {self.configurations} sets of configurations over {self.zones} zones in {self.seconds:.2f} s"
-        )
+        took = f"{self.seconds:.2f} s" if self.seconds >= 0.01 else "less than 0.01 s"
+        explored = f"explored {self.configurations} sets of configurations over {self.zones} zones in {took}"
         if self.complete:
             return f"{explored}: every run was followed"
         return f"{explored}; not proved: {'; '.join(self.unproved)}"

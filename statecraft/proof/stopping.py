@@ -189,9 +189,9 @@ def _missed(own: Explored, part: int, place: int, fails: list[tuple[str, Explore
     whose = explored.model.parts[other].name
     whom = "the machine" if whose == ref.part else whose
     told = (
-        f"{command} does not always stop"
+        f"{command} is not sure to stop"
         if len({name for name, _, _ in fails}) == 1
-        else "no urgent command always stops"
+        else "no urgent command is sure to stop"
     )
     return Finding(
         "halt missed",
