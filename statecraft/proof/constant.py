@@ -7,7 +7,7 @@ import operator
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from statecraft.machine import Atom, Compare, Fault, Sensor, Term
+from statecraft.machine import Atom, Compare, Fault, Sensor, Steady, Term
 from statecraft.proof.clusters import Cluster
 from statecraft.proof.conditions import Literal, Ranges, Values, consistent, terms_of
 from statecraft.proof.diagram import FALSE, TRUE, Node
@@ -405,7 +405,7 @@ def bare_threshold(explored: Explored, part: int, sensor: Sensor) -> Iterator[Fi
     for rest in every_choice(explored, others, modes):
         for one, other in beside:
             turns = [(*rest, (own, one)), (*rest, (own, other))]
-            onlys = [quiet(explored, cells) for cells in turns]
+            onlys = [_in_step(quiet(explored, cells), model.clusters[own], sensor.name) for cells in turns]
             for config in starts:
                 for each in rounds(explored, config, onlys, alone):
                     if _depends(explored, part, each, onlys):
@@ -446,7 +446,10 @@ Beside = dict[tuple[int, int], tuple[Values, Values]]
 
 
 def next_to(cluster: Cluster, sensor: str, ranges: Ranges) -> Beside:
-    """The different cells that a reading of ``sensor`` and the one next to it can be in, all else equal; both ways."""
+    """The different cells that a reading of ``sensor`` and the one next to it can be in, all else equal; both ways.
+
+    They take turns, so that a reading held steady leaves a band of 0 on every tick, and a wider one on none.
+    """
     term = Term("sensor", sensor)
     low, high = ranges[term][:2]
     reading = [atom for atom in cluster.inputs if isinstance(atom, Compare) and term in terms_of(atom)]
@@ -460,6 +463,8 @@ def next_to(cluster: Cluster, sensor: str, ranges: Ranges) -> Beside:
         first, second = cluster.cells[one], cluster.cells[other]
         if first.switches != second.switches or Fault(sensor) in first.true | second.true:
             continue
+        if not first.moved == second.moved == _left_by_a_step(cluster, sensor):
+            continue
         if any((atom in first.true) != (atom in second.true) for atom in cluster.inputs if atom not in reading):
             continue
         literals: list[Literal] = [
@@ -470,6 +475,19 @@ def next_to(cluster: Cluster, sensor: str, ranges: Ranges) -> Beside:
         if values is not None:
             found |= _both_ways(one, other, term, values)
     return found
+
+
+def _in_step(only: Only, cluster: Cluster, sensor: str) -> Only:
+    """``only``, on readings of ``sensor`` that have been taking turns before: they leave no band but one of 0."""
+    steps = cluster.mask(lambda _, cell: cell.moved == _left_by_a_step(cluster, sensor))
+    return only._replace(
+        pairs=tuple((index, pairs & steps if index == cluster.index else pairs) for index, pairs in only.pairs)
+    )
+
+
+def _left_by_a_step(cluster: Cluster, sensor: str) -> frozenset[Steady]:
+    """The bands that a step of ``sensor`` leaves."""
+    return frozenset(atom for atom in cluster.steadies if atom.sensor == sensor and atom.band < 1)
 
 
 def _both_ways(one: int, other: int, term: Term, values: Values) -> Beside:
@@ -488,7 +506,7 @@ def _next_on_a_line(cluster: Cluster, sensor: str, reading: Sequence[Compare], l
     term = Term("sensor", sensor)
     alike: dict[tuple[tuple[bool, ...], object, frozenset[object]], int] = {}
     for index, cell in enumerate(cluster.cells):
-        if Fault(sensor) not in cell.true:
+        if Fault(sensor) not in cell.true and cell.moved == _left_by_a_step(cluster, sensor):
             answers = tuple(atom in cell.true for atom in reading)
             alike[answers, cell.switches, frozenset(cell.true.difference(reading))] = index
     found: Beside = {}

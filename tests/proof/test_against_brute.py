@@ -18,6 +18,20 @@ SECONDS = 25
 LEAST = 15
 
 MENDED = {
+    "readings that take turns leave no band": """
+machine raslu
+board atmega2560
+tick 10 ms
+sensor barlu by hand, 0 .. 5
+motor corlu pwm 12, forward 53, reverse 52
+level dalmer when barlu steady within 2 for 10 ms and barlu == 3 clears when not barlu == 3
+mode barro stop
+mode hurven corlu 100 %
+rules
+  in | when | go to | do
+  barro | not dalmer | hurven |
+  hurven | not dalmer | barro |
+""",
     "a restart leaves nothing": """
 machine pelro
 board atmega2560
