@@ -1,8 +1,8 @@
 """1,000 random small machines, proved and gone through by brute force.
 
 ``python -m tests.benchmarks.proof_against_brute [COUNT [SEED]]``: how many machines to compare, and the seed to start
-from. A machine that is too large for brute force, or for 6 GB, is passed over. Each on which the two sides differ is made as small
-as it can be and printed with what is said of it.
+from. A machine that is too large for brute force, or for 6 GB, is passed over. Each on which the two sides differ is
+made as small as it can be and printed with what is said of it.
 """
 
 from __future__ import annotations
@@ -16,9 +16,8 @@ from statecraft.machine import Machine
 from tests.proof.against_brute import disagreements, small_text, smallest
 from tests.proof.brute import TooLarge
 
-
 MOST_BYTES = 6 << 30
-"""The memory that a comparison may take: a few machines of the world's making would have all there is."""
+"""The memory that a comparison may take: a few machines made at random would have all there is."""
 
 
 def main(count: int = 1000, seed: int = 0) -> int:
