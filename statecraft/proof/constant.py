@@ -29,8 +29,11 @@ MOST_TRIES = 20_000
 RUN_UP = 40
 """For how many ticks at most a run may already go round before its clocks have come to their limits."""
 
-LOOPS = 6
-"""How often a round is followed until its clocks repeat."""
+LOOPS = 80
+"""How often a round is followed until its clocks and counters repeat, before the proof says that it cannot tell."""
+
+MOST_STEPS = 30_000
+"""How many steps are followed in search of rounds before the proof says that it cannot tell."""
 
 Cells = tuple[tuple[int, int], ...]
 """Clusters, and one cell of each: constant inputs, as far as they matter."""
@@ -174,13 +177,21 @@ def every_choice(explored: Explored, clusters: Sequence[int], modes: Sequence[Mo
         yield tuple(zip(clusters, cells, strict=True))
 
 
-def rounds(explored: Explored, config: Config, onlys: Sequence[Only], parts: frozenset[int]) -> Iterator[Round]:
+def rounds(
+    explored: Explored, config: Config, onlys: Sequence[Only], parts: frozenset[int], steps: Iterator[int]
+) -> Iterator[Round]:
     """The cycles that start in ``config``, go on confined to each of ``onlys`` in turn, and change a mode of one of
     ``parts`` every tick.
 
     Clocks that a cycle never sets stand at their limit on it, sooner or later, so that is where they are put; the rest
     repeat after a few times round. A set of configurations that a way leads back to, exactly, holds one that it leads
     back to after some number of times round: it is finite, and each of its members has one before it.
+
+    Args:
+        steps: counts the steps that are followed.
+
+    Raises:
+        Undecided: there are too many, or a cycle is too long.
     """
     explorer = explored.explorer
     path: list[tuple[Config, Edge]] = []
@@ -195,8 +206,8 @@ def rounds(explored: Explored, config: Config, onlys: Sequence[Only], parts: fro
         met = [
             place for place, (before, _) in enumerate(path) if before[:4] == current[:4] and place % len(onlys) == phase
         ]
-        if len(met) > LOOPS:
-            return
+        if len(met) > LOOPS or next(steps) > MOST_STEPS:
+            raise Undecided
         if met and not saturated:
             run_on = set(explorer.zones.clocks[current.zone])
             for _, edge in path[met[-1] :]:
@@ -242,20 +253,26 @@ def flapping(explored: Explored) -> Iterator[Finding]:
     modes = list(steps)
     clusters = constants(explored, modes)
     _not_too_many(explored, clusters, modes, len(starts))
-    found: dict[tuple[int, int], dict[frozenset[int], list[tuple[Config, object]]]] = {}
+    found: dict[tuple[int, int], dict[frozenset[int], dict[tuple[Config, Cells], object]]] = {}
+    followed = itertools.count()
     for cells in every_choice(explored, clusters, modes):
         only = quiet(explored, cells)
         for config in starts:
-            for each in rounds(explored, config, [only], everyone):
+            for each in rounds(explored, config, [only], everyone, followed):
                 turns = [moved(*some) for some in itertools.pairwise((*each.modes, each.modes[0]))]
                 for parts in _least(turns):
                     for before, turn in zip(each.modes, turns, strict=True):
                         for part in turn & parts:
                             of_mode = found.setdefault((part, before[part]), {})
-                            of_mode.setdefault(parts, []).extend(each.starts([cells]))
+                            known = of_mode.setdefault(parts, {})
+                            for start, note in each.starts([cells]):
+                                known.setdefault((start, cells), note)
     for (part, place), by_parts in sorted(found.items(), key=lambda item: item[0]):
         mode = explored.mode(part, place)
-        runs = [(*_endless(explored, some, parts), parts) for parts, some in by_parts.items()]
+        runs = [
+            (*_endless(explored, [(start, note) for (start, _), note in some.items()], parts), parts)
+            for parts, some in by_parts.items()
+        ]
         run, example, parts = min(runs, key=lambda each: each[0].ticks)
         among = sorted({explored.ref(part, modes[part]).mode for modes in example.modes})
         yield Finding(
@@ -402,12 +419,13 @@ def bare_threshold(explored: Explored, part: int, sensor: Sensor) -> Iterator[Fi
     others = [index for index in clusters if index != own]
     _not_too_many(explored, others, modes, len(starts) * len(beside))
     found: dict[int, list[tuple[Config, object]]] = {}
+    followed = itertools.count()
     for rest in every_choice(explored, others, modes):
         for one, other in beside:
             turns = [(*rest, (own, one)), (*rest, (own, other))]
             onlys = [_in_step(quiet(explored, cells), model.clusters[own], sensor.name) for cells in turns]
             for config in starts:
-                for each in rounds(explored, config, onlys, alone):
+                for each in rounds(explored, config, onlys, alone, followed):
                     if _depends(explored, part, each, onlys):
                         for moving in {some[part] for some in each.modes if model.moving(part, some[part])}:
                             found.setdefault(moving, []).extend(each.starts(turns))

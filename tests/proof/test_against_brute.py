@@ -10,7 +10,8 @@ import time
 import pytest
 
 from statecraft.language import FileErrors, read_text
-from statecraft.machine import Machine
+from statecraft.machine import Machine, ModeRef
+from statecraft.proof.prove import prove
 from tests.proof.against_brute import disagreements, small_text, smallest
 from tests.proof.brute import TooLarge, World
 
@@ -330,6 +331,13 @@ def test_they_agree() -> None:
 @pytest.mark.parametrize("text", MENDED.values(), ids=MENDED)
 def test_what_once_differed(text: str) -> None:
     assert not disagreements(read_text(text))
+
+
+def test_rounds_that_are_too_many_or_too_long_are_left_open() -> None:
+    """What flaps on a round of 60 ticks, a counter of time on it, is found or not called proved."""
+    report = prove(read_text(small_text(1166)))
+    flapping = {finding.mode for finding in report.findings if finding.code == "flapping"}
+    assert ModeRef("bardor", "fenzu") in flapping or "whether the machine flaps" in report.unproved
 
 
 def test_smallest_keeps_what_it_is_asked_to_keep() -> None:
