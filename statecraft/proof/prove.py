@@ -104,16 +104,16 @@ class _Question:
     shown: bool = False
 
 
-_Key = tuple[frozenset[str], tuple[int, ...]]
-"""Parts that are explored together, and the conditions, by their ids, that are watched there and nowhere else."""
+_Key = tuple[frozenset[str], frozenset[str]]
+"""Parts that are explored together, and the counters that are watched there: to watch one everywhere can make very many
+configurations of few."""
 
 
-def _counts(condition: Condition) -> bool:
-    """Whether ``condition`` reads a counter: to watch one everywhere can make very many configurations of few."""
-    return any(
-        isinstance(atom, Compare) and any(t is not None and t.kind == "counter" for t in (atom.left, atom.right))
-        for atom in atoms(condition)
-    )
+def _counters(conditions: Iterable[Condition]) -> frozenset[str]:
+    """The counters that ``conditions`` read."""
+    compared = [atom for each in conditions for atom in atoms(each) if isinstance(atom, Compare)]
+    terms = [term for atom in compared for term in (atom.left, atom.right) if term is not None]
+    return frozenset(term.name for term in terms if term.kind == "counter")
 
 
 class _Proof:
@@ -132,10 +132,11 @@ class _Proof:
         self.shares: dict[_Key, float] = {}
         self.too_many: list[_Key] = []
         self.by_themselves: dict[tuple[frozenset[str], tuple[int, ...]], Explored] = {}
-        self.observed: dict[frozenset[str], list[Condition]] = {}
+        self.observed: dict[_Key, list[Condition]] = {}
         for promise in machine.promises:
-            if promise.when is not None and decidable(machine, promise.when) and not _counts(promise.when):
-                self.observed.setdefault(closure(machine, self.parts_of(promise)), []).append(promise.when)
+            if promise.when is not None and decidable(machine, promise.when):
+                key = closure(machine, self.parts_of(promise)), _counters([promise.when])
+                self.observed.setdefault(key, []).append(promise.when)
 
     def report(self) -> Report:
         """Do all of it: first whatever is soon done, then, of parts that were too many together, what is left."""
@@ -174,14 +175,12 @@ class _Proof:
         """
         asked = frozenset(parts)
         names = closure(self.machine, asked)
-        own = tuple(condition for condition in observed if _counts(condition))
-        key = names, tuple(map(id, own))
+        key = names, _counters(observed)
         soon = self.quick and len(names) > 1
-        if soon and any(some <= names and others in ((), key[1]) for some, others in self.too_many):
+        if soon and any(some <= names and counters <= key[1] for some, counters in self.too_many):
             return self.alone(asked, names, observed)
         if key not in self.together:
-            watched = own or self.observed.get(names, ())
-            self.together[key] = Explored(self.machine, names, watched, self.deadline)
+            self.together[key] = Explored(self.machine, names, self.observed.get(key, ()), self.deadline)
         whole = self.together[key]
         try:
             if whole.explore(SOON if soon else None, self.until(key)):
@@ -329,19 +328,35 @@ class _Proof:
             raise Undecided
 
     def flaps(self) -> Iterator[Finding]:
-        """Flapping, among parts that have to do with each other (or of each alone)."""
+        """Flapping, of parts that have to do with each other and of any that may do it in turn."""
         done: set[ModeRef | None] = set()
+        names = frozenset(part.name for part in self.machine.parts)
         every = [self.explore([part.name]) for part in self.machine.parts]
-        if any(explored.partial for explored in every):
-            everyone = frozenset(part.name for part in self.machine.parts)
-            if not cannot_flap([self.alone(frozenset([part.name]), everyone, ()) for part in self.machine.parts]):
-                raise Undecided
-            return
-        for explored in every:
+        undecided = False
+
+        def further(explored: Explored) -> Iterator[Finding]:
             for finding in flapping(explored):
                 if finding.mode not in done:
                     done.add(finding.mode)
                     yield finding
+
+        for explored in every:
+            if not explored.partial:
+                try:
+                    yield from further(explored)
+                except Undecided:
+                    undecided = True
+        if len(names) > 1 and not any(len(each.model.parts) == len(names) for each in every):
+            single = [
+                each
+                if not each.partial and len(each.model.parts) == 1
+                else self.alone(frozenset([part.name]), names, ())
+                for part, each in zip(self.machine.parts, every, strict=True)
+            ]
+            if not cannot_flap(single):
+                yield from further(self.explore(names))
+        if undecided:
+            raise Undecided
 
     def overlaps(self) -> Iterator[Finding]:
         """Levels that overlap in some part's exploration."""

@@ -133,7 +133,8 @@ class _Teller:
             if turns:
                 text = f"{text}; {listed(turns)}" if text else listed(turns)
             if not tick:
-                start = self.where([part for part in self.machine.parts if self.matters(part)], None)
+                concerned = [part for part in self.machine.parts if self.matters(part)]
+                start = self.where(concerned or self.machine.parts, None)
                 start = f"starts {'with ' if self.several else ''}{start}"
                 text = f"{start}; {text}" if text else start
             if text:
