@@ -84,6 +84,13 @@ def changing(explored: Explored, parts: frozenset[int]) -> tuple[dict[Modes, set
 
     A part that changes its mode on every tick has just entered the one it is in, so its clock stands at 0.
     """
+    known = explored.changing.get(parts)
+    if known is None:
+        known = explored.changing[parts] = _changing(explored, parts)
+    return known
+
+
+def _changing(explored: Explored, parts: frozenset[int]) -> tuple[dict[Modes, set[Modes]], list[Config]]:
     explorer, model = explored.explorer, explored.model
     entered = f"mode {model.parts[min(parts)].name}" if len(parts) == 1 else None
     steps: dict[Modes, set[Modes]] = {}

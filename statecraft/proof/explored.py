@@ -24,7 +24,7 @@ from statecraft.machine import (
 )
 from statecraft.proof.explore import START, Config, Edge, Explorer, Only, Region, Watcher
 from statecraft.proof.finding import RowRef, Run
-from statecraft.proof.model import Model
+from statecraft.proof.model import Model, Modes
 from statecraft.proof.replay import plays
 from statecraft.proof.search import Found, Goal, Search
 
@@ -44,6 +44,7 @@ class Explored:
         whole: the machine, all parts.
         machine: the machine of these parts alone.
         model, explorer: how it was explored.
+        changing: what :func:`statecraft.proof.constant.changing` has worked out, by parts.
         partial: what other parts do is not followed here (see :mod:`alone`): nothing that is found is a finding yet.
         rough: more may seem reachable here than is (see :class:`Model`): what is not found is not there, and what is
             found has to be shown by a run.
@@ -65,6 +66,7 @@ class Explored:
         self.deadline = deadline
         self.explorer = Explorer(self.model, deadline=deadline)
         self._searches: dict[int, Search] = {}
+        self.changing: dict[frozenset[int], tuple[dict[Modes, set[Modes]], list[Config]]] = {}
         self._asks: dict[tuple[int, int], frozenset[tuple[int, Atom]]] = {}
 
     def _model(self, loosely: bool) -> Model:
