@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -56,13 +58,28 @@ def test_folder_and_devices(tmp_path: Path) -> None:
         assert caught.value.mistakes[0].message == f'"{path}" is {what}'
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may read everything")
-def test_unreadable(tmp_path: Path) -> None:
-    path = tmp_path / "a.modes"
+@contextmanager
+def nobody() -> Iterator[None]:
+    """Someone who may not read everything, even where the tests are run by root."""
+    root = os.geteuid() == 0
+    if root:
+        os.seteuid(65534)
+    try:
+        yield
+    finally:
+        if root:
+            os.seteuid(0)
+
+
+@pytest.mark.parametrize("folder", [False, True], ids=["the file", "its folder"])
+def test_unreadable(tmp_path: Path, folder: bool) -> None:
+    path = tmp_path / "inner" / "a.modes"
+    path.parent.mkdir()
     path.write_text(frame(), encoding="utf-8")
-    path.chmod(0)
-    with pytest.raises(FileErrors) as caught:
+    (path.parent if folder else path).chmod(0)
+    with nobody(), pytest.raises(FileErrors) as caught:
         read_file(path)
+    path.parent.chmod(0o700)
     assert "permission denied" in caught.value.mistakes[0].message
 
 
