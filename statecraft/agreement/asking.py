@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 
 from statecraft.agreement.goals import Goal
 from statecraft.agreement.inputs import Course, Stretch
+from statecraft.findings import Run
 from statecraft.machine import And, Compare, Condition, InMode, Machine, Not, Promise, Term
-from statecraft.proof import Run
 
 _MOST = 40  # questions
 
@@ -62,16 +62,17 @@ def ask(
 
 def _never_together(machine: Machine, goals: Sequence[tuple[int, Goal]], deadline: float) -> set[int]:
     """The goals that a row decides in a mode, or holds there together with another, which none of them ever does."""
-    from statecraft.proof.explore import OutOfTime
-    from statecraft.proof.explored import Explored, closure
-    from statecraft.proof.possible import ever_holds
+    from statecraft.proof.engine.cone import closure
+    from statecraft.proof.engine.exploration import OutOfTime
+    from statecraft.proof.reachability import Reachability
+    from statecraft.proof.reachable_conditions import ever_holds
 
     found: set[int] = set()
     for part in machine.parts:
         asked = [(n, goal) for n, goal in goals if goal.part == part.name and goal.kind in ("row", "order")]
         if not asked:
             continue
-        explored = Explored(machine, closure(machine, [part.name]), (), deadline)
+        explored = Reachability(machine, closure(machine, [part.name]), (), deadline)
         try:
             explored.explore(until=deadline)
         except OutOfTime:

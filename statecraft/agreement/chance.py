@@ -31,7 +31,7 @@ from statecraft.machine import (
     Term,
     atoms,
 )
-from statecraft.proof.conditions import holds, ranges_of
+from statecraft.proof.engine.conditions import holds, ranges_of
 from statecraft.simulation import Simulation
 from statecraft.simulation.state import State, layout
 

@@ -41,7 +41,7 @@ from statecraft.machine import (
     atoms,
     sensors_of,
 )
-from statecraft.proof.conditions import Ranges, holds, ranges_of, satisfy, terms_of
+from statecraft.proof.engine.conditions import Ranges, holds, ranges_of, satisfy, terms_of
 
 TRUE: Condition = And(())
 FALSE: Condition = Or(())

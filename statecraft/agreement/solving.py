@@ -36,7 +36,7 @@ from statecraft.machine import (
     Term,
     atoms,
 )
-from statecraft.proof.conditions import holds, ranges_of, satisfy
+from statecraft.proof.engine.conditions import holds, ranges_of, satisfy
 from statecraft.simulation.state import State, layout, steady_key
 
 

@@ -15,9 +15,9 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
+    from statecraft.findings import Finding, Run
     from statecraft.language import Mistake
     from statecraft.machine import Machine, Promise
-    from statecraft.proof import Finding, Run
     from statecraft.proof.prove import Report
 
 PATIENCE = 20.0
@@ -35,8 +35,8 @@ MOST_LINES = 16
 def _explain(context: click.Context, _: click.Parameter, code: str | None) -> None:
     if code is None or context.resilient_parsing:
         return
+    from statecraft.findings import SEVERITY
     from statecraft.folding import folded
-    from statecraft.proof import SEVERITY
     from statecraft.proof.explain import explain
 
     try:
@@ -199,8 +199,8 @@ def _save_trials(judged: Judgement, path: Path) -> None:
     from statecraft.language import read_text
     from statecraft.language.tidy import tidy
     from statecraft.machine import Promise
-    from statecraft.proof.pared import pared
-    from statecraft.proof.trials import as_trial
+    from statecraft.proof.runs.minimise import minimise
+    from statecraft.proof.runs.trials import as_trial
     from statecraft.simulation import run_trial
 
     machine = judged.machine
@@ -216,7 +216,7 @@ def _save_trials(judged: Judgement, path: Path) -> None:
     for title, run, about in runs:
         if run is not None and title not in titles:
             promise = about if isinstance(about, Promise) else None
-            text = as_trial(machine, pared(machine, run, about).run, title, promise)
+            text = as_trial(machine, minimise(machine, run, about).run, title, promise)
             fresh.append(text if promise is not None else text.replace("\n", f"\n  # {SHOWS_FINDING}\n", 1))
     if fresh:
         text = path.read_text(encoding="utf-8-sig").rstrip("\n") + "\n\n" + "\n\n".join(each.strip() for each in fresh)

@@ -12,6 +12,7 @@ from typing import Literal
 
 from statecraft.boards import Ability, Board, Pin, SerialPort, Timer
 from statecraft.boards.conversions import baud_error_percent, core_usart_setting
+from statecraft.findings import Finding
 from statecraft.machine import (
     AnalogCurrent,
     AnalogVoltage,
@@ -34,7 +35,6 @@ from statecraft.machine import (
     Thermistor,
     Unit,
 )
-from statecraft.proof.finding import Finding
 
 PING_MS = 60
 """Between two pings, so that the first one's late echoes are gone (common practice)."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from statecraft.proof.finding import SEVERITY
+from statecraft.findings import SEVERITY
 
 _TEXTS = {
     "unreachable": (

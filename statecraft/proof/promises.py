@@ -7,51 +7,21 @@ follows the run with a clock of his own for as long as the promise has still to 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
+from statecraft.findings import PromiseVerdict
 from statecraft.machine import Condition, ModeRef, Promise
-from statecraft.proof.diagram import Node
-from statecraft.proof.explore import START, WATCH, Config, Explorer, Region
-from statecraft.proof.explored import Explored, Undecided
-from statecraft.proof.finding import Run
-from statecraft.proof.hope import hopeless
-from statecraft.proof.model import Model, Modes
-from statecraft.proof.observing import possible_atoms
-from statecraft.proof.runs import Lost, Trail
-from statecraft.proof.stopping import in_pieces
-from statecraft.proof.zones import FREE
+from statecraft.proof.engine.diagrams import Node
+from statecraft.proof.engine.exploration import START, WATCH, Config, Explorer, Region
+from statecraft.proof.engine.liveness import cannot_reach
+from statecraft.proof.engine.model import Model, Modes
+from statecraft.proof.engine.observer import possible_atoms
+from statecraft.proof.engine.zones import FREE
+from statecraft.proof.reachability import Reachability, Undecided
+from statecraft.proof.runs.counterexamples import Lost, Trail
+from statecraft.proof.runs.goals import in_pieces
 
 
-@dataclass(frozen=True, slots=True)
-class Verdict:
-    """How a promise fares.
-
-    Attributes:
-        promise: the promise.
-        kept: whether it is; None when the proof could not tell.
-        worst: in ticks, when it is kept: ``once``: the longest that M is waited for; ``while``: the longest that X
-            holds
-            up to and with a tick on which M does not; ``never``: the longest that X holds. None when X never holds, and
-            for ``every mode can reach``.
-        run: the shortest run that breaks it.
-        why: why the proof could not tell.
-        sure: ``worst`` does occur; else nothing worse does, and it may be less.
-    """
-
-    promise: Promise
-    kept: bool | None
-    worst: int | None = None
-    run: Run | None = None
-    why: str = ""
-    sure: bool = True
-
-    @property
-    def holds(self) -> bool:
-        """Whether it was proved."""
-        return self.kept is True
-
-
-def verdict(explored: Explored, promise: Promise) -> Verdict:
+def verdict(explored: Reachability, promise: Promise) -> PromiseVerdict:
     """How ``promise`` fares in the parts that were explored, which must be all that it asks about.
 
     Raises:
@@ -68,9 +38,9 @@ def verdict(explored: Explored, promise: Promise) -> Verdict:
     watcher = _Watcher(explored.model, promise, goal)
     seeds, seen = _seeds(explored, promise, goal)
     if not seen:
-        return Verdict(promise, True, None)
+        return PromiseVerdict(promise, True, None)
     if not seeds:
-        return Verdict(promise, True, 0, sure=not explored.rough)
+        return PromiseVerdict(promise, True, 0, sure=not explored.rough)
     follower = Explorer(
         explored.model,
         deadline=explored.deadline,
@@ -91,13 +61,13 @@ def verdict(explored: Explored, promise: Promise) -> Verdict:
             if watcher.broken(follower, target):
                 return _broken(explored, promise, goal)
             worst = max(worst, watcher.awaited(follower, target))
-    return Verdict(promise, True, worst, sure=not explored.rough)
+    return PromiseVerdict(promise, True, worst, sure=not explored.rough)
 
 
 class _Goal:
     """Whether one of the promise's modes holds in some modes of the parts."""
 
-    def __init__(self, explored: Explored, promise: Promise) -> None:
+    def __init__(self, explored: Reachability, promise: Promise) -> None:
         model = explored.model
         self.places = {(model.part_index[p], model.mode_index[model.part_index[p]][m]) for p, m in promise.modes}
 
@@ -118,7 +88,7 @@ class _Watcher:
         self._nodes: dict[object, Node] = {}
 
     def options(self, explorer: Explorer, config: Config, region: Region) -> list[tuple[int, Node]]:
-        """As :class:`statecraft.proof.explore.Watcher` says."""
+        """As :class:`statecraft.proof.engine.exploration.Watcher` says."""
         once = self.promise.kind == "once"
         begin = self.where(config, region, seen=True, goal=False if once else None)
         if config.phase == 0:
@@ -179,7 +149,7 @@ def decided_where(
     return diagrams.follow(region.node, seen)
 
 
-def _seeds(explored: Explored, promise: Promise, goal: _Goal) -> tuple[list[Config], bool]:
+def _seeds(explored: Reachability, promise: Promise, goal: _Goal) -> tuple[list[Config], bool]:
     """What the ticks lead to on which a watcher has to begin, as he finds it; and whether X ever holds."""
     watcher = _Watcher(explored.model, promise, goal)
     explorer = explored.explorer
@@ -206,7 +176,7 @@ def _seeds(explored: Explored, promise: Promise, goal: _Goal) -> tuple[list[Conf
     return list(configs), True
 
 
-def _broken(explored: Explored, promise: Promise, goal: _Goal) -> Verdict:
+def _broken(explored: Reachability, promise: Promise, goal: _Goal) -> PromiseVerdict:
     def there(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
         if number == START or not _Watcher(explorer.model, promise, goal).broken(explorer, config):
             return
@@ -217,23 +187,23 @@ def _broken(explored: Explored, promise: Promise, goal: _Goal) -> Verdict:
 
     found = explored.found(lambda _: there, lambda model: _Watcher(model, promise, goal))
     if found is not None:
-        return Verdict(promise, False, None, found.run)
+        return PromiseVerdict(promise, False, None, found.run)
     if explored.rough:
-        return Verdict(promise, None, why="counters that count time are followed only roughly")
+        return PromiseVerdict(promise, None, why="counters that count time are followed only roughly")
     raise Lost("no run breaks a promise that is broken")
 
 
-def _reach(explored: Explored, promise: Promise, goal: _Goal) -> Verdict:
-    lost = hopeless(
+def _reach(explored: Reachability, promise: Promise, goal: _Goal) -> PromiseVerdict:
+    lost = cannot_reach(
         explored.explorer, explored.explorer.numbers(), lambda config: goal(config.modes), sure=explored.sure
     )
     if not lost:
-        return Verdict(promise, True)
+        return PromiseVerdict(promise, True)
     if explored.partial:
         raise Undecided
     if explored.model.loose:
-        return Verdict(promise, None, why="counters that count time are followed only roughly")
-    return Verdict(promise, False, None, explored.shortest(in_pieces(explored, list(lost.items()))))
+        return PromiseVerdict(promise, None, why="counters that count time are followed only roughly")
+    return PromiseVerdict(promise, False, None, explored.shortest(in_pieces(explored, list(lost.items()))))
 
 
 def modes_said(modes: tuple[ModeRef, ...], several: bool) -> str:

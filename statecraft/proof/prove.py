@@ -9,23 +9,33 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 
+from statecraft.findings import SEVERITY, Finding, PromiseVerdict, Run
 from statecraft.machine import Compare, Condition, Machine, ModeRef, Promise, atoms
-from statecraft.proof import graph, static
-from statecraft.proof.alone import Alone, cannot_flap
-from statecraft.proof.constant import bare_threshold, flapping, waits_for_ever
-from statecraft.proof.explore import OutOfTime
-from statecraft.proof.explored import Explored, Undecided, closure, parts_asked
-from statecraft.proof.faults import faint_hope, fault_ignored
-from statecraft.proof.finding import SEVERITY, Finding, Run
-from statecraft.proof.observing import Undecidable, decidable
-from statecraft.proof.promises import Verdict, verdict
-from statecraft.proof.replay import breaks, ends_as_said, replay
-from statecraft.proof.rows import findings as row_findings
-from statecraft.proof.rows import fired, left
-from statecraft.proof.runs import Lost
-from statecraft.proof.stopping import halt_missed, no_way_to_stop, runaway
-from statecraft.proof.unused import unused
-from statecraft.proof.witness import Play
+from statecraft.proof.abstraction import Abstraction
+from statecraft.proof.checks.bare_threshold import bare_threshold
+from statecraft.proof.checks.faint_hope import faint_hope
+from statecraft.proof.checks.fault_ignored import fault_ignored
+from statecraft.proof.checks.flapping import flapping
+from statecraft.proof.checks.flapping_rates import cannot_flap
+from statecraft.proof.checks.halt_missed import halt_missed
+from statecraft.proof.checks.mode_graph import plain_faults
+from statecraft.proof.checks.no_way_to_stop import no_way_to_stop
+from statecraft.proof.checks.out_of_range import out_of_range
+from statecraft.proof.checks.overlapping import overlapping
+from statecraft.proof.checks.runaway import runaway
+from statecraft.proof.checks.stale_decision import stale_decision
+from statecraft.proof.checks.unreachable import findings as row_findings
+from statecraft.proof.checks.unreachable import fired, left
+from statecraft.proof.checks.unused import unused
+from statecraft.proof.checks.waits_for_ever import waits_for_ever
+from statecraft.proof.engine.cone import closure, parts_asked
+from statecraft.proof.engine.exploration import OutOfTime
+from statecraft.proof.engine.observer import Undecidable, decidable
+from statecraft.proof.promises import verdict
+from statecraft.proof.reachability import Reachability, Undecided
+from statecraft.proof.runs.counterexamples import Lost
+from statecraft.proof.runs.random_walk import Play
+from statecraft.proof.runs.replay import breaks, ends_as_said, replay
 
 FOLLOWING = 0.6
 """The share of the time that runs may be followed for: what is asked of them takes its time too."""
@@ -51,7 +61,7 @@ class Report:
 
     machine: Machine
     findings: tuple[Finding, ...]
-    verdicts: tuple[Verdict, ...]
+    verdicts: tuple[PromiseVerdict, ...]
     unproved: tuple[str, ...]
     configurations: int
     zones: int
@@ -124,14 +134,14 @@ class _Proof:
         self.found: list[Finding] = []
         self.unproved: dict[str, None] = {}
         self.so_far: dict[str, tuple[list[Finding], str]] = {}
-        self.verdicts: dict[int, Verdict] = {}
+        self.verdicts: dict[int, PromiseVerdict] = {}
         self.follow_until = None if seconds is None else self.began + FOLLOWING * seconds
         self.quick = True
         self.partly = False
-        self.together: dict[_Key, Explored] = {}
+        self.together: dict[_Key, Reachability] = {}
         self.shares: dict[_Key, float] = {}
         self.too_many: list[_Key] = []
-        self.by_themselves: dict[tuple[frozenset[str], tuple[int, ...]], Explored] = {}
+        self.by_themselves: dict[tuple[frozenset[str], tuple[int, ...]], Reachability] = {}
         self.observed: dict[_Key, list[Condition]] = {}
         for promise in machine.promises:
             if promise.when is not None and decidable(machine, promise.when):
@@ -141,13 +151,13 @@ class _Proof:
     def report(self) -> Report:
         """Do all of it: first whatever is soon done, then, of parts that were too many together, what is left."""
         machine = self.machine
-        self.found += [*static.out_of_range(machine), *static.stale_decision(machine), *unused(machine)]
+        self.found += [*out_of_range(machine), *stale_decision(machine), *unused(machine)]
         questions = list(self.questions())
         for self.quick in (True, False):
             questions = [question for question in questions if not self.answered(question)]
         for part in machine.parts:
             if self.anything(part.name) in self.unproved:
-                self.found += graph.plain_faults(part)
+                self.found += plain_faults(part)
         made = [*self.together.values(), *self.by_themselves.values()]
         order = list(SEVERITY)
         found = sorted(
@@ -166,7 +176,7 @@ class _Proof:
 
     # ------------------------------------------------------------------------------------------------------ exploration
 
-    def explore(self, parts: Iterable[str], observed: Iterable[Condition] = ()) -> Explored:
+    def explore(self, parts: Iterable[str], observed: Iterable[Condition] = ()) -> Reachability:
         """The exploration of ``parts`` with all that they ask about; or, if that is too much to be soon done, of them
         alone, with the conditions ``observed``.
 
@@ -180,7 +190,7 @@ class _Proof:
         if soon and any(some <= names and counters <= key[1] for some, counters in self.too_many):
             return self.alone(asked, names, observed)
         if key not in self.together:
-            self.together[key] = Explored(self.machine, names, self.observed.get(key, ()), self.deadline)
+            self.together[key] = Reachability(self.machine, names, self.observed.get(key, ()), self.deadline)
         whole = self.together[key]
         try:
             if whole.explore(SOON if soon else None, self.until(key)):
@@ -202,7 +212,7 @@ class _Proof:
             self.shares[key] = now + (self.follow_until - now) / max(1, left)
         return self.shares[key]
 
-    def alone(self, parts: frozenset[str], together: frozenset[str], observed: Iterable[Condition]) -> Explored:
+    def alone(self, parts: frozenset[str], together: frozenset[str], observed: Iterable[Condition]) -> Reachability:
         """The exploration of ``parts`` whatever the others of those ``together`` do.
 
         Raises:
@@ -213,7 +223,7 @@ class _Proof:
             raise Undecided
         key = (parts, tuple(map(id, observed)))
         if key not in self.by_themselves:
-            self.by_themselves[key] = Alone(self.machine, parts, observed, self.deadline)
+            self.by_themselves[key] = Abstraction(self.machine, parts, observed, self.deadline)
         found = self.by_themselves[key]
         found.explore(until=self.follow_until)
         return found
@@ -296,7 +306,7 @@ class _Proof:
         """What is not proved of a part that there was no time to explore."""
         return f"anything about the rows, modes and faults{self.said(part)}"
 
-    def rows(self, explored: Explored, part: int) -> Iterable[Finding]:
+    def rows(self, explored: Reachability, part: int) -> Iterable[Finding]:
         """The findings about the modes and rows of a part."""
         return self.used(explored, part) if explored.partial else row_findings(explored, part)
 
@@ -305,7 +315,7 @@ class _Proof:
         """The simulation, playing."""
         return Play(self.machine)
 
-    def used(self, explored: Explored, part: int) -> Iterator[Finding]:
+    def used(self, explored: Reachability, part: int) -> Iterator[Finding]:
         """The findings about the modes and rows of a part that was explored alone: sure is what it never does there,
         and what it is seen to do in the whole machine.
 
@@ -334,7 +344,7 @@ class _Proof:
         every = [self.explore([part.name]) for part in self.machine.parts]
         undecided = False
 
-        def further(explored: Explored) -> Iterator[Finding]:
+        def further(explored: Reachability) -> Iterator[Finding]:
             for finding in flapping(explored):
                 if finding.mode not in done:
                     done.add(finding.mode)
@@ -363,7 +373,7 @@ class _Proof:
         done: set[str] = set()
         for part in self.machine.parts:
             explored = self.explore([part.name])
-            for finding in static.overlapping(explored):
+            for finding in overlapping(explored):
                 if explored.partial:
                     raise Undecided
                 if finding.subject not in done:
@@ -381,10 +391,10 @@ class _Proof:
 
     def judge(self, number: int, promise: Promise) -> Iterator[Finding]:
         """How promise ``number`` fares: no finding, but a verdict."""
-        self.verdicts[number] = Verdict(promise, None, why="there was no time for it")
+        self.verdicts[number] = PromiseVerdict(promise, None, why="there was no time for it")
         conditions = () if promise.when is None or not decidable(self.machine, promise.when) else (promise.when,)
 
-        def judged() -> Verdict:
+        def judged() -> PromiseVerdict:
             return verdict(self.explore(self.parts_of(promise), conditions), promise)
 
         try:
@@ -398,10 +408,10 @@ class _Proof:
                 if found.kept is not False:
                     raise
         except Undecided:
-            self.verdicts[number] = Verdict(promise, None, why="it was followed only roughly")
+            self.verdicts[number] = PromiseVerdict(promise, None, why="it was followed only roughly")
             raise
         except (Undecidable, Lost) as wrong:
-            self.verdicts[number] = Verdict(promise, None, why=str(wrong))
+            self.verdicts[number] = PromiseVerdict(promise, None, why=str(wrong))
             raise Undecided from None
         if found.run is not None:
             run = _whole(self.machine, found.run)
@@ -464,7 +474,7 @@ def _text(promise: Promise) -> str:
     return " ".join(promise.text.split()).removeprefix("promise ")
 
 
-def told(machine: Machine, found: Verdict) -> str:
+def told(machine: Machine, found: PromiseVerdict) -> str:
     """A verdict in one line: ``once halt -> parked within 20 ms: proved, worst 10 ms of 20 ms``."""
     promise, text = found.promise, _text(found.promise)
     if found.kept is None:

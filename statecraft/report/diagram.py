@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from statecraft.findings import Finding
 from statecraft.machine import Machine, Mode, Part
-from statecraft.proof.finding import Finding
 from statecraft.report import words
 from statecraft.report.blocks import Block, badge, card_block, label_block, tag_block
 from statecraft.report.layout import ARROW, TAB, Box, Placed, Point, Route, Sizes, place

@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from statecraft import __version__
+from statecraft.findings import Finding, RowRef, Run
 from statecraft.machine import Machine, Mode, Part, Promise, Row, Unit
-from statecraft.proof.finding import Finding, RowRef, Run
 from statecraft.report import words
 from statecraft.report.diagram import diagram
 from statecraft.report.following import notes

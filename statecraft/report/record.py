@@ -11,9 +11,9 @@ from dataclasses import dataclass, field
 from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 
+from statecraft.findings import Run
 from statecraft.machine import Machine
-from statecraft.proof.finding import Run
-from statecraft.proof.replay import player
+from statecraft.proof.runs.replay import player
 from statecraft.simulation import Simulation, Trace
 
 if TYPE_CHECKING:

@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from statecraft.findings import Finding, Run, Stimulus
 from statecraft.folding import folded
 from statecraft.machine import (
     Compare,
@@ -24,9 +25,8 @@ from statecraft.machine import (
     Term,
     atoms,
 )
-from statecraft.proof.finding import Finding, Inputs, Run
-from statecraft.proof.pared import Pared, hoped, pared, unrolled
-from statecraft.proof.trials import condition_text, modes_text
+from statecraft.proof.runs.minimise import Minimised, hoped, minimise, unrolled
+from statecraft.proof.runs.trials import condition_text, modes_text
 from statecraft.report import words
 from statecraft.report.story import listed
 from statecraft.simulation import State, View, observer
@@ -59,7 +59,7 @@ def told(machine: Machine, run: Run, about: Finding | Promise) -> list[Told]:
     """``run`` line by line, without what has no bearing on it; the last says what is then so, of what it shows
     ``about`` the machine.
     """
-    slim = pared(machine, run, about)
+    slim = minimise(machine, run, about)
     teller = _Teller(machine, slim, about)
     return [*teller.events(), teller.end()] if slim.states else list(teller.long())
 
@@ -102,7 +102,7 @@ def clock(machine: Machine, tick: int | None) -> str:
 
 
 class _Teller:
-    def __init__(self, machine: Machine, slim: Pared, about: Finding | Promise) -> None:
+    def __init__(self, machine: Machine, slim: Minimised, about: Finding | Promise) -> None:
         self.machine = machine
         self.slim = slim
         self.run = slim.run
@@ -119,7 +119,7 @@ class _Teller:
         levels = self.levels()
         at_start = layout(self.machine).start
         inputs = list(unrolled(self.run).inputs())
-        before: Inputs | None = None
+        before: Stimulus | None = None
         until = self.until()
         for tick, (now, state) in enumerate(zip(inputs[: until + 1], self.states, strict=False)):
             earlier = self.states[tick - 1] if tick else None
@@ -144,7 +144,7 @@ class _Teller:
 
     def long(self) -> Iterator[Told]:
         """What comes in, and the end: of a run that is too long to be played for it."""
-        before: Inputs | None = None
+        before: Stimulus | None = None
         tick = 0
         for stretch in self.run.stretches:
             text = ", ".join(self.measured(before, stretch.inputs))
@@ -202,7 +202,7 @@ class _Teller:
             if state[self.index["changed", part.name]]:
                 yield part, part.rows[state[self.index["row", part.name]]]
 
-    def measured(self, before: Inputs | None, now: Inputs) -> Iterator[str]:
+    def measured(self, before: Stimulus | None, now: Stimulus) -> Iterator[str]:
         """What is measured otherwise than before."""
         machine = self.machine
         for name, value in now.sensors:
@@ -219,7 +219,7 @@ class _Teller:
             if dial.name not in self.slim.idle and was != value:
                 yield f"{dial.name} {dial.unit.show(value)}"
 
-    def said(self, inputs: Sequence[Inputs], tick: int) -> Iterator[str]:
+    def said(self, inputs: Sequence[Stimulus], tick: int) -> Iterator[str]:
         """What is said from ``tick`` on that was not said on the tick before; what goes on says until when."""
         events = self.machine.events()
         now = inputs[tick]
@@ -412,7 +412,7 @@ def _terms(atom: object) -> list[Term]:
     return [term for term in (atom.left, atom.right) if term is not None] if isinstance(atom, Compare) else []
 
 
-def _sayings(inputs: Inputs) -> set[str]:
+def _sayings(inputs: Stimulus) -> set[str]:
     return {*([inputs.taken] if inputs.taken else []), *inputs.heard, *(f"link {link}" for link in inputs.tuned)}
 
 

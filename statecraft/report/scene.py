@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from statecraft.findings import Finding
 from statecraft.machine import Group, Machine, Mode, Part, Row
-from statecraft.proof.finding import Finding
 
 FEW = 3
 """A row in a list of at most so many modes that are no group is drawn from each of them; in more, as a tag."""

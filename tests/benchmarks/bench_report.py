@@ -7,7 +7,7 @@ from pathlib import Path
 
 from statecraft.boards import load
 from statecraft.language import read_file, read_text
-from statecraft.proof.graph import findings
+from statecraft.proof.checks.mode_graph import findings
 from statecraft.report.page import Judged, page
 from statecraft.simulation import run_trial
 from tests.report.large import station

@@ -18,7 +18,7 @@ from statecraft.agreement.onchip import ChipRunner
 from statecraft.agreement.wired import program
 from statecraft.boards import load
 from statecraft.language import read_file
-from statecraft.proof.graph import findings
+from statecraft.proof.checks.mode_graph import findings
 from tests.agreement.faults import run_under_faults
 
 SAMPLES = Path(__file__).resolve().parents[2] / "samples"

@@ -17,7 +17,7 @@ from statecraft.agreement.goals import Goal, directions
 from statecraft.agreement.vectors import vectors
 from statecraft.language import read_file
 from statecraft.machine import After, And, Atom, Machine, Motor, Not, Or, Taken, atoms
-from statecraft.proof.conditions import ranges_of, satisfy
+from statecraft.proof.engine.conditions import ranges_of, satisfy
 from tests.agreement.mutate import Mutant, campaign
 
 SAMPLES = Path(__file__).resolve().parents[2] / "samples"

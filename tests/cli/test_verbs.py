@@ -11,7 +11,7 @@ import pytest
 
 from statecraft.chip import ChipUnavailable
 from statecraft.cli import VERBS
-from statecraft.proof import SEVERITY
+from statecraft.findings import SEVERITY
 from tests.tools import need
 
 

@@ -9,11 +9,11 @@ import random
 import re
 from collections.abc import Callable, Iterator
 
+from statecraft.findings import Finding
 from statecraft.language import FileErrors, read_text
 from statecraft.machine import Lamp, Machine, Motor, Row
-from statecraft.proof import Finding
-from statecraft.proof.explore import START, Explorer
-from statecraft.proof.model import Model
+from statecraft.proof.engine.exploration import START, Explorer
+from statecraft.proof.engine.model import Model
 from statecraft.proof.prove import DOES_NOT_REPLAY, prove
 from tests.proof import brute_verdicts as verdicts
 from tests.proof.brute import World

@@ -1,4 +1,4 @@
-"""Random conditions, and the same question put to z3: the outside judge of :mod:`statecraft.proof.conditions`."""
+"""Random conditions, and the same question put to z3: the outside judge of ``proof.engine.conditions``."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from statecraft.machine import (
     Term,
     atoms,
 )
-from statecraft.proof.conditions import Ranges, Witness, compare, satisfy
+from statecraft.proof.engine.conditions import Ranges, Witness, compare, satisfy
 
 OPS: tuple[Op, ...] = ("<", "<=", ">", ">=", "==", "!=")
 

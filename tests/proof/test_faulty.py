@@ -7,11 +7,11 @@ from pathlib import Path
 import pytest
 
 from statecraft.boards import load
+from statecraft.findings import SEVERITY, Finding
 from statecraft.firmware.plan import wiring_findings
 from statecraft.language import read_file
 from statecraft.language.tidy import tidy
 from statecraft.machine import Machine
-from statecraft.proof.finding import SEVERITY, Finding
 from statecraft.proof.prove import prove
 from tests.proof.against_brute import claims
 from tests.proof.brute import World

@@ -17,10 +17,9 @@ import pytest
 from hypothesis import HealthCheck, given, reject, settings
 from hypothesis import strategies as st
 
+from statecraft.findings import Finding, PromiseVerdict, Run
 from statecraft.language import FileErrors, read_text
 from statecraft.machine import Machine
-from statecraft.proof.finding import Finding, Run
-from statecraft.proof.promises import Verdict
 from statecraft.proof.prove import prove
 from tests.proof.against_brute import small_text
 from tests.random_machines import random_text
@@ -86,7 +85,7 @@ def _of_finding(machine: Machine, finding: Finding, renamed: Callable[[str], str
     return finding.code, about, row, rows, by, renamed(finding.subject), where, _length(finding.run)
 
 
-def _of_verdict(verdict: Verdict, renamed: Callable[[str], str]) -> object:
+def _of_verdict(verdict: PromiseVerdict, renamed: Callable[[str], str]) -> object:
     return renamed(verdict.promise.text), verdict.kept, verdict.worst, verdict.sure, _length(verdict.run)
 
 
@@ -132,7 +131,7 @@ def check_names(machine: Machine, seed: int, seconds: float = 30) -> None:
     assert said(read_text(renamed(text_of(machine)))) == expected
 
 
-@settings(max_examples=25)
+@settings(max_examples=25, deadline=None, suppress_health_check=MANY_TOO_SLOW)
 @given(SEEDS, SEEDS)
 def test_names_make_no_difference(seed: int, other: int) -> None:
     machine = small(seed) or reject()
@@ -228,7 +227,7 @@ def check_order(machine: Machine, seed: int, seconds: float = 30) -> None:
     assert said(read_text(shuffled(machine, seed))) == expected
 
 
-@settings(max_examples=25)
+@settings(max_examples=25, deadline=None, suppress_health_check=MANY_TOO_SLOW)
 @given(SEEDS, SEEDS)
 def test_the_order_of_declarations_makes_no_difference(seed: int, other: int) -> None:
     machine = small(seed) or reject()

@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 from statecraft.language import read_text
 from statecraft.machine import ModeRef
 from statecraft.proof import prove as proofs
-from statecraft.proof.alone import _least_mean
-from statecraft.proof.explore import OutOfTime
-from statecraft.proof.explored import Explored
+from statecraft.proof.checks.flapping_rates import _least_mean
+from statecraft.proof.engine.exploration import OutOfTime
 from statecraft.proof.prove import Report, prove
+from statecraft.proof.reachability import Reachability
 from tests.benchmarks.large_machines import parts
 
 SAMPLES = Path(__file__).parents[2] / "samples"
@@ -31,15 +31,15 @@ def few_steps(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.fixture
 def no_end(monkeypatch: pytest.MonkeyPatch) -> None:
     """Together they are not followed to the end either."""
-    explore = Explored.explore
+    explore = Reachability.explore
 
-    def some(explored: Explored, most: int | None = None, until: float | None = None) -> bool:
+    def some(explored: Reachability, most: int | None = None, until: float | None = None) -> bool:
         if most is None and len(explored.model.parts) > 1:
             explore(explored, 4000, until)
             raise OutOfTime
         return explore(explored, most, until)
 
-    monkeypatch.setattr(Explored, "explore", some)
+    monkeypatch.setattr(Reachability, "explore", some)
 
 
 def codes(report: Report) -> set[tuple[str, ModeRef | None]]:
@@ -122,14 +122,14 @@ def test_the_quickest_round_is_that_of_all_rounds(lengths: dict[tuple[int, int],
 
 def test_a_counter_that_one_promise_watches_does_not_trouble_the_others(monkeypatch: pytest.MonkeyPatch) -> None:
     text = (SAMPLES / "bale_mover.modes").read_text(encoding="utf-8")
-    explore = Explored.explore
+    explore = Reachability.explore
 
-    def none_watched(explored: Explored, most: int | None = None, until: float | None = None) -> bool:
+    def none_watched(explored: Reachability, most: int | None = None, until: float | None = None) -> bool:
         if any("bales" in str(condition) for condition in explored.observed):
             raise OutOfTime
         return explore(explored, most, until)
 
-    monkeypatch.setattr(Explored, "explore", none_watched)
+    monkeypatch.setattr(Reachability, "explore", none_watched)
     report = prove(read_text(text + "promise never bales > 97\n"))
     assert [verdict.kept for verdict in report.verdicts] == [True] * (len(report.verdicts) - 1) + [None]
     assert report.unproved == ("'never bales > 97'",)

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from statecraft.boards import load
+from statecraft.findings import Finding, Hold, RowRef, Run, Stimulus
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine, ModeRef
-from statecraft.proof.finding import Finding, Inputs, RowRef, Run, Stretch
 from statecraft.report.page import Judged, page
 from statecraft.report.table import html
 from statecraft.simulation import run_trial
@@ -39,9 +39,9 @@ def faulty() -> tuple[Machine, list[Finding]]:
     machine = read_text(text, file="faulty.modes")
     assert not run_trial(machine, machine.trials[0]).passed
     readings = tuple((sensor.name, 2000 if sensor.name != "supply" else 7600) for sensor in machine.sensors)
-    still = Inputs(readings, (("bumper", False),), (), None, (), ())
-    go = Inputs(readings, (("bumper", False),), (), "patrol", (), ())
-    run = Run((Stretch(still, 2), Stretch(go, 1), Stretch(still, 6)), tail=2)
+    still = Stimulus(readings, (("bumper", False),), (), None, (), ())
+    go = Stimulus(readings, (("bumper", False),), (), "patrol", (), ())
+    run = Run((Hold(still, 2), Hold(go, 1), Hold(still, 6)), tail=2)
     part = machine.parts[0]
     cruise = ModeRef(machine.name, "cruise")
     return machine, [

@@ -9,9 +9,9 @@ from xml.etree import ElementTree
 import pytest
 from hypothesis import given, settings
 
+from statecraft.findings import Finding, RowRef
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine, ModeRef
-from statecraft.proof.finding import Finding, RowRef
 from statecraft.report.diagram import _panel, diagram, diagram_file
 from statecraft.report.layout import Box
 from statecraft.report.scene import number

@@ -14,10 +14,10 @@ from hypothesis import given, settings
 
 from statecraft import __version__
 from statecraft.boards import load
+from statecraft.findings import Finding, Hold, RowRef, Run, Stimulus
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine, ModeRef
-from statecraft.proof.finding import Finding, Inputs, RowRef, Run, Stretch
-from statecraft.proof.graph import findings
+from statecraft.proof.checks.mode_graph import findings
 from statecraft.report.page import Judged, coverage, page
 from statecraft.report.words import checksum
 from statecraft.simulation import run_trial
@@ -152,13 +152,13 @@ def test_what_the_owner_wrote_cannot_become_markup() -> None:
 def test_findings_are_shown_with_their_runs_as_timelines() -> None:
     machine = read_file(str(SAMPLES / "feed_pusher.modes"))
     readings = tuple((sensor.name, 2000 if sensor.name != "supply" else 7600) for sensor in machine.sensors)
-    still = Inputs(readings, (("bumper", False),), (), None, (), ())
-    go = Inputs(readings, (("bumper", False),), (), "patrol", (), ())
+    still = Stimulus(readings, (("bumper", False),), (), None, (), ())
+    go = Stimulus(readings, (("bumper", False),), (), "patrol", (), ())
     found = [
         Finding("runaway", machine.place, "It drives on.", "Add a row.", ModeRef("feed_pusher", "cruise"),
-                run=Run((Stretch(still, 2), Stretch(go, 1), Stretch(still, 3)))),
+                run=Run((Hold(still, 2), Hold(go, 1), Hold(still, 3)))),
         Finding("waits for ever", message="It waits.", row=RowRef("feed_pusher", 3),
-                run=Run((Stretch(still, 10_000_000),))),
+                run=Run((Hold(still, 10_000_000),))),
     ]  # fmt: skip
     reader = Reader(page(machine, proof=Judged(found)))
     said = words(reader.text["proofs"])

@@ -12,13 +12,13 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from statecraft.cli.check import judge, show_judgement
+from statecraft.findings import Finding, Hold, Run, Stimulus
 from statecraft.folding import LEAST, folded
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine, ModeRef, Promise
-from statecraft.proof.finding import Finding, Inputs, Run, Stretch
-from statecraft.proof.pared import pared
 from statecraft.proof.prove import prove
-from statecraft.proof.replay import breaks, replay
+from statecraft.proof.runs.minimise import minimise
+from statecraft.proof.runs.replay import breaks, replay
 from statecraft.report.runs import Told, laid_out, told
 from tests.random_machines import machine_texts
 
@@ -133,9 +133,9 @@ def test_where_nothing_leads_to_what_was_promised_is_told_with_what_is_remembere
 
 def test_commands_that_go_on_are_told_once() -> None:
     machine = read_text(CART.replace("rolling | near  ", "rolling | go absent 20 ms or near  "), file="cart.modes")
-    still = Inputs((("front", 1500), ("rear", 1500)), (("lid", False),))
-    going = Inputs(still.sensors, still.switches, (), "go", ("beat",))
-    finding = Finding("stuck", mode=ModeRef("cart", "rolling"), run=Run((Stretch(still, 1), Stretch(going, 40)),
+    still = Stimulus((("front", 1500), ("rear", 1500)), (("lid", False),))
+    going = Stimulus(still.sensors, still.switches, (), "go", ("beat",))
+    finding = Finding("stuck", mode=ModeRef("cart", "rolling"), run=Run((Hold(still, 1), Hold(going, 40)),
                       modes=(ModeRef("cart", "rolling"),)))  # fmt: skip
     assert finding.run is not None
     lines = story(machine, told(machine, finding.run, finding))
@@ -159,9 +159,9 @@ def test_a_run_of_ten_minutes_is_told_soon_and_shortly() -> None:
 
 def test_a_very_long_run_is_told_without_being_played() -> None:
     machine = cart()
-    still = Inputs((("front", 1500), ("rear", None)), (("lid", True),))
+    still = Stimulus((("front", 1500), ("rear", None)), (("lid", True),))
     ends = (ModeRef("cart", "parked"),)
-    finding = Finding("stuck", mode=ends[0], run=Run((Stretch(still, 8_000_000),), modes=ends))
+    finding = Finding("stuck", mode=ends[0], run=Run((Hold(still, 8_000_000),), modes=ends))
     assert finding.run is not None
     lines = told(machine, finding.run, finding)
     assert [str(line) for line in lines] == ["front 150 cm, rear in fault, lid on", "in parked"]
@@ -182,7 +182,7 @@ def test_every_run_can_be_told_and_keeps_its_end(text: str) -> None:
         assert lines[0].text.startswith("starts ") and lines[0].tick == 0
         assert (lines[-1].tick is None) == (run.tail is not None)
         assert all(len(line) <= 74 for line in laid_out(machine, lines, 74, 16))
-        slim = pared(machine, run, about).run
+        slim = minimise(machine, run, about).run
         assert slim.ticks == run.ticks and slim.tail == run.tail
         assert replay(machine, slim).modes == replay(machine, run).modes
         if isinstance(about, Promise):
@@ -192,15 +192,15 @@ def test_every_run_can_be_told_and_keeps_its_end(text: str) -> None:
 def test_parts_are_named_where_there_are_several() -> None:
     text = (SAMPLES / "bale_mover.modes").read_text()
     machine = read_text(text, file="bale.modes")
-    run = Run((Stretch(_resting(machine), 2), Stretch(_resting(machine, "up"), 2)), modes=(ModeRef("fork", "rising"),))
+    run = Run((Hold(_resting(machine), 2), Hold(_resting(machine, "up"), 2)), modes=(ModeRef("fork", "rising"),))
     lines = [str(line) for line in told(machine, run, Finding("stuck", mode=run.modes[0]))]
     assert any(line.startswith("starts with ") and "fork in holding" in line for line in lines)
     assert any(line.startswith("→ fork in rising, by line ") for line in lines)
     assert lines[-1] == "fork in rising, and nothing ever leads out of it"
 
 
-def _resting(machine: Machine, taken: str | None = None) -> Inputs:
-    return Inputs(
+def _resting(machine: Machine, taken: str | None = None) -> Stimulus:
+    return Stimulus(
         tuple((sensor.name, sensor.low) for sensor in machine.sensors),
         tuple((switch.name, False) for switch in machine.switches),
         tuple((dial.name, dial.start) for dial in machine.dials),

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from hypothesis import given, settings
 
+from statecraft.findings import Finding, RowRef
 from statecraft.language import read_text
 from statecraft.machine import ModeRef
-from statecraft.proof.finding import Finding, RowRef
 from statecraft.report.scene import Frame, Scene, number, scene
 from tests.language.frame import BEHAVIOUR, HARDWARE, PREAMBLE
 from tests.random_machines import machine_texts

@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from statecraft.findings import Hold, Run
+from statecraft.findings import Stimulus as Given
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine
-from statecraft.proof.finding import Inputs as Given
-from statecraft.proof.finding import Run, Stretch
 from statecraft.report.axis import Axis
 from statecraft.report.record import KINDS, LONGEST, Record, of_lines, of_run, of_trace, of_trial
 from statecraft.report.timeline import PLOT, _events, _rhythms, clock, limits, timeline, timeline_file
@@ -165,13 +165,13 @@ def test_a_run_of_a_finding_is_replayed_with_its_tail() -> None:
     readings = tuple((sensor.name, 2000 if sensor.name != "supply" else 7600) for sensor in machine.sensors)
     still = Given(readings, (("bumper", False),), (), None, ("beat",), ())
     go = Given(readings, (("bumper", False),), (), "patrol", (), ())
-    record = of_run(machine, Run((Stretch(still, 3), Stretch(go, 1), Stretch(still, 10)), tail=2), "a run")
+    record = of_run(machine, Run((Hold(still, 3), Hold(go, 1), Hold(still, 10)), tail=2), "a run")
     assert record is not None
     assert record.series["mode", "feed_pusher"] == [(0, "parked"), (3, "cruise")]
     assert (record.repeats, record.end) == (4, 24)
     root, _ = drawn(record)
     assert "repeats for ever from 40 ms" in "".join(of_class(root, "again")[0].itertext()).replace("0.04 s", "40 ms")
-    assert of_run(machine, Run((Stretch(still, LONGEST + 1),)), "too long") is None
+    assert of_run(machine, Run((Hold(still, LONGEST + 1),)), "too long") is None
 
 
 def test_a_drawing_in_a_page_uses_the_pages_colours_and_its_own_ids() -> None:

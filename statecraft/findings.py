@@ -1,0 +1,156 @@
+"""The vocabulary of findings: what is found, how grave it is, the runs that show it, and how promises fare."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
+
+from statecraft.machine import NOWHERE, ModeRef, Place, Promise
+
+Severity = Literal["error", "warning"]
+
+SEVERITY: dict[str, Severity] = {
+    "unreachable": "warning",
+    "shadowed": "warning",
+    "stuck": "error",
+    "no way to stop": "error",
+    "halt missed": "error",
+    "runaway": "error",
+    "waits for ever": "error",
+    "flapping": "error",
+    "fault ignored": "error",
+    "faint hope": "error",
+    "bare threshold": "warning",
+    "stale decision": "warning",
+    "out of range": "warning",
+    "overlapping": "error",
+    "unused": "warning",
+    "wiring": "error",
+}
+"""Every finding by its code, in the order in which they are shown, and how grave it is."""
+
+
+class RowRef(NamedTuple):
+    """A row of a part, by its number there."""
+
+    part: str
+    number: int
+
+
+@dataclass(frozen=True, slots=True)
+class Stimulus:
+    """What the world gives on one tick, in the world of the proofs: every input is free.
+
+    Attributes:
+        sensors: the reading of each sensor in its unit's steps, None for a fault; all of them, in the machine's order.
+        switches: each switch's settled state; all of them, in order.
+        dials: each dial's value in steps; all of them, in order.
+        taken: the command taken on this tick.
+        heard: the other commands whose message (or press) arrived.
+        tuned: links on which a dial's message came.
+    """
+
+    sensors: tuple[tuple[str, int | None], ...] = ()
+    switches: tuple[tuple[str, bool], ...] = ()
+    dials: tuple[tuple[str, int], ...] = ()
+    taken: str | None = None
+    heard: tuple[str, ...] = ()
+    tuned: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """The same inputs on each of ``ticks`` ticks in a row, commands included."""
+
+    inputs: Stimulus
+    ticks: int
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Inputs from tick 0 on that bring the machine to what a finding says.
+
+    Attributes:
+        stretches: the inputs, in order.
+        tail: the index of the stretch from which the rest repeats for ever; None for a run that ends.
+        modes: the mode of each part at the end of the last tick.
+    """
+
+    stretches: tuple[Hold, ...]
+    tail: int | None = None
+    modes: tuple[ModeRef, ...] = ()
+
+    @property
+    def ticks(self) -> int:
+        """Ticks in all (a repeating tail counted once)."""
+        return sum(stretch.ticks for stretch in self.stretches)
+
+    def inputs(self) -> Iterator[Stimulus]:
+        """The inputs tick by tick, a repeating tail once."""
+        for stretch in self.stretches:
+            for _ in range(stretch.ticks):
+                yield stretch.inputs
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something that is wrong with a machine.
+
+    Attributes:
+        code: one of :data:`SEVERITY`.
+        place: where in the file it stands.
+        message: one plain sentence.
+        hint: how such a thing is usually mended.
+        mode: the mode that it is about.
+        row: the row that it is about.
+        by: the rows that bring it about: for "there is none", those that exclude it.
+        rows: for a mode that no run enters: the rows that never decide with it, since they apply in no mode that is.
+        subject: what else it is about by name: a sensor, a level, a command …; "" when there is nothing else.
+        run: the shortest run that shows it; None for what no run can show.
+    """
+
+    code: str
+    place: Place = NOWHERE
+    message: str = ""
+    hint: str = ""
+    mode: ModeRef | None = None
+    row: RowRef | None = None
+    by: tuple[RowRef, ...] = ()
+    rows: tuple[RowRef, ...] = ()
+    subject: str = ""
+    run: Run | None = None
+
+    @property
+    def severity(self) -> Severity:
+        """How grave it is: an error should not be built; a warning deserves a look."""
+        return SEVERITY[self.code]
+
+
+@dataclass(frozen=True, slots=True)
+class PromiseVerdict:
+    """How a promise fares.
+
+    Attributes:
+        promise: the promise.
+        kept: whether it is; None when the proof could not tell.
+        worst: in ticks, when it is kept: ``once``: the longest that M is waited for; ``while``: the longest that X
+            holds
+            up to and with a tick on which M does not; ``never``: the longest that X holds. None when X never holds, and
+            for ``every mode can reach``.
+        run: the shortest run that breaks it.
+        why: why the proof could not tell.
+        sure: ``worst`` does occur; else nothing worse does, and it may be less.
+    """
+
+    promise: Promise
+    kept: bool | None
+    worst: int | None = None
+    run: Run | None = None
+    why: str = ""
+    sure: bool = True
+
+    @property
+    def holds(self) -> bool:
+        """Whether it was proved."""
+        return self.kept is True

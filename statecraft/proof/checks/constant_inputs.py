@@ -1,0 +1,340 @@
+"""What a machine does when the world stands still: choices of constant inputs, and the rounds it goes on them."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from statecraft.findings import Hold, RowRef, Run
+from statecraft.machine import Atom
+from statecraft.proof.engine.clusters import Cluster
+from statecraft.proof.engine.conditions import Values
+from statecraft.proof.engine.exploration import START, Config, Explorer, Only, Transition
+from statecraft.proof.engine.model import NOBODY, Modes
+from statecraft.proof.engine.zones import FREE
+from statecraft.proof.reachability import Reachability, Undecided
+from statecraft.proof.runs.counterexamples import Choice, Lost, Trail, narrowed_to, stretches
+from statecraft.proof.runs.goals import in_some
+
+MOST_CHOICES = 4000
+"""Choices of constant inputs that are tried one by one before the proof says that it cannot tell."""
+
+
+MOST_TRIES = 20_000
+"""How many ways are followed, all choices of inputs and configurations together."""
+
+
+RUN_UP = 40
+"""For how many ticks at most a run may already go round before its clocks have come to their limits."""
+
+
+LOOPS = 80
+"""How often a round is followed until its clocks and counters repeat, before the proof says that it cannot tell."""
+
+
+MOST_STEPS = 30_000
+"""How many steps are followed in search of rounds before the proof says that it cannot tell."""
+
+
+Cells = tuple[tuple[int, int], ...]
+"""Clusters, and one cell of each: constant inputs, as far as they matter."""
+
+
+def confined(explored: Reachability, cells: Cells) -> Only:
+    """A step on the constant inputs ``cells``."""
+    return Only(pairs=tuple((index, explored.model.clusters[index].constant(cell)) for index, cell in cells))
+
+
+def quiet(explored: Reachability, cells: Cells) -> Only:
+    """As :func:`confined`, and nothing is said."""
+    return confined(explored, cells)._replace(takes=1, deaf=explored.messages)
+
+
+@dataclass(frozen=True)
+class Round:
+    """A cycle that the machine goes round for ever.
+
+    Attributes:
+        configs: the configurations on it, in order.
+        edges: once round: from each to the next.
+        phase: of which turn of inputs the first edge is.
+    """
+
+    configs: tuple[Config, ...]
+    edges: tuple[Transition, ...]
+    phase: int
+
+    @property
+    def modes(self) -> tuple[Modes, ...]:
+        """The modes of all parts before each edge."""
+        return tuple(config.modes for config in self.configs)
+
+    def starts(self, turns: Sequence[Cells]) -> Iterator[tuple[Config, object]]:
+        """Each configuration on it, with this and the turns of inputs that go on from there."""
+        for place, config in enumerate(self.configs):
+            at = (self.phase + place) % len(turns)
+            yield config, (self, [*turns[at:], *turns[:at]])
+
+
+def changing(explored: Reachability, parts: frozenset[int]) -> tuple[dict[Modes, set[Modes]], list[Config]]:
+    """The steps on which nothing is said and a mode of one of ``parts`` changes, between modes that can go round and
+    round; and the configurations in those modes from which one can start.
+
+    A part that changes its mode on every tick has just entered the one it is in, so its clock stands at 0.
+    """
+    known = explored.changing.get(parts)
+    if known is None:
+        known = explored.changing[parts] = _changing(explored, parts)
+    return known
+
+
+def _changing(explored: Reachability, parts: frozenset[int]) -> tuple[dict[Modes, set[Modes]], list[Config]]:
+    explorer, model = explored.explorer, explored.model
+    entered = f"mode {model.parts[min(parts)].name}" if len(parts) == 1 else None
+    steps: dict[Modes, set[Modes]] = {}
+    starts: list[Config] = []
+    only = Only(takes=1, deaf=explored.messages)
+    for _, config in explored.configs():
+        if entered in explorer.zones.clocks[config.zone]:
+            zone = explorer.zones.bound(config.zone, entered or "", 0, 0)
+            if zone is None:
+                continue
+            config = config._replace(zone=zone)
+        starts.append(config)
+        for region in explorer.regions(config, only):
+            for rows, _ in explorer.values(config, region, region.node, only):
+                assert isinstance(rows, tuple)
+                if all(row == NOBODY for row in rows):
+                    continue
+                after = model.effect(config.modes, region.counters, rows).modes
+                if not parts.isdisjoint(moved(config.modes, after)):
+                    steps.setdefault(config.modes, set()).add(after)
+    while True:
+        kept = {modes: {after for after in some if after in steps} for modes, some in steps.items()}
+        kept = {modes: some for modes, some in kept.items() if some}
+        if kept == steps:
+            return kept, [config for config in starts if config.modes in kept]
+        steps = kept
+
+
+def moved(before: Modes, after: Modes) -> frozenset[int]:
+    """The parts whose modes differ."""
+    return frozenset(part for part, (was, now) in enumerate(zip(before, after, strict=True)) if was != now)
+
+
+def constants(explored: Reachability, modes: Iterable[Modes]) -> list[int]:
+    """The clusters that have a say in ``modes``."""
+    found: set[int] = set()
+    for some in modes:
+        for part, mode in enumerate(some):
+            found |= clusters_asked(explored, part, mode)
+    return sorted(found)
+
+
+def clusters_asked(explored: Reachability, part: int, mode: int) -> set[int]:
+    """The clusters that the rows of a mode ask."""
+    return {cluster for cluster, _ in explored.asks(part, mode)}
+
+
+def kinds_of_cell(explored: Reachability, cluster: Cluster, modes: Iterable[Modes]) -> list[int]:
+    """One of each kind of cells that the rows of ``modes`` can tell apart; all, if levels remember them."""
+    if cluster.levels:
+        return [place for place, cell in enumerate(cluster.cells) if not cell.moved]
+    asked = {
+        atom
+        for some in modes
+        for part, mode in enumerate(some)
+        for index, atom in explored.asks(part, mode)
+        if index == cluster.index
+    }
+    kinds: dict[frozenset[Atom], int] = {}
+    for place, cell in enumerate(cluster.cells):
+        kinds.setdefault(frozenset(atom for atom in cell.true if atom in asked), place)
+    return list(kinds.values())
+
+
+def _not_too_many(explored: Reachability, clusters: Sequence[int], modes: Sequence[Modes], starts: int) -> None:
+    """See that so many choices, each from so many configurations, can be tried.
+
+    Raises:
+        Undecided: there are too many.
+    """
+    total = starts
+    for index in clusters:
+        total *= len(kinds_of_cell(explored, explored.model.clusters[index], modes))
+    if total > MOST_TRIES:
+        raise Undecided
+
+
+def every_choice(explored: Reachability, clusters: Sequence[int], modes: Sequence[Modes]) -> Iterator[Cells]:
+    """Every choice of constant inputs for ``clusters``, as far as the rows of ``modes`` can tell them apart.
+
+    Raises:
+        Undecided: there are too many.
+    """
+    kinds = [kinds_of_cell(explored, explored.model.clusters[index], modes) for index in clusters]
+    total = 1
+    for some in kinds:
+        total *= len(some)
+    if total > MOST_CHOICES:
+        raise Undecided
+    for cells in itertools.product(*kinds):
+        yield tuple(zip(clusters, cells, strict=True))
+
+
+def rounds(
+    explored: Reachability, config: Config, onlys: Sequence[Only], parts: frozenset[int], steps: Iterator[int]
+) -> Iterator[Round]:
+    """The cycles that start in ``config``, go on confined to each of ``onlys`` in turn, and change a mode of one of
+    ``parts`` every tick.
+
+    Clocks that a cycle never sets stand at their limit on it, sooner or later, so that is where they are put; the rest
+    repeat after a few times round. A set of configurations that a way leads back to, exactly, holds one that it leads
+    back to after some number of times round: it is finite, and each of its members has one before it.
+
+    Args:
+        steps: counts the steps that are followed.
+
+    Raises:
+        Undecided: there are too many, or a cycle is too long.
+    """
+    explorer = explored.explorer
+    path: list[tuple[Config, Transition]] = []
+
+    def go(current: Config, saturated: bool) -> Iterator[Round]:
+        phase = len(path) % len(onlys)
+        at = [place for place, (before, _) in enumerate(path) if before == current and place % len(onlys) == phase]
+        if at:
+            loop = path[at[-1] :]
+            yield Round(tuple(before for before, _ in loop), tuple(edge for _, edge in loop), phase)
+            return
+        met = [
+            place for place, (before, _) in enumerate(path) if before[:4] == current[:4] and place % len(onlys) == phase
+        ]
+        if len(met) > LOOPS or next(steps) > MOST_STEPS:
+            raise Undecided
+        if met and not saturated:
+            run_on = set(explorer.zones.clocks[current.zone])
+            for _, edge in path[met[-1] :]:
+                run_on -= edge.reset | edge.way.region.hearing.reset | edge.loose
+            late = _late(explorer, path[met[-1]][0], run_on)
+            if late is not None and late != path[met[-1]][0]:
+                held = path[:]
+                path.clear()
+                if met[-1] % len(onlys) == 0:
+                    yield from go(late, True)
+                path[:] = held
+        number = explorer.keep(current)
+        for edge, target in explorer.steps(number, onlys[phase]):
+            if not parts.isdisjoint(moved(current.modes, target.modes)):
+                path.append((current, edge))
+                yield from go(target, saturated)
+                path.pop()
+
+    yield from go(config, False)
+
+
+def _late(explorer: Explorer, config: Config, clocks: Iterable[str]) -> Config | None:
+    """``config`` with ``clocks`` at their limits; None when they cannot be."""
+    names, limits = explorer.clocks(config.modes, config.fors)
+    zone: int | None = config.zone
+    for clock in clocks:
+        if clock in names and zone is not None:
+            zone = explorer.zones.bound(zone, clock, limits[names.index(clock)], FREE)
+    return None if zone is None else config._replace(zone=zone)
+
+
+def _endless(
+    explored: Reachability,
+    some: Sequence[tuple[Config, object]],
+    parts: frozenset[int],
+    readings: Callable[[Sequence[Cells]], Sequence[Values]] = lambda _: (),
+) -> tuple[Run, Round]:
+    """The shortest run to where the inputs of some round keep it going for ever, with them as its tail; and that round.
+    On every tick one of ``parts`` changes its mode.
+
+    The round itself need not have been reached: clocks that the inputs let run up to their limits may still be running.
+
+    Args:
+        readings: of turns of inputs, those that must be other than their cells' own.
+    """
+
+    def there(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
+        if number == START:
+            return
+        for turns in _turns(some):
+            onlys = [quiet(explored, cells) for cells in turns]
+            yield from _onto(explored, explorer, number, config, turns, onlys, some, parts)
+
+    found = explored.found(lambda _: there)
+    if found is None:
+        if explored.rough:
+            raise Undecided
+        raise Lost("no run leads to a round that there is")
+    assert isinstance(found.note, tuple)
+    each, turns = found.note
+    return with_tail(explored, found.run, turns, readings(turns)), each
+
+
+def _turns(some: Sequence[tuple[Config, object]]) -> list[list[Cells]]:
+    """The different turns of inputs of some rounds."""
+    found: dict[tuple[Cells, ...], None] = {}
+    for _, note in some:
+        assert isinstance(note, tuple)
+        found[tuple(note[1])] = None
+    return [list(turns) for turns in found]
+
+
+def _onto(
+    explored: Reachability,
+    explorer: Explorer,
+    number: int,
+    config: Config,
+    turns: list[Cells],
+    onlys: Sequence[Only],
+    some: Sequence[tuple[Config, object]],
+    parts: frozenset[int],
+) -> Iterator[Trail]:
+    """The ways from ``config``, on the inputs ``turns`` and with one of ``parts`` changing its mode on every tick, onto
+    a round.
+    """
+    edges: list[Transition] = []
+
+    def go(current: Config, at: int) -> Iterator[Trail]:
+        left = [*turns[len(edges) % len(turns) :], *turns[: len(edges) % len(turns)]]
+        here = [(start, note) for start, note in some if isinstance(note, tuple) and note[1] == left]
+        covered = False
+        for trail in in_some(explored, here)(explorer, at, current):
+            assert isinstance(trail.note, tuple) and trail.last is not None
+            yield replace(trail, edges=list(edges), shown=0, note=(trail.note[0], turns))
+            covered = covered or narrowed_to(explorer, current.zone, trail.last) == current.zone
+        if covered:
+            return
+        if len(edges) >= RUN_UP:
+            return
+        for edge, target in explorer.steps(at, onlys[len(edges) % len(onlys)], current):
+            if not parts.isdisjoint(moved(current.modes, target.modes)):
+                edges.append(edge)
+                yield from go(target, explorer.keep(target))
+                edges.pop()
+
+    yield from go(config, number)
+
+
+def with_tail(explored: Reachability, run: Run, turns: Sequence[Cells], readings: Sequence[Values] = ()) -> Run:
+    """``run``, and then each of the constant inputs ``turns`` for a tick, again and again; with ``readings``, if any,
+    in place of their cells' own."""
+    tail: list[Hold] = []
+    for place, cells in enumerate(turns):
+        chosen = dict(cells)
+        pairs = tuple(chosen.get(cluster.index, 0) for cluster in explored.model.clusters)
+        own = readings[place] if readings else {}
+        valid = tuple((term, value) for term, value in own.items() if value is not None)
+        tail += stretches(explored.model, [Choice(pairs, 0, frozenset(), 1, valid)])
+    return Run((*run.stretches, *tail), len(run.stretches), run.modes)
+
+
+def _rows_of(explored: Reachability, each: Round, parts: Iterable[int]) -> tuple[RowRef, ...]:
+    rows = [(part, edge.way.rows[part]) for edge in each.edges for part in parts if edge.way.rows[part] != NOBODY]
+    return tuple(dict.fromkeys(explored.row_ref(part, row) for part, row in rows))

@@ -1,0 +1,77 @@
+"""*Flapping*: modes that take turns on every tick while the world stands still."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator, Sequence
+
+from statecraft.findings import Finding
+from statecraft.proof.checks.constant_inputs import (
+    Cells,
+    _endless,
+    _not_too_many,
+    _rows_of,
+    changing,
+    constants,
+    every_choice,
+    moved,
+    quiet,
+    rounds,
+)
+from statecraft.proof.engine.exploration import Config
+from statecraft.proof.reachability import Reachability
+
+
+def flapping(explored: Reachability) -> Iterator[Finding]:
+    """Modes that are left again and again, a mode changing on every tick, on constant inputs and no commands.
+
+    Raises:
+        Undecided: there are too many choices of inputs.
+    """
+    everyone = frozenset(range(len(explored.model.parts)))
+    steps, starts = changing(explored, everyone)
+    modes = list(steps)
+    clusters = constants(explored, modes)
+    _not_too_many(explored, clusters, modes, len(starts))
+    found: dict[tuple[int, int], dict[frozenset[int], dict[tuple[Config, Cells], object]]] = {}
+    followed = itertools.count()
+    for cells in every_choice(explored, clusters, modes):
+        only = quiet(explored, cells)
+        for config in starts:
+            for each in rounds(explored, config, [only], everyone, followed):
+                turns = [moved(*some) for some in itertools.pairwise((*each.modes, each.modes[0]))]
+                for parts in _least(turns):
+                    for before, turn in zip(each.modes, turns, strict=True):
+                        for part in turn & parts:
+                            of_mode = found.setdefault((part, before[part]), {})
+                            known = of_mode.setdefault(parts, {})
+                            for start, note in each.starts([cells]):
+                                known.setdefault((start, cells), note)
+    for (part, place), by_parts in sorted(found.items(), key=lambda item: item[0]):
+        mode = explored.mode(part, place)
+        runs = [
+            (*_endless(explored, [(start, note) for (start, _), note in some.items()], parts), parts)
+            for parts, some in by_parts.items()
+        ]
+        run, example, parts = min(runs, key=lambda each: each[0].ticks)
+        among = sorted({explored.ref(part, modes[part]).mode for modes in example.modes})
+        yield Finding(
+            "flapping",
+            mode.place,
+            f"with nothing said and nothing changing outside, {' and '.join(among)} take turns on every tick.",
+            "give a level a gap between its set and its clear condition, or let a row wait with 'after'.",
+            mode=explored.ref(part, place),
+            by=_rows_of(explored, example, sorted(parts)),
+            run=run,
+        )
+
+
+def _least(turns: Sequence[frozenset[int]]) -> list[frozenset[int]]:
+    """The sets of parts of which one is in each of ``turns``, without any that can be spared."""
+    found: list[frozenset[int]] = []
+    among = frozenset[int]().union(*turns)
+    for size in range(1, len(among) + 1):
+        for parts in map(frozenset, itertools.combinations(sorted(among), size)):
+            if not any(map(parts.isdisjoint, turns)) and not any(less <= parts for less in found):
+                found.append(parts)
+    return found

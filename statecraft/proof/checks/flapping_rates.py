@@ -1,0 +1,63 @@
+"""*Flapping*, excluded: how often a part can change its mode at all when nothing is said."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from fractions import Fraction
+
+from statecraft.proof.engine.exploration import START, Only
+from statecraft.proof.reachability import Reachability, Undecided
+
+
+def cannot_flap(explored: Iterable[Reachability]) -> bool:
+    """Whether the parts change their modes too seldom, when nothing is said, for one of them to do so on every tick.
+
+    A part that dwells d ticks in a mode on average, on the round that it can go most quickly, changes its mode in the
+    long run on at most one tick in d.
+    """
+    return sum((_rate(each) for each in explored), Fraction(0)) < 1
+
+
+def _rate(explored: Reachability) -> Fraction:
+    explorer, model = explored.explorer, explored.model
+    if len(model.parts) != 1:
+        raise Undecided
+    clock = f"mode {model.parts[0].name}"
+    only = Only(takes=1, deaf=explored.messages)
+    dwelt: dict[int, dict[int, int]] = {}  # from mode to mode: the least ticks since the first was entered
+    for number, config, region in explored.views():
+        if number == START or region.hearing.reset or not region.hearing.takes & 1:
+            continue
+        for rows, _ in explorer.values(config, region, region.node, only):
+            assert isinstance(rows, tuple)
+            after = model.effect(config.modes, region.counters, rows).modes[0]
+            if after != config.modes[0]:
+                live = clock in explorer.zones.clocks[region.zone]
+                ticks = max(1, explorer.zones.span(region.zone, clock)[0]) if live else 1
+                steps = dwelt.setdefault(config.modes[0], {})
+                steps[after] = min(ticks, steps.get(after, ticks))
+    least = _least_mean(dwelt)
+    return Fraction(0) if least is None else 1 / least
+
+
+def _least_mean(steps: Mapping[int, Mapping[int, int]]) -> Fraction | None:
+    """The least mean length of the steps of a round; None if nothing goes round.
+
+    R. M. Karp, "A characterization of the minimum cycle mean in a digraph", Discrete Mathematics 23 (1978), 309-311.
+    """
+    nodes = {*steps, *(to for some in steps.values() for to in some)}
+    walks: list[dict[int, int]] = [dict.fromkeys(nodes, 0)]  # for each number of steps: the shortest walk to each node
+    for _ in nodes:
+        longer: dict[int, int] = {}
+        for node, length in walks[-1].items():
+            for to, more in steps.get(node, {}).items():
+                longer[to] = min(length + more, longer.get(to, length + more))
+        walks.append(longer)
+    count = len(nodes)
+    return min(
+        (
+            max(Fraction(length - some[node], count - k) for k, some in enumerate(walks[:-1]) if node in some)
+            for node, length in walks[-1].items()
+        ),
+        default=None,
+    )

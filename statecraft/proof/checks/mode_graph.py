@@ -1,0 +1,92 @@
+"""What can be said of a machine without running it: the plain faults of its mode graph, and what nothing uses.
+
+The graph has an edge for every row from every mode in which it applies, whatever its condition asks. It has every
+step that the machine has and perhaps more, so what is missing from it is missing for certain: there are no false
+alarms here, only faults that the exact proofs still have to find.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from statecraft.findings import Finding, RowRef
+from statecraft.machine import Machine, Mode, ModeRef, Part, Row
+from statecraft.proof.checks.unused import unused
+
+if TYPE_CHECKING:
+    from networkx import DiGraph
+
+
+def findings(machine: Machine) -> list[Finding]:
+    """Modes that no row leads to, none leaves, or from which no rows lead to a stop mode; and what nothing uses."""
+    found: list[Finding] = []
+    for part in machine.parts:
+        found += plain_faults(part)
+    return [*found, *unused(machine)]
+
+
+def mode_graph(part: Part) -> DiGraph:
+    """The modes of ``part``, and an edge for every row that might lead from one to another."""
+    import networkx
+
+    graph = networkx.DiGraph()
+    graph.add_nodes_from(mode.name for mode in part.modes)
+    graph.add_edges_from(
+        (mode, row.target) for row in part.rows if row.move == "go" for mode in row.modes if mode != row.target
+    )
+    return graph
+
+
+def plain_faults(part: Part) -> Iterator[Finding]:
+    """Modes of ``part`` that no row leads to, none leaves, or from which no rows lead to a stop mode."""
+    import networkx
+
+    graph = mode_graph(part)
+    reached = networkx.descendants(graph, part.start.name) | {part.start.name}
+    stops = {mode.name for mode in part.modes if mode.stop}
+    stopping = stops.union(*(networkx.ancestors(graph, stop) for stop in stops))
+    for mode in part.modes:
+        where = ModeRef(part.name, mode.name)
+        if mode.name not in reached:
+            idle = idle_with(part, mode, reached)
+            yield Finding(
+                "unreachable",
+                mode.place,
+                f"no chain of rows leads from {part.start.name} to {mode.name}{idle_said(idle)}.",
+                f"add a row that goes to {mode.name}, or take the mode out.",
+                where,
+                rows=tuple(RowRef(part.name, row.number) for row in idle),
+            )
+            continue
+        if not graph.out_degree(mode.name) and not mode.final:
+            yield Finding(
+                "stuck",
+                mode.place,
+                f"no row leads out of {mode.name}.",
+                f"add a row that leaves {mode.name}, or declare the mode final if it is meant to stay there.",
+                where,
+            )
+        if mode.name not in stopping:
+            yield Finding(
+                "no way to stop",
+                mode.place,
+                f"no chain of rows leads from {mode.name} to a stop mode.",
+                "add a failsafe for a halt command in any mode, leading to a stop mode.",
+                where,
+            )
+
+
+def idle_with(part: Part, mode: Mode, reached: Collection[str]) -> list[Row]:
+    """The rows that apply in ``mode``, which is not among those ``reached``, and in none that is."""
+    return [row for row in part.rows if mode.name in row.modes and not any(name in reached for name in row.modes)]
+
+
+def idle_said(rows: Sequence[Row]) -> str:
+    """That ``rows`` never decide, as the end of the sentence about their mode; "" if there are none."""
+    if not rows:
+        return ""
+    if len(rows) == 1:
+        return f", so the row on line {rows[0].place.line} never decides"
+    *most, last = (str(row.place.line) for row in rows)
+    return f", so the rows on lines {', '.join(most)} and {last} never decide"

@@ -1,0 +1,27 @@
+"""*Overlapping*: levels whose set and clear condition can both be true."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from statecraft.findings import Finding
+from statecraft.proof.reachability import Reachability
+
+
+def overlapping(explored: Reachability) -> Iterator[Finding]:
+    """Levels whose set and clear condition are both true on some tick."""
+    model = explored.model
+    found: set[str] = set()
+    for _, config, region in explored.views():
+        for index, box in enumerate(config.boxes):
+            pairs = model.clusters[index].pairs_from(box)
+            found |= {level for level, clash in region.tables[index].clash.items() if clash & pairs}
+    for level in explored.machine.levels:
+        if level.name in found:
+            yield Finding(
+                "overlapping",
+                level.place,
+                f"the set and the clear condition of {level.name} can both be true at once.",
+                "leave a gap between the two, so that only one of them can hold.",
+                subject=level.name,
+            )

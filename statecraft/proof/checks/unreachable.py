@@ -1,0 +1,215 @@
+"""Modes and rows that nothing brings about: *unreachable*, *shadowed*, *stuck*."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from statecraft.findings import Finding
+from statecraft.machine import Row
+from statecraft.proof.checks.mode_graph import idle_said, idle_with
+from statecraft.proof.engine.diagrams import Node
+from statecraft.proof.engine.exploration import START, Config, Explorer, Region
+from statecraft.proof.engine.model import NO, NOBODY, Ask, Counters, Modes, Rows
+from statecraft.proof.reachability import Reachability, Undecided
+from statecraft.proof.runs.counterexamples import Trail
+
+
+def fired(explored: Reachability) -> frozenset[tuple[int, int]]:
+    """The rows that decide on some tick, as (part, number)."""
+    explorer = explored.explorer
+    found: set[tuple[int, int]] = set()
+    seen: set[Rows] = set()
+    for edges in (explorer.start_edges, *(explorer.edges[number] for number in explorer.numbers())):
+        for edge in edges:
+            if edge.way.rows not in seen:
+                seen.add(edge.way.rows)
+                found |= {(part, row) for part, row in enumerate(edge.way.rows) if row != NOBODY}
+    return frozenset(found)
+
+
+def left(explored: Reachability) -> frozenset[tuple[int, int]]:
+    """The modes that some step leaves, as (part, mode)."""
+    explorer = explored.explorer
+    found: set[tuple[int, int]] = set()
+    origin = explorer.origin
+    for edge in explorer.start_edges:
+        found |= _moved(origin.modes, explorer.configs[edge.target].modes)
+    for number, config in explored.configs():
+        for edge in explorer.edges[number]:
+            found |= _moved(config.modes, explorer.configs[edge.target].modes)
+    return frozenset(found)
+
+
+def _moved(before: Modes, after: Modes) -> set[tuple[int, int]]:
+    if before == after:
+        return set()
+    return {(part, mode) for part, (mode, then) in enumerate(zip(before, after, strict=True)) if mode != then}
+
+
+def findings(explored: Reachability, part: int) -> Iterator[Finding]:
+    """The findings about the modes and rows of ``part``.
+
+    Raises:
+        Undecided: it was explored alone, and what it never does there needs a reason that the others may give. What was
+            found before is so.
+    """
+    model = explored.model
+    others = False
+    whole = model.parts[part]
+    gone = {mode for at, mode in left(explored) if at == part}
+    reached = {explored.mode(at, mode).name for at, mode in explored.reached if at == part}
+    fires = {row for at, row in fired(explored) if at == part}
+    for place, mode in enumerate(whole.modes):
+        ref = explored.ref(part, place)
+        if mode.name not in reached:
+            idle = idle_with(whole, mode, reached)
+            into = [row for row in whole.rows if row.move == "go" and row.target == mode.name]
+            yield Finding(
+                "unreachable",
+                mode.place,
+                f"no run ever enters {mode.name}"
+                + (": no row that leads there can decide" if into else ": no row leads there")
+                + f"{idle_said(idle)}.",
+                f"add a row that leads to {mode.name}, or mend the ones that should; or take the mode out.",
+                mode=ref,
+                by=tuple(explored.row_ref(part, row.number) for row in into),
+                rows=tuple(explored.row_ref(part, row.number) for row in idle),
+            )
+        elif place not in gone and not mode.final:
+            if explored.partial:
+                others = True
+            else:
+                yield _stuck(explored, part, place)
+    for row in whole.rows:
+        if row.number not in fires and any(name in reached for name in row.modes):
+            finding = _silent(explored, part, row)
+            if explored.partial and finding.code == "shadowed":
+                others = True
+            else:
+                yield finding
+    if others:
+        raise Undecided
+
+
+def _stuck(explored: Reachability, part: int, place: int) -> Finding:
+    mode = explored.mode(part, place)
+    leading = [row for row in explored.model.rows_in(part, place) if row.move == "go" and row.target != mode.name]
+
+    def there(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
+        if number != START and config.modes[part] == place:
+            yield Trail([])
+
+    return Finding(
+        "stuck",
+        mode.place,
+        f"nothing ever leaves {mode.name}"
+        + (": the rows that lead out of it can never decide there." if leading else ": no row leads out of it."),
+        f"add a row that leaves {mode.name}, or declare the mode final if it is meant to stay there.",
+        mode=explored.ref(part, place),
+        by=tuple(explored.row_ref(part, row.number) for row in leading),
+        run=explored.shortest(there),
+    )
+
+
+def _silent(explored: Reachability, part: int, row: Row) -> Finding:
+    """Why a row that applies in a mode that is reached never decides."""
+    by, held = hidden(explored, part, row)
+    ref = explored.row_ref(part, row.number)
+    told = f"'{' '.join(row.when_text.split())}'" if row.when_text else "its condition"
+    if not held:
+        return Finding(
+            "unreachable",
+            row.place,
+            f"this row never decides: {told} holds in no situation that the machine can come to in {_modes(row)}.",
+            "mend the condition, or take the row out.",
+            row=ref,
+        )
+    return Finding(
+        "shadowed",
+        row.place,
+        f"this row never decides: whenever {told} holds in {_modes(row)}, {_others(explored, part, by)}.",
+        "put the row further up, narrow the rows that come before it, or take it out.",
+        row=ref,
+        by=tuple(explored.row_ref(part, number) for number in by),
+    )
+
+
+def _modes(row: Row) -> str:
+    return row.in_text.strip() or " or ".join(row.modes)
+
+
+def _others(explored: Reachability, part: int, by: tuple[int, ...]) -> str:
+    lines = [explored.row(part, number).place.line for number in by]
+    told = " or ".join([", ".join(map(str, lines[:-1])), str(lines[-1])] if len(lines) > 1 else map(str, lines))
+    return f"the row on line {told} comes first" if len(lines) == 1 else f"one of the rows on lines {told} comes first"
+
+
+def hidden(explored: Reachability, part: int, row: Row) -> tuple[tuple[int, ...], bool]:
+    """The rows that decide instead of ``row`` where its condition holds, or bar it; and whether it holds anywhere."""
+    model, explorer = explored.model, explored.explorer
+    by: set[int] = set()
+    held = False
+    names = {model.mode_index[part][name] for name in row.modes}
+    done: set[object] = set()
+    for _, config, region in explored.views():
+        mode = config.modes[part]
+        if mode not in names:
+            continue
+        when, bar = model.row_condition(part, mode, row)
+        if when == NO:
+            continue
+        node = explorer.asked(config, region, part, _deciders(explored, region, part, mode, when))
+        for value, _ in explorer.values(config, region, node):
+            if value is None:
+                continue
+            held = True
+            assert isinstance(value, int)
+            if value != NOBODY and value < row.number:
+                by.add(value)
+            elif bar != NO:
+                key = (mode, node, region.node)
+                if key not in done:
+                    done.add(key)
+                    by |= set(_barring(explored, config, region, part, mode, row, when))
+    return tuple(sorted(by)), held
+
+
+def _deciders(
+    explored: Reachability, region: Region, part: int, mode: int, when: Ask
+) -> Callable[[Rows, Counters, Modes], Node]:
+    """What decides where ``when`` holds: a function for :meth:`Explorer.asked`; None where it does not hold."""
+    model, diagrams = explored.model, explored.model.diagrams
+
+    def ask(_: Rows, counters: Counters, modes: Modes) -> Node:
+        holds = model.diagram(when, region.passed, counters, modes, region.tables)
+        decides = model.decision(part, mode, region.passed, counters, modes, region.tables, region.known)
+        return diagrams.select(holds, decides, diagrams.value(None))
+
+    return ask
+
+
+def _barring(
+    explored: Reachability, config: Config, region: Region, part: int, mode: int, row: Row, when: Ask
+) -> Iterator[int]:
+    """The failsafes that keep ``row`` from starting a moving mode, somewhere where it would."""
+    model, explorer, diagrams = explored.model, explored.explorer, explored.model.diagrams
+    target = model.mode_index[part][row.target] if row.move == "go" else mode
+    for failsafe in model.rows_in(part, target):
+        if not failsafe.failsafe:
+            continue
+        bar = model.asked(failsafe.when, part, mode, entering=target)
+
+        def ask(_: Rows, counters: Counters, modes: Modes, bar: Ask = bar) -> Node:
+            both = [model.diagram(each, region.passed, counters, modes, region.tables) for each in (when, bar)]
+            decides = model.decision(part, mode, region.passed, counters, modes, region.tables, region.known)
+            later = diagrams.where(decides, lambda number: _comes_later(number, row))
+            return diagrams.all_of([*both, later])
+
+        node = explorer.asked(config, region, part, ask)
+        if any(value is True for value, _ in explorer.values(config, region, node)):
+            yield failsafe.number
+
+
+def _comes_later(number: object, row: Row) -> bool:
+    assert isinstance(number, int)
+    return number == NOBODY or number > row.number

@@ -1,0 +1,159 @@
+"""What a machine declares and nothing uses."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator
+
+from statecraft.findings import Finding
+from statecraft.machine import (
+    Absent,
+    After,
+    Atom,
+    Compare,
+    Condition,
+    Fault,
+    FromDial,
+    InMode,
+    LevelOn,
+    Machine,
+    Place,
+    Remembered,
+    Silent,
+    Steady,
+    SwitchOn,
+    Taken,
+    atoms,
+)
+
+Use = tuple[str, str]
+"""What is used: its kind (``sensor``, ``command`` …) and its name. Links stand for ``silent`` asked of them."""
+
+
+def unused(machine: Machine) -> list[Finding]:
+    """A finding for every command, dial, sensor, switch, level, counter, output, group or constant that nothing uses.
+
+    Promises and expectations use what they ask about. A command that only keeps its link from falling silent is used
+    if that silence is asked about; a counter that is only ever changed is used if the machine reports its changes.
+    """
+    uses = set(_uses(machine))
+    return [
+        Finding("unused", place, f"nothing uses the {kind} {name}.", _HINTS[kind], subject=name)
+        for kind, name, place in _declared(machine)
+        if (kind, name) not in uses
+    ]
+
+
+_HINTS = {
+    "command": "test it in a row, or take it out.",
+    "dial": "set an output by it or compare it in a row, or take it out.",
+    "sensor": "read it in a row or a level, or take it out.",
+    "switch": "test it in a row or a level, or take it out.",
+    "level": "test it in a row, or take it out.",
+    "counter": "compare it in a row, or take it out.",
+    "output": "set it in a mode, or take it out.",
+    "group": "name it in a row, or take it out.",
+    "constant": "write its name where its value stands, or take it out.",
+}
+
+
+def _declared(machine: Machine) -> Iterator[tuple[str, str, Place]]:
+    for command in machine.commands:
+        yield "command", command.name, command.place
+    for dial in machine.dials:
+        yield "dial", dial.name, dial.place
+    for sensor in machine.sensors:
+        yield "sensor", sensor.name, sensor.place
+    for switch in machine.switches:
+        yield "switch", switch.name, switch.place
+    for output in machine.outputs:
+        yield "output", output.name, output.place
+    for constant in machine.constants:
+        yield "constant", constant.name, constant.place
+    for level in machine.levels:
+        yield "level", level.name, level.place
+    for part in machine.parts:
+        for counter in part.counters:
+            yield "counter", counter.name, counter.place
+        for group in part.groups:
+            yield "group", group.name, group.place
+
+
+def _uses(machine: Machine) -> Iterator[Use]:
+    for atom in _asked(machine):
+        yield from _used_by(atom)
+        if isinstance(atom, Silent):
+            yield from (("command", command.name) for command in machine.commands if command.link == atom.link)
+    for sensor in machine.sensors:
+        if isinstance(sensor.source, Remembered):
+            yield "sensor", sensor.source.of
+    for part in machine.parts:
+        yield from (("output", output) for output in part.outputs)
+        for mode in part.modes:
+            yield from (("dial", setting.dial) for _, setting in mode.settings if isinstance(setting, FromDial))
+        for counter in part.counters:
+            if any(link.reports for link in machine.links):
+                yield "counter", counter.name
+        named = _words(
+            [
+                *(row.in_text for row in part.rows),
+                *(counts.text for counter in part.counters for counts in counter.counts),
+                *(promise.text for promise in machine.promises),
+            ]
+        )
+        groups = {group.name for group in part.groups}
+        yield from (("group", group.name) for group in part.groups if group.settings or group.name in named)
+        # A group named in another group's list: the reader has expanded it, so the source is asked.
+        for group in part.groups:
+            yield from (("group", name) for name in _words([machine.line(group.place)]) & (groups - {group.name}))
+    yield from (("constant", name) for name in _mentioned(machine))
+
+
+def _asked(machine: Machine) -> Iterator[Atom]:
+    conditions: list[Condition] = []
+    for level in machine.levels:
+        conditions += [level.set, level.clear]
+    for part in machine.parts:
+        conditions += [row.when for row in part.rows]
+    conditions += [promise.when for promise in machine.promises if promise.when is not None]
+    conditions += [expectation.when for trial in machine.trials for expectation in trial.expectations]
+    for condition in conditions:
+        yield from atoms(condition)
+
+
+def _used_by(atom: Atom) -> Iterator[Use]:
+    match atom:
+        case Compare(left, _, right, _):
+            yield from ((term.kind, term.name) for term in (left, right) if term is not None and term.kind != "output")
+        case Fault(sensor) | Steady(sensor):
+            yield "sensor", sensor
+        case SwitchOn(switch):
+            yield "switch", switch
+        case LevelOn(level):
+            yield "level", level
+        case Taken(command) | Absent(command):
+            yield "command", command
+        case After(_, group):
+            if group is not None:
+                yield "group", group
+        case InMode(_, _, text):
+            yield from (("group", word) for word in _words([text]))
+        case _:
+            pass
+
+
+def _words(texts: Iterable[str]) -> set[str]:
+    return {word for text in texts for word in re.findall(r"[a-z_][a-z0-9_]*", text)}
+
+
+def _mentioned(machine: Machine) -> Iterator[str]:
+    """Constants whose name stands in the source outside comments and their own declaration: values are already in."""
+    if not machine.source:
+        yield from (constant.name for constant in machine.constants)
+        return
+    declared = {(constant.place.file, constant.place.line): constant.name for constant in machine.constants}
+    names = {constant.name for constant in machine.constants}
+    for file, text in machine.source.items():
+        for number, line in enumerate(text.splitlines(), 1):
+            code = re.sub(r'"[^"]*"', "", line).split("#")[0]
+            yield from _words([code]) & (names - {declared.get((file, number), "")})

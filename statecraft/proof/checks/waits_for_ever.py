@@ -1,0 +1,168 @@
+"""*Waits for ever*: a moving mode that nothing leads out of while the inputs stay as they are."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from statecraft.findings import Finding, Run
+from statecraft.proof.checks.constant_inputs import (
+    Cells,
+    _late,
+    clusters_asked,
+    confined,
+    constants,
+    every_choice,
+    with_tail,
+)
+from statecraft.proof.engine.diagrams import FALSE, TRUE, Node
+from statecraft.proof.engine.exploration import Explorer
+from statecraft.proof.engine.liveness import Subset, cannot_reach
+from statecraft.proof.engine.model import NOBODY, Modes
+from statecraft.proof.reachability import Reachability, Undecided
+from statecraft.proof.runs.goals import in_pieces
+
+
+def waits_for_ever(explored: Reachability, part: int) -> Iterator[Finding]:
+    """Modes of ``part``, not stop modes, with a configuration that no commands lead out of on some constant inputs.
+
+    Raises:
+        Undecided: there are too many choices of inputs.
+    """
+    model = explored.model
+    for place, mode in enumerate(model.parts[part].modes):
+        if mode.stop or (part, place) not in explored.reached:
+            continue
+        best: tuple[Run, Cells] | None = None
+        for cells in _candidates(explored, part, place):
+            if explored.partial:
+                raise Undecided
+            lost = _lost(explored, part, place, cells)
+            if not lost:
+                continue
+            if explored.model.loose:
+                raise Undecided
+            run = explored.shortest(in_pieces(explored, lost))
+            if run is not None and (best is None or run.ticks < best[0].ticks):
+                best = run, cells
+        if best is None:
+            continue
+        run, cells = best
+        yield Finding(
+            "waits for ever",
+            mode.place,
+            f"{mode.name} can come to where it waits for ever: while the inputs stay as they are, no command and no "
+            "silence leads out of it.",
+            f"give {mode.name} a row with 'after' that leads on, or one on a command that asks nothing else.",
+            mode=explored.ref(part, place),
+            by=tuple(
+                explored.row_ref(part, row.number)
+                for row in model.rows_in(part, place)
+                if row.move == "go" and row.target != mode.name
+            ),
+            run=with_tail(explored, run, [cells]),
+        )
+
+
+def _candidates(explored: Reachability, part: int, place: int) -> Iterator[Cells]:
+    """Constant inputs on which nothing leads out of the mode once every clock that runs there stands at its limit.
+
+    Who waits for ever comes to that, if nothing is ever said; so on other inputs nobody does.
+    """
+    model, explorer, diagrams = explored.model, explored.explorer, explored.model.diagrams
+    seen: set[Cells] = set()
+    if any(row.move == "restart" for row in model.rows_in(part, place)):
+        # Its clock need not come to its limit: every choice has to be tried.
+        modes = _modes_beside(explored, part, place)
+        clusters = sorted(set(constants(explored, modes)) | set(_asked_by_others(explored, part)))
+        yield from every_choice(explored, clusters, modes)
+        return
+    own = {f"mode {model.parts[part].name}"}
+    own |= {f"group {model.parts[part].name}.{group}" for group in explored.mode(part, place).groups}
+    for _, config in list(explored.configs()):
+        if config.modes[part] != place:
+            continue
+        clocks = [
+            clock
+            for clock in explorer.zones.clocks[config.zone]
+            if clock in own or clock.startswith(("absent ", "silent "))
+        ]
+        late = _late(explorer, config, clocks)
+        if late is None:
+            continue
+        stays: dict[object, Node] = {}  # whatever is heard, by what time says otherwise
+        for region in explorer.regions(late):
+            told = tuple(span for span in region.spans if span[0] not in explored.messages)
+            leaves = diagrams.where(region.node, lambda rows: _leaves(explored, part, place, rows))
+            before = stays.get(told, TRUE)
+            stays[told] = diagrams.select(_some_take(explored, leaves, region.hearing.takes), FALSE, before)
+        nodes = {node for node in stays.values() if node != FALSE}
+        if not nodes:
+            continue
+        clusters = sorted(set(constants(explored, [config.modes])) | set(_asked_by_others(explored, part)))
+        for cells in every_choice(explored, clusters, _modes_beside(explored, part, place)):
+            only = confined(explored, cells)
+            allowed = {
+                index: pairs & (model.clusters[index].pairs_from(late.boxes[index]) if index < model.with_state else -1)
+                for index, pairs in only.pairs
+            }
+            if cells not in seen and any(diagrams.choose(node, allowed) is not None for node in nodes):
+                seen.add(cells)
+                yield cells
+
+
+def _leaves(explored: Reachability, part: int, place: int, rows: object) -> bool:
+    assert isinstance(rows, tuple)
+    if rows[part] == NOBODY:
+        return False
+    row = explored.row(part, rows[part])
+    return row.move == "go" and explored.model.mode_index[part][row.target] != place
+
+
+def _some_take(explored: Reachability, node: Node, takes: int) -> Node:
+    """True where ``node`` is for some command of ``takes``."""
+    diagrams, command = explored.model.diagrams, explored.model.command
+    made = FALSE
+    for take in range(len(explored.model.takes)):
+        if takes >> take & 1:
+            always = tuple(take for _ in explored.model.takes)
+            made = diagrams.select(diagrams.mapped(node, command, always), TRUE, made)
+    return made
+
+
+def _asked_by_others(explored: Reachability, part: int) -> Iterator[int]:
+    """The clusters that other parts ask in any mode: they may open the way."""
+    for other, whole in enumerate(explored.model.parts):
+        if other != part:
+            for mode in range(len(whole.modes)):
+                yield from clusters_asked(explored, other, mode)
+
+
+def _modes_beside(explored: Reachability, part: int, place: int) -> list[Modes]:
+    return list(dict.fromkeys(config.modes for _, config in explored.configs() if config.modes[part] == place))
+
+
+def _lost(explored: Reachability, part: int, place: int, cells: Cells) -> list[tuple[int, list[Subset]]]:
+    """The configurations in the mode from which, on the inputs ``cells``, nothing leads out of it."""
+    zones = explored.explorer.zones
+    explorer = Explorer(
+        explored.model,
+        deadline=explored.deadline,
+        within=lambda config: config.modes[part] == place,
+        only=confined(explored, cells),
+        zones=zones,
+    )
+    sources = [(number, config) for number, config in explored.configs() if config.modes[part] == place]
+    explorer.run([config for _, config in sources])
+    lost = cannot_reach(
+        explorer,
+        [number for number in explorer.numbers() if explorer.configs[number].modes[part] == place],
+        lambda config: config.modes[part] != place,
+    )
+    found = []
+    for number, pieces in lost.items():
+        config = explorer.configs[number]
+        for known, source in sources:
+            if source[:3] == config[:3]:
+                found.append((known, pieces))
+                break
+    return found

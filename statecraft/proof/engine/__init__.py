@@ -1,0 +1,1 @@
+"""How configurations are told apart and followed: conditions, clusters, decision diagrams, zones, exploration."""

@@ -1,0 +1,942 @@
+"""A machine as the exploration sees it: what a tick can do, cut into pieces that are worked out once and kept.
+
+A configuration is the mode of each part, the counters, what the levels remember (a set of states for each cluster of
+inputs, see :mod:`clusters`), and the clocks (a zone, see :mod:`zones`). What decides a tick from there is the clocks'
+tests (*answers*), the counters, the other parts' modes, the levels and the inputs. For each part and mode the rows that
+apply are turned into one decision diagram over the clusters and the command taken, once for each set of answers.
+
+Clocks and counters that nothing asks about any more before they are next set are left out (*live* is the word for the
+others), and a clock matters only up to the largest constant that it may still be compared with.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Protocol
+
+from statecraft.machine import (
+    MIRRORED,
+    Absent,
+    After,
+    And,
+    Atom,
+    Change,
+    Compare,
+    Condition,
+    Fault,
+    InMode,
+    Level,
+    LevelOn,
+    Machine,
+    Mode,
+    Not,
+    Or,
+    Part,
+    Row,
+    Silent,
+    SwitchOn,
+    Taken,
+    Term,
+    atoms,
+    sensors_of,
+)
+from statecraft.proof.engine.clusters import (
+    Held,
+    Known,
+    Question,
+    Ripe,
+    Table,
+    clear_in_doubt,
+    clusters_of,
+    overlaps,
+    steady_clock,
+)
+from statecraft.proof.engine.conditions import holds, ranges_of
+from statecraft.proof.engine.diagrams import FALSE, TRUE, Diagrams, Node
+from statecraft.proof.engine.observer import possible_atoms, settled
+
+NOBODY = -1
+"""In place of a row's number: no row decided."""
+
+MOST_COUNTED = 500
+"""How many configurations a counter that counts time may come to before it is counted loosely, where that is
+allowed."""
+
+DEAD = None
+"""In place of a counter's value: nothing asks about it before it is next set."""
+
+
+@dataclass(frozen=True, slots=True)
+class ClockTest:
+    """``clock >= ticks``, what a row's ``after``, ``absent`` or ``silent`` comes to in one mode."""
+
+    clock: str
+    ticks: int
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """A condition as it stands in one mode of one part: what time, counters and other parts decide is set apart.
+
+    ``kind`` is ``and``, ``or``, ``not`` (of ``of``), ``const`` (``value``), or an ``atom``.
+    """
+
+    kind: str
+    of: tuple[Ask, ...] = ()
+    atom: Atom | ClockTest | None = None
+    value: bool = False
+
+
+YES, NO = Ask("const", value=True), Ask("const", value=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Dispatch:
+    """The rows that can decide in one mode of a part, in order, and what has to be known to say which does."""
+
+    rows: tuple[tuple[int, Ask], ...]
+    tests: tuple[ClockTest, ...]
+    counters: tuple[Compare, ...]
+    values: tuple[str, ...]
+    others: tuple[InMode, ...]
+    clusters: tuple[int, ...]
+
+
+class Observation(Protocol):
+    """What an observer's condition is decided by, beside what rows did."""
+
+    @property
+    def tables(self) -> tuple[Table, ...]:
+        """The clusters' tables."""
+
+    @property
+    def known(self) -> tuple[Known, ...]:
+        """The answers that gave them."""
+
+    def passed(self, clock: str, ticks: int) -> bool:
+        """Whether a clock has come to ``ticks``."""
+
+
+Modes = tuple[int, ...]
+Counters = tuple[int | None, ...]
+Rows = tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """What rows that decided together do.
+
+    Attributes:
+        modes, counters: as they are then (counters that are dead there are :data:`DEAD`).
+        entered: the mode and group clocks that are set to 0.
+        same: no mode is entered or restarted, and no counter has another value than before.
+    """
+
+    modes: Modes
+    counters: Counters
+    entered: frozenset[str]
+    same: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Hearing:
+    """Clocks that messages set to 0 on a tick, and the commands (places in :attr:`Model.takes`) that can be taken."""
+
+    reset: frozenset[str]
+    takes: int
+
+
+class Model:
+    """A machine, made ready for exploration.
+
+    Args:
+        machine: the machine.
+        observed: further conditions whose atoms must be decidable (those of promises); comparisons of outputs excepted.
+        watched: clocks that someone watches everywhere, with the largest constant that they are compared with.
+        events: the commands that can be taken; by default those that some row of ``machine`` tests.
+        loosely: counters that count time over many configurations are told apart only as far as rows ask about them,
+            and may step on any tick on which they count. More may seem reachable than is; never less.
+    """
+
+    def __init__(
+        self,
+        machine: Machine,
+        observed: Iterable[Condition] = (),
+        watched: dict[str, int] | None = None,
+        events: frozenset[str] | None = None,
+        loosely: bool = False,
+    ) -> None:
+        self.machine = machine
+        self.parts = machine.parts
+        self.ranges = ranges_of(machine)
+        self.watched = dict(watched or {})
+        self.observed = tuple(observed)
+        self.mode_index = [{mode.name: place for place, mode in enumerate(part.modes)} for part in self.parts]
+        self.part_index = {part.name: place for place, part in enumerate(self.parts)}
+        self.counters = [counter for part in self.parts for counter in part.counters]
+        self.counter_place = {counter.name: place for place, counter in enumerate(self.counters)}
+        # A counter that counts time keeps a remainder for each clause: a clock while it runs, a number while it rests.
+        known_events = machine.events() if events is None else events
+        self.takes: tuple[str | None, ...] = (None, *(c.name for c in machine.commands if c.name in known_events))
+        rows = [row.when for part in self.parts for row in part.rows]
+        seen = [atom for condition in self.observed for atom in possible_atoms(machine, condition)]
+        asked = [atom for condition in rows for atom in atoms(condition)]
+        inputs = [each for atom in (*asked, *seen) for each in self._plain(atom)]
+        read = {sensor for condition in (*rows, *self.observed) for sensor in sensors_of(condition)}
+        read |= {s for level in machine.levels for c in (level.set, level.clear) for s in sensors_of(c)}
+        inputs += [Fault(sensor) for sensor in sorted(read)]
+        self._seen_tests: dict[str, set[int]] = {}
+        for atom in seen:
+            test = self._seen_test(atom)
+            if test is not None:
+                self._seen_tests.setdefault(test.clock, set()).add(test.ticks)
+                self.watched[test.clock] = max(test.ticks, self.watched.get(test.clock, 0))
+        self.clusters = clusters_of(machine.levels, inputs, self.ranges)
+        self.with_state = sum(1 for cluster in self.clusters if cluster.levels)
+        self.level_cluster = {level.name: c.index for c in self.clusters for level in c.levels}
+        self.input_cluster = {atom: c.index for c in self.clusters for atom in c.inputs}
+        self.command = len(self.clusters)
+        self.diagrams = Diagrams([*(c.all for c in self.clusters), (1 << len(self.takes)) - 1])
+        # Fors of all clusters, in the order in which a configuration lists them.
+        self.fors: tuple[Level, ...] = tuple(level for cluster in self.clusters for level in cluster.fors)
+        self._lasting = {
+            level.name: (overlaps(level, self.ranges), clear_in_doubt(level, self.ranges)) for level in self.fors
+        }
+        self._desks: dict[tuple[int, int], Dispatch] = {}
+        self._alike: dict[int, tuple[Condition, Ask | None]] = {}  # by id, with what is the same in all modes
+        self._asks_of_inputs: dict[int, tuple[Ask, tuple[tuple[int, str], ...] | None]] = {}
+        self._of_inputs: dict[tuple[int, ...], Node] = {}
+        self._decisions: dict[tuple[object, ...], Node] = {}
+        self._observed: dict[object, Node] = {}
+        self._effects: dict[tuple[Modes, Counters, Rows], tuple[Effect, ...]] = {}
+        self.loose = dict(self._loose()) if loosely else {}
+        # A counter that counts time keeps a remainder for each clause: a clock while it runs, a number while it rests.
+        self.remainders = [
+            (place, clause, counts)
+            for place, counter in enumerate(self.counters)
+            if place not in self.loose
+            for clause, counts in enumerate(counter.counts)
+        ]
+        self._clocks: dict[tuple[Modes, tuple[bool, ...]], tuple[tuple[str, ...], tuple[int, ...]]] = {}
+        self._tests: dict[tuple[Modes, tuple[bool, ...]], tuple[tuple[str, tuple[int, ...]], ...]] = {}
+        self._hearings: dict[frozenset[str], tuple[Hearing, ...]] = {}
+
+    def _seen_test(self, atom: Atom) -> ClockTest | None:
+        """The clock test that ``atom`` is to an observer; None for other atoms."""
+        match atom:
+            case Absent(command, ticks):
+                return ClockTest(f"absent {command}", ticks)
+            case Silent(link):
+                silence = self._silence(link)
+                return None if silence is None else ClockTest(f"silent {link}", silence)
+            case After(ticks, group):
+                part = self.parts[0].name  # the reader lets an observer of one part alone ask this
+                return ClockTest(f"mode {part}" if group is None else f"group {part}.{group}", ticks)
+            case _:
+                return None
+
+    def observed_as(self, condition: Condition, rows_do: Effect, counters: Counters, region: Observation) -> Node:
+        """Where an observer sees ``condition`` at the end of a tick on which rows did ``rows_do``."""
+        key = (
+            id(condition),  # a promise's own, which lives as long as the promise
+            rows_do.modes,
+            counters,
+            tuple(
+                clock in rows_do.entered or tuple(region.passed(clock, each) for each in ticks)
+                for clock, ticks in self._seen_tests.items()
+            ),
+            region.known,
+        )
+        found = self._observed.get(key)
+        if found is None:
+            names = {part.name: part.modes[mode] for part, mode in zip(self.parts, rows_do.modes, strict=True)}
+            settled_here = settled(self.machine, condition, names)
+            found = self._observed[key] = self._observe(settled_here, rows_do, counters, region)
+        return found
+
+    def _observe(self, condition: Condition, rows_do: Effect, counters: Counters, region: Observation) -> Node:
+        match condition:
+            case Not(of):
+                return self.diagrams.select(self._observe(of, rows_do, counters, region), FALSE, TRUE)
+            case And(of):
+                return self.diagrams.all_of([self._observe(each, rows_do, counters, region) for each in of])
+            case Or(of):
+                return self.diagrams.any_of([self._observe(each, rows_do, counters, region) for each in of])
+            case Silent(link) if self._silence(link) is None:
+                return FALSE
+            case After(_, group) if group is not None and group not in self.parts[0].modes[rows_do.modes[0]].groups:
+                return FALSE
+        test = self._seen_test(condition)
+        if test is not None and test.clock in rows_do.entered:
+            return TRUE if test.ticks <= 0 else FALSE
+        return self._leaf(test or condition, region.passed, counters, rows_do.modes, region.tables)
+
+    def _silence(self, link: str) -> int | None:
+        return next(each.silent for each in self.machine.links if each.name == link)
+
+    def _plain(self, atom: Atom) -> list[Atom]:
+        """``atom`` as comparisons of inputs alone: a counter beside a sensor or dial stands for each of its values."""
+        if not isinstance(atom, Compare):
+            return [atom] if isinstance(atom, Fault | SwitchOn) else []
+        kinds = {term.kind for term in (atom.left, atom.right) if term is not None}
+        if "output" in kinds or kinds == {"counter"}:
+            return []
+        if "counter" not in kinds:
+            return [atom]
+        counter = next(term for term in (atom.left, atom.right) if term is not None and term.kind == "counter")
+        low, high = self.ranges[counter][:2]
+        return [with_value(atom, counter.name, value) for value in range(low, high + 1)]
+
+    # ------------------------------------------------------------------------------------------------- conditions, set
+
+    def asked(self, condition: Condition, part: int, mode: int, entering: int | None = None) -> Ask:
+        """``condition`` of a row of ``part`` as it stands in ``mode``; with ``entering``, as if that mode had been
+        entered on this tick."""
+        known = self._alike.get(id(condition))
+        if known is None:
+            alike = not any(isinstance(atom, After | InMode) for atom in atoms(condition))
+            asked = self._asked(condition, part, mode, entering)
+            known = self._alike[id(condition)] = (condition, asked if alike else None)
+        return known[1] or self._asked(condition, part, mode, entering)
+
+    def _asked(self, condition: Condition, part: int, mode: int, entering: int | None) -> Ask:
+        match condition:
+            case Not(of):
+                inner = self.asked(of, part, mode, entering)
+                return Ask("const", value=not inner.value) if inner.kind == "const" else Ask("not", (inner,))
+            case And(of) | Or(of):
+                absorbing = isinstance(condition, Or)
+                kept = []
+                for each in of:
+                    inner = self.asked(each, part, mode, entering)
+                    if inner.kind == "const":
+                        if inner.value is absorbing:
+                            return inner
+                        continue
+                    kept.append(inner)
+                if not kept:
+                    return NO if absorbing else YES
+                return kept[0] if len(kept) == 1 else Ask("or" if absorbing else "and", tuple(kept))
+            case After(ticks, group):
+                return self._after(ticks, group, part, mode, entering)
+            case Absent(command, ticks):
+                return Ask("atom", atom=ClockTest(f"absent {command}", ticks))
+            case Silent(link):
+                silence = self._silence(link)
+                return NO if silence is None else Ask("atom", atom=ClockTest(f"silent {link}", silence))
+            case InMode(other, modes) if other == self.parts[part].name:
+                return YES if self.parts[part].modes[mode].name in modes else NO
+            case _:
+                return Ask("atom", atom=condition)
+
+    def _after(self, ticks: int, group: str | None, part: int, mode: int, entering: int | None) -> Ask:
+        here = self.parts[part].modes[mode]
+        there = here if entering is None else self.parts[part].modes[entering]
+        if group is not None and group not in there.groups:
+            return NO
+        if entering is not None and (group is None or group not in here.groups):
+            return YES if ticks <= 0 else NO
+        clock = f"mode {self.parts[part].name}" if group is None else f"group {self.parts[part].name}.{group}"
+        return Ask("atom", atom=ClockTest(clock, ticks))
+
+    def desk(self, part: int, mode: int) -> Dispatch:
+        """The rows that can decide in ``mode`` of ``part``."""
+        key = (part, mode)
+        if key not in self._desks:
+            self._desks[key] = self._desk(part, mode)
+        return self._desks[key]
+
+    @cached_property
+    def _rows_in(self) -> list[list[list[Row]]]:
+        found: list[list[list[Row]]] = [[[] for _ in part.modes] for part in self.parts]
+        for place, part in enumerate(self.parts):
+            for row in part.rows:
+                for mode in row.modes:
+                    found[place][self.mode_index[place][mode]].append(row)
+        return found
+
+    def rows_in(self, part: int, mode: int) -> list[Row]:
+        """The rows that apply in ``mode`` of ``part``, in order."""
+        return self._rows_in[part][mode]
+
+    def row_condition(self, part: int, mode: int, row: Row) -> tuple[Ask, Ask]:
+        """The ``when`` of ``row`` as it stands in ``mode``, and what bars it: a failsafe where it would lead."""
+        return self.asked(row.when, part, mode), self._barred(part, mode, row)
+
+    def _barred(self, part: int, mode: int, row: Row) -> Ask:
+        """What would hold where ``row`` leads if that mode had been entered: a rule does not start a moving mode
+        then."""
+        here = self.parts[part].modes[mode].name
+        if row.failsafe or row.move == "stay" or (row.move == "go" and row.target == here):
+            return NO
+        target = self._target(part, mode, row)
+        if not self.moving(part, target):
+            return NO
+        bars = [
+            self.asked(failsafe.when, part, mode, entering=target)
+            for failsafe in self.rows_in(part, target)
+            if failsafe.failsafe
+        ]
+        bars = [bar for bar in bars if bar != NO]
+        return YES if YES in bars else Ask("or", tuple(bars)) if bars else NO
+
+    def _desk(self, part: int, mode: int) -> Dispatch:
+        rows: list[tuple[int, Ask]] = []
+        never: list[tuple[int, Ask]] = []
+        for row in self.rows_in(part, mode):
+            when, bar = self.row_condition(part, mode, row)
+            if when == NO:
+                continue
+            # What a row asks that cannot decide here is followed all the same: it tells why it cannot.
+            decided = rows and rows[-1][1] == YES
+            if decided or bar == YES:
+                never.append((row.number, when))
+            else:
+                rows.append((row.number, when if bar == NO else Ask("and", (when, Ask("not", (bar,))))))
+        return self._needs(tuple(rows), tuple(never))
+
+    def _needs(self, rows: tuple[tuple[int, Ask], ...], never: tuple[tuple[int, Ask], ...]) -> Dispatch:
+        tests: dict[ClockTest, None] = {}
+        counters: dict[Compare, None] = {}
+        values: dict[str, None] = {}
+        others: dict[InMode, None] = {}
+        clusters: dict[int, None] = {}
+        for atom in (atom for _, ask in (*rows, *never) for atom in _leaves(ask)):
+            match atom:
+                case ClockTest():
+                    tests[atom] = None
+                case InMode():
+                    others[atom] = None
+                case LevelOn(level):
+                    clusters[self.level_cluster[level]] = None
+                case Compare(left, _, right, _):
+                    kinds = {term.kind for term in (left, right) if term is not None}
+                    if kinds == {"counter"}:
+                        counters[atom] = None
+                    elif "counter" in kinds:
+                        values |= {t.name: None for t in (left, right) if t is not None and t.kind == "counter"}
+                case _:
+                    pass
+        return Dispatch(rows, tuple(tests), tuple(counters), tuple(values), tuple(others), tuple(sorted(clusters)))
+
+    def cluster_atoms(self, part: int, mode: int) -> Iterator[tuple[int, Atom]]:
+        """What the rows of a mode ask of clusters: each cluster, with the atom as the cluster knows it."""
+        for atom in (atom for _, ask in self.desk(part, mode).rows for atom in _leaves(ask)):
+            if isinstance(atom, LevelOn):
+                yield self.level_cluster[atom.level], atom
+            elif isinstance(atom, Compare | Fault | SwitchOn):
+                for each in self._plain(atom):
+                    yield self.input_cluster[each], each
+
+    @cached_property
+    def _moving(self) -> list[list[bool]]:
+        return [[self.machine.is_moving(part, mode) for mode in part.modes] for part in self.parts]
+
+    def moving(self, part: int, mode: int) -> bool:
+        """Whether it is a moving mode."""
+        return self._moving[part][mode]
+
+    # ------------------------------------------------------------------------------------------------------- decisions
+
+    def decision(
+        self,
+        part: int,
+        mode: int,
+        passed: Callable[[str, int], bool],
+        counters: Counters,
+        modes: Modes,
+        tables: tuple[Table, ...],
+        known: tuple[Known, ...],
+        before: Rows | None = None,
+    ) -> Node:
+        """Which row of ``part`` decides in ``mode``: a diagram whose values are row numbers (:data:`NOBODY` for none);
+        with ``before``, the rows of the parts before it, they are those and that number.
+
+        ``passed`` answers clock tests; ``modes`` and ``counters`` are as the part sees them; ``tables`` and ``known``
+        are the clusters' tables and the answers that gave them.
+        """
+        desk = self.desk(part, mode)
+        key = (
+            part,
+            mode,
+            tuple(passed(test.clock, test.ticks) for test in desk.tests),
+            tuple(self._compared(atom, counters) for atom in desk.counters),
+            tuple(counters[self.counter_place[name]] for name in desk.values),
+            tuple(self.in_modes(atom, modes) for atom in desk.others),
+            tuple(known[index] for index in desk.clusters),
+            before,
+        )
+        found = self._decisions.get(key)
+        if found is None:
+            found = self.diagrams.value(NOBODY if before is None else (*before, NOBODY))
+            for number, ask in reversed(desk.rows):
+                where = self.diagram(ask, passed, counters, modes, tables)
+                decided = self.diagrams.value(number if before is None else (*before, number))
+                found = self.diagrams.select(where, decided, found)
+            self._decisions[key] = found
+        return found
+
+    def _compared(self, atom: Compare, counters: Counters) -> bool:
+        left = counters[self.counter_place[atom.left.name]]
+        right = 0 if atom.right is None else counters[self.counter_place[atom.right.name]]
+        assert left is not None and right is not None, "a counter that is asked about is live"
+        return holds(atom.op, left, right + atom.offset)
+
+    def in_modes(self, atom: InMode, modes: Modes) -> bool:
+        """Whether the part of ``atom`` is in one of its modes."""
+        part = self.part_index[atom.part]
+        return self.parts[part].modes[modes[part]].name in atom.modes
+
+    def diagram(
+        self,
+        ask: Ask,
+        passed: Callable[[str, int], bool],
+        counters: Counters,
+        modes: Modes,
+        tables: tuple[Table, ...],
+    ) -> Node:
+        """Where ``ask`` is true, as a diagram over clusters and the command taken."""
+        if ask.kind == "const":
+            return TRUE if ask.value else FALSE
+        levels = self._inputs_only(ask)
+        if levels is None:
+            return self._diagram(ask, passed, counters, modes, tables)
+        key = (id(ask), *[tables[cluster].levels[level] for cluster, level in levels])
+        found = self._of_inputs.get(key)
+        if found is None:
+            found = self._of_inputs[key] = self._diagram(ask, passed, counters, modes, tables)
+        return found
+
+    def _inputs_only(self, ask: Ask) -> tuple[tuple[int, str], ...] | None:
+        """The levels that ``ask`` reads, if nothing but inputs and levels decides it; else None."""
+        known = self._asks_of_inputs.get(id(ask))
+        if known is None:
+            levels: list[tuple[int, str]] | None = []
+            for atom in _leaves(ask):
+                if isinstance(atom, LevelOn) and levels is not None:
+                    levels.append((self.level_cluster[atom.level], atom.level))
+                elif not isinstance(atom, Taken | Fault | SwitchOn | Compare) or (
+                    isinstance(atom, Compare) and self._counters_read(atom)
+                ):
+                    levels = None
+            # The ask is kept beside the answer, so that no other one comes to have its id.
+            known = self._asks_of_inputs[id(ask)] = (ask, None if levels is None else tuple(levels))
+        return known[1]
+
+    def _diagram(
+        self,
+        ask: Ask,
+        passed: Callable[[str, int], bool],
+        counters: Counters,
+        modes: Modes,
+        tables: tuple[Table, ...],
+    ) -> Node:
+        if ask.kind == "atom":
+            return self._leaf(ask.atom, passed, counters, modes, tables)
+        if ask.kind == "not":
+            return self.diagrams.select(self.diagram(ask.of[0], passed, counters, modes, tables), FALSE, TRUE)
+        settles = FALSE if ask.kind == "and" else TRUE
+        inner = []
+        for each in ask.of:
+            node = self.diagram(each, passed, counters, modes, tables)
+            if node == settles:
+                return settles
+            inner.append(node)
+        return self.diagrams.all_of(inner) if ask.kind == "and" else self.diagrams.any_of(inner)
+
+    def _leaf(
+        self,
+        atom: Atom | ClockTest | None,
+        passed: Callable[[str, int], bool],
+        counters: Counters,
+        modes: Modes,
+        tables: tuple[Table, ...],
+    ) -> Node:
+        match atom:
+            case ClockTest(clock, ticks):
+                return TRUE if passed(clock, ticks) else FALSE
+            case LevelOn(level):
+                cluster = self.level_cluster[level]
+                return self.diagrams.among(cluster, tables[cluster].levels[level])
+            case InMode():
+                return TRUE if self.in_modes(atom, modes) else FALSE
+            case Taken(command):
+                return (
+                    self.diagrams.among(self.command, 1 << self.takes.index(command))
+                    if command in self.takes
+                    else FALSE
+                )
+            case Compare(left, _, right, _):
+                kinds = {term.kind for term in (left, right) if term is not None}
+                if kinds == {"counter"}:
+                    return TRUE if self._compared(atom, counters) else FALSE
+                for term in (left, right):
+                    if term is not None and term.kind == "counter":
+                        value = counters[self.counter_place[term.name]]
+                        assert value is not None
+                        atom = with_value(atom, term.name, value)
+                cluster = self.input_cluster[atom]
+                return self.diagrams.among(cluster, self.clusters[cluster].of_input[atom])
+            case Fault() | SwitchOn():
+                cluster = self.input_cluster[atom]
+                return self.diagrams.among(cluster, self.clusters[cluster].of_input[atom])
+            case _:
+                raise ValueError(f"nothing here can decide {atom}")
+
+    # --------------------------------------------------------------------------------------------------------- effects
+
+    def effect(self, modes: Modes, counters: Counters, rows: Rows) -> Effect:
+        """What ``rows``, one of each part (:data:`NOBODY` for none), do to ``modes`` and ``counters``; with loose
+        counters, one of the things that they may do."""
+        return self.effects(modes, counters, rows)[0]
+
+    def effects(self, modes: Modes, counters: Counters, rows: Rows) -> tuple[Effect, ...]:
+        """Everything that ``rows`` may do: one thing, but for loose counters."""
+        key = (modes, counters, rows)
+        found = self._effects.get(key)
+        if found is None:
+            found = self._effects[key] = tuple(self._effects_of(modes, counters, rows))
+        return found
+
+    def _effects_of(self, modes: Modes, counters: Counters, rows: Rows) -> Iterator[Effect]:
+        after = list(modes)
+        branches: list[list[int | None]] = [list(counters)]
+        entered: set[str] = set()
+        for place, number in enumerate(rows):
+            if number == NOBODY:
+                continue
+            part = self.parts[place]
+            row = part.rows[number]
+            here = part.modes[modes[place]]
+            there = part.mode[row.target] if row.move == "go" else here
+            moves = row.move == "restart" or there is not here
+            if moves:
+                after[place] = self.mode_index[place][there.name]
+                entered.add(f"mode {part.name}")
+                entered |= {f"group {part.name}.{group}" for group in there.groups if group not in here.groups}
+            for change in row.changes:
+                branches = [
+                    [*counted[:at], value, *counted[at + 1 :]]
+                    for counted in branches
+                    for at in [self.counter_place[change.counter]]
+                    for value in self._changed(change, at, counted[at], moves or not row.failsafe)
+                ]
+        live = self.live_counters(tuple(after))
+        for counted in branches:
+            final = tuple(value if place in live else DEAD for place, value in enumerate(counted[: len(self.counters)]))
+            final += tuple(counted[len(self.counters) :])
+            same = not entered and tuple(after) == modes and final == counters
+            yield Effect(tuple(after), final, frozenset(entered), same)
+
+    def _changed(self, change: Change, place: int, value: int | None, steps: bool) -> tuple[int | None, ...]:
+        """What ``change`` makes of a counter's value; a failsafe that leads nowhere else (``steps`` False) only
+        sets."""
+        if change.how == "set":
+            return self.stepped(place, change.amount, 0)
+        return (value,) if value is None or not steps else self.stepped(place, value, change.amount)
+
+    def stepped(self, place: int, value: int, amount: int) -> tuple[int, ...]:
+        """What a counter comes to from ``value`` by ``amount``: within its range; a loose one, any value it may
+        have."""
+        counter = self.counters[place]
+        if place not in self.loose:
+            return (max(counter.low, min(counter.high, value + amount)),)
+        low, high = self._span(place, value)
+        if not amount:
+            low = high = value
+        low, high = (max(counter.low, min(counter.high, end + amount)) for end in (low, high))
+        return tuple(least for least in self.loose[place] if least <= high and self._span(place, least)[1] >= low)
+
+    def may_count(self, place: int, value: int | None, modes: Modes) -> tuple[int | None, ...]:
+        """What a loose counter may come to from ``value`` on a tick that begins in ``modes``, by time alone."""
+        found: dict[int | None, None] = {value: None}
+        for clause, counts in enumerate(self.counters[place].counts):
+            if value is not None and self.counting(place, clause, modes):
+                found |= dict.fromkeys(self.stepped(place, value, counts.by))
+        return tuple(found)
+
+    def _span(self, place: int, value: int) -> tuple[int, int]:
+        """The values of a loose counter that are not told from ``value``."""
+        starts = self.loose[place]
+        at = max(i for i, least in enumerate(starts) if least <= value)
+        return starts[at], (starts[at + 1] - 1 if at + 1 < len(starts) else self.counters[place].high)
+
+    def _loose(self) -> Iterator[tuple[int, tuple[int, ...]]]:
+        """Counters that count time over many configurations, with the values at which what rows ask of them changes."""
+        read: dict[int, list[Compare]] = {place: [] for place in range(len(self.counters))}
+        firm: set[int] = set()
+        conditions = [(part.name, row.when) for part in self.parts for row in part.rows]
+        for part, condition in [*conditions, *(("", each) for each in self.observed)]:
+            for atom in atoms(condition):
+                for place in self._counters_read(atom):
+                    assert isinstance(atom, Compare)
+                    read[place].append(atom)
+                    if atom.right is not None or (part and part != self.counters[place].part):
+                        firm.add(place)
+        for place, counter in enumerate(self.counters):
+            size = counter.high - counter.low + 1
+            for counts in counter.counts:
+                size *= counts.ticks
+            if counter.counts and size > MOST_COUNTED and place not in firm:
+                cuts = {counter.low, *(atom.offset + more for atom in read[place] for more in (0, 1))}
+                yield place, tuple(sorted(cut for cut in cuts if counter.low <= cut <= counter.high))
+
+    # ------------------------------------------------------------------------------------------------------- what lives
+
+    def live_counters(self, modes: Modes) -> frozenset[int]:
+        """The counters whose value may still be asked about in ``modes`` before it is set."""
+        return self._always_counted.union(*(self._live_counters[part][mode] for part, mode in enumerate(modes)))
+
+    @cached_property
+    def _always_counted(self) -> frozenset[int]:
+        """Counters that other parts or observers read, or that count time by themselves."""
+        found = {place for place, counter in enumerate(self.counters) if counter.counts}
+        for condition in self.observed:
+            found |= self._counters_read(condition)
+        for part in self.parts:
+            for row in part.rows:
+                found |= {p for p in self._counters_read(row.when) if self.counters[p].part != part.name}
+        return frozenset(found)
+
+    def _counters_read(self, condition: Condition) -> set[int]:
+        return {
+            self.counter_place[term.name]
+            for atom in atoms(condition)
+            if isinstance(atom, Compare)
+            for term in (atom.left, atom.right)
+            if term is not None and term.kind == "counter"
+        }
+
+    @cached_property
+    def _live_counters(self) -> list[list[frozenset[int]]]:
+        tables = []
+        for place, part in enumerate(self.parts):
+            live: list[set[int]] = [set() for _ in part.modes]
+            for mode in range(len(part.modes)):
+                desk = self.desk(place, mode)
+                live[mode] |= {self.counter_place[name] for name in desk.values}
+                live[mode] |= {place for atom in desk.counters for place in self._counters_read(atom)}
+            steps = [
+                (
+                    mode,
+                    self._target(place, mode, row),
+                    {self.counter_place[c.counter] for c in row.changes if c.how == "set"},
+                )
+                for mode in range(len(part.modes))
+                for row in self.rows_in(place, mode)
+            ]
+            _spread(live, steps)
+            tables.append([frozenset(some) for some in live])
+        return tables
+
+    def _target(self, part: int, mode: int, row: Row) -> int:
+        return self.mode_index[part][row.target] if row.move == "go" else mode
+
+    @cached_property
+    def _limits(self) -> list[list[dict[str, int]]]:
+        """For each part and mode: the clocks that live there on the part's account, and how far they matter."""
+        return [self._limits_of(place) for place in range(len(self.parts))]
+
+    def _limits_of(self, place: int) -> list[dict[str, int]]:
+        part = self.parts[place]
+        here: list[dict[str, int]] = [{} for _ in part.modes]
+        for mode in range(len(part.modes)):
+            for test in self.desk(place, mode).tests:
+                here[mode][test.clock] = max(test.ticks, here[mode].get(test.clock, 0))
+        before: list[list[tuple[int, Row]]] = [[] for _ in part.modes]
+        for mode in range(len(part.modes)):
+            for row in self.rows_in(place, mode):
+                target = self._target(place, mode, row)
+                if target != mode:
+                    before[target].append((mode, row))
+        waiting = list(range(len(part.modes)))
+        while waiting:
+            target = waiting.pop()
+            for mode, row in before[target]:
+                more = False
+                for clock, ticks in here[target].items():
+                    if here[mode].get(clock, -1) < ticks and not self._sets(place, mode, target, row, clock):
+                        here[mode][clock] = ticks
+                        more = True
+                if more:
+                    waiting.append(mode)
+        return here
+
+    def _sets(self, place: int, mode: int, target: int, row: Row, clock: str) -> bool:
+        """Whether ``row``, led from ``mode`` to the other mode ``target``, is sure to set ``clock`` to 0."""
+        part = self.parts[place]
+        kind, _, name = clock.partition(" ")
+        if kind == "mode":
+            return name == part.name
+        if kind == "group":
+            owner, _, group = name.partition(".")
+            return owner == part.name and group not in part.modes[mode].groups
+        taken = [
+            each for each in (row.when.of if isinstance(row.when, And) else (row.when,)) if isinstance(each, Taken)
+        ]
+        if kind == "absent":
+            return any(each.command == name for each in taken)
+        return kind == "silent" and any(self.machine.command(each.command).link == name for each in taken)
+
+    def clocks(self, modes: Modes, fors: tuple[bool, ...]) -> tuple[tuple[str, ...], tuple[int, ...]]:
+        """The clocks that live in a configuration, sorted, and the limit of each."""
+        key = (modes, fors)
+        found = self._clocks.get(key)
+        if found is None:
+            limits = dict(self.watched)
+            for part, mode in enumerate(modes):
+                for clock, ticks in self._limits[part][mode].items():
+                    limits[clock] = max(ticks, limits.get(clock, 0))
+            for level, on in zip(self.fors, fors, strict=True):
+                overlap, doubt = self._lasting[level.name]
+                if level.set_ticks and (not on or overlap):
+                    limits[f"set {level.name}"] = level.set_ticks + 1
+                if level.clear_ticks and (on or overlap or doubt):
+                    limits[f"clear {level.name}"] = level.clear_ticks + 1
+            for cluster in self.clusters:
+                for atom in cluster.steadies:
+                    limits[steady_clock(atom)] = atom.ticks
+            for place, clause, counts in self.remainders:
+                if self.counting(place, clause, modes):
+                    limits[self.remainder(place, clause)] = counts.ticks
+            names = tuple(sorted(limits))
+            found = self._clocks[key] = (names, tuple(limits[name] for name in names))
+        return found
+
+    def remainder(self, counter: int, clause: int) -> str:
+        """The name of the clock that a counter's clause runs on."""
+        return f"remainder {self.counters[counter].name} {clause}"
+
+    def counting(self, counter: int, clause: int, modes: Modes) -> bool:
+        """Whether the counter's clause counts in ``modes``."""
+        part = self.part_index[self.counters[counter].part]
+        return self.parts[part].modes[modes[part]].name in self.counters[counter].counts[clause].modes
+
+    def tests(self, modes: Modes, fors: tuple[bool, ...]) -> tuple[tuple[str, tuple[int, ...]], ...]:
+        """The clocks that a step from here asks about, each with the constants it is compared with, rising."""
+        key = (modes, fors)
+        found = self._tests.get(key)
+        if found is None:
+            live = set(self.clocks(modes, fors)[0])
+            constants: dict[str, set[int]] = {}
+            for part, mode in enumerate(modes):
+                for test in self.desk(part, mode).tests:
+                    constants.setdefault(test.clock, set()).add(test.ticks)
+            for clock, some in self._seen_tests.items():
+                constants.setdefault(clock, set()).update(some)
+            for cluster in self.clusters:
+                for question in cluster.questions:
+                    clock, ticks = self.clock_of(question)
+                    if clock in live:
+                        constants.setdefault(clock, set()).add(ticks)
+            for place, clause, counts in self.remainders:
+                if self.remainder(place, clause) in live:
+                    constants.setdefault(self.remainder(place, clause), set()).add(counts.ticks)
+            found = self._tests[key] = tuple((clock, tuple(sorted(some))) for clock, some in sorted(constants.items()))
+        return found
+
+    def clock_of(self, question: Question) -> tuple[str, int]:
+        """The clock test that ``question`` of a cluster is; no clock for one about modes."""
+        match question:
+            case Held(word, level):
+                found = next(each for each in self.fors if each.name == level)
+                return f"{word} {level}", (found.set_ticks if word == "set" else found.clear_ticks) + 1
+            case Ripe(atom):
+                return steady_clock(atom), atom.ticks
+            case InMode():
+                return "", 0
+
+    # --------------------------------------------------------------------------------------------------------- messages
+
+    def hearings(self, live: Iterable[str]) -> tuple[Hearing, ...]:
+        """Every set of live clocks that messages can set to 0 on a tick, with the commands that can be taken then."""
+        clocks = frozenset(clock for clock in live if clock.startswith(("absent ", "silent ")))
+        found = self._hearings.get(clocks)
+        if found is None:
+            made: dict[frozenset[str], int] = {}
+            others = [self._by_link(link, clocks) for link in (None, *(each.name for each in self.machine.links))]
+            for place, command in enumerate(self.takes):
+                taken = frozenset() if command is None else self._set_by(command) & clocks
+                for some in itertools.product(*others):
+                    reset = taken.union(*some)
+                    made[reset] = made.get(reset, 0) | 1 << place
+            found = self._hearings[clocks] = tuple(Hearing(reset, takes) for reset, takes in made.items())
+        return found
+
+    @cached_property
+    def told_apart(self) -> frozenset[str]:
+        """The absence clocks that something in the machine reads."""
+        clocks = {
+            test.clock
+            for p, part in enumerate(self.parts)
+            for m in range(len(part.modes))
+            for test in self.desk(p, m).tests
+        }
+        return frozenset(clock for clock in clocks | set(self.watched) if clock.startswith("absent "))
+
+    @cached_property
+    def implied(self) -> dict[str, str]:
+        """For each absence clock of a command from a link, the link's silence clock, which is set whenever it is."""
+        return {f"absent {c.name}": f"silent {c.link}" for c in self.machine.commands if c.link is not None}
+
+    def _set_by(self, command: str) -> frozenset[str]:
+        link = self.machine.command(command).link
+        return frozenset([f"absent {command}", *([] if link is None else [f"silent {link}"])])
+
+    def _by_link(self, link: str | None, clocks: frozenset[str]) -> list[frozenset[str]]:
+        """The sets of ``clocks`` that messages on ``link`` (None: presses of buttons) can set to 0."""
+        commands = [command.name for command in self.machine.commands if command.link == link]
+        told_apart = [name for name in commands if f"absent {name}" in clocks]
+        others = len(told_apart) < len(commands) or any(dial.link == link for dial in self.machine.dials)
+        silence = frozenset([f"silent {link}"]) & clocks
+        made = {frozenset[str]()}
+        if others:
+            made.add(silence)
+        for size in range(1, len(told_apart) + 1):
+            for some in itertools.combinations(told_apart, size):
+                made.add(silence | {f"absent {name}" for name in some})
+        return sorted(made, key=sorted)
+
+    # -------------------------------------------------------------------------------------------------------- the start
+
+    def mode(self, part: int, mode: int) -> Mode:
+        """A mode by its places."""
+        return self.parts[part].modes[mode]
+
+    def part(self, part: int) -> Part:
+        """A part by its place."""
+        return self.parts[part]
+
+
+def with_value(atom: Compare, counter: str, value: int) -> Compare:
+    """``atom`` with ``value`` in place of the counter."""
+    name = Term("counter", counter)
+    if atom.right == name:
+        return Compare(atom.left, atom.op, None, value + atom.offset)
+    assert atom.right is not None
+    return Compare(atom.right, MIRRORED[atom.op], None, value - atom.offset)
+
+
+def _leaves(ask: Ask) -> Iterator[Atom | ClockTest]:
+    if ask.atom is not None:
+        yield ask.atom
+    for each in ask.of:
+        yield from _leaves(each)
+
+
+def _spread(live: list[set[int]], steps: list[tuple[int, int, set[int]]]) -> None:
+    """Carry what lives at the end of each step (from, to, what it sets) back to its start, until nothing changes."""
+    into: dict[int, list[tuple[int, set[int]]]] = {}
+    for mode, target, sets in steps:
+        into.setdefault(target, []).append((mode, sets))
+    waiting = list(range(len(live)))
+    while waiting:
+        target = waiting.pop()
+        for mode, sets in into.get(target, ()):
+            more = live[target] - sets - live[mode]
+            if more:
+                live[mode] |= more
+                waiting.append(mode)

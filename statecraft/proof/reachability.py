@@ -1,0 +1,225 @@
+"""A machine, or some of its parts, explored to the end: what the findings and promises are read from."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
+from functools import cached_property
+
+from statecraft.findings import RowRef, Run
+from statecraft.machine import (
+    Atom,
+    Condition,
+    Machine,
+    Mode,
+    ModeRef,
+    Row,
+)
+from statecraft.proof.engine.cone import levels_read, watched_silences
+from statecraft.proof.engine.exploration import START, Config, Explorer, Only, Region, Transition, Watcher
+from statecraft.proof.engine.model import Model, Modes
+from statecraft.proof.runs.replay import plays
+from statecraft.proof.runs.search import Found, Goal, Search
+
+
+class Undecided(Exception):
+    """It cannot be told: there is too much to try, or an exploration is too rough."""
+
+
+SEARCH_SECONDS = 5.0
+"""How long a run is sought that would show what a rough exploration suspects."""
+
+
+class Reachability:
+    """``parts`` of ``machine``, which ask about no other part, and every configuration that they can come to.
+
+    Attributes:
+        whole: the machine, all parts.
+        machine: the machine of these parts alone.
+        model, explorer: how it was explored.
+        changing: what :func:`statecraft.proof.checks.flapping.changing` has worked out, by parts.
+        partial: what other parts do is not followed here (see ``abstraction.py``): nothing that is found is a
+            finding yet.
+        rough: more may seem reachable here than is (see :class:`Model`): what is not found is not there, and what is
+            found has to be shown by a run.
+    """
+
+    def __init__(
+        self, machine: Machine, parts: Iterable[str], observed: Iterable[Condition] = (), deadline: float | None = None
+    ) -> None:
+        names = set(parts)
+        self.whole = machine
+        self.observed = tuple(observed)
+        kept = tuple(part for part in machine.parts if part.name in names)
+        self.machine = replace(
+            machine, parts=kept, levels=levels_read(machine, kept, self.observed), promises=(), trials=()
+        )
+        self.model = self._model(loosely=True)
+        self.partial = False
+        self.rough = bool(self.model.loose) or not all(cluster.exact for cluster in self.model.clusters)
+        self.deadline = deadline
+        self.explorer = Explorer(self.model, deadline=deadline)
+        self._searches: dict[int, Search] = {}
+        self.changing: dict[frozenset[int], tuple[dict[Modes, set[Modes]], list[Config]]] = {}
+        self._asks: dict[tuple[int, int], frozenset[tuple[int, Atom]]] = {}
+
+    def _model(self, loosely: bool) -> Model:
+        silences = watched_silences(self.machine)
+        return Model(self.machine, self.observed, silences, self.whole.events(), loosely)
+
+    @cached_property
+    def exact_model(self) -> Model:
+        """The model in which runs are sought: nothing seems reachable there that is not."""
+        if not self.rough:
+            return self.model
+        model = self._model(loosely=False)
+        model.diagrams = self.model.diagrams  # their clusters are the same, and so goals mean the same in both
+        return model
+
+    def sure(self, edge: Transition) -> bool:
+        """Whether ``edge`` can be relied on, whatever is not followed here."""
+        return True
+
+    def explore(self, most: int | None = None, until: float | None = None) -> bool:
+        """Follow everything, or as many steps as ``most``, and say whether that was all; what is left can be followed
+        later.
+
+        Raises:
+            OutOfTime: ``until``, a value of ``time.monotonic()``, has come.
+        """
+        self.explorer.deadline = until
+        try:
+            return self.explorer.run(most=most)
+        finally:
+            self.explorer.deadline = self.deadline
+
+    def configs(self) -> Iterator[tuple[int, Config]]:
+        """The configurations, by number."""
+        for number in self.explorer.numbers():
+            yield number, self.explorer.configs[number]
+
+    def views(self) -> Iterator[tuple[int, Config, Region]]:
+        """Every region of every configuration, that of tick 0 first."""
+        origin, views = self.explorer.origin, self.explorer.views
+        for region in views.get(START, ()):  # not everything may have been followed
+            yield START, origin, region
+        for number, config in self.configs():
+            for region in views.get(number, ()):
+                yield number, config, region
+
+    def shortest(self, goal: Goal) -> Run | None:
+        """The shortest run to ``goal``.
+
+        Raises:
+            OutOfTime: the deadline has come.
+        """
+        found = self.found(lambda _: goal)
+        return None if found is None else found.run
+
+    def found(self, goal: Callable[[Model], Goal], watcher: Callable[[Model], Watcher] | None = None) -> Found | None:
+        """The shortest run to ``goal``, which is told in which model it is sought.
+
+        If the exploration is rough, a run that is found as roughly must play as it says; if it does not, or is not
+        found, one is sought exactly.
+
+        Raises:
+            OutOfTime: the deadline has come; or, when the exploration is rough, the search has taken too long.
+            Undecided: the exploration is rough, and no run was found that plays as it says.
+        """
+
+        if self.partial:
+            raise Undecided
+
+        def seek(model: Model) -> Found | None:
+            if watcher is not None:
+                return Search(model, watcher(model)).shortest(goal(model), self.search_deadline)
+            search = self._searches.setdefault(id(model), Search(model))
+            return search.shortest(goal(model), self.search_deadline)
+
+        found = seek(self.model)
+        if not self.rough or found is None or plays(self.whole, self.machine, found):
+            return found
+        if self.model.loose:
+            found = seek(self.exact_model)
+            if found is None or plays(self.whole, self.machine, found):
+                return found
+        raise Undecided
+
+    @property
+    def search_deadline(self) -> float | None:
+        """By when a search has to end."""
+        if not self.rough:
+            return self.deadline
+        limit = time.monotonic() + SEARCH_SECONDS
+        return limit if self.deadline is None else min(limit, self.deadline)
+
+    def alike(self, config: Config, other: Config) -> bool:
+        """Whether two configurations, one perhaps of the exact model, agree in modes, levels with ``for`` and
+        counters."""
+        if config.modes != other.modes or config.fors != other.fors:
+            return False
+        if not self.rough:
+            return config.counters == other.counters
+        return all(
+            config.counters[place] == other.counters[place]
+            for place in range(len(self.model.counters))
+            if place not in self.model.loose
+        )
+
+    # ------------------------------------------------------------------------------------------------------------ names
+
+    def mode(self, part: int, mode: int) -> Mode:
+        """A mode by its places."""
+        return self.model.parts[part].modes[mode]
+
+    def ref(self, part: int, mode: int) -> ModeRef:
+        """A mode by its places, as findings name it."""
+        return ModeRef(self.model.parts[part].name, self.mode(part, mode).name)
+
+    def row(self, part: int, number: int) -> Row:
+        """A row by the place of its part and its number."""
+        return self.model.parts[part].rows[number]
+
+    def row_ref(self, part: int, number: int) -> RowRef:
+        """A row as findings name it."""
+        return RowRef(self.model.parts[part].name, number)
+
+    @cached_property
+    def reached(self) -> frozenset[tuple[int, int]]:
+        """The modes that some run is in, as (part, mode) places."""
+        start = {(part, 0) for part in range(len(self.model.parts))}
+        return frozenset(start.union(*(enumerate(config.modes) for _, config in self.configs())))
+
+    @cached_property
+    def sensor_pairs(self) -> dict[str, tuple[int, int]]:
+        """For each sensor that is read: its cluster, and the pairs on which it is in fault."""
+        found = {}
+        for cluster in self.model.clusters:
+            for atom, pairs in cluster.of_input.items():
+                sensor = getattr(atom, "sensor", None)
+                if sensor is not None:
+                    found[sensor] = (cluster.index, pairs)
+        return found
+
+    @cached_property
+    def messages(self) -> frozenset[str]:
+        """The clocks that messages set."""
+        machine = self.machine
+        return frozenset(
+            [
+                *(f"absent {command.name}" for command in machine.commands),
+                *(f"silent {link.name}" for link in machine.links),
+            ]
+        )
+
+    def asks(self, part: int, mode: int) -> frozenset[tuple[int, Atom]]:
+        """What the rows of a mode ask of the clusters: each cluster, with the atom."""
+        key = (part, mode)
+        if key not in self._asks:
+            self._asks[key] = frozenset(self.model.cluster_atoms(part, mode))
+        return self._asks[key]
+
+    def in_fault(self, sensor: str) -> Only:
+        """One tick on which ``sensor`` is in fault."""
+        return Only(pairs=(self.sensor_pairs[sensor],), once=True)

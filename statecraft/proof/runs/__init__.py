@@ -1,0 +1,1 @@
+"""Runs that show something: sought, played again, minimised, told as trials."""

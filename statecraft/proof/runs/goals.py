@@ -1,0 +1,42 @@
+"""Goals of a search that are pieces of configurations."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+
+from statecraft.proof.engine.exploration import START, Config, Explorer
+from statecraft.proof.engine.liveness import Subset
+from statecraft.proof.reachability import Reachability
+from statecraft.proof.runs.counterexamples import Trail, narrowed_to
+
+
+def in_pieces(
+    explored: Reachability, pieces: Sequence[tuple[int, list[Subset]]], note: object = None
+) -> Callable[[Explorer, int, Config], Iterator[Trail]]:
+    """The goal of coming to one of some pieces of configurations of ``explored``."""
+    configs = explored.explorer.configs
+    return in_some(
+        explored,
+        [(configs[number]._replace(boxes=p.boxes, zone=p.zone), note) for number, some in pieces for p in some],
+    )
+
+
+def in_some(
+    explored: Reachability, some: Sequence[tuple[Config, object]]
+) -> Callable[[Explorer, int, Config], Iterator[Trail]]:
+    """The goal of coming to one of some configurations; each with the note that its trail is to bear."""
+    zones = explored.explorer.zones
+
+    def there(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
+        if number == START:
+            return
+        for other, note in some:
+            if not explored.alike(config, other):
+                continue
+            if any(not mine & theirs for mine, theirs in zip(config.boxes, other.boxes, strict=True)):
+                continue
+            last = zones.clocks[other.zone], zones.matrix[other.zone]
+            if narrowed_to(explorer, config.zone, last) is not None:
+                yield Trail([], last=last, states=other.boxes, note=note)
+
+    return there

@@ -1,0 +1,200 @@
+"""What is seen to happen: the simulation plays inputs by chance until rows have decided and modes have been left.
+
+What a part does alone (``abstraction.py``) tells what never happens; what does happen has to be seen in the whole
+machine.
+Each attempt is for one thing that has not been seen yet: from a state in which its row applies, the inputs are chosen
+once and held until its part leaves the mode, or the row's time has come. Most choices lead out of it within a few
+ticks, so that many can be tried.
+"""
+
+from __future__ import annotations
+
+import random
+import time
+from collections.abc import Iterable
+
+from statecraft.machine import Absent, After, LevelOn, Machine, Row, Silent, Steady, Taken, Term, atoms
+from statecraft.proof.engine.cone import all_atoms
+from statecraft.proof.engine.model import NOBODY, Model
+from statecraft.simulation import Simulation, State
+
+RowPlace = tuple[int, int]
+"""A row or a mode, by the place of its part and its own."""
+
+PATIENCE = 100_000
+"""For how many ticks it is gone on without seeing anything new that is sought (some three seconds)."""
+
+KEPT = 12
+"""How many states are kept of those in which all parts are in the same modes: with different counters, one of each."""
+
+Modes = tuple[int, ...]
+ChosenInputs = tuple[tuple[int | None, ...], tuple[bool, ...], tuple[int, ...], tuple[int, ...]]
+"""Readings, switches, dials and the commands heard."""
+
+
+class Play:
+    """What has been seen so far, on inputs chosen by chance (the same in every proof), and where to go on from.
+
+    Attributes:
+        rows: the rows that have decided.
+        reached: the modes that their parts have been in at the end of a tick.
+        left: the modes that their parts have been seen to leave.
+    """
+
+    def __init__(self, machine: Machine) -> None:
+        self.machine = machine
+        self.rows: set[RowPlace] = set()
+        self.reached: set[RowPlace] = set()
+        self.left: set[RowPlace] = set()
+        self._model = Model(machine)
+        self._simulation = Simulation(machine)
+        index = self._simulation.layout.index
+        self._modes_at = [index["mode", part.name] for part in machine.parts]
+        self._row_at = [index["row", part.name] for part in machine.parts]
+        self._counters_at = [index["counter", counter.name] for part in machine.parts for counter in part.counters]
+        self._chance = random.Random(1)
+        self._silences = {link.name: link.silent for link in machine.links}
+        self._levels = {level.name: level for level in machine.levels}
+        self._commands = {command.name: place for place, command in enumerate(machine.commands)}
+        self._tried: dict[RowPlace, int] = {
+            (part, row.number): 0 for part, whole in enumerate(machine.parts) for row in whole.rows
+        }
+        self._waits = {(part, row): self._wait(machine.parts[part].rows[row]) for part, row in self._tried}
+        self._cells = [
+            (cluster.cells, [cell for cell in cluster.cells if None not in cell.values.values()] or cluster.cells)
+            for cluster in self._model.clusters
+        ]
+        self._states: dict[Modes, dict[tuple[int, ...], State]] = {}
+        self._met: dict[Modes, int] = {}
+        self._by_mode: dict[RowPlace, list[Modes]] = {}
+        self._ticks = 0
+        self._keep(self._simulation.step_chosen(*self._inputs()[:3]))
+
+    def seek(self, rows: Iterable[RowPlace], left: Iterable[RowPlace], deadline: float | None = None) -> None:
+        """Play until all of ``rows`` have decided and all the modes ``left`` have been left, or nothing new is seen.
+
+        Args:
+            deadline: a value of ``time.monotonic()`` after which no further attempt is made.
+        """
+        wanted = set(rows) - self.rows
+        leaving = set(left) - self.left
+        last = self._ticks
+        while (wanted or leaving) and self._ticks < last + PATIENCE:
+            if deadline is not None and time.monotonic() > deadline:
+                return
+            self._attempt(wanted, leaving)
+            some = len(wanted) + len(leaving)
+            wanted -= self.rows
+            leaving -= self.left
+            if len(wanted) + len(leaving) < some:
+                last = self._ticks
+
+    def _attempt(self, wanted: set[RowPlace], leaving: set[RowPlace]) -> None:
+        """Choose a row, a state in which it applies and inputs, and hold them."""
+        chance = self._chance
+        part, row, modes = self._row(wanted, leaving)
+        known = [each for mode in modes for each in self._by_mode.get((part, mode), ())]
+        start = min(chance.sample(known, min(len(known), 4)), key=lambda modes: self._met[modes])
+        self._met[start] += 1
+        self._simulation.restore(chance.choice(list(self._states[start].values())))
+        mode = start[part]
+        inputs = self._inputs()
+        asked = [atom.command for atom in atoms(row.when) if isinstance(atom, Taken)]
+        taken = self._commands[chance.choice(asked)] if asked else self._command()
+        longest = self._waits[part, row.number]
+        for tick in range(longest + 1):
+            # A command that the row asks for comes at once and, for one that waits too, at the end.
+            take = taken if tick == 0 or (asked and tick == longest) else NOBODY
+            self._tick(inputs, take)
+            if self._simulation.state[self._modes_at[part]] != mode:
+                return
+
+    def _row(self, wanted: set[RowPlace], leaving: set[RowPlace]) -> tuple[int, Row, list[int]]:
+        """A row to try, and the modes to try it in: of those sought and those that lead out of a mode sought, the
+        least tried one that applies somewhere; now and then any that does."""
+        places: dict[RowPlace, list[int]] = {}
+        if self._chance.random() < 0.9:
+            places = {each: self._applies(each) for each in wanted}
+            for part, mode in leaving:
+                for row in self._model.rows_in(part, mode):
+                    if row.move == "go" and row.target != self._model.mode(part, mode).name:
+                        places.setdefault((part, row.number), []).append(mode)
+        some = sorted(places, key=lambda place: (self._tried[place] * self._waits[place], place))
+        every = list(self._tried)
+        while True:
+            for part, number in some:
+                modes = places.get((part, number)) or self._applies((part, number))
+                if any((part, mode) in self._by_mode for mode in modes):
+                    self._tried[part, number] += 1
+                    return part, self.machine.parts[part].rows[number], modes
+            some = [self._chance.choice(every)]
+
+    def _applies(self, place: RowPlace) -> list[int]:
+        part, number = place
+        return [self._model.mode_index[part][name] for name in self.machine.parts[part].rows[number].modes]
+
+    def _wait(self, row: Row) -> int:
+        """For how many ticks ``row`` may have to be waited for."""
+        longest = 0
+        for atom in all_atoms(self.machine, [row.when]):
+            match atom:
+                case After(ticks) | Absent(_, ticks) | Steady(_, _, ticks):
+                    longest = max(longest, ticks)
+                case Silent(link):
+                    longest = max(longest, self._silences[link] or 0)
+                case LevelOn(level):
+                    found = self._levels[level]
+                    longest = max(longest, found.set_ticks, found.clear_ticks)
+        return longest + 3
+
+    def _tick(self, inputs: ChosenInputs, take: int) -> None:
+        """One tick, and what is seen on it."""
+        readings, switches, dials, heard = inputs
+        before = self._simulation.state
+        state = self._simulation.step_chosen(readings, switches, dials, take, heard)
+        self._ticks += 1
+        decided = [(part, state[at]) for part, at in enumerate(self._row_at) if state[at] != NOBODY]
+        if decided:
+            self.rows.update(decided)
+            for part, at in enumerate(self._modes_at):
+                if state[at] != before[at]:
+                    self.left.add((part, before[at]))
+            self._keep(state)
+
+    def _keep(self, state: State) -> None:
+        modes = tuple(state[place] for place in self._modes_at)
+        kept = self._states.get(modes)
+        if kept is None:
+            kept = self._states[modes] = {}
+            self._met[modes] = 0
+            for part, mode in enumerate(modes):
+                self.reached.add((part, mode))
+                self._by_mode.setdefault((part, mode), []).append(modes)
+        counters = tuple(state[place] for place in self._counters_at)
+        if counters not in kept and len(kept) == KEPT:
+            if self._chance.random() < 0.8:
+                return
+            del kept[self._chance.choice(list(kept))]
+        if counters not in kept or self._chance.random() < 0.2:
+            kept[counters] = state
+
+    def _command(self) -> int:
+        taken = self._chance.choice(self._model.takes)
+        return NOBODY if taken is None else self._commands[taken]
+
+    def _inputs(self) -> ChosenInputs:
+        """A cell of each cluster, seldom with a fault; everything heard, or nothing, or some of it."""
+        chance, machine = self._chance, self.machine
+        values: dict[Term, int | None] = {}
+        on: dict[str, bool] = {}
+        for every, sound in self._cells:
+            cell = chance.choice(sound if chance.random() < 0.9 else every)
+            values |= cell.values
+            on |= dict(cell.switches)
+        often = chance.choice((1.0, 1.0, 0.0, 0.5))
+        return (
+            tuple(values.get(Term("sensor", sensor.name)) for sensor in machine.sensors),
+            tuple(on.get(switch.name, False) for switch in machine.switches),
+            tuple(dial.start if (v := values.get(Term("dial", dial.name))) is None else v for dial in machine.dials),
+            tuple(place for place in self._commands.values() if chance.random() < often),
+        )

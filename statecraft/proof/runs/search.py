@@ -1,0 +1,94 @@
+"""The shortest run to a goal."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Iterable, Iterator
+from typing import NamedTuple
+
+from statecraft.findings import Run
+from statecraft.proof.engine.exploration import NOW, START, Config, Explorer, Watcher
+from statecraft.proof.engine.model import Model, Rows
+from statecraft.proof.runs.counterexamples import Trail, run_of, zone_after
+
+Goal = Callable[[Explorer, int, Config], Iterable[Trail]]
+"""What still has to happen after a configuration (its number may be START): chains of single ticks from there."""
+
+
+class Found(NamedTuple):
+    """A run that was sought.
+
+    Attributes:
+        run: the run.
+        note: what the goal's trail bears.
+        rows: which rows decide on its ticks, in stretches.
+    """
+
+    run: Run
+    note: object
+    rows: tuple[tuple[Rows, int], ...]
+
+
+class Search:
+    """Searches for shortest runs in one model, sharing what has been explored for them: in the order of ticks.
+
+    Args:
+        watcher: follow his phases too.
+    """
+
+    def __init__(self, model: Model, watcher: Watcher | None = None) -> None:
+        self.explorer = Explorer(model, timed=True, watcher=watcher)
+        self._followed: list[tuple[int, int]] = []  # least tick and number, in the order in which they were followed
+
+    def shortest(self, goal: Goal, deadline: float | None = None) -> Found | None:
+        """The run of the fewest ticks that comes to ``goal``; None when there is none.
+
+        Raises:
+            OutOfTime: ``deadline`` (of ``time.monotonic()``) has come.
+        """
+        explorer = self.explorer
+        explorer.deadline = deadline
+        best: tuple[int, int, Trail] | None = None
+
+        def look(number: int, config: Config) -> None:
+            nonlocal best
+            for trail in goal(explorer, number, config):
+                tick = _tick(explorer, config, trail)
+                if best is None or tick < best[0]:
+                    best = tick, number, trail
+
+        look(START, explorer.origin)
+        for least, number in self._in_order():
+            if best is not None and least >= best[0]:
+                break
+            look(number, explorer.configs[number])
+        if best is None:
+            return None
+        _, number, trail = best
+        run, rows = run_of(explorer, number, trail)
+        return Found(run, trail.note, tuple(rows))
+
+    def _in_order(self) -> Iterator[tuple[int, int]]:
+        """The configurations by the least tick on which they are reached: those followed before, then further ones."""
+        explorer = self.explorer
+        for place in itertools.count():
+            if place < len(self._followed):
+                yield self._followed[place]
+                continue
+            if not explorer.start_edges:
+                for _ in explorer.start():
+                    pass
+            number = explorer.next()
+            if number is None:
+                return
+            least = explorer.zones.span(explorer.configs[number].zone, NOW)[0]
+            for _ in explorer.follow(number):
+                pass
+            self._followed.append((least, number))
+            yield least, number
+
+
+def _tick(explorer: Explorer, config: Config, trail: Trail) -> int:
+    """The least number of the tick on which the part of ``trail`` that is shown is at its end."""
+    end = zone_after(explorer, config, trail)[-1]
+    return explorer.zones.span(end, NOW)[0] - (0 if trail.shown is None else len(trail.edges) - trail.shown)

@@ -1,0 +1,145 @@
+"""A run as a trial, in the words of the machine file."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator
+
+from statecraft.findings import Hold, Run, Stimulus
+from statecraft.machine import Machine, ModeRef, Promise, Remembered, show_duration
+
+REPEATS = 3
+"""How often a repeating tail is written out."""
+
+
+def as_trial(machine: Machine, run: Run, title: str, broken: Promise | None = None) -> str:
+    """``run`` as the text of a trial, with what it comes to as its expectation; or, if it breaks the promise
+    ``broken``, with what was promised, so that the trial fails until the table is mended.
+
+    A trial speaks to the machine as its links do: a command that comes waits until it is taken. So a run in which a
+    command is heard without being taken comes out otherwise; run the trial before relying on it.
+    """
+    stretches = list(run.stretches)
+    if run.tail is not None:
+        stretches += list(run.stretches[run.tail :]) * (REPEATS - 1)
+    expected = _expected(machine, run, broken)
+    counted_from = sum(stretch.ticks for stretch in stretches) - 1
+    lines = [f'trial "{title}"']
+    if broken is not None:
+        lines.append(f"  # Promised on line {broken.place.line}: {_plain(broken.text)}")
+        if broken.when is not None:
+            lines.append("  # This run breaks it: the trial fails until the table is mended.")
+            counted_from -= broken.ticks if broken.kind in ("never", "once") else 0
+    before: Stimulus | None = None
+    repeating: set[str] = set()
+    tick = 0
+    for inputs, ticks in _cut(stretches, counted_from):
+        changes = _changes(machine, before, inputs)
+        said = _said(inputs)
+        ended = sorted(repeating - set(said))
+        changes += [f"no more {name}" for name in ended]
+        repeating -= set(ended)
+        once = [name for name in said if name not in repeating]
+        again = once if ticks > 1 else []
+        now = [*changes, *(once if ticks == 1 else [])]
+        if now or again or tick == counted_from:
+            lines.append(f"  at {_time(machine, tick)}  {', '.join(now) or _again(machine, inputs)}")
+        if again:
+            lines.append(f"  every {_time(machine, 1)}  {', '.join(again)}")
+            repeating |= set(again)
+        if tick == counted_from and expected:
+            lines.append(f"  expect {expected}")
+        tick += ticks
+        before = inputs
+    return "\n".join(lines) + "\n"
+
+
+def _cut(stretches: Iterable[Hold], at: int) -> Iterator[tuple[Stimulus, int]]:
+    """The stretches, so that one begins on tick ``at``."""
+    tick = 0
+    for stretch in stretches:
+        first = at - tick if 0 < at - tick < stretch.ticks else stretch.ticks
+        yield stretch.inputs, first
+        if first < stretch.ticks:
+            yield stretch.inputs, stretch.ticks - first
+        tick += stretch.ticks
+
+
+def _expected(machine: Machine, run: Run, broken: Promise | None) -> str:
+    """What the trial of ``run`` expects: the modes it ends in, or what ``broken`` promised."""
+    if broken is None or broken.when is None:
+        several = len(machine.parts) > 1
+        return " and ".join(mode_text(machine, mode, several) for mode in run.modes)
+    within = f" within {_time(machine, broken.ticks)}" if broken.ticks else ""
+    condition, modes = condition_text(broken), modes_text(machine, broken, " or ")
+    condition = condition if re.fullmatch(r"\w+", condition) else f"({condition})"
+    match broken.kind:
+        case "once":
+            return f"{modes}{within}"
+        case "while":
+            return f"not {condition} or {modes}"
+        case _:
+            return f"not {condition}{within}"
+
+
+def condition_text(promise: Promise) -> str:
+    """The condition of a promise as the file has it, in one line."""
+    text = _plain(promise.text).removeprefix(promise.kind).strip()
+    if promise.kind == "never":
+        return re.sub(r" for [0-9.]+ ?\w+$| for [a-z_][a-z0-9_]*$", "", text) if promise.ticks else text
+    return text.split("->")[0].strip()
+
+
+def modes_text(machine: Machine, promise: Promise, joint: str) -> str:
+    """The modes of a promise, with their parts' names where those are needed."""
+    several = len(machine.parts) > 1
+    return joint.join(mode_text(machine, mode, several) for mode in promise.modes)
+
+
+def mode_text(machine: Machine, mode: ModeRef, several: bool) -> str:
+    """A mode as an observer's condition names it: with its part where its bare name would mean something else."""
+    named = {*(switch.name for switch in machine.switches), *(level.name for level in machine.levels)}
+    return f"{mode.part} in {mode.mode}" if several or mode.mode in named or mode.mode == mode.part else mode.mode
+
+
+def _plain(text: str) -> str:
+    return " ".join(text.split()).removeprefix("promise ")
+
+
+def _again(machine: Machine, inputs: Stimulus) -> str:
+    """What is so already, said again: an ``at`` must set something."""
+    for name, on in inputs.switches:
+        return f"{name} {'on' if on else 'off'}"
+    for name, value in inputs.sensors:
+        if not isinstance(machine.sensor(name).source, Remembered):
+            return _reading(machine, name, value)
+    return ""
+
+
+def _changes(machine: Machine, before: Stimulus | None, now: Stimulus) -> list[str]:
+    old_sensors = dict(before.sensors) if before else {}
+    old_switches = dict(before.switches) if before else {}
+    old_dials = dict(before.dials) if before else {dial.name: dial.start for dial in machine.dials}
+    made = [
+        _reading(machine, name, value)
+        for name, value in now.sensors
+        if not isinstance(machine.sensor(name).source, Remembered) and old_sensors.get(name) != value
+    ]
+    made += [f"{name} {'on' if on else 'off'}" for name, on in now.switches if old_switches.get(name, False) != on]
+    for dial in machine.dials:
+        value = dict(now.dials)[dial.name]
+        if old_dials[dial.name] != value:
+            made.append(f"{dial.name} {dial.unit.show(value)}")
+    return made
+
+
+def _reading(machine: Machine, name: str, value: int | None) -> str:
+    return f"{name} fault" if value is None else f"{name} {machine.sensor(name).unit.show(value)}"
+
+
+def _said(inputs: Stimulus) -> list[str]:
+    return [*([] if inputs.taken is None else [inputs.taken]), *inputs.heard]
+
+
+def _time(machine: Machine, ticks: int) -> str:
+    return show_duration(ticks, machine.tick_ms) if ticks else "0 s"
