@@ -1,22 +1,49 @@
-"""The sketch folder: written whole or not at all; what the owner keeps there stays."""
+"""The sketch folder: written whole or not at all; what the owner keeps there stays.
+
+A sketch is written into a folder that is new, empty or marked as one that statecraft wrote, and into no other. The new
+folder is made beside the old one, in a hidden folder, and takes its place in one step. What the owner keeps in it is in
+both by hard links meanwhile: the files themselves are neither moved nor copied.
+"""
 
 from __future__ import annotations
 
+import contextlib
+import errno
+import hashlib
+import os
 import re
+import secrets
 import shutil
-import tempfile
-from collections.abc import Iterable
+import stat
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from statecraft.firmware.exchange import exchange
 from statecraft.firmware.writer import OWNERS_FILE, Function
+
+try:
+    import fcntl
+except ImportError:  # Windows
+    fcntl = None  # type: ignore[assignment]
 
 MARK = "Made by statecraft"
 """What the first lines of a file say that statecraft wrote, and may replace or remove."""
 
+MARK_FILE = ".statecraft"
+"""The file that marks a folder as a sketch that statecraft wrote, and may write anew."""
+
+MARK_TEXT = (
+    f"{MARK}: this folder is a sketch, written anew each time.\n"
+    "Files that statecraft wrote say so in their first lines. All others are yours, and stay.\n"
+)
+
+_NO_LINKS = {errno.EPERM, errno.EACCES, errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EMLINK}
+_TRIES = 20
+
 
 class FolderError(Exception):
-    """The folder cannot be written; the message says why."""
+    """The folder cannot be written; the message says why. It is as it was."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,64 +62,227 @@ class Written:
 
 
 def write(folder: Path, files: dict[str, str], functions: Iterable[Function] = ()) -> Written:
-    """Write ``files`` as the sketch in ``folder``; on any failure the folder stays as it was.
+    """Write ``files`` as the sketch in ``folder``; at every instant either the old sketch is there or the new one.
 
-    The new folder is made beside it and takes its place by renaming. Files that statecraft did not write move along,
-    ``by_hand.cpp`` among them: it is written when there is none, and never touched again. ``functions`` are those the
-    owner writes (:func:`statecraft.firmware.writer.hand_functions`).
+    ``by_hand.cpp`` is written when there is none, and never touched again; neither is anything else that statecraft did
+    not write. A folder that is a link stays one. ``functions`` are those the owner writes
+    (:func:`statecraft.firmware.writer.hand_functions`). Where the system cannot exchange two folders in one step, the
+    folder is away between two renames; a run that was killed there is mended by the next.
 
     Raises:
-        FolderError: the folder, or the one it is in, cannot be written, or is no folder.
+        FolderError: the folder is not statecraft's, is the one that this process stands in, or cannot be written.
     """
-    folder = Path(folder)
+    place = Path(os.path.realpath(folder))
+    functions = list(functions)
     try:
-        return _write(folder, files, list(functions))
+        place.parent.mkdir(parents=True, exist_ok=True)
+        _clear_up(place)
+        for _ in range(_TRIES):
+            _check(folder, place)
+            missing, unused = _by_hand(place / OWNERS_FILE, functions)
+            if _is_there(place, files) or _replace(folder, place, files):
+                return Written(folder, missing, unused)
     except OSError as error:
-        raise FolderError(f"{folder} cannot be written: {error.strerror or error}") from error
+        where = error.filename2 or error.filename
+        about = f" ({os.fsdecode(where)})" if where and os.fsdecode(where) not in (str(folder), str(place)) else ""
+        raise FolderError(f"{folder} cannot be written: {error.strerror or error}{about}") from error
+    raise FolderError(f"{folder} cannot be written: other programs change it all the time")
 
 
-def _write(folder: Path, files: dict[str, str], functions: list[Function]) -> Written:
-    if folder.exists() and not folder.is_dir():
+def _check(folder: Path, place: Path) -> None:
+    """See that a sketch may be written here.
+
+    Raises:
+        FolderError: it may not.
+    """
+    if not os.path.lexists(place):
+        return
+    if not place.is_dir():
         raise FolderError(f"{folder} cannot be written: it is not a folder")
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    fresh = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", suffix=".new", dir=folder.parent))
-    aside: Path | None = None
-    try:
-        fresh.chmod(folder.stat().st_mode & 0o777 if folder.exists() else 0o755)
-        if folder.exists():
-            _keep_owners_files(folder, fresh, files)
-        for name, text in files.items():
-            if name != OWNERS_FILE or not (fresh / name).exists():
-                (fresh / name).write_text(text, encoding="utf-8")
-        missing, unused = _by_hand(fresh / OWNERS_FILE, functions)
-        if folder.exists():
-            aside = fresh.with_suffix(".old")
-            folder.rename(aside)
+    if not _is_ours(place / MARK_FILE) and any(place.iterdir()):
+        raise FolderError(
+            f"{folder} is not empty, and statecraft did not write it. Nothing in it was touched. "
+            "Name a folder that is new or empty"
+        )
+    with contextlib.suppress(FileNotFoundError):  # the folder one stands in may be gone
+        here = Path.cwd()
+        if place in (here, *here.parents):
+            raise FolderError(
+                f"{folder} is the folder you stand in, or one above it. A sketch's folder is replaced as a whole, "
+                "which would pull it from under you. Nothing was touched. Go up, and name it from there"
+            )
+
+
+def _is_there(place: Path, files: dict[str, str]) -> bool:
+    """Whether just this sketch is in the folder already."""
+    if not _is_ours(place / MARK_FILE) or (OWNERS_FILE in files and not (place / OWNERS_FILE).exists()):
+        return False
+    there = {entry.name: entry.read_bytes() for entry in place.iterdir() if entry.name != MARK_FILE and _is_ours(entry)}
+    wanted = {name: text.encode() for name, text in files.items()}
+    return {**there, OWNERS_FILE: b""} == {**wanted, OWNERS_FILE: b""}
+
+
+def _replace(folder: Path, place: Path, files: dict[str, str]) -> bool:
+    """Make the new folder and put it in the old one's place; False when another program came in between."""
+    with _workshop(place) as workshop:
+        fresh = workshop / "new"
+        fresh.mkdir()
         try:
-            fresh.rename(folder)
-        except BaseException:
-            if aside is not None:
-                aside.rename(folder)
-                aside = None
-            raise
+            was_there = place.exists()
+            if was_there:
+                _keep_owners_files(place, fresh, files)
+                _copy_rights(place, fresh)
+            (fresh / MARK_FILE).write_bytes(MARK_TEXT.encode())
+            for name, text in files.items():
+                if name != OWNERS_FILE or not os.path.lexists(fresh / name):
+                    (fresh / name).write_bytes(text.encode())
+            return _swap(folder, place, fresh) if was_there else _renamed(fresh, place)
+        except FileNotFoundError:
+            return False
+
+
+def _swap(folder: Path, place: Path, fresh: Path) -> bool:
+    """Put ``fresh`` where ``place`` is, and the other way round."""
+    if not exchange(fresh, place):
+        place.rename(fresh.with_name("old"))
+        return _renamed(fresh, place)
+    # From here on `fresh` is the old folder. What its owner saved there while the new one was made is only in that.
+    changed = next(_not_in(fresh, place), None)
+    if changed is not None:
+        exchange(fresh, place)
+        raise FolderError(f"{folder} was left as it was: {changed} was changed meanwhile. Run it again")
+    return True
+
+
+def _renamed(fresh: Path, place: Path) -> bool:
+    """Rename ``fresh`` to ``place``, where nothing or an empty folder is; False if there is something by now."""
+    try:
+        fresh.rename(place)
+    except OSError as error:
+        if error.errno in (errno.ENOTEMPTY, errno.EEXIST) or isinstance(error, FileExistsError):
+            return False
+        raise
+    return True
+
+
+@contextlib.contextmanager
+def _workshop(place: Path) -> Iterator[Path]:
+    """A hidden folder beside ``place`` to make the new one in. It is locked, so that nobody clears it up meanwhile."""
+    lock = None
+    workshop = place
+    try:
+        while lock is None:
+            workshop = place.with_name(f"{_prefix(place)}{secrets.token_hex(4)}")
+            workshop.mkdir(0o700)
+            lock = _locked(workshop)
+        yield workshop
     finally:
-        if aside is not None and folder.exists():
-            shutil.rmtree(aside, ignore_errors=True)
-        shutil.rmtree(fresh, ignore_errors=True)
-    return Written(folder, missing, unused)
+        if workshop != place:
+            _take_down(workshop, place)
+        if lock is not None and lock >= 0:
+            os.close(lock)
 
 
-def _keep_owners_files(folder: Path, fresh: Path, files: dict[str, str]) -> None:
-    """Copy what statecraft did not write."""
-    for entry in folder.iterdir():
-        if entry.is_dir() and not entry.is_symlink():
-            shutil.copytree(entry, fresh / entry.name, symlinks=True)
-        elif entry.name == OWNERS_FILE or not _is_ours(entry):
+def _prefix(place: Path) -> str:
+    """How the names of the hidden folders for ``place`` begin: short, however long its own is."""
+    return f".statecraft-{hashlib.sha256(os.fsencode(place.name)).hexdigest()[:12]}-"
+
+
+def _locked(workshop: Path) -> int | None:
+    """A lock on the folder, held while open; -1 where folders cannot be locked; None if it is gone or another's."""
+    if fcntl is None:
+        return -1
+    try:
+        lock = os.open(workshop, os.O_RDONLY)
+    except FileNotFoundError:
+        return None
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        if os.path.samestat(os.fstat(lock), workshop.stat()):
+            return lock
+        found = None
+    except (BlockingIOError, FileNotFoundError):
+        found = None
+    except OSError:  # no locks on this file system
+        found = -1
+    os.close(lock)
+    return found
+
+
+def _clear_up(place: Path) -> None:
+    """Take away what runs that were killed have left beside ``place``."""
+    with contextlib.suppress(OSError):
+        for workshop in list(place.parent.glob(f"{_prefix(place)}*")):
+            lock = _locked(workshop)
+            if lock is not None and lock >= 0:
+                try:
+                    _take_down(workshop, place)
+                finally:
+                    os.close(lock)
+
+
+def _take_down(workshop: Path, place: Path) -> None:
+    """Remove the hidden folder; what it has of an old sketch whose place is empty is put back there."""
+    with contextlib.suppress(OSError):
+        if (workshop / "old").exists() and not os.path.lexists(place):
+            (workshop / "old").rename(place)
+        for folder, _, _ in os.walk(workshop):
+            Path(folder).chmod(0o700)  # what may not be written cannot be emptied
+        shutil.rmtree(workshop, ignore_errors=True)
+
+
+def _keep_owners_files(place: Path, fresh: Path, files: dict[str, str]) -> None:
+    """Put what statecraft did not write into ``fresh``, too."""
+    for entry in place.iterdir():
+        if entry.name == OWNERS_FILE or not _is_ours(entry):
             if entry.name in files and entry.name != OWNERS_FILE:
                 raise FolderError(
                     f"{entry} would be written over, and statecraft did not make it: move it, or choose another folder"
                 )
-            shutil.copy2(entry, fresh / entry.name, follow_symlinks=False)
+            _take_along(entry, fresh / entry.name)
+
+
+def _take_along(source: Path, target: Path) -> None:
+    """Make ``target`` the same file as ``source``; a folder is made anew, with the same files in it."""
+    kind = source.lstat().st_mode
+    if stat.S_ISDIR(kind):
+        target.mkdir()
+        for entry in source.iterdir():
+            _take_along(entry, target / entry.name)
+        _copy_rights(source, target)
+        shutil.copystat(source, target)
+        return
+    try:
+        os.link(source, target, follow_symlinks=False)
+    except OSError as error:
+        # Some file systems have no hard links, and some systems forbid them on another's files.
+        if error.errno not in _NO_LINKS or not (stat.S_ISREG(kind) or stat.S_ISLNK(kind)):
+            raise
+        shutil.copy2(source, target, follow_symlinks=False)
+
+
+def _copy_rights(source: Path, target: Path) -> None:
+    """Give one folder the rights and, where that may be done, the owner of another."""
+    there = source.stat()
+    if hasattr(os, "chown"):
+        with contextlib.suppress(OSError):
+            os.chown(target, there.st_uid, there.st_gid)
+    target.chmod(stat.S_IMODE(there.st_mode))
+
+
+def _not_in(old: Path, new: Path, top: bool = True) -> Iterator[Path]:
+    """What its owner keeps in ``old`` and is not in ``new``, or is another file there."""
+    for entry in old.iterdir():
+        if top and entry.name != OWNERS_FILE and _is_ours(entry):
+            continue
+        there = new / entry.name
+        here = entry.lstat()
+        if not os.path.lexists(there):
+            yield there
+        elif stat.S_ISDIR(here.st_mode):
+            yield from _not_in(entry, there, top=False)
+        elif (here.st_size, here.st_mtime_ns) != (there.lstat().st_size, there.lstat().st_mtime_ns):
+            yield there
 
 
 def _is_ours(file: Path) -> bool:
@@ -106,7 +296,7 @@ def _is_ours(file: Path) -> bool:
 
 def _by_hand(file: Path, functions: list[Function]) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Which functions the owner's file lacks, and which of its functions nothing calls any more."""
-    if not file.exists():
+    if not file.is_file():
         return (), ()
     text = _without_comments(file.read_text(encoding="utf-8", errors="replace"))
     defined = set(re.findall(r"\b(begin|(?:read|drive)_\w+)\s*\([^;{}()]*\)\s*\{", text))
