@@ -216,6 +216,7 @@ class Interrupter:
         return self
 
 
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # files that an interruption left open
 @pytest.mark.parametrize("ways", ["in one step", "by two renames"])
 @pytest.mark.parametrize("before", ["nothing", "an empty folder", "a sketch"])
@@ -280,6 +281,7 @@ def killed(at: int, folder: Path, files: dict[str, str]) -> int:
     return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ways", ["in one step", "by two renames"])
 def test_a_kill_at_any_call_leaves_the_old_or_the_new(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ways: str
@@ -307,6 +309,7 @@ def test_a_kill_at_any_call_leaves_the_old_or_the_new(
     assert 20 < at < 399 and (away > 0) == (ways == "by two renames")
 
 
+@pytest.mark.slow
 def test_many_at_once_do_not_meet(tmp_path: Path) -> None:
     folder = tmp_path / "m"
     write(folder, {"a.cpp": OURS})
