@@ -24,6 +24,7 @@ FORMS: dict[str, str] = {
     "counter": "counter turns 0 .. 7, starts 0",
     "mode": "mode cruise drive 60 %, beacon on",
     "group": "group driving cruise, creeping; with beacon on",
+    "sequence": "sequence wash",
     "failsafes": "failsafes",
     "rules": "rules",
     "promise": "promise once halt -> parked within 20 ms",
@@ -35,6 +36,8 @@ FORMS: dict[str, str] = {
     "when_cell": "patrol and not blocked     creep absent 300 ms or bumper     front < 35 cm",
     "go_cell": "parked     stay     restart",
     "do_cell": "turns = 0     turns + 1",
+    "step_line": "fill pump on until full, at most 40 s else jammed     turn drum 40 % for 20 s     again fill"
+    "     repeat turn, rest 5 times     then parked",
 }
 
 TABLE = "in | when | go to | do"
@@ -42,7 +45,7 @@ TABLE = "in | when | go to | do"
 
 DECLARING = frozenset(
     {"part", "link", "command", "dial", "sensor", "switch", "motor", "servo", "lamp", "relay", "buzzer", "output"}
-    | {"constant", "level", "counter", "mode", "group"}
+    | {"constant", "level", "counter", "mode", "group", "sequence"}
 )
 """The statements whose second word is a name that they declare."""
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal, cast
 
 from lark import Token, Tree
@@ -12,21 +12,27 @@ from statecraft.language.conditions import Conditions, Scope
 from statecraft.language.context import Context, PartNames, names_in, tree_in
 from statecraft.language.habits import EVERY_MODE
 from statecraft.language.lines import Piece, normal
-from statecraft.language.names import Entry
+from statecraft.language.names import Entry, clip
 from statecraft.language.quantities import quantity
+from statecraft.language.sequences import SequenceText, Step, last_of
 from statecraft.language.settings import Settings, Written, at_rest
 from statecraft.language.statements import Statement, TableRow
 from statecraft.machine import (
+    After,
+    And,
     Change,
+    Compare,
     Condition,
     Counter,
     CountsTime,
     Group,
     Mode,
+    Or,
     Part,
     Place,
     Row,
     Setting,
+    Term,
     Unit,
 )
 
@@ -41,6 +47,7 @@ class PartText:
     modes: list[tuple[Statement, Entry]] = field(default_factory=list)
     groups: list[tuple[Statement, Entry]] = field(default_factory=list)
     counters: list[tuple[Statement, Entry]] = field(default_factory=list)
+    sequences: list[SequenceText] = field(default_factory=list)
     rows: list[TableRow] = field(default_factory=list)
 
 
@@ -85,6 +92,13 @@ class PartReader:
         """Find out which modes each group holds."""
         for statement, entry in self._text.groups:
             self._groups[entry.name] = self._group(statement, entry)
+        for sequence in self._text.sequences:
+            tree = sequence.statement.tree
+            assert tree is not None
+            settings = [node for node in tree.children if isinstance(node, Tree) and node.data == "setting"]
+            written = self._settings.all(settings, sequence.statement.piece)
+            members = [step.entry for step in sequence.steps]
+            self._groups[sequence.group.name] = _GroupText(sequence.group, members, written)
         for name in self._groups:
             if name not in self._names.members:
                 self._expand(name, [])
@@ -247,6 +261,13 @@ class PartReader:
             if counter is not None:
                 entry.item = counter
                 self._counters.append(counter)
+        for sequence in self._text.sequences:
+            kept = [(loop.counter, loop.times - 1) for loop in sequence.loops]
+            if sequence.resumed is not None:
+                kept.append((sequence.resumed, max(1, len(sequence.steps) - 1)))
+            for entry, high in kept:
+                entry.item = Counter(entry.name, self._names.name, 0, high, 0, (), entry.place)
+                self._counters.append(entry.item)
 
     def _counter(self, statement: Statement, entry: Entry) -> Counter | None:
         tree, piece = statement.tree, statement.piece
@@ -323,8 +344,10 @@ class PartReader:
                 rows.append(self._row(len(rows), row.text, tuple(self._names.modes), row.when, move, (), True))
         for failsafe in (True, False):
             for text in self._text.rows:
-                if text.failsafe == failsafe and (found := self._read_row(text, len(rows))) is not None:
-                    rows.append(found)
+                if text.failsafe == failsafe:
+                    rows.extend(self._read_row(text, len(rows)))
+        for sequence in self._text.sequences:
+            rows.extend(self._sequence_rows(sequence, len(rows)))
         groups = tuple(
             Group(name, self._names.name, self._names.members[name], _plain(group.written), group.entry.place)
             for name, group in self._groups.items()
@@ -334,7 +357,8 @@ class PartReader:
             self._names.name, tuple(self._finished_modes), groups, tuple(self._counters), tuple(rows), outputs, place
         )
 
-    def _read_row(self, text: TableRow, number: int) -> Row | None:
+    def _read_row(self, text: TableRow, number: int) -> list[Row]:
+        """The row; several for one that goes to the last step of a sequence, none where it could not be read."""
         in_, when, go_to, do = text.cells
         modes = self._modes_of(in_)
         condition: Condition | None = None
@@ -346,8 +370,104 @@ class PartReader:
         move = self._move(text, go_to, modes)
         changes = self._changes(do)
         if modes is None or condition is None or move is None or changes is None:
+            return []
+        sequence = self._sequence_named(last_of(go_to.text))
+        if sequence is None or sequence.resumed is None:
+            entered = self._with_sequences(move[1], changes)
+            row = self._row(number, text, modes, condition, move, entered, False)
+            added = _do_text(entered[len(changes) :])
+            return [replace(row, do_text=", ".join(filter(None, (row.do_text, added))))]
+        rows = []
+        for step, each in enumerate(sequence.steps):
+            left_there = Compare(Term("counter", sequence.resumed.name), "==", None, step)
+            when_there = And((condition, left_there))
+            rows.append(self._row(number + step, text, modes, when_there, ("go", each.entry.name), changes, False))
+            rows[-1] = replace(
+                rows[-1],
+                when_text=f"{_in_parentheses(rows[-1].when_text)} and {sequence.resumed.name} == {step}",
+                go_text=each.entry.name,
+            )
+        return rows
+
+    def _with_sequences(self, target: str, changes: tuple[Change, ...]) -> tuple[Change, ...]:
+        """What a row that leads to ``target`` does, with what becomes of the counts of a sequence that it enters."""
+        done = {change.counter for change in changes}
+        for sequence in self._text.sequences:
+            number = sequence.number(target)
+            if number is not None:
+                own = sequence.entered(number, outside=True)
+                changes += tuple(change for change in own if change.counter not in done)
+        return changes
+
+    def _sequence_rows(self, sequence: SequenceText, number: int) -> list[Row]:
+        """The rows that lead from step to step, and out at the end; none if some line could not be read."""
+        then = sequence.then
+        after = self._led_to(next(names_in(then.tree)), then.piece) if then is not None and then.tree else None
+        rows: list[Row] = []
+        for place, step in enumerate(sequence.steps):
+            ending, piece = sequence.ending(place)
+            ends = self._step_end(ending, piece)
+            if ends is None or after is None:
+                after = None
+                continue
+            condition, text, late = ends
+            for besides, besides_text, target, changes in sequence.onward(place):
+                when = condition if besides is None else And((condition, besides))
+                when_text = text if besides is None else f"{_in_parentheses(text)} and {besides_text}"
+                where = after if target is None else sequence.steps[target].entry.name
+                if target is None:
+                    changes = self._with_sequences(where, changes)
+                rows.append(self._step_row(number + len(rows), step, when, when_text, where, changes, piece))
+            if late is not None:
+                when, when_text, where = late
+                changes = self._with_sequences(where, ())
+                rows.append(self._step_row(number + len(rows), step, when, when_text, where, changes, piece))
+        return rows if after is not None and sequence.sound else []
+
+    def _step_row(
+        self,
+        number: int,
+        step: Step,
+        when: Condition,
+        when_text: str,
+        go: str,
+        changes: tuple[Change, ...],
+        piece: Piece,
+    ) -> Row:
+        """A row that leads on from a step, or begins it anew; ``piece`` is the line that says what ends it."""
+        name, do = step.entry.name, _do_text(changes)
+        move: Literal["go", "restart"] = "restart" if go == name else "go"
+        target, go_text = ("", "restart") if go == name else (go, go)
+        texts = (name, when_text, go_text, do)
+        return Row(number, self._names.name, False, (name,), when, move, target, changes, False, *texts, piece.place())
+
+    def _step_end(
+        self, ending: Tree[Token], piece: Piece
+    ) -> tuple[Condition, str, tuple[Condition, str, str] | None] | None:
+        """When a step ends, as a condition and as text, and the same with its target for where it ends too late."""
+        amounts = [node for node in ending.children if isinstance(node, Tree) and node.data == "amount"]
+        if ending.data == "lasts":
+            ticks = self._context.ticks(amounts[0], piece, "the time of a step", least=1)
+            return (After(ticks), f"after {_text_of(amounts[0], piece)}", None) if ticks is not None else None
+        begin = (ending.meta.start_pos or 0) + len("until")
+        end = piece.text.rindex(",", begin, amounts[-1].meta.start_pos) if amounts else len(piece.text)
+        condition = self._conditions.cell(
+            Piece(piece.file, piece.line, piece.start + begin, piece.text[begin:end]), Scope("row", self._names)
+        )
+        if condition is None:
             return None
-        return self._row(number, text, modes, condition, move, changes, False)
+        text = normal(piece.text[begin:end])
+        if not amounts:
+            return condition, text, None
+        ticks = self._context.ticks(amounts[-1], piece, "the longest time of a step", least=1)
+        if ticks is None:
+            return None
+        limit = f"after {_text_of(amounts[-1], piece)}"
+        token = ending.children[-1]
+        if not isinstance(token, Token):
+            return Or((condition, After(ticks))), f"{text} or {limit}", None
+        target = self._led_to(token, piece)
+        return None if target is None else (condition, text, (After(ticks), limit, target))
 
     def _row(
         self,
@@ -428,26 +548,61 @@ class PartReader:
             return None
         token = tree.children[0]
         assert isinstance(token, Token)
+        if len(tree.children) > 1:
+            return self._resume(text, cell, tree)
         if token.type in ("STAY", "RESTART"):
             self._may_stay(text, token, cell, modes)
             return ("stay" if token.type == "STAY" else "restart"), ""
         if token.type == "START":
             return ("go", self._names.modes[0]) if self._names.modes else None
-        entry = self._context.mode_or_group(self._names, token, cell)
+        target = self._led_to(token, cell)
+        if target is None:
+            return None
+        mode = self._modes.get(target)
+        if text.failsafe and mode is not None and not mode.stop and target != self._names.modes[0]:
+            message = f'A failsafe leads to a stop mode, and "{token}" is not one'
+            hint = f"Declare it:  mode {token} stop     or make this row a rule."
+            self._mistakes.add(cell.place(token), message, hint, code="moving-failsafe")
+            return None
+        return "go", target
+
+    def _led_to(self, token: Token, piece: Piece) -> str | None:
+        """The mode that a name leads to: a mode, or a sequence's first step; None, noted, if it is neither."""
+        sequence = self._sequence_named(str(token))
+        if sequence is not None:
+            return sequence.steps[0].entry.name if sequence.steps else None
+        entry = self._context.mode_or_group(self._names, token, piece)
         if entry is None:
             return None
         if entry.kind == "group":
             inside = ", ".join(self._names.members.get(entry.name, ())[:4])
             message = f'"{token}" is a group, and a row leads to one mode'
-            self._mistakes.add(cell.place(token), message, f"Choose one of: {inside}.", code="go-to-group")
+            self._mistakes.add(piece.place(token), message, f"Choose one of: {inside}.", code="go-to-group")
             return None
-        mode = self._modes.get(entry.name)
-        if text.failsafe and mode is not None and not mode.stop and entry.name != self._names.modes[0]:
-            message = f'A failsafe leads to a stop mode, and "{token}" is not one'
-            hint = f"Declare it:  mode {token} stop     or make this row a rule."
-            self._mistakes.add(cell.place(token), message, hint, code="moving-failsafe")
-            return None
-        return "go", entry.name
+        return entry.name
+
+    def _sequence_named(self, name: str) -> SequenceText | None:
+        return next((sequence for sequence in self._text.sequences if sequence.name == name), None)
+
+    def _resume(
+        self, text: TableRow, cell: Piece, tree: Tree[Token]
+    ) -> tuple[Literal["go", "stay", "restart"], str] | None:
+        """A row that goes to the step of a sequence that was entered last."""
+        first, name = (token for token in tree.children if isinstance(token, Token))
+        sequence = self._sequence_named(str(name))
+        if str(first) != "last":
+            message = f'"{first} of {name}" is no mode'
+            self._mistakes.add(cell.place(), message, "A row resumes a sequence with:  last of wash", code="syntax")
+        elif sequence is None:
+            known = [each.name for each in self._text.sequences]
+            hint = f"There are: {', '.join(known[:6])}." if known else "This part has no sequence."
+            self._mistakes.add(cell.place(name), f'There is no sequence "{clip(str(name))}"', hint, code="unknown-name")
+        elif text.failsafe:
+            message = "A failsafe leads to a stop mode, not back into a sequence"
+            self._mistakes.add(cell.place(), message, "Make this row a rule.", code="moving-failsafe")
+        elif sequence.steps:
+            return "go", sequence.steps[0].entry.name
+        return None
 
     def _may_stay(self, text: TableRow, token: Token, cell: Piece, modes: tuple[str, ...] | None) -> None:
         """Note a failsafe that stays in a mode which is no stop mode."""
@@ -532,6 +687,20 @@ def read_shared(text: TableRow, context: Context, conditions: Conditions) -> Sha
         message = "A failsafe of the whole machine leads each part to its start"
         mistakes.add(_spot(go_to), message, "Write start here, or move the row into a part.", code="shared-row")
     return SharedRow(text, condition, "go" if target is not None else None)
+
+
+def _text_of(node: Tree[Token], piece: Piece) -> str:
+    return normal(piece.text[node.meta.start_pos : node.meta.end_pos])
+
+
+def _do_text(changes: tuple[Change, ...]) -> str:
+    """What a row does to counters, as its ``do`` cell says it."""
+    return ", ".join(f"{c.counter} {'=' if c.how == 'set' else '+'} {c.amount}" for c in changes)
+
+
+def _in_parentheses(text: str) -> str:
+    """A condition's text, ready to be followed by ``and``."""
+    return f"({text})" if " or " in text else text
 
 
 def _spot(cell: Piece) -> Place:

@@ -17,16 +17,17 @@ from statecraft.language.hardware import Hardware, is_remembered
 from statecraft.language.levels import read_level
 from statecraft.language.lines import LARGEST, read_bytes, split_comment
 from statecraft.language.mistakes import FileErrors, Mistake, Mistakes, told_once
-from statecraft.language.names import LONGEST_NAME, Entry, Names, at, check_name, either
+from statecraft.language.names import LONGEST_NAME, Entry, Names, at, check_name, clip, either
 from statecraft.language.observers import Observers
 from statecraft.language.parts import PartReader, PartText, SharedRow, read_shared
 from statecraft.language.quantities import quantity
+from statecraft.language.sequences import Loop, SequenceText, Step, last_of, loop_of
 from statecraft.language.statements import Gatherer, Item, Statement, TableRow
 from statecraft.language.syntax import Syntax
 from statecraft.machine import Level, Machine, Part, Place, Promise, Trial
 
-_IN_PARTS = ("mode", "group", "counter", "rules")
-_MODES = ("mode", "group")
+_IN_PARTS = ("mode", "group", "counter", "sequence", "rules")
+_MODES = ("mode", "group", "sequence", "step")
 _LARGE = re.compile(r"\b(?:serial[123]|A(?:[89]|1[0-5])|(?:pin|trigger|echo|pwm|forward|reverse|direction) [2-9]\d)\b")
 _MOST = {"mode": 2000, "group": 500, "part": 32, "row": 20_000}
 
@@ -230,6 +231,7 @@ class _Reader:
     def _check_size(self, items: list[Item]) -> None:
         """Refuse what no small chip could hold; reading it would take for ever."""
         counts = Counter("row" if isinstance(item, TableRow) else item.head for item in items)
+        counts["mode"] += counts["step"]
         for head, most in _MOST.items():
             if counts[head] > most:
                 message = f"This machine has {counts[head]} {head}s"
@@ -250,6 +252,7 @@ class _Reader:
             part = self._open_part(declared, machine, place)
             context.part_names.entries[machine] = Entry(machine, "part", place)
         ruled: Statement | None = None
+        sequence: SequenceText | None = None
         adrift = False
         for item in items:
             if isinstance(item, TableRow):
@@ -282,9 +285,96 @@ class _Reader:
                 message = f"In a machine that is cut into parts, every {item.head.rstrip('s')} belongs to one of them"
                 hint = "Move it under a part. Only failsafes may stand above the first part."
                 self._mistakes.add(item.piece.place(), message, hint, code="outside-part")
-            if item.head in DECLARING or item.head == "":
+            if item.head == "sequence":
+                sequence = self._sequence(item, part)
+            elif item.head == "step":
+                self._step(item, part, sequence)
+            elif item.head in DECLARING or item.head == "":
                 self._take_name(item, part, declared)
+        for text in declared.parts:
+            self._count_sequences(text)
         return declared
+
+    def _sequence(self, statement: Statement, part: PartText | None) -> SequenceText | None:
+        """The sequence that begins here; None where it could not be read. Its group and its name are taken."""
+        if part is None:
+            return None
+        if statement.tree is None:
+            if statement.name is not None:
+                part.names.names.declare(statement.name, statement.piece, "")
+            return None
+        name, *group = names_in(statement.tree)
+        entry = part.names.names.declare(name, statement.piece, "sequence" if group else "group")
+        inside = part.names.names.declare(group[0], statement.piece, "group") if group else entry
+        if entry is None or inside is None:
+            return None
+        text = SequenceText(entry.name, statement, entry, inside)
+        part.sequences.append(text)
+        return text
+
+    def _step(self, statement: Statement, part: PartText | None, sequence: SequenceText | None) -> None:
+        """Take in one line of a sequence; a step's name is its mode's."""
+        tree, piece = statement.tree, statement.piece
+        if part is None:
+            return
+        if tree is None or sequence is None:
+            if statement.name is not None:
+                part.names.names.declare(statement.name, piece, "")
+            if sequence is not None:
+                sequence.sound = False
+            return
+        token = next(names_in(tree))
+        if tree.data == "then":
+            sequence.then = statement
+            if not sequence.steps and sequence.sound:
+                message = f'The sequence "{sequence.name}" has no steps'
+                hint = "Above this line write what it does, such as:  fill pump on until full, at most 40 s else jammed"
+                self._mistakes.add(sequence.entry.place, message, hint, code="no-steps")
+        elif tree.data == "repeat":
+            if sequence.sound and (found := loop_of(statement, sequence, self._mistakes)) is not None:
+                number = len(sequence.loops) + 1
+                counter = self._own_counter(sequence, "rounds" if number == 1 else f"rounds_{number}", statement)
+                if counter is not None:
+                    sequence.loops.append(Loop(*found, counter))
+        else:
+            first = statement
+            if tree.data == "again":
+                before = next((step for step in sequence.steps if step.entry.name == str(token)), None)
+                if before is None:
+                    if sequence.sound:
+                        message = f'The sequence "{sequence.name}" has no step "{clip(str(token))}" above this line'
+                        hint = "A step runs again by the name that it was given before."
+                        self._mistakes.add(piece.place(token), message, hint, code="unknown-name")
+                    sequence.sound = False
+                    return
+                first = before.statement
+                times = sum(step.statement is first for step in sequence.steps) + 1
+                token = Token("NAME", f"{token}_{times}", start_pos=token.start_pos)
+            final = tree_in(tree, "final")
+            if final is not None:
+                hint = "Leave final to a mode that the sequence leads to."
+                self._mistakes.add(piece.place(final), "A step is left, so it is not final", hint, code="wrong-option")
+            entry = part.names.names.declare(token, piece, "mode")
+            if entry is None or not entry.kind:
+                sequence.sound = False
+                return
+            part.names.modes.append(entry.name)
+            part.modes.append((first, entry))
+            sequence.steps.append(Step(entry, first))
+
+    def _own_counter(self, sequence: SequenceText, what: str, statement: Statement) -> Entry | None:
+        """The counter ``what`` that a sequence keeps, its name taken; None, noted, if another thing has it."""
+        place = statement.piece.place()
+        token = Token("NAME", f"{sequence.name}_{what}", start_pos=place.column - 1 - statement.piece.start)
+        entry = self._context.names.declare(token, statement.piece, "counter")
+        return entry if entry is not None and entry.kind else None
+
+    def _count_sequences(self, part: PartText) -> None:
+        """Give each sequence of ``part`` that some row resumes the counter that remembers its step."""
+        resumed = {last_of(row.cells[2].text) for row in part.rows}
+        for sequence in part.sequences:
+            if sequence.name in resumed:
+                sequence.resumed = self._own_counter(sequence, "step", sequence.statement)
 
     def _open_part(self, declared: _Declared, name: str, place: Place) -> PartText:
         names = PartNames(name, place, Names(self._mistakes))

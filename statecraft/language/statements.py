@@ -16,7 +16,7 @@ from statecraft.language.mistakes import Mistakes, nearest
 from statecraft.language.syntax import Syntax
 from statecraft.machine import Place
 
-HEADS = tuple(head for head in FORMS if not head.endswith("_cell"))
+HEADS = tuple(head for head in FORMS if not head.endswith(("_cell", "_line")))
 _HEADING = TABLE.split(" | ")
 _SECOND_WORD = re.compile(r" *\S+ +([^\W\d]\w*)")
 
@@ -26,7 +26,7 @@ class Statement:
     """One statement.
 
     Attributes:
-        head: its first word, the one meant where it was misspelt.
+        head: its first word, the one meant where it was misspelt; ``step`` for a line of a sequence.
         tree: None when it could not be read; that has been noted.
         name: then, the name that it seems to declare.
     """
@@ -71,9 +71,18 @@ class Gatherer:
         self._open.append(Path(file).resolve())
         table: _Table | None = None
         trial: Literal["none", "open", "missing"] = "none"
+        sequence: Statement | None = None
         for line in lines:
             if not line.code.text.strip():
                 continue
+            if sequence is not None:
+                step = self._step(line, sequence)
+                if step is not None:
+                    self.items.append(step)
+                    if step.name is None:
+                        sequence = None
+                    continue
+                sequence = None
             if line.is_row and (table is not None or _head(line.code) not in HEADS):
                 if table is not None:
                     self.items.extend(table.row(line))
@@ -100,9 +109,39 @@ class Gatherer:
             else:
                 table = None
             self.items.append(statement)
+            if statement.head == "sequence":
+                sequence = statement
             if statement.head == "use" and statement.tree is not None:
                 self._use(statement, file)
+        if sequence is not None:
+            self._endless(sequence)
         self._open.pop()
+
+    def _step(self, line: Line, sequence: Statement) -> Statement | None:
+        """The line of ``sequence`` that ``line`` is; None, with the mistake noted, where another statement begins.
+
+        Its ``name`` is None where it ends the sequence.
+        """
+        piece = line.code
+        head = _head(piece)
+        name = Token("NAME", head, start_pos=piece.text.index(head))
+        if head in HEADS:
+            if not line.sound or Syntax(Mistakes()).parse(piece, "step_line") is None:
+                self._endless(sequence)
+                return None
+            message = f'A step cannot be called "{head}": a line of its own begins with that word'
+            self._mistakes.add(piece.place(name), message, f"Call it something else: {head}_it.", code="reserved-word")
+            return Statement("step", None, piece, name)
+        tree = self._syntax.parse(piece, "step_line") if line.sound else None
+        return Statement("step", tree, piece, None if head == "then" else name)
+
+    def _endless(self, sequence: Statement) -> None:
+        """Note that ``sequence`` does not say what follows it."""
+        name = _second_word(sequence.piece)
+        which = f'The sequence "{name}"' if name else "This sequence"
+        message = f"{which} does not say what follows its last step"
+        hint = "End it with a line that says where it leads:  then parked"
+        self._mistakes.add(sequence.piece.place(), message, hint, code="no-then")
 
     def _statement(self, line: Line, in_table: bool) -> Statement | None:
         """The statement on ``line``; None, with the mistake noted, when its first word says nothing."""

@@ -16,7 +16,7 @@ from statecraft.language.lines import Piece
 from statecraft.language.mistakes import Mistakes, nearest
 from statecraft.resources import folder
 
-STARTS = ("line", "in_cell", "when_cell", "go_cell", "do_cell")
+STARTS = ("line", "in_cell", "when_cell", "go_cell", "do_cell", "step_line")
 
 _KINDS = {
     "NAME": "a name",

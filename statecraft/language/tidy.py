@@ -19,6 +19,8 @@ _RAGGED = 40
 _PREAMBLE = frozenset({"machine", "board", "tick", "use"})
 _STEP = re.compile(r"((?:at|every) (?:-?[0-9.]+ ?[^\s,]+|\w+)|expect) (.*)")
 _CLEARS = re.compile(r"(.*?,?) (clears when .*)")
+_ENDING = re.compile(r"(.*?)(?: |^)((?:for|until) .*)")
+_IN_SEQUENCE = ("again", "repeat", "then")
 _ARROW = re.compile(r"(.*?) (->.*)")
 
 
@@ -49,6 +51,7 @@ class _Layout:
         part: counts parts; ``in_part``: the lines here belong to one.
         table: how many columns the table has that rows here belong to; 0 in none, -1 before its heading.
         trial: counts trials; ``in_trial``: the steps here belong to one.
+        sequence: counts sequences; ``in_sequence``: the lines here belong to one.
     """
 
     block: int = 0
@@ -57,13 +60,15 @@ class _Layout:
     table: int = 0
     trial: int = 0
     in_trial: bool = False
+    sequence: int = 0
+    in_sequence: bool = False
     lines: list[_Laid] = field(default_factory=list)
 
     def add(self, raw: str) -> None:
         """Lay out one line."""
         code, comment = split_comment(raw.replace("\t", " "))
         text = normal(code)
-        comment = comment.rstrip()
+        comment = comment.rstrip(" ")
         if not text:
             self.block += not comment
             indent = self._depth() if comment and raw[:1].isspace() else 0
@@ -74,6 +79,11 @@ class _Layout:
             columns, last = [], code.strip(" ")  # an open quote takes in all that follows: nothing may move
         elif self.table and (cuts := bars(text)):
             columns, last = self._row(text, cuts), ""
+        elif self.in_sequence and head not in HEADS:
+            columns, last = self._step(head, text)
+            self.lines.append(_Laid(self._depth(), columns, last, comment))
+            self.in_sequence = head != "then"
+            return
         elif self.in_trial and head in IN_A_TRIAL:
             columns, last = _split(_STEP, text, ("trial", self.trial), "  ")
         else:
@@ -86,11 +96,13 @@ class _Layout:
 
     def _depth(self) -> int:
         """The indentation of what stands in the part, table or trial here."""
-        return 2 * self.in_part + 2 * (self.table != 0 or self.in_trial)
+        return 2 * self.in_part + 2 * (self.table != 0 or self.in_trial or self.in_sequence)
 
     def _enter(self, head: str) -> None:
         self.table = -1 if head in ("failsafes", "rules") else 0
         self.in_trial = head == "trial"
+        self.in_sequence = head == "sequence"
+        self.sequence += self.in_sequence
         self.trial += self.in_trial
         if head in ("part", "promise", "trial"):
             self.in_part = head == "part"
@@ -106,6 +118,17 @@ class _Layout:
         *columns, last = [_Column(cell, ("table", self.part, number), " | ") for number, cell in enumerate(cells)]
         return [*columns, last._replace(gap="")]
 
+    def _step(self, head: str, text: str) -> tuple[list[_Column], str]:
+        """A line of a sequence: the step, what it sets, and what ends it."""
+        _, _, rest = text.partition(" ")
+        if head in _IN_SEQUENCE or not rest or '"' in text:
+            return [], text
+        name = _Column(head, ("step", self.sequence), "  ")
+        match = _ENDING.fullmatch(rest)
+        if match is None:
+            return [name], rest
+        return [name, _Column(match.group(1), ("sets", self.sequence), "  ")], match.group(2)
+
     def _statement(self, head: str, text: str) -> tuple[list[_Column], str]:
         _, _, rest = text.partition(" ")
         if head in _PREAMBLE and rest:
@@ -113,7 +136,7 @@ class _Layout:
         if head == "promise" and rest:
             columns, last = _split(_ARROW, rest, ("promise", self.block), " ")
             return [_Column(head, ("head",), " "), *columns], last
-        if head not in DECLARING or head == "part" or not rest:
+        if head not in DECLARING or head in ("part", "sequence") or not rest:
             return [], text
         name, _, rest = rest.partition(" ")
         if not name.isidentifier():

