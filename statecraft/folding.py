@@ -1,4 +1,4 @@
-"""Text for a terminal, folded to its width."""
+"""Text for people: folded to a terminal's width; one thing, or several."""
 
 from __future__ import annotations
 
@@ -27,3 +27,8 @@ def folded(text: str, width: int, first: str = "", hang: str = "", least: int = 
         break_on_hyphens=False,
     )
     return [line.replace("\u00a0", " ") for line in lines]
+
+
+def plural(count: int, one: str, many: str = "") -> str:
+    """``1 row``, ``2 rows``."""
+    return f"{count} {one if count == 1 else many or one + 's'}"

@@ -11,8 +11,8 @@ import tempfile
 from pathlib import Path
 
 from statecraft.boards import load
-from statecraft.cli.check import judge
 from statecraft.language import read_file
+from statecraft.proof.judgement import judge
 from statecraft.report.diagram import diagram_file
 from statecraft.report.page import Judged, page
 from statecraft.report.record import of_trial

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from statecraft.agreement.chance import Chance
+from statecraft.agreement.chance import course as at_a_chance
 from statecraft.agreement.compare import Comparison, Difference, Other
 from statecraft.agreement.coverage import Coverage, coverage
 from statecraft.agreement.inputs import Course, Stretch, course_of, length
@@ -14,8 +16,15 @@ from statecraft.agreement.reasons import with_reasons
 from statecraft.agreement.shrink import shrink
 from statecraft.agreement.vectors import Vectors, vectors
 from statecraft.firmware.behaviour import behaviour_files
+from statecraft.folding import plural
 from statecraft.machine import Machine
 from statecraft.simulation.trial import script
+
+if TYPE_CHECKING:
+    from statecraft.agreement.onchip import OnChip
+
+DESK_TICKS, CHIP_TICKS, CHIP_PIECE = 300_000, 20_000, 4000
+"""Ticks of inputs at random, unless the user says; on the chip in pieces, each from power-on."""
 
 _SHORTEN = 2_000_000  # ticks that may be run to make a failing course shorter
 
@@ -29,6 +38,103 @@ class Compared:
     ticks: int
     seconds: float
     difference: Difference | None
+
+    @property
+    def agrees(self) -> bool:
+        """Whether there was no difference."""
+        return self.difference is None
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """The table held against another execution of it.
+
+    Attributes:
+        on: ``desk`` or ``chip``.
+        seed: of the inputs at random.
+        stages: each kind of inputs that was run, in order; the last is the one that does not agree, if one does not.
+        vectors: the generated inputs; None where the trials already disagreed.
+        shown, coverage: what the inputs show of rows and conditions, and cover of the C++: on the desk, if all agree.
+    """
+
+    machine: Machine
+    on: str
+    seed: int
+    stages: tuple[Compared | OnChip, ...]
+    vectors: Vectors | None = None
+    shown: Shown | None = None
+    coverage: Coverage | None = None
+
+    @property
+    def agrees(self) -> bool:
+        """Whether nothing differs."""
+        return all(stage.agrees for stage in self.stages)
+
+    @property
+    def difference(self) -> Difference | None:
+        """Where the states first differ, after the shortest inputs that were found; None if they do not."""
+        return next((stage.difference for stage in self.stages if stage.difference is not None), None)
+
+
+def agree(
+    machine: Machine,
+    on: str = "desk",
+    *,
+    seed: int = 1,
+    ticks: int | None = None,
+    tell: Callable[[Compared | OnChip], None] = lambda _: None,
+) -> Agreement:
+    """Hold the table against the C++ that is written from it, on the ``desk`` or on the simulated ``chip``: on the
+    machine's trials, on inputs made for every row and condition, and on ``ticks`` ticks of inputs at random.
+
+    The first kind of inputs that does not agree is the last. ``tell`` is given each as it is done.
+
+    Raises:
+        StatecraftError: there is no compiler, no simulated chip, or the machine cannot be wired as it says.
+    """
+    stages: list[Compared | OnChip] = []
+    searched: Vectors | None = None
+    for stage in (_on_desk if on == "desk" else _on_chip)(machine, seed, ticks):
+        if isinstance(stage, Vectors):
+            searched = stage
+            continue
+        stages.append(stage)
+        tell(stage)
+        if not stage.agrees:
+            return Agreement(machine, on, seed, tuple(stages), searched)
+    if searched is None or on != "desk":
+        return Agreement(machine, on, seed, tuple(stages), searched)
+    found = covered(machine, searched, [*trials(machine), *searched.courses])
+    return Agreement(machine, on, seed, tuple(stages), searched, shown(machine, searched), found)
+
+
+def _on_desk(machine: Machine, seed: int, ticks: int | None) -> Iterator[Compared | Vectors]:
+    yield compared(machine, "trials", trials(machine))
+    searched = vectors(machine)
+    yield searched
+    yield compared(machine, "vectors", searched.courses)
+    yield at_random(machine, seed, DESK_TICKS if ticks is None else ticks)
+
+
+def _on_chip(machine: Machine, seed: int, ticks: int | None) -> Iterator[OnChip | Vectors]:
+    from statecraft.agreement.beside import executions, latency
+    from statecraft.agreement.onchip import OnChip, chip_runner, compared_on_chip, for_chip
+
+    with chip_runner(machine) as runner:
+        for trial in machine.trials:
+            (ran,) = executions(machine, trial, ["chip"], runner)
+            count = trial.last_tick + 1 + latency(machine, course_of(script(machine, trial)))
+            note = f"within {plural(ran.latency, 'tick')} of the table"
+            yield OnChip(f"trial “{trial.title}”", 1, count, ran.seconds, ran.wrong, note=note)
+        searched = vectors(machine)
+        yield searched
+        short, others = for_chip(searched.courses)
+        note = f"{others} longer ones are for the desk" if others else ""
+        yield replace(compared_on_chip(runner, "vectors", short), note=note)
+        wanted = CHIP_TICKS if ticks is None else ticks
+        pieces = [min(CHIP_PIECE, wanted - at) for at in range(0, wanted, CHIP_PIECE)]
+        made = (at_a_chance(machine, seed + number, piece, slow=20) for number, piece in enumerate(pieces))
+        yield compared_on_chip(runner, "random", made)
 
 
 def trials(machine: Machine) -> list[Course]:

@@ -5,19 +5,24 @@ reports, and its pins.
 
 from __future__ import annotations
 
+import contextlib
 import math
+import tempfile
 import time
 from array import array
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from statecraft.agreement.compare import Difference
 from statecraft.agreement.inputs import Course, Stretch, course_of, cut, length
 from statecraft.agreement.rows import Columns, Teller
 from statecraft.agreement.shrink import shrink
-from statecraft.agreement.wired import Program, Wired, can_fail, message
+from statecraft.agreement.wired import Program, Wired, can_fail, message, program
+from statecraft.boards.chosen import board_of
 from statecraft.chip import PeekEvent, PinEvent, PwmEvent, SentEvent
+from statecraft.errors import StatecraftError
 from statecraft.firmware.desk import FAULT
 from statecraft.firmware.layout import Field, Layout, layout, reading_type
 from statecraft.firmware.names import size_of
@@ -37,7 +42,7 @@ _ON_THEIR_WAY = 8  # reports that fit the transmitter's buffer, at most
 _LONGEST_START = 10.0  # seconds until tick 0
 
 
-class Silent(Exception):
+class Silent(StatecraftError):
     """The chip did not begin, or its ticks came late: it cannot be compared. The message is one line."""
 
 
@@ -439,7 +444,8 @@ def _number(item: Field, number: int, data: bytes) -> int:
 @dataclass(frozen=True, slots=True)
 class OnChip:
     """One kind of inputs that the chip was given: how many courses, ticks and seconds; what was not as the table says,
-    and, where the states differ, the first difference after the shortest inputs that were found.
+    and, where the states differ, the first difference after the shortest inputs that were found. ``note``: what else is
+    to be known of it, for people.
     """
 
     what: str
@@ -448,6 +454,23 @@ class OnChip:
     seconds: float
     wrong: tuple[str, ...] = ()
     difference: Difference | None = None
+    note: str = ""
+
+    @property
+    def agrees(self) -> bool:
+        """Whether everything was as the table says."""
+        return not self.wrong and self.difference is None
+
+
+@contextlib.contextmanager
+def chip_runner(machine: Machine) -> Iterator[ChipRunner]:
+    """The machine's program, compiled and on the simulated chip.
+
+    Raises:
+        FileErrors, WiringError, NotOnChip, ToolchainMissing, BuildFailed, ChipError: there is none.
+    """
+    with tempfile.TemporaryDirectory(prefix="statecraft_") as folder:
+        yield ChipRunner(program(machine, board_of(machine), Path(folder)))
 
 
 def compared_on_chip(runner: ChipRunner, what: str, courses: Iterable[Course], tries: int = 40) -> OnChip:

@@ -13,6 +13,7 @@ from typing import Self
 from statecraft.boards import Board
 from statecraft.boards.conversions import speed_of_sound_m_s, thermistor_ohm
 from statecraft.chip import Chip
+from statecraft.errors import StatecraftError
 from statecraft.firmware import build, emit, hand_functions, wiring_findings, write
 from statecraft.firmware.layout import reading_type
 from statecraft.machine import (
@@ -39,7 +40,7 @@ _STARTED_US = 3000
 """By then the program has set its variables to 0: what is given by hand can be put there."""
 
 
-class NotOnChip(Exception):
+class NotOnChip(StatecraftError):
     """The machine cannot be run on the simulated chip; the message is one line that says why."""
 
 

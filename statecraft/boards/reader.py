@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from statecraft.boards.facts import ABILITIES, Ability, Board, Pin, SerialPort, Timer, Upload
+from statecraft.errors import StatecraftError
 
 T = TypeVar("T", str, int, bool)
 
@@ -26,7 +27,7 @@ PWM_CHANNEL = re.compile(r"[0-9]+[A-D]")
 DEFINE = re.compile(r"[A-Za-z_]\w*=.+")
 
 
-class BoardError(ValueError):
+class BoardError(StatecraftError):
     """A board's file cannot be used.
 
     path: the file, or the board's name where there is none. key: the place in it ("pins.13.pwm"), "" for all of it.

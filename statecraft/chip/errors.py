@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from statecraft.errors import StatecraftError
 
-class ChipError(Exception):
+
+class ChipError(StatecraftError):
     """The simulated chip was asked for something it cannot do, or its program crashed or hung."""
 
 

@@ -69,14 +69,17 @@ def cli() -> None:
 
 def main() -> None:
     """Run the command line; every expected failure ends in a message and an exit code, none in a traceback."""
-    from statecraft.cli.common import Stop
+    from statecraft.errors import StatecraftError
 
     try:
         code = cli.main(standalone_mode=False)
         sys.exit(code if isinstance(code, int) else 0)
-    except Stop as stop:
-        click.echo(str(stop), err=True)
-        sys.exit(stop.code)
+    except StatecraftError as error:
+        from statecraft.cli.common import screen
+
+        console = screen(stderr=True)
+        click.echo(error.render(color=console.is_terminal, width=console.width), err=True)
+        sys.exit(getattr(error, "code", 1))
     except click.ClickException as error:
         error.show()
         sys.exit(error.exit_code)

@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-import contextlib
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from statecraft.cli.common import Stop, board_of, file_argument, plural, read, screen, step, write_text
+from statecraft.cli.common import file_argument, read, screen, step
+from statecraft.files import write_text
+from statecraft.folding import plural
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from rich.console import Console
 
     from statecraft.agreement import Difference
-    from statecraft.agreement.agree import Compared
+    from statecraft.agreement.agree import Compared, Shown
     from statecraft.agreement.coverage import Coverage
-    from statecraft.agreement.onchip import ChipRunner, OnChip
+    from statecraft.agreement.onchip import OnChip
     from statecraft.agreement.vectors import Vectors
     from statecraft.machine import Machine
 
@@ -47,123 +46,41 @@ def command(file: str, on: str, seed: int | None, ticks: int | None, save_trials
     """
     from random import randrange
 
+    from statecraft.agreement.agree import agree
+
     machine = read(file)
     seed = randrange(10**6) if seed is None else seed
     console = screen()
     console.print(f"{machine.name}: the table and the {on}, seed {seed}", style="bold", markup=False)
-    on_that = _on_desk if on == "desk" else _on_chip
-    if not on_that(machine, seed, ticks, save_trials, console):
+    with step(console, "compare"):
+        found = agree(machine, on, seed=seed, ticks=ticks, tell=lambda stage: _tell(machine, stage, console))
+    if save_trials is not None and found.vectors is not None:
+        _save_trials(machine, found.vectors, save_trials, console)
+    if not found.agrees:
         raise click.exceptions.Exit(1)
+    if found.shown is not None and found.coverage is not None:
+        _tell_coverage(found.shown, found.coverage, console)
 
 
-def _on_desk(machine: Machine, seed: int, ticks: int | None, save: Path | None, console: Console) -> bool:
-    from statecraft.agreement.agree import at_random, compared, covered, trials
-    from statecraft.agreement.vectors import vectors
-    from statecraft.firmware import BuildFailed, ToolchainMissing
+def _tell(machine: Machine, stage: Compared | OnChip, console: Console) -> None:
+    """Print what became of one kind of inputs."""
+    from statecraft.agreement.agree import Compared
 
-    try:
-        with step(console, "vectors"):
-            searched = vectors(machine)
-        if save is not None:
-            _save_trials(machine, searched, save, console)
-        own = trials(machine)
-        if not (
-            _told(machine, compared(machine, "trials", own), console)
-            and _told(machine, compared(machine, "vectors", searched.courses), console)
-            and _told(machine, at_random(machine, seed, 300_000 if ticks is None else ticks), console)
-        ):
-            return False
-        with step(console, "coverage"):
-            found = covered(machine, searched, [*own, *searched.courses])
-    except (ToolchainMissing, BuildFailed) as failed:
-        raise Stop(str(failed)) from None
-    _tell_coverage(machine, searched, found, console)
-    return True
-
-
-def _on_chip(machine: Machine, seed: int, ticks: int | None, save: Path | None, console: Console) -> bool:
-    from statecraft.agreement.beside import executions, latency
-    from statecraft.agreement.chance import course
-    from statecraft.agreement.inputs import course_of
-    from statecraft.agreement.onchip import OnChip, Silent, compared_on_chip, for_chip
-    from statecraft.agreement.vectors import vectors
-    from statecraft.simulation.trial import script
-
-    with chip(machine, console) as runner:
-        try:
-            for trial in machine.trials:
-                (ran,) = executions(machine, trial, ["chip"], runner)
-                count = trial.last_tick + 1 + latency(machine, course_of(script(machine, trial)))
-                told = OnChip(f"trial “{trial.title}”", 1, count, ran.seconds, ran.wrong)
-                if not _told_on_chip(machine, told, console, f", within {plural(ran.latency, 'tick')} of the table"):
-                    return False
-            with step(console, "vectors"):
-                searched = vectors(machine)
-            if save is not None:
-                _save_trials(machine, searched, save, console)
-            short, others = for_chip(searched.courses)
-            done = compared_on_chip(runner, "vectors", short)
-            if not _told_on_chip(machine, done, console, f" ({others} longer ones are for the desk)" if others else ""):
-                return False
-            wanted = 20_000 if ticks is None else ticks
-            pieces = [min(4000, wanted - at) for at in range(0, wanted, 4000)]
-            made = (course(machine, seed + number, piece, slow=20) for number, piece in enumerate(pieces))
-            return _told_on_chip(machine, compared_on_chip(runner, "random", made), console)
-        except Silent as silent:
-            console.print(f"✗ {silent}", markup=False)
-            return False
-
-
-@contextlib.contextmanager
-def chip(machine: Machine, console: Console) -> Iterator[ChipRunner]:
-    """The machine's program on the simulated chip.
-
-    Raises:
-        Stop: there is none.
-    """
-    import tempfile
-
-    from statecraft.agreement.onchip import ChipRunner
-    from statecraft.agreement.wired import NotOnChip, program
-    from statecraft.chip import ChipError, ChipUnavailable
-    from statecraft.firmware import BuildFailed, ToolchainMissing, WiringError
-
-    with tempfile.TemporaryDirectory(prefix="statecraft_") as folder:
-        try:
-            with step(console, "compile"):
-                made = program(machine, board_of(machine), Path(folder))
-            yield ChipRunner(made)
-        except WiringError as wrong:
-            from statecraft.language import show
-
-            raise Stop(show(wrong.findings, machine.source)) from None
-        except (NotOnChip, ToolchainMissing, BuildFailed, ChipUnavailable, ChipError) as failed:
-            raise Stop(str(failed)) from None
-
-
-def _told_on_chip(machine: Machine, done: OnChip, console: Console, note: str = "") -> bool:
-    """Print what became of inputs on the chip; whether everything was as the table says."""
-    many = f"{plural(done.courses, 'course')}, {done.ticks:,} ticks, {done.seconds:.1f} s"
-    good = not done.wrong and done.difference is None
-    outcome = "state, reports and pins as the table says" if good else "they differ"
-    console.print(f"{'✓' if good else '✗'} {done.what:<8} {many}: {outcome}{note}", markup=False, soft_wrap=True)
-    for line in done.wrong:
+    many = f"{plural(stage.courses, 'course')}, {stage.ticks:,} ticks"
+    if isinstance(stage, Compared):
+        many += f", {stage.ticks / stage.seconds:,.0f} a second" if stage.seconds and stage.ticks > 10_000 else ""
+        outcome, wrong = "no difference", tuple[str, ...]()
+    else:
+        many += f", {stage.seconds:.1f} s"
+        outcome, wrong = "state, reports and pins as the table says", stage.wrong
+        outcome += f" ({stage.note})" if stage.note else ""
+    mark = "✓" if stage.agrees else "✗"
+    outcome = outcome if stage.agrees else "they differ"
+    console.print(f"{mark} {stage.what:<8} {many}: {outcome}", markup=False, soft_wrap=True)
+    for line in wrong:
         console.print(f"    {line}", markup=False, soft_wrap=True)
-    if done.difference is not None:
-        _show(machine, done.difference, console)
-    return good
-
-
-def _told(machine: Machine, done: Compared, console: Console) -> bool:
-    """Print what became of one kind of inputs; whether there was no difference."""
-    many = f"{plural(done.courses, 'course')}, {done.ticks:,} ticks"
-    pace = f", {done.ticks / done.seconds:,.0f} a second" if done.seconds and done.ticks > 10_000 else ""
-    mark = "✓" if done.difference is None else "✗"
-    outcome = "no difference" if done.difference is None else "they differ"
-    console.print(f"{mark} {done.what:<8} {many}{pace}: {outcome}", markup=False, soft_wrap=True)
-    if done.difference is not None:
-        _show(machine, done.difference, console)
-    return done.difference is None
+    if stage.difference is not None:
+        _show(machine, stage.difference, console)
 
 
 def _show(machine: Machine, difference: Difference, console: Console) -> None:
@@ -199,10 +116,7 @@ def _named(machine: Machine, kind: str, name: str, value: int) -> str:
     return str(value)
 
 
-def _tell_coverage(machine: Machine, searched: Vectors, found: Coverage, console: Console) -> None:
-    from statecraft.agreement.agree import shown
-
-    seen = shown(machine, searched)
+def _tell_coverage(seen: Shown, found: Coverage, console: Console) -> None:
     argued = [missed for missed in found.missed if missed.reason]
     open_branches = [missed for missed in found.missed if not missed.reason]
     console.print(f"  rows        {seen.rows} of {seen.rows_of} decide", markup=False)

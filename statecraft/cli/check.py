@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from statecraft.cli.common import Stop, Unreadable, board_of, file_argument, plural, read, screen, step, write_text
+from statecraft.cli.common import Stop, file_argument, read, screen, step
+from statecraft.files import write_text
+from statecraft.folding import plural
+from statecraft.proof.judgement import PATIENCE, judge
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -18,15 +20,10 @@ if TYPE_CHECKING:
     from statecraft.findings import Finding, Run
     from statecraft.language import Mistake
     from statecraft.machine import Machine, Promise
-    from statecraft.proof.prove import Report
-
-PATIENCE = 20.0
-"""Seconds that a proof may take unless the user says."""
+    from statecraft.proof.judgement import Judgement
 
 WIDEST = 100
 """Characters of a line of plain text on a wide terminal."""
-
-SHOWS_FINDING = "It shows what check found, and expects just that: once the table is mended, turn it round."
 
 MOST_LINES = 16
 """Lines of a run that are shown; ``--save-trial`` keeps all of it."""
@@ -63,13 +60,15 @@ def command(file: str, strict: bool, seconds: float, save_trial: bool, form: str
     Findings come first, each with the shortest run that shows it; then the promises; then what was explored. Exit
     code 1 if there is an error or a promise is broken.
     """
+    from statecraft.language import FileErrors
+
     console = screen()
     found: Iterable[Mistake | Finding]
     try:
         machine = read(file)
         with step(console, "prove"):
             judged = judge(machine, seconds)
-    except Unreadable as wrong:
+    except FileErrors as wrong:
         if form is None:
             raise
         found, failed = wrong.mistakes, True
@@ -85,62 +84,6 @@ def command(file: str, strict: bool, seconds: float, save_trial: bool, form: str
         click.echo((as_json if form == "json" else as_sarif)(found), nl=False)
     if failed:
         raise click.exceptions.Exit(1)
-
-
-@dataclass(frozen=True)
-class Judgement:
-    """All that is found about a machine: findings of the proof and of the wiring, errors first; the proof itself."""
-
-    machine: Machine
-    findings: tuple[Finding, ...]
-    report: Report
-
-    @property
-    def broken(self) -> list[Mistake]:
-        """The promises that are broken, as mistakes."""
-        from statecraft.language import Mistake
-
-        return [
-            Mistake(verdict.promise.place, f"this promise is broken: {verdict.promise.text}", "", "promise-broken")
-            for verdict in self.report.verdicts
-            if verdict.kept is False
-        ]
-
-    def passed(self, strict: bool) -> bool:
-        """Whether there is no error, no broken promise and, when strict, no warning and nothing left unproved."""
-        wrong = any(finding.severity == "error" or strict for finding in self.findings) or bool(self.broken)
-        return not wrong and (self.report.complete or not strict)
-
-    @property
-    def outcome(self) -> str:
-        """``2 errors, 1 warning; 3 of 4 promises proved``."""
-        errors = sum(finding.severity == "error" for finding in self.findings)
-        warnings = len(self.findings) - errors
-        counts = [plural(errors, "error")] if errors else []
-        counts += [plural(warnings, "warning")] if warnings else []
-        verdicts = self.report.verdicts
-        kept = sum(verdict.kept is True for verdict in verdicts)
-        broken = len(self.broken)
-        counts += [f"{plural(broken, 'promise')} broken"] if broken else []
-        text = (", ".join(counts) or "nothing found wrong") + (
-            f"; {kept} of {plural(len(verdicts), 'promise')} proved" if verdicts else ""
-        )
-        return text if self.report.complete else f"{text}; there was no time to prove everything"
-
-
-def judge(machine: Machine, seconds: float = PATIENCE) -> Judgement:
-    """Prove the machine and look at its wiring.
-
-    Raises:
-        Unreadable: its board is not known.
-    """
-    from statecraft.firmware.plan import wiring_findings
-    from statecraft.proof.prove import prove
-
-    wiring = wiring_findings(machine, board_of(machine))
-    report = prove(machine, seconds)
-    found = sorted([*report.findings, *wiring], key=lambda each: (each.severity != "error", each.place.line))
-    return Judgement(machine, tuple(found), report)
 
 
 def show_judgement(judged: Judgement, console: Console) -> None:
@@ -196,36 +139,16 @@ def _show_run(machine: Machine, run: Run | None, about: Finding | Promise, conso
 
 def _save_trials(judged: Judgement, path: Path) -> None:
     """Add a trial to the file for each run that was found, unless it has one of that title."""
-    from statecraft.language import read_text
-    from statecraft.language.tidy import tidy
-    from statecraft.machine import Promise
-    from statecraft.proof.runs.minimise import minimise
-    from statecraft.proof.runs.trials import as_trial
-    from statecraft.simulation import run_trial
+    from statecraft.proof.judgement import with_trials
 
-    machine = judged.machine
-    titles = {trial.title for trial in machine.trials}
-    runs: list[tuple[str, Run | None, Finding | Promise]] = [
-        (f"{each.code}, line {each.place.line}", each.run, each) for each in judged.findings
-    ]
-    runs += [
-        (f"broken promise, line {each.promise.place.line}", each.run, each.promise) for each in judged.report.verdicts
-    ]
-    failing = {title for title, _, about in runs if isinstance(about, Promise) and about.when is not None}
-    fresh = []
-    for title, run, about in runs:
-        if run is not None and title not in titles:
-            promise = about if isinstance(about, Promise) else None
-            text = as_trial(machine, minimise(machine, run, about).run, title, promise)
-            fresh.append(text if promise is not None else text.replace("\n", f"\n  # {SHOWS_FINDING}\n", 1))
-    if fresh:
-        text = path.read_text(encoding="utf-8-sig").rstrip("\n") + "\n\n" + "\n\n".join(each.strip() for each in fresh)
-        written = read_text(tidy(text + "\n"), str(path))  # it must still read before it replaces what is there
-        write_text(path, tidy(text + "\n"))
-    click.echo(f"{path}: {plural(len(fresh), 'trial')} added" if fresh else "no run to save as a trial")
-    for trial in written.trials[len(written.trials) - len(fresh) :] if fresh else ():
-        if run_trial(written, trial).passed == (trial.title in failing):
-            click.echo(
-                f'The trial "{trial.title}" comes out otherwise than the run: there, a command is heard and not taken; '
-                "in a trial each waits until it is."
-            )
+    saved = with_trials(judged, path.read_text(encoding="utf-8-sig"))
+    if not saved.added:
+        click.echo("no run to save as a trial")
+        return
+    write_text(path, saved.text)
+    click.echo(f"{path}: {plural(saved.added, 'trial')} added")
+    for title in saved.otherwise:
+        click.echo(
+            f'The trial "{title}" comes out otherwise than the run: there, a command is heard and not taken; '
+            "in a trial each waits until it is."
+        )

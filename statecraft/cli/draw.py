@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from statecraft.cli.common import Stop, file_argument, read, screen, step, write_bytes
+from statecraft.cli.common import Stop, file_argument, read, screen, step
+from statecraft.files import write_bytes
 
 if TYPE_CHECKING:
     from statecraft.machine import Machine, Trial
@@ -50,16 +51,13 @@ def command(file: str, out: Path | None, trial: str | None, trace: Path | None) 
 
 def _as(svg: str, ending: str) -> bytes:
     """The drawing as a file of that ending."""
-    from statecraft.report.picture import PicturesMissing, convert
+    from statecraft.report.picture import convert
 
-    try:
-        return svg.encode() if ending == "svg" else convert(svg, ending)
-    except PicturesMissing as missing:
-        raise Stop(str(missing)) from None
+    return svg.encode() if ending == "svg" else convert(svg, ending)
 
 
 def _of_modes(machine: Machine) -> str:
-    from statecraft.cli.check import judge
+    from statecraft.proof.judgement import judge
     from statecraft.report.diagram import diagram_file
 
     return diagram_file(machine, judge(machine).findings)

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from statecraft.cli.common import Stop, file_argument, read, write_text
+from statecraft.cli.common import Stop, file_argument, read
+from statecraft.files import write_text
 
 
 @click.command(name="export", short_help="write the machine for other programs")

@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from statecraft.cli.common import file_argument, plural, read, screen, step, write_text
+from statecraft.cli.common import file_argument, read, screen, step
+from statecraft.files import write_text
+from statecraft.folding import plural
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -37,11 +39,12 @@ def command(file: str, out: Path, strict: bool) -> None:
 
     Everything goes under out/NAME/. Exit code 0 only if all of it passed.
     """
-    from statecraft.cli.check import judge, show_judgement
-    from statecraft.cli.common import board_of
-    from statecraft.cli.emit import emit
+    from statecraft.boards.chosen import board_of
+    from statecraft.cli.check import show_judgement
     from statecraft.cli.try_ import rehearse
+    from statecraft.firmware.sketch import write_sketch
     from statecraft.firmware.toolchain import BuildFailed, ToolchainMissing, build
+    from statecraft.proof.judgement import judge
 
     console = screen()
     machine = read(file)
@@ -74,9 +77,9 @@ def command(file: str, out: Path, strict: bool) -> None:
         passed = False
     else:
         with step(console, "emit"):
-            count, notes = emit(machine, home / machine.name)
-        lines.append((True, "emit", f"{home / machine.name}/, {plural(count, 'file')}"))
-        lines += [(None, "", note) for note in notes]
+            sketch = write_sketch(machine, home / machine.name)
+        lines.append((True, "emit", f"{home / machine.name}/, {plural(len(sketch.files), 'file')}"))
+        lines += [(None, "", note) for note in sketch.notes]
         passed = True
         try:
             with step(console, "compile"):

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import click
 
-from statecraft.cli.common import Stop, write_text
+from statecraft.cli.common import Stop
+from statecraft.files import write_text
 
 
 @click.command(name="new", short_help="start a machine file of your own")

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from statecraft.cli.common import Stop, board_of, file_argument, plural, read, screen, step, write_text
+from statecraft.cli.common import file_argument, read, screen, step
+from statecraft.files import write_text
+from statecraft.folding import plural
 
 if TYPE_CHECKING:
     from statecraft.boards import Board
@@ -26,7 +28,8 @@ def command(file: str, out: Path | None, no_compile: bool, agree: bool) -> None:
 
     One file that needs no network and no scripts, and prints.
     """
-    from statecraft.cli.check import judge
+    from statecraft.boards.chosen import board_of
+    from statecraft.proof.judgement import judge
     from statecraft.report.page import Judged, page
     from statecraft.simulation import run_trial
 
@@ -57,12 +60,8 @@ def command(file: str, out: Path | None, no_compile: bool, agree: bool) -> None:
 def _agreement(machine: Machine) -> dict[str, str]:
     """Figures of the comparison of table and desk build, on inputs at random that are the same each time."""
     from statecraft.agreement.agree import figures
-    from statecraft.firmware import BuildFailed, ToolchainMissing
 
-    try:
-        return figures(machine, seed=1, ticks=300_000)
-    except (ToolchainMissing, BuildFailed) as failed:
-        raise Stop(str(failed)) from None
+    return figures(machine, seed=1, ticks=300_000)
 
 
 def _compile(machine: Machine, board: Board) -> tuple[Built | None, str]:

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from statecraft.cli.common import Stop, file_argument, read, screen, write_text
+from statecraft.cli.common import Stop, file_argument, read, screen
+from statecraft.files import write_text
 
 FORMS = {"markdown": ".md", "csv": ".csv", "html": ".html"}
 

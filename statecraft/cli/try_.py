@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from statecraft.cli.common import Stop, file_argument, plural, read, screen
+from statecraft.cli.common import Stop, file_argument, read, screen, step
+from statecraft.folding import plural
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -41,8 +42,10 @@ def command(file: str, only: str | None, trace: Path | None, on: str) -> None:
 
     Exit code 1 if any expectation was not met, or if they are not alike.
     """
-    if trace is not None:
-        _writer(trace)
+    from statecraft.simulation.trace import FORMS
+
+    if trace is not None and trace.suffix not in FORMS:
+        raise Stop(f"--trace takes a file that ends in {', '.join(FORMS)}; '{trace.name}' does not", 2)
     places = [place.strip() for place in on.split(",")]
     wrong = [place for place in places if place not in ("table", "desk", "chip")]
     if wrong:
@@ -65,19 +68,18 @@ def rehearse(machine: Machine, console: Console, *, only: str | None = None, tra
         Stop: no trial has ``only`` in its title, or a trace cannot be written.
     """
     from statecraft.simulation import run_trial
+    from statecraft.simulation.trace import write_trace
+    from statecraft.simulation.trial import chosen
 
     results = []
-    for trial in _chosen(machine, only):
+    for trial in chosen(machine, only):
         result = run_trial(machine, trial)
         _show(machine, result, console)
         results.append(result)
     if trace is not None:
         for number, result in enumerate(results, start=1):
             path = trace if len(results) == 1 else trace.with_stem(f"{trace.stem}-{number}")
-            try:
-                _writer(path)(result.trace, path)
-            except OSError as error:
-                raise Stop(f"{path} cannot be written: {error.strerror or error}") from None
+            write_trace(result.trace, path)
             console.print(f"{path}: {plural(len(result.trace.states), 'tick')} written", markup=False)
     met = sum(outcome.passed for result in results for outcome in result.outcomes)
     count = sum(len(result.outcomes) for result in results)
@@ -92,32 +94,23 @@ def rehearse(machine: Machine, console: Console, *, only: str | None = None, tra
     return met == count
 
 
-def _chosen(machine: Machine, only: str | None) -> list[Trial]:
-    """The trials with ``only`` in their titles."""
-    trials = [trial for trial in machine.trials if only is None or only.lower() in trial.title.lower()]
-    if not trials and only is not None:
-        known = "; ".join(trial.title for trial in machine.trials) or "none"
-        raise Stop(f"no trial has '{only}' in its title; the file's trials: {known}")
-    return trials
-
-
 def _beside(machine: Machine, console: Console, places: Sequence[str], only: str | None) -> bool:
     """Run the trials on several places and show them side by side; whether all went as expected, and alike."""
     from contextlib import ExitStack
 
     from statecraft.agreement.beside import executions
-    from statecraft.agreement.onchip import Silent
-    from statecraft.cli.agree import chip
-    from statecraft.firmware import BuildFailed, ToolchainMissing
+    from statecraft.agreement.onchip import chip_runner
+    from statecraft.simulation.trial import chosen
 
     good = True
     with ExitStack() as stack:
-        runner = stack.enter_context(chip(machine, console)) if "chip" in places else None
-        for trial in _chosen(machine, only):
-            try:
-                found = executions(machine, trial, places, runner)
-            except (ToolchainMissing, BuildFailed, Silent) as failed:
-                raise Stop(str(failed)) from None
+        if "chip" in places:
+            with step(console, "compile"):
+                runner = stack.enter_context(chip_runner(machine))
+        else:
+            runner = None
+        for trial in chosen(machine, only):
+            found = executions(machine, trial, places, runner)
             good &= all(execution.result.passed and not execution.wrong for execution in found)
             _show_beside(machine, trial, found, console)
     return good
@@ -158,16 +151,6 @@ def _show_beside(machine: Machine, trial: Trial, found: Sequence[Execution], con
         for line in execution.wrong:
             console.print(f"  ✗ {execution.on}: {line}", markup=False, style="bold red", soft_wrap=True)
     console.print()
-
-
-def _writer(path: Path) -> Callable[[Trace, Path], None]:
-    from statecraft.simulation import write_csv, write_jsonl, write_vcd
-
-    writers: dict[str, Callable[[Trace, Path], None]] = {".csv": write_csv, ".vcd": write_vcd, ".jsonl": write_jsonl}
-    try:
-        return writers[path.suffix]
-    except KeyError:
-        raise Stop(f"--trace takes a file that ends in {', '.join(writers)}; '{path.name}' does not", 2) from None
 
 
 def _show(machine: Machine, result: TrialResult, console: Console) -> None:

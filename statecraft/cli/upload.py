@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from statecraft.cli.common import Stop, board_of, file_argument, read, screen, step
+from statecraft.cli.common import Stop, file_argument, read, screen, step
 
 CAUTIONS = (
     "Before it goes on: wheels off the ground, motor power off at its hardware switch. The board starts anew at once, "
@@ -28,10 +28,11 @@ def command(file: str, port: str | None, dry_run: bool, anyway: bool, out: Path)
 
     The command is shown before it runs. A machine that `check` finds errors in is not uploaded.
     """
-    from statecraft.cli.check import judge
-    from statecraft.cli.emit import emit
-    from statecraft.firmware import BuildFailed, ToolchainMissing, build
+    from statecraft.boards.chosen import board_of
+    from statecraft.firmware import build
     from statecraft.firmware import upload as uploading
+    from statecraft.firmware.sketch import write_sketch
+    from statecraft.proof.judgement import judge
 
     console = screen()
     machine = read(file)
@@ -44,27 +45,22 @@ def command(file: str, port: str | None, dry_run: bool, anyway: bool, out: Path)
             f"see what is wrong with it:  statecraft check {file}"
         )
     home = out / machine.name
-    try:
-        avrdude = ["avrdude"] if dry_run else uploading.find_avrdude()
-        place = (port or "PORT") if dry_run else uploading.check_port(port)
-        _, notes = emit(machine, home / machine.name)
-        with step(console, "compile"):
-            built = build(home / machine.name, board, home)
-        for note in notes:
-            click.echo(note)
-        line = uploading.command(board, built.hex, place, avrdude)
-        touches = board.upload is not None and board.upload.touch
-        click.echo(f"{built.hex}: {built.flash:,} bytes of program for {board.name}\n\n{CAUTIONS}\n")
-        if touches:
-            click.echo(f"first: {place} is opened at {uploading.TOUCH_BAUD} baud and closed, to start the bootloader")
-        if touches and not dry_run:
-            with step(console, "wait for the bootloader"):
-                line = uploading.command(board, built.hex, uploading.touch(place), avrdude)
-        click.echo(f"{'would run' if dry_run else 'running'}: {shlex.join(line)}")
-        if not dry_run:
-            uploading.run(line)
-            click.echo(f"{machine.name} is on the board.")
-    except (ToolchainMissing, uploading.UploadFailed) as error:
-        raise Stop(str(error)) from None
-    except BuildFailed as error:
-        raise Stop(f"{error}\n\nNothing was uploaded: the compiler refused.") from None
+    avrdude = ["avrdude"] if dry_run else uploading.find_avrdude()
+    place = (port or "PORT") if dry_run else uploading.check_port(port)
+    sketch = write_sketch(machine, home / machine.name)
+    with step(console, "compile"):
+        built = build(home / machine.name, board, home)
+    for note in sketch.notes:
+        click.echo(note)
+    line = uploading.command(board, built.hex, place, avrdude)
+    touches = board.upload is not None and board.upload.touch
+    click.echo(f"{built.hex}: {built.flash:,} bytes of program for {board.name}\n\n{CAUTIONS}\n")
+    if touches:
+        click.echo(f"first: {place} is opened at {uploading.TOUCH_BAUD} baud and closed, to start the bootloader")
+    if touches and not dry_run:
+        with step(console, "wait for the bootloader"):
+            line = uploading.command(board, built.hex, uploading.touch(place), avrdude)
+    click.echo(f"{'would run' if dry_run else 'running'}: {shlex.join(line)}")
+    if not dry_run:
+        uploading.run(line)
+        click.echo(f"{machine.name} is on the board.")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from statecraft.cli.common import Stop, board_of, file_argument, read, screen
+from statecraft.cli.common import file_argument, read, screen
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -27,15 +27,15 @@ def command(file: str, form: str | None) -> None:
 
     Resistors are computed, from the E24 series. What is an output is low at rest.
     """
-    from statecraft.firmware.plan import wiring_findings
+    from statecraft.boards.chosen import board_of
+    from statecraft.firmware import WiringError, plan
     from statecraft.firmware.wiring import cautions, wires
-    from statecraft.language import show
 
     machine = read(file)
     board = board_of(machine)
-    wrong = wiring_findings(machine, board)
-    if wrong:
-        raise Stop(f"{show(wrong, machine.source)}\n\nThere is no wiring list: the wiring is wrong.")
+    planned = plan(machine, board)
+    if planned.findings:
+        raise WiringError(machine, planned)
     rows = [cells(wire) for wire in wires(machine, board)]
     if form == "csv":
         click.echo(as_csv(rows), nl=False)

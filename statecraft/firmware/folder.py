@@ -19,6 +19,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from statecraft.errors import StatecraftError
 from statecraft.firmware.exchange import exchange
 from statecraft.firmware.writer import OWNERS_FILE, Function
 
@@ -42,7 +43,7 @@ _NO_LINKS = {errno.EPERM, errno.EACCES, errno.ENOSYS, errno.ENOTSUP, errno.EOPNO
 _TRIES = 20
 
 
-class FolderError(Exception):
+class FolderError(StatecraftError):
     """The folder cannot be written; the message says why. It is as it was."""
 
 

@@ -17,6 +17,7 @@ from functools import cached_property
 from pathlib import Path
 
 from statecraft.boards import Board
+from statecraft.errors import StatecraftError
 from statecraft.firmware.caches import cache_folder
 
 COMMON = ("-Os", "-ffunction-sections", "-fdata-sections")
@@ -31,11 +32,11 @@ MISSING = (
 )
 
 
-class ToolchainMissing(Exception):
+class ToolchainMissing(StatecraftError):
     """The compiler or the core is not on this computer; the message is one line that says what to install."""
 
 
-class BuildFailed(Exception):
+class BuildFailed(StatecraftError):
     """The compiler or the linker refused; the message is all that it said."""
 
 

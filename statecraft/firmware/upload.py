@@ -10,6 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from statecraft.boards import Board
+from statecraft.errors import StatecraftError
 from statecraft.firmware.toolchain import ToolchainMissing
 
 TOUCH_BAUD = 1200
@@ -21,7 +22,7 @@ TOUCH_SECONDS = 8.0
 MISSING = "to upload, install avrdude (on Debian or Ubuntu: apt-get install avrdude)"
 
 
-class UploadFailed(Exception):
+class UploadFailed(StatecraftError):
     """The program is not on the board; the message is for people, in a line or two."""
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from statecraft import __version__
 from statecraft.boards import Board
+from statecraft.errors import StatecraftError
 from statecraft.firmware.behaviour import behaviour_files, command_names, comment, input_names
 from statecraft.firmware.layout import camel_case, command_order, layout, reading_type
 from statecraft.firmware.listening import tree
@@ -23,6 +24,7 @@ from statecraft.firmware.sensing import (
     ranging_values,
     sensor_view,
 )
+from statecraft.language.mistakes import show
 from statecraft.machine import (
     Buzzer,
     ByHand,
@@ -58,12 +60,18 @@ CAUTIONS = (
 )
 
 
-class WiringError(ValueError):
+class WiringError(StatecraftError):
     """The machine cannot be on the board; ``findings`` say why."""
 
-    def __init__(self, planned: Plan) -> None:
+    def __init__(self, machine: Machine, planned: Plan) -> None:
         super().__init__("; ".join(finding.message for finding in planned.findings))
         self.findings = planned.findings
+        self._source = machine.source
+
+    def render(self, *, color: bool = False, width: int | None = None) -> str:
+        """All of them as people read them."""
+        found = show(self.findings, self._source, color=color, width=width)
+        return f"{found}\n\nThe wiring is wrong: there is no sketch, and no wiring list."
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +98,7 @@ def emit(machine: Machine, board: Board) -> dict[str, str]:
     """
     planned = plan(machine, board)
     if planned.findings:
-        raise WiringError(planned)
+        raise WiringError(machine, planned)
     return _Sketch(machine, board, planned).files()
 
 

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
+from statecraft.errors import StatecraftError
 from statecraft.folding import folded
 from statecraft.machine import Place
 
@@ -47,7 +48,7 @@ class Shown(Protocol):
     def hint(self) -> str: ...
 
 
-class FileErrors(Exception):
+class FileErrors(StatecraftError):
     """A file could not be read into a machine.
 
     Attributes:
@@ -58,11 +59,14 @@ class FileErrors(Exception):
     def __init__(self, mistakes: Sequence[Mistake], sources: Mapping[str, str] | None = None) -> None:
         self.mistakes = list(mistakes)
         self.sources = dict(sources or {})
-        super().__init__("; ".join(f"{mistake.place}: {mistake.message}" for mistake in self.mistakes[:5]))
+        super().__init__(self.mistakes, self.sources)
 
-    def render(self, *, color: bool = False) -> str:
+    def __str__(self) -> str:
+        return self.render()
+
+    def render(self, *, color: bool = False, width: int | None = None) -> str:
         """All mistakes as people read them."""
-        return show(self.mistakes, self.sources, color=color)
+        return show(self.mistakes, self.sources, color=color, width=width)
 
 
 class Mistakes:

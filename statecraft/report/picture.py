@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from statecraft.errors import StatecraftError
+
 SHARP = 2.0
 """Pixels of a PNG for each px of the drawing."""
 
 
-class PicturesMissing(Exception):
+class PicturesMissing(StatecraftError):
     """What makes PNG and PDF is not installed; the message says what to install."""
 
 

@@ -17,6 +17,7 @@ from operator import itemgetter
 from pathlib import Path
 from typing import Any, NamedTuple, TextIO
 
+from statecraft.errors import StatecraftError
 from statecraft.machine import Buzzer, Dial, HandOutput, Lamp, Machine, Motor, Output, Relay, Servo, Unit, show_duration
 from statecraft.simulation.state import State, View, layout
 
@@ -302,6 +303,24 @@ def write_vcd(trace: Trace, path: Path) -> None:
                     writer.change(variables[number], now, value)
         end = trace.states[-1][tick] + 1 if trace.states else 0
         writer.close(end * machine.tick_ms)
+
+
+FORMS: dict[str, Callable[[Trace, Path], None]] = {".csv": write_csv, ".vcd": write_vcd, ".jsonl": write_jsonl}
+"""How a trace is written, by the ending of its file."""
+
+
+def write_trace(trace: Trace, path: Path) -> None:
+    """Write ``trace`` in the form that the ending of ``path`` says: one of :data:`FORMS`.
+
+    Raises:
+        StatecraftError: the ending says no form, or the file cannot be written.
+    """
+    if path.suffix not in FORMS:
+        raise StatecraftError(f"a trace's file ends in {', '.join(FORMS)}; '{path.name}' does not")
+    try:
+        FORMS[path.suffix](trace, path)
+    except OSError as error:
+        raise StatecraftError(f"{path} cannot be written: {error.strerror or error}") from None
 
 
 def _unlike(names: list[tuple[str, str]]) -> list[tuple[str, str]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
+from statecraft.errors import StatecraftError
 from statecraft.machine import (
     Absent,
     After,
@@ -128,6 +129,19 @@ def usable(sensor: Sensor, value: int | None) -> int | None:
     if sensor.plausible is not None and not sensor.plausible[0] <= value <= sensor.plausible[1]:
         return None
     return max(sensor.low, min(sensor.high, value))
+
+
+def chosen(machine: Machine, words: str | None = None) -> list[Trial]:
+    """The machine's trials with ``words`` in their titles; all of them unless given.
+
+    Raises:
+        StatecraftError: none has.
+    """
+    found = [trial for trial in machine.trials if words is None or words.lower() in trial.title.lower()]
+    if not found and words is not None:
+        known = "; ".join(trial.title for trial in machine.trials) or "none"
+        raise StatecraftError(f"no trial has '{words}' in its title; the file's trials: {known}")
+    return found
 
 
 def _by_tick(trial: Trial) -> dict[int, list[Input]]:

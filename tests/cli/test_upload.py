@@ -50,6 +50,7 @@ def test_a_dry_run_shows_the_command_and_runs_nothing(run, feed_pusher, avrdude)
     assert Path("out/feed_pusher/feed_pusher.hex").exists()
 
 
+@pytest.mark.slow
 def test_what_is_missing_is_said_in_a_line(run, feed_pusher, avrdude, monkeypatch):
     told = run("upload", feed_pusher, "--port", "/dev/nowhere")
     assert told.code == 1 and "There is no port /dev/nowhere" in told.err
@@ -70,6 +71,7 @@ def test_a_failed_upload_is_a_failure(run, feed_pusher, avrdude, monkeypatch):
     assert "avrdude stopped with 1" in told.err and "is on the board." not in told.out
 
 
+@pytest.mark.slow
 def test_an_unsound_machine_is_not_uploaded_unless_asked_to(run, change, avrdude):
     change("stuck.modes",
         ("mode creeping ", "mode lost port_drive 1 %\nmode creeping "),
@@ -84,6 +86,7 @@ def test_an_unsound_machine_is_not_uploaded_unless_asked_to(run, change, avrdude
     assert avrdude.exists()
 
 
+@pytest.mark.slow
 def test_a_board_with_usb_of_its_own_is_asked_for_its_bootloader(run, change, avrdude):
     change("small.modes", ("board atmega2560", "board atmega32u4"), ("trigger 22, echo 23", "trigger 2, echo 3"),
         ("trigger 24, echo 25", "trigger 4, echo 7"), ("trigger 26, echo 27", "trigger 8, echo 11"),

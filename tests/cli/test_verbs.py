@@ -72,6 +72,7 @@ def test_check_tells_a_pin_clash_and_fails(run, change):
     assert "wiring" in told.out and "pin 18" in told.out and "serial1" in told.out
 
 
+@pytest.mark.slow
 def test_check_warns_of_what_nothing_uses_and_fails_when_strict(run, change):
     change("more.modes", ("counter  turns", "counter  idle 0 .. 3\ncounter  turns"))
     assert run("check", "more.modes").code == 0
@@ -89,6 +90,7 @@ def test_try_fails_and_says_what_happened_instead(run, change):
     assert "2 of 3 expectations met" in told.out
 
 
+@pytest.mark.slow
 def test_try_and_the_page_say_why_an_expectation_was_not_met(run, change):
     change("blind.modes", ("at 0 s supply 7.6 V, front 200 cm", "at 0 s front 200 cm"))
     told = " ".join(run("try", "blind.modes").out.split())
@@ -159,6 +161,7 @@ def test_emit_says_that_it_cannot_write(run, feed_pusher):
     assert Path("taken").read_text() == "a file, not a folder"
 
 
+@pytest.mark.slow
 def test_make_puts_everything_under_out(run, feed_pusher):
     told = run("make", feed_pusher)
     assert told.code == 0, told.out + told.err
@@ -166,6 +169,7 @@ def test_make_puts_everything_under_out(run, feed_pusher):
     assert "Ready." in told.out
 
 
+@pytest.mark.slow
 def test_make_tells_the_worst_step_and_how_it_is_known(run, feed_pusher, monkeypatch):
     need("avr-g++")
     need("/usr/include/simavr/sim_avr.h")
@@ -192,6 +196,7 @@ def test_make_without_the_compiler_says_what_to_install(run, feed_pusher, monkey
     assert "apt-get install gcc-avr" in " ".join(told.out.split())
 
 
+@pytest.mark.slow
 def test_make_fails_when_a_trial_does(run, change):
     change("wrong.modes", ("jammed within 5 s", "jammed within 2 s"))
     told = run("make", "wrong.modes")
@@ -199,6 +204,7 @@ def test_make_fails_when_a_trial_does(run, change):
     assert "Not ready" in told.out
 
 
+@pytest.mark.slow
 def test_make_fails_on_an_unsound_table(run, change):
     change("stuck.modes",
         ("mode creeping ", "mode lost port_drive 1 %\nmode creeping "),
@@ -269,6 +275,7 @@ def test_check_proves_promises_and_says_what_was_explored(run, feed_pusher):
     assert "4 of 4 promises proved" in told.out
 
 
+@pytest.mark.slow
 def test_check_shows_the_run_of_a_finding_and_keeps_it_as_a_trial(run, change):
     change("fault.modes", ("mode weigh tolerates left fault and right fault", "mode weigh tolerates right fault"))
     told = run("check", "fault.modes", "--save-trial")
@@ -284,6 +291,7 @@ def test_check_shows_the_run_of_a_finding_and_keeps_it_as_a_trial(run, change):
     assert Path("fault.modes").read_text() == before
 
 
+@pytest.mark.slow
 def test_a_broken_promise_is_an_error_with_its_run(run, change):
     change("broken.modes", ("-> parked, jammed, spent within 20 ms", "-> parked within 20 ms"))
     told = run("check", "broken.modes")
@@ -294,6 +302,7 @@ def test_a_broken_promise_is_an_error_with_its_run(run, change):
     assert "promise-broken" in [item["code"] for item in json.loads(told.out)["findings"]]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("promised", "broken", "expected", "mended"),
     [
@@ -329,6 +338,7 @@ def test_a_saved_trial_states_the_promise_until_it_is_kept(run, change, promised
     assert run("tidy", "cart.modes", "--check").code == 0
 
 
+@pytest.mark.slow
 def test_a_saved_trial_of_modes_that_cannot_be_reached_again_passes(run, change):
     change("cart.modes", ("mode parked stop", "mode parked stop\nmode lost stop, final"),
            (" parked | retreat ", " parked | retreat and blocked | lost |\n parked | retreat "),
@@ -340,6 +350,7 @@ def test_a_saved_trial_of_modes_that_cannot_be_reached_again_passes(run, change)
     assert run("try", "cart.modes", "--only", "promise, line 72").code == 0
 
 
+@pytest.mark.slow
 def test_check_says_of_a_saved_trial_that_it_comes_out_otherwise(run, change):
     change("cart.modes", ("promise every mode can reach parked",
                           "promise never parked and retreat within 20 ms for 30 ms"))  # fmt: skip
@@ -376,6 +387,7 @@ def test_check_knows_which_findings_there_are(run):
     assert "halt missed" in told.err
 
 
+@pytest.mark.slow
 def test_a_report_can_carry_the_agreement_of_table_and_desk(run, feed_pusher):
     vent = feed_pusher.parent / "greenhouse_vent.modes"
     assert run("report", vent, "--no-compile", "-o", "plain.html").code == 0

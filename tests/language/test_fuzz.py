@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -26,6 +27,7 @@ def survives(text: str) -> None:
         assert errors.render()
 
 
+@pytest.mark.slow
 @given(st.text())
 def test_any_text(text: str) -> None:
     survives(text)
@@ -66,6 +68,7 @@ def mutated(draw: st.DrawFn) -> str:
     return "\n".join(lines)
 
 
+@pytest.mark.slow
 @settings(max_examples=300)
 @given(mutated())
 def test_any_slip(text: str) -> None:

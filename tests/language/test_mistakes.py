@@ -2380,6 +2380,7 @@ def test_without_a_tick_nothing_is_said_of_ticks(tick: str) -> None:
     assert len(found(text)) == 1
 
 
-def test_what_an_error_says_of_itself() -> None:
-    with pytest.raises(FileErrors, match=r'^cart\.modes:35: There is no command, switch or level "goo"$'):
+def test_an_error_says_all_of_it_by_itself() -> None:
+    told = r'^cart\.modes:35:10\n  parked \| goo .*\n +\^\^\^\n  There is no command, .* "goo"\.\n  Did you mean "go"\?$'
+    with pytest.raises(FileErrors, match=told):
         read_text(frame(rule="parked | goo | cruise |"), "cart.modes")

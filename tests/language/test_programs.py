@@ -99,6 +99,7 @@ def test_sarif() -> None:
 words = st.text(min_size=1, max_size=20)
 
 
+@pytest.mark.slow
 @given(
     st.lists(
         st.builds(

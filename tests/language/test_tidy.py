@@ -156,6 +156,7 @@ def mangled(draw: st.DrawFn) -> tuple[str, str]:
     return text, "\n".join(lines)
 
 
+@pytest.mark.slow
 @settings(max_examples=60)
 @given(mangled())
 def test_spaces_are_all_that_matters_to_it(texts: tuple[str, str]) -> None:
@@ -164,6 +165,7 @@ def test_spaces_are_all_that_matters_to_it(texts: tuple[str, str]) -> None:
     assert bare(read_text(loose, "t.modes")) == bare(read_text(tidy(loose), "t.modes"))
 
 
+@pytest.mark.slow
 @settings(max_examples=100)
 @given(mutated())
 def test_a_file_with_mistakes_keeps_them(text: str) -> None:

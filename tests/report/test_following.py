@@ -9,9 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.console import Console
 
-from statecraft.cli.check import judge, show_judgement
+from statecraft.cli.check import show_judgement
 from statecraft.language import read_text
 from statecraft.machine import Machine, Motor
+from statecraft.proof.judgement import judge
 from statecraft.report.following import latest, notes
 from statecraft.report.page import Judged, page
 from statecraft.simulation import Simulation

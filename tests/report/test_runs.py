@@ -11,11 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.console import Console
 
-from statecraft.cli.check import judge, show_judgement
+from statecraft.cli.check import show_judgement
 from statecraft.findings import Finding, Hold, Run, Stimulus
 from statecraft.folding import LEAST, folded
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine, ModeRef, Promise
+from statecraft.proof.judgement import judge
 from statecraft.proof.prove import prove
 from statecraft.proof.runs.minimise import minimise
 from statecraft.proof.runs.replay import breaks, replay

@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from statecraft.cli import cli
-from statecraft.cli.common import Stop
+from statecraft.errors import StatecraftError
 from statecraft.language import read_file
 from statecraft.report.picture import PicturesMissing, convert
 
@@ -61,7 +61,7 @@ def test_draw_takes_a_trace_that_try_has_kept(run, tmp_path) -> None:  # type: i
 )
 def test_what_cannot_be_done_is_said(run, arguments, words) -> None:  # type: ignore[no-untyped-def]
     result = run(*arguments)
-    assert isinstance(result.exception, Stop) and words in str(result.exception)
+    assert isinstance(result.exception, StatecraftError) and words in str(result.exception)
 
 
 def test_table_in_every_form(run, tmp_path) -> None:  # type: ignore[no-untyped-def]

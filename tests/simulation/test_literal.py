@@ -43,6 +43,7 @@ def test_on_machines_made_at_random(text: str, seed: int) -> None:
     compare_chosen(machine, seed, 100)
 
 
+@pytest.mark.slow
 @SLOWLY
 @given(machine_texts(small=True), st.integers(0, 1000))
 def test_on_small_machines_made_at_random(text: str, seed: int) -> None:
@@ -57,6 +58,7 @@ def test_on_a_large_machine_made_at_random(seed: int) -> None:
     compare(machine, random_inputs(machine, seed, 1500))
 
 
+@pytest.mark.slow
 @SLOWLY
 @given(machine_texts())
 def test_trials_made_at_random_go_as_the_literal_reading_goes(text: str) -> None:
@@ -67,6 +69,7 @@ def test_trials_made_at_random_go_as_the_literal_reading_goes(text: str) -> None
         assert len(result.outcomes) == len(trial.expectations)
 
 
+@pytest.mark.slow
 @SLOWLY
 @given(st.integers(0, 10**6), st.integers(1, 3))
 def test_observers_see_what_the_literal_reading_sees(seed: int, size: int) -> None:

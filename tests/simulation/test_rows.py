@@ -35,6 +35,7 @@ def agree(machine: Machine, seed: int, ticks: int) -> None:
             assert first(sight, tick) == sight.decided(tick), (part.name, tick)
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None)
 @given(machine_texts(small=True), st.integers(0, 1000))
 def test_the_row_that_should_decide_did(text: str, seed: int) -> None:

@@ -105,6 +105,7 @@ def test_an_output_stands_for_the_modes_that_set_it() -> None:
     assert "leads to cruise" in said and "blocked on" in said
 
 
+@pytest.mark.slow
 @settings(max_examples=40, deadline=None)
 @given(machine_texts())
 def test_whatever_fails_has_its_reasons_told(text: str) -> None:
