@@ -42,6 +42,16 @@ from statecraft.machine import (
     sensors_of,
 )
 from statecraft.proof.engine.conditions import Ranges, holds, ranges_of, satisfy, terms_of
+from statecraft.semantics.keys import (
+    AbsenceClock,
+    ClockKey,
+    GroupClock,
+    HoldClock,
+    ModeClock,
+    RemainderClock,
+    SilenceClock,
+)
+from statecraft.semantics.tick import tick_of
 
 TRUE: Condition = And(())
 FALSE: Condition = Or(())
@@ -85,7 +95,7 @@ class Goal:
     row: int | None = None
     decides: bool = False
     level: tuple[str, bool | None] | None = None
-    just: tuple[str, int] | None = None
+    just: tuple[ClockKey, int] | None = None
     stale: Compare | None = None
     motor: tuple[str, int, int] | None = None
     counter: tuple[str, int] | None = None
@@ -168,7 +178,7 @@ def _counting(part: Part) -> Iterator[Goal]:
                     continue
                 stands = Compare(Term("counter", counter.name), "==", None, value)
                 text = f"counter {counter.name} comes from {was} to {value}, {counts.text}"
-                just = (f"remainder {counter.name} {clause}", 1 - counts.ticks) if counts.ticks > 1 else None
+                just = (RemainderClock(counter.name, clause), 1 - counts.ticks) if counts.ticks > 1 else None
                 yield Goal(
                     "counter", text, (("", both(InMode(part.name, counts.modes), stands)),),
                     just=just, counter=(counter.name, was), was=(counter.name, was),
@@ -261,7 +271,7 @@ def _of_level(machine: Machine, level: Level) -> Iterator[Goal]:
                     "edge" if edge else "condition", text, wish, level=(level.name, was), just=just, stale=stale, of=of
                 )  # fmt: skip
         if ticks:
-            key, on = f"{word} {level.name}", word == "clear"
+            key, on = HoldClock(level.name, "clear" if word == "clear" else "set"), word == "clear"
             quiet = Not(doubt)
             text = f"{where}: held for its time"
             yield Goal("level", text, (("", both(condition, quiet)),), level=(level.name, on), just=(key, ticks + 1))
@@ -319,7 +329,7 @@ def _outcome(condition: Condition, number: int, value: bool) -> bool:
     return value == list(signs(condition, True))[number]
 
 
-Variant = tuple[bool, Condition, tuple[str, int] | None, str, Compare | None]
+Variant = tuple[bool, Condition, tuple[ClockKey, int] | None, str, Compare | None]
 
 
 def _variants(machine: Machine, part: Part | None, atom: Atom, ranges: Ranges) -> Iterator[Variant]:
@@ -340,17 +350,17 @@ def _variants(machine: Machine, part: Part | None, atom: Atom, ranges: Ranges) -
                 if term is not None and term.kind == "sensor":
                     yield False, Fault(term.name), None, f"in fault of {term.name}", atom
         case After(ticks, group) if part is not None and ticks > 0:
-            key = f"mode {part.name}" if group is None else f"group {part.name}.{group}"
+            key = ModeClock(part.name) if group is None else GroupClock(part.name, group)
             yield True, atom, (key, ticks), "just in time", None
             yield False, Not(atom), (key, ticks - 1), "a tick before its time", None
         case Absent(command, ticks) if ticks > 0:
-            yield True, atom, (f"absent {command}", ticks), "just in time", None
-            yield False, Not(atom), (f"absent {command}", ticks - 1), "a tick before its time", None
+            yield True, atom, (AbsenceClock(command), ticks), "just in time", None
+            yield False, Not(atom), (AbsenceClock(command), ticks - 1), "a tick before its time", None
         case Silent(link):
             ticks = next(found.silent for found in machine.links if found.name == link) or 0
             if ticks:
-                yield True, atom, (f"silent {link}", ticks), "just in time", None
-                yield False, Not(atom), (f"silent {link}", ticks - 1), "a tick before its time", None
+                yield True, atom, (SilenceClock(link), ticks), "just in time", None
+                yield False, Not(atom), (SilenceClock(link), ticks - 1), "a tick before its time", None
         case _:
             pass
 
@@ -420,12 +430,9 @@ def impossible(machine: Machine, goal: Goal) -> bool:
     return True
 
 
-def _ends(machine: Machine, key: str) -> list[str]:
+def _ends(machine: Machine, key: ClockKey) -> list[str]:
     """The commands that set a clock back to 0 when they are taken."""
-    word, _, name = key.partition(" ")
-    if word == "absent":
-        return [name]
-    return [command.name for command in machine.commands if word == "silent" and command.link == name]
+    return [name for hearing in tick_of(machine).hearings if hearing.clock == key for name in hearing.commands]
 
 
 def _turned(machine: Machine, conditions: Sequence[Condition]) -> Iterator[Condition]:

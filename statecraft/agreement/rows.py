@@ -31,7 +31,7 @@ class _Expressions:
         self.machine: Machine = layout.machine
         self.layout = layout
         self.desk = desk
-        self.limits = {clock.key: clock.limit for clock in layout.clocks}
+        self.limits = {clock.key.name: clock.limit for clock in layout.variables.clocks}
         events, others, _ = command_order(self.machine)
         numbers = {command.name: number for number, command in enumerate((*events, *others), start=1)}
         self.numbers = (*(numbers[command.name] for command in self.machine.commands), 0)  # the last for index -1

@@ -37,7 +37,20 @@ from statecraft.machine import (
     atoms,
 )
 from statecraft.proof.engine.conditions import holds, ranges_of, satisfy
-from statecraft.simulation.state import State, layout, steady_key
+from statecraft.semantics.keys import (
+    AbsenceClock,
+    AgeClock,
+    Anchor,
+    ClockKey,
+    GroupClock,
+    HoldClock,
+    Key,
+    ModeClock,
+    RemainderClock,
+    SilenceClock,
+    SteadyClock,
+)
+from statecraft.simulation.state import State, layout
 
 
 class Solver:
@@ -53,7 +66,6 @@ class Solver:
         self.dials = {dial.name: place for place, dial in enumerate(machine.dials)}
         self.levels = {level.name: level for level in machine.levels}
         self.events = machine.events()
-        self.limits = {clock.key: clock.limit for clock in self.layout.clocks}
         self.bars = {
             (part.name, row.number, name): barred(machine, part, row, part.mode[name])
             for part in machine.parts
@@ -188,14 +200,20 @@ class _Ahead:
     def of(self, kind: str, name: str = "") -> int:
         return int(self.state[self.solver.layout.index[kind, name]])
 
+    def now(self, key: Key) -> int:
+        return int(self.state[self.solver.layout.place[key]])
+
     def mode(self, part: str) -> str:
         return self.solver.machine.part(part).modes[self.of("mode", part)].name
 
-    def clock(self, key: str) -> int:
-        if not self.tick:
-            return self.of("clock", key)
-        more = 0 if self.spoken and key.startswith(("absent ", "silent ")) else self.more
-        return min(self.of("clock", key) + 1 + more, self.solver.limits[key])
+    def clock(self, key: ClockKey) -> int:
+        """Where a clock will stand; 0 for one that nothing has to wait for."""
+        clock = self.solver.layout.variables.clock.get(key)
+        if clock is None:
+            return 0
+        now = int(self.state[self.solver.layout.place[key]])
+        more = 0 if self.spoken and isinstance(key, AbsenceClock | SilenceClock) else self.more
+        return min(now + 1 + more, clock.limit) if self.tick else now
 
     def known(self, part: Part | None, condition: Condition) -> Condition:
         """``condition``, in terms of inputs alone."""
@@ -214,14 +232,14 @@ class _Ahead:
             case LevelOn(level):
                 return self.level(level)
             case Absent(command, ticks):
-                return Absent(command, 0) if self.clock(f"absent {command}") >= ticks else FALSE
+                return Absent(command, 0) if self.clock(AbsenceClock(command)) >= ticks else FALSE
             case Silent(link):
                 limit = self.solver.silent_time(link)
-                return condition if limit and self.clock(f"silent {link}") >= limit else FALSE
+                return condition if limit and self.clock(SilenceClock(link)) >= limit else FALSE
             case After(ticks, group):
                 assert part is not None
                 inside = group is None or self.mode(part.name) in part.group[group].modes
-                key = f"mode {part.name}" if group is None else f"group {part.name}.{group}"
+                key = ModeClock(part.name) if group is None else GroupClock(part.name, group)
                 return TRUE if inside and self.clock(key) >= ticks else FALSE
             case InMode(of_part, modes):
                 return TRUE if self.mode(of_part) in modes else FALSE
@@ -236,10 +254,10 @@ class _Ahead:
             return Term("sensor", sensor.name)
         memory = sensor.source
         if self.mode(memory.part) == memory.mode and (
-            not memory.after or self.clock(f"mode {memory.part}") >= memory.after
+            not memory.after or self.clock(ModeClock(memory.part)) >= memory.after
         ):
             return Term("sensor", memory.of)
-        if self.clock(f"age {sensor.name}") >= sensor.patience:
+        if self.clock(AgeClock(sensor.name)) >= sensor.patience:
             return None
         kept: int | None = self.state[self.solver.layout.index["readings", ""]][self.solver.sensors[sensor.name]]
         return kept
@@ -255,7 +273,7 @@ class _Ahead:
         counter = next(c for part in self.solver.machine.parts for c in part.counters if c.name == name)
         value = self.of("counter", name)
         for clause, counts in enumerate(counter.counts):
-            full = self.of("clock", f"remainder {name} {clause}") + 1 >= counts.ticks
+            full = counts.ticks == 1 or self.now(RemainderClock(name, clause)) + 1 >= counts.ticks
             if self.tick and full and self.mode(counter.part) in counts.modes:
                 value = max(counter.low, min(counter.high, value + counts.by))
         return value
@@ -281,24 +299,24 @@ class _Ahead:
         return TRUE if source is None else FALSE
 
     def steady(self, atom: Steady) -> Condition:
-        key = steady_key(atom)
-        anchor = self.state[self.solver.layout.index["anchor", key]]
+        three = (atom.sensor, atom.band, atom.ticks)
+        anchor = self.state[self.solver.layout.place[Anchor(*three)]]
         reading = Term("sensor", atom.sensor)
         if atom.ticks == 0:
             return Not(Fault(atom.sensor))
-        if anchor is None or self.of("clock", f"steady {key}") + 1 < atom.ticks:
+        if anchor is None or self.now(SteadyClock(*three)) + 1 < atom.ticks:
             return FALSE
         return And((Compare(reading, ">=", None, anchor - atom.band), Compare(reading, "<=", None, anchor + atom.band)))
 
     def level(self, name: str) -> Condition:
         if name not in self.level_conditions:
             level = self.solver.levels[name]
-            on = Or((self.known(None, doubts(level)), self.held(f"set {name}", level.set, level.set_ticks)))
-            off = self.held(f"clear {name}", level.clear, level.clear_ticks)
+            on = Or((self.known(None, doubts(level)), self.held(HoldClock(name, "set"), level.set, level.set_ticks)))
+            off = self.held(HoldClock(name, "clear"), level.clear, level.clear_ticks)
             self.level_conditions[name] = Or((on, Not(off))) if self.of("level", name) else on
         return self.level_conditions[name]
 
-    def held(self, key: str, condition: Condition, ticks: int) -> Condition:
-        if ticks and self.of("clock", key) < ticks:
+    def held(self, key: HoldClock, condition: Condition, ticks: int) -> Condition:
+        if ticks and self.now(key) < ticks:
             return FALSE
         return self.known(None, condition)

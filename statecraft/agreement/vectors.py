@@ -33,6 +33,17 @@ from statecraft.machine import (
     Steady,
     atoms,
 )
+from statecraft.semantics.keys import (
+    AbsenceClock,
+    AgeClock,
+    ClockKey,
+    GroupClock,
+    HoldClock,
+    ModeClock,
+    MotorRest,
+    SilenceClock,
+    SteadyClock,
+)
 from statecraft.simulation.state import State, layout
 from statecraft.simulation.tick import compiled
 
@@ -136,9 +147,9 @@ class _Search:
         self.keys = [*self.modes, *self.layout.of_kind("level").values(), *self.counters]
         self.directions = self.layout.of_kind("direction").values()
         self.silences = [
-            (self.layout.index["clock", clock.key], clock.limit)
-            for clock in self.layout.clocks
-            if clock.key.startswith(("absent ", "silent ", "age "))
+            (self.layout.place[clock.key], clock.limit)
+            for clock in self.layout.variables.clocks
+            if isinstance(clock.key, AbsenceClock | SilenceClock | AgeClock)
         ]
         self.rings: Counter[object] = Counter()
 
@@ -354,23 +365,23 @@ class _Search:
                     yield self.go(node, [stretch])
         if goal is not None and goal.just is not None and goal.just[1] > 0:
             key, value = goal.just
-            left = value - 1 - node.state[self.layout.index["clock", key]]
+            left = value - 1 - node.state[self.layout.place[key]]
             yield from self._waits(node, key, left, value)
             return
         if goal is not None and goal.just is not None and goal.just[1] < 0:
             key, value = goal.just
-            left = -value - node.state[self.layout.index["clock", key]]
+            left = -value - node.state[self.layout.place[key]]
             yield from self._waits(node, key, left, value)
             return
         if goal is not None and goal.motor is not None:
             motor, _, rested = goal.motor
-            yield from self._waits(node, f"rested {motor}", rested - self._of(node, "rested", motor), rested)
+            yield from self._waits(node, MotorRest(motor), rested - self._of(node, "rested", motor), rested)
             return
         yield node
-        asked: dict[tuple[str, int], None] = {}
+        asked: dict[tuple[ClockKey, int], None] = {}
         for part, condition in wanted:
             self._times(part, condition, asked, node)
-        left = {key: value - 1 - node.state[self.layout.index["clock", key]] for key, value in asked}
+        left = {key: value - 1 - node.state[self.layout.place[key]] for key, value in asked}
         for key, value in asked:
             yield from self._waits(node, key, left[key], value)
         for (key, value), (other, least) in permutations(asked, 2) if goal is not None and goal.kind == "order" else ():
@@ -379,43 +390,44 @@ class _Search:
                     if base is not None:
                         yield from self._waits(base, other, left[other], least)
 
-    def _holding(self, key: str) -> Hold:
+    def _holding(self, key: ClockKey | MotorRest) -> Hold:
         """What must hold for a clock to run, and the level that it is about; None for nothing."""
-        word, _, name = key.partition(" ")
-        if word in ("set", "clear"):
-            level = self.solver.levels[name]
-            return (level.set if word == "set" else level.clear), name
+        if isinstance(key, HoldClock):
+            level = self.solver.levels[key.level]
+            return (level.set if key.side == "set" else level.clear), key.level
         return None
 
-    def _times(self, part: Part | None, condition: Condition, asked: dict[tuple[str, int], None], node: Node) -> None:
+    def _times(
+        self, part: Part | None, condition: Condition, asked: dict[tuple[ClockKey, int], None], node: Node
+    ) -> None:
         """The clocks, with what they must come to, that a condition waits for."""
         for atom in atoms(condition):
             match atom:
                 case After(ticks, group) if part is not None and ticks:
                     if group is not None and self._mode(node, part.name) not in part.group[group].modes:
                         continue
-                    asked[f"mode {part.name}" if group is None else f"group {part.name}.{group}", ticks] = None
+                    asked[ModeClock(part.name) if group is None else GroupClock(part.name, group), ticks] = None
                 case Absent(command, ticks) if ticks:
-                    asked[f"absent {command}", ticks] = None
+                    asked[AbsenceClock(command), ticks] = None
                 case Silent(link):
                     limit = self.solver.silent_time(link)
                     if limit:
-                        asked[f"silent {link}", limit] = None
+                        asked[SilenceClock(link), limit] = None
                 case LevelOn(name):
                     level = self.solver.levels[name]
                     on = bool(node.state[self.layout.index["level", name]])
                     if not on and level.set_ticks:
-                        asked[f"set {name}", level.set_ticks + 1] = None
+                        asked[HoldClock(name, "set"), level.set_ticks + 1] = None
                     if on and level.clear_ticks:
-                        asked[f"clear {name}", level.clear_ticks + 1] = None
+                        asked[HoldClock(name, "clear"), level.clear_ticks + 1] = None
                     for inner in (level.set, level.clear):
                         self._times(None, inner, asked, node)
                 case Steady(sensor, band, ticks) if ticks:
-                    asked[f"steady {sensor} {band} {ticks}", ticks] = None
+                    asked[SteadyClock(sensor, band, ticks), ticks] = None
                 case _:
                     pass
 
-    def _waits(self, node: Node, key: str, ticks: int, value: int) -> Iterator[Node | None]:
+    def _waits(self, node: Node, key: ClockKey | MotorRest, ticks: int, value: int) -> Iterator[Node | None]:
         """Nodes ``ticks`` ticks on, on which nothing has decided: in silence, or while somebody
         speaks."""
         hold = self._holding(key)
@@ -423,7 +435,7 @@ class _Search:
             yield node
         if not 0 < ticks <= _LONGEST_WAIT:
             return
-        without = key.partition(" ")[2] if key.startswith("absent ") else ""
+        without = key.command if isinstance(key, AbsenceClock) else ""
         for spoken in dict.fromkeys(self._speaking(node, without)):
             where = (hold, ticks, spoken)
             if where not in node.waited:
@@ -580,7 +592,7 @@ class _Search:
         """
         state = node.state
         held = Stretch(state[self.readings], state[self.layout.index["switches", ""]])
-        most = max((clock.limit for clock in self.layout.clocks), default=0)
+        most = max((clock.limit for clock in self.layout.variables.clocks), default=0)
         if most <= _LONGEST_WAIT:
             yield [held._replace(ticks=most + 2)]
         waiting = [number for name, number in self.solver.commands.items() if name in self.solver.events]

@@ -12,35 +12,12 @@ from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import Any
 
-from statecraft.machine import (
-    Absent,
-    After,
-    Buzzer,
-    Condition,
-    HandOutput,
-    Lamp,
-    Machine,
-    Motor,
-    Output,
-    Part,
-    Relay,
-    Remembered,
-    Servo,
-    Steady,
-    atoms,
-)
+from statecraft.machine import Buzzer, Lamp, Machine, Relay
+from statecraft.semantics.keys import ClockKey, Key, LevelState, MemoryValue, ModeOf, Shown
+from statecraft.semantics.variables import Variables, variables_of
 
 State = tuple[Any, ...]
 """One tick's end. :class:`Layout` says what stands where; :class:`View` reads it by name."""
-
-
-@dataclass(frozen=True, slots=True)
-class Clock:
-    """A clock: it saturates at ``limit`` and stands at ``start`` on tick 0."""
-
-    key: str
-    limit: int
-    start: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,108 +26,17 @@ class Field:
 
     Attributes:
         kind: what it is; see :class:`Layout`.
-        name: whose it is, "" where there is only one.
+        name: whose it is, as people are told it; "" where there is only one.
         start: its value before tick 0.
         local: its name in the generated source.
+        key: which of the machine's variables it is; None for what the simulation tells besides.
     """
 
     kind: str
     name: str
     start: Any
     local: str
-
-
-def rest_of(output: Output) -> int | None:
-    """An output's setting at rest: percent, steps, 0 for off; None for a servo that is not driven."""
-    match output:
-        case Servo(rest=rest) | HandOutput(rest=rest):
-            return rest
-        case Motor() | Lamp() | Relay() | Buzzer():
-            return 0
-
-
-def conditions_of(machine: Machine) -> Iterator[tuple[Part | None, Condition]]:
-    """Every condition in ``machine`` (levels, rows, promises, expectations), with the part whose clocks its ``after``
-    asks for: a row's own, an observer's only one, None where there is none.
-    """
-    only = machine.parts[0] if len(machine.parts) == 1 else None
-    for level in machine.levels:
-        yield None, level.set
-        yield None, level.clear
-    for part in machine.parts:
-        for row in part.rows:
-            yield part, row.when
-    for promise in machine.promises:
-        if promise.when is not None:
-            yield only, promise.when
-    for trial in machine.trials:
-        for expectation in trial.expectations:
-            yield only, expectation.when
-
-
-def steady_atoms(machine: Machine) -> tuple[Steady, ...]:
-    """The different steady atoms of the levels, in order; equal ones share their clock."""
-    return tuple(
-        dict.fromkeys(
-            atom
-            for level in machine.levels
-            for condition in (level.set, level.clear)
-            for atom in atoms(condition)
-            if isinstance(atom, Steady)
-        )
-    )
-
-
-def steady_key(atom: Steady) -> str:
-    """The name of a steady atom's clock and anchor."""
-    return f"{atom.sensor} {atom.band} {atom.ticks}"
-
-
-def clocks(machine: Machine) -> tuple[Clock, ...]:
-    """Every clock that something in ``machine`` reads. All count ticks. Their keys:
-
-    - ``mode PART``, ``group PART.GROUP``: since entry;
-    - ``absent COMMAND``, ``silent LINK``: since last heard (or taken); saturated until then;
-    - ``set LEVEL``, ``clear LEVEL``: how many ticks in a row, this one included, the condition of a ``for T`` has been
-      true, up to T/tick + 1, at which it holds;
-    - ``steady SENSOR BAND TICKS``: since the reading's anchor was set;
-    - ``age SENSOR``: since a remembered reading was taken, up to its patience, at which it is in fault;
-    - ``remainder COUNTER CLAUSE``: spent towards the next step of a counter that counts time.
-
-    A clock saturates at the largest constant that a row, level, promise or expectation compares it with.
-    """
-    limits: dict[str, int] = {}
-    starts: dict[str, int] = {}
-
-    def reads(key: str, limit: int) -> None:
-        limits[key] = max(limit, limits.get(key, 0))
-
-    everything = [(part, atom) for part, condition in conditions_of(machine) for atom in atoms(condition)]
-    for part, atom in everything:
-        if isinstance(atom, After) and part is not None:
-            reads(f"mode {part.name}" if atom.group is None else f"group {part.name}.{atom.group}", atom.ticks)
-    for sensor in machine.sensors:
-        if isinstance(sensor.source, Remembered):
-            reads(f"mode {sensor.source.part}", sensor.source.after)
-            limits[f"age {sensor.name}"] = starts[f"age {sensor.name}"] = sensor.patience
-    for _, atom in everything:
-        if isinstance(atom, Absent):
-            reads(f"absent {atom.command}", atom.ticks)
-    for link in machine.links:
-        if link.silent is not None:
-            reads(f"silent {link.name}", link.silent)
-    starts |= {key: limit for key, limit in limits.items() if key.startswith(("absent ", "silent "))}
-    for level in machine.levels:
-        for word, ticks in (("set", level.set_ticks), ("clear", level.clear_ticks)):
-            if ticks:
-                limits[f"{word} {level.name}"] = ticks + 1
-    for steady in steady_atoms(machine):
-        limits[f"steady {steady_key(steady)}"] = steady.ticks
-    for part in machine.parts:
-        for counter in part.counters:
-            for clause, counts in enumerate(counter.counts):
-                limits[f"remainder {counter.name} {clause}"] = counts.ticks - 1
-    return tuple(Clock(key, limit, starts.get(key, 0)) for key, limit in limits.items())
+    key: Key | None = None
 
 
 class Layout:
@@ -165,7 +51,7 @@ class Layout:
     - ``row``, by part: number of the row that decided, -1 for none; ``changed``: whether it changed a mode (entered or
       restarted one) or a counter, which is what reports tell;
     - ``dial``, ``level``, ``counter``, by name: their values;
-    - ``clock``: see :func:`clocks`; ``anchor``: what a steady reading is held against, None while there is none;
+    - ``clock``: in ticks; ``anchor``: what a steady reading is held against, None while there is none;
     - ``position`` (motors with a ramp: thousandths of a percent), ``direction`` (-1, 0 before it first turned, 1) and
       ``rested`` (ticks at rest, up to the motor's pause), by motor;
     - ``setting``, by output: what the mode asks for: percent, steps, 1 on, 0 off, n >= 2 a blink of n ticks, None a
@@ -175,10 +61,10 @@ class Layout:
 
     def __init__(self, machine: Machine) -> None:
         self.machine = machine
-        self.clocks = clocks(machine)
-        self.fields = tuple(_fields(machine, self.clocks))
+        self.variables: Variables = variables_of(machine)
+        self.fields = tuple(_fields(machine, self.variables))
         self.index = {(field.kind, field.name): place for place, field in enumerate(self.fields)}
-        self.local = {(field.kind, field.name): field.local for field in self.fields}
+        self.place = {field.key: place for place, field in enumerate(self.fields) if field.key is not None}
         self.start: State = tuple(field.start for field in self.fields)
 
     def of_kind(self, kind: str) -> dict[str, int]:
@@ -197,17 +83,17 @@ def layout(machine: Machine) -> Layout:
     return Layout(machine)
 
 
-def _fields(machine: Machine, clocks: tuple[Clock, ...]) -> Iterator[Field]:
+def _fields(machine: Machine, variables: Variables) -> Iterator[Field]:
     used: set[str] = set()
 
-    def field(kind: str, name: str, start: Any) -> Field:
+    def field(kind: str, name: str, start: Any, key: Key | None = None) -> Field:
         local = base = re.sub(r"\W", "_", f"{kind}_{name}" if name else kind)
         number = 1
         while local in used:
             number += 1
             local = f"{base}_{number}"
         used.add(local)
-        return Field(kind, name, start, local)
+        return Field(kind, name, start, local, key)
 
     yield field("tick", "", -1)
     yield field("readings", "", (None,) * len(machine.sensors))
@@ -218,32 +104,17 @@ def _fields(machine: Machine, clocks: tuple[Clock, ...]) -> Iterator[Field]:
     yield field("dropped", "", 0)
     yield field("ignored", "", 0)
     for part in machine.parts:
-        yield field("mode", part.name, 0)
-    for part in machine.parts:
         yield field("row", part.name, -1)
         yield field("changed", part.name, False)
-    for dial in machine.dials:
-        yield field("dial", dial.name, dial.start)
-    for level in machine.levels:
-        yield field("level", level.name, level.starts_on)
-    for part in machine.parts:
-        for counter in part.counters:
-            yield field("counter", counter.name, counter.start)
-    for clock in clocks:
-        yield field("clock", clock.key, clock.start)
-    for atom in steady_atoms(machine):
-        yield field("anchor", steady_key(atom), None)
-    for output in machine.outputs:
-        if isinstance(output, Motor):
-            if output.ramp is not None:
-                yield field("position", output.name, 0)
-            yield field("direction", output.name, 0)
-            yield field("rested", output.name, output.pause)
-    for output in machine.outputs:
-        yield field("setting", output.name, rest_of(output))
-    for output in machine.outputs:
-        lit = isinstance(output, Lamp | Relay | Buzzer)
-        yield field("shown", output.name, False if lit else rest_of(output))
+    for clock in variables.clocks:
+        yield field(clock.key.kind, clock.key.name, clock.start, clock.key)
+    lit = {output.name for output in machine.outputs if isinstance(output, Lamp | Relay | Buzzer)}
+    for value in variables.values:
+        if isinstance(value.key, MemoryValue):
+            continue  # it stands among the readings
+        truth = isinstance(value.key, LevelState) or (isinstance(value.key, Shown) and value.key.name in lit)
+        start: Any = bool(value.start) if truth else value.start
+        yield field(value.key.kind, value.key.name, start, value.key)
 
 
 class View:
@@ -270,7 +141,7 @@ class View:
     def modes(self) -> dict[str, str]:
         """The mode of each part."""
         return {
-            part.name: part.modes[self.state[self.layout.index["mode", part.name]]].name
+            part.name: part.modes[self.state[self.layout.place[ModeOf(part.name)]]].name
             for part in self.layout.machine.parts
         }
 
@@ -301,8 +172,16 @@ class View:
 
     @property
     def clocks(self) -> dict[str, int]:
-        """Every clock, by the key that :func:`clocks` states."""
+        """Every clock, by the name of its key."""
         return self._named("clock")
+
+    def clock(self, key: ClockKey) -> int:
+        """Where a clock stands.
+
+        Raises:
+            KeyError: nothing reads it.
+        """
+        return int(self.state[self.layout.place[key]])
 
     @property
     def anchors(self) -> dict[str, int | None]:

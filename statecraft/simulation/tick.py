@@ -7,37 +7,31 @@ which failsafes can still hold when a rule would start a moving mode.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, nullcontext
 from functools import lru_cache
 from typing import Any
 
-from statecraft.machine import (
-    Absent,
-    After,
-    Blink,
-    Change,
-    Condition,
-    Fixed,
-    FromDial,
-    InMode,
-    Level,
-    Machine,
-    Mode,
-    Motor,
-    Output,
-    OutputIs,
-    Part,
-    Remembered,
-    Row,
-    Servo,
-    Steady,
-    Term,
-    atoms,
-    sensors_of,
+from statecraft.machine import Blink, Buzzer, Fixed, FromDial, Lamp, Machine, Mode, Relay
+from statecraft.semantics.decisions import CounterChange, Decision, PartTick, SetCounter
+from statecraft.semantics.guards import FALSE, TRUE, all_of, negation
+from statecraft.semantics.keys import (
+    AbsenceClock,
+    AgeClock,
+    DialValue,
+    Key,
+    ModeOf,
+    MotorDirection,
+    MotorPosition,
+    MotorRest,
+    Setting,
+    Shown,
+    SilenceClock,
 )
-from statecraft.simulation.conditions import any_of, expression, member
-from statecraft.simulation.state import Layout, State, layout, rest_of, steady_atoms, steady_key
+from statecraft.semantics.tick import tick_of
+from statecraft.semantics.updates import Drive, Hearing, Latch
+from statecraft.simulation.expressions import Names, expression, member
+from statecraft.simulation.state import Layout, State, layout
 
 Tick = Callable[..., State]
 """``tick(state, readings, switches, arrivals=(), messages=(), others=0)``: see :func:`compiled`."""
@@ -83,8 +77,9 @@ def taker(machine: Machine) -> Callable[[tuple[int, ...], Sequence[int]], tuple[
     (-1 for none), those that wait on, and the number dropped.
     """
     numbers = {command.name: index for index, command in enumerate(machine.commands)}
-    events = frozenset(numbers[name] for name in machine.events())
-    urgent = frozenset(index for index, command in enumerate(machine.commands) if command.urgent)
+    queue = tick_of(machine).queue
+    events = frozenset(numbers[name] for name in queue.waits)
+    urgent = frozenset(numbers[name] for name in queue.urgent)
 
     def take(waiting: tuple[int, ...], arrivals: Sequence[int]) -> tuple[int, tuple[int, ...], int]:
         queue = [*dict.fromkeys([*waiting, *(command for command in arrivals if command in events)])]
@@ -104,96 +99,26 @@ def source(machine: Machine, *, chosen: bool = False) -> str:
     return _Writer(machine, chosen).text()
 
 
-class _Words:
-    """The atoms of rows and levels, as the generated source writes them."""
+class _Locals(Names):
+    """What is asked, in the locals of the generated source."""
 
     def __init__(self, machine: Machine, layout: Layout) -> None:
-        self.machine = machine
-        self.layout = layout
+        super().__init__(machine)
+        self.locals = {field.key: field.local for field in layout.fields if field.key is not None}
         self.sensors = {sensor.name: f"sensor_{sensor.name}" for sensor in machine.sensors}
         self.switches = {switch.name: f"switch_{switch.name}" for switch in machine.switches}
-        self.commands = {command.name: index for index, command in enumerate(machine.commands)}
-        self.numbers = {p.name: {mode.name: index for index, mode in enumerate(p.modes)} for p in machine.parts}
 
-    def among(self, part: str, modes: Iterable[str]) -> str:
-        """``part`` is in one of ``modes``."""
-        numbers = self.numbers[part]
-        return member(self.local("mode", part), (numbers[mode] for mode in modes), len(numbers))
-
-    def local(self, kind: str, name: str) -> str:
-        return self.layout.local[kind, name]
-
-    def term(self, term: Term) -> str:
-        if term.kind == "output":
-            raise ValueError(f"a row or level cannot read the output {term.name}")
-        return self.sensors[term.name] if term.kind == "sensor" else self.local(term.kind, term.name)
-
-    def may_lack(self, term: Term) -> bool:
-        return term.kind == "sensor"
+    def reading(self, sensor: str) -> str:
+        return self.sensors[sensor]
 
     def switch(self, name: str) -> str:
         return self.switches[name]
 
-    def level(self, name: str) -> str:
-        return self.local("level", name)
+    def taken(self) -> str:
+        return "taken"
 
-    def taken(self, command: str) -> str:
-        return f"taken == {self.commands[command]}"
-
-    def absent(self, atom: Absent) -> str:
-        return f"{self.local('clock', f'absent {atom.command}')} >= {atom.ticks}"
-
-    def silent(self, link: str) -> str:
-        key = f"silent {link}"
-        if ("clock", key) not in self.layout.local:
-            return "False"  # a link without a silent time is never silent
-        return f"{self.local('clock', key)} >= {self._limit(link)}"
-
-    def _limit(self, link: str) -> int:
-        return next(found.silent for found in self.machine.links if found.name == link and found.silent is not None)
-
-    def after(self, atom: After) -> str:
-        raise ValueError("only a row of a part can test after")
-
-    def in_mode(self, atom: InMode) -> str:
-        return self.among(atom.part, atom.modes)
-
-    def steady(self, atom: Steady) -> str:
-        clock = self.local("clock", f"steady {steady_key(atom)}")
-        return f"{self.sensors[atom.sensor]} is not None and {clock} >= {atom.ticks}"
-
-    def output_is(self, atom: OutputIs) -> str:
-        raise ValueError(f"a row or level cannot read the output {atom.output}")
-
-
-class _WordsIn(_Words):
-    """The atoms of a row of ``part``, as they stand in ``mode``; with ``entering``, as they would stand if that mode
-    had been entered on this tick (which is how a failsafe is asked before a rule starts a moving mode).
-    """
-
-    def __init__(self, outer: _Words, part: Part, mode: Mode, entering: Mode | None = None) -> None:
-        self.machine, self.layout = outer.machine, outer.layout
-        self.sensors, self.switches, self.commands = outer.sensors, outer.switches, outer.commands
-        self.numbers = outer.numbers
-        self.part = part
-        self.mode = mode
-        self.entering = entering
-
-    def after(self, atom: After) -> str:
-        if self.entering is not None and (atom.group is None or atom.group not in self.mode.groups):
-            return "True" if atom.ticks <= 0 and atom.group in (None, *self.entering.groups) else "False"
-        if self.entering is not None and atom.group not in self.entering.groups:
-            return "False"
-        if atom.group is None:
-            return f"{self.local('clock', f'mode {self.part.name}')} >= {atom.ticks}"
-        if atom.group not in self.mode.groups:
-            return "False"
-        return f"{self.local('clock', f'group {self.part.name}.{atom.group}')} >= {atom.ticks}"
-
-    def in_mode(self, atom: InMode) -> str:
-        if atom.part == self.part.name:
-            return "True" if self.mode.name in atom.modes else "False"
-        return super().in_mode(atom)
+    def value(self, key: Key) -> str:
+        return self.locals[key]
 
 
 class _Writer:
@@ -202,18 +127,20 @@ class _Writer:
     def __init__(self, machine: Machine, chosen: bool) -> None:
         self.machine = machine
         self.chosen = chosen
+        self.tick = tick_of(machine)
         self.layout = layout(machine)
-        self.words = _Words(machine, self.layout)
-        self.local = self.words.local
-        self.moving = {(p.name, m.name) for p in machine.parts for m in p.modes if machine.is_moving(p, m)}
-        self.memories = [
-            (place, sensor, sensor.source)
-            for place, sensor in enumerate(machine.sensors)
-            if isinstance(sensor.source, Remembered) and not chosen
-        ]
+        self.names = _Locals(machine, self.layout)
+        self.local = self.names.value
+        self.commands = self.names.commands
+        self.dials = {dial.name: index for index, dial in enumerate(machine.dials)}
+        self.memories = () if chosen else self.tick.memories
         self.lines: list[str] = []
         self.tables: list[str] = []
         self.depth = 0
+
+    def own(self, kind: str, name: str) -> str:
+        """The local of what the simulation tells besides the machine's own variables."""
+        return self.layout.fields[self.layout.index[kind, name]].local
 
     def text(self) -> str:
         """The whole source."""
@@ -230,11 +157,11 @@ class _Writer:
             self.clocks()
             self.remembered()
             self.levels()
-            for part in self.machine.parts:
+            for part in self.tick.parts:
                 self.part(part)
             self.outputs()
             self.line()
-            self.line(f"return ({', '.join(self.final(field.kind, field.local) for field in self.layout.fields)},)")
+            self.line(f"return ({', '.join(field.local for field in self.layout.fields)},)")
         self.lines[marker:marker] = [*self.tables, ""]
         return "\n".join(self.lines) + "\n"
 
@@ -257,17 +184,12 @@ class _Writer:
         self.line()
         self.line(f"# {' '.join(text.split())}")
 
-    @staticmethod
-    def final(kind: str, local: str) -> str:
-        """What is returned for a field: the caller's tuple, or the local of the field's name."""
-        return kind if kind in ("readings", "switches") else local
-
     # ----------------------------------------------------------------------------------------------- steps 1 and 2
 
     def unpack(self) -> None:
         """Read the state into locals; what this tick makes anew is passed over."""
         anew = {"readings", "switches", "taken", "heard", "row", "changed", "shown"}
-        if not any(isinstance(output, Servo) and output.rest is None for output in self.machine.outputs):
+        if all(drive.rest is not None for drive in self.tick.drives):
             anew.add("setting")
         names = ["_" if field.kind in anew else field.local for field in self.layout.fields]
         if self.memories:
@@ -279,11 +201,11 @@ class _Writer:
         """Step 1, but for the queue: it comes with the clocks, since nothing arrives on tick 0."""
         self.heading("1. sample")
         if self.machine.sensors:
-            self.line(f"{', '.join(self.words.sensors.values())}, = readings")
+            self.line(f"{', '.join(self.names.sensors.values())}, = readings")
         if self.machine.switches:
-            self.line(f"{', '.join(self.words.switches.values())}, = switches")
+            self.line(f"{', '.join(self.names.switches.values())}, = switches")
         if self.chosen and self.machine.dials:
-            self.line(f"{', '.join(self.local('dial', dial.name) for dial in self.machine.dials)}, = dials")
+            self.line(f"{', '.join(self.local(DialValue(dial.name)) for dial in self.machine.dials)}, = dials")
         if not self.chosen:
             self.line("taken = -1")
             self.line("heard = ()")
@@ -293,15 +215,14 @@ class _Writer:
         self.heading("2. clocks, from tick 1 on")
         self.line("if tick:")
         with self.indent():
-            for clock in self.layout.clocks:
-                if clock.limit and clock.key.startswith(("mode ", "group ", "absent ", "silent ", "age ")):
-                    if self.chosen and clock.key.startswith("age "):
-                        continue
-                    name = self.local("clock", clock.key)
-                    self.line(f"if {name} < {clock.limit}:")
-                    with self.indent():
-                        self.line(f"{name} += 1")
-            self.commands()
+            for advance in self.tick.advances:
+                if self.chosen and isinstance(advance.clock, AgeClock):
+                    continue
+                name = self.local(advance.clock)
+                self.line(f"if {name} < {advance.limit}:")
+                with self.indent():
+                    self.line(f"{name} += 1")
+            self.hear()
             self.counting()
         if self.chosen:
             self.line("else:")
@@ -309,323 +230,273 @@ class _Writer:
                 self.line("taken = -1")
                 self.line("heard = ()")
 
-    def commands(self) -> None:
+    def hear(self) -> None:
         """What was heard and taken, and the clocks that it sets to 0."""
         if self.chosen:
             self.line("if taken >= 0 or heard:")
             with self.indent():
                 self.line("heard = tuple(heard)")
-                self.reset_absences()
-        else:
-            self.line("ignored += others")
-            self.line("if arrivals or waiting:")
-            with self.indent():
-                self.line("heard = tuple(arrivals)")
-                self.line("taken, waiting, lost = take(waiting, heard)")
-                self.line("dropped += lost")
-                self.reset_absences()
-        links = {link.name: index for index, link in enumerate(self.machine.links)}
-        if self.chosen:
-            for link, index in links.items():
-                if ("clock", f"silent {link}") in self.layout.local:
+                self.resets()
+            for index, link in enumerate(self.machine.links):
+                if SilenceClock(link.name) in self.names.locals:
                     self.line(f"if {index} in spoken:")
                     with self.indent():
-                        self.line(f"{self.local('clock', f'silent {link}')} = 0")
+                        self.line(f"{self.local(SilenceClock(link.name))} = 0")
             return
+        self.line("ignored += others")
+        self.line("if arrivals or waiting:")
+        with self.indent():
+            self.line("heard = tuple(arrivals)")
+            self.line("taken, waiting, lost = take(waiting, heard)")
+            self.line("dropped += lost")
+            self.resets()
         self.line("for dial, value in messages:")
         with self.indent():
-            for index, dial in enumerate(self.machine.dials):
-                self.line(f"if dial == {index} and {dial.low} <= value <= {dial.high}:")
+            for dial in self.machine.dials:
+                self.line(f"if dial == {self.dials[dial.name]} and {dial.low} <= value <= {dial.high}:")
                 with self.indent():
-                    self.line(f"{self.local('dial', dial.name)} = value")
-                    if ("clock", f"silent {dial.link}") in self.layout.local:
-                        self.line(f"{self.local('clock', f'silent {dial.link}')} = 0")
+                    self.line(f"{self.local(DialValue(dial.name))} = value")
+                    for hearing in self.tick.hearings:
+                        if dial.name in hearing.dials:
+                            self.line(f"{self.local(hearing.clock)} = 0")
                     self.line("continue")
             self.line("ignored += 1")
 
-    def reset_absences(self) -> None:
-        for command in self.machine.commands:
-            if ("clock", f"absent {command.name}") in self.layout.local:
-                index = self.words.commands[command.name]
-                self.line(f"if taken == {index} or {index} in heard:  # {command.name}")
+    def resets(self) -> None:
+        """Clocks that commands set to 0."""
+        for hearing in self.tick.hearings:
+            heard = [self.commands[name] for name in hearing.commands]
+            if heard:
+                self.line(f"if {self.spoken(hearing, heard)}:")
                 with self.indent():
-                    self.line(f"{self.local('clock', f'absent {command.name}')} = 0")
-        for link in self.machine.links:
-            if ("clock", f"silent {link.name}") not in self.layout.local:
-                continue
-            spoken = [self.words.commands[c.name] for c in self.machine.commands if c.link == link.name]
-            if spoken:
-                table = self.table(f"commands_{link.name}", f"frozenset({spoken!r})")
-                self.line(f"if taken in {table} or not {table}.isdisjoint(heard):")
-                with self.indent():
-                    self.line(f"{self.local('clock', f'silent {link.name}')} = 0")
+                    self.line(f"{self.local(hearing.clock)} = 0")
+
+    def spoken(self, hearing: Hearing, heard: list[int]) -> str:
+        """One of the commands was heard or taken."""
+        if isinstance(hearing.clock, AbsenceClock):
+            return f"taken == {heard[0]} or {heard[0]} in heard"
+        table = self.table(f"commands_{hearing.clock.name}".replace(" ", "_"), f"frozenset({heard!r})")
+        return f"taken in {table} or not {table}.isdisjoint(heard)"
 
     def counting(self) -> None:
         """Counters that count time, by the mode of the end of the tick before."""
-        for part in self.machine.parts:
-            for counter in part.counters:
-                name = self.local("counter", counter.name)
-                for clause, counts in enumerate(counter.counts):
-                    rest = self.local("clock", f"remainder {counter.name} {clause}")
-                    self.line(f"if {self.words.among(part.name, counts.modes)}:")
+        for count in self.tick.counts:
+            name = self.local(count.counter)
+            self.line(f"if {self.names.among(count.part, count.modes)}:")
+            with self.indent():
+                if count.ticks > 1:
+                    rest = self.local(count.remainder)
+                    self.line(f"{rest} += 1")
+                    self.line(f"if {rest} >= {count.ticks}:")
+                with self.indent() if count.ticks > 1 else nullcontext():
+                    if count.ticks > 1:
+                        self.line(f"{rest} = 0")
+                    self.line(f"if {name} {f'< {count.high}' if count.by > 0 else f'> {count.low}'}:")
                     with self.indent():
-                        self.line(f"{rest} += 1")
-                        self.line(f"if {rest} >= {counts.ticks}:")
-                        with self.indent():
-                            self.line(f"{rest} = 0")
-                            self.line(f"if {name} {f'< {counter.high}' if counts.by > 0 else f'> {counter.low}'}:")
-                            with self.indent():
-                                self.line(f"{name} += {counts.by}" if counts.by > 0 else f"{name} -= {-counts.by}")
+                        self.line(f"{name} += {count.by}" if count.by > 0 else f"{name} -= {-count.by}")
 
     def remembered(self) -> None:
         """Readings taken in a mode, once clocks have advanced."""
         if not self.memories:
             return
         self.heading("2. remembered readings")
-        for place, sensor, memory in self.memories:
-            name, of = self.words.sensors[sensor.name], self.words.sensors[memory.of]
-            age = self.local("clock", f"age {sensor.name}")
-            when = [self.words.among(memory.part, (memory.mode,))]
-            if memory.after:
-                when.append(f"{self.local('clock', f'mode {memory.part}')} >= {memory.after}")
-            self.line(f"if {' and '.join([*when, f'{of} is not None'])}:")
+        places = {sensor.name: place for place, sensor in enumerate(self.machine.sensors)}
+        for memory in self.memories:
+            name, age = self.names.reading(memory.sensor), self.local(memory.age)
+            self.line(f"if {expression(memory.when, self.names)}:")
             with self.indent():
-                self.line(f"{name} = {of}")
+                self.line(f"{name} = {self.names.reading(memory.of)}")
                 self.line(f"{age} = 0")
             self.line("else:")
             with self.indent():
-                self.line(f"{name} = readings_before[{place}] if {age} < {sensor.patience} else None")
-        self.line(f"readings = ({', '.join(self.words.sensors.values())},)")
+                self.line(f"{name} = readings_before[{places[memory.sensor]}] if {age} < {memory.patience} else None")
+        self.line(f"readings = ({', '.join(self.names.sensors.values())},)")
 
     # ------------------------------------------------------------------------------------------------------- step 3
 
     def levels(self) -> None:
         """Levels in written order."""
-        if not self.machine.levels:
+        if not self.tick.latches:
             return
         self.heading("3. levels")
-        for atom in steady_atoms(self.machine):
-            sensor = self.words.sensors[atom.sensor]
-            anchor = self.local("anchor", steady_key(atom))
-            clock = self.local("clock", f"steady {steady_key(atom)}")
+        for follow in self.tick.followings:
+            sensor, anchor = self.names.reading(follow.sensor), self.local(follow.anchor)
+            reset = [f"{self.local(follow.clock)} = 0"] if follow.ticks else []
             self.line(f"if {sensor} is None:")
             with self.indent():
-                self.line(f"{anchor} = None")
-                self.line(f"{clock} = 0")
-            self.line(f"elif {anchor} is None or abs({sensor} - {anchor}) > {atom.band}:")
+                self.assign(f"{anchor} = None", *reset)
+            self.line(f"elif {anchor} is None or abs({sensor} - {anchor}) > {follow.band}:")
             with self.indent():
-                self.line(f"{anchor} = {sensor}")
-                self.line(f"{clock} = 0")
-            if atom.ticks:
-                self.line(f"elif {clock} < {atom.ticks}:")
+                self.assign(f"{anchor} = {sensor}", *reset)
+            if follow.ticks:
+                self.line(f"elif {self.local(follow.clock)} < {follow.ticks}:")
                 with self.indent():
-                    self.line(f"{clock} += 1")
-        for level in self.machine.levels:
-            self.level(level)
+                    self.line(f"{self.local(follow.clock)} += 1")
+        for latch in self.tick.latches:
+            self.level(latch)
 
-    def level(self, level: Level) -> None:
-        on = self.held(level.name, "set", level.set, level.set_ticks)
-        off = self.held(level.name, "clear", level.clear, level.clear_ticks)
-        if level.on_if_in_doubt:
-            read = dict.fromkeys([*sensors_of(level.set), *sensors_of(level.clear)])
-            on = any_of([*(f"{self.words.sensors[sensor]} is None" for sensor in read), on])
-        name = self.local("level", level.name)
-        self.line(f"if {on}:")
+    def assign(self, *lines: str) -> None:
+        for line in lines:
+            self.line(line)
+
+    def level(self, latch: Latch) -> None:
+        for hold in latch.holds:
+            clock = self.local(hold.clock)
+            self.line(f"if not ({expression(hold.of, self.names)}):")
+            with self.indent():
+                self.line(f"{clock} = 0")
+            self.line(f"elif {clock} < {hold.limit}:")
+            with self.indent():
+                self.line(f"{clock} += 1")
+        name = self.local(latch.state)
+        self.line(f"if {expression(latch.on, self.names)}:")
         with self.indent():
             self.line(f"{name} = True")
-        self.line(f"elif {off}:")
+        self.line(f"elif {expression(latch.off, self.names)}:")
         with self.indent():
             self.line(f"{name} = False")
 
-    def held(self, level: str, word: str, condition: Condition, ticks: int) -> str:
-        """The expression that ``condition`` holds for ``ticks``; its clock is advanced before."""
-        now = expression(condition, self.words)
-        if not ticks:
-            return now
-        clock = self.local("clock", f"{word} {level}")
-        self.line(f"if not ({now}):")
-        with self.indent():
-            self.line(f"{clock} = 0")
-        self.line(f"elif {clock} <= {ticks}:")
-        with self.indent():
-            self.line(f"{clock} += 1")
-        return f"{clock} > {ticks}"
-
     # ------------------------------------------------------------------------------------------------------- step 4
 
-    def part(self, part: Part) -> None:
+    def part(self, turn: PartTick) -> None:
         """One part: a chain over its modes, and in each the rows that can decide there."""
+        part = turn.part
         self.heading(f"4. part {part.name}")
-        self.line(f"{self.local('row', part.name)} = -1")
-        self.line(f"{self.local('changed', part.name)} = False")
-        rows: dict[str, list[Row]] = {mode.name: [] for mode in part.modes}
-        for row in part.rows:
-            for name in row.modes:
-                rows[name].append(row)
-        self.branch(part, list(enumerate(part.modes)), rows)
+        self.line(f"{self.own('row', part.name)} = -1")
+        self.line(f"{self.own('changed', part.name)} = False")
+        self.branch(turn, list(enumerate(part.modes)))
 
-    def branch(self, part: Part, modes: list[tuple[int, Mode]], rows: dict[str, list[Row]]) -> None:
+    def branch(self, turn: PartTick, modes: list[tuple[int, Mode]]) -> None:
         """Reach each of ``modes``: a short chain, or a search by halves through a long one."""
-        variable = self.local("mode", part.name)
+        variable = self.local(ModeOf(turn.part.name))
         if len(modes) > 8:
             middle = len(modes) // 2
             self.line(f"if {variable} < {modes[middle][0]}:")
             with self.indent():
-                self.branch(part, modes[:middle], rows)
+                self.branch(turn, modes[:middle])
             self.line("else:")
             with self.indent():
-                self.branch(part, modes[middle:], rows)
+                self.branch(turn, modes[middle:])
             return
         word = "if"
         for index, mode in modes:
-            if not rows[mode.name]:
+            if not turn.decisions[index]:
                 continue
             self.line(f"{word} {variable} == {index}:  # {mode.name}")
             word = "elif"
             with self.indent():
-                self.rows(part, mode, rows[mode.name])
+                self.rows(turn.decisions[index])
 
-    def rows(self, part: Part, mode: Mode, rows: list[Row]) -> None:
+    def rows(self, decisions: tuple[Decision, ...]) -> None:
         """The rows of one mode, in order, in chains that Python's own compiler can still swallow."""
         word = "if"
         written = 0
-        for row in rows:
-            when = expression(row.when, _WordsIn(self.words, part, mode))
-            if when == "False":
+        for decision in decisions:
+            row = decision.row
+            guard = all_of([decision.when, negation(decision.still_held_back)])
+            if guard == FALSE:
                 continue
-            barred = self.barred(part, mode, row)
-            if barred == "True":
-                continue
-            if barred != "False":
-                when = f"({when}) and not ({barred})"
+            when = expression(guard, self.names)
             texts = (row.in_text, row.when_text, row.go_text, row.do_text)
             kind = "failsafe" if row.failsafe else "rule"
             note = " | ".join(" ".join(text.split()) for text in texts)
             if written and written % _CHAIN == 0:
-                word, when = "if", f"{self.local('row', part.name)} < 0 and ({when})"
+                word, when = "if", f"{self.own('row', row.part)} < 0 and ({when})"
             self.line(f"{word} {when}:  # {kind} {row.number}: {note}".rstrip(" |"))
             word = "elif"
             written += 1
             with self.indent():
-                self.decide(part, mode, row)
+                self.decide(decision)
+            if guard == TRUE:
+                break
 
-    def barred(self, part: Part, mode: Mode, row: Row) -> str:
-        """The expression that a failsafe holds in the moving mode that a rule would enter, judged as if entered.
-
-        A failsafe of the present mode that tests no time has just been found not to hold, so it is left out.
-        """
-        entered = mode if row.move == "restart" else part.mode[row.target] if row.move == "go" else None
-        if row.failsafe or entered is None or (part.name, entered.name) not in self.moving:
-            return "False"
-        if row.move == "go" and entered is mode:
-            return "False"
-        words = _WordsIn(self.words, part, mode, entered)
-        return any_of(
-            expression(failsafe.when, words)
-            for failsafe in part.failsafes
-            if entered.name in failsafe.modes
-            and (mode.name not in failsafe.modes or any(isinstance(atom, After) for atom in atoms(failsafe.when)))
-        )
-
-    def decide(self, part: Part, mode: Mode, row: Row) -> None:
+    def decide(self, decision: Decision) -> None:
         """What a row does once it decides."""
-        self.line(f"{self.local('row', part.name)} = {row.number}")
-        target = part.mode[row.target] if row.move == "go" else mode
-        moves = row.move == "restart" or target is not mode
-        changed = self.local("changed", part.name)
-        changes = [change for change in row.changes if moves or not row.failsafe or change.how == "set"]
-        if changes and not moves:
+        part = decision.row.part
+        changed = self.own("changed", part)
+        self.line(f"{self.own('row', part)} = {decision.row.number}")
+        compared = bool(decision.changes) and not decision.enters
+        if compared:
             # as a tuple, so that a row that changes several counters is told from one that changes none
-            counters = f"({', '.join(self.local('counter', change.counter) for change in changes)},)"
+            counters = f"({', '.join(self.local(change.counter) for change in decision.changes)},)"
             self.line(f"before = {counters}")
-        for change in changes:
-            self.change(part, change)
-        if changes and not moves:
+        for change in decision.changes:
+            self.change(change)
+        if compared:
             self.line(f"{changed} = {counters} != before")
-        if moves:
+        if decision.enters:
             self.line(f"{changed} = True")
-            self.enter(part, mode, target)
+        if decision.target is not decision.mode:
+            number = self.names.modes[part][decision.target.name]
+            self.line(f"{self.local(ModeOf(part))} = {number}  # {decision.target.name}")
+        for clock in decision.resets:
+            if clock in self.names.locals:
+                self.line(f"{self.local(clock)} = 0")
 
-    def change(self, part: Part, change: Change) -> None:
-        counter = next(counter for counter in part.counters if counter.name == change.counter)
-        name = self.local("counter", counter.name)
-        if change.how == "set":
-            self.line(f"{name} = {max(counter.low, min(counter.high, change.amount))}")
-        elif change.amount >= 0:
-            self.line(f"{name} = min({name} + {change.amount}, {counter.high})")
+    def change(self, change: CounterChange) -> None:
+        name = self.local(change.counter)
+        if isinstance(change, SetCounter):
+            self.line(f"{name} = {change.value}")
+        elif change.by >= 0:
+            self.line(f"{name} = min({name} + {change.by}, {change.high})")
         else:
-            self.line(f"{name} = max({name} - {-change.amount}, {counter.low})")
-
-    def enter(self, part: Part, mode: Mode, target: Mode) -> None:
-        """Enter ``target`` from ``mode``: its clock, and that of each group entered from outside."""
-        if target is not mode:
-            number = self.words.numbers[part.name][target.name]
-            self.line(f"{self.local('mode', part.name)} = {number}  # {target.name}")
-        clocks = [f"mode {part.name}"]
-        clocks += [f"group {part.name}.{group}" for group in target.groups if group not in mode.groups]
-        for key in clocks:
-            if ("clock", key) in self.layout.local:
-                self.line(f"{self.local('clock', key)} = 0")
+            self.line(f"{name} = max({name} - {-change.by}, {change.low})")
 
     # ------------------------------------------------------------------------------------------------------- step 5
 
     def outputs(self) -> None:
         """Settings from the modes, then what the pins show."""
-        if not self.machine.outputs:
+        if not self.tick.drives:
             return
         self.heading("5. outputs")
-        for output in self.machine.outputs:
-            blinks = self.setting(output)
-            setting, shown = self.local("setting", output.name), self.local("shown", output.name)
-            if isinstance(output, Motor):
-                self.motor(output)
-            elif isinstance(self.layout.start[self.layout.index["shown", output.name]], bool):
+        for drive in self.tick.drives:
+            self.setting(drive)
+            name = drive.output.name
+            setting, shown = self.local(Setting(name)), self.local(Shown(name))
+            if drive.pause:
+                self.motor(drive)
+            elif isinstance(drive.output, Lamp | Relay | Buzzer):
+                blinks = any(isinstance(asked, Blink) for asked in drive.asks)
                 half = f" or {setting} > 1 and 2 * (tick % {setting}) < {setting}" if blinks else ""
                 self.line(f"{shown} = {setting} == 1{half}")
             else:
                 self.line(f"{shown} = {setting}")
 
-    def setting(self, output: Output) -> bool:
-        """What the mode asks of ``output``; whether that can be a blink."""
-        name = self.local("setting", output.name)
-        rest = rest_of(output)
-        part = self.machine.owner(output.name)
-        if part is None:
-            self.line(f"{name} = {rest}")
-            return False
-        asked = [dict(mode.settings).get(output.name) for mode in part.modes]
+    def setting(self, drive: Drive) -> None:
+        """What the mode asks of an output."""
+        name = self.local(Setting(drive.output.name))
+        if drive.part is None:
+            self.line(f"{name} = {drive.rest}")
+            return
         numbers = [
-            setting.value if isinstance(setting, Fixed) else setting.period if isinstance(setting, Blink) else rest
-            for setting in asked
+            asked.value if isinstance(asked, Fixed) else asked.period if isinstance(asked, Blink) else drive.rest
+            for asked in drive.asks
         ]
-        variable = self.local("mode", part.name)
-        named = [index for index, setting in enumerate(asked) if setting is not None]
-        stays = isinstance(output, Servo) and output.rest is None
+        variable = self.local(ModeOf(drive.part.name))
+        named = [index for index, asked in enumerate(drive.asks) if asked is not None]
+        stays = drive.rest is None
         if stays:
-            self.line(f"if {member(variable, named, len(asked))}:  # else it stays where it is")
-        table = self.table(f"settings_{output.name}", repr(tuple(numbers)))
+            self.line(f"if {member(variable, named, len(drive.asks))}:  # else it stays where it is")
+        table = self.table(f"settings_{drive.output.name}", repr(tuple(numbers)))
         with self.indent() if stays else nullcontext():
             self.line(f"{name} = {table}[{variable}]")
-            for setting in dict.fromkeys(setting for setting in asked if isinstance(setting, FromDial)):
-                at = [index for index, other in enumerate(asked) if other == setting]
-                self.line(f"if {member(variable, at, len(asked))}:")
+            for dial in dict.fromkeys(asked for asked in drive.asks if isinstance(asked, FromDial)):
+                at = [index for index, other in enumerate(drive.asks) if other == dial]
+                self.line(f"if {member(variable, at, len(drive.asks))}:")
                 with self.indent():
-                    self.line(f"{name} = {'-' if setting.negative else ''}{self.local('dial', setting.dial)}")
-        return any(isinstance(setting, Blink) for setting in asked)
+                    self.line(f"{name} = {'-' if dial.negative else ''}{self.local(DialValue(dial.dial))}")
 
-    def motor(self, motor: Motor) -> None:
+    def motor(self, drive: Drive) -> None:
         """A motor's way to its setting: the ramp, and the rest between one direction and the other."""
-        setting, shown = self.local("setting", motor.name), self.local("shown", motor.name)
-        direction, rested = self.local("direction", motor.name), self.local("rested", motor.name)
-        if motor.ramp is None:
+        name = drive.output.name
+        setting, shown = self.local(Setting(name)), self.local(Shown(name))
+        direction, rested = self.local(MotorDirection(name)), self.local(MotorRest(name))
+        if drive.ramp is None:
             self.line(f"{shown} = {setting}")
             following = shown
         else:
-            position = following = self.local("position", motor.name)
-            step = motor.ramp * self.machine.tick_ms
-            part = self.machine.owner(motor.name)
-            stops = [] if part is None else [index for index, mode in enumerate(part.modes) if mode.stop]
-            at_once = "False" if part is None else member(self.local("mode", part.name), stops, len(part.modes))
+            position = following = self.local(MotorPosition(name))
+            at_once = "False" if drive.part is None else self.names.among(drive.part.name, drive.at_once)
             self.line(f"want = 0 if {at_once} else {setting} * 1000")
             self.line(f"if {position} * want < 0:")
             with self.indent():
@@ -635,21 +506,21 @@ class _Writer:
                 self.line(f"{position} = 0")
             self.line(f"elif {position} < want:")
             with self.indent():
-                self.line(f"{position} = min({position} + {step}, want)")
+                self.line(f"{position} = min({position} + {drive.ramp}, want)")
             self.line("else:")
             with self.indent():
-                self.line(f"{position} = max({position} - {step}, want)")
-        self.line(f"if {following} * {direction} < 0 and {rested} < {motor.pause}:")
+                self.line(f"{position} = max({position} - {drive.ramp}, want)")
+        self.line(f"if {following} * {direction} < 0 and {rested} < {drive.pause}:")
         with self.indent():
             self.line(f"{following} = 0")
         self.line(f"if {following}:")
         with self.indent():
             self.line(f"{direction} = 1 if {following} > 0 else -1")
             self.line(f"{rested} = 0")
-        self.line(f"elif {rested} < {motor.pause}:")
+        self.line(f"elif {rested} < {drive.pause}:")
         with self.indent():
             self.line(f"{rested} += 1")
-        if motor.ramp is not None:
+        if drive.ramp is not None:
             self.line(f"{shown} = {following} // 1000 if {following} >= 0 else -(-{following} // 1000)")
 
     # ------------------------------------------------------------------------------------------------------- helpers

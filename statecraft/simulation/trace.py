@@ -165,8 +165,8 @@ def _columns(machine: Machine) -> Iterator[Column]:
     for kind in ("setting", "shown"):
         for output in machine.outputs:
             yield field(kind, output.name, unit_of(output))
-    for clock in layout(machine).clocks:
-        yield field("clock", clock.key)
+    for clock in layout(machine).variables.clocks:
+        yield field("clock", clock.key.name)
 
 
 # Each of these keeps its own arguments, which a lambda in the loop above would not.

@@ -32,6 +32,7 @@ from statecraft.machine import (
     Unit,
     atoms,
 )
+from statecraft.semantics.keys import AbsenceClock, ClockKey, GroupClock, ModeClock, ModeOf, SilenceClock
 from statecraft.simulation.observer import observer
 from statecraft.simulation.simulator import Inputs, Simulation
 from statecraft.simulation.state import View
@@ -197,7 +198,7 @@ def situation(trace: Trace, tick: int, expected: Expect) -> Situation:
     """How things stood on ``tick`` of ``trace``, as far as ``expected`` asks."""
     modes: dict[str, tuple[str, int]] = {}
     for part in trace.machine.parts:
-        at = trace.layout.index["mode", part.name]
+        at = trace.layout.place[ModeOf(part.name)]
         now = trace.states[tick][at]
         since = tick
         while since > 0 and trace.states[since - 1][at] == now:
@@ -224,17 +225,17 @@ def values_read(machine: Machine, view: View, condition: Condition) -> dict[str,
             case Taken():
                 values["taken"] = view.taken or "nothing"
             case Absent(command):
-                values[f"{command} absent"] = _clock(machine, view, f"absent {command}")
-            case Silent(link) if f"silent {link}" in view.clocks:
-                values[f"{link} silent"] = _clock(machine, view, f"silent {link}")
+                values[f"{command} absent"] = _clock(machine, view, AbsenceClock(command))
+            case Silent(link) if SilenceClock(link) in view.layout.place:
+                values[f"{link} silent"] = _clock(machine, view, SilenceClock(link))
             case After(group=None):
                 (part,) = machine.parts
-                values[f"time in {view.modes[part.name]}"] = _clock(machine, view, f"mode {part.name}")
+                values[f"time in {view.modes[part.name]}"] = _clock(machine, view, ModeClock(part.name))
             case After(group=str(group)):
                 (part,) = machine.parts
                 inside = view.modes[part.name] in part.group[group].modes
-                key = f"group {part.name}.{group}"
-                values[f"time in {group}"] = _clock(machine, view, key) if inside else "not in it"
+                long = _clock(machine, view, GroupClock(part.name, group))
+                values[f"time in {group}"] = long if inside else "not in it"
             case OutputIs(output, _):
                 values[output] = _term(machine, view, Term("output", output))
             case _:
@@ -242,11 +243,13 @@ def values_read(machine: Machine, view: View, condition: Condition) -> dict[str,
     return values
 
 
-def _clock(machine: Machine, view: View, key: str) -> str:
+def _clock(machine: Machine, view: View, key: ClockKey) -> str:
     """How long a clock has run; it cannot tell more than its limit."""
-    ticks = view.clocks[key]
-    limit = next(clock.limit for clock in view.layout.clocks if clock.key == key)
-    return f"{machine.duration(ticks)} or more" if ticks >= limit else machine.duration(ticks)
+    clock = view.layout.variables.clock.get(key)
+    if clock is None:  # only a time of 0 is asked of it
+        return "0 s or more"
+    ticks = view.clock(key)
+    return f"{machine.duration(ticks)} or more" if ticks >= clock.limit else machine.duration(ticks)
 
 
 def _term(machine: Machine, view: View, term: Term) -> str:

@@ -165,7 +165,7 @@ class Sight:
             case Taken(command):
                 return self.taken == command
             case Absent(command, ticks):
-                return self.clocks[f"absent {command}"] >= ticks
+                return self.clocks.get(f"absent {command}", 0) >= ticks
             case Silent(link):
                 limit = self.silences[link]
                 return limit is not None and self.clocks[f"silent {link}"] >= limit
@@ -182,13 +182,13 @@ class Sight:
         present = self.part.mode[self.modes[self.part.name]]
         if self.entering is None:
             if group is None:
-                return self.clocks[f"mode {self.part.name}"] >= ticks
-            return group in present.groups and self.clocks[f"group {self.part.name}.{group}"] >= ticks
+                return self.clocks.get(f"mode {self.part.name}", 0) >= ticks
+            return group in present.groups and self.clocks.get(f"group {self.part.name}.{group}", 0) >= ticks
         if group is None:
             return ticks <= 0
         if group not in self.entering.groups:
             return False
-        return ticks <= (self.clocks[f"group {self.part.name}.{group}"] if group in present.groups else 0)
+        return ticks <= (self.clocks.get(f"group {self.part.name}.{group}", 0) if group in present.groups else 0)
 
 
 def readings_of(sensor: Sensor) -> range:
@@ -236,7 +236,7 @@ class World:
         self.layout: Layout = layout(machine)
         self.deals = list(_deals(machine, self.layout))
         self._named_states: dict[int, dict[str, dict[str, int]]] = {}
-        self._limits = {clock.key: clock.limit for clock in self.layout.clocks}
+        self._limits = {clock.key.name: clock.limit for clock in self.layout.variables.clocks}
         self._choose(limit)
         self._explore(limit)
 
@@ -455,7 +455,7 @@ class World:
 
 def _deals(machine: Machine, layout: Layout) -> Iterator[Deal]:
     """All that can be said on a tick, one for each (command taken, clocks set to 0); nothing comes first."""
-    clocks = {clock.key for clock in layout.clocks}
+    clocks = {clock.key.name for clock in layout.variables.clocks}
     events = machine.events()
     commands = range(len(machine.commands))
     talking = [n for n, link in enumerate(machine.links) if any(dial.link == link.name for dial in machine.dials)]
@@ -541,6 +541,6 @@ def _named(condition: Condition) -> Iterator[str]:
 def _counted(counter: Counter, mode: str, value: int, clocks: Mapping[str, int]) -> int:
     """``counter`` once time has been counted for one tick that began in ``mode``."""
     for clause, counts in enumerate(counter.counts):
-        if mode in counts.modes and clocks[f"remainder {counter.name} {clause}"] + 1 >= counts.ticks:
+        if mode in counts.modes and clocks.get(f"remainder {counter.name} {clause}", 0) + 1 >= counts.ticks:
             value = max(counter.low, min(counter.high, value + counts.by))
     return value

@@ -13,7 +13,7 @@ from tests.simulation.literal import Literal
 
 def limits(machine: Machine) -> dict[str, int]:
     """Where each clock that is kept saturates."""
-    return {clock.key: clock.limit for clock in Simulation(machine).layout.clocks}
+    return {clock.key.name: clock.limit for clock in Simulation(machine).layout.variables.clocks}
 
 
 def compare(machine: Machine, inputs: Iterable[Inputs]) -> Simulation:

@@ -276,7 +276,7 @@ def test_a_clock_that_only_an_expectation_asks_for_runs_long_enough() -> None:
     script = trial(At(5, (Hear("beat"),)), Expect(95, asked, 0, 0), Expect(94, asked, 0, 0))
     for m in (cart(trials=(script,)), cart()):
         assert [outcome.passed for outcome in run_trial(m, script).outcomes] == [True, False]
-    with pytest.raises(ValueError, match="90 ticks without beat"):
+    with pytest.raises(ValueError, match="90 ticks of absent beat"):
         observer(cart(), asked)
 
 

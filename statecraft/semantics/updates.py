@@ -1,0 +1,246 @@
+"""Steps 2, 3 and 5: what changes by itself, whatever the rows say."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from statecraft.machine import Fault, Fixed, InMode, Level, Machine, Motor, Output, Part, Remembered, sensors_of
+from statecraft.machine import Setting as Asked
+from statecraft.semantics.guards import Guard, Reached, all_of, any_of, negation, reached
+from statecraft.semantics.keys import (
+    AbsenceClock,
+    AgeClock,
+    Anchor,
+    ClockKey,
+    CounterValue,
+    GroupClock,
+    HoldClock,
+    LevelState,
+    MemoryValue,
+    ModeClock,
+    RemainderClock,
+    SilenceClock,
+    SteadyClock,
+)
+from statecraft.semantics.lowering import Lowering
+from statecraft.semantics.variables import Variables, rest_of, steady_conditions
+
+# --------------------------------------------------------------------------------------------------------------- step 2
+
+
+@dataclass(frozen=True, slots=True)
+class Advance:
+    """The clock goes one on, up to ``limit``."""
+
+    clock: ClockKey
+    limit: int
+
+
+@dataclass(frozen=True, slots=True)
+class Hearing:
+    """The clock becomes 0 when one of ``commands`` was heard or taken, or a message set one of ``dials``."""
+
+    clock: ClockKey
+    commands: tuple[str, ...]
+    dials: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Count:
+    """A counter that counts time: on each tick that ``part`` begins in one of ``modes`` its remainder goes one on; when
+    that comes to ``ticks`` it becomes 0 and the counter moves by ``by``, not beyond ``low`` and ``high``.
+
+    With ``ticks`` 1 there is nothing to remember: the counter moves on each such tick.
+    """
+
+    counter: CounterValue
+    by: int
+    low: int
+    high: int
+    remainder: RemainderClock
+    ticks: int
+    part: str
+    modes: tuple[str, ...]
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """A remembered reading: where ``when`` is true it becomes the reading of sensor ``of``, and its age 0. It is valid
+    while its age is less than ``patience``, and in fault else.
+    """
+
+    value: MemoryValue
+    of: str
+    when: Guard
+    age: AgeClock
+    patience: int
+
+    @property
+    def sensor(self) -> str:
+        """The sensor that reads it."""
+        return self.value.name
+
+
+# --------------------------------------------------------------------------------------------------------------- step 3
+
+
+@dataclass(frozen=True, slots=True)
+class Follow:
+    """A steady reading: a fault forgets the anchor; a reading further than ``band`` from it, or the first one, becomes
+    the anchor; each sets the clock to 0. Else the clock goes one on, up to ``ticks``.
+    """
+
+    sensor: str
+    anchor: Anchor
+    band: int
+    clock: SteadyClock
+    ticks: int
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """The clock of a ``for T``: one on where ``of`` is true, up to ``limit``, at which it holds; else 0."""
+
+    clock: HoldClock
+    of: Guard
+    limit: int
+
+
+@dataclass(frozen=True, slots=True)
+class Latch:
+    """A level: its clocks first, then on where ``on`` is true, else off where ``off`` is, else as it was.
+
+    Attributes:
+        doubt: part of :attr:`on`: some sensor that it names is in fault, and it is ``on if in doubt``.
+    """
+
+    level: Level
+    state: LevelState
+    holds: tuple[Hold, ...]
+    on: Guard
+    off: Guard
+    doubt: Guard
+
+
+# --------------------------------------------------------------------------------------------------------------- step 5
+
+
+@dataclass(frozen=True, slots=True)
+class Drive:
+    """An output.
+
+    Attributes:
+        part: the part whose modes set it, None if none does: then it is at ``rest``.
+        asks: what each mode of that part asks, None where it does not name the output: at ``rest``, or, of a servo
+            without one, what was asked before.
+        rest: percent, steps, 0 for off; None for a servo that is not driven.
+        at_once: the modes in which a motor is at rest whatever its ramp.
+        ramp: thousandths of a percent that a motor's way to its setting is at most a tick; None for no ramp.
+        pause: ticks that a motor is at rest between one direction and the other; 0 for other outputs.
+    """
+
+    output: Output
+    part: Part | None
+    asks: tuple[Asked | None, ...]
+    rest: int | None
+    at_once: tuple[str, ...]
+    ramp: int | None
+    pause: int
+
+
+# --------------------------------------------------------------------------------------------------------------- making
+
+
+def advances(variables: Variables) -> Iterator[Advance]:
+    """The clocks that run by themselves."""
+    for clock in variables.clocks:
+        if isinstance(clock.key, ModeClock | GroupClock | AbsenceClock | SilenceClock | AgeClock):
+            yield Advance(clock.key, clock.limit)
+
+
+def hearings(machine: Machine, variables: Variables) -> Iterator[Hearing]:
+    """Who sets which absence and silence clocks to 0."""
+    for command in machine.commands:
+        if AbsenceClock(command.name) in variables.clock:
+            yield Hearing(AbsenceClock(command.name), (command.name,), ())
+    for link in machine.links:
+        if SilenceClock(link.name) in variables.clock:
+            yield Hearing(
+                SilenceClock(link.name),
+                tuple(command.name for command in machine.commands if command.link == link.name),
+                tuple(dial.name for dial in machine.dials if dial.link == link.name),
+            )
+
+
+def counts(machine: Machine) -> Iterator[Count]:
+    """The clauses of counters that count time."""
+    for part in machine.parts:
+        for counter in part.counters:
+            for clause, each in enumerate(counter.counts):
+                yield Count(
+                    CounterValue(counter.name),
+                    each.by,
+                    counter.low,
+                    counter.high,
+                    RemainderClock(counter.name, clause),
+                    each.ticks,
+                    part.name,
+                    each.modes,
+                    each.text,
+                )
+
+
+def memories(machine: Machine) -> Iterator[Memory]:
+    """The remembered readings."""
+    for sensor in machine.sensors:
+        source = sensor.source
+        if isinstance(source, Remembered):
+            there = InMode(source.part, (source.mode,)) if len(machine.part(source.part).modes) > 1 else None
+            long = reached(ModeClock(source.part), source.after)
+            when = all_of([*([there] if there else []), long, negation(Fault(source.of))])
+            yield Memory(MemoryValue(sensor.name), source.of, when, AgeClock(sensor.name), sensor.patience)
+
+
+def followings(machine: Machine) -> Iterator[Follow]:
+    """The steady readings."""
+    for atom in steady_conditions(machine):
+        three = (atom.sensor, atom.band, atom.ticks)
+        yield Follow(atom.sensor, Anchor(*three), atom.band, SteadyClock(*three), atom.ticks)
+
+
+def latches(machine: Machine, lowering: Lowering) -> Iterator[Latch]:
+    """The levels, in written order."""
+    for level in machine.levels:
+        holds = []
+        turns: list[Guard] = []
+        for side, condition, ticks in (("set", level.set, level.set_ticks), ("clear", level.clear, level.clear_ticks)):
+            guard = lowering.level(condition)
+            if ticks:
+                hold = Hold(HoldClock(level.name, "set" if side == "set" else "clear"), guard, ticks + 1)
+                holds.append(hold)
+                guard = Reached(hold.clock, hold.limit)
+            turns.append(guard)
+        read = dict.fromkeys([*sensors_of(level.set), *sensors_of(level.clear)]) if level.on_if_in_doubt else ()
+        doubt = any_of(Fault(sensor) for sensor in read)
+        yield Latch(level, LevelState(level.name), tuple(holds), any_of([doubt, turns[0]]), turns[1], doubt)
+
+
+def drives(machine: Machine) -> Iterator[Drive]:
+    """The outputs, in the machine's order."""
+    for output in machine.outputs:
+        part = machine.owner(output.name)
+        rest = rest_of(output)
+        unnamed = None if rest is None else Fixed(rest)
+        asks = () if part is None else tuple(dict(mode.settings).get(output.name, unnamed) for mode in part.modes)
+        motor = output if isinstance(output, Motor) else None
+        yield Drive(
+            output,
+            part,
+            asks,
+            rest,
+            tuple(mode.name for mode in part.modes if mode.stop) if motor and part else (),
+            None if motor is None or motor.ramp is None else motor.ramp * machine.tick_ms,
+            0 if motor is None else motor.pause,
+        )
