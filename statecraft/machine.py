@@ -289,9 +289,18 @@ class Contact:
     settle: int
 
 
+SPOTS = ("top", "left", "middle", "right", "bottom")
+"""Where a command can stand on the remote: a cross under one thumb."""
+
+
 @dataclass(frozen=True, slots=True)
 class Command:
-    """An event: a message on a link (``link`` and ``message`` set), or a press of a button (``button`` set)."""
+    """An event: a message on a link (``link`` and ``message`` set), or a press of a button (``button`` set).
+
+    Attributes:
+        held, label, spot: how it stands on the operator's remote: declared to be held, what is written on it ("": its
+            name), and where it is, one of :data:`SPOTS` ("": wherever there is room). Nothing else reads them.
+    """
 
     name: str
     link: str | None
@@ -299,11 +308,17 @@ class Command:
     button: Contact | None
     urgent: bool = False
     place: Place = NOWHERE
+    held: bool = False
+    label: str = ""
+    spot: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Dial:
-    """A number from a link: ``prefix`` then the whole number in ``unit``'s shown symbol. Low, high, start in steps."""
+    """A number from a link: ``prefix`` then the whole number in ``unit``'s shown symbol. Low, high, start in steps.
+
+    ``label`` is what is written beside it on the remote; "": its name.
+    """
 
     name: str
     link: str
@@ -313,6 +328,7 @@ class Dial:
     high: int
     start: int
     place: Place = NOWHERE
+    label: str = ""
 
 
 @dataclass(frozen=True, slots=True)

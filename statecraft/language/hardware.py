@@ -12,11 +12,12 @@ from lark import Token, Tree
 
 from statecraft.language.context import Context, names_in, tree_in
 from statecraft.language.lines import Piece
-from statecraft.language.names import Entry, at
+from statecraft.language.names import Entry, at, clip
 from statecraft.language.options import Options
 from statecraft.language.quantities import in_symbols, quantity, unit_of
 from statecraft.language.statements import Statement
 from statecraft.machine import (
+    SPOTS,
     AnalogCurrent,
     AnalogVoltage,
     Buzzer,
@@ -49,6 +50,7 @@ _SETTLE_MS = 20
 _BUZZER_HZ = 2000
 _MESSAGE = re.compile(r"[!-~]{1,12}", re.ASCII)
 _LONGEST_MEDIAN = 15
+_LONGEST_LABEL = 24
 
 
 class Hardware:
@@ -124,17 +126,19 @@ class Hardware:
             if contact is None:
                 return None
             return _kept(self.commands, Command(entry.name, None, "", contact, "urgent" in options, entry.place))
-        options = self._options(statement, entry, "urgent", "from_link")
+        options = self._options(statement, entry, "urgent", "from_link", "held", "label", "place")
         link = self._link_of(tree, options, piece)
         message = self._message(string, piece, "A command's message")
-        if message is not None and link:
-            return _kept(self.commands, Command(entry.name, link, message, None, "urgent" in options, entry.place))
-        return None
+        label, spot = self._label(options, piece), self._spot(options, piece)
+        if message is None or not link or label is None or spot is None:
+            return None
+        urgent, held = "urgent" in options, "held" in options
+        return _kept(self.commands, Command(entry.name, link, message, None, urgent, entry.place, held, label, spot))
 
     def dial(self, statement: Statement, entry: Entry) -> Dial | None:
         """``dial NAME "PREFIX", LOW .. HIGH, starts VALUE``."""
         tree, piece = _tree(statement)
-        options = self._options(statement, entry, "limits", "starts", "from_link")
+        options = self._options(statement, entry, "limits", "starts", "from_link", "label")
         link = self._link_of(tree, options, piece)
         string = _token(tree, "STRING")
         prefix = self._message(string, piece, "A dial's prefix") if string is not None else None
@@ -152,9 +156,32 @@ class Hardware:
         value = self._whole_steps(start, piece, unit, entry)
         if value is not None and self._outside(value, low, high, unit, start, piece, "A dial starts inside its range,"):
             value = None
-        if value is None or prefix is None or not link:
+        label = self._label(options, piece)
+        if value is None or prefix is None or not link or label is None:
             return None
-        return _kept(self.dials, Dial(entry.name, link, prefix, unit, low, high, value, entry.place))
+        return _kept(self.dials, Dial(entry.name, link, prefix, unit, low, high, value, entry.place, label))
+
+    def _label(self, options: Options, piece: Piece) -> str | None:
+        """What is written on the remote; "" when the file does not say, None when it cannot be."""
+        if (token := options.token("label")) is None:
+            return ""
+        text = str(token)[1:-1].strip()
+        if 0 < len(text) <= _LONGEST_LABEL and text.isprintable():
+            return text
+        bad = next((char for char in text if not char.isprintable()), "")
+        message = f"A label has 1 to {_LONGEST_LABEL} characters, not {len(text)}"
+        if bad:
+            message = f"A label cannot hold U+{ord(bad):04X}"
+        self._mistakes.add(piece.place(token), message, 'A word or two:  label "slowly"', code="bad-label")
+        return None
+
+    def _spot(self, options: Options, piece: Piece) -> str | None:
+        """Where it is on the remote; "" when the file does not say, None when there is no such place."""
+        if (token := options.token("place")) is None or str(token) in SPOTS:
+            return str(token or "")
+        message = f'The remote has no place "{clip(str(token))}"'
+        self._mistakes.add(piece.place(token), message, f"Its places are {', '.join(SPOTS)}.", code="bad-place")
+        return None
 
     def _link_of(self, tree: Tree[Token], options: Options, piece: Piece) -> str:
         """The link that a command or dial comes from; "" when that is wrong."""

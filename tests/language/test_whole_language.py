@@ -364,6 +364,16 @@ up | after 1 s in group | starts |
     assert found.parts[0].failsafes[0].when == Or((Taken("stop"), Silent("link")))
 
 
+def test_how_a_command_stands_on_the_remote() -> None:
+    more = 'command slow "s", held, label "very slowly", place left'
+    more += '\ndial size "z", 0 % .. 9 %, starts 1 %, label "how much"'
+    machine = read_text(frame(more_hardware=more))
+    slow, plain = machine.command("slow"), machine.command("halt")
+    assert (slow.held, slow.label, slow.spot) == (True, "very slowly", "left")
+    assert (plain.held, plain.label, plain.spot) == (False, "", "")
+    assert [dial.label for dial in machine.dials] == ["", "how much"]
+
+
 def test_a_mode_may_share_a_name_with_a_command() -> None:
     text = frame(
         more_modes="mode halt stop",
