@@ -1,0 +1,164 @@
+"""What a remote has to offer for one link of a machine: which buttons, what each says, and how often.
+
+The remote's page, the command sheet and the bridge all take it from here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from statecraft.machine import Absent, Command, Dial, Link, Machine, Taken, atoms
+
+HOLD_MS = 100
+"""How often a held command is sent where nothing in the file asks for more. A person takes twice that for a blink."""
+
+OFTEN_MS = 40
+"""No message is sent more often than this: at 9600 baud, twelve bytes take 12.5 ms."""
+
+SELDOM_MS = 1000
+"""A heartbeat comes at least this often, however long the link may be silent."""
+
+SHARE = 3
+"""So many messages fit into the time after which their lack counts: one or two may be lost on the way."""
+
+
+class NoRemote(Exception):
+    """There is nothing that a remote could send; the message is one line that says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Button:
+    """A command on the remote. ``every_ms``: how often it is sent while it is held; None when once is enough."""
+
+    command: Command
+    message: bytes
+    every_ms: int | None
+
+    @property
+    def label(self) -> str:
+        """What is written on it."""
+        return self.command.label or self.command.name.replace("_", " ")
+
+
+@dataclass(frozen=True, slots=True)
+class Controls:
+    """Everything that a remote offers on ``link``.
+
+    Attributes:
+        halts: the urgent commands that a failsafe asks about, in the file's order: the first is the halt.
+        held: commands that are sent for as long as their button is pressed.
+        once: commands that are sent once a press.
+        beat: the command that only keeps the link from falling silent; None where the file has none.
+        dials: numbers.
+    """
+
+    machine: Machine
+    link: Link
+    halts: tuple[Button, ...]
+    held: tuple[Button, ...]
+    once: tuple[Button, ...]
+    beat: Button | None
+    dials: tuple[Dial, ...]
+
+    @property
+    def buttons(self) -> tuple[Button, ...]:
+        """Every command of the link, the heartbeat too."""
+        return (*self.halts, *self.held, *self.once, *([self.beat] if self.beat else []))
+
+    @property
+    def silent_ms(self) -> int | None:
+        """After how long the link counts as silent; None when it never does."""
+        return None if self.link.silent is None else self.link.silent * self.machine.tick_ms
+
+    @property
+    def share_of_line(self) -> float:
+        """Which part of the line's time the heartbeat and the two busiest held commands take, ten bits a byte."""
+        each = [len(button.message) / button.every_ms for button in self.held if button.every_ms]
+        beat = len(self.beat.message) / self.beat.every_ms if self.beat and self.beat.every_ms else 0.0
+        return (sum(sorted(each)[-2:]) + beat) * 10_000 / self.link.baud
+
+
+def message(link: Link, text: str, *, number: bool = False) -> bytes:
+    """The bytes that say ``text`` on ``link``: framed ``$text*XX`` where it is checked, XX the exclusive or of the
+    bytes between (NMEA 0183); bare where it is plain, and then a number is followed by the end of the line.
+    """
+    if not link.checked:
+        return f"{text}\n".encode() if number else text.encode()
+    check = 0
+    for byte in text.encode():
+        check ^= byte
+    return f"${text}*{check:02X}".encode()
+
+
+def dial_message(link: Link, dial: Dial, shown: int) -> bytes:
+    """The bytes that set ``dial`` to ``shown``, a whole number in the symbol of its unit."""
+    return message(link, f"{dial.prefix}{shown}", number=True)
+
+
+def dial_numbers(dial: Dial) -> range:
+    """The whole numbers that may follow its prefix."""
+    scale = int(1 / dial.unit.resolution)
+    return range(-(-dial.low // scale), dial.high // scale + 1)
+
+
+def remote_links(machine: Machine) -> list[Link]:
+    """The links on which an operator says something, those with a halt first."""
+    halting = {command.link for command in machine.commands if command.urgent}
+    speaking = {command.link for command in machine.commands} | {dial.link for dial in machine.dials}
+    return sorted((link for link in machine.links if link.name in speaking), key=lambda link: link.name not in halting)
+
+
+def controls(machine: Machine, link_name: str | None = None) -> Controls:
+    """What a remote offers on the link of that name, or on the one that has the halt.
+
+    Raises:
+        NoRemote: there is no such link, or nothing comes from it.
+    """
+    links = remote_links(machine)
+    if not links:
+        raise NoRemote(f"{machine.name} has no command or dial that comes from a link, so there is nothing to send")
+    link = next((link for link in links if link_name in (None, link.name)), None)
+    if link is None:
+        raise NoRemote(f"{machine.name} hears nothing on a link '{link_name}'; on {_listed(links)} it does")
+    halting = {atom.command for part in machine.parts for row in part.failsafes for atom in atoms(row.when)
+               if isinstance(atom, Taken)}  # fmt: skip
+    events, asked = machine.events(), _asked(machine)
+    halts, held, once, beat = [], [], [], None
+    for command in machine.commands:
+        if command.link != link.name:
+            continue
+        said = message(link, command.message)
+        if command.urgent and command.name in halting:
+            halts.append(Button(command, said, None))
+        elif command.held or command.name in asked:
+            held.append(Button(command, said, _often(machine, link, asked.get(command.name))))
+        elif command.name in events or beat is not None:
+            once.append(Button(command, said, None))
+        else:
+            beat = Button(command, said, _often(machine, link, None, SELDOM_MS))
+    if not halts:  # an urgent command that no failsafe asks about still overtakes the others
+        halts = [button for button in once if button.command.urgent]
+        once = [button for button in once if not button.command.urgent]
+    dials = tuple(dial for dial in machine.dials if dial.link == link.name)
+    return Controls(machine, link, tuple(halts), tuple(held), tuple(once), beat, dials)
+
+
+def _asked(machine: Machine) -> dict[str, int]:
+    """The shortest time, in ticks, for whose ``absent`` or ``within`` each command is asked."""
+    found: dict[str, int] = {}
+    for part in machine.parts:
+        for row in part.rows:
+            for atom in atoms(row.when):
+                if isinstance(atom, Absent):
+                    found[atom.command] = min(atom.ticks, found.get(atom.command, atom.ticks))
+    return found
+
+
+def _often(machine: Machine, link: Link, asked: int | None, most: int = HOLD_MS) -> int:
+    """How often, in ms, what must not be missing for ``asked`` ticks, or for the link's silence, is to be sent."""
+    times = [ticks * machine.tick_ms // SHARE for ticks in (asked, link.silent) if ticks is not None]
+    return max(OFTEN_MS, min([most, *times]))
+
+
+def _listed(links: list[Link]) -> str:
+    return " and ".join(link.name for link in links)
