@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 from statecraft.machine import Blink, Fixed, FromDial, Machine, Motor
 from statecraft.report import words
-from statecraft.report.scene import Card, Label, Mark, Tag
+from statecraft.report.scene import Card, Elsewhere, Label, Mark, Tag
 from statecraft.report.svg import Element, add, group, lines
 from statecraft.report.text import width, wrap
 
@@ -88,15 +88,41 @@ def badge(parent: Element, x: float, y: float, mark: Mark) -> None:
     add(about, "text", str(mark.number), x=x, y=y + 3.4, cls="sign-number", text_anchor="middle")
 
 
-def label_block(labels: list[Label], numbers: bool = True, room: float = ROOM) -> Block:
+def brief_block(labels: list[Label]) -> Block:
+    """The numbers of rows."""
+    block = Block()
+    numbers = [str(label.row.number) for label in labels]
+    said = ("row " if len(numbers) == 1 else "rows ") + ", ".join(numbers)
+    block.write(4, wrap(said, SMALL, ROOM / 2), SMALL, "when")
+    return block
+
+
+def elsewhere_block(each: Elsewhere) -> Block:
+    """What another sheet shows: a mode by its name and its sheet's, a sheet by its name and its modes."""
+    block = Block()
+    block.write(
+        0,
+        wrap(each.name, NAME if each.modes else SMALL, 170, bold=True),
+        NAME if each.modes else SMALL,
+        "name" if each.modes else "scope",
+        bold=True,
+    )
+    said = ", ".join(each.modes) if each.modes else f"see {each.sheet}"
+    if len(each.modes) > 1:
+        block.write(0, [f"{len(each.modes)} modes"], TINY, "trait")
+    if said != each.name:
+        block.write(0, wrap(said, TINY, 170), TINY, "trait")
+    return block
+
+
+def label_block(labels: list[Label], room: float = ROOM) -> Block:
     """Rows below each other: number, condition, what they do to counters."""
     block = Block()
     for place, label in enumerate(labels):
         if place:
             block.high += 4
         top = block.high
-        if numbers:
-            block.texts.append(Text(GUTTER - 5, top + SMALL, [str(label.row.number)], "number", "end"))
+        block.texts.append(Text(GUTTER - 5, top + SMALL, [str(label.row.number)], "number", "end"))
         block.write(GUTTER, wrap(label.row.when_text, SMALL, room), SMALL, "when")
         does = [text for text in ("restart" if label.row.move == "restart" else "", label.row.do_text) if text]
         if does:
@@ -142,6 +168,15 @@ def card_block(machine: Machine, card: Card, traits: list[str]) -> Block:
         block.write(0, ["stays on"], TINY, "trait")
         below = label_block(card.stays)
         _stack(block, below)
+    if card.comes:
+        block.high += 5
+        block.rules.append(block.high)
+        block.high += 4
+        by_mode: dict[str, list[str]] = {}
+        for mode, row in card.comes:
+            by_mode.setdefault(mode, []).append(str(row.number))
+        said = [f"{mode} ({', '.join(numbers)})" for mode, numbers in by_mode.items()]
+        block.write(0, wrap("also from " + ", ".join(said), TINY, 170), TINY, "trait")
     return block
 
 

@@ -7,15 +7,17 @@ the colours add is said by shape as well.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 from statecraft.findings import Finding
 from statecraft.machine import Machine, Mode, Part
 from statecraft.report import words
-from statecraft.report.blocks import Block, badge, card_block, label_block, tag_block
-from statecraft.report.layout import ARROW, TAB, Box, Placed, Point, Route, Sizes, place
-from statecraft.report.scene import Frame, Line, Mark, Scene, Tag, number, scene
+from statecraft.report.blocks import Block, badge, brief_block, card_block, elsewhere_block, label_block, tag_block
+from statecraft.report.geometry import TAB, Box, Placed, Point, Route, Sizes
+from statecraft.report.layout import ARROW, place
+from statecraft.report.scene import Elsewhere, Frame, Line, Mark, Scene, Tag, number, scenes
 from statecraft.report.style import plain, sheet
 from statecraft.report.svg import Element, add, document, drawing, group, lines, num
 from statecraft.report.text import width, wrap
@@ -29,6 +31,9 @@ GAP = 20.0
 PAGE = 1150.0
 """A page's width: parts stand side by side at least while they fit into so many px, if that gives a better shape."""
 
+SHEETS = 1700.0
+"""Sheets stand side by side in rows of at most so many px: who looks at them goes from one to the next."""
+
 
 @dataclass
 class Panel:
@@ -39,11 +44,17 @@ class Panel:
     tags: dict[str, Block]
     labels: dict[int, Block]
     placed: Placed
+    pointed: frozenset[str]
 
 
 def mode_id(name: str, part: str, mode: str) -> str:
     """The id of a mode's card in the drawing ``name``."""
     return f"{name}-{part}-{mode}"
+
+
+def sheet_id(name: str, part: str, sheet: str) -> str | None:
+    """The id of a sheet in the drawing ``name``; None for a part that is one picture."""
+    return f"{name}-{part}-sheet-" + re.sub(r"\W+", "-", sheet) if sheet else None
 
 
 def diagram_file(machine: Machine, findings: Iterable[Finding] = ()) -> str:
@@ -56,7 +67,7 @@ def diagram(machine: Machine, findings: Iterable[Finding] = (), name: str = "dia
     findings; every card is then a link to ``#mode-PART-MODE``.
     """
     marks = number(findings)
-    panels = [_panel(machine, part, marks) for part in machine.parts]
+    panels = [panel for part in machine.parts for panel in panels_of(machine, part, marks)]
     titled = len(panels) > 1
     areas, wide, high = _arrange(panels, titled)
     top = 0.0 if inline else 64.0
@@ -119,14 +130,21 @@ def _says(mark: Mark) -> str:
 # ----------------------------------------------------------------------------------------------------------- measuring
 
 
-def _panel(machine: Machine, part: Part, marks: list[Mark]) -> Panel:
-    seen = scene(machine, part, marks)
+def panels_of(machine: Machine, part: Part, marks: list[Mark]) -> list[Panel]:
+    """The pictures of a part, measured and placed: one, or its overview and its sheets."""
+    return [_panel(machine, seen) for seen in scenes(machine, part, marks)]
+
+
+def _panel(machine: Machine, seen: Scene) -> Panel:
+    part = seen.part
     cards = {
         name: card_block(machine, card, words.traits(machine, part, card.mode)) for name, card in seen.cards.items()
     }
+    away = {each.key: elsewhere_block(each) for each in seen.elsewhere}
     tags = {tag.key: tag_block(tag) for tag in seen.tags}
-    labels = {id(line): label_block(line.labels) for line in seen.lines}
+    labels = {id(line): brief_block(line.labels) if line.brief else label_block(line.labels) for line in seen.lines}
     boxes = {name: _card_size(machine, part, seen.cards[name].mode, block) for name, block in cards.items()}
+    boxes |= {key: (block.wide + 2 * PAD_X, block.high + 2 * PAD_Y) for key, block in away.items()}
     boxes |= {key: (block.wide + BAND + 18, block.high + 10) for key, block in tags.items()}
     tabs: dict[str, float] = {}
 
@@ -136,8 +154,11 @@ def _panel(machine: Machine, part: Part, marks: list[Mark]) -> Panel:
             measure(frame.inside)
 
     measure(seen.frames)
-    sizes = Sizes(boxes, tabs, {key: (block.wide + 12, block.high + 6) for key, block in labels.items()})
-    return Panel(seen, cards, tags, labels, place(seen, sizes))
+    modes = [card.mode for card in seen.cards.values()]
+    pointed = frozenset(mode.name for mode in modes if machine.is_moving(part, mode))
+    slack = {mode.name: (POINT if mode.name in pointed else 0.0, PLINTH if mode.stop else 0.0) for mode in modes}
+    sizes = Sizes(boxes, tabs, {key: (block.wide + 12, block.high + 6) for key, block in labels.items()}, slack)
+    return Panel(seen, cards | away, tags, labels, place(seen, sizes), pointed)
 
 
 def _card_size(machine: Machine, part: Part, mode: Mode, block: Block) -> tuple[float, float]:
@@ -157,6 +178,8 @@ def _arrange(panels: list[Panel], titled: bool) -> tuple[list[Box], float, float
     """Each part's area, in rows that are flush on both sides, and the size of all, as near a page's shape as can be."""
     widths = [_area(panel, titled)[0] for panel in panels]
     limits = {max(PAGE, *widths), *(sum(widths[:count]) + GAP * (count - 1) for count in range(1, len(panels) + 1))}
+    if any(panel.scene.sheet for panel in panels):
+        limits = {max(SHEETS, *widths)}
     tries = [_rows(panels, titled, limit) for limit in sorted(limits) if limit >= max(widths)]
     return min(tries, key=lambda tried: max(tried[1] / 1.4, tried[2]) / min(tried[1] / 1.4, tried[2]))
 
@@ -186,7 +209,15 @@ def _rows(panels: list[Panel], titled: bool, limit: float) -> tuple[list[Box], f
 
 
 def _area(panel: Panel, titled: bool) -> tuple[float, float]:
-    return panel.placed.wide + 36, panel.placed.high + 36 + (26 if titled else 0)
+    seen = panel.scene
+    title = width(f"{seen.part.name}: {seen.sheet}", 17) if titled else 0
+    head = max(title, width(seen.note, 11)) + 32
+    return max(panel.placed.wide + 36, head), panel.placed.high + 36 + _head(panel, titled)
+
+
+def _head(panel: Panel, titled: bool) -> float:
+    """The height of what stands above a panel's picture."""
+    return (26 if titled else 0) + (16 if panel.scene.note else 0)
 
 
 # ------------------------------------------------------------------------------------------------------------- drawing
@@ -194,22 +225,31 @@ def _area(panel: Panel, titled: bool) -> tuple[float, float]:
 
 def _draw_panel(root: Element, machine: Machine, panel: Panel, box: Box, titled: bool, name: str, links: bool) -> None:
     part = panel.scene.part
-    area = group(root, "part", data_part=part.name)
+    sheet = panel.scene.sheet
+    area = group(root, "part", data_part=part.name, data_sheet=sheet or None, id=sheet_id(name, part.name, sheet))
     add(area, "rect", cls="part-area", x=box.x, y=box.y, width=box.wide, height=box.high, rx=3)
     if titled:
-        add(area, "text", part.name, x=box.x + 16, y=box.y + 26, cls="part-name")
+        title = part.name if not sheet else sheet if len(machine.parts) == 1 else f"{part.name}: {sheet}"
+        add(area, "text", title, x=box.x + 16, y=box.y + 26, cls="part-name")
+        if panel.scene.note:
+            add(area, "text", panel.scene.note, x=box.x + 16, y=box.y + 42, cls="heading-note")
     x = box.x + (box.wide - panel.placed.wide) / 2
-    y = box.y + 18 + (26 if titled else 0)
+    y = box.y + 18 + _head(panel, titled)
     placed = panel.placed
-    for frame, box in placed.frames:
-        _frame(area, machine, frame, _moved(box, x, y))
+    for frame, around in placed.frames:
+        edge = _moved(around, x, y)
+        framed = group(area, "frame", data_group=frame.group.name)
+        add(framed, "rect", cls="frame-edge", x=edge.x, y=edge.y, width=edge.wide, height=edge.high, rx=10)
     for route in placed.routes:
         _way(area, panel, route, x, y)
+    for (frame, around), tab in zip(placed.frames, placed.tabs, strict=True):
+        _tab(area, machine, frame, _moved(tab, x, y), tab.x == around.x)
     for tag in panel.scene.tags:
         _tag(area, tag, panel.tags[tag.key], _moved(placed.boxes[tag.key], x, y))
-    for mode in part.modes:
-        box = _moved(placed.boxes[mode.name], x, y)
-        _card(area, machine, panel, mode, box, name, links)
+    for each in panel.scene.elsewhere:
+        _elsewhere(area, panel, each, _moved(placed.boxes[each.key], x, y), name, links)
+    for card in panel.scene.cards.values():
+        _card(area, machine, panel, card.mode, _moved(placed.boxes[card.mode.name], x, y), name, links)
     for route in placed.routes:
         if route.label is not None:
             _label(area, panel, route, _moved(route.label, x, y))
@@ -219,12 +259,14 @@ def _moved(box: Box, x: float, y: float) -> Box:
     return Box(box.x + x, box.y + y, box.wide, box.high)
 
 
-def _frame(parent: Element, machine: Machine, frame: Frame, box: Box) -> None:
-    area = group(parent, "frame", data_group=frame.group.name)
-    x, y, w, h = box.x, box.y, box.wide, box.high
-    tab = width(frame.group.name, 12, True) + width(_with(machine, frame), 11) + 18
-    add(area, "rect", cls="frame-edge", x=x, y=y, width=w, height=h, rx=10)
-    add(area, "path", cls="crease", d=f"M{num(x)} {num(y + TAB)}h{num(tab)}l8 {num(-TAB)}")
+def _tab(parent: Element, machine: Machine, frame: Frame, box: Box, corner: bool) -> None:
+    """A frame's name, and what it sets for all of its modes; above the lines, if any must go through it."""
+    area = group(parent, "tab", data_group=frame.group.name)
+    x, y = box.x, box.y
+    # At the frame's corner the tab has one slanting side, elsewhere two.
+    begin = f"M{num(x)} {num(y + TAB)}" if corner else f"M{num(x - 8)} {num(y)}l8 {num(TAB)}"
+    add(area, "rect", cls="tab-ground", x=x + 2, y=y + 2, width=box.wide - 2, height=TAB - 3)
+    add(area, "path", cls="crease", d=f"{begin}h{num(box.wide)}l8 {num(-TAB)}")
     add(area, "text", frame.group.name, x=x + 10, y=y + 15, cls="frame-name")
     said = _with(machine, frame)
     if said:
@@ -259,6 +301,26 @@ def _card(parent: Element, machine: Machine, panel: Panel, mode: Mode, box: Box,
     panel.cards[mode.name].draw(card, x + PAD_X, y + PAD_Y)
     for number_there, mark in enumerate(panel.scene.cards[mode.name].marks):
         badge(card, x + 4 + 21 * number_there, y - 3, mark)
+
+
+def _elsewhere(parent: Element, panel: Panel, each: Elsewhere, box: Box, name: str, links: bool) -> None:
+    """A box for what another sheet shows."""
+    part = panel.scene.part.name
+    holder = parent
+    if links:
+        target = sheet_id(name, part, each.sheet) if each.modes else mode_id(name, part, each.name)
+        holder = add(parent, "a", href=f"#{target}")
+    area = group(holder, "elsewhere whole" if each.modes else "elsewhere", f"{each.name}: see {each.sheet}")
+    add(area, "rect", cls="body", x=box.x, y=box.y, width=box.wide, height=box.high, rx=2)
+    if each.modes:
+        # The edge of another leaf behind it: there is more to see.
+        add(
+            area,
+            "path",
+            cls="leaf",
+            d=f"M{num(box.x + 4)} {num(box.y + box.high + 3)}h{num(box.wide - 1)}v{num(-box.high + 1)}",
+        )
+    panel.cards[each.key].draw(area, box.x + PAD_X, box.y + PAD_Y)
 
 
 def _tag(parent: Element, tag: Tag, block: Block, box: Box) -> None:
@@ -297,17 +359,41 @@ def _way(parent: Element, panel: Panel, route: Route, x: float, y: float) -> Non
     kind = "failsafe" if of.failsafe else "rule"
     start = tail or f"in {of.scope}" if isinstance(of, Tag) else tail
     area = group(parent, f"line {kind}", f"{kind}: {start} to {head}", data_from=tail, data_to=head, data_rows=rows)
-    paths = [[(px + x, py + y) for px, py in path] for path in route.paths]
+    path = [(px + x, py + y) for px, py in route.path]
     tip = (route.tip[0] + x, route.tip[1] + y)
-    drawn = "".join(
-        f"M{_xy(points[0])}"
-        + "".join(f"C{_xy(points[i])} {_xy(points[i + 1])} {_xy(points[i + 2])}" for i in range(1, len(points) - 2, 3))
-        for points in paths
+    first, last = _reach(panel, of, tail, route, False), _reach(panel, of, head, route, True)
+    if last:
+        path[-1] = (path[-1][0] + last, path[-1][1])
+        path[-2] = (path[-2][0] + last, path[-2][1])
+        tip = (tip[0] + last, tip[1])
+    begin = f"M{_xy((path[0][0] + first, path[0][1]))}L{_xy(path[0])}" if first else f"M{_xy(path[0])}"
+    drawn = begin + "".join(
+        f"C{_xy(path[i])} {_xy(path[i + 1])} {_xy(path[i + 2])}" for i in range(1, len(path) - 2, 3)
     )
     add(area, "path", cls="way", d=drawn)
     if of.failsafe:
         add(area, "path", cls="stripe", d=drawn)
-    add(area, "path", cls="head", d=_arrow(paths[-1][-1], tip, 5.6 if of.failsafe else 3.4))
+    add(area, "path", cls="head", d=_arrow(path[-1], tip, 5.6 if of.failsafe else 3.4))
+
+
+def _reach(panel: Panel, of: Line | Tag, mode: str | None, route: Route, arrives: bool) -> float:
+    """How far to the right of its end a line that runs across must be drawn on to come to its card's shape, which
+    leaves some of its box free at the sides.
+    """
+    if mode is None or not route.across or mode not in panel.scene.cards:
+        return 0.0
+    box = panel.placed.boxes[mode]
+    x, y = route.tip if arrives else route.path[0]
+    card = panel.scene.cards[mode].mode
+    right = x > box.x + box.wide / 2
+    if card.stop:
+        inset = 4.0 if y < box.y + box.high - PLINTH else 0.0
+    elif mode in panel.pointed:
+        away = min(1.0, abs(y - box.y - box.high / 2) / (box.high / 2))
+        inset = 2.0 + (POINT - 2) * away if right else 0.0
+    else:
+        inset = 0.0
+    return -inset if right else inset
 
 
 def _xy(point: Point) -> str:
