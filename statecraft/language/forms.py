@@ -32,7 +32,7 @@ FORMS: dict[str, str] = {
     "at": "at 3 s front 24 cm, bumper on, halt",
     "every": "every 100 ms beat",
     "expect": "expect parked within 20 ms",
-    "in_cell": "parked, driving     any     any but parked",
+    "in_cell": "parked, driving     any     any but parked     driving but creeping",
     "when_cell": "patrol and not blocked     creep absent 300 ms or bumper     front < 35 cm",
     "go_cell": "parked     stay     restart",
     "do_cell": "turns = 0     turns + 1",

@@ -515,7 +515,7 @@ class PartReader:
         return known
 
     def _mode_list(self, tokens: list[Token], piece: Piece) -> tuple[str, ...] | None:
-        """The modes of ``any``, ``any but a, b``, or ``a, b``; None, with the mistakes noted, if a name is wrong."""
+        """The modes of ``any``, ``any but a, b``, ``group but a`` or ``a, b``; None, noted, if a name is wrong."""
         named = [token for token in tokens if token.type not in ("ANY", "BUT")]
         for token in named:
             if token in EVERY_MODE and self._names.names.get(str(token)) is None:
@@ -525,12 +525,21 @@ class PartReader:
         found = [self._context.mode_or_group(self._names, token, piece) for token in named]
         if None in found:
             return None
-        modes = [mode for entry in found if entry is not None for mode in self._names.expand(entry)]
-        if tokens[0].type != "ANY":
-            return self._names.in_order(modes)
-        left_out = set(modes)
-        rest = tuple(mode for mode in self._names.modes if mode not in left_out)
-        if not rest and self._names.modes:
+        modes = [self._names.expand(entry) for entry in found if entry is not None]
+        of_all = tokens[0].type == "ANY"
+        if not of_all and (len(tokens) == 1 or tokens[1].type != "BUT"):
+            return self._names.in_order(mode for each in modes for mode in each)
+        whole = self._names.modes if of_all else modes.pop(0)
+        left_out = {mode for each in modes for mode in each}
+        if not of_all:
+            for token, entry in zip(named[1:], found[1:], strict=True):
+                if entry is not None and left_out and not set(self._names.expand(entry)) & set(whole):
+                    message = f'"{token}" is not in "{tokens[0]}", so it cannot be left out of it'
+                    inside = ", ".join(whole[:6])
+                    self._mistakes.add(piece.place(token), message, f"In it are: {inside}.", code="not-in-group")
+                    return None
+        rest = tuple(mode for mode in whole if mode not in left_out)
+        if not rest and whole:
             message = "This leaves no mode: all of them are left out"
             self._mistakes.add(piece.place(tokens[-1]), message, "Leave out fewer.", code="no-mode-left")
             return None

@@ -1195,6 +1195,22 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "Leave out fewer.",
     ),
     (
+        "left out of a group it is not in",
+        {"rule": "moving but parked | go | parked |"},
+        "not-in-group",
+        "parked",
+        '"parked" is not in "moving", so it cannot be left out of it',
+        "In it are: cruise, swing.",
+    ),
+    (
+        "no mode left of a group",
+        {"rule": "moving but cruise, swing | go | parked |"},
+        "no-mode-left",
+        "swing",
+        "This leaves no mode: all of them are left out",
+        "Leave out fewer.",
+    ),
+    (
         "do wrong",
         {"rule": "parked | go | cruise | turns"},
         "unfinished",

@@ -484,3 +484,23 @@ def test_expectations_hold_from_the_latest_at() -> None:
     first, second = found.trials[-1].expectations
     assert (first.tick, first.within) == (0, 0)
     assert second == Expect(200, InMode("cart", ("cruise",), "cruise"), 100, 40, second.place, second.text)
+
+
+@pytest.mark.parametrize(
+    ("cell", "modes"),
+    [
+        ("moving but swing", ("cruise",)),
+        ("any but moving", ("parked", "spent")),
+        ("any but cruise, swing", ("parked", "spent")),
+        ("moving but swing, swing", ("cruise",)),
+    ],
+)
+def test_what_is_left_out_of_a_group_or_of_all(cell: str, modes: tuple[str, ...]) -> None:
+    read = machine(rule=f"{cell} | go absent 1 s | parked |")
+    assert read.parts[0].rows[-1].modes == modes
+
+
+def test_a_counter_counts_in_a_group_but_one_mode() -> None:
+    read = machine(more_modes="counter place 0 .. 9, up each 1 s in moving but swing")
+    (counts,) = next(counter for counter in read.parts[0].counters if counter.name == "place").counts
+    assert (counts.modes, counts.text) == (("cruise",), "moving but swing")
