@@ -16,10 +16,17 @@ MOST_BYTES = 200
 
 @dataclass(frozen=True, slots=True)
 class Started:
-    """The chip has started. ``cause``: its reset flags (:func:`cause_words`); ``file``: first digits of a SHA-256."""
+    """The chip has started. ``cause``: its reset flags (:func:`cause_words`); ``table``: the table's fingerprint."""
 
     cause: int
-    file: str
+    table: str
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Which table it runs, told again and again: the first digits of :func:`statecraft.fingerprint.fingerprint`."""
+
+    table: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +66,7 @@ class Counts:
     lost: int
 
 
-Report = Started | RowTaken | Modes | Counts
+Report = Started | Table | RowTaken | Modes | Counts
 
 
 def cause_words(cause: int) -> str:
@@ -119,8 +126,10 @@ def read(text: bytes) -> Report | None:
     except ValueError:
         return None
     match kind, numbers:
-        case b"s", [cause, file]:
-            return Started(cause, f"{file:08x}")
+        case b"s", [cause, table]:
+            return Started(cause, f"{table:08x}")
+        case b"t", [table]:
+            return Table(f"{table:08x}")
         case b"r", [tick, part, row]:
             return RowTaken(tick, part, row)
         case b"b", [tick, first, *modes] if modes:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass
 from typing import Any
 
 from statecraft import __version__
 from statecraft.boards import Board
 from statecraft.errors import StatecraftError
+from statecraft.fingerprint import short
 from statecraft.firmware.behaviour import behaviour_files, command_names, comment, input_names
 from statecraft.firmware.layout import camel_case, command_order, layout, reading_type
 from statecraft.firmware.listening import tree
@@ -142,11 +142,6 @@ def _line(machine: Machine, place: Place) -> str:
     return comment(f"{file}line {place.line}: {machine.line(place)}")
 
 
-def fingerprint(machine: Machine) -> str:
-    """The SHA-256, in hexadecimal, of the machine's file."""
-    return hashlib.sha256(machine.source.get(machine.place.file, "").encode()).hexdigest()
-
-
 def watchdog_ms(machine: Machine) -> int:
     """The period of the watchdog: the shortest that leaves time for a tick and those that are made up."""
     needed = (MOST_MISSED + 1) * machine.tick_ms
@@ -182,8 +177,8 @@ class _Sketch:
         file = self.machine.place.file.replace("\\", "/").rsplit("/", 1)[-1]
         lines = [
             f"{name} of {self.machine.name}: {what}",
-            f"Made by statecraft {__version__} from {file} (SHA-256 {fingerprint(self.machine)})",
-            f"for {self.board.name}. Change the machine file, not this one: it is written anew each time.",
+            f"Made by statecraft {__version__} from {file}; its table's fingerprint is {short(self.machine)}",
+            f"For {self.board.name}. Change the machine file, not this one: it is written anew each time.",
             "",
             *CAUTIONS,
         ]
@@ -510,7 +505,7 @@ class _Sketch:
             "ports": ports,
             "links": bool(self.machine.links),
             "drops": bool(events and urgent),
-            "fingerprint": fingerprint(self.machine)[:8],
+            "fingerprint": short(self.machine),
             "heartbeat_ticks": max(1, HEARTBEAT_MS // self.machine.tick_ms),
         }
 

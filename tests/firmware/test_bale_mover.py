@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from statecraft.fingerprint import short
 from statecraft.firmware.reports import Counts, Modes, Reader, RowTaken, Started
 from statecraft.firmware.toolchain import Built
-from statecraft.firmware.writer import fingerprint
 from statecraft.language import read_file
 from statecraft.machine import Machine
 from tests.firmware.rig import Rig, built, framed
@@ -196,7 +196,7 @@ def test_its_reports_tell_its_rows_modes_and_counts(rig: Rig, mover: Machine) ->
     reader = Reader()
     reports = reader.feed(rig.chip.sent(1))
     assert reader.damaged == 0
-    assert isinstance(reports[0], Started) and reports[0].file == fingerprint(mover)[:8]
+    assert isinstance(reports[0], Started) and reports[0].table == short(mover)
     rows = [(mover.parts[r.part].name, r.row) for r in reports if isinstance(r, RowTaken)]
     targets = [mover.part(part).rows[row].target for part, row in rows]
     of_fork = [target for (part, _), target in zip(rows, targets, strict=True) if part == "fork"]

@@ -10,6 +10,7 @@ import networkx as nx
 import pytest
 
 from statecraft.boards import load, load_file
+from statecraft.fingerprint import short
 from statecraft.firmware import emit
 from statecraft.firmware.desk import Desk
 from statecraft.firmware.toolchain import Built
@@ -109,7 +110,7 @@ def test_headers_say_what_made_it_from_what_and_the_cautions(feed_pusher: Machin
     for name, text in emit(feed_pusher, load("atmega2560")).items():
         head = text[:900]
         assert "Made by statecraft" in head, name
-        assert re.search(r"feed_pusher\.modes \(SHA-256 [0-9a-f]{64}\)", head), name
+        assert f"from feed_pusher.modes; its table's fingerprint is {short(feed_pusher)}" in head, name
         assert "not a safety-rated controller" in head, name
         assert "switch that cuts motor power" in head.replace("\n// ", " "), name
 

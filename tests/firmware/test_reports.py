@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from statecraft.boards import load
 from statecraft.firmware import emit
-from statecraft.firmware.reports import Counts, Modes, Reader, Report, RowTaken, Started, cause_words, line
+from statecraft.firmware.reports import Counts, Modes, Reader, Report, RowTaken, Started, Table, cause_words, line
 from statecraft.machine import Machine
 
 NUMBER = st.integers(0, 2**32 - 1)
@@ -20,6 +20,7 @@ REPORT = st.one_of(
     st.builds(Modes, NUMBER, st.integers(0, 20), st.lists(st.integers(0, 255), min_size=1, max_size=12).map(tuple)),
     st.builds(Counts, COUNT, COUNT, COUNT, COUNT, COUNT),
     st.builds(Started, st.integers(0, 255), NUMBER.map(lambda n: f"{n:08x}")),
+    st.builds(Table, NUMBER.map(lambda n: f"{n:08x}")),
 )
 
 
@@ -31,8 +32,10 @@ def said(report: Report) -> bytes:
             return line(f"b{tick:x},{first:x}," + ",".join(f"{mode:x}" for mode in modes))
         case Counts(dropped, ignored, late, faults, lost):
             return line(f"c{dropped:x},{ignored:x},{late:x},{faults:x},{lost:x}")
-        case Started(cause, file):
-            return line(f"s{cause:x},{int(file, 16):x}")
+        case Started(cause, table):
+            return line(f"s{cause:x},{int(table, 16):x}")
+        case Table(table):
+            return line(f"t{int(table, 16):x}")
 
 
 @given(st.lists(REPORT), st.integers(1, 20))
@@ -73,12 +76,13 @@ PAGE = Path(__file__).parents[2] / "samples" / "REPORTS.md"
 
 def test_the_examples_on_the_page_say_what_it_says_of_them() -> None:
     examples = re.findall(r"^\| `(>.+?)` \| (.+) \|$", PAGE.read_text(), re.M)
-    assert len(examples) == 5
+    assert len(examples) == 6
     reader = Reader()
     told = [report for example, _ in examples for report in reader.feed(example.encode() + b"\r\n")]
     assert reader.damaged == 0
     assert told == [
         Started(1, "6dca17a2"),
+        Table("6dca17a2"),
         RowTaken(500, 0, 9),
         Modes(1000, 0, (5,)),
         Modes(1000, 12, (1, 0)),
@@ -95,5 +99,6 @@ def test_the_examples_on_the_page_say_what_it_says_of_them() -> None:
 
 def test_the_sketchs_own_description_has_every_report_and_count(orchard: Machine) -> None:
     text = emit(orchard, load("atmega2560"))["reports.h"]
-    for form in ("s cause,file", "r tick,part,row", "b tick,first,mode,mode", "c dropped,ignored,late,faults,lost"):
+    forms = ("s cause,table", "t table", "r tick,part,row", "b tick,first,mode,mode", "c dropped,ignored,late")
+    for form in forms:
         assert form in text
