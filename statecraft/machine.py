@@ -379,7 +379,9 @@ class Pulses:
 
 @dataclass(frozen=True, slots=True)
 class ByHand:
-    """Read or driven by a C++ function of the owner's own."""
+    """Read by a C++ function of the owner's own, which takes ``takes_us`` microseconds at most, if that is declared."""
+
+    takes_us: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -423,11 +425,18 @@ class Sensor:
 
 @dataclass(frozen=True, slots=True)
 class Switch:
-    """A debounced contact; ``contact`` is None for one read by hand."""
+    """A debounced contact; ``contact`` is None for one read by hand.
+
+    Attributes:
+        on_if_in_doubt: it is also on from the tick on which its pin differs from the one before until it has settled.
+        takes_us: microseconds that the owner's function takes at most, if that is declared.
+    """
 
     name: str
     contact: Contact | None
     place: Place = NOWHERE
+    on_if_in_doubt: bool = False
+    takes_us: int | None = None
 
 
 # -------------------------------------------------------------------------------------------------------------- outputs
@@ -440,6 +449,7 @@ class Motor:
     Attributes:
         ramp: percent a second, None for none. A tick moves it by ``ramp * tick_ms`` thousandths of a percent.
         pause: ticks at rest between one direction and the other, at least 1.
+        on_when_low: which of its forward, reverse and direction pins mean that when they are low.
     """
 
     name: str
@@ -450,24 +460,27 @@ class Motor:
     ramp: int | None = None
     pause: int = 1
     place: Place = NOWHERE
+    on_when_low: tuple[Literal["forward", "reverse", "direction"], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Lamp:
-    """On, off or blinking; rest is off."""
+    """On, off or blinking; rest is off. ``on_when_low``: its pin is low for on, and high at rest."""
 
     name: str
     pin: str
     place: Place = NOWHERE
+    on_when_low: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Relay:
-    """On or off; rest is off."""
+    """On or off; rest is off. ``on_when_low``: its pin is low for on, and high at rest."""
 
     name: str
     pin: str
     place: Place = NOWHERE
+    on_when_low: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -484,17 +497,21 @@ class Servo:
 
 @dataclass(frozen=True, slots=True)
 class Buzzer:
-    """A sounder driven at ``hertz``; on, off or blinking; rest is off."""
+    """A sounder driven at ``hertz``; on, off or blinking; rest is off. ``on_when_low``: its pin is high at rest."""
 
     name: str
     pin: str
     hertz: int
     place: Place = NOWHERE
+    on_when_low: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class HandOutput:
-    """An output driven by the owner's own function, with a value in ``unit`` from ``low`` to ``high``."""
+    """An output driven by the owner's own function, with a value in ``unit`` from ``low`` to ``high``.
+
+    ``takes_us``: microseconds that the function takes at most, if that is declared.
+    """
 
     name: str
     unit: Unit
@@ -502,6 +519,7 @@ class HandOutput:
     high: int
     rest: int
     place: Place = NOWHERE
+    takes_us: int | None = None
 
 
 Output = Motor | Lamp | Relay | Servo | Buzzer | HandOutput
@@ -826,6 +844,7 @@ class Machine:
         tick_ms: the tick's length in ms.
         source: the file's text by path (more than one with ``use``), for messages and for the firmware's comments.
         comment: the comment that opens the file, without its ``#`` signs.
+        libraries: what the owner's own functions include, as the board's core names it: ``Wire``.
     """
 
     name: str
@@ -846,6 +865,7 @@ class Machine:
     comment: str = ""
     source: dict[str, str] = field(default_factory=dict, compare=False, repr=False)
     board_place: Place = NOWHERE
+    libraries: tuple[str, ...] = ()
 
     def part(self, name: str) -> Part:
         """The part of that name. Raises KeyError."""

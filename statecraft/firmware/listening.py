@@ -24,6 +24,7 @@ class Node:
         name: its enumerator. note: the bytes so far.
         edges: where a byte leads from here.
         number: digits follow here. action: the C++ statement that hears the message which is whole here.
+        urgent: that message is an urgent command.
     """
 
     name: str
@@ -31,6 +32,7 @@ class Node:
     edges: list[Edge] = field(default_factory=list)
     number: bool = False
     action: str = ""
+    urgent: bool = False
 
 
 def tree(machine: Machine, link: Link, commands: dict[str, str], dials: dict[str, str]) -> list[Node]:
@@ -44,6 +46,7 @@ def tree(machine: Machine, link: Link, commands: dict[str, str], dials: dict[str
         for command in machine.commands
         if command.link == link.name and command.message is not None
     }
+    urgent = {c.message for c in machine.commands if c.link == link.name and c.urgent}
     numbers: dict[str, Dial] = {dial.prefix: dial for dial in machine.dials if dial.link == link.name}
     texts = [*actions, *numbers]
     prefixes = list(dict.fromkeys(text[:length] for text in texts for length in range(1, len(text) + 1)))
@@ -56,6 +59,7 @@ def tree(machine: Machine, link: Link, commands: dict[str, str], dials: dict[str
     nodes = []
     for text in ["", *ordered]:
         node = Node(names[text], said(text) if text else "", number=text in numbers, action=actions.get(text, ""))
+        node.urgent = text in urgent
         if text in numbers:
             node.action = f"turn_{dials[numbers[text].name]}();"
         node.edges = [

@@ -19,6 +19,7 @@ from statecraft.machine import (
     Buzzer,
     ByHand,
     Command,
+    HandOutput,
     Lamp,
     Link,
     Machine,
@@ -136,12 +137,23 @@ def plan(machine: Machine, board: Board) -> Plan:
     made.uses += _device_uses(machine)
     _check_ports(made)
     _check_pins(made)
+    _check_times(made)
     if not board.generic:
         _check_servos(made)
         _give_timers(made)
     else:
         _check_generic(made)
     return made
+
+
+def timed_by_hand(machine: Machine) -> list[tuple[str, int]]:
+    """What is by hand and says how long it takes, with the microseconds: sensors, then switches, then outputs."""
+    found: list[tuple[str, int | None]] = [
+        (sensor.name, sensor.source.takes_us) for sensor in machine.sensors if isinstance(sensor.source, ByHand)
+    ]
+    found += [(switch.name, switch.takes_us) for switch in machine.switches]
+    found += [(output.name, output.takes_us) for output in machine.outputs if isinstance(output, HandOutput)]
+    return [(name, us) for name, us in found if us is not None]
 
 
 def sensor_cycles(machine: Machine) -> dict[str, int]:
@@ -216,6 +228,20 @@ def _check_ports(made: Plan) -> None:
                 made.uses.append(PinUse(pin, what, "digital", role == "send", link, role))
         if port.usart is not None and board.clock_hz:
             _check_baud(made, link)
+
+
+def _check_times(made: Plan) -> None:
+    """All that is by hand fits a tick, by what it is declared to take."""
+    machine = made.machine
+    timed = timed_by_hand(machine)
+    total, tick_us = sum(us for _, us in timed), machine.tick_ms * 1000
+    if total >= tick_us:
+        slowest = max(timed, key=lambda each: each[1])[0]
+        things = (*machine.sensors, *machine.switches, *machine.outputs)
+        place = next(thing.place for thing in things if thing.name == slowest)
+        said = ", ".join(f"{name} {us / 1000:g} ms" for name, us in timed)
+        _wiring(made, place, f"what is by hand takes {total / 1000:g} ms of a tick of {machine.tick_ms} ms ({said}): "
+                "ticks would come late for good", "let each call do a part of the work, or choose a longer tick")
 
 
 def _check_baud(made: Plan, link: Link) -> None:

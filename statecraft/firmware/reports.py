@@ -10,6 +10,9 @@ from dataclasses import dataclass
 from functools import reduce
 from operator import xor
 
+LATE_FOR_GOOD, TOO_LATE = 0x100, 0x200
+"""Above the reset flags: why the sketch gave up and let the watchdog reset the chip."""
+
 MOST_BYTES = 200
 """A line longer than this is no report."""
 
@@ -70,8 +73,11 @@ Report = Started | Table | RowTaken | Modes | Counts
 
 
 def cause_words(cause: int) -> str:
-    """The reset flags as people say them. Source: MCUSR in the chips' data sheets."""
-    names = ((8, "watchdog"), (4, "low supply"), (2, "reset pin"), (1, "power"))
+    """The reset flags as people say them, and why the sketch gave up. Source: MCUSR in the chips' data sheets."""
+    names = (
+        (LATE_FOR_GOOD, "ticks came late for good"), (TOO_LATE, "too many ticks were missed at once"),
+        (8, "watchdog"), (4, "low supply"), (2, "reset pin"), (1, "power"),
+    )  # fmt: skip
     return ", ".join(name for bit, name in names if cause & bit) or "not known"
 
 

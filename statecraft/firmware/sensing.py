@@ -68,6 +68,7 @@ class ContactView:
     settle: int
     member: str = ""
     command: str = ""
+    doubt: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,10 +123,11 @@ def plausible_limits(sensor: Sensor, board: Board) -> tuple[int, int] | None:
 
 
 def contact_view(
-    name: str, pin: str, contact: Contact, note: str, *, member: str = "", command: str = ""
+    name: str, pin: str, contact: Contact, note: str, *, member: str = "", command: str = "", doubt: bool = False
 ) -> ContactView:
-    """What sensors.cpp shows of a contact."""
-    return ContactView(name, pin, note, "HIGH" if contact.on_when_high else "LOW", contact.settle, member, command)
+    """What sensors.cpp shows of a contact; ``doubt``: it is on while it has not settled."""
+    on = "HIGH" if contact.on_when_high else "LOW"
+    return ContactView(name, pin, note, on, contact.settle, member, command, doubt)
 
 
 def analog_view(sensor: Sensor, pin: str, board: Board, note: str) -> AnalogView:

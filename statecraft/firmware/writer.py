@@ -13,7 +13,7 @@ from statecraft.firmware.behaviour import behaviour_files, command_names, commen
 from statecraft.firmware.layout import camel_case, command_order, layout, reading_type
 from statecraft.firmware.listening import tree
 from statecraft.firmware.names import STEP_WORDS, Names, clock_type
-from statecraft.firmware.plan import PING_MS, PULSE_SLICE_MS, SERVO_FRAME_MS, Plan, plan
+from statecraft.firmware.plan import PING_MS, PULSE_SLICE_MS, SERVO_FRAME_MS, Plan, plan, timed_by_hand
 from statecraft.firmware.sensing import (
     ContactView,
     analog_view,
@@ -42,6 +42,18 @@ from statecraft.templates_engine import render
 
 MOST_MISSED = 4
 """Ticks that are made up; more is a reset."""
+
+LATE_ADDS, MOST_LATENESS = 9, 90
+"""What a made-up tick adds to the count of lateness, and above what the chip resets: a tenth of all, for good."""
+
+FEED_MS = 50
+"""The watchdog is fed at least this often, however long the tick."""
+
+LONGEST_WATCHDOG_MS = 250
+"""Its longest period, unless something by hand is declared to take longer."""
+
+DISTURBED_MS = 200
+"""For how long noise on a plain link keeps all but urgent commands out."""
 
 WATCHDOG_MS = (120, 250, 500, 1000, 2000, 4000, 8000)
 """The periods the chip's watchdog has that a loop should be held to (data sheet, watchdog timer prescale select)."""
@@ -143,8 +155,14 @@ def _line(machine: Machine, place: Place) -> str:
 
 
 def watchdog_ms(machine: Machine) -> int:
-    """The period of the watchdog: the shortest that leaves time for a tick and those that are made up."""
-    needed = (MOST_MISSED + 1) * machine.tick_ms
+    """The period of the watchdog: the shortest that leaves time for a tick and those that are made up, 250 ms at most.
+
+    It is longer only for what is by hand and is declared to take longer.
+
+    A quarter is added to that: the watchdog's own clock may be 10 % fast (data sheets, watchdog oscillator).
+    """
+    late = min((MOST_MISSED + 1) * machine.tick_ms, LONGEST_WATCHDOG_MS - 1)
+    needed = max(late, sum(us for _, us in timed_by_hand(machine)) * 5 // 4000)
     return next((ms for ms in WATCHDOG_MS if ms > needed), WATCHDOG_MS[-1])
 
 
@@ -237,6 +255,11 @@ class _Sketch:
             "tick": self.machine.duration(1),
             "tick_us": self.machine.tick_ms * 1000,
             "most_missed": MOST_MISSED,
+            "feed_us": min(self.machine.tick_ms, FEED_MS) * 1000,
+            "late_adds": LATE_ADDS,
+            "most_lateness": MOST_LATENESS,
+            "sensors": bool(self.measured),
+            "plain": any(not link.checked for link in self.machine.links),
         }
 
     def board_values(self) -> dict[str, Any]:
@@ -293,64 +316,99 @@ class _Sketch:
 
     def output_values(self) -> dict[str, Any]:
         motors = [o for o in self.machine.outputs if isinstance(o, Motor)]
-        pins = [name for o in self.machine.outputs for name in self.resting_pins(o)]
+        pins = [pin for o in self.machine.outputs for pin in self.resting_pins(o)]
         fields = layout(self.machine)
-        changes = []
+        movers: list[tuple[str, str, str]] = []
+        others: list[str] = []
+        tracked: list[tuple[str, str]] = []
+        sounds: list[tuple[str, str]] = []
+        hand_changes: list[tuple[str, str]] = []
         rests: list[str] = []
         hand_rests: list[str] = []
         for output in self.machine.outputs:
             shown = fields.get("shown", output.name)
             assert shown is not None
-            changes.append((shown.member, self.change(output, f"wanted.{shown.member}")))
+            wanted = f"wanted.{shown.member}"
+            line = self.change(output, wanted)
+            match output:
+                case Motor():
+                    movers.append((f"{wanted} == 0", f"{wanted} != 0", line))
+                case Relay():
+                    movers.append((f"!{wanted}", wanted, line))
+                case Servo() | Lamp():
+                    others.append(line)
+                case Buzzer(name=name, on_when_low=low):
+                    tracked.append((shown.member, line))
+                    pin = f"pins::{self.pin_name('output', name)}"
+                    sounds.append((shown.member, f"digitalWrite({pin}, {'HIGH' if low else 'LOW'});"))
+                case _:
+                    hand_changes.append((shown.member, line))
             (hand_rests if isinstance(output, HandOutput) else rests).extend(self.rest(output, f"shown.{shown.member}"))
         if self.servos:
             rests = ["servos::begin();", *rests]
+        buzzers = [o for o in self.machine.outputs if isinstance(o, Buzzer)]
+        low_wires = any(motor.on_when_low for motor in motors)
         return {
             "motors": motors,
             "two_pin": any(m.forward is not None for m in motors),
             "one_pin": any(m.direction is not None for m in motors),
+            "low_wires": low_wires,
+            "wire": "Wire" if low_wires else "uint8_t",
             "pins": pins,
+            "silences": [f"noTone(pins::{self.pin_name('output', o.name)});" for o in buzzers],
             "rests": rests,
-            "changes": changes,
+            "shows": bool(movers or others or tracked),
+            "hand_changes": hand_changes,
+            "movers": movers,
+            "others": others,
+            "tracked": tracked,
+            "sounds": sounds,
             "servos": self.servos,
             "hand": self.hand_outputs,
             "hand_rests": hand_rests,
         }
 
-    def resting_pins(self, output: object) -> list[str]:
-        """The pins of an output that are low at rest, in the order in which they go low."""
+    def resting_pins(self, output: object) -> list[tuple[str, str]]:
+        """The pins of an output and their levels at rest, in the order in which they take them."""
         match output:
-            case Motor(name=name, direction=None):
-                return [f"{name}_pwm", f"{name}_forward", f"{name}_reverse"]
             case Motor(name=name):
-                return [f"{name}_pwm", f"{name}_direction"]
-            case Lamp(name=name) | Relay(name=name) | Buzzer(name=name) | Servo(name=name):
-                return [self.pin_name("output", name)]
+                roles = ("pwm", "forward", "reverse") if output.direction is None else ("pwm", "direction")
+                return [(f"{name}_{role}", "HIGH" if role in output.on_when_low else "LOW") for role in roles]
+            case Lamp(name=name) | Relay(name=name) | Buzzer(name=name):
+                return [(self.pin_name("output", name), "HIGH" if output.on_when_low else "LOW")]
+            case Servo(name=name):
+                return [(self.pin_name("output", name), "LOW")]
         return []
+
+    def wire(self, motor: Motor, role: str) -> str:
+        """A bridge's pin, as ``drive`` and ``steer`` take it."""
+        pin = f"pins::{motor.name}_{role}"
+        if not any(isinstance(o, Motor) and o.on_when_low for o in self.machine.outputs):
+            return pin
+        return f"{{{pin}, {'LOW' if role in motor.on_when_low else 'HIGH'}}}"
 
     def rest(self, output: object, shown: str) -> list[str]:
         """The statements beyond low pins that put an output to rest."""
         match output:
             case Servo(name=name, rest=None):
-                return [f"{shown} = behaviour::servo_idle;", f"servos::idle(servos::{name}_servo);"]
+                return [f"servos::idle(servos::{name}_servo);"]
             case Servo(name=name, rest=rest):
-                return [f"{shown} = {rest};", f"servos::turn(servos::{name}_servo, {rest});"]
+                return [f"servos::turn(servos::{name}_servo, {rest});"]
             case HandOutput(name=name, rest=rest):
                 return [f"{shown} = {rest};", f"by_hand::drive_{name}({rest});"]
-            case Buzzer(name=name):
-                return [f"{shown} = false;", f"noTone(pins::{self.pin_name('output', name)});"]
-            case Motor():
-                return [f"{shown} = 0;"]
-            case _:
+            case Buzzer():
                 return [f"{shown} = false;"]
+            case _:
+                return []
 
     def change(self, output: object, wanted: str) -> str:
         """The statement that shows ``wanted``."""
         match output:
             case Motor(name=name, direction=None):
-                return f"drive(pins::{name}_pwm, pins::{name}_forward, pins::{name}_reverse, {wanted});"
+                forward, reverse = self.wire(output, "forward"), self.wire(output, "reverse")
+                return f"drive(pins::{name}_pwm, {forward}, {reverse}, {wanted});"
             case Motor(name=name):
-                return f"steer(pins::{name}_pwm, pins::{name}_direction, {wanted});"
+                return f"steer(pins::{name}_pwm, {self.wire(output, 'direction')}, {wanted});"
             case Servo(name=name, rest=None):
                 turn = f"servos::turn(servos::{name}_servo, {wanted})"
                 return f"{wanted} == behaviour::servo_idle ? servos::idle(servos::{name}_servo) : {turn};"
@@ -362,7 +420,8 @@ class _Sketch:
             case HandOutput(name=name):
                 return f"by_hand::drive_{name}({wanted});"
             case Lamp(name=name) | Relay(name=name):
-                return f"digitalWrite(pins::{self.pin_name('output', name)}, {wanted} ? HIGH : LOW);"
+                on, off = ("LOW", "HIGH") if output.on_when_low else ("HIGH", "LOW")
+                return f"digitalWrite(pins::{self.pin_name('output', name)}, {wanted} ? {on} : {off});"
         raise AssertionError(output)
 
     def servo_values(self) -> dict[str, Any]:
@@ -416,7 +475,8 @@ class _Sketch:
     def contacts(self) -> list[ContactView]:
         switches = [
             contact_view(
-                s.name, self.pin_name("switch", s.name), s.contact, self.note(s.place), member=self.inputs[s.name]
+                s.name, self.pin_name("switch", s.name), s.contact, self.note(s.place),
+                member=self.inputs[s.name], doubt=s.on_if_in_doubt,
             )
             for s in self.machine.switches
             if s.contact is not None
@@ -437,6 +497,7 @@ class _Sketch:
             "kept": bool(self.measured),
             "median": any(s.median > 1 for s in self.measured),
             "contacts": bool(self.contacts()),
+            "doubt": any(contact.doubt for contact in self.contacts()),
         }
 
     def analog_values(self) -> dict[str, Any]:
@@ -480,13 +541,20 @@ class _Sketch:
                     "first_whole": next((node.name for node in nodes if node.name.startswith("whole")), ""),
                     "dials": any(node.number for node in nodes),
                     "checked": link.checked,
+                    "calm": any(node.action and not node.urgent for node in nodes),
                     "object": self.plan.port(link).object,
                     "baud": link.baud,
                     # A board of unknown make may take a pin away from its port when its mode is set.
                     "rx": "" if self.board.generic else self.plan.port(link).rx,
                 }
             )
-        return {"links": links, "dials": dials, "reports": self.reports}
+        disturbed_ticks = -(-DISTURBED_MS // self.machine.tick_ms) + 1
+        return {
+            "links": links, "dials": dials, "reports": self.reports,
+            "plain": any(not link.checked for link in self.machine.links),
+            "disturbed_ms": DISTURBED_MS, "disturbed_ticks": disturbed_ticks,
+            "disturbed_type": clock_type(disturbed_ticks),
+        }  # fmt: skip
 
     def report_values(self) -> dict[str, Any]:
         fields = layout(self.machine)

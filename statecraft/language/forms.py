@@ -19,6 +19,7 @@ FORMS: dict[str, str] = {
     "relay": "relay pump pin 7",
     "buzzer": "buzzer horn pin 8, 2 kHz",
     "output": "output gripper by hand, 0 % .. 100 %, rest 0 %",
+    "library": 'library "Wire"',
     "constant": "constant side_room = 30 cm",
     "level": "level blocked when front < 35 cm clears when front > 42 cm, on if in doubt",
     "counter": "counter turns 0 .. 7, starts 0",

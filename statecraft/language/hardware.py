@@ -6,7 +6,7 @@ import re
 from collections.abc import MutableSequence
 from decimal import Decimal
 from itertools import pairwise
-from typing import Any, TypeVar, cast
+from typing import Any, Literal, TypeVar, cast
 
 from lark import Token, Tree
 
@@ -48,6 +48,7 @@ _CONTACT = ("pin", "on_when", "settle")
 _PATIENCE_MS = 500
 _SETTLE_MS = 20
 _BUZZER_HZ = 2000
+_LIBRARY = re.compile(r"[A-Za-z_]\w{0,39}", re.ASCII)
 _MESSAGE = re.compile(r"[!-~]{1,12}", re.ASCII)
 _LONGEST_MEDIAN = 15
 _LONGEST_LABEL = 24
@@ -58,6 +59,7 @@ class Hardware:
 
     Attributes:
         links, commands, dials, sensors, switches, outputs, constants: what has been read so far.
+        libraries: those named so far, and where.
     """
 
     def __init__(self, context: Context) -> None:
@@ -72,6 +74,7 @@ class Hardware:
         self.switches: list[Switch] = []
         self.outputs: list[Output] = []
         self.constants: list[Constant] = []
+        self.libraries: dict[str, Place] = {}
 
     # ------------------------------------------------------------------------------------------------------ constants
 
@@ -246,17 +249,56 @@ class Hardware:
     # -------------------------------------------------------------------------------------------------------- contacts
 
     def switch(self, statement: Statement, entry: Entry) -> Switch | None:
-        """``switch NAME pin PIN, on when high | low, settle TIME``, or ``switch NAME by hand``."""
+        """``switch NAME pin PIN, on when high | low, settle TIME, on if in doubt``, or ``switch NAME by hand``."""
         _, piece = _tree(statement)
-        options = self._options(statement, entry, "by_hand", *_CONTACT)
+        options = self._options(statement, entry, "by_hand", *_CONTACT, "on_if_in_doubt", "takes")
         if "by_hand" in options:
-            if any(kind in options for kind in _CONTACT):
+            if any(kind in options for kind in (*_CONTACT, "on_if_in_doubt")):
                 message = "A switch by hand has no pin: the owner's own function tells whether it is on"
                 self._mistakes.add(piece.place(), message, f"Write:  switch {entry.name} by hand", code="wrong-option")
                 return None
-            return _kept(self.switches, Switch(entry.name, None, entry.place))
+            takes, right = self._takes(options, piece)
+            return _kept(self.switches, Switch(entry.name, None, entry.place, takes_us=takes)) if right else None
+        if "takes" in options:
+            message = "A switch on a pin takes no time: takes at most is said of what is by hand"
+            self._mistakes.add(piece.place(options.get("takes")), message, "Take it away.", code="wrong-option")
+            return None
         contact = self._contact(options, piece)
-        return _kept(self.switches, Switch(entry.name, contact, entry.place)) if contact is not None else None
+        if contact is None:
+            return None
+        return _kept(self.switches, Switch(entry.name, contact, entry.place, "on_if_in_doubt" in options))
+
+    def _takes(self, options: Options, piece: Piece) -> tuple[int | None, bool]:
+        """Microseconds that something by hand takes at most, None where it does not say; whether that could be read."""
+        node = options.tree("takes")
+        if node is None:
+            return None, True
+        value = quantity(node, piece)
+        ms = self._context.measures.milliseconds(value, "the time that something by hand takes")
+        if ms is None:
+            return None, False
+        if not 0 < ms <= 8000 or ms * 1000 != int(ms * 1000):
+            message = f"Something by hand cannot take {value}"
+            hint = "It takes a whole number of microseconds from 0.001 ms to 8 s, and well less than a tick."
+            self._mistakes.add(value.place, message, hint, code="out-of-limits")
+            return None, False
+        return int(ms * 1000), True
+
+    def library(self, statement: Statement) -> None:
+        """``library "NAME"``."""
+        tree, piece = _tree(statement)
+        token = _token(tree, "STRING")
+        assert token is not None
+        name = str(token)[1:-1]
+        if not _LIBRARY.fullmatch(name):
+            message = f'"{name[:40]}" is no name of a library'
+            hint = 'It is named as its folder is, without an ending:  library "Wire"'
+            self._mistakes.add(piece.place(token), message, hint, code="bad-name")
+        elif name in self.libraries:
+            message = f'The library "{name}" is named twice ({at(self.libraries[name], piece.place(token))})'
+            self._mistakes.add(piece.place(token), message, "Take one of them away.", code="duplicate-name")
+        else:
+            self.libraries[name] = piece.place(token)
 
     def _contact(self, options: Options, piece: Piece) -> Contact | None:
         ready = options.need("pin", "on_when")
@@ -362,10 +404,11 @@ class Hardware:
         return self._finish(statement, entry, options, Unit.RATE, Pulses(options.text("pin")), low_at_least=0)
 
     def _by_hand(self, statement: Statement, entry: Entry) -> Sensor | None:
-        options = self._sensor_options(statement, entry, "by hand")
-        if not options.need("limits"):
+        options = self._sensor_options(statement, entry, "by hand", "takes")
+        takes, right = self._takes(options, statement.piece)
+        if not options.need("limits") or not right:
             return None
-        return self._finish(statement, entry, options, None, ByHand())
+        return self._finish(statement, entry, options, None, ByHand(takes))
 
     def remembered(self, statement: Statement, entry: Entry) -> Sensor | None:
         """``sensor NAME OTHER, taken in MODE after TIME, patience TIME``."""
@@ -506,7 +549,9 @@ class Hardware:
         if not ready or pause is None:
             return None
         forward, reverse, direction = (options.text(kind) or None for kind in ("forward", "reverse", "direction"))
-        motor = Motor(entry.name, options.text("pwm"), forward, reverse, direction, ramp, pause, entry.place)
+        low: tuple[Literal["forward", "reverse", "direction"], ...] = ("forward", "reverse", "direction")
+        on_low = tuple(kind for kind in low if (node := options.tree(kind)) is not None and _says_low(node))
+        motor = Motor(entry.name, options.text("pwm"), forward, reverse, direction, ramp, pause, entry.place, on_low)
         return _kept(self.outputs, motor)
 
     def servo(self, statement: Statement, entry: Entry) -> Servo | None:
@@ -533,8 +578,9 @@ class Hardware:
     def hand_output(self, statement: Statement, entry: Entry) -> HandOutput | None:
         """``output NAME by hand, LOW .. HIGH, rest VALUE``."""
         _, piece = _tree(statement)
-        options = self._options(statement, entry, "limits", "rest")
-        if not options.need("limits"):
+        options = self._options(statement, entry, "limits", "rest", "takes")
+        takes, right = self._takes(options, piece)
+        if not options.need("limits") or not right:
             return None
         limits = self._range(options.tree("limits"), piece, None, entry)
         if limits is None:
@@ -543,7 +589,7 @@ class Hardware:
         rest = self._rest(options, piece, unit, low, high, entry)
         if rest is None:
             return None
-        return _kept(self.outputs, HandOutput(entry.name, unit, low, high, rest, entry.place))
+        return _kept(self.outputs, HandOutput(entry.name, unit, low, high, rest, entry.place, takes))
 
     def _rest(self, options: Options, piece: Piece, unit: Unit, low: int, high: int, entry: Entry) -> int | None:
         node = options.tree("rest")
@@ -555,18 +601,21 @@ class Hardware:
         return rest
 
     def lamp(self, statement: Statement, entry: Entry) -> Lamp:
-        """``lamp NAME pin PIN``."""
-        return _kept(self.outputs, Lamp(entry.name, _pin(statement), entry.place))
+        """``lamp NAME pin PIN, on when high | low``."""
+        options = self._options(statement, entry, "on_when")
+        return _kept(self.outputs, Lamp(entry.name, _pin(statement), entry.place, options.text("on_when") == "low"))
 
     def relay(self, statement: Statement, entry: Entry) -> Relay:
-        """``relay NAME pin PIN``."""
-        return _kept(self.outputs, Relay(entry.name, _pin(statement), entry.place))
+        """``relay NAME pin PIN, on when high | low``."""
+        options = self._options(statement, entry, "on_when")
+        return _kept(self.outputs, Relay(entry.name, _pin(statement), entry.place, options.text("on_when") == "low"))
 
     def buzzer(self, statement: Statement, entry: Entry) -> Buzzer | None:
-        """``buzzer NAME pin PIN, PITCH``."""
-        tree, piece = _tree(statement)
+        """``buzzer NAME pin PIN, PITCH, on when high | low``."""
+        _, piece = _tree(statement)
+        options = self._options(statement, entry, "pitch", "on_when")
         hertz = _BUZZER_HZ
-        if (node := tree_in(tree, "quantity")) is not None:
+        if (node := options.tree("pitch")) is not None:
             value = quantity(node, piece)
             steps = self._context.measures.steps(value, Unit.RATE, "a buzzer's pitch", resolution=Decimal(1))
             if steps is None:
@@ -574,7 +623,8 @@ class Hardware:
             hertz = steps // 10
             if self._outside(steps, 310, 200_000, Unit.RATE, node, piece, "A buzzer is heard within"):
                 return None
-        return _kept(self.outputs, Buzzer(entry.name, _pin(statement), hertz, entry.place))
+        low = options.text("on_when") == "low"
+        return _kept(self.outputs, Buzzer(entry.name, _pin(statement), hertz, entry.place, low))
 
     # --------------------------------------------------------------------------------------------------------- helpers
 
@@ -675,6 +725,10 @@ def _token(tree: Tree[Token], kind: str) -> Token | None:
 def _pin(statement: Statement) -> str:
     tree, _ = _tree(statement)
     return str(_token(tree, "PIN"))
+
+
+def _says_low(node: Tree[Token]) -> bool:
+    return any(isinstance(child, Token) and child.type == "LOW" for child in node.children)
 
 
 def is_remembered(statement: Statement) -> bool:

@@ -45,6 +45,8 @@ _WORDS = {
     "rest_stays": "rest stays",
     "starts_on": "starts on",
     "on_if_in_doubt": "on if in doubt",
+    "takes": "takes at most 2 ms",
+    "pitch": "2 kHz",
 }
 
 

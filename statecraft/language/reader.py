@@ -67,6 +67,7 @@ class _Declared:
     levels: list[tuple[Statement, Entry]] = field(default_factory=list)
     parts: list[PartText] = field(default_factory=list)
     shared: list[TableRow] = field(default_factory=list)
+    libraries: list[Statement] = field(default_factory=list)
     promises: list[Statement] = field(default_factory=list)
     trials: list[list[Statement]] = field(default_factory=list)
 
@@ -102,6 +103,9 @@ class _Reader:
             reader.expand_groups()
         self._read_hardware(hardware, declared, early=False)
         hardware.check_messages()
+        for statement in declared.libraries:
+            if statement.tree is not None:
+                hardware.library(statement)
         for reader in readers:
             reader.read_counters()
         for reader in readers:
@@ -154,6 +158,7 @@ class _Reader:
             self._gatherer.comment,
             self._gatherer.sources,
             self._heads["board"].piece.place(),
+            tuple(hardware.libraries),
         )
 
     def _fail(self) -> None:
@@ -272,6 +277,8 @@ class _Reader:
                         message = "Failsafes stand above rules, as they decide first"
                         hint = f"Move this table above the rules ({at(ruled.piece.place(), item.piece.place())})."
                         self._mistakes.add(item.piece.place(), message, hint, code="failsafes-below")
+                case "library":
+                    declared.libraries.append(item)
                 case "promise":
                     declared.promises.append(item)
                 case "trial":

@@ -17,7 +17,7 @@ from statecraft.firmware.layout import layout
 from statecraft.firmware.reports import Counts, Modes, Reader, RowTaken, Started, Table
 from statecraft.firmware.toolchain import Built
 from statecraft.language import read_file, read_text
-from statecraft.machine import At, Every, Hear, Machine, SetDial, SetSensor, SetSwitch, Trial
+from statecraft.machine import At, Every, Hear, Machine, Remembered, Sensor, SetDial, SetSensor, SetSwitch, Trial
 from statecraft.simulation import run_trial
 from tests.firmware.rig import Rig, built, framed
 
@@ -58,6 +58,18 @@ def reading(rig: Rig, name: str) -> int | None:
             return int.from_bytes(data[:width], "little", signed=True) if data[width] else None
         offset += width + 1
     raise KeyError(name)
+
+
+def switched(rig: Rig, name: str) -> bool:
+    """What the behaviour is given for a switch."""
+    widths = [4 if s.high > 32767 else 2 if s.high > 255 or s.low < -128 else 1 for s in measured(rig.machine)]
+    place = [switch.name for switch in rig.machine.switches].index(name)
+    address = rig.chip.program.find(INPUTS).address + sum(widths) + len(widths) + place
+    return bool(rig.chip.peek(address, 1)[0])
+
+
+def measured(machine: Machine) -> list[Sensor]:
+    return [sensor for sensor in machine.sensors if not isinstance(sensor.source, Remembered)]
 
 
 def at_rest_ms(rig: Rig) -> float:
@@ -130,7 +142,7 @@ def test_a_halt_in_a_flood_of_other_bytes_stops_as_soon(cart: Rig) -> None:
         cart.run_ms(heard - cart.chip.now_us / 1000 + 15)
         assert cart.mode() == "parked"
         assert at_rest_ms(cart) - heard <= HALT_LIMIT_MS
-        cart.run_ms(50)
+        cart.run_ms(350)  # the flood goes on for a while, and then the line is disturbed for 200 ms
 
 
 def test_a_lost_link_stops_within_its_silence_and_two_ticks(cart: Rig) -> None:
@@ -256,15 +268,17 @@ def test_pulses_are_counted_over_a_second(sprayer: Rig) -> None:
     assert reading(sprayer, "wind") == 0
 
 
-def test_a_switch_counts_once_it_has_held_still(cart: Rig) -> None:
-    start(cart, "cruise")
+def test_a_switch_counts_once_it_has_held_still(sprayer: Rig) -> None:
+    sprayer.run_ms(1500)
     for pulse in range(6):
-        cart.switch("bumper", pulse % 2 == 0)
-        cart.run_ms(14)
-    assert cart.mode() == "cruise"
-    cart.hear("beat")
-    cart.switch("bumper", True)
-    assert 20 <= cart.wait_for("jammed", 60) <= 42
+        sprayer.switch("bumper", pulse % 2 == 0)
+        sprayer.run_ms(14)
+        assert not switched(sprayer, "bumper")
+    sprayer.switch("bumper", True)
+    sprayer.run_ms(20)
+    assert not switched(sprayer, "bumper")
+    sprayer.run_ms(22)
+    assert switched(sprayer, "bumper")
 
 
 def test_a_button_is_a_command(sprayer: Rig) -> None:
@@ -417,10 +431,12 @@ def test_a_serial_line_that_is_off_is_pulled_up(cart: Rig) -> None:
 def test_late_ticks_are_made_up_and_counted_and_too_many_are_a_reset(sprayer: Rig) -> None:
     sprayer.run_ms(1500)
     sprayer.chip.log.clear()
-    sprayer.chip.drive(sprayer.port("49"), True)
-    sprayer.run_ms(400)
-    sprayer.chip.drive(sprayer.port("49"), False)
-    sprayer.run_ms(1500)
+    for _ in range(2):  # a tenth of the time is no habit yet
+        sprayer.chip.drive(sprayer.port("49"), True)
+        sprayer.run_ms(100)
+        sprayer.chip.drive(sprayer.port("49"), False)
+        sprayer.run_ms(900)
+    sprayer.run_ms(200)
     reports = Reader().feed(sprayer.chip.sent(1))
     counts = [report for report in reports if isinstance(report, Counts)]
     assert counts[-1].late >= 10
@@ -450,7 +466,7 @@ def test_the_wraps_of_microseconds_and_milliseconds_are_survived(cart: Rig) -> N
     overflows = cart.chip.value("timer0_overflow_count")
     shift = (1 << 22) - overflows - 300
     cart.chip.poke("timer0_overflow_count", overflows + shift)
-    for name in ("_ZN5ticksL4lastE", "_ZN7rangingL6pingedE"):
+    for name in ("_ZN5ticksL4lastE", "_ZN5ticksL3fedE", "_ZN7rangingL6pingedE"):
         cart.chip.poke(name, (cart.chip.value(name) + shift * 1024) & 0xFFFFFFFF)
     cart.chip.poke("timer0_millis", (1 << 32) - 300)
     before = cart.field("clock", "mode feed_pusher")

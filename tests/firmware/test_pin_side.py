@@ -30,6 +30,7 @@ namespace behaviour {
 void hear(Command command) { *out++ = static_cast<int32_t>(command); }
 %s
 }
+extern "C" void calm() { for (int32_t tick = 0; tick < 300; ++tick) links::after_tick(); }
 extern "C" int32_t listen(int32_t port, const uint8_t* bytes, int32_t count, int32_t* heard) {
     SerialPort& from = port == 1 ? Serial1 : Serial2;
     memcpy(from.in, bytes, static_cast<size_t>(count));
@@ -101,6 +102,7 @@ def listen(ears: ctypes.CDLL, machine: Machine, port: int, data: bytes) -> tuple
     names = [command.name for command in (*events, *others)]
     heard = (ctypes.c_int32 * (2 * len(data) + 16))()
     ears.listen(port, b"\n$*00\n", 6, heard)
+    ears.calm()
     ignored = ears.listen(port, data, len(data), heard)
     found, place = [], 0
     while heard[place] != -1:
@@ -120,8 +122,10 @@ class Literal:
         self.link = link
         self.commands = {c.message: c.name for c in machine.commands if c.link == link.name and c.message}
         self.dials = {d.prefix: d for d in machine.dials if d.link == link.name}
+        self.urgent = {c.name for c in machine.commands if c.urgent}
         self.heard: list[str] = []
         self.ignored = 0
+        self.disturbed = False  # no time passes
 
     def viable(self, text: str) -> bool:
         starts = any(message.startswith(text) for message in (*self.commands, *self.dials))
@@ -130,13 +134,16 @@ class Literal:
     def whole(self, text: str) -> bool:
         """Hear ``text`` if it is a message."""
         if text in self.commands:
-            self.heard.append(self.commands[text])
+            if self.disturbed and self.commands[text] not in self.urgent:
+                self.ignored += 1
+            else:
+                self.heard.append(self.commands[text])
             return True
         for prefix, dial in self.dials.items():
             if text.startswith(prefix):
                 number = re.fullmatch(r"-?[0-9]{1,6}", text[len(prefix) :])
                 steps = int(int(number[0]) / dial.unit.resolution) if number else None
-                if steps is not None and dial.low <= steps <= dial.high:
+                if not self.disturbed and steps is not None and dial.low <= steps <= dial.high:
                     self.heard.append(f"{dial.name} {steps}")
                 else:
                     self.ignored += 1
@@ -155,6 +162,7 @@ class Literal:
                 so_far = ""
                 if not self.viable(byte):
                     self.ignored += byte not in "\r\n"
+                    self.disturbed |= byte not in "\r\n"
                     continue
             so_far += byte
             if so_far in self.commands:

@@ -34,6 +34,7 @@ from statecraft.machine import (
     OutputIs,
     Pulses,
     Ranger,
+    Relay,
     Remembered,
     Servo,
     SetDial,
@@ -71,17 +72,21 @@ sensor   front      range, trigger 22, echo 23, 2 cm .. 4 m, median of 3, air 5 
 sensor   pull       current, pin A1, 0.5 V is 0 A, 2.5 V is 20 A
 sensor   air        temperature, pin A2, 10 kohm at 25 C, beta 3950, against 10 kohm
 sensor   wind       pulses, pin 2, 0 Hz .. 60 Hz
-sensor   heading    by hand, 0 deg .. 359.9 deg, patience 1 s
+sensor   heading    by hand, 0 deg .. 359.9 deg, patience 1 s, takes at most 0.25 ms
 sensor   seen_left  front, taken in look_left after 350 ms, patience 3 s
-switch   lid        by hand
+switch   lid        by hand, takes at most 1 ms
+switch   bumper     pin 4, on when high, on if in doubt
 
-motor    leaf       pwm 9, direction 8, ramp 200 %/s, pause 300 ms before reversing
+motor    leaf       pwm 9, direction 8 on when low, ramp 200 %/s, pause 300 ms before reversing
 servo    fingers    pin 45, 0 deg .. 90 deg, rest stays
 servo    wrist      pin 46, -10 deg .. 90 deg
-relay    pump       pin 7
-buzzer   horn       pin 8
-output   gripper    by hand, 0 % .. 100 %, rest 20 %
+relay    pump       pin 7, on when low
+buzzer   horn       pin 8, on when low, 3 kHz
+output   gripper    by hand, 0 % .. 100 %, rest 20 %, takes at most 2 ms
 output   note       by hand, 0 .. 9
+
+library  "Wire"
+library  "SPI"
 
 constant slow       = 30 %
 constant soon       = 300 ms
@@ -174,20 +179,23 @@ def test_sensors(gatherer) -> None:  # type: ignore[no-untyped-def]
     assert (pull.low, pull.high, pull.patience) == (0, 20000, 50)
     assert air.source == Thermistor("A2", 10_000, 250, 3950, 10_000) and (air.low, air.high) == (-400, 1250)
     assert wind.source == Pulses("2") and (wind.unit, wind.high) == (Unit.RATE, 600)
-    assert heading.source == ByHand() and (heading.unit, heading.high, heading.patience) == (Unit.ANGLE, 3599, 100)
+    assert heading.source == ByHand(250) and (heading.unit, heading.high, heading.patience) == (Unit.ANGLE, 3599, 100)
     assert seen.source == Remembered("front", "drive", "look_left", 35)
     assert (seen.unit, seen.low, seen.high, seen.patience) == (Unit.LENGTH, 20, 4000, 300)
-    (lid,) = gatherer.switches
-    assert lid.contact is None
+    lid, bumper = gatherer.switches
+    assert (lid.contact, lid.on_if_in_doubt, lid.takes_us) == (None, False, 1000)
+    assert (bumper.contact, bumper.on_if_in_doubt) == (Contact("4", True, 2), True)
+    assert gatherer.libraries == ("Wire", "SPI")
 
 
 def test_outputs(gatherer) -> None:  # type: ignore[no-untyped-def]
-    leaf, fingers, wrist, _, horn, gripper, note = gatherer.outputs
-    assert leaf == Motor("leaf", "9", None, None, "8", 200, 30, leaf.place)
+    leaf, fingers, wrist, pump, horn, gripper, note = gatherer.outputs
+    assert leaf == Motor("leaf", "9", None, None, "8", 200, 30, leaf.place, ("direction",))
+    assert pump == Relay("pump", "7", pump.place, on_when_low=True)
     assert fingers == Servo("fingers", "45", 0, 900, None, fingers.place)
     assert wrist == Servo("wrist", "46", -100, 900, -100, wrist.place)
-    assert horn == Buzzer("horn", "8", 2000, horn.place)
-    assert gripper == HandOutput("gripper", Unit.PERCENT, 0, 100, 20, gripper.place)
+    assert horn == Buzzer("horn", "8", 3000, horn.place, on_when_low=True)
+    assert gripper == HandOutput("gripper", Unit.PERCENT, 0, 100, 20, gripper.place, 2000)
     assert note == HandOutput("note", Unit.NUMBER, 0, 9, 0, note.place)
 
 
