@@ -363,7 +363,11 @@ class PartReader:
         modes = self._modes_of(in_)
         condition: Condition | None = None
         if not when.text:
-            hint = "Say when it happens. For what happens at once, write after 0 s."
+            # a failsafe that always holds holds back every rule into its modes: after 0 s is no advice there
+            if text.failsafe:
+                hint = "Say when it happens. A failsafe that always holds lets nothing start."
+            else:
+                hint = "Say when it happens. For what happens a tick after the mode was entered, write after 0 s."
             self._mistakes.add(text.piece.place(), "This row does not say when", hint, code="empty-cell")
         else:
             condition = self._conditions.cell(when, Scope("row", self._names))

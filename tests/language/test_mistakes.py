@@ -1176,7 +1176,15 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "empty-cell",
         "parked | | cruise |",
         "This row does not say when",
-        "Say when it happens. For what happens at once, write after 0 s.",
+        "Say when it happens. For what happens a tick after the mode was entered, write after 0 s.",
+    ),
+    (
+        "when nothing, a failsafe",
+        {"failsafe": "any | | parked |"},
+        "empty-cell",
+        "any | | parked |",
+        "This row does not say when",
+        "Say when it happens. A failsafe that always holds lets nothing start.",
     ),
     (
         "go nothing",

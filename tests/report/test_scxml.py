@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine, Steady, atoms
 from statecraft.report.scxml import losses, mode_id, needed, scxml
+from statecraft.semantics import tick_of
 from statecraft.simulation import Simulation
 from tests.random_machines import machine_texts, random_inputs, random_text
 from tests.report.chart_runner import SCXML, STATES, Chart
@@ -39,7 +40,7 @@ def compare(machine: Machine, seed: int, ticks: int) -> None:
         chart.data.update({f"switch_{name}": value for name, value in view.switches.items()})
         chart.data.update({f"dial_{name}": value for name, value in view.dials.items()})
         for atom in steadies:
-            held = view.clocks[f"steady {atom.sensor} {atom.band} {atom.ticks}"] >= atom.ticks
+            held = view.clocks.get(f"steady {atom.sensor} {atom.band} {atom.ticks}", 0) >= atom.ticks
             chart.data[f"steady_{atom.sensor}_{atom.band}_{atom.ticks}"] = (
                 held and view.sensors[atom.sensor] is not None
             )
@@ -104,10 +105,10 @@ def test_every_chart_is_whole(text: str) -> None:
 
 def test_rows_that_wait_for_a_command_say_so_in_their_event() -> None:
     machine = read_file(str(next(path for path in SAMPLES if path.stem == "sump_pump")))
-    rows = {row.when_text: row for row in machine.parts[0].rows}
-    assert needed(rows["off"].when) == ("off",)
-    assert needed(rows["ready and not pull fault"].when) == ("ready",)
-    assert needed(rows["ready or after 30 min"].when) == ()
+    decisions = {d.row.when_text: d for made in tick_of(machine).parts[0].decisions for d in made}
+    assert needed(decisions["off"].when) == ("off",)
+    assert needed(decisions["ready and not pull fault"].when) == ("ready",)
+    assert needed(decisions["ready or after 30 min"].when) == ()
 
 
 def test_what_is_lost_is_said_in_the_file() -> None:

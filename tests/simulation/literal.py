@@ -392,13 +392,16 @@ class Literal:
         return self.output_is(condition)
 
     def after(self, atom: After, part: Part, entered: Mode | None) -> bool:
+        """``after``; as if ``entered`` had just been entered, its clock and those of groups come into are 0."""
         if atom.group is None:
             return (0 if entered is not None else self.clocks[f"mode {part.name}"]) >= atom.ticks
         group = part.group[atom.group]
         inside = self.modes[part.name] in group.modes
-        if entered is not None and entered.name not in group.modes:
+        if entered is None:
+            return inside and self.clocks[f"group {part.name}.{group.name}"] >= atom.ticks
+        if entered.name not in group.modes:
             return False
-        return inside and self.clocks[f"group {part.name}.{group.name}"] >= atom.ticks
+        return (self.clocks[f"group {part.name}.{group.name}"] if inside else 0) >= atom.ticks
 
     def value(self, term: Term) -> int | None:
         if term.kind == "sensor":
