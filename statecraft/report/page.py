@@ -25,6 +25,7 @@ from statecraft.report.style import DARK, LIGHT, properties, sheet
 from statecraft.report.svg import markup
 from statecraft.report.table import grid
 from statecraft.report.timeline import clock, timeline
+from statecraft.semantics import tick_of
 from statecraft.simulation.why import why
 from statecraft.templates_engine import render
 
@@ -137,7 +138,7 @@ def page(
         natural=picture.get("width"),
         height=picture.get("height"),
         sheets=[_sheet(machine, part, mode) for part in machine.parts for mode in part.modes],
-        tables=[(part, grid(part)) for part in machine.parts],
+        tables=[(part, grid(machine, part)) for part in machine.parts],
         proof=proof,
         findings=[(number, each, _replay(machine, each, names[id(each)])) for number, each in enumerate(findings, 1)],
         verdicts=[(each, _verdict_run(machine, each, n)) for n, each in enumerate(proof.verdicts if proof else (), 1)],
@@ -163,7 +164,6 @@ def page(
         version=__version__,
         when=(when or datetime.now(UTC)).strftime("%Y-%m-%d %H:%M UTC"),
         kind=words.kind,
-        lead=words.lead,
         words=words,
         longest=LONGEST,
         style=sheet("page") + sheet("drawing"),
@@ -179,7 +179,7 @@ def _sheet(machine: Machine, part: Part, mode: Mode) -> ModeSheet:
         words.kind(machine, part, mode),
         words.traits(machine, part, mode),
         [(output.name, words.setting(machine, output, value)) for output, value in words.settings(machine, mode)],
-        [(row, words.lead(row, mode.name)) for row in part.rows if mode.name in row.modes],
+        [(d.row, words.lead(d)) for d in tick_of(machine).part[part.name].in_mode[mode.name]],
         [
             (listed_modes, row)
             for row in part.rows

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 from statecraft.folding import folded
 from statecraft.machine import Machine, Part, Row
 from statecraft.report.words import kind, lead
+from statecraft.semantics import Decision, SetCounter, tick_of
+from statecraft.semantics.guards import FALSE
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -62,16 +64,30 @@ class Grid:
     cells: dict[tuple[str, int], Cell]
 
 
-def grid(part: Part) -> Grid:
-    """The table of ``part``. Rows with the same ``when`` share a column; of two in one cell the first decides."""
+def grid(machine: Machine, part: Part) -> Grid:
+    """The table of ``part``. Rows with the same ``when`` share a column; of two in one cell the first decides. What
+    can never hold in a mode, or is always held back there, has no cell.
+    """
     columns: dict[tuple[bool, str], int] = {}
-    cells: dict[tuple[str, int], Cell] = {}
     for row in part.rows:
-        column = columns.setdefault((row.failsafe, row.when_text), len(columns))
-        for mode in row.modes:
-            does = f", {row.do_text}" if row.do_text else ""
-            cells.setdefault((mode, column), Cell(f"{lead(row, mode)}{does} ({row.number})", row))
+        columns.setdefault((row.failsafe, row.when_text), len(columns))
+    cells: dict[tuple[str, int], Cell] = {}
+    for made in tick_of(machine).part[part.name].decisions:
+        for decision in made:
+            if decision.decides != FALSE:
+                row = decision.row
+                said = f"{lead(decision)}{_does(decision)} ({row.number})"
+                cells.setdefault((decision.mode.name, columns[row.failsafe, row.when_text]), Cell(said, row))
     return Grid(part, tuple(text for _, text in columns), tuple(failsafe for failsafe, _ in columns), cells)
+
+
+def _does(decision: Decision) -> str:
+    """What becomes of counters there: as written, but for the steps that a failsafe does not make where it stays."""
+    row = decision.row
+    if len(decision.changes) == len(row.changes):
+        return f", {row.do_text}" if row.do_text else ""
+    sets = (change for change in decision.changes if isinstance(change, SetCounter))
+    return "".join(f", {change.counter.name} = {change.value}" for change in sets)
 
 
 def row_cells(row: Row) -> tuple[str, ...]:
@@ -90,7 +106,7 @@ def print_grid(machine: Machine, console: Console) -> None:
     from rich.text import Text
 
     for part in machine.parts:
-        table = grid(part)
+        table = grid(machine, part)
         first = max(len("mode"), *(len(mode.name) + 2 for mode in part.modes))
         bands = _bands(table, console.width - first - 3)
         for number, band in enumerate(bands):
@@ -177,7 +193,7 @@ def print_rows(machine: Machine, console: Console) -> None:
 
 def _grid_lines(machine: Machine, part: Part) -> Iterator[list[str]]:
     """The table of ``part`` as text: a head, then a line a mode."""
-    table = grid(part)
+    table = grid(machine, part)
     heads = [("! " if failsafe else "") + text for failsafe, text in zip(table.failsafe, table.triggers, strict=True)]
     yield ["mode", "kind", *heads]
     for mode in part.modes:
@@ -235,7 +251,7 @@ def html(machine: Machine, rows: bool = False) -> str:
     return render(
         "report/table.html.j2",
         machine=machine,
-        tables=[(part, grid(part)) for part in machine.parts],
+        tables=[(part, grid(machine, part)) for part in machine.parts],
         rows=rows,
         kind=kind,
         style=sheet("page"),

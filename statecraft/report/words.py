@@ -24,13 +24,13 @@ from statecraft.machine import (
     Ranger,
     Relay,
     Remembered,
-    Row,
     Sensor,
     Servo,
     Setting,
     Thermistor,
     Unit,
 )
+from statecraft.semantics.decisions import Decision
 
 
 def setting(machine: Machine, output: Output, value: Setting) -> str:
@@ -75,11 +75,11 @@ def traits(machine: Machine, part: Part, mode: Mode) -> list[str]:
     return found + [f"tolerates {sensor} fault" for sensor in mode.tolerates]
 
 
-def lead(row: Row, mode: str | None = None) -> str:
-    """Where ``row`` leads from ``mode``: a mode's name, ``stays`` or ``restarts``."""
-    if row.move == "restart":
-        return "restarts"
-    return "stays" if row.move == "stay" or row.target == mode else row.target
+def lead(decision: Decision) -> str:
+    """Where a row leads from its mode: a mode's name, ``stays`` or ``restarts``."""
+    if decision.target is not decision.mode:
+        return decision.target.name
+    return "restarts" if decision.enters else "stays"
 
 
 def wires(contact: Contact | None, machine: Machine) -> str:

@@ -13,8 +13,10 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from statecraft.language import read_file, read_text
-from statecraft.machine import Machine
+from statecraft.machine import Machine, Part, Row
 from statecraft.report.table import comma_separated, grid, html, markdown, print_grid, print_rows
+from statecraft.semantics import tick_of
+from statecraft.semantics.guards import FALSE
 from tests.random_machines import machine_texts
 
 SAMPLES = Path(__file__).parents[2] / "samples"
@@ -49,14 +51,53 @@ def test_each_cell_says_what_the_first_row_of_that_condition_does_there(text: st
                     for row in part.rows
                     if line[0] in row.modes and ("! " if row.failsafe else "") + row.when_text == trigger
                 ]
-                if not rows:
-                    assert cell == "stays"
+                if cell == "stays":  # no row, or none that can ever hold there
+                    assert all(never(machine, part, line[0], row) for row in rows)
                     continue
-                row = rows[0]
+                row = next(row for row in rows if not never(machine, part, line[0], row))
                 assert cell.endswith(f"({row.number})")
                 leads = row.move == "go" and row.target != line[0]
                 assert cell.startswith(row.target if leads else "restarts" if row.move == "restart" else "stays")
-                assert not row.do_text or row.do_text in cell
+                stays = row.failsafe and not leads and row.move != "restart"
+                for change in row.changes:
+                    assert (change.counter in cell) == (change.how == "set" or not stays)
+
+
+def never(machine: Machine, part: Part, mode: str, row: Row) -> bool:
+    """Whether the row's place in the mode's own decisions says that it cannot decide there."""
+    found = next(d for d in tick_of(machine).part[part.name].in_mode[mode] if d.row is row)
+    return found.decides == FALSE
+
+
+def test_a_cell_says_only_what_can_happen_there() -> None:
+    text = """
+machine vent
+board atmega328p
+tick 10 ms
+switch shut pin 3, on when low, settle 30 ms
+counter n 0 .. 5
+motor m pwm 5, forward 6, reverse 7
+mode resting stop
+mode opening m 20 %
+mode shutting m -20 %
+group going opening, shutting
+failsafes
+  in | when | go to | do
+  any | shut | resting | n + 1
+rules
+  in | when | go to
+  resting, opening | after 5 s in going | shutting
+  shutting | not shut | opening
+"""
+    table = grid(machine := read_text(text, file="vent.modes"), machine.parts[0])
+    cells = {key: cell.text for key, cell in table.cells.items()}
+    assert cells == {
+        ("resting", 0): "stays (0)",  # a failsafe does not step where it leads nowhere else
+        ("opening", 0): "resting, n + 1 (0)",
+        ("shutting", 0): "resting, n + 1 (0)",
+        ("opening", 1): "shutting (1)",  # in resting no time in going goes by
+        ("shutting", 2): "opening (2)",
+    }
 
 
 @pytest.mark.parametrize("path", sorted(SAMPLES.glob("*.modes")), ids=lambda path: path.stem)
@@ -135,7 +176,7 @@ def test_every_condition_is_in_one_of_the_bands() -> None:
     print_grid(machine, Console(file=out, width=80))
     text = " ".join(out.getvalue().split())
     assert out.getvalue().count("■ parked") == text.count(" of ")
-    assert len(grid(machine.parts[0]).triggers) == 18
+    assert len(grid(machine, machine.parts[0]).triggers) == 18
     wide = io.StringIO()
     print_rows(machine, Console(file=wide, width=200))
     assert all(row.when_text in wide.getvalue() for row in machine.parts[0].rows)
@@ -148,7 +189,7 @@ def test_a_gap_is_a_dot_in_the_terminal_and_the_key_says_what_that_means(width: 
     print_grid(machine, Console(file=out, width=width))
     lines = out.getvalue().splitlines()
     (part,) = machine.parts
-    table = grid(part)
+    table = grid(machine, part)
     gaps = len(part.modes) * len(table.triggers) - len(table.cells)
     key = next(number for number, line in enumerate(lines) if line.startswith("■ stop mode"))
     body, said = lines[:key], " ".join(lines[key:])
