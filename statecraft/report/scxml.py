@@ -256,7 +256,7 @@ def _mode(tick: Tick, part: Part, mode: Mode, parent: Element) -> None:
     entry = _add(state, "onentry")
     place = part.modes.index(mode)
     for drive in tick.drives:
-        if drive.part is not part:
+        if drive.part is None or drive.part.name != part.name:
             continue
         match drive.asks[place]:
             case None:

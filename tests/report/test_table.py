@@ -65,7 +65,7 @@ def test_each_cell_says_what_the_first_row_of_that_condition_does_there(text: st
 
 def never(machine: Machine, part: Part, mode: str, row: Row) -> bool:
     """Whether the row's place in the mode's own decisions says that it cannot decide there."""
-    found = next(d for d in tick_of(machine).part[part.name].in_mode[mode] if d.row is row)
+    found = next(d for d in tick_of(machine).part[part.name].in_mode[mode] if d.row.number == row.number)
     return found.decides == FALSE
 
 
