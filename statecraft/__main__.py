@@ -1,5 +1,24 @@
-"""``python -m statecraft``."""
+"""``python -m statecraft``, and the command itself: it answers to Ctrl-C while the rest of it is still being read."""
 
-from statecraft.cli import main
+import os
+import sys
 
-main()
+
+def main() -> None:
+    """Run the command line."""
+    try:
+        for number in (0, 1, 2):  # what a shell closed (`>&-`) must not become the next file that is opened
+            try:
+                os.fstat(number)
+            except OSError:
+                os.open(os.devnull, os.O_RDWR)
+        from statecraft.cli import main as run
+
+        run()
+    except KeyboardInterrupt:
+        print("stopped; nothing half-written was left behind", file=sys.stderr)
+        sys.exit(130)
+
+
+if __name__ == "__main__":
+    main()

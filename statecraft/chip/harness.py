@@ -9,6 +9,7 @@ import subprocess
 import tempfile
 from pathlib import Path
 
+from statecraft.caches import cache_folder, used
 from statecraft.chip.errors import ChipUnavailable
 
 SOURCE = Path(__file__).with_name("harness.c")
@@ -26,15 +27,6 @@ MISSING = (
 )
 
 
-def cache_folder() -> Path:
-    """Where built programs are kept: ``statecraft`` in ``$XDG_CACHE_HOME``, or in ``~/.cache``.
-
-    Source: XDG Base Directory Specification 0.8; a relative path there is to be ignored.
-    """
-    base = Path(os.environ.get("XDG_CACHE_HOME", ""))
-    return (base if base.is_absolute() else Path.home() / ".cache") / "statecraft"
-
-
 def executable() -> Path:
     """The simulator's executable; compiled if this source has not been compiled before.
 
@@ -42,14 +34,14 @@ def executable() -> Path:
         ChipUnavailable: there is no C compiler, or a library is missing, or the source does not compile.
     """
     key = hashlib.sha256(SOURCE.read_bytes() + repr((FLAGS, INCLUDE, LIBRARIES)).encode()).hexdigest()[:16]
-    target = cache_folder() / f"chip-{key}"
+    target = cache_folder("chip") / key
     if target.exists():
+        used(target)
         return target
     compiler = shutil.which(os.environ.get("CC", "cc")) or shutil.which("cc")
     if compiler is None:
         raise ChipUnavailable("the simulated chip needs a C compiler: install gcc, libsimavr-dev and libelf-dev")
     try:
-        target.parent.mkdir(parents=True, exist_ok=True)
         # Built aside and moved, so that two that start at once do not meet half a file.
         with tempfile.TemporaryDirectory(dir=target.parent) as folder:
             built = Path(folder) / "chip"

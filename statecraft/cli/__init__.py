@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import codecs
+import contextlib
 import importlib
+import os
 import sys
+from collections.abc import Iterator
+from typing import Any
 
 import click
 
@@ -56,6 +61,14 @@ class Verbs(click.Group):
             ctx.fail(f"there is no verb '{args[0]}'" + (f"; did you mean '{near[0]}'?" if near else ""))
         return super().resolve_command(ctx, args)
 
+    def make_context(self, *args: Any, **kwargs: Any) -> click.Context:
+        with _failed_output():
+            return super().make_context(*args, **kwargs)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        with _failed_output():
+            return super().invoke(ctx)
+
 
 @click.group(cls=Verbs, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, "--version", message="statecraft %(version)s")
@@ -67,26 +80,91 @@ def cli() -> None:
     """
 
 
+class _ReaderGone(Exception):
+    """Whoever read a pipe has gone (`statecraft table x | head`): nobody is left to tell."""
+
+
+class _Failed(Exception):
+    """The system refused something; the message says what."""
+
+
+@contextlib.contextmanager
+def _failed_output() -> Iterator[None]:
+    """Tell click nothing of what the system refuses: it would end with an exit code of its own, or not at all."""
+    try:
+        yield
+    except BrokenPipeError:
+        raise _ReaderGone from None
+    except OSError as error:
+        what = f"{os.fsdecode(error.filename)}: " if error.filename is not None else "the output cannot be written: "
+        raise _Failed(what + (error.strerror or str(error))) from None
+
+
+PLAIN = {
+    "✓": "+", "✗": "x", "→": "->", "←": "<-", "⇒": "=>", "…": "...", "·": ".", "—": "-", "–": "-", "−": "-", "×": "x",
+    "≤": "<=", "≥": ">=", "≠": "!=", "▶": ">", "■": "#", "│": "|", "─": "-", "“": '"', "”": '"', "„": '"', "‘": "'",
+    "’": "'", "µ": "u", "Ω": "ohm", "°": " deg ", "\u00a0": " ",
+}  # fmt: skip
+"""What is printed instead where the output has no such sign."""
+
+
+def _plainly(error: UnicodeError) -> tuple[str | bytes, int]:
+    """What cannot be encoded, plainly; bytes of a file's name that were no text, as they were."""
+    assert isinstance(error, UnicodeEncodeError)
+    char = error.object[error.start]
+    if "\udc80" <= char <= "\udcff":
+        return bytes([ord(char) - 0xDC00]), error.start + 1
+    return PLAIN.get(char, "?"), error.start + 1
+
+
+BROKEN_PIPE = 128 + 13
+"""The exit code by which a shell tells that a program wrote to a pipe that nobody reads."""
+
+INTERRUPTED = 128 + 2
+
+
 def main() -> None:
     """Run the command line; every expected failure ends in a message and an exit code, none in a traceback."""
     from statecraft.errors import StatecraftError
 
+    codecs.register_error("plainly", _plainly)
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="plainly")
+    code, message = 1, ""
     try:
-        code = cli.main(standalone_mode=False)
-        sys.exit(code if isinstance(code, int) else 0)
+        ended = cli.main(standalone_mode=False)
+        code = ended if isinstance(ended, int) else 0
+        with _failed_output():
+            if sys.stdout is not None:
+                sys.stdout.flush()
     except StatecraftError as error:
         from statecraft.cli.common import screen
 
         console = screen(stderr=True)
-        click.echo(error.render(color=console.is_terminal, width=console.width), err=True)
-        sys.exit(getattr(error, "code", 1))
+        code, message = getattr(error, "code", 1), error.render(color=console.is_terminal, width=console.width)
+    except _Failed as failed:
+        message = str(failed)
     except click.ClickException as error:
-        error.show()
-        sys.exit(error.exit_code)
+        code, message = error.exit_code, ""
+        with contextlib.suppress(OSError):
+            error.show()
     except (click.Abort, KeyboardInterrupt):
-        click.echo("stopped; nothing half-written was left behind", err=True)
-        sys.exit(130)
-    except BrokenPipeError:
-        # The reader of a pipe has gone (`statecraft table x | head`): nobody is left to tell.
-        sys.stderr.close()
-        sys.exit(0)
+        code, message = INTERRUPTED, "stopped; nothing half-written was left behind"
+    except _ReaderGone:
+        code = BROKEN_PIPE
+    _end(message)
+    sys.exit(code)
+
+
+def _end(message: str) -> None:
+    """Say the last word, if it can be said; what cannot be written any more must not be tried again at the exit."""
+    with contextlib.suppress(OSError):
+        if message:
+            click.echo(message, err=True)
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            if stream is not None:
+                stream.flush()
+        except OSError:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())

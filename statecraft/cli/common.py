@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import os
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -36,6 +38,39 @@ def read(path: str) -> Machine:
     return read_file(path)
 
 
+STANDARD_OUTPUT = Path("-")
+
+
+def put(path: Path, data: str | bytes) -> None:
+    """Write ``data`` to ``path`` (:func:`statecraft.files.write_bytes`); ``-`` is standard output.
+
+    Raises:
+        StatecraftError: it cannot be written.
+    """
+    from statecraft.files import write_bytes
+
+    data = data.encode() if isinstance(data, str) else data
+    if path == STANDARD_OUTPUT:
+        click.echo(data, nl=False)
+    else:
+        write_bytes(path, data)
+
+
+def tell(message: str, written: Path | None = None) -> None:
+    """Print ``message``; beside what was ``written``, if that went to standard output."""
+    click.echo(message, err=written is not None and is_output(written))
+
+
+def is_output(path: Path) -> bool:
+    """Whether what is written to ``path`` goes to standard output."""
+    if path == STANDARD_OUTPUT:
+        return True
+    try:
+        return os.path.samestat(path.stat(), os.fstat(1))
+    except OSError:
+        return False
+
+
 @contextlib.contextmanager
 def step(console: Console, name: str) -> Iterator[None]:
     """Show on a terminal that ``name`` is under way; elsewhere say nothing."""
@@ -50,7 +85,11 @@ def screen(stderr: bool = False) -> Console:
     """The terminal: coloured only when it is one and NO_COLOR is not set."""
     from rich.console import Console
 
-    return Console(stderr=stderr, highlight=False, soft_wrap=False)
+    class Screen(Console):
+        def on_broken_pipe(self) -> None:
+            raise  # it is the command's to end, not the screen's
+
+    return Screen(stderr=stderr, highlight=False, soft_wrap=False)
 
 
 file_argument = click.argument("file", type=click.Path(path_type=str))

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from statecraft.caches import cache_folder, used
 from statecraft.firmware.behaviour import behaviour_files, command_names, input_names
-from statecraft.firmware.caches import cache_folder
 from statecraft.firmware.layout import Field, Layout, layout, reading_type
 from statecraft.firmware.toolchain import BuildFailed, ToolchainMissing
 from statecraft.machine import Machine, Remembered
@@ -113,6 +113,7 @@ def build_desk(machine: Machine, *, flags: Sequence[str] = (), folder: Path | No
     folder = folder or cache_folder("desk") / key
     library = folder / f"{machine.name}_{key}.so"
     if library.exists():
+        used(library)
         return library
     folder.mkdir(parents=True, exist_ok=True)
     for name, text in files.items():

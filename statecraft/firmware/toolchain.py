@@ -17,8 +17,8 @@ from functools import cached_property
 from pathlib import Path
 
 from statecraft.boards import Board
+from statecraft.caches import cache_folder, home, used
 from statecraft.errors import StatecraftError
-from statecraft.firmware.caches import cache_folder
 
 COMMON = ("-Os", "-ffunction-sections", "-fdata-sections")
 CPP = ("-std=gnu++11", "-fpermissive", "-fno-exceptions", "-fno-threadsafe-statics")
@@ -88,7 +88,7 @@ def find_toolchain() -> Toolchain:
     Raises:
         ToolchainMissing: one of them is not to be found.
     """
-    packages = Path.home() / ".arduino15" / "packages" / "arduino"
+    packages = home() / ".arduino15" / "packages" / "arduino"
     on_path = shutil.which("avr-g++")
     compilers = [Path(on_path)] if on_path else sorted(packages.glob("tools/avr-gcc/*/bin/avr-g++"), reverse=True)
     given = os.environ.get("ARDUINO_AVR")
@@ -159,8 +159,8 @@ def _core(tools: Toolchain, base: Sequence[str]) -> Path:
     folder = cache_folder("core")
     archive = folder / f"{_key([tools.version, *base, *stamp])}.a"
     if archive.exists():
+        used(archive)
         return archive
-    folder.mkdir(parents=True, exist_ok=True)
     # WString.cpp asks for DECIMAL_DIG, which avr-libc's float.h keeps from C++ before its 2.1.
     ways = {
         ".c": [tools.program("gcc"), "-std=gnu11"],
@@ -187,8 +187,8 @@ def _object(command: Sequence[str], source: Path, headers: Iterable[Path], versi
     target = folder / f"{_key([version, *place, *texts])}.o"
     notes = target.with_suffix(".txt")
     if target.exists() and notes.exists():
+        used(target, notes)
         return target, notes.read_text(encoding="utf-8")
-    folder.mkdir(parents=True, exist_ok=True)
     unfinished = target.with_suffix(f".{os.getpid()}.part")
     said = _run([*command, str(source), "-o", str(unfinished)])
     notes.write_text(said, encoding="utf-8")

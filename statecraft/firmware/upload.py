@@ -10,6 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from statecraft.boards import Board
+from statecraft.caches import home
 from statecraft.errors import StatecraftError
 from statecraft.firmware.toolchain import ToolchainMissing
 
@@ -35,7 +36,7 @@ def find_avrdude() -> list[str]:
     found = shutil.which("avrdude")
     if found:
         return [found]
-    kept = sorted((Path.home() / ".arduino15/packages/arduino/tools/avrdude").glob("*/bin/avrdude"))
+    kept = sorted((home() / ".arduino15/packages/arduino/tools/avrdude").glob("*/bin/avrdude"))
     if kept:
         return [str(kept[-1]), f"-C{kept[-1].parents[1] / 'etc' / 'avrdude.conf'}"]
     raise ToolchainMissing(MISSING)

@@ -7,17 +7,15 @@ from __future__ import annotations
 
 import csv
 import json
-import os
 import re
-import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from operator import itemgetter
 from pathlib import Path
-from typing import Any, NamedTuple, TextIO
+from typing import Any, NamedTuple
 
 from statecraft.errors import StatecraftError
+from statecraft.files import whole_text
 from statecraft.machine import Buzzer, Dial, HandOutput, Lamp, Machine, Motor, Output, Relay, Servo, Unit, show_duration
 from statecraft.simulation.state import State, View, layout
 
@@ -212,27 +210,6 @@ def unit_of(thing: Output | Dial) -> Unit | None:
 # ---------------------------------------------------------------------------------------------------------------- files
 
 
-@contextmanager
-def whole(path: Path) -> Iterator[TextIO]:
-    """A text file to write that takes ``path``'s place when all went well; else what stood there stays.
-
-    Raises:
-        OSError: the folder cannot be written to.
-    """
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-            yield file
-        # mkstemp keeps others out; a file the user asked for is as open as any other that they write
-        umask = os.umask(0)
-        os.umask(umask)
-        Path(name).chmod(0o666 & ~umask)
-        Path(name).replace(path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
-
-
 def write_csv(trace: Trace, path: Path) -> None:
     """A table with a line a tick: the tick, its time in ms, then every column.
 
@@ -241,7 +218,7 @@ def write_csv(trace: Trace, path: Path) -> None:
     """
     columns = trace.columns
     tick = trace.layout.index["tick", ""]
-    with whole(path) as file:
+    with whole_text(path) as file:
         table = csv.writer(file)
         table.writerow(["tick", "time [ms]", *(column.title for column in columns)])
         for state in trace.states:
@@ -256,7 +233,7 @@ def write_jsonl(trace: Trace, path: Path) -> None:
     Raises:
         OSError: ``path`` cannot be written.
     """
-    with whole(path) as file:
+    with whole_text(path) as file:
         for view in trace:
             file.write(json.dumps(view.as_dict()) + "\n")
 
@@ -284,7 +261,7 @@ def write_vcd(trace: Trace, path: Path) -> None:
         for part in machine.parts
     ]
     tick = trace.layout.index["tick", ""]
-    with whole(path) as file:
+    with whole_text(path) as file:
         comment = "\n".join([f"{machine.name}, a tick of {machine.tick_ms} ms", *codes, *units])
         writer = VCDWriter(file, timescale="1 ms", date="", comment=comment)
         signals = [signal for column in trace.columns for signal in _signals(machine, column)]

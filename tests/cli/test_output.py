@@ -1,0 +1,93 @@
+"""Whatever becomes of the output, the command ends as commands do: no traceback, and an exit code that is true."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from tests.cli.conftest import SAMPLES
+
+SOUND = SAMPLES / "greenhouse_vent.modes"
+WROTE = [["check", SOUND], ["table", SOUND], ["try", SOUND], ["wiring", SOUND], ["check", "--explain", "flapping"]]
+
+
+def command(*arguments: str | Path, **environment: str) -> subprocess.Popen[bytes]:
+    return subprocess.Popen(
+        [sys.executable, "-m", "statecraft", *map(str, arguments)],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, env={**os.environ, **environment},
+    )  # fmt: skip
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("arguments", WROTE, ids=lambda each: each[0])
+def test_a_pipe_that_nobody_reads_any_more_is_a_broken_pipe(arguments: list[str | Path]) -> None:
+    running = command(*arguments)
+    assert running.stdout is not None and running.stderr is not None
+    running.stdout.close()  # before a word is said
+    assert running.stderr.read() == b""
+    running.stderr.close()
+    assert running.wait() == 141
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("arguments", [*WROTE, ["--help"]], ids=lambda each: each[0])
+def test_a_full_disk_is_told_in_a_sentence(arguments: list[str | Path]) -> None:
+    with Path("/dev/full").open("wb") as full:
+        ran = subprocess.run(
+            [sys.executable, "-m", "statecraft", *map(str, arguments)], stdout=full, stderr=subprocess.PIPE, check=False
+        )
+        assert (ran.returncode, ran.stderr) == (1, b"the output cannot be written: No space left on device\n")
+        both = subprocess.run([sys.executable, "-m", "statecraft", "nonsense"], stdout=full, stderr=full, check=False)
+        assert both.returncode == 2
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("encoding", ["ascii", "cp1252", "latin-1"])
+def test_an_output_without_our_signs_gets_plain_ones(encoding: str) -> None:
+    for arguments in WROTE:
+        out, err = command(*arguments, PYTHONIOENCODING=encoding).communicate()
+        assert err == b"" and out.decode(encoding)
+    out, _ = command("check", SOUND, PYTHONIOENCODING=encoding).communicate()
+    assert b"+ every mode can reach resting: proved" in out
+    out, _ = command("try", SOUND, PYTHONIOENCODING=encoding).communicate()
+    assert b"resting -> 15 s opening" in out
+
+
+def test_a_name_that_is_no_text_is_told_as_it_is(tmp_path: Path) -> None:
+    name = os.fsencode(tmp_path) + b"/\xff.modes"
+    ran = subprocess.run([sys.executable, "-m", "statecraft", b"check", name], capture_output=True, check=False)
+    assert ran.returncode == 1 and name + b'".' in ran.stderr
+
+
+@pytest.mark.slow
+def test_closed_outputs_end_well() -> None:
+    line = f"{sys.executable} -m statecraft check {SOUND}"
+    for closed in (">&-", "2>&-", "<&-", ">&- 2>&- <&-"):
+        ran = subprocess.run(["sh", "-c", f"{line} {closed}"], capture_output=True, check=False)
+        assert (ran.returncode, ran.stderr) == (0, b""), closed
+
+
+@pytest.mark.slow
+def test_an_interruption_while_it_starts_is_no_traceback(tmp_path: Path) -> None:
+    # From its first line on: what the interpreter does before is its own.
+    code = (
+        f"import sys; print('here', flush=True); sys.argv[1:] = ['check', {str(SOUND)!r}]; "
+        "from statecraft.__main__ import main; main()"
+    )
+    ended = set()
+    for step in range(30):
+        running = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+        assert running.stdout is not None and running.stderr is not None
+        running.stdout.read(4)
+        time.sleep(0.002 + step * 0.01)
+        running.send_signal(signal.SIGINT)
+        _, err = running.communicate()
+        assert b"Traceback" not in err and b"ignored" not in err, err.decode()
+        ended.add(running.returncode)
+    assert 130 in ended and ended <= {0, 130}
