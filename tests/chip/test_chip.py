@@ -804,7 +804,7 @@ def test_a_missing_compiler_or_library_is_named(monkeypatch: pytest.MonkeyPatch,
     monkeypatch.setenv("CC", str(tmp_path / "fake"))
     with pytest.raises(ChipUnavailable, match="needs libsimavr-dev: install"):
         executable()
-    assert not list((tmp_path / "cache" / "statecraft").iterdir())
+    assert not list((tmp_path / "cache" / "statecraft" / "chip").iterdir())
 
 
 def test_the_source_compiles_without_a_warning(build: Build, tmp_path: Path) -> None:
