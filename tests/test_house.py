@@ -9,7 +9,7 @@ from pathlib import Path
 import statecraft
 
 ORDER = (
-    ("machine", "resources", "folding", "templates_engine", "findings", "files", "caches"),
+    ("machine", "resources", "folding", "templates_engine", "findings", "errors", "files", "caches"),
     ("language",),
     ("boards",),
     ("semantics",),
