@@ -65,6 +65,20 @@ class Axis:
         part = (tick - piece.first) / (piece.end - piece.first)
         return piece.left + (piece.right - piece.left) * min(max(part, 0.0), 1.0)
 
+    def folded(self, tick: int) -> bool:
+        """Whether ``tick`` is inside a folded stretch, its first tick aside."""
+        piece = self.pieces[max(0, bisect_right(self._starts, tick) - 1)]
+        return piece.folded and piece.first < tick < piece.end
+
+    def scale(self, first: int, end: int) -> float:
+        """The least px that a tick takes from ``first`` to ``end``, what is folded left out; 0 where all is folded."""
+        found = [
+            (piece.right - piece.left) / (piece.end - piece.first)
+            for piece in self.pieces
+            if not piece.folded and piece.first < end and first < piece.end
+        ]
+        return min(found, default=0.0)
+
     def grid(self, tick_ms: int, apart: float = 90) -> list[int]:
         """Ticks about ``apart`` px from each other, at round times where the tick allows it, none inside a fold."""
         found: list[int] = []
@@ -76,6 +90,48 @@ class Axis:
             step = round_ones[0] // tick_ms if round_ones else max(1, round(wanted / tick_ms))
             found += range(-(-piece.first // step) * step, piece.end + 1, step)
         return sorted(set(found))
+
+
+class Scale:
+    """How times are written along one axis: all in one unit, which stands at its side.
+
+    Up to three minutes seconds; up to an hour ``min:s``; above ``h:min:s``.
+    """
+
+    def __init__(self, tick_ms: int, end: int) -> None:
+        self.tick_ms = tick_ms
+        self.unit = "s" if end * tick_ms < 180_000 else "min:s" if end * tick_ms < 3_600_000 else "h:min:s"
+
+    def __call__(self, tick: int) -> str:
+        """The time at which ``tick`` begins, to the tick: ``3.01``, ``2:05.5``, ``1:00:00``."""
+        ms = tick * self.tick_ms
+        if self.unit == "s":
+            return _decimal(ms)
+        minutes, rest = divmod(ms, 60_000)
+        seconds = _decimal(rest).zfill(2) if rest % 1000 == 0 else ("0" if rest < 10_000 else "") + _decimal(rest)
+        if self.unit == "min:s":
+            return f"{minutes}:{seconds}"
+        return f"{minutes // 60}:{minutes % 60:02}:{seconds}"
+
+
+def _decimal(ms: int) -> str:
+    """``ms`` in seconds, with as many decimals as it has."""
+    whole, rest = divmod(ms, 1000)
+    return f"{whole}.{rest:03}".rstrip("0") if rest else str(whole)
+
+
+class Taken:
+    """The stretches of a row of text that are taken: what would come too near another is not written."""
+
+    def __init__(self) -> None:
+        self.spans: list[tuple[float, float]] = []
+
+    def free(self, left: float, right: float, room: float = 6.0) -> bool:
+        """Whether nothing is within ``room`` px of ``left`` to ``right``; if so, it is taken."""
+        if any(a < right + room and left < b + room for a, b in self.spans):
+            return False
+        self.spans.append((left, right))
+        return True
 
 
 _STEPS = [

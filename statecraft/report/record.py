@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from statecraft.findings import Run
 from statecraft.machine import Machine
 from statecraft.proof.runs.replay import player
+from statecraft.semantics.keys import SilenceClock
 from statecraft.simulation import Simulation, Trace
 
 if TYPE_CHECKING:
@@ -54,7 +55,7 @@ class Record:
     Attributes:
         first, end: the ticks it covers, ``end`` not included.
         series: by (kind, name) as in :class:`statecraft.simulation.trace.Column`, each value with the tick from which
-            it held; sensors in fault, and servos not driven, are None.
+            it held; sensors in fault, and servos not driven, are None. ``silent`` by link: whether it is.
         rows: the rows that changed a mode or a counter: tick, part, row number.
         verdicts: expectations, in order.
         repeats: the tick from which the rest goes on for ever; None when it just ends.
@@ -102,6 +103,14 @@ def of_trace(trace: Trace, title: str) -> Record:
                 values[place] = value
                 record.series.setdefault((column.kind, column.name), []).append((tick, value))
         record.rows.extend((tick, part, state[row]) for part, row, did in changed if state[did])
+    for link in trace.machine.links:
+        at = trace.layout.place.get(SilenceClock(link.name))
+        if link.silent is None or at is None:
+            continue
+        silent = [state[at] >= link.silent for state in trace.states]
+        record.series["silent", link.name] = [
+            (first + tick, now) for tick, now in enumerate(silent) if not tick or now != silent[tick - 1]
+        ]
     return record
 
 

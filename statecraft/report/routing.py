@@ -83,15 +83,15 @@ def _crossings(left: Segment, right: Segment) -> int:
     return (min(right) < left[1] < max(right)) + (min(left) < right[0] < max(left))
 
 
-def spread(wanted: Sequence[float], homes: Sequence[Segment]) -> list[float]:
+def spread(wanted: Sequence[float], homes: Sequence[Segment], beside: float = BESIDE) -> list[float]:
     """Places near those that are ``wanted``, each inside its gap of ``homes``.
 
-    They are :data:`BESIDE` px apart, or as far as there is room for.
+    They are ``beside`` px apart, or as far as there is room for.
     """
     found = list(wanted)
     for low, high in dict.fromkeys(homes):
         there = sorted((n for n, home in enumerate(homes) if home == (low, high)), key=lambda n: (wanted[n], n))
-        apart = min(BESIDE, (high - low) / len(there))
+        apart = min(beside, (high - low) / len(there))
         least = low + apart / 2
         for number in there:
             found[number] = least = max(min(wanted[number], high - apart / 2), least)

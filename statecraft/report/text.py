@@ -47,6 +47,15 @@ def wrap(text: str, size: float, room: float, bold: bool = False) -> list[str]:
     return lines
 
 
+def cut(text: str, size: float, room: float, bold: bool = False) -> str:
+    """``text`` if it is no wider than ``room`` px, else as much of it as is, and an ellipsis."""
+    if width(text, size, bold) <= room:
+        return text
+    while text and width(text + "…", size, bold) > room:
+        text = text[:-1]
+    return text + "…"
+
+
 def _words(text: str) -> list[str]:
     """Words, a number and its unit kept together, and so a comparison sign and what follows it."""
     glued = re.sub(r"(?<=\d) (?=(?:%|cm|mm|m|V|mV|A|mA|C|deg|Hz|ms|s|min|h|kHz)(?![\w]))", "\u00a0", text)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 from statecraft.machine import (
@@ -26,11 +27,12 @@ from statecraft.machine import (
     atoms,
 )
 from statecraft.report import words
-from statecraft.report.axis import Axis
+from statecraft.report.axis import Axis, Scale, Taken
 from statecraft.report.record import Changes, Record, Verdict
+from statecraft.report.routing import spread
 from statecraft.report.style import plain, sheet
 from statecraft.report.svg import Element, add, document, drawing, group, lines, num
-from statecraft.report.text import width, wrap
+from statecraft.report.text import cut, width, wrap
 
 NAMES = 128.0
 PLOT = 820.0
@@ -41,17 +43,39 @@ MANY = 3000
 """Things closer than so many px cannot be told apart; of more than so many stretches, such are left out."""
 
 REGULAR = 6
-"""Marks at one distance that many times in a row are drawn as one band."""
+"""Marks at one distance that many times in a row are told as one …"""
+
+DENSE = 5.0
+"""… and, closer than so many px, drawn as a band with the period written: strokes would show another period."""
+
+CLOSE = 3.0
+"""The room between lanes of one kind that are bands, px …"""
+
+APART = 8.0
+"""… and between others."""
+
+ROW = 11.0
+"""The height of a line of small text, px."""
 
 
 @dataclass
 class Lane:
-    """A strip of the drawing: what its left side says, how high it is, and what draws it (parent, top)."""
+    """A strip of the drawing.
+
+    Attributes:
+        name: what its left side says.
+        high: px.
+        draw: draws it (parent, top).
+        over: draws what stands above the folds: names and signs.
+        slim: a band, which may stand close to others.
+    """
 
     name: str
     kind: str
     high: float
     draw: Callable[[Element, float], None]
+    over: Callable[[Element, float], None] | None = None
+    slim: bool = False
 
 
 def timeline_file(record: Record) -> str:
@@ -65,27 +89,39 @@ def timeline(record: Record, name: str = "timeline", inline: bool = False) -> El
     """
     axis = Axis(record.first, max(record.end, record.first + 1), MARGIN + NAMES, PLOT, _events(record))
     lanes = list(_lanes(record, axis))
-    head = 0.0 if inline else 44.0
-    listed = [] if inline else [(v, wrap(f"{n}  {v.text}", 11, PLOT)) for n, v in enumerate(record.verdicts, 1)]
-    body = sum(lane.high + 8 for lane in lanes)
-    foot = sum(14 * len(rows) + 4 for _, rows in listed) + (14 if listed else 0)
     wide = NAMES + PLOT + NOTES + 2 * MARGIN
+    # The heading is in another, narrower letter; reckoned with this one it is sure to fit.
+    heading = [] if inline else wrap(record.title, 22, wide - 2 * MARGIN)
+    head = 0.0 if inline else 18.0 + 26 * len(heading)
+    listed = [] if inline else [(v, wrap(f"{n}  {v.text}", 11, PLOT)) for n, v in enumerate(record.verdicts, 1)]
+    gaps = [CLOSE if a.slim and b.slim and a.kind == b.kind else APART for a, b in pairwise(lanes)] + [APART]
+    body = sum(lane.high + gap for lane, gap in zip(lanes, gaps, strict=True))
+    scale = Scale(record.machine.tick_ms, record.end)
+    foot = sum(14 * len(rows) + 4 for _, rows in listed) + (14 if listed else 0)
     root = drawing(wide, head + body + foot + 76, f"Timeline: {record.title}", describe(record), name)
     if not inline:
         add(root, "rect", cls="ground", x=0, y=0, width="100%", height="100%")
-        add(root, "text", record.title, x=MARGIN, y=30, cls="heading")
+        lines(root, heading, MARGIN, 30, 26, "heading")
     top = head + 34
-    _time(root, record, axis, top, top + body)
-    _changes(root, record, axis, top, top + body)
+    _time(root, record, axis, scale, top, top + body)
+    _changes(root, record, axis, scale, top, top + body)
     y = top + 6
-    for lane in lanes:
+    strips: list[tuple[Lane, float]] = []
+    for lane, gap in zip(lanes, gaps, strict=True):
         strip = group(root, f"lane {lane.kind}", data_name=lane.name)
-        for number, text in enumerate(wrap(lane.name, 11, NAMES - 14)[:2]):
-            middle = y + min(lane.high, 30) / 2 + 4 + 12 * number
+        said = wrap(lane.name, 11, NAMES - 14, bold=True)
+        if len(said) > 2:
+            said = [said[0], cut(" ".join(said[1:]), 11, NAMES - 14, bold=True)]
+        for number, text in enumerate(said):
+            middle = y + (11 if lane.high < 30 else 19) + 12 * number
             add(strip, "text", text, x=MARGIN + NAMES - 10, y=middle, text_anchor="end", cls="lane-name")
         lane.draw(strip, y)
-        y += lane.high + 8
-    _folds(root, record, axis, top, top + body)
+        strips.append((lane, y))
+        y += lane.high + gap
+    _folds(root, record, axis, scale, top, top + body)
+    for lane, at in strips:
+        if lane.over is not None:
+            lane.over(group(root, f"over {lane.kind}", data_name=lane.name), at)
     y = top + body + 46
     for verdict, rows in listed:
         _sign(root, MARGIN + NAMES - 16, y - 4, verdict.passed)
@@ -155,14 +191,19 @@ def _rhythms(marks: list[int]) -> list[tuple[int, int, int | None]]:
     return found
 
 
-def _time(root: Element, record: Record, axis: Axis, top: float, bottom: float) -> None:
+def _time(root: Element, record: Record, axis: Axis, scale: Scale, top: float, bottom: float) -> None:
     """Grid and times, and the place from which all repeats."""
     grid = group(root, "times")
+    add(grid, "text", f"time, {scale.unit}", x=axis.left - 24, y=top - 9, cls="time", text_anchor="end")
+    taken = Taken()
+    taken.free(0, axis.left - 24)
     for tick in axis.grid(record.machine.tick_ms):
         x = axis.x(tick)
         add(grid, "path", cls="grid", d=f"M{num(x)} {num(top - 4)}V{num(bottom + 4)}")
-        text = clock(record.machine, tick)
-        add(grid, "text", text, x=x, y=top - 9, cls="time", text_anchor="middle")
+        text = scale(tick)
+        half = width(text, 9.5) / 2
+        if taken.free(x - half, x + half):
+            add(grid, "text", text, x=x, y=top - 9, cls="time", text_anchor="middle")
     if record.repeats is not None:
         x = axis.x(record.repeats)
         again = group(root, "again", f"repeats for ever from {clock(record.machine, record.repeats)}")
@@ -170,42 +211,39 @@ def _time(root: Element, record: Record, axis: Axis, top: float, bottom: float) 
         add(again, "text", "from here for ever", x=x + 4, y=top - 22, cls="time")
 
 
-def _folds(root: Element, record: Record, axis: Axis, top: float, bottom: float) -> None:
+def _folds(root: Element, record: Record, axis: Axis, scale: Scale, top: float, bottom: float) -> None:
     """Torn edges over the stretches that are folded, and how long they are."""
+    taken = Taken()
     for piece in axis.pieces:
         if piece.folded:
             said = f"{record.machine.duration(piece.end - piece.first)} in which nothing changes"
             fold = group(root, "fold", said)
             x = (piece.left + piece.right) / 2
-            add(
-                fold,
-                "rect",
-                cls="fold-ground",
-                x=piece.left,
-                y=top - 4,
-                width=piece.right - piece.left,
-                height=bottom - top + 8,
-            )
+            wide = (piece.right - piece.left) / 2
+            add(fold, "rect", cls="fold-ground", x=x - wide / 2, y=top - 4, width=wide, height=bottom - top + 8)
             wave = "".join("l3 6l-6 6l3 6" for _ in range(int((bottom - top) // 18)))
             add(fold, "path", cls="fold-line", d=f"M{num(x - 4)} {num(top)}{wave}M{num(x + 4)} {num(top)}{wave}")
-            short = record.machine.duration(piece.end - piece.first)
-            add(fold, "text", short, x=x, y=bottom + 31, cls="time", text_anchor="middle")
+            short = f"{scale(piece.end - piece.first)} cut out"
+            half = width(short, 9.5) / 2
+            # Two that stand close to each other are on two lines.
+            line = 31 if taken.free(x - half, x + half) else 42
+            add(fold, "text", short, x=x, y=bottom + line, cls="time", text_anchor="middle")
 
 
-def _changes(root: Element, record: Record, axis: Axis, top: float, bottom: float) -> None:
+def _changes(root: Element, record: Record, axis: Axis, scale: Scale, top: float, bottom: float) -> None:
     """A hairline where a mode changes, and below it the exact time where that has room."""
     marks = group(root, "changes")
     ticks = sorted(
         {tick for part in record.machine.parts for tick, _ in record.series.get(("mode", part.name), [])[1:]}
     )
-    last = axis.left - 60
+    taken = Taken()
     for tick in ticks[:400]:
         x = axis.x(tick)
         add(marks, "path", cls="change", d=f"M{num(x)} {num(top)}V{num(bottom + 8)}")
-        text = clock(record.machine, tick)
-        if x - last > width(text, 9.5) + 10:
+        text = scale(tick)
+        half = width(text, 9.5) / 2
+        if taken.free(x - half, x + half):
             add(marks, "text", text, x=x, y=bottom + 19, cls="time", text_anchor="middle")
-            last = x
 
 
 # --------------------------------------------------------------------------------------------------------------- lanes
@@ -221,6 +259,9 @@ def _lanes(record: Record, axis: Axis) -> Iterable[Lane]:
     for command in machine.commands:
         if any(value for kind in ("heard", "taken") for _, value in record.series.get((kind, command.name), ())):
             yield _command(record, axis, command.name)
+    for link in machine.links:
+        if ("silent", link.name) in record.series:
+            yield _band(record, axis, "silent", link.name, f"{link.name} silent", "silent")
     for sensor in machine.sensors:
         if ("sensor", sensor.name) in record.series:
             yield _sensor(record, axis, sensor)
@@ -252,19 +293,16 @@ def _modes(record: Record, axis: Axis, name: str, title: str) -> Lane:
         left, right = axis.x(start), axis.x(end)
         room = width(value, 11, True)
         if room + 16 > right - left:
-            row = next((row for row, taken in enumerate(ends) if taken < left), len(ends))
+            # Towards the drawing's right edge it begins further to the left.
+            begin = min(left, MARGIN + NAMES + PLOT + NOTES - room - 8)
+            row = next((row for row, taken in enumerate(ends) if taken < begin), len(ends))
             if row < 4:
-                ends[row : row + 1] = [left + room + 8]
-                raised.append((left, right, value, row))
+                ends[row : row + 1] = [begin + room + 8]
+                raised.append((left, begin, value, row))
     above = 13.0 * len(ends)
 
     def draw(parent: Element, top: float) -> None:
         y = top + above
-        for left, right, value, row in raised:
-            at = top + 13 * (len(ends) - 1 - row) + 10
-            x = (left + min(right, left + 3)) / 2
-            add(parent, "path", cls="lead", d=f"M{num(x)} {num(y)}V{num(at - 8)}")
-            add(parent, "text", value, x=x + 3, y=at, cls="band-name")
         for start, end, value in spans:
             mode = part.mode[value]
             left, right = axis.x(start), axis.x(end)
@@ -279,7 +317,13 @@ def _modes(record: Record, axis: Axis, name: str, title: str) -> Lane:
             if width(value, 11, True) + 16 <= right - left:
                 add(band, "text", value, x=left + 7, y=y + 14, cls="band-name")
 
-    return Lane(title, "modes", 22 + above, draw)
+    def over(parent: Element, top: float) -> None:
+        for left, begin, value, row in raised:
+            at = top + 13 * (len(ends) - 1 - row) + 10
+            add(parent, "path", cls="lead", d=f"M{num(left + 1)} {num(top + above)}V{num(at - 8)}")
+            add(parent, "text", value, x=begin + 4, y=at, cls="band-name")
+
+    return Lane(title, "modes", 22 + above, draw, over)
 
 
 def _command(record: Record, axis: Axis, name: str) -> Lane:
@@ -289,19 +333,28 @@ def _command(record: Record, axis: Axis, name: str) -> Lane:
 
     def draw(parent: Element, y: float) -> None:
         add(parent, "path", cls="base", d=f"M{num(axis.left)} {num(y + 12)}H{num(axis.right)}")
-        for first, last, every in _rhythms(sorted(taken | heard)):
+        written = Taken()
+        events = sorted(taken | heard)
+        for first, last, every in _rhythms(events):
             x = axis.x(first)
             if every is not None:
                 said = f"{name} every {machine.duration(every)} from {clock(machine, first)} to {clock(machine, last)}"
                 marks = group(parent, "rhythm", said)
-                right = max(axis.x(last), x + 4)
-                count = min(int((right - x) // 4), 400)
-                strokes = "".join(
-                    f"M{num(x + (right - x) * n / max(count, 1))} {num(y + 4)}v8" for n in range(count + 1)
-                )
-                add(marks, "path", cls="heard", d=strokes)
-                if right - x > 90:
-                    add(marks, "text", f"every {machine.duration(every)}", x=x + 6, y=y + 3, cls="rhythm-text")
+                right = axis.x(last)
+                text = f"every {machine.duration(every)}"
+                room = width(text, 8.5)
+                if every * axis.scale(first, last) >= DENSE:
+                    shown = (tick for tick in range(first, last + 1, every) if not axis.folded(tick))
+                    strokes = "".join(f"M{num(axis.x(tick))} {num(y + 4)}v8" for tick in shown)
+                    add(marks, "path", cls="heard", d=strokes)
+                    if written.free(x, x + room):
+                        add(marks, "text", text, x=x, y=y + 2, cls="rhythm-text")
+                    continue
+                add(marks, "rect", cls="rhythm-band", x=x, y=y + 3, width=max(right - x, 2), height=9)
+                if room + 8 <= right - x:
+                    add(marks, "text", text, x=x + 4, y=y + 10.5, cls="rhythm-text")
+                elif right + 4 + room < axis.right and not any(right < axis.x(at) < right + room + 8 for at in events):
+                    add(marks, "text", text, x=right + 4, y=y + 10.5, cls="rhythm-text")
             elif first in taken:
                 mark = group(parent, "mark taken", f"{name} taken at {clock(machine, first)}", data_tick=str(first))
                 add(mark, "path", cls="pin", d=f"M{num(x)} {num(y + 12)}l-5 -10h10z")
@@ -309,7 +362,7 @@ def _command(record: Record, axis: Axis, name: str) -> Lane:
                 mark = group(parent, "mark", f"{name} heard at {clock(machine, first)}", data_tick=str(first))
                 add(mark, "path", cls="heard", d=f"M{num(x)} {num(y + 3)}v9")
 
-    return Lane(name, "command", 14, draw)
+    return Lane(name, "command", _slim(name), draw)
 
 
 def _ticks(record: Record, kind: str, name: str) -> Iterable[tuple[int, bool]]:
@@ -339,7 +392,7 @@ def limits(machine: Machine, sensor: Sensor) -> tuple[list[Limit], list[tuple[in
         for op, at in sets:
             found.setdefault((at, f"{level.name} on"), Limit(at, "set", f"{level.name} {op} {show(at)}"))
         for op, at in clears:
-            found.setdefault((at, f"{level.name} off"), Limit(at, "clear", f"clears {op} {show(at)}"))
+            found.setdefault((at, f"clears {op}"), Limit(at, "clear", f"clears {op} {show(at)}"))
         bands += [(min(a, b), max(a, b)) for (_, a), (_, b) in zip(sets, clears, strict=False)]
     for part in machine.parts:
         for row in part.rows:
@@ -362,7 +415,7 @@ def _sensor(record: Record, axis: Axis, sensor: Sensor) -> Lane:
     low, high = (min(shown), max(shown)) if shown else (sensor.low, sensor.high)
     pad = max((high - low) * 0.1, 1)
     low, high = low - pad, high + pad
-    tall = 62.0
+    tall = max(62.0, ROW * len(marks))
 
     def draw(parent: Element, top: float) -> None:
         def y(value: float) -> float:
@@ -450,30 +503,54 @@ def _drawn(record: Record, axis: Axis, kind: str, name: str) -> Iterable[tuple[i
 
 def _notes(parent: Element, axis: Axis, notes: list[tuple[float, str, str]], top: float, tall: float) -> None:
     """What thresholds are, to their right, moved apart so that none covers another."""
-    last = top - 10.0
-    for at, text, cls in sorted(notes):
-        y = max(at + 3.5, last + 11)
-        shown = wrap(text, 9.5, NOTES - 12)[0]
-        add(parent, "path", cls="lead", d=f"M{num(axis.right)} {num(at)}l8 {num(y - 3.5 - at)}")
-        add(parent, "text", shown, x=axis.right + 11, y=y, cls=f"limit-text {cls}")
-        last = y
+    notes = sorted(notes)
+    places = spread([at for at, _, _ in notes], [(top - APART / 2, top + tall + APART / 2)] * len(notes), ROW)
+    for (at, text, cls), middle in zip(notes, places, strict=True):
+        add(parent, "path", cls="lead", d=f"M{num(axis.right)} {num(at)}l8 {num(middle - at)}")
+        add(parent, "text", cut(text, 9.5, NOTES - 12), x=axis.right + 11, y=middle + 3.5, cls=f"limit-text {cls}")
 
 
-def _band(record: Record, axis: Axis, kind: str, name: str) -> Lane:
+def _band(record: Record, axis: Axis, kind: str, name: str, title: str = "", on: str = "on") -> Lane:
+    """Something that is so or not: a bar while it is, which says ``on`` where it has the room."""
     machine = record.machine
 
     def draw(parent: Element, y: float) -> None:
         add(parent, "path", cls="base", d=f"M{num(axis.left)} {num(y + 13)}H{num(axis.right)}")
-        for start, end, value in _drawn(record, axis, kind, name):
-            if value:
-                said = f"{name} on from {clock(machine, start)} to {clock(machine, end)}"
-                on = group(parent, "on", said, data_first=str(start), data_end=str(end))
-                left, right = axis.x(start), max(axis.x(end), axis.x(start) + 0.8)
-                add(on, "rect", cls="on-body", x=left, y=y + 2, width=right - left, height=11)
-                if right - left > 26:
-                    add(on, "text", "on", x=left + 5, y=y + 11, cls="on-text")
+        spans = [(start, end) for start, end, value in record.spans(kind, name) if value]
+        for group_ in _flurries(axis, spans):
+            start, end = group_[0][0], group_[-1][1]
+            left, right = axis.x(start), max(axis.x(end), axis.x(start) + 0.8)
+            if len(group_) == 1:
+                said = f"{name} {on} from {clock(machine, start)} to {clock(machine, end)}"
+                bar = group(parent, "on", said, data_first=str(start), data_end=str(end))
+                add(bar, "rect", cls="on-body", x=left, y=y + 2, width=right - left, height=11)
+                if right - left > width(on, 9) + 12:
+                    add(bar, "text", on, x=left + 5, y=y + 11, cls="on-text")
+                continue
+            every = {b[0] - a[0] for a, b in pairwise(group_)}
+            text = f"{on} every {machine.duration(*every)}" if len(every) == 1 else f"{on} {len(group_)} times"
+            bar = group(parent, "flurry", f"{name} {text} from {clock(machine, start)} to {clock(machine, end)}")
+            add(bar, "rect", cls="rhythm-band", x=left, y=y + 2, width=right - left, height=11)
+            if right - left > width(text, 9) + 12:
+                add(bar, "text", text, x=left + 5, y=y + 11, cls="rhythm-text")
 
-    return Lane(name, kind, 14, draw)
+    return Lane(title or name, kind, _slim(title or name), draw, slim=True)
+
+
+def _flurries(axis: Axis, spans: list[tuple[int, int]]) -> list[list[tuple[int, int]]]:
+    """``spans`` alone, or together those, four or more, that follow each other closer than :data:`DENSE` px."""
+    found: list[list[tuple[int, int]]] = []
+    for span in spans:
+        if found and axis.x(span[0]) - axis.x(found[-1][-1][0]) < DENSE:
+            found[-1].append(span)
+        else:
+            found.append([span])
+    return [part for each in found for part in ([each] if len(each) > 3 else [[span] for span in each])]
+
+
+def _slim(name: str) -> float:
+    """The height of a band's lane, px: that of its name, which may take two lines."""
+    return 14.0 if width(name, 11, True) <= NAMES - 14 else 26.0
 
 
 def _steps(record: Record, axis: Axis, kind: str, name: str, unit: Unit, low: int, high: int) -> Lane:
@@ -509,13 +586,14 @@ def _output(record: Record, axis: Axis, output: Output) -> Lane:
 
 def _drive(record: Record, axis: Axis, name: str, unit: Unit, low: int, high: int) -> Lane:
     """What a motor or servo does, and as a dashed line what its mode asks for where that differs."""
-    tall = 34.0
+    tall = 50.0
     shown = record.series.get(("shown", name), [])
     asked = record.series.get(("setting", name), [])
 
     def draw(parent: Element, top: float) -> None:
         def y(value: float) -> float:
-            return top + tall - 2 - (value - low) / max(high - low, 1) * (tall - 4)
+            # Above the highest and below the lowest line there is room for what it says.
+            return top + tall - ROW - 1 - (value - low) / max(high - low, 1) * (tall - 2 * ROW - 2)
 
         add(parent, "rect", cls="lane-ground", x=axis.left, y=top, width=axis.right - axis.left, height=tall)
         zero = y(0) if low <= 0 <= high else y(low)
@@ -525,7 +603,8 @@ def _drive(record: Record, axis: Axis, name: str, unit: Unit, low: int, high: in
         add(parent, "path", cls="driven", d=_stairs(shown or asked, record.end, axis, y))
         for start, end, value in record.spans("setting" if asked else "shown", name):
             if value and width(unit.show(value), 9.5) + 10 < axis.x(end) - axis.x(start):
-                at = y(value) + (11 if value > (low + high) / 2 else -4)
+                # On the side of its line that is away from rest, where no other line is.
+                at = y(value) - 3.5 if value > 0 else y(value) + 9.5
                 add(parent, "text", unit.show(value), x=axis.x(end) - 5, y=at, cls="lane-note", text_anchor="end")
 
     return Lane(name, "output", tall, draw)
@@ -547,16 +626,33 @@ def _lamp(record: Record, axis: Axis, name: str) -> Lane:
             left, right = axis.x(start), max(axis.x(end), axis.x(start) + 0.8)
             if value == 1:
                 add(on, "rect", cls="on-body", x=left, y=y + 2, width=right - left, height=11)
+                if width(what, 9) + 12 < right - left:
+                    add(on, "text", what, x=left + 5, y=y + 11, cls="on-text")
+                continue
+            phases = _phases(axis, start, end, value)
+            if phases is not None:
+                strokes = "".join(f"M{num(a)} {num(y + 2)}h{num(b - a)}v11h{num(a - b)}z" for a, b in phases)
+                add(on, "path", cls="on-body", d=strokes)
             else:
-                count = min(int((right - left) // 6), 300)
-                strokes = "".join(f"M{num(left + 6 * n)} {num(y + 3)}h3v10h-3z" for n in range(count))
-                add(on, "path", cls="on-body", d=strokes or f"M{num(left)} {num(y + 3)}h1v10h-1z")
-            room = width(what, 9.5) + 10
-            if room < right - left:
-                add(on, "rect", cls="fault-label", x=left + 3, y=y + 2.5, width=room - 4, height=10.5)
-                add(on, "text", what, x=left + 5, y=y + 11, cls="lane-note")
+                add(on, "rect", cls="blink-body", x=left, y=y + 2, width=right - left, height=11)
+                if width(what, 9) + 12 < right - left:
+                    add(on, "text", what, x=left + 5, y=y + 11, cls="blink-text")
 
-    return Lane(name, "output", 14, draw)
+    return Lane(name, "output", _slim(name), draw, slim=True)
+
+
+def _phases(axis: Axis, start: int, end: int, period: int) -> list[tuple[float, float]] | None:
+    """From where to where, px, a blink of ``period`` ticks is on between two ticks: for the first half of each period,
+    counted from tick 0. None where these are too close to be told apart.
+    """
+    if axis.scale(start, end) * period < 2 * DENSE:
+        return None
+    found = []
+    for beat in range(start // period * period, end, period):
+        first, last = max(beat, start), min(beat + period // 2, end)
+        if first < last and not (axis.folded(first) and axis.folded(last)):
+            found.append((axis.x(first), axis.x(last)))
+    return found
 
 
 def _expectations(record: Record, axis: Axis) -> Lane:
@@ -569,7 +665,7 @@ def _expectations(record: Record, axis: Axis) -> Lane:
         ends[row : row + 1] = [max(axis.x(verdict.last), axis.x(verdict.decided) + 8) + 16]
         placed.append((number, verdict, row))
 
-    def draw(parent: Element, top: float) -> None:
+    def over(parent: Element, top: float) -> None:
         for number, verdict, row in placed:
             y = top + 20 * row + 9
             outcome = "met" if verdict.passed else "not met"
@@ -584,7 +680,7 @@ def _expectations(record: Record, axis: Axis) -> Lane:
             _sign(mark, x, y, verdict.passed)
             add(mark, "text", str(number), x=max(x + 8, right + 4), y=y + 4, cls="lane-note")
 
-    return Lane("expected", "expected", 20.0 * max(len(ends), 1), draw)
+    return Lane("expected", "expected", 20.0 * max(len(ends), 1), lambda parent, top: None, over)
 
 
 def _sign(parent: Element, x: float, y: float, passed: bool) -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import re
+from decimal import Decimal
+from itertools import combinations
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -15,11 +17,12 @@ from statecraft.findings import Hold, Run
 from statecraft.findings import Stimulus as Given
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine
-from statecraft.report.axis import Axis
+from statecraft.report.axis import Axis, Scale
 from statecraft.report.record import KINDS, LONGEST, Record, of_lines, of_run, of_trace, of_trial
 from statecraft.report.timeline import PLOT, _events, _rhythms, clock, limits, timeline, timeline_file
 
 from statecraft.report.timeline import MARGIN, NAMES  # isort: skip
+from statecraft.report.text import width
 from statecraft.simulation import Simulation, Trace, run_trial, write_jsonl
 from tests.random_machines import random_inputs, random_text
 
@@ -133,7 +136,8 @@ def test_any_trace_is_drawn_and_a_kept_one_comes_back_the_same(seed: int, size: 
         again = of_lines(machine, (Path(folder) / "t.jsonl").read_text().splitlines(), "random")
     assert (again.first, again.end, again.rows) == (record.first, record.end, record.rows)
     for key, changes in record.series.items():
-        assert again.series[key] == changes, key
+        # a kept trace tells no silences
+        assert key[0] == "silent" or again.series[key] == changes, key
 
 
 def test_a_log_that_tells_modes_alone_is_drawn_as_far_as_it_goes() -> None:
@@ -200,7 +204,7 @@ def test_a_record_has_every_change_of_its_trace(seed: int, size: int) -> None:
     told: dict[tuple[str, str], list[tuple[int, object]]] = {}
     for tick, column, value in trace.changes(KINDS):
         told.setdefault((column.kind, column.name), []).append((tick, value))
-    assert record.series == told
+    assert {key: changes for key, changes in record.series.items() if key[0] != "silent"} == told
     assert record.rows == [(view.tick, part, row) for view in trace for part, row in view.reported]
 
 
@@ -211,3 +215,204 @@ def test_a_long_and_restless_trace_stays_small() -> None:
     moods = [quiet, simulation.inputs({"front": 300, "left": 900, "supply": 7600}, {"bumper": True}, ["patrol"])]
     trace = Trace(machine, simulation.run(moods[tick % 2] for tick in range(30_000)))
     assert len(timeline_file(of_trace(trace, "restless"))) < 1_500_000
+
+
+PLANT = """
+machine mixing_plant
+board   atmega2560
+tick    10 ms
+link    operator_in_the_cabin serial1, 9600 baud, checked, silent after 500 ms
+link    remote_control serial2, 9600 baud, checked, silent after 2 s
+command halt "h" from operator_in_the_cabin, urgent
+command beat "b" from operator_in_the_cabin
+command ping "p" from remote_control
+command onward "o" from operator_in_the_cabin
+sensor  tank_temperature temperature, pin A2, 10 kohm at 25 C, beta 3950, against 10 kohm
+lamp    red pin 20
+lamp    amber_warning pin 21
+lamp    green pin 22
+lamp    blue pin 23
+motor   stirrer pwm 5, forward 30, reverse 31, ramp 20 %/s, pause 500 ms before reversing
+level   hot when tank_temperature > 60 C, clears when tank_temperature < 55 C
+level   warm when tank_temperature > 50 C, clears when tank_temperature < 45 C
+level   lukewarm when tank_temperature > 40 C, clears when tank_temperature < 35 C
+level   cold when tank_temperature < 10 C, clears when tank_temperature > 15 C
+mode    waiting_for_the_operator stop, red on
+mode    a_first_stir stirrer 60 %, amber_warning blink 200 ms, green blink 2 s
+mode    a_second_stir stirrer -40 %, blue blink 400 ms, green on
+mode    rest stop, red blink 1 s, amber_warning on
+failsafes
+in | when | go to
+any | halt | waiting_for_the_operator
+a_first_stir, a_second_stir | operator_in_the_cabin silent | rest
+rules
+in | when | go to
+waiting_for_the_operator | onward | a_first_stir
+a_first_stir | after 4 s | a_second_stir
+a_second_stir | after 3 s | a_first_stir
+rest | onward | a_first_stir
+trial "a day at the plant with a title that goes on and on, to see whether it wraps or runs out of the picture"
+at 0 s tank_temperature 20 C
+every 100 ms beat
+every 2.5 s ping
+at 1 s onward
+at 9 s tank_temperature 44 C
+at 20 s tank_temperature 62 C
+at 30 s halt
+expect waiting_for_the_operator
+at 30 s onward
+at 12 min halt
+expect waiting_for_the_operator
+at 12.5 min onward
+expect a_first_stir within 1 s
+at 12.7 min halt
+expect waiting_for_the_operator
+trial "a moment"
+at 0 s tank_temperature 20 C
+every 100 ms beat
+at 1 s onward
+at 1.9 s halt
+expect waiting_for_the_operator
+trial "nobody is there"
+at 0 s tank_temperature 20 C
+at 100 ms beat
+at 1 s onward
+at 1.3 s beat
+expect rest within 4 s
+"""
+
+
+def plant(number: int) -> Record:
+    machine = read_text(PLANT, file="plant.modes")
+    return of_trial(run_trial(machine, machine.trials[number]))
+
+
+SIZES = {"heading": 22, "lane-name": 11, "band-name": 11, "note": 11, "rhythm-text": 8.5, "on-text": 9, "blink-text": 9}
+
+
+def boxes(root: ElementTree.Element) -> list[tuple[str, float, float, float, float]]:
+    """Each text with its left, right, top and bottom, px."""
+    found = []
+    for element in root.iter(f"{SVG}text"):
+        cls = element.get("class", "").split()[0]
+        size = SIZES.get(cls, 9.5)
+        rows = [row.text or "" for row in element.iter(f"{SVG}tspan")] or [element.text or ""]
+        wide = max(width(row, size, cls in ("lane-name", "band-name")) for row in rows) / 1.03
+        x, y = float(element.get("x", "")), float(element.get("y", ""))
+        left = {"end": x - wide, "middle": x - wide / 2}.get(element.get("text-anchor", ""), x)
+        found.append((rows[0], left, left + wide, y - 0.7 * size, y + 1.25 * size * (len(rows) - 1)))
+    return found
+
+
+EVERY = [
+    *(
+        (path.stem, number)
+        for path in sorted(SAMPLES.glob("*.modes"))
+        for number in range(len(read_file(str(path)).trials))
+    ),
+    *(("plant", number) for number in range(3)),
+]
+
+
+@pytest.mark.parametrize(("name", "number"), EVERY)
+def test_no_two_labels_run_into_each_other_and_none_leaves_the_picture(name: str, number: int) -> None:
+    if name == "plant":
+        record = plant(number)
+    else:
+        machine = sample(name)
+        record = of_trial(run_trial(machine, machine.trials[number]))
+    root, _ = drawn(record)
+    told = boxes(root)
+    for one, two in combinations(told, 2):
+        apart = one[1] >= two[2] or two[1] >= one[2] or one[3] >= two[4] or two[3] >= one[4]
+        assert apart, f"{one[0]!r} and {two[0]!r}"
+    wide = float(root.get("width", ""))
+    assert all(left >= 0 and right <= wide for _, left, right, _, _ in told)
+
+
+@pytest.mark.parametrize(("name", "number"), EVERY)
+def test_one_axis_has_one_unit(name: str, number: int) -> None:
+    record = plant(number) if name == "plant" else of_trial(run_trial(sample(name), sample(name).trials[number]))
+    root, _ = drawn(record)
+    times = of_class(root, "time")
+    unit = next(text.text or "" for text in times if (text.text or "").startswith("time, "))[6:]
+    form = {"s": r"\d+(\.\d+)?", "min:s": r"\d+:\d\d(\.\d+)?", "h:min:s": r"\d+:\d\d:\d\d(\.\d+)?"}[unit]
+    for text in times:
+        said = (text.text or "").removesuffix(" cut out")
+        assert said == f"time, {unit}" or said == "from here for ever" or re.fullmatch(form, said), said
+
+
+@given(st.integers(0, 10**8), st.sampled_from([10, 20, 50]))
+def test_times_of_a_scale_are_exact(tick: int, tick_ms: int) -> None:
+    for end in (1, 1_000_000, 10**9):
+        *more, seconds = Scale(tick_ms, end)(tick).split(":")
+        assert all(len(each) == 2 for each in more[1:]) and (not more or len(seconds.split(".")[0]) == 2)
+        minutes = sum(int(each) * 60**place for place, each in enumerate(reversed(more)))
+        assert Decimal(minutes * 60_000) + Decimal(seconds) * 1000 == tick * tick_ms
+
+
+def strokes(element: ElementTree.Element) -> list[float]:
+    return [float(x) for x in re.findall(r"M([\d.]+)", of_class(element, "heard")[0].get("d", ""))]
+
+
+def test_strokes_stand_where_commands_came_and_what_is_too_dense_is_a_band_with_its_period() -> None:
+    root, axis = drawn(plant(1))
+    (beats,) = of_class(lane(root, "beat"), "rhythm")
+    assert strokes(beats) == pytest.approx(
+        [axis.x(tick) for tick in range(10, 191, 10) if tick <= 10 or tick >= 100], abs=0.06
+    )
+    dense, _ = drawn(plant(0))
+    for name, period in (("beat", "every 100 ms"), ("ping", "every 2.5 s")):
+        (beats,) = of_class(lane(dense, name), "rhythm")
+        assert not of_class(beats, "heard"), "no strokes of another period"
+        assert of_class(beats, "rhythm-band") and of_class(beats, "rhythm-text")[0].text == period
+
+
+def test_a_blink_is_drawn_as_it_was_or_as_a_band_with_its_period() -> None:
+    record = plant(1)
+    root, axis = drawn(record)
+    (blinks,) = of_class(lane(root, "green"), "blinking")
+    body = of_class(blinks, "on-body")[0].get("d", "")
+    shown = [(float(a), float(a) + float(b)) for a, b in re.findall(r"M([\d.]+) [\d.]+h([\d.]+)", body)]
+    first, end = int(blinks.get("data-first", "")), int(blinks.get("data-end", ""))
+    for tick in range(first, end):
+        middle = (axis.x(tick) + axis.x(tick + 1)) / 2
+        # On for the first half of its period, counted from tick 0.
+        assert any(a < middle < b for a, b in shown) == (tick % 200 < 100), tick
+    dense, _ = drawn(plant(0))
+    for each in of_class(lane(dense, "amber_warning"), "blinking"):
+        assert of_class(each, "blink-body") and not of_class(each, "on-body")
+        assert "blink 200 ms" in (each.findtext(f"{SVG}title") or "")
+
+
+def test_silence_has_a_lane_of_its_own_for_each_link() -> None:
+    machine = read_text(PLANT, file="plant.modes")
+    result = run_trial(machine, machine.trials[2])
+    root, _ = drawn(of_trial(result))
+    heard = result.trace.column("heard", "beat")
+    # by hand: silent until the first, and from half a second after the last; the halt that is never sent does not count
+    since, silent = 10_000, []
+    for tick, now in enumerate(heard):
+        since = 0 if now or result.trace.column("heard", "onward")[tick] else since + 1
+        silent.append(since >= 50)
+    told = [False] * len(heard)
+    for bar in of_class(lane(root, "operator_in_the_cabin silent"), "on"):
+        first, end = int(bar.get("data-first", "")), int(bar.get("data-end", ""))
+        told[first:end] = [True] * (end - first)
+    assert told == silent and any(silent) and not all(silent)
+    assert lane(root, "remote_control silent") is not None
+
+
+def test_a_motors_percentage_stands_beside_its_line() -> None:
+    machine = sample("feed_pusher")
+    root, _ = drawn(of_trial(run_trial(machine, machine.trials[0])))
+    strip = lane(root, "port_drive")
+    ys = {float(y) for y in re.findall(r"[MV] ?(?:[\d.]+ )?([\d.]+)", of_class(strip, "driven")[0].get("d", ""))}
+    (text,) = of_class(strip, "lane-note")
+    assert text.text == "60 %" and min(ys) - 8 < float(text.get("y", "")) < min(ys), "just above it, not through it"
+
+
+def test_what_turns_on_again_and_again_is_a_band() -> None:
+    root, _ = drawn(plant(0))
+    (band,) = of_class(lane(root, "remote_control silent"), "flurry")
+    assert "silent" in (band.findtext(f"{SVG}title") or "") and of_class(band, "rhythm-text")
