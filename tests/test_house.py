@@ -21,6 +21,7 @@ ORDER = (
     ("world",),
     ("bench",),
     ("report",),
+    ("api",),
     ("cli",),
 )
 """The floors of the house, the ground floor first. A module may import from its own floor and from those before it."""
@@ -63,3 +64,10 @@ def test_no_module_reaches_back_up() -> None:
 def test_every_part_of_the_house_has_its_floor() -> None:
     parts = {path.name.removesuffix(".py") for path in HOUSE.iterdir() if not path.name.startswith("_")}
     assert parts - {"py.typed", "grammar", "templates"} <= FLOOR.keys()
+
+
+def test_the_map_has_every_package() -> None:
+    told = (HOUSE.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+    for folder in HOUSE.iterdir():
+        if folder.is_dir() and (folder / "__init__.py").exists():
+            assert f"      {folder.name}/ " in told, folder.name

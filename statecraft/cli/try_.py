@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
     from statecraft.agreement.beside import Execution
     from statecraft.machine import Machine, Trial
-    from statecraft.simulation import Trace, TrialResult
 
 
 @click.command(name="try", short_help="rehearse the file's trials on the desk")
@@ -65,8 +64,9 @@ def rehearse(machine: Machine, console: Console, *, only: str | None = None, tra
     """Run the trials, print what became of them, write their traces; whether every expectation was met.
 
     Raises:
-        Stop: no trial has ``only`` in its title, or a trace cannot be written.
+        StatecraftError: no trial has ``only`` in its title, or a trace cannot be written.
     """
+    from statecraft.report.rehearsal import print_trial, tally
     from statecraft.simulation import run_trial
     from statecraft.simulation.trace import write_trace
     from statecraft.simulation.trial import chosen
@@ -74,24 +74,17 @@ def rehearse(machine: Machine, console: Console, *, only: str | None = None, tra
     results = []
     for trial in chosen(machine, only):
         result = run_trial(machine, trial)
-        _show(machine, result, console)
+        print_trial(machine, result, console)
         results.append(result)
     if trace is not None:
         for number, result in enumerate(results, start=1):
             path = trace if len(results) == 1 else trace.with_stem(f"{trace.stem}-{number}")
             write_trace(result.trace, path)
             console.print(f"{path}: {plural(len(result.trace.states), 'tick')} written", markup=False)
-    met = sum(outcome.passed for result in results for outcome in result.outcomes)
-    count = sum(len(result.outcomes) for result in results)
-    if not results:
-        console.print(f"{machine.name} has no trials. One is a few lines:  trial \"…\"  at …  expect …", markup=False)
-    else:
-        console.print(
-            f"{plural(len(results), 'trial')}, {met} of {plural(count, 'expectation')} met",
-            style="bold" if met == count else "bold red",
-            markup=False,
-        )
-    return met == count
+    met = all(result.passed for result in results)
+    style = ("bold" if met else "bold red") if results else None
+    console.print(tally(machine, results), style=style, markup=False)
+    return met
 
 
 def _beside(machine: Machine, console: Console, places: Sequence[str], only: str | None) -> bool:
@@ -151,69 +144,3 @@ def _show_beside(machine: Machine, trial: Trial, found: Sequence[Execution], con
         for line in execution.wrong:
             console.print(f"  ✗ {execution.on}: {line}", markup=False, style="bold red", soft_wrap=True)
     console.print()
-
-
-def _show(machine: Machine, result: TrialResult, console: Console) -> None:
-    from statecraft.simulation.why import why
-
-    long = machine.duration(result.trial.last_tick)
-    _say(console, 0, f"{result.trial.title}   {long} rehearsed", result.passed, "bold")
-    for part in machine.parts:
-        name = f"{part.name}: " if len(machine.parts) > 1 else ""
-        _say(console, 4, name + _story(machine, result.trace, part.name), style="dim")
-    for outcome in result.outcomes:
-        expected = outcome.expected
-        told = f"from {machine.duration(expected.tick)}: expect {expected.text}"
-        if outcome.passed and outcome.came_true is not None:
-            held = f", and held for {machine.duration(expected.hold)}" if expected.hold else ""
-            _say(console, 4, f"{told} — at {machine.duration(outcome.came_true)}{held}", True)
-            continue
-        _say(console, 4, f"{told}   (line\u00a0{expected.place.line})", False)
-        _say(console, 8, _instead(machine, result, outcome.broke, outcome.decided))
-        situation = outcome.instead
-        if situation is not None:
-            facts = [
-                f"{mode} since {machine.duration(since) if since else 'the start'}"
-                for mode, since in situation.modes.values()
-            ]
-            if len(situation.modes) > 1:
-                facts = [f"{part}: {fact}" for part, fact in zip(situation.modes, facts, strict=True)]
-            facts += [f"{name}: {value}" for name, value in situation.values.items()]
-            _say(console, 8, "instead: " + "; ".join(facts))
-        for reason in why(result, outcome):
-            _say(console, 8, reason)
-
-
-def _say(console: Console, indent: int, text: str, good: bool | None = None, style: str = "") -> None:
-    """Print ``text``, folded and hanging under itself, with a mark before it when it is ``good`` or not."""
-    from rich.text import Text
-
-    from statecraft.folding import folded
-
-    mark = "" if good is None else "✓ " if good else "✗ "
-    lead = " " * indent
-    lines = folded(text, console.width, lead + mark, lead + "  ")
-    for number, line in enumerate(lines):
-        shown = Text(line, style=style)
-        if mark and not number:
-            shown.stylize("green" if good else "bold red", indent, indent + 1)
-        console.print(shown, soft_wrap=True)
-
-
-def _instead(machine: Machine, result: TrialResult, broke: int | None, decided: int) -> str:
-    if broke is not None:
-        return f"it came true, but was false again at {machine.duration(broke)}"
-    return f"not true by {machine.duration(decided)}"
-
-
-def _story(machine: Machine, trace: Trace, part: str, most: int = 12) -> str:
-    """The modes that ``part`` went through: ``parked, 1 s cruise, 3 s weigh``."""
-    modes = [mode.name for mode in machine.part(part).modes]
-    at = trace.layout.index["mode", part]
-    seen: list[str] = []
-    last = -1
-    for tick, state in enumerate(trace.states):
-        if state[at] != last:
-            last = state[at]
-            seen.append(f"{machine.duration(tick)} {modes[last]}" if tick else modes[last])
-    return " → ".join(seen[:most]) + (f" → … {plural(len(seen) - most, 'more')}" if len(seen) > most else "")

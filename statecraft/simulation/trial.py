@@ -215,9 +215,9 @@ def values_read(machine: Machine, view: View, condition: Condition) -> dict[str,
             case Compare(left, _, right, _):
                 for term in (left, right):
                     if term is not None:
-                        values[term.name] = _term(machine, view, term)
+                        values[term.name] = shown(machine, view, term)
             case Fault(sensor):
-                values[sensor] = _term(machine, view, Term("sensor", sensor))
+                values[sensor] = shown(machine, view, Term("sensor", sensor))
             case SwitchOn(switch):
                 values[switch] = "on" if view.switches[switch] else "off"
             case LevelOn(level):
@@ -237,7 +237,7 @@ def values_read(machine: Machine, view: View, condition: Condition) -> dict[str,
                 long = _clock(machine, view, GroupClock(part.name, group))
                 values[f"time in {group}"] = long if inside else "not in it"
             case OutputIs(output, _):
-                values[output] = _term(machine, view, Term("output", output))
+                values[output] = shown(machine, view, Term("output", output))
             case _:
                 pass
     return values
@@ -252,7 +252,7 @@ def _clock(machine: Machine, view: View, key: ClockKey) -> str:
     return f"{machine.duration(ticks)} or more" if ticks >= clock.limit else machine.duration(ticks)
 
 
-def _term(machine: Machine, view: View, term: Term) -> str:
+def shown(machine: Machine, view: View, term: Term) -> str:
     """What ``term`` stands at, as people write it."""
     match term.kind:
         case "sensor":

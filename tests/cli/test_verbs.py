@@ -182,7 +182,7 @@ def test_make_tells_the_worst_step_and_how_it_is_known(run, feed_pusher, monkeyp
     def missing(*_: object) -> None:
         raise ChipUnavailable("it needs libsimavr-dev")
 
-    monkeypatch.setattr("statecraft.firmware.budget.step_cost", missing)
+    monkeypatch.setattr("statecraft.agreement.budget.step_cost", missing)
     told = run("make", feed_pusher)
     assert told.code == 0
     assert "not measured: it needs libsimavr-dev" in " ".join(told.out.split())

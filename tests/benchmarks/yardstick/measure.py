@@ -10,12 +10,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from statecraft.agreement.agree import trials
+from statecraft.agreement.budget import Bench, StepCost, bench_program, columns
 from statecraft.agreement.chance import course
 from statecraft.agreement.inputs import Course, Streams, length
 from statecraft.agreement.vectors import vectors
 from statecraft.boards import load
 from statecraft.firmware.behaviour import behaviour_files
-from statecraft.firmware.budget import Bench, StepCost, bench_program, columns
 from statecraft.firmware.desk import desk_source
 from statecraft.language import read_file
 from statecraft.machine import Machine

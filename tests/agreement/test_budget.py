@@ -8,12 +8,12 @@ from pathlib import Path
 import pytest
 
 from statecraft.agreement.agree import trials
+from statecraft.agreement.budget import Bench, StepCost, bench_program, columns, step_cost
 from statecraft.agreement.chance import course
 from statecraft.agreement.compare import Comparison
 from statecraft.agreement.inputs import Streams, length
 from statecraft.boards import load
 from statecraft.firmware.behaviour import behaviour_files
-from statecraft.firmware.budget import Bench, StepCost, bench_program, columns, step_cost
 from statecraft.firmware.desk import Desk, desk_source
 from statecraft.language import read_file
 from statecraft.machine import Machine
@@ -61,7 +61,7 @@ def test_a_longer_step_costs_more(
     opening = "void step(const Inputs& in)\n{\n"
     four_more = opening + '    asm volatile("nop\\n nop\\n nop\\n nop");\n'
     slower["behaviour.cpp"] = slower["behaviour.cpp"].replace(opening, four_more)
-    monkeypatch.setattr("statecraft.firmware.budget.behaviour_files", lambda machine, heading: slower)
+    monkeypatch.setattr("statecraft.agreement.budget.behaviour_files", lambda machine, heading: slower)
     longer = step_cost(feed_pusher, board, streams)
     assert (longer.most, longer.steps) == (plain.most + 4, plain.steps)
     assert longer.mean == pytest.approx(plain.mean + 4)

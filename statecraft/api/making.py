@@ -1,0 +1,151 @@
+"""The whole road from a machine to a program for its chip: proved, rehearsed, written, compiled, measured."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass
+from pathlib import Path
+
+from statecraft.api.model import contents
+from statecraft.boards.chosen import board_of
+from statecraft.boards.facts import Board
+from statecraft.files import write_text
+from statecraft.firmware.sketch import Sketch, write_sketch
+from statecraft.firmware.toolchain import BuildFailed, Built, ToolchainMissing, build
+from statecraft.folding import plural
+from statecraft.machine import Machine
+from statecraft.proof.judgement import Judgement, judge
+from statecraft.report.rehearsal import as_text, tally
+from statecraft.simulation import TrialResult, run_trial
+
+RANDOM_COURSES, RANDOM_TICKS = 5, 2000
+"""Inputs at random, beside the trials, over which the table's step is measured."""
+
+Watch = Callable[[str], AbstractContextManager[None]]
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A line of what was made.
+
+    Attributes:
+        passed: whether this went well; None for what only tells something.
+        name: what was done, or what is told: ``check``, ``program``; "" for more about the line before.
+        told: what came of it.
+    """
+
+    passed: bool | None
+    name: str
+    told: str
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """What came of the whole road.
+
+    Attributes:
+        home: the folder in which everything is.
+        steps: what was done, in order.
+        judged, trials: the proof and the rehearsals.
+        sketch: None where the wiring is wrong.
+        built: None where there is no compiler, or it refused.
+        refused: all that the compiler said, if it refused.
+        passed: whether all of it went well.
+    """
+
+    home: Path
+    steps: tuple[Step, ...]
+    judged: Judgement
+    trials: tuple[TrialResult, ...]
+    sketch: Sketch | None
+    built: Built | None
+    refused: str
+    passed: bool
+
+
+def make(machine: Machine, out: Path, *, strict: bool = False, watch: Watch = lambda _: nullcontext()) -> Made:
+    """Check the machine, rehearse its trials, write its sketch, compile and measure it, all below ``out``/NAME.
+
+    ``strict``: warnings count too. ``watch`` is entered around each step, with its name.
+
+    Raises:
+        FileErrors: its board is not known.
+        FolderError: the sketch cannot be written where it belongs.
+    """
+    board = board_of(machine)
+    home = out / machine.name
+    steps = [Step(True, "read", contents(machine))]
+
+    with watch("prove"):
+        judged = judge(machine)
+    sound = judged.passed(strict)
+    steps.append(Step(sound, "check", judged.outcome))
+
+    with watch("try"):
+        trials = tuple(run_trial(machine, trial) for trial in machine.trials)
+        write_text(home / "trials.txt", as_text(machine, trials))
+    met = all(trial.passed for trial in trials)
+    steps.append(Step(met, "try", tally(machine, trials)))
+
+    sketch, built, refused = None, None, ""
+    if any(finding.code == "wiring" for finding in judged.findings):
+        steps.append(Step(False, "emit", "no sketch: its wiring is wrong"))
+        return Made(home, tuple(steps), judged, trials, None, None, "", False)
+    with watch("emit"):
+        sketch = write_sketch(machine, home / machine.name)
+    steps.append(Step(True, "emit", f"{sketch.folder}/, {plural(len(sketch.files), 'file')}"))
+    steps += [Step(None, "", note) for note in sketch.notes]
+    try:
+        with watch("compile"):
+            built = build(sketch.folder, board, home)
+        steps += _sizes(built, board)
+        with watch("measure"):
+            steps.append(Step(None, "step", _worst_step(machine, board)))
+    except ToolchainMissing as missing:
+        steps.append(Step(None, "compile", str(missing)))
+    except BuildFailed as failed:
+        refused = str(failed)
+        write_text(home / "compiler.txt", f"{refused}\n")
+        told = f"the compiler refused; all that it said is in {home / 'compiler.txt'}"
+        steps.append(Step(False, "compile", told))
+    return Made(home, tuple(steps), judged, trials, sketch, built, refused, sound and met and not refused)
+
+
+def _sizes(built: Built, board: Board) -> list[Step]:
+    room = board.sketch_max_bytes
+    flash = f"{built.flash:,} bytes" + (f", {_share(built.flash, room)} of {room:,}" if room else "")
+    ram = f"{built.ram:,} bytes" + (f", {_share(built.ram, board.ram_bytes)} of {board.ram_bytes:,}" if room else "")
+    table = f"the table itself: {built.behaviour_flash:,} bytes of program, {built.behaviour_ram:,} of memory"
+    return [
+        Step(True, "compile", str(built.hex)),
+        Step(None, "program", flash),
+        Step(None, "memory", ram),
+        Step(None, "", table),
+    ]
+
+
+def _worst_step(machine: Machine, board: Board) -> str:
+    """How long the table's step takes at most, as far as it was measured."""
+    from statecraft.agreement.agree import trials
+    from statecraft.agreement.budget import step_cost
+    from statecraft.agreement.chance import course
+    from statecraft.agreement.inputs import Streams
+    from statecraft.chip import ChipUnavailable
+
+    words = Streams(machine)
+    courses = [*trials(machine), *(course(machine, seed, RANDOM_TICKS) for seed in range(RANDOM_COURSES))]
+    try:
+        cost = step_cost(machine, board, [words.of(each) for each in courses])
+    except ChipUnavailable as missing:
+        return f"not measured: {missing}"
+    return (
+        f"{cost.most:,} cycles at most, {100 * cost.share(machine, board):.2g} % of the tick; "
+        f"measured over {cost.steps:,} ticks of trials and random inputs on the simulated chip"
+    )
+
+
+def _share(part: int, whole: int) -> str:
+    """A share as people read it: ``4 %``, ``< 1 %``."""
+    percent = 100 * part / whole
+    return f"{percent:.0f} %" if percent >= 1 else "< 1 %"
