@@ -9,7 +9,7 @@ from pathlib import Path
 import statecraft
 
 ORDER = (
-    ("machine", "resources", "folding", "templates_engine", "findings", "errors", "files", "caches"),
+    ("machine", "resources", "folding", "templates_engine", "findings", "errors", "files", "caches", "fingerprint"),
     ("language",),
     ("boards",),
     ("semantics",),

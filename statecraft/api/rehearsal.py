@@ -271,7 +271,7 @@ class Rehearsal(Recording):
         if machine is not self.machine:
             # A clock runs for as long as something asks for it: where this asks for longer, all is played again.
             simulation = Simulation(machine)
-            if simulation.layout.clocks != self._simulation.layout.clocks:
+            if simulation.layout.variables != self._simulation.layout.variables:
                 self._simulation, self.trace = simulation, Trace(machine, simulation.run(self._inputs))
                 self.machine = machine
         sees = observer(self.machine, when)

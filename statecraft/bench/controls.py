@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from statecraft.errors import StatecraftError
 from statecraft.machine import Absent, Command, Dial, Link, Machine, Taken, atoms
 
 HOLD_MS = 100
@@ -22,7 +23,7 @@ SHARE = 3
 """So many messages fit into the time after which their lack counts: one or two may be lost on the way."""
 
 
-class NoRemote(Exception):
+class NoRemote(StatecraftError):
     """There is nothing that a remote could send; the message is one line that says why."""
 
 
