@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import stat
 import tomllib
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
@@ -16,6 +17,9 @@ from statecraft.boards.facts import ABILITIES, Ability, Board, Pin, SerialPort, 
 from statecraft.errors import StatecraftError
 
 T = TypeVar("T", str, int, bool)
+
+LARGEST = 100_000
+"""The most bytes a board's file may have; one of ours takes some 8,000."""
 
 KINDS: Mapping[type, str] = {str: "a text in quotes", int: "a whole number", bool: "true or false"}
 PIN_NAME = re.compile(r"[A-Za-z0-9_]+")
@@ -60,12 +64,30 @@ def load_file(path: str | PathLike[str]) -> Board:
 
     Raises BoardError if the file cannot be read, is no TOML, or says something wrong.
     """
+    right = "give the path of a board's TOML file"
     try:
-        data = Path(path).read_bytes()
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise BoardError(str(path), "", f"cannot be read: {reason}", "give the path of a board's TOML file") from error
+        if not stat.S_ISREG(Path(path).stat().st_mode):
+            what = "a folder" if Path(path).is_dir() else "no ordinary file"
+            raise BoardError(str(path), "", f"is {what}", right)
+        with Path(path).open("rb") as file:
+            data = file.read(LARGEST + 1)
+    except (OSError, ValueError) as error:
+        if isinstance(error, BoardError):
+            raise
+        reason = (error.strerror if isinstance(error, OSError) else None) or str(error)
+        raise BoardError(str(path), "", f"cannot be read: {reason.lower()}", right) from error
+    if len(data) > LARGEST:
+        raise BoardError(str(path), "", f"is larger than {LARGEST // 1000} kB, too large for a board's file", right)
     return _board(str(path), Path(path).stem, data)
+
+
+def _shown(value: object) -> str:
+    """What stands in the file, cut where it is long."""
+    try:
+        text = repr(value)
+    except (ValueError, RecursionError):  # more digits than Python writes, deeper than it goes
+        return "very long"
+    return text if len(text) <= 80 else f"{text[:77]}..."
 
 
 class _Table:
@@ -91,8 +113,14 @@ class _Table:
         right = right or KINDS[kind]
         value = self._raw(key, right)
         if type(value) is not kind:  # not isinstance: true is no number
-            raise self.fail(key, f"is {value!r}", f"it should be {right}")
+            raise self.fail(key, f"is {_shown(value)}", f"it should be {right}")
+        self._check_text(key, value)
         return value
+
+    def _check_text(self, key: str, text: object) -> None:
+        """See that what is shown to people later can be."""
+        if isinstance(text, str) and not text.isprintable():
+            raise self.fail(key, f"has a control character in it: {_shown(text)}", "write it without")
 
     def optional(self, key: str, kind: type[T]) -> T | None:
         self._asked.add(key)
@@ -102,7 +130,7 @@ class _Table:
         right = f"a whole number from {low} to {high}"
         value = self.value(key, int, right)
         if not low <= value <= high:
-            raise self.fail(key, f"is {value}", f"it should be {right}")
+            raise self.fail(key, f"is {_shown(value)}", f"it should be {right}")
         return value
 
     def optional_number(self, key: str, low: int, high: int) -> int | None:
@@ -112,7 +140,7 @@ class _Table:
     def text(self, key: str, pattern: re.Pattern[str], right: str) -> str:
         value = self.value(key, str, right)
         if not pattern.fullmatch(value):
-            raise self.fail(key, f"is {value!r}", f"it should be {right}")
+            raise self.fail(key, f"is {_shown(value)}", f"it should be {right}")
         return value
 
     def optional_text(self, key: str, pattern: re.Pattern[str], right: str) -> str | None:
@@ -123,20 +151,22 @@ class _Table:
         self._asked.add(key)
         value = self.values.get(key, [])
         if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
-            raise self.fail(key, f"is {value!r}", 'it should be a list of texts, such as ["one", "two"]')
+            raise self.fail(key, f"is {_shown(value)}", 'it should be a list of texts, such as ["one", "two"]')
+        for item in value:
+            self._check_text(key, item)
         return tuple(value)
 
     def table(self, key: str) -> _Table:
         right = f"a table, [{key}]" if not self.key else "a table in braces, { ... }"
         value = self._raw(key, right)
         if not isinstance(value, dict):
-            raise self.fail(key, f"is {value!r}", f"it should be {right}")
+            raise self.fail(key, f"is {_shown(value)}", f"it should be {right}")
         return _Table(self.path, f"{self.key}.{key}" if self.key else key, value)
 
     def tables(self, key: str) -> list[_Table]:
         value = self._raw(key, f"one table for each, [[{key}]]")
         if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
-            raise self.fail(key, f"is {value!r}", f"it should be one table for each, [[{key}]]")
+            raise self.fail(key, f"is {_shown(value)}", f"it should be one table for each, [[{key}]]")
         return [_Table(self.path, f"{key}[{index}]", item) for index, item in enumerate(value)]
 
     def done(self) -> None:
@@ -150,11 +180,15 @@ class _Table:
 
 def _board(path: str, name: str, data: bytes) -> Board:
     try:
-        values = tomllib.loads(data.decode("utf-8"))
+        values = tomllib.loads(data.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
         raise BoardError(path, "", f"byte {error.start} is not UTF-8", "save the file as UTF-8 text") from error
     except tomllib.TOMLDecodeError as error:
         raise BoardError(path, "", f"is not TOML: {error}", "see the form in statecraft.boards") from error
+    except RecursionError as error:
+        raise BoardError(path, "", "is nested too deep", "a board's tables hold texts, numbers and lists") from error
+    except ValueError as error:  # a number of more digits than Python reads, a date that is none
+        raise BoardError(path, "", f"has a value that cannot be read: {error}", "write what it is") from error
     top = _Table(path, "", values)
     generic = top.optional("generic", bool) or False
     pins = _pins(top.table("pins"), generic)
@@ -197,14 +231,14 @@ def _defines(top: _Table) -> tuple[str, ...]:
     defines = top.texts("extra_defines")
     for define in defines:
         if not DEFINE.fullmatch(define):
-            raise top.fail("extra_defines", f"has {define!r}", "each should be NAME=value")
+            raise top.fail("extra_defines", f"has {_shown(define)}", "each should be NAME=value")
     return defines
 
 
 def _check_unique(table: _Table, key: str, found: Sequence[str]) -> None:
     for name in found:
         if found.count(name) > 1:
-            raise table.fail(key, f"{name!r} is there {found.count(name)} times", "each may be there once")
+            raise table.fail(key, f"{_shown(name)} is there {found.count(name)} times", "each may be there once")
 
 
 def _upload(table: _Table) -> Upload:
@@ -233,7 +267,7 @@ def _serial(table: _Table, generic: bool, pins: tuple[Pin, ...]) -> SerialPort:
         raise table.fail("", "has neither its two pins nor usb", 'give rx = "0", tx = "1", or usb = true')
     for key, name in (("rx", port.rx), ("tx", port.tx)):
         if name is not None and name not in {pin.name for pin in pins}:
-            raise table.fail(key, f"is {name!r}, which names no pin", "it should be the name of one under [pins]")
+            raise table.fail(key, f"is {_shown(name)}, which names no pin", "it should be the name of one under [pins]")
     return port
 
 
@@ -264,7 +298,7 @@ def _pins(table: _Table, generic: bool) -> tuple[Pin, ...]:
     for pin in pins:
         places = [f"the port bit {pin.port}{pin.bit}"] if pin.port else []
         places += [f"the PWM channel {pin.pwm_channel}"] if pin.pwm_channel else []
-        for place in [*(f"the name {name!r}" for name in pin.all_names), *places]:
+        for place in [*(f"the name {_shown(name)}" for name in pin.all_names), *places]:
             if place in owners:
                 raise table.fail(pin.name, f"has {place}, as has {owners[place]!r}", "each belongs to one pin")
             owners[place] = pin.name
@@ -275,7 +309,7 @@ def _aliases(table: _Table) -> tuple[str, ...]:
     aliases = table.texts("also")
     for alias in aliases:
         if not PIN_NAME.fullmatch(alias):
-            raise table.fail("also", f"has {alias!r}, no name for a pin", "letters and digits make one")
+            raise table.fail("also", f"has {_shown(alias)}, no name for a pin", "letters and digits make one")
     return aliases
 
 
@@ -284,7 +318,7 @@ def _generic_pin(name: str, table: _Table) -> Pin:
     known: dict[str, Ability] = {ability: ability for ability in ABILITIES if ability != "pin_change"}
     for ability in can:
         if ability not in known:
-            raise table.fail("can", f"has {ability!r}", f"the abilities are {', '.join(known)}")
+            raise table.fail("can", f"has {_shown(ability)}", f"the abilities are {', '.join(known)}")
     if not can:
         raise table.fail("can", "is missing or empty", f"say what the pin can do: {', '.join(known)}")
     pin = Pin(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from statecraft.cli.common import file_argument, read, screen, step
+from statecraft.cli.common import Stop, file_argument, read, screen, step
 from statecraft.files import write_text
 from statecraft.folding import plural
 
@@ -49,6 +49,8 @@ def command(file: str, on: str, seed: int | None, ticks: int | None, save_trials
     from statecraft.agreement.agree import agree
 
     machine = read(file)
+    if save_trials is not None and save_trials.exists() and save_trials.samefile(file):
+        raise Stop(f"{save_trials} is the machine's own file, which would be lost: name another")
     seed = randrange(10**6) if seed is None else seed
     console = screen()
     console.print(f"{machine.name}: the table and the {on}, seed {seed}", style="bold", markup=False)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from statecraft.cli.common import Stop, file_argument, read, screen, step
-from statecraft.files import write_text
+from statecraft.files import write_bytes
 from statecraft.folding import plural
 from statecraft.proof.judgement import PATIENCE, judge
 
@@ -139,13 +139,15 @@ def _show_run(machine: Machine, run: Run | None, about: Finding | Promise, conso
 
 def _save_trials(judged: Judgement, path: Path) -> None:
     """Add a trial to the file for each run that was found, unless it has one of that title."""
+    from statecraft.language.tidy import in_the_manner_of
     from statecraft.proof.judgement import with_trials
 
-    saved = with_trials(judged, path.read_text(encoding="utf-8-sig"))
+    before = path.read_bytes()
+    saved = with_trials(judged, before.decode("utf-8-sig"))
     if not saved.added:
         click.echo("no run to save as a trial")
         return
-    write_text(path, saved.text)
+    write_bytes(path, in_the_manner_of(before, saved.text))
     click.echo(f"{path}: {plural(saved.added, 'trial')} added")
     for title in saved.otherwise:
         click.echo(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -50,10 +51,21 @@ def put(path: Path, data: str | bytes) -> None:
     from statecraft.files import write_bytes
 
     data = data.encode() if isinstance(data, str) else data
+    if path.suffix == ".modes":
+        raise Stop(f"{path} has the name of a machine file, which this is not. Nothing was written; name another")
     if path == STANDARD_OUTPUT:
         click.echo(data, nl=False)
     else:
         write_bytes(path, data)
+
+
+def named_after(file: str, ending: str, about: str = "") -> Path:
+    """The name of what is made from ``file``, unless the user says: in the folder one stands in, as the file is called.
+
+    ``about`` is what of it, in words: they become part of the name.
+    """
+    words = re.sub(r"\W+", "_", about).strip("_")[:60]
+    return Path(Path(file).stem + (f"-{words}" if words else "") + ending)
 
 
 def tell(message: str, written: Path | None = None) -> None:

@@ -6,13 +6,13 @@ from pathlib import Path
 
 import click
 
-from statecraft.cli.common import Stop, file_argument, read, screen, step
+from statecraft.cli.common import STANDARD_OUTPUT, Stop, file_argument, named_after, put, read, screen, step, tell
 
 
 @click.command(name="draw", short_help="draw the modes, or a trial's timeline")
 @file_argument
 @click.option(
-    "-o", "--out", metavar="FILE", type=click.Path(path_type=Path), help="X.svg, X.png or X.pdf; NAME.svg else."
+    "-o", "--out", metavar="FILE", type=click.Path(path_type=Path), help="X.svg, X.png or X.pdf; - prints it as SVG."
 )
 @click.option("--trial", metavar="WORDS", help="Draw the timeline of the trial whose title holds these words.")
 @click.option(
@@ -21,7 +21,8 @@ from statecraft.cli.common import Stop, file_argument, read, screen, step
 def command(file: str, out: Path | None, trial: str | None, trace: Path | None) -> None:
     """Draw FILE's modes: where each leads and what brings it there, failsafes striped, findings marked.
 
-    Or draw a timeline: modes as bands, sensors between their thresholds, commands, outputs.
+    Or draw a timeline: modes as bands, sensors between their thresholds, commands, outputs. Unless you say, the file is
+    called after FILE, and after the trial or the trace if that is drawn.
     """
     from statecraft.proof.judgement import judge
     from statecraft.report import drawing
@@ -30,8 +31,12 @@ def command(file: str, out: Path | None, trial: str | None, trace: Path | None) 
     if trial is not None and trace is not None:
         raise Stop("draw one thing at a time: --trial or --trace")
     machine = read(file)
-    path = out or Path(f"{machine.name}.svg")
-    drawing.ending_of(path)
+    about = trace.stem if trace is not None else ""
+    if trial is not None:
+        about = drawing.trial_of(machine, trial).title
+    path = out or named_after(file, ".svg", about)
+    if path != STANDARD_OUTPUT:
+        drawing.ending_of(path)
     with step(screen(stderr=True), "draw"):
         if trial is not None:
             svg = drawing.of_trial(machine, trial)
@@ -39,5 +44,8 @@ def command(file: str, out: Path | None, trial: str | None, trace: Path | None) 
             svg = drawing.of_trace(machine, trace)
         else:
             svg = diagram_file(machine, judge(machine).findings)
-        drawing.save(svg, path)
-    click.echo(f"{path} written")
+        if path == STANDARD_OUTPUT:
+            put(path, svg)
+        else:
+            drawing.save(svg, path)
+    tell(f"{path} written", path)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import click
 
-from statecraft.cli.common import file_argument, read
+from statecraft.cli.common import STANDARD_OUTPUT, Stop, file_argument, read
 from statecraft.folding import plural
 
 
@@ -22,14 +23,17 @@ from statecraft.folding import plural
 def command(file: str, out: Path | None) -> None:
     """Write FILE's firmware into the sketch folder DIR, whole or not at all.
 
-    Files of your own in that folder, and the functions you wrote by hand, are never touched.
+    DIR is new, empty, or a folder that statecraft wrote. Files of your own in it, and the functions you wrote by hand,
+    are never touched.
     """
     from statecraft.firmware.sketch import write_sketch
 
+    if out == STANDARD_OUTPUT:
+        raise Stop("a sketch is a folder, which cannot be printed: name one with -o", 2)
     machine = read(file)
     folder = out or Path(machine.name)
     sketch = write_sketch(machine, folder)
-    click.echo(f"{folder}: {plural(len(sketch.files), 'file')} written for {machine.board}")
+    click.echo(f"{folder}{os.sep}: {plural(len(sketch.files), 'file')} written for {machine.board}")
     for note in sketch.notes:
         click.echo(note)
     if folder.resolve().name != machine.name:

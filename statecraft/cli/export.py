@@ -6,15 +6,14 @@ from pathlib import Path
 
 import click
 
-from statecraft.cli.common import Stop, file_argument, read
-from statecraft.files import write_text
+from statecraft.cli.common import Stop, file_argument, named_after, put, read, tell
 
 
 @click.command(name="export", short_help="write the machine for other programs")
 @file_argument
 @click.option("--scxml", is_flag=True, help="As a state chart: SCXML, the W3C recommendation of 2015.")
 @click.option(
-    "-o", "--out", metavar="FILE", type=click.Path(path_type=Path), help="NAME.scxml unless you say; - prints it."
+    "-o", "--out", metavar="FILE", type=click.Path(path_type=Path), help="FILE.scxml unless you say; - prints it."
 )
 def command(file: str, scxml: bool, out: Path | None) -> None:
     """Write FILE in a form that other programs read, and say what that form cannot tell."""
@@ -24,11 +23,8 @@ def command(file: str, scxml: bool, out: Path | None) -> None:
     from statecraft.report.scxml import scxml as write
 
     machine = read(file)
-    if out == Path("-"):
-        click.echo(write(machine), nl=False)
-        return
-    path = out or Path(f"{machine.name}.scxml")
-    write_text(path, write(machine))
-    click.echo(f"{path} written. What it does not say:")
+    path = out or named_after(file, ".scxml")
+    put(path, write(machine))
+    tell(f"{path} written. What it does not say:", path)
     for loss in losses(machine):
-        click.echo(f"  - {loss}")
+        tell(f"  - {loss}", path)

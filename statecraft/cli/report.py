@@ -6,14 +6,15 @@ from pathlib import Path
 
 import click
 
-from statecraft.cli.common import file_argument, read, screen, step
-from statecraft.files import write_text
+from statecraft.cli.common import file_argument, named_after, put, read, screen, step, tell
 from statecraft.folding import plural
 
 
 @click.command(name="report", short_help="write everything that is known of it as one page")
 @file_argument
-@click.option("-o", "--out", metavar="FILE", type=click.Path(path_type=Path), help="NAME.html unless you say.")
+@click.option(
+    "-o", "--out", metavar="FILE", type=click.Path(path_type=Path), help="FILE.html unless you say; - prints it."
+)
 @click.option("--no-compile", is_flag=True, help="Leave the sketch's sizes out, which is quicker.")
 @click.option("--agree", is_flag=True, help="Compare table and desk build for it, which takes some seconds.")
 def command(file: str, out: Path | None, no_compile: bool, agree: bool) -> None:
@@ -33,7 +34,7 @@ def command(file: str, out: Path | None, no_compile: bool, agree: bool) -> None:
         trials = [run_trial(machine, trial) for trial in machine.trials]
     with step(console, "compile, draw and write"):
         text = page_of(machine, judged, trials, compile=not no_compile, agree=agree)
-    path = out or Path(f"{machine.name}.html")
-    write_text(path, text)
+    path = out or named_after(file, ".html")
+    put(path, text)
     met = sum(result.passed for result in trials)
-    click.echo(f"{path} written: {judged.outcome}, {met} of {plural(len(trials), 'trial')} passed")
+    tell(f"{path} written: {judged.outcome}, {met} of {plural(len(trials), 'trial')} passed", path)

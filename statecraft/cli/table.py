@@ -6,8 +6,7 @@ from pathlib import Path
 
 import click
 
-from statecraft.cli.common import Stop, file_argument, read, screen
-from statecraft.files import write_text
+from statecraft.cli.common import STANDARD_OUTPUT, Stop, file_argument, put, read, screen, tell
 
 FORMS = {"markdown": ".md", "csv": ".csv", "html": ".html"}
 
@@ -26,7 +25,7 @@ def command(file: str, rows: bool, form: str | None, out: Path | None) -> None:
     """
     from statecraft.report import table
 
-    if out is not None and form is None:
+    if out is not None and out != STANDARD_OUTPUT and form is None:
         form = next((name for name, ending in FORMS.items() if out.suffix == ending), None)
         if form is None:
             raise Stop(f"{out} has an ending that says no form: use {', '.join(FORMS.values())}, or --as")
@@ -35,8 +34,6 @@ def command(file: str, rows: bool, form: str | None, out: Path | None) -> None:
         (table.print_rows if rows else table.print_grid)(machine, screen())
         return
     write = {"markdown": table.markdown, "csv": table.comma_separated, "html": table.html}[form]
-    if out is None:
-        click.echo(write(machine, rows), nl=False)
-    else:
-        write_text(out, write(machine, rows))
-        click.echo(f"{out} written")
+    put(out or STANDARD_OUTPUT, write(machine, rows))
+    if out is not None:
+        tell(f"{out} written", out)

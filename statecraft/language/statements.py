@@ -17,6 +17,7 @@ from statecraft.language.syntax import Syntax
 from statecraft.machine import Place
 
 HEADS = tuple(head for head in FORMS if not head.endswith(("_cell", "_line")))
+DEEPEST_USE = 20
 _HEADING = TABLE.split(" | ")
 _SECOND_WORD = re.compile(r" *\S+ +([^\W\d]\w*)")
 
@@ -56,6 +57,7 @@ class Gatherer:
         self._syntax = syntax
         self._mistakes = mistakes
         self._open: list[Path] = []
+        self._read: set[Path] = set()
         self.sources: dict[str, str] = {}
         self.comment = ""
         self.items: list[Item] = []
@@ -211,8 +213,13 @@ class Gatherer:
                 message = f'"{name}" uses this file, or a file that does: they would never end'
             self._mistakes.add(place, message, "Put what both need into a third file.", code="use-cycle")
             return
-        if shown in self.sources or len(self._open) > 20:
+        if resolved in self._read:
             return
+        if len(self._open) > DEEPEST_USE:
+            message = f"Files use each other more than {DEEPEST_USE} deep here"
+            self._mistakes.add(place, message, "Let the machine's own file use this one itself.", code="use-depth")
+            return
+        self._read.add(resolved)
         text = read_bytes(path, shown, self._mistakes, place)
         if text is not None:
             self._gather(text, lines_of(text, shown, self._mistakes), shown)

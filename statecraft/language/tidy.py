@@ -154,6 +154,28 @@ def _split(pattern: re.Pattern[str], text: str, scope: tuple[object, ...], gap: 
     return ([_Column(match.group(1), scope, gap)], match.group(2)) if match else ([], text)
 
 
+def tidy_bytes(data: bytes) -> bytes:
+    """The content of a file, tidied: its byte-order mark and the end of each line stay as they are.
+
+    Raises:
+        UnicodeDecodeError: it is not UTF-8.
+    """
+    text = data.decode("utf-8")
+    mark = "\ufeff" if text.startswith("\ufeff") else ""
+    ends = NEWLINE.findall(text)
+    lines = tidy(text).split("\n")
+    if len(ends) < len(lines) - 1:  # the last line had none
+        ends.append(ends[-1] if ends else "\n")
+    return (mark + "".join(line + end for line, end in zip(lines, [*ends, ""], strict=True))).encode()
+
+
+def in_the_manner_of(data: bytes, text: str) -> bytes:
+    """``text``, whose lines end as ``\\n``, as a file like the one with content ``data``: its mark, its line ends."""
+    end = "\r\n" if 2 * data.count(b"\r\n") > data.count(b"\n") else "\n"
+    mark = "\ufeff" if data.startswith(b"\xef\xbb\xbf") else ""
+    return (mark + text.replace("\n", end)).encode()
+
+
 def tidy(text: str) -> str:
     """``text`` with its columns and tables lined up, tabs as spaces and line ends as ``\\n``.
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from statecraft.boards import Board
     from statecraft.firmware import Built
-    from statecraft.machine import Machine
+    from statecraft.machine import Machine, Trial
     from statecraft.proof.judgement import Judgement
     from statecraft.simulation import TrialResult
 
@@ -46,6 +46,21 @@ def save(svg: str, path: Path) -> None:
     write_bytes(path, svg.encode() if ending == "svg" else convert(svg, ending))
 
 
+def trial_of(machine: Machine, words: str) -> Trial:
+    """The one trial with ``words`` in its title.
+
+    Raises:
+        StatecraftError: none has, or several have.
+    """
+    from statecraft.simulation.trial import chosen
+
+    found = chosen(machine, words)
+    if len(found) > 1:
+        titles = "; ".join(each.title for each in machine.trials)
+        raise StatecraftError(f"several trials have '{words}' in the title; the file's trials: {titles}")
+    return found[0]
+
+
 def of_trial(machine: Machine, words: str) -> str:
     """The timeline of the one trial with ``words`` in its title.
 
@@ -55,13 +70,8 @@ def of_trial(machine: Machine, words: str) -> str:
     from statecraft.report.record import of_trial as record_of
     from statecraft.report.timeline import timeline_file
     from statecraft.simulation import run_trial
-    from statecraft.simulation.trial import chosen
 
-    found = chosen(machine, words)
-    if len(found) > 1:
-        titles = "; ".join(each.title for each in machine.trials)
-        raise StatecraftError(f"several trials have '{words}' in the title; the file's trials: {titles}")
-    return timeline_file(record_of(run_trial(machine, found[0])))
+    return timeline_file(record_of(run_trial(machine, trial_of(machine, words))))
 
 
 def of_trace(machine: Machine, path: Path) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -121,6 +122,49 @@ def test_not_utf_8(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", ["absent.toml", "."])
 def test_not_readable(tmp_path: Path, name: str) -> None:
-    with pytest.raises(BoardError, match="cannot be read: ") as caught:
+    with pytest.raises(BoardError, match=r"cannot be read: |is a folder") as caught:
         load_file(tmp_path / name)
     assert caught.value.key == ""
+
+
+@pytest.mark.parametrize(
+    ("text", "wrong"),
+    [
+        ("a = " + "[" * 3000, "is nested too deep"),
+        ("a = " + "{b=" * 3000, "is nested too deep"),
+        ("a = " + "9" * 5000, "has a value that cannot be read"),
+        (GENERIC.replace('description = "x"', "description = 0x" + "f" * 50_000), "is very long"),
+        (GENERIC.replace('description = "x"', f"description.{'.'.join('a' * 9000)} = 1"), "is very long"),
+        (GENERIC.replace("supply_mv = 5000", "supply_mv = 0x" + "f" * 50_000), "is very long"),
+        ("description = " + repr("x" * 5000) + "\ngeneric = " + repr("y" * 5000), "is 'yyy"),
+        (GENERIC.replace('"x"', '"\\u001b[31mred"'), "has a control character"),
+        ("# " + "x" * 100_000, "is larger than 100 kB"),
+    ],
+    ids=["lists", "tables", "digits", "hex", "keys", "number", "text", "escape", "large"],
+)
+def test_what_nobody_would_write_is_told_too(tmp_path: Path, text: str, wrong: str) -> None:
+    error = error_for(tmp_path, text)
+    assert wrong in error.wrong and len(str(error)) < 1000
+
+
+def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
+    (tmp_path / "board.toml").write_text("\ufeff" + GENERIC, encoding="utf-8")
+    assert load_file(tmp_path / "board.toml").description == "x"
+
+
+@pytest.mark.parametrize("what", ["pipe", "zero", "folder", "zero byte", "unreadable"])
+def test_what_is_no_file_is_not_waited_for(tmp_path: Path, what: str) -> None:
+    path = tmp_path / "board.toml"
+    match what:
+        case "pipe":
+            os.mkfifo(path)
+        case "zero":
+            path = Path("/dev/zero")
+        case "folder":
+            path.mkdir()
+        case "zero byte":
+            path = Path("a\0b.toml")
+        case _:
+            path.symlink_to(path)
+    with pytest.raises(BoardError, match=r"no ordinary file|is a folder|cannot be read"):
+        load_file(path)

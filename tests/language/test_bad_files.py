@@ -202,3 +202,34 @@ def test_what_no_chip_could_hold_is_refused_soon() -> None:
     backwards = PREAMBLE + "mode m stop\n" + "\n".join(f"group g{n} g{n + 1}" for n in range(400)) + "\ngroup g400 m\n"
     assert "too-deep" in [mistake.code for mistake in mistakes(backwards)]
     assert time.process_time() - start < 10
+
+
+def chain(folder: Path, length: int) -> Path:
+    """Files that use each other; the last has a failsafe. The first is the machine's own."""
+    (folder / "c1.modes").parent.mkdir(exist_ok=True)
+    for number in range(1, length):
+        (folder / f"c{number}.modes").write_text(f'use "c{number + 1}.modes"\n')
+    row = "failsafes\n  in | when | go to\n  any | halt | parked\n"
+    (folder / f"c{length}.modes").write_text(row)
+    text = frame().replace("rules\n", 'use "c1.modes"\nrules\n', 1)
+    assert text != frame()
+    (folder / "m.modes").write_text(text)
+    return folder / "m.modes"
+
+
+def test_files_that_use_each_other_deeply_are_read_or_refused_never_dropped(tmp_path: Path) -> None:
+    read = read_file(chain(tmp_path / "short", 20))
+    assert any(str(row.place.file).endswith("c20.modes") for row in read.parts[0].rows)
+    with pytest.raises(FileErrors) as caught:
+        read_file(chain(tmp_path / "long", 21))
+    (mistake,) = caught.value.mistakes
+    assert (mistake.code, mistake.message) == ("use-depth", "Files use each other more than 20 deep here")
+    assert mistake.place.file.endswith("c20.modes")
+
+
+def test_one_file_by_two_names_is_read_once(tmp_path: Path) -> None:
+    (tmp_path / "deep").mkdir()
+    path = chain(tmp_path, 1)
+    path.write_text('use "deep/../c1.modes"\n' + path.read_text())
+    read = read_file(path)
+    assert sum(str(row.place.file).endswith("c1.modes") for row in read.parts[0].rows) == 1

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from statecraft.language import FileErrors, read_text
-from statecraft.language.tidy import tidy
+from statecraft.language.tidy import in_the_manner_of, tidy, tidy_bytes
 from statecraft.machine import Machine
 from tests.language.frame import frame
 from tests.language.test_fuzz import WORDS, mutated
@@ -134,6 +134,33 @@ def test_parts_are_indented() -> None:
 )
 def test_little_things(text: str, done: str) -> None:
     assert tidy(text) == done
+
+
+@pytest.mark.parametrize(
+    ("data", "done"),
+    [
+        (b"", b""),
+        (b"lamp", b"lamp\n"),
+        (b"lamp\r\nlamp", b"lamp\r\nlamp\r\n"),
+        (b"\xef\xbb\xbflamp   x  pin 3\r\n# \xc2\xb5 \r\n", b"\xef\xbb\xbflamp x pin 3\r\n# \xc2\xb5\r\n"),
+        (b"lamp \nlamp \r\nlamp \rlamp", b"lamp\nlamp\r\nlamp\rlamp\r"),
+    ],
+)
+def test_mark_and_line_ends_stay(data: bytes, done: bytes) -> None:
+    assert re.sub(rb"  +", b" ", tidy_bytes(data)) == done
+    assert tidy_bytes(tidy_bytes(data)) == tidy_bytes(data)
+
+
+@pytest.mark.parametrize(
+    ("data", "text", "done"),
+    [
+        (b"a\n", "b\nc\n", b"b\nc\n"),
+        (b"\xef\xbb\xbfa\r\nb\r\nc\n", "b\nc\n", b"\xef\xbb\xbfb\r\nc\r\n"),
+        (b"", "b\n", b"b\n"),
+    ],
+)
+def test_what_is_added_is_written_as_the_rest(data: bytes, text: str, done: bytes) -> None:
+    assert in_the_manner_of(data, text) == done
 
 
 @st.composite

@@ -1,0 +1,122 @@
+"""What the verbs write: where, under which name, and what they leave alone."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import stat
+import threading
+from pathlib import Path
+
+import pytest
+
+from tests.cli.conftest import SAMPLES
+
+VENT = SAMPLES / "greenhouse_vent.modes"
+PRINTING = {
+    "draw": ([], b"<svg"),
+    "export": (["--scxml"], b"<scxml"),
+    "report": (["--no-compile"], b"<!DOCTYPE html>"),
+    "table": (["--as", "html"], b"<table"),
+}
+
+
+@pytest.mark.parametrize("verb", PRINTING)
+def test_a_dash_is_standard_output(run, verb):
+    options, part = PRINTING[verb]
+    told = run(verb, VENT, *options, "-o", "-")
+    assert told.code == 0 and part in told.out.encode() and "written" not in told.out
+    assert "written" in told.err
+    assert list(Path().iterdir()) == []
+
+
+@pytest.mark.parametrize("verb", PRINTING)
+def test_what_is_written_goes_through_links_and_pipes(run, verb):
+    options, part = PRINTING[verb]
+    Path("far").mkdir()
+    Path("far/kept.svg").touch(mode=0o600)
+    Path("link.svg").symlink_to("far/kept.svg")
+    assert run(verb, VENT, *options, "-o", "link.svg").code == 0
+    assert Path("link.svg").is_symlink() and part in Path("far/kept.svg").read_bytes()
+    assert stat.S_IMODE(Path("far/kept.svg").stat().st_mode) == 0o600
+    os.mkfifo("pipe.svg")
+    heard: list[bytes] = []
+    reader = threading.Thread(target=lambda: heard.append(Path("pipe.svg").read_bytes()))
+    reader.start()
+    assert run(verb, VENT, *options, "-o", "pipe.svg").code == 0
+    reader.join()
+    assert part in heard[0] and Path("pipe.svg").is_fifo()
+    Path("full.svg").symlink_to("/dev/full")
+    told = run(verb, VENT, *options, "-o", "full.svg")
+    assert told.code == 1 and told.err == "full.svg cannot be written: No space left on device\n"
+
+
+@pytest.mark.parametrize("verb", [verb for verb in PRINTING if verb != "draw"])
+def test_a_machine_file_is_not_written_over(run, verb):
+    shutil.copy(VENT, "vent.modes")
+    before = Path("vent.modes").read_bytes()
+    told = run(verb, "vent.modes", *PRINTING[verb][0], "-o", "vent.modes")
+    assert told.code == 1 and "Nothing was written" in told.err
+    assert Path("vent.modes").read_bytes() == before
+    told = run("agree", "vent.modes", "--save-trials", "vent.modes")
+    assert told.code == 1 and Path("vent.modes").read_bytes() == before
+
+
+def test_what_is_made_of_a_copy_is_named_after_the_copy(run):
+    shutil.copy(VENT, "second try.modes")
+    assert "second try.html written" in run("report", "second try.modes", "--no-compile").out
+    assert "second try.svg written" in run("draw", "second try.modes").out
+    assert "second try.scxml written" in run("export", "second try.modes", "--scxml").out
+    assert {path.suffix for path in Path().iterdir()} == {".modes", ".html", ".svg", ".scxml"}
+
+
+def test_a_trials_timeline_leaves_the_diagram_alone(run):
+    run("draw", VENT)
+    before = Path("greenhouse_vent.svg").read_bytes()
+    told = run("draw", VENT, "--trial", "thermistor")
+    assert told.out == "greenhouse_vent-the_thermistor_comes_off.svg written\n"
+    assert Path("greenhouse_vent.svg").read_bytes() == before
+    run("try", VENT, "--only", "thermistor", "--trace", "run.jsonl")
+    assert run("draw", VENT, "--trace", "run.jsonl").out == "greenhouse_vent-run.svg written\n"
+    assert Path("greenhouse_vent.svg").read_bytes() == before
+
+
+def test_tidy_changes_nothing_but_spaces(run):
+    Path("far").mkdir()
+    rough = b"\xef\xbb\xbf" + VENT.read_bytes().replace(b" stop", b"     stop", 1).replace(b"\n", b"\r\n")
+    Path("far/vent.modes").write_bytes(rough)
+    Path("far/vent.modes").chmod(0o640)
+    Path("vent.modes").symlink_to("far/vent.modes")
+    assert run("tidy", "vent.modes").code == 0
+    assert Path("vent.modes").is_symlink() and stat.S_IMODE(Path("far/vent.modes").stat().st_mode) == 0o640
+    assert Path("vent.modes").read_bytes() == b"\xef\xbb\xbf" + VENT.read_bytes().replace(b"\n", b"\r\n")
+    assert run("tidy", "vent.modes", "--check").code == 0
+
+
+def test_saved_trials_are_written_as_the_rest_of_the_file(run, change):
+    change("fault.modes", ("mode weigh tolerates left fault and right fault", "mode weigh tolerates right fault"))
+    Path("fault.modes").write_bytes(b"\xef\xbb\xbf" + Path("fault.modes").read_bytes().replace(b"\n", b"\r\n"))
+    assert "1 trial added" in run("check", "fault.modes", "--save-trial").out
+    data = Path("fault.modes").read_bytes()
+    assert data.startswith(b"\xef\xbb\xbf") and data.count(b"\n") == data.count(b"\r\n")
+    assert run("try", "fault.modes", "--only", "fault ignored").code == 0
+
+
+def test_emit_says_where_and_writes_no_folder_that_is_not_its_own(run):
+    told = run("emit", VENT).out
+    assert told.startswith(f"greenhouse_vent{os.sep}: ") and told.endswith(" files written for atmega328p\n")
+    assert run("emit", VENT, "-o", "-").code == 2
+    Path("mine").mkdir()
+    Path("mine/letter.txt").write_text("mine")
+    told = run("emit", VENT, "-o", "mine")
+    assert told.code == 1 and "statecraft did not write it" in told.err
+    told = run("emit", VENT, "-o", ".")
+    assert told.code == 1 and "statecraft did not write it" in told.err
+    assert sorted(path.name for path in Path().iterdir()) == ["greenhouse_vent", "mine"]
+
+
+@pytest.mark.slow
+def test_without_a_home_everything_still_works(run, monkeypatch):
+    monkeypatch.setenv("HOME", os.devnull)
+    monkeypatch.delenv("XDG_CACHE_HOME", raising=False)
+    assert run("make", VENT).code == 0
