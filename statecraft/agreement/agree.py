@@ -15,7 +15,7 @@ from statecraft.agreement.inputs import Course, Stretch, course_of, length
 from statecraft.agreement.reasons import with_reasons
 from statecraft.agreement.shrink import shrink
 from statecraft.agreement.vectors import Vectors, vectors
-from statecraft.firmware.behaviour import behaviour_files
+from statecraft.firmware.behaviour import origins
 from statecraft.folding import plural
 from statecraft.machine import Machine
 from statecraft.simulation.trial import script
@@ -181,8 +181,8 @@ def shortened(comparison: Comparison, difference: Difference) -> Difference:
 
 def covered(machine: Machine, searched: Vectors, courses: Iterable[Course]) -> Coverage:
     """What ``courses`` cover of behaviour.cpp, with the reasons that can be given for what they do not."""
-    source = behaviour_files(machine, "// Built for the desk.")["behaviour.cpp"]
-    return with_reasons(machine, coverage(machine, list(courses)), source, searched.impossible)
+    lines = origins(machine, "// Built for the desk.")
+    return with_reasons(machine, coverage(machine, list(courses)), lines, searched.impossible)
 
 
 @dataclass(frozen=True, slots=True)

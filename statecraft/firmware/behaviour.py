@@ -1,17 +1,18 @@
 """The behaviour as C++: behaviour.h and behaviour.cpp, written for one machine.
 
-What the tick means is in the design's section 4. Here it is written down once for the firmware: this file makes the
-C++ statements, the templates say where they stand.
+What the tick means is lowered in :mod:`statecraft.semantics`. Here its guards, decisions and updates become C++
+statements, of which each knows what it is for (:class:`Statement`); the templates say where they stand.
 """
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Sequence, Set
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence, Set
+from dataclasses import dataclass, field, replace
+from typing import Literal
 
 from statecraft.firmware.conditions import (
     FALSE,
+    INPUTS,
     TRUE,
     Expr,
     all_of,
@@ -29,34 +30,23 @@ from statecraft.firmware.layout import (
     blinks,
     command_order,
     heard,
+    heard_name,
     keeps_state,
     layout,
     mode_type,
     output_type,
     reading_type,
-    remembered,
-    steady_atoms,
-    steady_key,
 )
 from statecraft.firmware.names import STEP_WORDS, Names, Quantities, clock_type, signed_type, size_of
 from statecraft.machine import (
-    Absent,
-    After,
-    And,
     Blink,
-    Change,
-    Condition,
     Counter,
     Fixed,
     FromDial,
     HandOutput,
     InMode,
-    Level,
     Machine,
-    Mode,
     Motor,
-    Not,
-    Or,
     Output,
     Part,
     Place,
@@ -64,17 +54,37 @@ from statecraft.machine import (
     Row,
     Servo,
     Setting,
-    Steady,
     Term,
     Unit,
-    atoms,
-    sensors_of,
 )
+from statecraft.semantics.decisions import CounterChange, Decision, PartTick, SetCounter
+from statecraft.semantics.guards import Guard, Known, Reached
+from statecraft.semantics.keys import (
+    AbsenceClock,
+    AgeClock,
+    CounterValue,
+    DialValue,
+    GroupClock,
+    HoldClock,
+    Key,
+    LevelState,
+    MemoryValue,
+    ModeClock,
+    ModeOf,
+    MotorDirection,
+    MotorPosition,
+    MotorRest,
+    Shown,
+    SilenceClock,
+)
+from statecraft.semantics.tick import Tick, tick_of
+from statecraft.semantics.updates import Count, Drive, Latch
 from statecraft.templates_engine import render
 
 WIDTH = 100
 """Columns that a line of C++ keeps to where it can be broken."""
 
+Purpose = Literal["row", "held back", "level", "queue", "switch", "turned", "ramped", "other"]
 
 _SCOPE = """
     State Reading Inputs Outputs Mode Command now in begin step catch_up hear state note is_urgent take_command advance
@@ -84,13 +94,96 @@ _SCOPE = """
 """Names of the templates' own, which no constant or helper may take."""
 
 
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """What a line of behaviour.cpp is for.
+
+    Attributes:
+        purpose: a ``row``; a ``held back`` helper; a ``level``; the ``queue`` of commands; a ``switch`` that has a case
+            for every mode; the helper that lets a motor be ``turned`` or ``ramped``; ``other``.
+        part, row: the part, and the number of the row that is decided there, None where it is no row.
+        level: the level that is decided there, "" where it is none.
+    """
+
+    purpose: Purpose = "other"
+    part: str = ""
+    row: int | None = None
+    level: str = ""
+
+
 def behaviour_files(machine: Machine, heading: str) -> dict[str, str]:
     """``behaviour.h`` and ``behaviour.cpp``; ``heading`` is the comment that opens both."""
+    return {name: text for name, (text, _) in _written(machine, heading).items()}
+
+
+def origins(machine: Machine, heading: str) -> list[Origin]:
+    """What each line of ``behaviour.cpp`` is for, as :func:`behaviour_files` writes it under the same ``heading``."""
+    return _written(machine, heading)["behaviour.cpp"][1]
+
+
+def _written(machine: Machine, heading: str) -> dict[str, tuple[str, list[Origin]]]:
     writer = _Writer(machine)
     values = writer.values()
     return {
-        name: render(f"firmware/{name}.j2", heading=heading, **values) for name in ("behaviour.h", "behaviour.cpp")
+        name: writer.marks.read(render(f"firmware/{name}.j2", heading=heading, marks=writer.marks, **values))
+        for name in ("behaviour.h", "behaviour.cpp")
     }
+
+
+class _Marks:
+    """What lines are for, carried through the templates at their ends; a ``lasting`` one holds until the next."""
+
+    _OPEN, _CLOSE = "\ue000", "\ue001"  # of no meaning to anybody else, and in no comment: they are not printable
+
+    def __init__(self) -> None:
+        self._found: list[tuple[Origin, bool]] = []
+
+    def add(self, origin: Origin) -> str:
+        return self._mark(origin, False)
+
+    def from_here(self, purpose: Purpose = "other", part: str = "") -> str:
+        """For a template: this line and those that follow are for that."""
+        return self._mark(Origin(purpose, part), True)
+
+    def here(self, purpose: Purpose, part: str) -> str:
+        """For a template: this line is for that."""
+        return self._mark(Origin(purpose, part), False)
+
+    def _mark(self, origin: Origin, lasting: bool) -> str:
+        self._found.append((origin, lasting))
+        return f"{self._OPEN}{len(self._found) - 1}{self._CLOSE}"
+
+    def read(self, text: str) -> tuple[str, list[Origin]]:
+        """``text`` without its marks, and the origin of each line."""
+        lines, found = [], []
+        around = Origin()
+        for line in text.split("\n"):
+            plain, *rest = line.split(self._OPEN)
+            here = around
+            for piece in rest:
+                number, _, tail = piece.partition(self._CLOSE)
+                plain += tail
+                here, lasting = self._found[int(number)]
+                around = here if lasting else around
+            lines.append(plain)
+            found.append(here)
+        return "\n".join(lines), found
+
+
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """Some lines of C++.
+
+    Attributes:
+        origin: what they are for.
+        needs: ``in``, where they read the inputs, and the functions that they call.
+        apart: a blank line stands before them.
+    """
+
+    lines: tuple[str, ...]
+    origin: Origin = Origin()
+    needs: frozenset[str] = frozenset()
+    apart: bool = False
 
 
 def input_names(machine: Machine) -> dict[str, str]:
@@ -166,26 +259,27 @@ class PartView:
     wants: list[tuple[str, str]] = field(default_factory=list)
     shows: list[str] = field(default_factory=list)
 
-    @property
-    def lines(self) -> list[str]:
-        """All statements of the part."""
-        lines = [*self.before, *self.after, *self.shows, *(condition for condition, _ in self.group_resets)]
-        lines += [line for case in self.cases for line in case.lines]
-        return lines + [line for _, helper in self.helpers.values() for line in helper.lines]
-
 
 class _Words:
-    """The atoms of levels."""
+    """The tests of guards, where it is known that ``part`` is in one of ``modes``. ``text``: as the file has it."""
 
-    def __init__(self, writer: _Writer, text: str = "") -> None:
+    def __init__(self, writer: _Writer, text: str = "", holds: Mapping[HoldClock, str] | None = None) -> None:
         self.w = writer
         self.text = text
+        self.holds = holds or {}
 
     def term(self, term: Term) -> str:
-        if term.kind == "sensor":
-            kept = self.w.layout.get("remembered", term.name)
-            return f"now.{kept.path}" if kept else f"in.{self.w.inputs[term.name]}.value"
-        return self.w.member(term.kind, term.name)
+        match term.kind:
+            case "sensor":
+                kept = self.w.layout.by_key.get(MemoryValue(term.name))
+                return f"now.{kept.path}" if kept else f"in.{self.w.inputs[term.name]}.value"
+            case "dial":
+                return self.w.at(DialValue(term.name))
+            case _:
+                return self.w.at(CounterValue(term.name))
+
+    def measured(self, term: Term) -> bool:
+        return term.kind == "sensor" and MemoryValue(term.name) not in self.w.layout.by_key
 
     def span(self, term: Term) -> tuple[int, int]:
         thing = self.w.measured(term)
@@ -198,78 +292,25 @@ class _Words:
     def valid(self, sensor: str) -> Expr:
         found = self.w.machine.sensor(sensor)
         if isinstance(found.source, Remembered):
-            limit = self.w.quantities.ticks(found.patience)
-            return test(f"{self.w.member('clock', f'age {sensor}')} < {limit}")
-        return bare(f"in.{self.w.inputs[sensor]}.valid")
+            return test(self.w.at(AgeClock(sensor)), "<", self.w.quantities.ticks(found.patience))
+        return bare(f"in.{self.w.inputs[sensor]}.valid", INPUTS)
 
     def switch(self, name: str) -> str:
         return f"in.{self.w.inputs[name]}"
 
     def level(self, name: str) -> str:
-        return self.w.member("level", name)
+        return self.w.at(LevelState(name))
 
     def taken(self, command: str) -> Expr:
-        return test(f"now.taken == Command::{self.w.commands[command]}")
+        return test("now.taken", "==", f"Command::{self.w.commands[command]}")
 
-    def absent(self, atom: Absent) -> Expr:
-        return self.reached(f"absent {atom.command}", atom.ticks)
-
-    def silent(self, link: str) -> Expr:
-        ticks = next(found.silent for found in self.w.machine.links if found.name == link)
-        return FALSE if ticks is None else self.reached(f"silent {link}", ticks)
-
-    def after(self, atom: After) -> Expr:
-        raise ValueError("only a row of a part can test after")
+    def reached(self, atom: Reached) -> Expr:
+        if isinstance(atom.clock, HoldClock) and atom.clock in self.holds:
+            return bare(self.holds[atom.clock])
+        return test(self.w.at(atom.clock), ">=", self.w.quantities.ticks(atom.ticks, self.text))
 
     def in_mode(self, atom: InMode) -> Expr:
-        part = self.w.machine.part(atom.part)
-        return self.w.member_of(part, atom.modes)
-
-    def steady(self, atom: Steady) -> Expr:
-        return all_of([self.valid(atom.sensor), self.reached(f"steady {steady_key(atom)}", atom.ticks)])
-
-    def reached(self, key: str, ticks: int) -> Expr:
-        """The clock has reached ``ticks``."""
-        if ticks <= 0:
-            return TRUE
-        return test(f"{self.w.member('clock', key)} >= {self.w.quantities.ticks(ticks, self.text)}")
-
-
-class _RowWords(_Words):
-    """The atoms of a row of ``part`` that is only looked at in ``modes``.
-
-    With ``entering``, as they would stand if that mode had been entered on this tick: so is a failsafe asked before a
-    rule starts a moving mode.
-    """
-
-    def __init__(
-        self, writer: _Writer, part: Part, modes: Sequence[str], text: str, entering: Mode | None = None
-    ) -> None:
-        super().__init__(writer, text)
-        self.part = part
-        self.modes = frozenset(modes)
-        self.entering = entering
-
-    def after(self, atom: After) -> Expr:
-        if self.entering is not None and (atom.group is None or atom.group not in self.entering.groups):
-            return TRUE if atom.group is None and atom.ticks <= 0 else FALSE
-        if atom.group is None:
-            return self.reached(f"mode {self.part.name}", atom.ticks)
-        if self.entering is not None and atom.ticks <= 0:
-            return TRUE
-        inside = self.here(self.part.group[atom.group].modes)
-        return all_of([inside, self.reached(f"group {self.part.name}.{atom.group}", atom.ticks)])
-
-    def in_mode(self, atom: InMode) -> Expr:
-        return self.here(atom.modes) if atom.part == self.part.name else super().in_mode(atom)
-
-    def here(self, modes: Sequence[str]) -> Expr:
-        """The part is in one of ``modes``, knowing the ones it can be in."""
-        if self.modes <= set(modes):
-            return TRUE
-        if not self.modes & set(modes):
-            return FALSE
-        return self.w.member_of(self.part, modes)
+        return self.w.member_of(self.w.machine.part(atom.part), atom.modes)
 
 
 class _Writer:
@@ -277,6 +318,8 @@ class _Writer:
 
     def __init__(self, machine: Machine) -> None:
         self.machine = machine
+        self.tick: Tick = tick_of(machine)
+        self.marks = _Marks()
         self.layout: Layout = layout(machine)
         self.scope = Names(_SCOPE.split())
         for part in machine.parts:
@@ -286,6 +329,7 @@ class _Writer:
         for item in self.layout.of_kind("dial"):
             self.scope.add(f"turn_{item.member}")
         self.groups: dict[tuple[str, str], Group] = {}
+        self.needs: frozenset[str] = frozenset()  # functions that parts and clocks call
         self.quantities = Quantities(machine, self.scope)
         self.inputs = input_names(machine)
         self.commands = command_names(machine)
@@ -299,6 +343,10 @@ class _Writer:
         found = self.layout.get(kind, name)
         assert found is not None, (kind, name)
         return f"now.{found.path}"
+
+    def at(self, key: Key) -> str:
+        """Likewise, by its key."""
+        return f"now.{self.layout.by_key[key].path}"
 
     def measured(self, term: Term) -> Counter | _Measured:
         """The sensor, dial or counter that ``term`` is about: something with a range."""
@@ -314,7 +362,7 @@ class _Writer:
 
     def mode_member(self, part: Part) -> str:
         """``now.mode``."""
-        return self.member("mode", part.name)
+        return self.at(ModeOf(part.name))
 
     def member_of(self, part: Part, modes: Iterable[str], variable: str = "") -> Expr:
         """The part's mode (or ``variable``) is one of ``modes``; a group by the group's function."""
@@ -323,7 +371,8 @@ class _Writer:
         group = next((g for g in part.groups if set(g.modes) == wanted), None)
         if group is None or len(wanted) == 1 or len(wanted) == len(part.modes):
             return self.spans(part, wanted, variable)
-        return bare(f"{self.group_function(part, group.name)}({variable})")
+        function = self.group_function(part, group.name)
+        return bare(f"{function}({variable})", [function])
 
     def group_function(self, part: Part, name: str) -> str:
         """The name of the function that tells whether a mode is in the group; the function is written."""
@@ -356,10 +405,10 @@ class _Writer:
         for run in found:
             first, last = self.label(part, names[run[0]]), self.label(part, names[run[-1]])
             if len(run) == 1:
-                tests.append(test(f"{variable} == {first}"))
+                tests.append(test(variable, "==", first))
                 continue
-            ends = [] if run[0] == 0 else [test(f"{variable} >= {first}")]
-            ends += [] if run[-1] == len(names) - 1 else [test(f"{variable} <= {last}")]
+            ends = [] if run[0] == 0 else [test(variable, ">=", first)]
+            ends += [] if run[-1] == len(names) - 1 else [test(variable, "<=", last)]
             tests.append(all_of(ends))
         return any_of(tests)
 
@@ -379,12 +428,14 @@ class _Writer:
         memories = self.memories()
         starts = self.starts()
         waiters, others, urgent = command_order(machine)
-        everything = "\n".join([*levels, *steadies, *advances, *memories])
-        everything += "\n".join(line for part in parts for line in part.lines)
+        reads_levels, reads_steadies, reads_memories = (
+            any("in" in statement.needs for statement in found) for found in (levels, steadies, memories)
+        )
+        needs = self.needs.union(*(statement.needs for statement in (*levels, *steadies, *memories)))
         return {
             "machine": machine,
             "parts": parts,
-            "groups": [group for group in self.groups.values() if f"{group.function}(" in everything],
+            "groups": [group for group in self.groups.values() if group.function in needs],
             "structs": self.structs(),
             "inputs": self.input_members(),
             "wide": any(line.startswith("Reading<") for line, _ in self.input_members()),
@@ -398,25 +449,35 @@ class _Writer:
             "heard_cases": self.heard_lines()[1],
             "dials": self.dials(),
             "definitions": self.quantities.definitions,
-            "levels": levels,
-            "steadies": steadies,
-            "held_types": sorted({f.type for f in self.clock_fields("set ", "clear ")}),
+            "levels": self.laid(levels),
+            "steadies": self.laid(steadies),
+            "holds": bool(self.clock_fields(HoldClock)),
             "advances": advances,
+            "advances_clocks": any("advance<" in line for line in (*advances, *(x for s in steadies for x in s.lines))),
             "hearings": self.hearings(),
-            "memories": memories,
+            "memories": self.laid(memories),
             "starts": starts,
             "motor_helpers": self.motor_helpers(),
-            "levels_read_inputs": bool(reads(levels)),
-            "steadies_read_inputs": bool(reads(steadies)),
+            "levels_read_inputs": reads_levels,
+            "steadies_read_inputs": reads_steadies,
             "level_calls": [
-                *([f"follow_steady_readings({reads(steadies)});"] if steadies else []),
-                *([f"update_levels({reads(levels)});"] if levels else []),
+                *([f"follow_steady_readings({given(reads_steadies)});"] if steadies else []),
+                *([f"update_levels({given(reads_levels)});"] if levels else []),
             ],
             "parts_read_inputs": any(part.reads_inputs for part in parts),
-            "inputs_are_read": bool(reads([*levels, *steadies, *memories])) or any(part.reads_inputs for part in parts),
-            "memories_read_inputs": bool(reads(memories)),
+            "inputs_are_read": reads_levels or reads_steadies or reads_memories
+            or any(part.reads_inputs for part in parts),
+            "memories_read_inputs": reads_memories,
             "ticks_note": machine.duration(1),
         }
+
+    def laid(self, statements: Iterable[Statement]) -> list[str]:
+        """The lines of ``statements``, marked with what they are for."""
+        lines: list[str] = []
+        for statement in statements:
+            lines += [""] if statement.apart and lines else []
+            lines += [line + self.marks.add(statement.origin) if line else "" for line in statement.lines]
+        return lines
 
     def structs(self) -> list[tuple[str, list[str], str]]:
         """The members of ``State`` in order: (struct name or "", declarations, what it holds)."""
@@ -478,10 +539,10 @@ class _Writer:
     def heard_lines(self) -> tuple[list[str], list[Case]]:
         """What hearing a command marks: for every command alike, then by command."""
         effects: dict[str, tuple[str, ...]] = {}
+        listened = heard(self.machine)
         for command in self.machine.commands:
-            marks = [command.name] if command.name in heard(self.machine) else []
-            marks += [f"link {command.link}"] if f"link {command.link}" in heard(self.machine) else []
-            effects[command.name] = tuple(f"{self.member('heard', mark)} = true;" for mark in marks)
+            marks = [h.clock for h in self.tick.hearings if command.name in h.commands and h.clock in listened]
+            effects[command.name] = tuple(f"{self.heard(mark)} = true;" for mark in marks)
         common = [
             line for line in dict.fromkeys(line for lines in effects.values() for line in lines)
             if all(line in lines for lines in effects.values())
@@ -492,6 +553,11 @@ class _Writer:
             if rest:
                 cases.setdefault(rest, []).append(f"Command::{self.commands[name]}")
         return common, [Case(tuple(labels), lines) for lines, labels in cases.items()]
+
+    def heard(self, clock: Key) -> str:
+        """The bit that says that someone was heard who sets ``clock`` to 0."""
+        assert isinstance(clock, AbsenceClock | SilenceClock)
+        return self.member("heard", heard_name(clock))
 
     def dials(self) -> list[dict[str, str]]:
         """Each dial: its function's pieces."""
@@ -512,81 +578,78 @@ class _Writer:
             )
         return found
 
-    def clock_fields(self, *prefixes: str) -> list[Field]:
-        return [item for item in self.layout.of_kind("clock") if item.name.startswith(prefixes)]
+    def clock_fields(self, *kinds: type) -> list[Field]:
+        return [item for item in self.layout.of_kind("clock") if isinstance(item.key, kinds)]
 
     def advances(self) -> list[str]:
         """Step 2: clocks, blinks, and counters that count time."""
         lines = []
-        for item in self.clock_fields("mode ", "group ", "absent ", "silent ", "age "):
+        for item in self.clock_fields(ModeClock, GroupClock, AbsenceClock, SilenceClock, AgeClock):
             lines.append(f"advance<{item.type}>(now.{item.path}, {self.quantities.ticks(item.limit)});")
         for period in blinks(self.machine):
             phase = self.member("blink", str(period))
             lines.append(f"if (++{phase} == {self.quantities.ticks(period)}) {{")
             lines += [f"    {phase} = 0;", "}"]
-        for part in self.machine.parts:
-            for counter in part.counters:
-                lines += self.counting(part, counter)
+        for count in self.tick.counts:
+            lines += self.counting(count)
         return lines
 
     def hearings(self) -> list[str]:
         """Step 2: the clocks of who was heard."""
         lines = []
-        for who in heard(self.machine):
-            key = f"silent {who.removeprefix('link ')}" if who.startswith("link ") else f"absent {who}"
-            mark = self.member("heard", who)
-            lines += [f"if ({mark}) {{", f"    {self.member('clock', key)} = 0;", "}"]
+        for clock in heard(self.machine):
+            lines += [f"if ({self.heard(clock)}) {{", f"    {self.at(clock)} = 0;", "}"]
         return [*lines, "now.heard = {};"] if lines else []
 
-    def counting(self, part: Part, counter: Counter) -> list[str]:
+    def counting(self, count: Count) -> list[str]:
         """A counter that counts time: its remainder, and its step when that is full."""
-        lines = []
-        for clause, counts in enumerate(counter.counts):
-            lines.append(f"// {comment(f'{counter.name} {counts.text}'.strip())}")
-            step = self.step(counter, counts.by)
-            inside = self.member_of(part, counts.modes)
-            if counts.ticks > 1:
-                rest = self.member("clock", f"remainder {counter.name} {clause}")
-                step = [
-                    f"if (++{rest} == {self.quantities.ticks(counts.ticks)}) {{",
-                    f"    {rest} = 0;",
-                    *indented(step),
-                    "}",
-                ]
-            lines += step if inside.known else [*condition_lines("if", inside), *indented(step), "}"]
-        return lines
+        lines = [f"// {comment(f'{count.counter.name} {count.text}'.strip())}"]
+        step = self.step(self.counters[count.counter.name], count.by)
+        inside = self.member_of(self.machine.part(count.part), count.modes)
+        self.needs |= inside.uses
+        if count.ticks > 1:
+            rest = self.at(count.remainder)
+            step = [
+                f"if (++{rest} == {self.quantities.ticks(count.ticks)}) {{",
+                f"    {rest} = 0;",
+                *indented(step),
+                "}",
+            ]
+        return lines + (step if inside.known else [*condition_lines("if", inside), *indented(step), "}"])
 
-    def memories(self) -> list[str]:
+    def memories(self) -> list[Statement]:
         """Step 2: readings that are taken in a mode."""
-        lines = []
-        for sensor, memory in remembered(self.machine):
-            words = _Words(self)
-            part = self.machine.part(memory.part)
-            when = [self.member_of(part, (memory.mode,)), words.valid(memory.of)]
-            when.insert(1, words.reached(f"mode {part.name}", memory.after))
-            source = Term("sensor", memory.of)
+        found = []
+        for memory in self.tick.memories:
+            words, source, sensor = _Words(self), Term("sensor", memory.of), self.machine.sensor(memory.sensor)
+            when = expression(memory.when, words)
             value = self.narrowed(words.term(source), words.span(source), reading_type(sensor))
-            lines.append(f"// {self.line_of(sensor.place)}")
-            lines += condition_lines("if", all_of(when))
-            lines.append(f"    {self.member('remembered', sensor.name)} = {value};")
-            lines += [f"    {self.member('clock', f'age {sensor.name}')} = 0;", "}"]
-        return lines
+            lines = [
+                f"// {self.line_of(sensor.place)}",
+                *condition_lines("if", when),
+                f"    {self.at(memory.value)} = {value};",
+                f"    {self.at(memory.age)} = 0;",
+                "}",
+            ]
+            needs = when.uses.union(INPUTS if words.measured(source) else ())
+            found.append(Statement(tuple(lines), needs=needs))
+        return found
 
     def starts(self) -> list[str]:
         """What is not 0 when the machine starts."""
         lines = []
-        for item in self.clock_fields("absent ", "silent ", "age "):
+        for item in self.clock_fields(AbsenceClock, SilenceClock, AgeClock):
             lines.append(f"now.{item.path} = {self.quantities.ticks(item.limit)};")
         for level in self.machine.levels:
             if level.starts_on:
-                lines.append(f"{self.member('level', level.name)} = true;")
+                lines.append(f"{self.at(LevelState(level.name))} = true;")
         for counter in self.counters.values():
             if counter.start:
-                lines.append(f"{self.member('counter', counter.name)} = {counter.start};")
+                lines.append(f"{self.at(CounterValue(counter.name))} = {counter.start};")
         for dial in self.machine.dials:
             if dial.start:
                 value = self.quantities.reading(dial.unit, dial.start)
-                lines.append(f"{self.member('dial', dial.name)} = {value};")
+                lines.append(f"{self.at(DialValue(dial.name))} = {value};")
         for item in self.layout.of_kind("anchor"):
             lines.append(f"now.{item.path} = {no_anchor(item.type)};")
         for item in self.layout.of_kind("rested"):
@@ -594,89 +657,81 @@ class _Writer:
         for output in self.machine.outputs:
             rest = "servo_idle" if isinstance(output, Servo) and output.rest is None else self.rest(output)
             if rest not in ("0", "false") and (rest == "servo_idle" or self.machine.owner(output.name) is None):
-                lines.append(f"{self.member('shown', output.name)} = {rest};")
+                lines.append(f"{self.at(Shown(output.name))} = {rest};")
         return lines
 
     # --------------------------------------------------------------------------------------------------------- levels
 
-    def steadies(self) -> list[str]:
+    def steadies(self) -> list[Statement]:
         """The anchors and clocks of steady readings."""
-        lines = []
-        for atom in steady_atoms(self.machine):
-            words = _Words(self)
-            value, valid = words.term(Term("sensor", atom.sensor)), words.valid(atom.sensor)
-            anchor = self.layout.get("anchor", steady_key(atom))
-            assert anchor is not None
-            band = self.quantities.reading(self.machine.sensor(atom.sensor).unit, atom.band)
+        found = []
+        for follow in self.tick.followings:
+            words, term = _Words(self), Term("sensor", follow.sensor)
+            value, valid = words.term(term), words.valid(follow.sensor)
+            anchor = self.layout.by_key[follow.anchor]
+            band = self.quantities.reading(self.machine.sensor(follow.sensor).unit, follow.band)
             where = f"now.{anchor.path}"
-            clock = self.layout.get("clock", f"steady {steady_key(atom)}")
+            clock = self.layout.by_key.get(follow.clock)
             reset = [f"    now.{clock.path} = 0;"] if clock else []
-            lines += [*condition_lines("if", negation(valid)), f"    {where} = {no_anchor(anchor.type)};", *reset]
+            lines = [*condition_lines("if", negation(valid)), f"    {where} = {no_anchor(anchor.type)};", *reset]
             none = f"{where} == {no_anchor(anchor.type)}"
             apart = f"apart({value}, {where}) > {band}"
             lines += [f"}} else if ({none} || {apart}) {{", f"    {where} = {value};", *reset]
             if clock:
-                ticks = self.quantities.ticks(atom.ticks)
+                ticks = self.quantities.ticks(follow.ticks)
                 lines += ["} else {", f"    advance<{clock.type}>(now.{clock.path}, {ticks});"]
-            lines.append("}")
-        return lines
+            needs = valid.uses.union(INPUTS if words.measured(term) else ())
+            found.append(Statement((*lines, "}"), needs=needs))
+        return found
 
-    def levels(self) -> list[str]:
+    def levels(self) -> list[Statement]:
         """Step 3, level by level."""
-        lines: list[str] = []
-        for level in self.machine.levels:
-            lines += ["", f"// {self.line_of(level.place)}"] if lines else [f"// {self.line_of(level.place)}"]
-            lines += self.level(level)
-        return lines
+        return [self.level(latch) for latch in self.tick.latches]
 
-    def level(self, level: Level) -> list[str]:
-        held: dict[str, str] = {}
-        on = self.held(held, level, "set", level.set, level.set_ticks)
-        off = self.held(held, level, "clear", level.clear, level.clear_ticks)
-        body = self.decided(level, on, off)
-        lines = []
-        for local, call in held.items():
+    def level(self, latch: Latch) -> Statement:
+        level = latch.level
+        text = level.text or self.machine.line(level.place)
+        calls: dict[str, str] = {}
+        needs: frozenset[str] = frozenset()
+        for hold in latch.holds:
+            local = f"{level.name}_{hold.clock.side}_for_its_time"
+            clock, of = self.layout.by_key[hold.clock], expression(hold.of, _Words(self, text))
+            needs |= of.uses
+            ticks = self.quantities.ticks(hold.limit - 1, level.text)
+            calls[local] = f"held<{clock.type}>(now.{clock.path}, {of}, {ticks})"
+        words = _Words(self, text, dict(zip((hold.clock for hold in latch.holds), calls, strict=True)))
+        on, off = expression(latch.on, words), expression(latch.off, words)
+        body, asked = self.decided(level.name, on, off)
+        lines = [f"// {self.line_of(level.place)}"]
+        for local, call in calls.items():
             used = any(local in line for line in body)  # the time goes on even where its end decides nothing
             lines += broken(f"const bool {local} = {call};" if used else f"{call};")
-        return lines + body
+        return Statement((*lines, *body), Origin("level", level=level.name), needs | asked, apart=True)
 
-    def decided(self, level: Level, on: Expr, off: Expr) -> list[str]:
-        """The lines that turn ``level`` on where ``on`` holds, and off where only ``off`` does."""
-        if level.on_if_in_doubt:
-            read = dict.fromkeys([*sensors_of(level.set), *sensors_of(level.clear)])
-            words = _Words(self)
-            on = any_of([*(negation(words.valid(sensor)) for sensor in read), on])
-        name = self.member("level", level.name)
+    def decided(self, level: str, on: Expr, off: Expr) -> tuple[list[str], frozenset[str]]:
+        """The lines that turn ``level`` on where ``on`` holds, and off where only ``off`` does; what they need."""
+        name = self.at(LevelState(level))
         if on.known is True:
-            return [f"{name} = true;"]
+            return [f"{name} = true;"], frozenset()
         if on.known is False:
-            return [] if off.known is False else [*condition_lines("if", off), f"    {name} = false;", "}"]
+            lines = [] if off.known is False else [*condition_lines("if", off), f"    {name} = false;", "}"]
+            return lines, off.uses
         off = otherwise(off, on)
         if off.known is True:
-            return condition_lines(f"{name} =", on, closing=";")
+            return condition_lines(f"{name} =", on, closing=";"), on.uses
         lines = [*condition_lines("if", on), f"    {name} = true;"]
         if off.known is None:
             lines += [*condition_lines("} else if", off), f"    {name} = false;"]
-        return [*lines, "}"]
-
-    def held(self, calls: dict[str, str], level: Level, word: str, condition: Condition, ticks: int) -> Expr:
-        """The condition, or the local that says it has held for its time, whose value goes to ``calls``."""
-        expr = expression(condition, _Words(self, level.text or self.machine.line(level.place)))
-        if not ticks:
-            return expr
-        clock = self.layout.get("clock", f"{word} {level.name}")
-        assert clock is not None
-        local = f"{level.name}_{word}_for_its_time"
-        calls[local] = f"held<{clock.type}>(now.{clock.path}, {expr}, {self.quantities.ticks(ticks, level.text)})"
-        return bare(local)
+        return [*lines, "}"], on.uses | off.uses
 
     # ---------------------------------------------------------------------------------------------------------- parts
 
     def part(self, part: Part) -> PartView:
         """The rows of one part, and its outputs."""
         machine = self.machine
+        turn = self.tick.part[part.name]
         row = self.layout.get("row", part.name)
-        clock = self.layout.get("clock", f"mode {part.name}")
+        clock = self.layout.by_key.get(ModeClock(part.name))
         assert row is not None
         suffix = "" if len(machine.parts) == 1 else f"_{part.name}"
         view = PartView(
@@ -694,95 +749,103 @@ class _Writer:
             row_type=row.type,
             has_failsafes=bool(part.failsafes),
         )
-        for item in self.clock_fields(f"group {part.name}."):
-            name = item.name.partition(".")[2]
-            into = self.member_of(part, part.group[name].modes, "target")
-            outside = negation(self.member_of(part, part.group[name].modes))
-            comes_in = all_of([into, outside])
-            if comes_in.known is not False:  # a group of all modes is never come into
-                view.group_resets.append((str(comes_in), f"now.{item.path}"))
-        before, inside, after = arrange(part)
-        for index, item_row in enumerate(before):
-            view.before += ([""] if index else []) + self.row(part, view, item_row, item_row.modes, asks_mode=True)
-        view.cases, view.all_cased = self.cases(part, view, inside)
-        for index, item_row in enumerate(after):
-            view.after += ([""] if index else []) + self.row(part, view, item_row, item_row.modes, asks_mode=True)
-        last = view.after or (view.before if not view.cases else [])
-        if last[-2:] == ["    return;", "}"]:
-            del last[-2]
-        lines = [*view.before, *view.after, *(line for case in view.cases for line in case.lines)]
-        view.reads_inputs = bool(reads(lines)) or any("(in)" in line for line in lines)
-        view.goes = any(f"{view.go}(" in line for line in lines)
-        view.helpers = {text: found for text, found in view.helpers.items() if any(f"{found[0]}(" in s for s in lines)}
+        for item in self.clock_fields(GroupClock):
+            if isinstance(item.key, GroupClock) and item.key.part == part.name:
+                modes = part.group[item.key.group].modes
+                comes_in = all_of([self.member_of(part, modes, "target"), negation(self.member_of(part, modes))])
+                if comes_in.known is not False:  # a group of all modes is never come into
+                    view.group_resets.append((str(comes_in), f"now.{item.path}"))
+                    self.needs |= comes_in.uses
+        before, inside, after = arrange(turn)
+        first = [self.row(turn, view, each, each.modes, asks_mode=True) for each in before]
+        cases, view.all_cased = self.cases(turn, view, inside)
+        last = [self.row(turn, view, each, each.modes, asks_mode=True) for each in after]
+        ending = last or ([] if cases else first)
+        if ending and ending[-1].lines[-2:] == ("    return;", "}"):
+            ending[-1] = replace(ending[-1], lines=(*ending[-1].lines[:-2], "}"))
+        rows = [*first, *last, *(statement for _, statements in cases for statement in statements)]
+        view.before, view.after = self.laid(first), self.laid(last)
+        view.cases = [Case(labels, tuple(self.laid(statements))) for labels, statements in cases]
+        needs = frozenset[str]().union(*(statement.needs for statement in rows))
+        self.needs |= needs
+        view.reads_inputs = "in" in needs
+        view.helpers = {text: found for text, found in view.helpers.items() if found[0] in needs}
+        view.goes = any(f"{view.go}(" in line for statement in rows for line in statement.lines)
         self.outputs(part, view)
         return view
 
     def cases(
-        self, part: Part, view: PartView, rows: dict[str, tuple[Row, ...]]
-    ) -> tuple[list[Case], bool]:
+        self, turn: PartTick, view: PartView, rows: dict[str, tuple[Row, ...]]
+    ) -> tuple[list[tuple[tuple[str, ...], list[Statement]]], bool]:
         """The cases of the switch: modes with the same rows share one."""
         sharing: dict[tuple[Row, ...], list[str]] = {}
-        for mode in part.modes:
+        for mode in turn.part.modes:
             if rows[mode.name]:
                 sharing.setdefault(rows[mode.name], []).append(mode.name)
         found = []
         for shared, modes in sharing.items():
-            lines: list[str] = []
-            for index, row in enumerate(shared):
-                lines += ([""] if index else []) + self.row(part, view, row, modes, asks_mode=False)
-            ends = lines and lines[-1] == "return;"
-            found.append(
-                Case(tuple(self.label(part, mode) for mode in modes), tuple(lines if ends else [*lines, "break;"]))
-            )
-        return found, sum(len(case.labels) for case in found) == len(part.modes)
+            statements = [self.row(turn, view, row, modes, asks_mode=False) for row in shared]
+            if statements[-1].lines[-1] != "return;":
+                statements.append(Statement(("break;",)))
+            found.append((tuple(self.label(turn.part, mode) for mode in modes), statements))
+        return found, sum(len(labels) for labels, _ in found) == len(turn.part.modes)
 
     def row(
-        self, part: Part, view: PartView, row: Row, modes: Sequence[str], *, asks_mode: bool
-    ) -> list[str]:
+        self, turn: PartTick, view: PartView, row: Row, modes: Sequence[str], *, asks_mode: bool
+    ) -> Statement:
         """One row: its comment, its test, what it does. ``modes``: those the part can be in where this stands."""
-        words = _RowWords(self, part, modes, row.when_text)
-        when = [expression(row.when, words)]
+        part = turn.part
+        decisions = [each for each in turn.of_row[row.number] if each.mode.name in modes]
+        words = _Words(self, row.when_text)
+        when = [self.by_mode(part, modes, {d.mode.name: d.when for d in decisions}, words)]
         if asks_mode:
             when.insert(0, self.member_of(part, modes))
-        barred = self.barred(part, view, row, modes)
-        when.append(negation(barred))
+        when.append(negation(self.barred(part, view, decisions, modes)))
         condition = all_of(when)
         lines = [f"// Row {row.number}, {self.line_of(row.place)}"]
+        origin = Origin("row", part.name, row.number)
         if condition.known is False:
-            return [*lines, "// (never holds)"]
-        action = self.action(part, view, row, modes, condition)
+            return Statement((*lines, "// (never holds)"), origin, apart=True)
+        action = self.action(part, view, row, decisions, condition)
         if condition.known is True:
-            return [*lines, *action, "return;"]
-        return [*lines, *condition_lines("if", condition), *indented(action), "    return;", "}"]
+            return Statement((*lines, *action, "return;"), origin, apart=True)
+        lines += [*condition_lines("if", condition), *indented(action), "    return;", "}"]
+        return Statement(tuple(lines), origin, condition.uses, apart=True)
 
-    def barred(self, part: Part, view: PartView, row: Row, modes: Sequence[str]) -> Expr:
-        """A failsafe that applies in the moving mode that a rule would enter holds, judged as if entered.
+    def by_mode(self, part: Part, modes: Sequence[str], guards: Mapping[str, Guard], words: _Words) -> Expr:
+        """What each of ``modes``, those the part can be in, asks: said once where they ask the same."""
+        asking: dict[Guard, list[str]] = {}
+        for mode in modes:
+            asking.setdefault(guards.get(mode, Known(False)), []).append(mode)
+        if len(asking) == 1:
+            return expression(next(iter(asking)), words)
+        return any_of(all_of([self.member_of(part, in_), expression(guard, words)]) for guard, in_ in asking.items())
 
-        A failsafe that applies in the present mode as well has just been found not to hold, so it is left out, unless
-        being entered anew could make it hold.
+    def barred(self, part: Part, view: PartView, decisions: Sequence[Decision], modes: Sequence[str]) -> Expr:
+        """A failsafe holds that applies in the moving mode that a rule would enter, judged as if entered; those that
+        have just been found not to hold are left out.
         """
-        if row.failsafe or row.move == "stay":
-            return FALSE
-        moves = [(part.mode[name if row.move == "restart" else row.target], name) for name in modes]
-        sources: dict[str, list[str]] = {}
-        for target, source in moves:
-            if self.machine.is_moving(part, target) and (row.move == "restart" or target.name != source):
-                sources.setdefault(target.name, []).append(source)
+        leading: dict[str, list[Decision]] = {}
+        for decision in decisions:
+            if any(not bar.told for bar in decision.bars):
+                leading.setdefault(decision.target.name, []).append(decision)
         asked = []
-        for name, from_modes in sources.items():
-            holds = self.as_if_entered(part, part.mode[name], from_modes)
+        for target, sources in leading.items():
+            sources = [d for d in decisions if d.bars and d.target.name == target]
+            from_modes = [decision.mode.name for decision in sources]
+            bars = {bar.failsafe.number: bar.failsafe for d in sources for bar in d.bars if not bar.told}
+            holds = any_of(
+                self.by_mode(
+                    part,
+                    from_modes,
+                    {d.mode.name: bar.when for d in sources for bar in d.bars if bar.failsafe.number == number},
+                    _Words(self, bars[number].when_text),
+                )
+                for number in sorted(bars)
+            )
             here = TRUE if set(from_modes) == set(modes) else self.member_of(part, from_modes)
-            asked.append(all_of([here, self.helper(view, name, holds)]))
+            asked.append(all_of([here, self.helper(view, target, holds)]))
         return any_of(asked)
-
-    def as_if_entered(self, part: Part, target: Mode, sources: Sequence[str]) -> Expr:
-        found = []
-        for failsafe in part.failsafes:
-            known_false = set(sources) <= set(failsafe.modes) and not negates_time(failsafe.when)
-            if target.name in failsafe.modes and not known_false:
-                words = _RowWords(self, part, sources, failsafe.when_text, entering=target)
-                found.append(expression(failsafe.when, words))
-        return any_of(found)
 
     def helper(self, view: PartView, target: str, holds: Expr) -> Expr:
         """A call of the function that says ``holds``; written once for all rows that ask the same."""
@@ -791,62 +854,64 @@ class _Writer:
         text = str(holds)
         if text not in view.helpers:
             name = self.scope.add("held_back" if not view.helpers else f"held_back_from_{target}")
-            lines = condition_lines("return", holds, closing=";")
-            view.helpers[text] = (name, Helper(tuple(lines), bool(reads(lines))))
-        return bare(f"{view.helpers[text][0]}({reads([text])})")
+            statement = Statement(tuple(condition_lines("return", holds, closing=";")), Origin("held back", view.name))
+            view.helpers[text] = (name, Helper(tuple(self.laid([statement])), "in" in holds.uses))
+        name = view.helpers[text][0]
+        return bare(f"{name}({given('in' in holds.uses)})", holds.uses | {name})
 
-    def action(self, part: Part, view: PartView, row: Row, modes: Sequence[str], condition: Expr) -> list[str]:
-        """What a row does once it decides, in ``modes``, where ``condition`` holds."""
+    def action(
+        self, part: Part, view: PartView, row: Row, decisions: Sequence[Decision], condition: Expr
+    ) -> list[str]:
+        """What a row does once it decides, where ``condition`` holds."""
         known = {piece.text for piece in condition.parts} if condition.joint == "&&" else {condition.text}
-        target = row.target if row.move == "go" else ""
-        can_stay = row.move == "stay" or target in modes
-        can_move = row.move == "restart" or (any(mode != target for mode in modes) and row.move == "go")
+        staying = [decision for decision in decisions if not decision.enters]
+        moving = [decision for decision in decisions if decision.enters]
+        restarts = row.move == "restart"
         lines: list[str] = []
-        in_place = [change for change in row.changes if can_stay and not (row.failsafe and change.how == "step")]
+        in_place = staying[0].changes if staying else ()
         counters = [change.counter for change in in_place]
         if in_place and len(set(counters)) == len(counters):
             lines.append(f"{view.changed} = {any_of(self.would_change(change) for change in in_place)};")
         elif in_place:
-            for name in dict.fromkeys(counters):
-                item = self.member("counter", name)
-                lines.append(f"const auto {name}_before = {item};")
-        for change in row.changes:
+            for key in dict.fromkeys(counters):
+                lines.append(f"const auto {key.name}_before = {self.at(key)};")
+        for change in moving[0].changes if moving else in_place:
             statement = self.change(change, known)
             known = set()
-            if can_stay and can_move and change not in in_place:
-                lines += [f"if ({view.mode} != {self.label(part, target)}) {{", *indented(statement), "}"]
-            elif can_move or change in in_place:
+            if staying and moving and change not in in_place:
+                target = self.label(part, moving[0].target.name)
+                lines += [f"if ({view.mode} != {target}) {{", *indented(statement), "}"]
+            else:
                 lines += statement
         if in_place and len(set(counters)) != len(counters):
-            differ = (test(f"{self.member('counter', n)} != {n}_before") for n in dict.fromkeys(counters))
+            differ = (test(self.at(key), "!=", f"{key.name}_before") for key in dict.fromkeys(counters))
             lines.append(f"{view.changed} = {any_of(differ)};")
-        if row.move == "go" and can_move:
-            return [*lines, f"{view.go}({row.number}, {self.label(part, target)});"]
+        if moving and not restarts:
+            return [*lines, f"{view.go}({row.number}, {self.label(part, moving[0].target.name)});"]
         lines.append(f"{view.row} = {row.number};")
-        if row.move == "restart":
+        if restarts:
             lines.append(f"{view.changed} = true;")
             lines += [f"{view.in_mode} = 0;"] if view.in_mode else []
         return lines
 
-    def would_change(self, change: Change) -> Expr:
+    def would_change(self, change: CounterChange) -> Expr:
         """The change would alter the counter."""
-        counter = self.counters[change.counter]
-        name = self.member("counter", counter.name)
-        if change.how == "set":
-            return test(f"{name} != {clamped(counter, change.amount)}")
-        if change.amount == 0 or counter.low == counter.high:
+        name = self.at(change.counter)
+        if isinstance(change, SetCounter):
+            return test(name, "!=", change.value)
+        if change.by == 0 or change.low == change.high:
             return FALSE
-        return test(f"{name} < {counter.high}" if change.amount > 0 else f"{name} > {counter.low}")
+        return test(name, "<", change.high) if change.by > 0 else test(name, ">", change.low)
 
-    def change(self, change: Change, known: Set[str]) -> list[str]:
-        counter = self.counters[change.counter]
-        if change.how == "set":
-            return [f"{self.member('counter', counter.name)} = {clamped(counter, change.amount)};"]
-        return self.step(counter, change.amount, known)
+    def change(self, change: CounterChange, known: Set[str]) -> list[str]:
+        if isinstance(change, SetCounter):
+            return [f"{self.at(change.counter)} = {change.value};"]
+        return self.step(self.counters[change.counter.name], change.by, known)
 
     def step(self, counter: Counter, amount: int, known: Set[str] = frozenset()) -> list[str]:
         """Step a counter, saturating; ``known`` are comparisons that hold where this stands."""
-        name = self.member("counter", counter.name)
+        item = self.layout.by_key[CounterValue(counter.name)]
+        name = f"now.{item.path}"
         if amount == 0:
             return []
         end = counter.high if amount > 0 else counter.low
@@ -856,8 +921,6 @@ class _Writer:
             sign, op = ("++", "<") if amount > 0 else ("--", ">")
             step = f"{sign}{name};"
             return [step] if f"{name} {op} {end}" in known else [f"if ({name} {op} {end}) {{", f"    {step}", "}"]
-        item = self.layout.get("counter", counter.name)
-        assert item is not None
         op, sign = ("<", "+") if amount > 0 else (">", "-")
         moved = f"static_cast<{item.type}>({name} {sign} {abs(amount)})"
         lines = [f"if ({name} {op} {end - amount}) {{", f"    {name} = {moved};"]
@@ -867,30 +930,26 @@ class _Writer:
 
     def outputs(self, part: Part, view: PartView) -> None:
         """Step 5 for the outputs of one part."""
-        mine = [self.machine.output(name) for name in part.outputs]
+        mine = [drive for name in part.outputs for drive in self.tick.drives if drive.output.name == name]
         if not mine:
             return
         sharing: dict[tuple[str, ...], list[str]] = {}
-        for mode in part.modes:
-            lines = tuple(
-                line for output in mine for line in self.setting(output, dict(mode.settings).get(output.name))
-            )
+        for index, mode in enumerate(part.modes):
+            lines = tuple(line for drive in mine for line in self.setting(drive.output, drive.asks[index]))
             sharing.setdefault(lines, []).append(self.label(part, mode.name))
         for lines, labels in sharing.items():
             if lines:
                 view.output_cases.append(Case(tuple(labels), (*lines, "break;")))
         view.output_all_cased = () not in sharing
-        for output in mine:
-            shown = self.layout.get("shown", output.name)
-            assert shown is not None
-            rest = self.rest(output)
-            view.wants.append((f"{shown.type} {shown.member};", rest))
-            view.shows += self.show(part, output)
+        for drive in mine:
+            shown = self.layout.by_key[Shown(drive.output.name)]
+            view.wants.append((f"{shown.type} {shown.member};", self.rest(drive.output)))
+            view.shows += self.show(part, drive)
 
     def rest(self, output: Output) -> str:
         match output:
             case Servo(rest=None):
-                return self.member("shown", output.name)
+                return self.at(Shown(output.name))
             case Servo(rest=rest):
                 return self.quantities.reading(Unit.ANGLE, rest or 0) if rest else "0"
             case HandOutput(unit=unit, rest=rest):
@@ -902,16 +961,14 @@ class _Writer:
 
     def setting(self, output: Output, setting: Setting | None) -> list[str]:
         """The statement that asks for ``setting``; none where it is the output's rest."""
-        shown = self.layout.get("shown", output.name)
-        assert shown is not None
+        shown = self.layout.by_key[Shown(output.name)]
         name = f"want.{shown.member}"
         match setting, output:
             case None, _:
                 return []
             case FromDial(dial, negative), _:
-                kept = self.member("dial", dial)
-                item = self.layout.get("dial", dial)
-                assert item is not None
+                item = self.layout.by_key[DialValue(dial)]
+                kept = f"now.{item.path}"
                 value = f"-{kept}" if negative else kept
                 same = not negative and item.type == shown.type
                 return [f"{name} = {value if same else f'static_cast<{shown.type}>({value})'};"]
@@ -928,23 +985,24 @@ class _Writer:
                 return [f"{name} = true;"] if value else []
         raise AssertionError(setting)
 
-    def show(self, part: Part, output: Output) -> list[str]:
+    def show(self, part: Part, drive: Drive) -> list[str]:
         """From what the mode asks to what the output shows."""
-        shown = self.layout.get("shown", output.name)
-        assert shown is not None
+        output = drive.output
+        shown = self.layout.by_key[Shown(output.name)]
         where, want = f"now.{shown.path}", f"want.{shown.member}"
         if not isinstance(output, Motor):
             return [f"{where} = {want};"]
         if not keeps_state(output):
             return [f"{where} = turned({where}, {want});"]
-        direction, rested = self.member("direction", output.name), self.member("rested", output.name)
-        type_name = clock_type(output.pause)
-        pause = self.quantities.ticks(output.pause)
-        if output.ramp is None:
+        direction, rested = self.at(MotorDirection(output.name)), self.at(MotorRest(output.name))
+        type_name = clock_type(drive.pause)
+        pause = self.quantities.ticks(drive.pause)
+        if drive.ramp is None:
             return broken(f"{where} = turned<{type_name}>({want}, {direction}, {rested}, {pause});")
-        position = self.member("position", output.name)
-        stops = self.member_of(part, [mode.name for mode in part.modes if mode.stop])
-        step = self.scope_constant(f"{output.name}_ramp", output.ramp * self.machine.tick_ms)
+        position = self.at(MotorPosition(output.name))
+        stops = self.member_of(part, drive.at_once)
+        self.needs |= stops.uses
+        step = self.scope_constant(f"{output.name}_ramp", drive.ramp)
         call = f"{where} = ramped<{type_name}>({position}, {want}, {stops}, {step}, {direction}, {rested}, {pause});"
         return broken(call)
 
@@ -989,32 +1047,17 @@ def reading_fits(span: tuple[int, int], type_name: str) -> bool:
     return size_of(signed_type(*span)) <= size_of(type_name) and (span[0] < 0) <= (not type_name.startswith("u"))
 
 
-def clamped(counter: Counter, amount: int) -> int:
-    """``amount``, held to the counter's range."""
-    return max(counter.low, min(counter.high, amount))
-
-
-def negates_time(condition: Condition) -> bool:
-    """Whether being entered anew, which only sets clocks back, could make ``condition`` true."""
-    match condition:
-        case Not(of):
-            return any(isinstance(atom, After) for atom in atoms(of))
-        case And(of) | Or(of):
-            return any(negates_time(part) for part in of)
-        case After(ticks=ticks):
-            return ticks <= 0
-        case _:
-            return False
-
-
-def arrange(part: Part) -> tuple[list[Row], dict[str, tuple[Row, ...]], list[Row]]:
+def arrange(turn: PartTick) -> tuple[list[Row], dict[str, tuple[Row, ...]], list[Row]]:
     """Which rows stand before the switch, in it (by mode), and after it, so that most are written once.
 
     Failsafes stand before it. A rule that would be needed in several cases stands before or after it when that leaves
     the order of the rows in each of its modes as it is.
     """
-    rules = part.rules
-    here = {mode.name: tuple(row for row in rules if mode.name in row.modes) for mode in part.modes}
+    here = {
+        mode: tuple(decision.row for decision in decisions if not decision.row.failsafe)
+        for mode, decisions in turn.in_mode.items()
+    }
+    rules = turn.part.rules
     several = [row for row in rules if len({here[name] for name in row.modes}) > 1]
 
     def movable(rows: Sequence[Row], taken: Sequence[Row]) -> list[Row]:
@@ -1034,15 +1077,15 @@ def arrange(part: Part) -> tuple[list[Row], dict[str, tuple[Row, ...]], list[Row
     first = movable(rules, after)
     apart = [*first, *after]
     inside = {name: tuple(row for row in rows if row not in apart) for name, rows in here.items()}
-    return [*part.failsafes, *first], inside, after
+    return [*turn.part.failsafes, *first], inside, after
 
 
 # ------------------------------------------------------------------------------------------------------- lines of C++
 
 
-def reads(lines: Iterable[str]) -> str:
-    """What a function made of ``lines`` is given: the inputs, if it reads any."""
-    return "in" if any(re.search(r"\bin\.", line) for line in lines) else ""
+def given(reads: bool) -> str:
+    """What a function is given that ``reads`` the inputs."""
+    return "in" if reads else ""
 
 
 def comment(text: str) -> str:

@@ -1,32 +1,13 @@
-"""Conditions as C++ expressions. What the declared ranges decide beforehand is written as such, or not at all."""
+"""Guards as C++ expressions. What the declared ranges decide beforehand is written as such, or not at all."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Protocol, cast
+from typing import Protocol
 
-from statecraft.machine import (
-    OPPOSITE,
-    Absent,
-    After,
-    And,
-    Compare,
-    Condition,
-    Fault,
-    InMode,
-    LevelOn,
-    Not,
-    Op,
-    Or,
-    OutputIs,
-    Silent,
-    Steady,
-    SwitchOn,
-    Taken,
-    Term,
-)
+from statecraft.machine import OPPOSITE, Compare, Fault, InMode, LevelOn, Op, OutputIs, SwitchOn, Taken, Term
+from statecraft.semantics.guards import AllOf, AnyOf, Guard, Known, Negation, Reached
 
 INT_MAX = 32767
 """The largest ``int`` of a chip whose ``int`` has 16 bits."""
@@ -47,6 +28,9 @@ class Words(Protocol):
     def valid(self, sensor: str) -> Expr:
         """The sensor has a valid reading."""
 
+    def measured(self, term: Term) -> bool:
+        """Whether ``term`` is read from the inputs."""
+
     def switch(self, name: str) -> str:
         """The switch is on."""
 
@@ -56,38 +40,38 @@ class Words(Protocol):
     def taken(self, command: str) -> Expr:
         """The command is the one taken on this tick."""
 
-    def absent(self, atom: Absent) -> Expr:
-        """The command's absence clock has reached its time."""
-
-    def silent(self, link: str) -> Expr:
-        """The link's silence clock has reached its time."""
-
-    def after(self, atom: After) -> Expr:
-        """The mode's or group's clock has reached its time."""
+    def reached(self, atom: Reached) -> Expr:
+        """The clock has reached its time."""
 
     def in_mode(self, atom: InMode) -> Expr:
         """The part is in one of the modes."""
-
-    def steady(self, atom: Steady) -> Expr:
-        """The reading has been steady for its time."""
 
 
 @dataclass(frozen=True, slots=True)
 class Expr:
     """A C++ truth value: an ``||`` or ``&&`` of parts, or one part's text; no parts of ``&&`` is true, of ``||`` false.
 
-    ``bare`` says that a lone text can stand after a ``!`` without parentheses.
+    Attributes:
+        text: of one part; a comparison has it in three pieces as well, in ``sides`` and ``op``.
+        needs: what one part's text needs: ``in``, the inputs; functions, by their names.
     """
 
     joint: str
     parts: tuple[Expr, ...] = ()
     text: str = ""
-    bare: bool = True
+    sides: tuple[str, str] | None = None
+    op: Op = "=="
+    needs: frozenset[str] = frozenset()
 
     @property
     def known(self) -> bool | None:
         """Its value if that is known beforehand."""
         return None if self.parts or not self.joint else self.joint == "&&"
+
+    @property
+    def uses(self) -> frozenset[str]:
+        """What all of it needs."""
+        return self.needs.union(*(part.uses for part in self.parts))
 
     def __str__(self) -> str:
         if self.known is not None:
@@ -101,19 +85,21 @@ class Expr:
         return f"({self})" if self.joint and self.known is None else str(self)
 
 
-OPS = r" (==|!=|<=|>=|<|>) "
+INPUTS = ("in",)
+"""What an expression needs that reads the inputs."""
+
 TRUE = Expr("&&")
 FALSE = Expr("||")
 
 
-def bare(text: str) -> Expr:
+def bare(text: str, needs: Iterable[str] = ()) -> Expr:
     """A text that is one operand: a name, a member, a call, something in parentheses."""
-    return Expr("", text=text)
+    return Expr("", text=text, needs=frozenset(needs))
 
 
-def test(text: str) -> Expr:
-    """A text that is a comparison."""
-    return Expr("", text=text, bare=False)
+def test(left: str, op: Op, right: object, needs: Iterable[str] = ()) -> Expr:
+    """A comparison."""
+    return Expr("", text=f"{left} {op} {right}", sides=(left, str(right)), op=op, needs=frozenset(needs))
 
 
 def all_of(parts: Iterable[Expr]) -> Expr:
@@ -157,42 +143,38 @@ def negation(of: Expr) -> Expr:
     if of.known is not None:
         return FALSE if of.known else TRUE
     if of.joint:
-        return bare(f"!({of})")
-    if of.bare:
-        return bare(of.text.removeprefix("!") if of.text.startswith("!") else f"!{of}")
-    left, op, right = re.split(OPS, of.text, maxsplit=1)
-    return test(f"{left} {OPPOSITE[cast(Op, op)]} {right}")
+        return bare(f"!({of})", of.uses)
+    if of.sides is not None:
+        left, right = of.sides
+        return test(left, OPPOSITE[of.op], right, of.needs)
+    return bare(of.text.removeprefix("!") if of.text.startswith("!") else f"!{of}", of.needs)
 
 
-def expression(condition: Condition, words: Words) -> Expr:
-    """``condition`` in C++."""
-    match condition:
-        case Not(of):
+def expression(guard: Guard, words: Words) -> Expr:
+    """``guard`` in C++."""
+    match guard:
+        case Known(value):
+            return TRUE if value else FALSE
+        case Negation(of):
             return negation(expression(of, words))
-        case And(of):
+        case AllOf(of):
             return all_of(expression(part, words) for part in of)
-        case Or(of):
+        case AnyOf(of):
             return any_of(expression(part, words) for part in of)
+        case Reached():
+            return words.reached(guard)
         case Compare():
-            return _compare(condition, words)
+            return _compare(guard, words)
         case Fault(sensor):
             return negation(words.valid(sensor))
         case SwitchOn(switch):
-            return bare(words.switch(switch))
+            return bare(words.switch(switch), INPUTS)
         case LevelOn(level):
             return bare(words.level(level))
         case Taken(command):
             return words.taken(command)
-        case Absent():
-            return words.absent(condition)
-        case Silent(link):
-            return words.silent(link)
-        case After():
-            return words.after(condition)
         case InMode():
-            return words.in_mode(condition)
-        case Steady():
-            return words.steady(condition)
+            return words.in_mode(guard)
         case OutputIs():
             raise ValueError("the setting of an output can be observed, not decided upon")
 
@@ -201,18 +183,19 @@ def _compare(condition: Compare, words: Words) -> Expr:
     left, op, right, offset = condition.left, condition.op, condition.right, condition.offset
     terms = [left] if right is None else [left, right]
     valid = [words.valid(term.name) for term in terms if term.kind == "sensor"]
+    needs = INPUTS if any(words.measured(term) for term in terms) else ()
     low, high = words.span(left)
     if right is None:
         known = decided(op, (low, high), (offset, offset))
-        comparison = test(f"{words.term(left)} {op} {words.constant(left, offset)}") if known is None else None
+        other_side = words.constant(left, offset) if known is None else ""
     else:
         other_low, other_high = words.span(right)
         other = (other_low + offset, other_high + offset)
         known = decided(op, (low, high), other) if left != right else decided(op, (0, 0), (offset, offset))
-        comparison = test(f"{words.term(left)} {op} {_sum(right, offset, other, words)}") if known is None else None
-    if comparison is None:
-        comparison = TRUE if known else FALSE
-    return all_of([*valid, comparison])
+        other_side = _sum(right, offset, other, words) if known is None else ""
+    if known is None:
+        return all_of([*valid, test(words.term(left), op, other_side, needs)])
+    return all_of([*valid, TRUE if known else FALSE])
 
 
 def _sum(right: Term, offset: int, span: tuple[int, int], words: Words) -> str:

@@ -3,29 +3,42 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
-from functools import lru_cache
+from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
 
 from statecraft.firmware.names import Names, clock_type, signed_type, size_of
 from statecraft.machine import (
-    Absent,
-    After,
     Blink,
     Command,
-    Condition,
     HandOutput,
-    Link,
     Machine,
     Motor,
     Output,
     Part,
-    Remembered,
     Sensor,
     Servo,
-    Silent,
-    Steady,
-    atoms,
 )
+from statecraft.semantics.guards import Reached, tests
+from statecraft.semantics.keys import (
+    AbsenceClock,
+    AgeClock,
+    ClockKey,
+    CounterValue,
+    DialValue,
+    GroupClock,
+    HoldClock,
+    Key,
+    ModeClock,
+    ModeOf,
+    MotorDirection,
+    MotorPosition,
+    MotorRest,
+    RemainderClock,
+    Shown,
+    SilenceClock,
+    SteadyClock,
+)
+from statecraft.semantics.tick import tick_of
 
 SERVO_IDLE = -0x8000
 """What ``shown`` of a servo is while it is not driven."""
@@ -47,6 +60,7 @@ class Field:
         count: elements of an array; 0 for what is none.
         limit: for a clock, the value it stops at; for a blink, its period.
         note: what a person wants to know of it.
+        key: whose it is, for what the tick knows by a key; ``name`` is the key's own for people.
     """
 
     kind: str
@@ -60,6 +74,7 @@ class Field:
     count: int = 0
     limit: int = 0
     note: str = ""
+    key: Key | None = None
 
     @property
     def path(self) -> str:
@@ -72,7 +87,7 @@ class Field:
         return tuple(f"{self.path}[{number}]" for number in range(self.count)) or (self.path,)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Layout:
     """Every field, in order, and the size of the whole ``State`` on the chip, in bytes."""
 
@@ -82,6 +97,11 @@ class Layout:
     def get(self, kind: str, name: str = "") -> Field | None:
         """The field of that kind and name, None when the behaviour has no use for it."""
         return next((f for f in self.fields if f.kind == kind and f.name == name), None)
+
+    @cached_property
+    def by_key(self) -> dict[Key, Field]:
+        """The fields that have a key, by it; not in it is what the behaviour has no use for."""
+        return {f.key: f for f in self.fields if f.key is not None}
 
     def of_kind(self, kind: str) -> tuple[Field, ...]:
         """All fields of one kind."""
@@ -111,12 +131,7 @@ def layout(machine: Machine) -> Layout:
         if bits and (field.bytes or field.group != group):
             offset, bits = offset + 1, 0
         group = field.group
-        placed.append(
-            Field(
-                field.kind, field.name, field.group, field.member, field.type, field.bytes, offset,
-                None if field.bytes else bits, field.count, field.limit, field.note,
-            )
-        )  # fmt: skip
+        placed.append(replace(field, offset=offset, bit=None if field.bytes else bits))
         if field.bytes:
             offset += field.bytes * max(field.count, 1)
         else:
@@ -130,15 +145,16 @@ def _fields(machine: Machine) -> Iterator[Field]:
     top = Names(["clock", "level", "counter", "dial", "heard", "anchor", "remembered", "motor", "out"])
 
     def field(kind: str, name: str, member: str, type_name: str, names: Names = top, group: str = "", limit: int = 0,
-              note: str = "") -> Field:  # fmt: skip
+              note: str = "", key: Key | None = None) -> Field:  # fmt: skip
         size = 1 if type_name.endswith("Mode") or type_name == "Command" else size_of(type_name)
-        return Field(kind, name, group, names.add(member), type_name, size, limit=limit, note=note)
+        return Field(kind, name, group, names.add(member), type_name, size, limit=limit, note=note, key=key)
 
-    def bit(kind: str, name: str, member: str, names: Names, group: str, note: str = "") -> Field:
-        return Field(kind, name, group, names.add(member), "bool", 0, note=note)
+    def kept(key: Key, member: str, type_name: str, names: Names, group: str, limit: int = 0, note: str = "") -> Field:
+        return field(key.kind, key.name, member, type_name, names, group, limit, note, key)
 
+    tick = tick_of(machine)
     for part in machine.parts:
-        yield field("mode", part.name, in_part(machine, part, "mode"), mode_type(machine, part))
+        yield kept(ModeOf(part.name), in_part(machine, part, "mode"), mode_type(machine, part), top, "")
         rows = "uint8_t" if len(part.rows) < 255 else "uint16_t"
         note = "the row that decided on this tick"
         yield field("row", part.name, in_part(machine, part, "row"), rows, note=note)
@@ -156,58 +172,55 @@ def _fields(machine: Machine) -> Iterator[Field]:
             yield field("dropped", "", "dropped", "uint16_t", note=note)
 
     names = Names()
-    for who in heard(machine):
-        yield bit("heard", who, who.removeprefix("link "), names, "heard")
+    for clock in heard(machine):
+        name = heard_name(clock)
+        yield Field("heard", name, "heard", names.add(name.removeprefix("link ")), "bool", 0)
 
     names = Names()
     for key, limit in clocks(machine).items():
-        kind, member = _clock_member(machine, key)
-        yield field(kind, key, member, clock_type(limit), names, "clock", limit)
+        yield kept(key, _clock_member(machine, key), clock_type(limit), names, "clock", limit)
     for period in blinks(machine):
         said = machine.duration(period).replace(" ", "_").replace(".", "_")
         yield field("blink", str(period), f"blink_{said}", clock_type(period), names, "clock", period)
 
     names = Names()
-    for level in machine.levels:
-        yield field("level", level.name, level.name, "bool", names, "level")
+    for latch in tick.latches:
+        yield kept(latch.state, latch.level.name, "bool", names, "level")
 
     names = Names()
     for part in machine.parts:
         for counter in part.counters:
             note = f"{counter.low} .. {counter.high}"
             type_name = signed_type(counter.low, counter.high)
-            yield field("counter", counter.name, counter.name, type_name, names, "counter", note=note)
+            yield kept(CounterValue(counter.name), counter.name, type_name, names, "counter", note=note)
 
     names = Names()
     for dial in machine.dials:
-        yield field("dial", dial.name, dial.name, signed_type(dial.low, dial.high), names, "dial")
+        yield kept(DialValue(dial.name), dial.name, signed_type(dial.low, dial.high), names, "dial")
 
     names = Names()
-    for sensor, _ in remembered(machine):
-        type_name = reading_type(sensor)
-        yield field("remembered", sensor.name, sensor.name, type_name, names, "remembered")
+    for memory in tick.memories:
+        sensor = machine.sensor(memory.sensor)
+        yield kept(memory.value, sensor.name, reading_type(sensor), names, "remembered")
 
     names = Names()
-    for atom in steady_atoms(machine):
-        sensor = machine.sensor(atom.sensor)
-        type_name = "int16_t" if size_of(reading_type(sensor)) < 4 else "int32_t"
-        yield field("anchor", steady_key(atom), _steady_member(atom), type_name, names, "anchor")
+    for follow in tick.followings:
+        type_name = "int16_t" if size_of(reading_type(machine.sensor(follow.sensor))) < 4 else "int32_t"
+        yield kept(follow.anchor, f"{follow.sensor}_{follow.band}", type_name, names, "anchor")
 
     names = Names()
     for output in machine.outputs:
         if isinstance(output, Motor) and keeps_state(output):
+            name = output.name
             if output.ramp is not None:
                 note = "thousandths of a percent"
-                member = f"{output.name}_position"
-                yield field("position", output.name, member, "int32_t", names, "motor", note=note)
-            yield field("direction", output.name, f"{output.name}_direction", "int8_t", names, "motor")
-            type_name = clock_type(output.pause)
-            member = f"{output.name}_rested"
-            yield field("rested", output.name, member, type_name, names, "motor", output.pause)
+                yield kept(MotorPosition(name), f"{name}_position", "int32_t", names, "motor", note=note)
+            yield kept(MotorDirection(name), f"{name}_direction", "int8_t", names, "motor")
+            yield kept(MotorRest(name), f"{name}_rested", clock_type(output.pause), names, "motor", output.pause)
 
     names = Names()
     for output in machine.outputs:
-        yield field("shown", output.name, output.name, output_type(output), names, "out")
+        yield kept(Shown(output.name), output.name, output_type(output), names, "out")
 
 
 # -------------------------------------------------------------------------------------------- what the behaviour needs
@@ -239,93 +252,45 @@ def command_order(machine: Machine) -> tuple[tuple[Command, ...], tuple[Command,
     return tuple(events), tuple(others), sum(c.urgent for c in events)
 
 
-def row_conditions(machine: Machine) -> Iterator[Condition]:
-    """Every condition that the behaviour evaluates."""
-    for level in machine.levels:
-        yield level.set
-        yield level.clear
-    for part in machine.parts:
-        for row in part.rows:
-            yield row.when
+_ORDER: dict[type, int] = {
+    ModeClock: 0, GroupClock: 0, AbsenceClock: 1, SilenceClock: 1, HoldClock: 2, SteadyClock: 3, AgeClock: 4,
+    RemainderClock: 5,
+}  # fmt: skip
 
 
-def clocks(machine: Machine) -> dict[str, int]:
-    """Every clock the behaviour keeps, with the largest value it is compared with, at which it stops."""
-    limits: dict[str, int] = {}
+def clocks(machine: Machine) -> dict[ClockKey, int]:
+    """Every clock the behaviour keeps, with the largest value the table compares it with, at which it stops.
 
-    def reads(key: str, limit: int) -> None:
-        if limit > 0:
-            limits[key] = max(limit, limits.get(key, 0))
-
-    for part in machine.parts:
-        for row in part.rows:
-            for atom in atoms(row.when):
-                if isinstance(atom, After):
-                    group = f"group {part.name}.{atom.group}"
-                    reads(f"mode {part.name}" if atom.group is None else group, atom.ticks)
-    for _, memory in remembered(machine):
-        reads(f"mode {memory.part}", memory.after)
-    silent = {link.name: link.silent for link in machine.links}
-    for condition in row_conditions(machine):
-        for atom in atoms(condition):
-            match atom:
-                case Absent(command, ticks):
-                    reads(f"absent {command}", ticks)
-                case Silent(link):
-                    reads(f"silent {link}", silent[link] or 0)
-                case _:
-                    pass
-    for level in machine.levels:
-        for word, ticks in (("set", level.set_ticks), ("clear", level.clear_ticks)):
-            if ticks:
-                reads(f"{word} {level.name}", ticks + 1)
-    for steady in steady_atoms(machine):
-        reads(f"steady {steady_key(steady)}", steady.ticks)
-    for sensor, _ in remembered(machine):
-        reads(f"age {sensor.name}", sensor.patience)
-    for part in machine.parts:
-        for counter in part.counters:
-            for clause, counts in enumerate(counter.counts):
-                reads(f"remainder {counter.name} {clause}", counts.ticks - 1)
-    return limits
+    They stand by what they measure, and then in the order in which they are first asked.
+    """
+    tick = tick_of(machine)
+    asked = [guard for latch in tick.latches for guard in (*(hold.of for hold in latch.holds), latch.on, latch.off)]
+    asked += [d.when for turn in tick.parts for row in turn.of_row for d in row]
+    first = {test.clock: None for guard in asked for test in tests(guard) if isinstance(test, Reached)}
+    places = {key: place for place, key in enumerate(first)}
+    found = {clock.key: clock.table_limit for clock in tick.variables.clocks if clock.table_limit}
+    return dict(sorted(found.items(), key=lambda item: (_ORDER[type(item[0])], places.get(item[0], len(places)))))
 
 
-def heard(machine: Machine) -> tuple[str, ...]:
-    """Who is listened for: commands with an absence clock, and ``link NAME`` for links with a silence clock."""
-    keys = clocks(machine)
-    commands = [c.name for c in machine.commands if f"absent {c.name}" in keys]
-    return (*commands, *(f"link {link.name}" for link in machine.links if f"silent {link.name}" in keys))
+def heard(machine: Machine) -> tuple[AbsenceClock | SilenceClock, ...]:
+    """Who is listened for: the clocks that a message sets to 0."""
+    kept = clocks(machine)
+    return tuple(
+        hearing.clock
+        for hearing in tick_of(machine).hearings
+        if isinstance(hearing.clock, AbsenceClock | SilenceClock) and hearing.clock in kept
+    )
+
+
+def heard_name(clock: AbsenceClock | SilenceClock) -> str:
+    """The name of the bit that says that someone was heard: the command's, or ``link NAME``."""
+    return clock.command if isinstance(clock, AbsenceClock) else f"link {clock.link}"
 
 
 def blinks(machine: Machine) -> tuple[int, ...]:
     """The different periods of blinks, in ticks, shortest first."""
     settings = (setting for part in machine.parts for mode in part.modes for _, setting in mode.settings)
     return tuple(sorted({setting.period for setting in settings if isinstance(setting, Blink)}))
-
-
-def remembered(machine: Machine) -> tuple[tuple[Sensor, Remembered], ...]:
-    """The remembered sensors, each after the one it is taken of."""
-    found: dict[str, tuple[Sensor, Remembered]] = {}
-
-    def place(sensor: Sensor) -> None:
-        if isinstance(sensor.source, Remembered) and sensor.name not in found:
-            place(machine.sensor(sensor.source.of))
-            found[sensor.name] = (sensor, sensor.source)
-
-    for sensor in machine.sensors:
-        place(sensor)
-    return tuple(found.values())
-
-
-def steady_atoms(machine: Machine) -> tuple[Steady, ...]:
-    """The different steady conditions of the levels; equal ones share a clock."""
-    conditions = (c for level in machine.levels for c in (level.set, level.clear))
-    return tuple(dict.fromkeys(a for condition in conditions for a in atoms(condition) if isinstance(a, Steady)))
-
-
-def steady_key(atom: Steady) -> str:
-    """The name of a steady condition's clock and anchor."""
-    return f"{atom.sensor} {atom.band} {atom.ticks}"
 
 
 def reading_type(sensor: Sensor) -> str:
@@ -352,37 +317,22 @@ def keeps_state(motor: Motor) -> bool:
 
 
 
-
-def _steady_member(atom: Steady) -> str:
-    return f"{atom.sensor}_{atom.band}"
-
-
-def _clock_member(machine: Machine, key: str) -> tuple[str, str]:
-    """The kind and the C++ name of a clock."""
-    word, _, rest = key.partition(" ")
-    match word:
-        case "mode":
-            return "clock", in_part(machine, machine.part(rest), "in_mode") if len(machine.parts) == 1 else f"in_{rest}"
-        case "group":
-            part, _, group = rest.partition(".")
-            return "clock", f"in_{group}" if len(machine.parts) == 1 else f"in_{part}_{group}"
-        case "absent":
-            return "clock", f"without_{rest}"
-        case "silent":
-            return "clock", f"silent_{rest}"
-        case "set" | "clear":
-            return "clock", f"{rest}_{word}"
-        case "steady":
-            sensor, band, _ = rest.split(" ")
-            return "clock", f"{sensor}_steady_{band}"
-        case "age":
-            return "clock", f"{rest}_age"
-        case _:
-            return "clock", f"{rest.replace(' ', '_')}_remainder"
-
-
-def link_commands(machine: Machine, link: Link) -> tuple[Command, ...]:
-    """The commands that come over ``link``."""
-    return tuple(command for command in machine.commands if command.link == link.name)
-
-
+def _clock_member(machine: Machine, key: ClockKey) -> str:
+    """The C++ name of a clock."""
+    match key:
+        case ModeClock(part):
+            return "in_mode" if len(machine.parts) == 1 else f"in_{part}"
+        case GroupClock(part, group):
+            return f"in_{group}" if len(machine.parts) == 1 else f"in_{part}_{group}"
+        case AbsenceClock(command):
+            return f"without_{command}"
+        case SilenceClock(link):
+            return f"silent_{link}"
+        case HoldClock(level, side):
+            return f"{level}_{side}"
+        case SteadyClock(sensor, band, _):
+            return f"{sensor}_steady_{band}"
+        case AgeClock(sensor):
+            return f"{sensor}_age"
+        case RemainderClock(counter, clause):
+            return f"{counter}_{clause}_remainder"
