@@ -14,8 +14,9 @@ SHORT = 8
 
 WORDS = frozenset(
     {"place", "board_place", "text", "in_text", "when_text", "go_text", "do_text", "source", "comment", "reason"}
+    | {"held", "label", "spot"}
 )
-"""Fields that hold how something is written and where, not what it means."""
+"""Fields that hold how something is written and where, or stands on the remote, not what it means."""
 
 JUDGED = frozenset({"promises", "trials", "constants", "accepted"})
 """Fields of a machine that say what should be true of it, or only name what stands elsewhere: no chip runs on these."""

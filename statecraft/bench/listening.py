@@ -100,7 +100,7 @@ class Listener:
             if not self._follows(char):
                 if char not in "\r\n":
                     self.ignored += 1
-                    self._disturbed = tick + -(-DISTURBED_MS // self._tick_ms)
+                    self._disturbed = tick + -(-DISTURBED_MS // self._tick_ms) + 1  # the tick has begun
                 return None
         return self._end(tick) if self._so_far in self._commands else None
 

@@ -354,6 +354,12 @@ class Chip:
         self.send(usart, data, baud, gap_us=gap_us)
         return data
 
+    def forget(self) -> None:
+        """Empty the log, for whoever lets a chip run for hours. Of watched pins the last change stays."""
+        self.log.clear()
+        for changes in self._pins.values():
+            del changes[:-1]
+
     def sent(self, usart: int) -> bytes:
         """The bytes that the program has sent, each once its stop bit is through."""
         return bytes(event.value for event in self.log if isinstance(event, SentEvent) and event.usart == usart)

@@ -29,6 +29,11 @@ VERBS = {
     "wiring": "list every pin and what goes there",
     "make": "check, try, emit, compile and size: the whole road",
     "upload": "compile, and put the program on the board",
+    "remote": "write the operator's remote as one page",
+    "bridge": "serve the remote to phones, and pass on what they say",
+    "watch": "show what a running machine reports, checked against the table",
+    "replay": "tell a log as a timeline, checked against the table",
+    "pretend": "a serial port with the machine behind it, simulated",
 }
 
 

@@ -12,12 +12,13 @@ from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 
 from statecraft.findings import Run
-from statecraft.machine import Machine
+from statecraft.machine import Fixed, Machine
 from statecraft.proof.runs.replay import player
 from statecraft.semantics.keys import SilenceClock
 from statecraft.simulation import Simulation, Trace
 
 if TYPE_CHECKING:
+    from statecraft.bench.replay import Replayed
     from statecraft.simulation import TrialResult
 
 KINDS = frozenset({"mode", "heard", "taken", "dial", "sensor", "switch", "level", "counter", "setting", "shown"})
@@ -142,6 +143,40 @@ def of_run(machine: Machine, run: Run, title: str) -> Record | None:
             trace.record(step(stretch.inputs))
     record = of_trace(trace, title)
     record.repeats = repeats
+    return record
+
+
+def of_log(played: Replayed, title: str) -> Record:
+    """The record of a log: modes, counters, what was sent, and what each mode sets for good."""
+    machine, first = played.machine, played.first or 0
+    record = Record(machine, title, first, max(first, played.against.tick) + 1)
+    for part in machine.parts:
+        known = [(tick, mode) for tick, mode in played.modes.get(part.name, []) if mode is not None]
+        if not known:
+            continue
+        record.series["mode", part.name] = list(known)
+        for name in part.outputs:
+            for tick, mode in known:
+                setting = dict(part.mode[mode].settings).get(name, Fixed(0))
+                if isinstance(setting, Fixed):
+                    _note(record, "setting", name, tick, setting.value)
+    for name, values in played.counters.items():
+        for tick, value in values:
+            if value is not None:
+                _note(record, "counter", name, tick, value)
+    for tick, heard in played.heard:
+        if heard.value is not None:
+            _note(record, "dial", heard.name, max(first, tick), heard.value)
+    for command in machine.commands:
+        ticks = dict.fromkeys(tick for tick, heard in played.heard if heard.name == command.name and tick > first)
+        marks = record.series.setdefault(("heard", command.name), [(first, False)]) if ticks else []
+        for tick in sorted(ticks):
+            if marks[-1][0] == tick:
+                marks[-1] = (tick, True)  # it was heard on the tick before, too
+            else:
+                marks.append((tick, True))
+            marks.append((tick + 1, False))
+    record.rows = list(played.rows)
     return record
 
 

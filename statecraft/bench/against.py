@@ -1,0 +1,350 @@
+"""Reports of a running machine held against its table: which of them the table does not allow.
+
+Nothing is known of sensors, switches and commands; what is known is the mode of each part, since when, and the
+counters, as long as no report was lost. A condition is then true, false, or cannot be told, and only what is certain is
+said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from statecraft.fingerprint import short
+from statecraft.firmware.reports import Counts, Modes, Report, RowTaken, Started, Table, cause_words
+from statecraft.machine import After, And, Compare, Condition, InMode, Machine, Not, Op, Or, Part, Row, show_duration
+
+_HOLDS: dict[Op, Callable[[int, int], bool]] = {
+    "<": int.__lt__, "<=": int.__le__, ">": int.__gt__, ">=": int.__ge__, "==": int.__eq__, "!=": int.__ne__,
+}  # fmt: skip
+
+COUNTED = (
+    "commands overtaken by a halt", "messages not understood", "ticks late", "sensor faults", "reports dropped",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """What the machine said beside what the table says. ``tick`` is None where neither names one."""
+
+    tick: int | None
+    machine_says: str
+    table_says: str
+
+
+@dataclass(slots=True)
+class _Now:
+    """What is known of a part: its mode, the tick on which it was entered, and each group's."""
+
+    mode: str | None = None
+    since: int | None = None
+    groups: dict[str, int | None] = field(default_factory=dict)
+    last: tuple[int, int] | None = None  # the last row told of: tick and number
+
+
+class Against:
+    """Takes reports in order.
+
+    Attributes:
+        differences: all that was found. What a lost report would explain is held back until the machine has said, once
+            a second, that it lost none.
+        seen: how many reports there were. damaged: how often bytes came that were none.
+        modes: the mode of each part, None while it is not known.
+        counters: likewise.
+    """
+
+    def __init__(self, machine: Machine) -> None:
+        self.machine = machine
+        self.differences: list[Difference] = []
+        self.seen = 0
+        self.damaged = 0
+        self.tick = -1
+        self.counts: Counts | None = None
+        self.counters: dict[str, int | None] = {}
+        self._parts = {part.name: _Now() for part in machine.parts}
+        self._pending: list[Difference] = []
+        self._forget()
+
+    @property
+    def modes(self) -> dict[str, str | None]:
+        """The mode of each part."""
+        return {name: now.mode for name, now in self._parts.items()}
+
+    def noise(self) -> None:
+        """Bytes came that were no report: one may be lost."""
+        self.damaged += 1
+        self._forget()
+
+    def take(self, report: Report) -> list[Difference]:
+        """What is known to differ now that this report has come."""
+        before = len(self.differences)
+        self.seen += 1
+        match report:
+            case Started(_, table):
+                self._start()
+                self._same(table)
+            case Table(table):
+                self._same(table)
+            case RowTaken(tick, part, row):
+                self._time(tick)
+                self._row(tick, part, row)
+            case Modes(tick, first, modes):
+                self._time(tick)
+                self._modes(tick, first, modes)
+            case Counts():
+                self._counted(report)
+        return self.differences[before:]
+
+    def finish(self) -> list[Difference]:
+        """What is still held back, once nothing more comes: nobody has said that a report was lost."""
+        found, self._pending = self._pending, []
+        self.differences += found
+        return found
+
+    # -------------------------------------------------------------------------------------------------- what is known
+
+    def _forget(self) -> None:
+        """Nothing is certain until the modes are told again."""
+        self._pending.clear()
+        for now in self._parts.values():
+            now.mode = now.since = now.last = None
+            now.groups.clear()
+        self.counters = {counter.name: None for part in self.machine.parts for counter in part.counters}
+
+    def _start(self) -> None:
+        """The chip has started: every part is in its first mode, and counters are where they begin."""
+        self._pending.clear()
+        self.tick = -1
+        self.counts = None
+        for part in self.machine.parts:
+            now = self._parts[part.name]
+            now.mode, now.since, now.last = part.start.name, 0, None
+            now.groups = {group.name: 0 for group in part.groups}
+            for counter in part.counters:
+                self.counters[counter.name] = counter.start
+
+    def _time(self, tick: int) -> None:
+        if tick < self.tick:
+            self._pending.clear()
+            self._forget()
+            said = f"tick {tick} comes after tick {self.tick}"
+            self.differences.append(Difference(tick, said, "time goes on, unless the chip starts anew"))
+        elif tick > self.tick:
+            for part in self.machine.parts:
+                self._overdue(part, tick)
+        self.tick = tick
+
+    def _same(self, table: str) -> None:
+        ours = short(self.machine)
+        if table != ours and not any(d.machine_says.endswith(table) for d in self.differences):
+            self.differences.append(Difference(None, f"it runs the table {table}", f"this file is the table {ours}"))
+
+    # ---------------------------------------------------------------------------------------------------------- reports
+
+    def _row(self, tick: int, part_number: int, number: int) -> None:
+        if part_number >= len(self.machine.parts) or number >= len(self.machine.parts[part_number].rows):
+            said = f"row {number} of part {part_number} decided"
+            self.differences.append(Difference(tick, said, "it has no such row"))
+            self._forget()
+            return
+        part = self.machine.parts[part_number]
+        row, now = part.rows[number], self._parts[part.name]
+        if now.last == (tick, number):
+            return  # the same line twice
+        if now.last is not None and now.last[0] == tick:
+            self._doubt(tick, f"{row_words(part, row)} decided, too", "in each part one row decides on a tick")
+        now.last = (tick, number)
+        if now.mode is not None:
+            self._judge(tick, part, row)
+        self._apply(tick, part, row)
+
+    def _judge(self, tick: int, part: Part, row: Row) -> None:
+        now = self._parts[part.name]
+        assert now.mode is not None
+        said = f"{row_words(part, row)} decided"
+        if now.mode not in row.modes:
+            self._doubt(tick, said, f"{part.name} is in {now.mode}, where that row does not apply")
+            return
+        if self._truth(row.when, part, tick) is False:
+            self._doubt(tick, said, f"that does not hold {self._known(part, tick)}")
+            return
+        for earlier in part.rows[: row.number]:
+            if self._decides(earlier, part, tick):
+                above = f"{row_words(part, earlier)} stands above it and holds, {self._known(part, tick)}"
+                self._doubt(tick, said, above)
+                return
+
+    def _overdue(self, part: Part, tick: int) -> None:
+        """Rows that must have decided since the last report, and of which nothing was told."""
+        now = self._parts[part.name]
+        last = tick - 1
+        if now.mode is None or now.since is None or last <= now.since:
+            return
+        for row in part.rows:
+            if now.mode not in row.modes:
+                continue
+            truth = self._truth(row.when, part, last)
+            if truth is None and not self._told(row, now.mode):
+                return  # it may have decided without a word
+            if truth and self._decides(row, part, last) and self._told(row, now.mode):
+                said = f"nothing from {part.name} up to tick {last}"
+                self._doubt(last, said, f"{row_words(part, row)} holds by then, {self._known(part, last)}")
+                now.mode = now.since = None
+                return
+            if truth:
+                return
+
+    def _modes(self, tick: int, first: int, modes: tuple[int, ...]) -> None:
+        for number, mode in enumerate(modes, first):
+            if number >= len(self.machine.parts) or mode >= len(self.machine.parts[number].modes):
+                self.differences.append(Difference(tick, f"part {number} is in mode {mode}", "it has no such mode"))
+                continue
+            part = self.machine.parts[number]
+            now, name = self._parts[part.name], part.modes[mode].name
+            if now.mode is not None and now.mode != name:
+                by = f"{part.name} is in {now.mode}, by the rows that were told"
+                self._doubt(tick, f"{part.name} is in {name}", by)
+            if now.mode != name:
+                now.mode, now.since = name, None
+                now.groups = dict.fromkeys(part.group)
+
+    def _counted(self, counts: Counts) -> None:
+        before = self.counts
+        self.counts = counts
+        if before is not None and counts.lost > before.lost:
+            known = self.modes
+            self._forget()
+            for name, mode in known.items():
+                self._parts[name].mode = mode  # they were told on this tick
+            return
+        self.finish()
+
+    # ------------------------------------------------------------------------------------------------------- the table
+
+    def _apply(self, tick: int, part: Part, row: Row) -> None:
+        now = self._parts[part.name]
+        before = now.mode
+        if (row.move == "go" and row.target != before) or row.move == "restart":
+            now.mode = row.target if row.move == "go" else before
+            now.since = tick
+            for group in part.groups:
+                if now.mode in group.modes and (before is None or before not in group.modes):
+                    now.groups[group.name] = tick if before is not None else None
+        counters = {counter.name: counter for counter in part.counters}
+        for change in row.changes:
+            value = self.counters.get(change.counter)
+            counter = counters.get(change.counter)
+            if counter is None or not isinstance(change.amount, int) or getattr(counter, "round", False):
+                new = None
+            elif change.how == "set":
+                new = change.amount
+            elif change.how == "step" and value is not None:
+                new = max(counter.low, min(counter.high, value + change.amount))
+            else:
+                new = None
+            self.counters[change.counter] = new
+
+    def _decides(self, row: Row, part: Part, tick: int) -> bool:
+        """Whether ``row`` certainly decides if it comes to it: it holds, and cannot be held back by a failsafe."""
+        now = self._parts[part.name]
+        if now.mode not in row.modes or not self._truth(row.when, part, tick):
+            return False
+        target = now.mode if row.move != "go" else row.target
+        return row.failsafe or not self.machine.is_moving(part, part.mode[target])
+
+    def _told(self, row: Row, mode: str) -> bool:
+        """Whether the machine tells of it when ``row`` decides in ``mode``: it changes the mode."""
+        return row.move == "restart" or (row.move == "go" and row.target != mode)
+
+    def _truth(self, condition: Condition, part: Part, tick: int) -> bool | None:
+        """Whether the row's condition holds on ``tick``; None when that cannot be told."""
+        match condition:
+            case Not(of):
+                inner = self._truth(of, part, tick)
+                return None if inner is None else not inner
+            case And(of):
+                found = [self._truth(each, part, tick) for each in of]
+                return False if False in found else None if None in found else True
+            case Or(of):
+                found = [self._truth(each, part, tick) for each in of]
+                return True if True in found else None if None in found else False
+            case InMode(name, modes):
+                mode = self._parts[name].mode
+                return None if mode is None else mode in modes
+            case After():
+                return self._after(condition, part, tick)
+            case Compare():
+                return self._compared(condition)
+            case _:
+                return None
+
+    def _after(self, asked: After, part: Part, tick: int) -> bool | None:
+        now = self._parts[part.name]
+        if asked.group is None:
+            return None if now.since is None else tick - now.since >= asked.ticks
+        if now.mode is not None and now.mode not in part.group[asked.group].modes:
+            return False
+        since = now.groups.get(asked.group)
+        return None if since is None or now.mode is None else tick - since >= asked.ticks
+
+    def _compared(self, asked: Compare) -> bool | None:
+        sides = [asked.left] if asked.right is None else [asked.left, asked.right]
+        moving = {c.name for part in self.machine.parts for c in part.counters if c.counts}
+        if any(side.kind != "counter" or side.name in moving for side in sides):
+            return None
+        values = [self.counters.get(side.name) for side in sides]
+        if values[0] is None or values[-1] is None:
+            return None
+        return _HOLDS[asked.op](values[0], asked.offset if asked.right is None else values[-1] + asked.offset)
+
+    # ----------------------------------------------------------------------------------------------------------- words
+
+    def _doubt(self, tick: int, machine_says: str, table_says: str) -> None:
+        self._pending.append(Difference(tick, machine_says, table_says))
+
+    def _known(self, part: Part, tick: int) -> str:
+        """What is known of the part, in words."""
+        now = self._parts[part.name]
+        words = [f"{part.name} in {now.mode}"]
+        if now.since is not None:
+            words[0] += f" for {show_duration(tick - now.since, self.machine.tick_ms)}"
+        words += [f"{name} in {other.mode}" for name, other in self._parts.items() if name != part.name and other.mode]
+        own = {counter.name for counter in part.counters}
+        words += [f"{name} {value}" for name, value in self.counters.items() if value is not None and name in own]
+        return "with " + ", ".join(words)
+
+
+def row_words(part: Part, row: Row) -> str:
+    """``row`` as people find it in the file: ``line 61, `creep absent 300 ms```."""
+    return f"line {row.place.line}, `{row.when_text}`"
+
+
+def told(machine: Machine, report: Report, before: Counts | None = None) -> str:
+    """A report in words; of counts only what is not 0, "" if all are, or if they are as they were ``before``."""
+    match report:
+        case Started(cause, table):
+            return f"started: {cause_words(cause)}; table {table}"
+        case Table(table):
+            return f"table {table}"
+        case RowTaken(_, part_number, number):
+            if part_number >= len(machine.parts) or number >= len(machine.parts[part_number].rows):
+                return f"row {number} of part {part_number}"
+            part = machine.parts[part_number]
+            row = part.rows[number]
+            where = f"{part.name}: " if len(machine.parts) > 1 else ""
+            leads = f" -> {row.target}" if row.move == "go" else " restarts" if row.move == "restart" else ""
+            does = f", {row.do_text}" if row.do_text else ""
+            kind = "failsafe" if row.failsafe else "rule"
+            return f"{where}{row.when_text}{leads}{does}   ({kind}, line {row.place.line})"
+        case Modes(_, first, modes):
+            words = []
+            for number, mode in enumerate(modes, first):
+                known = number < len(machine.parts) and mode < len(machine.parts[number].modes)
+                name = machine.parts[number].modes[mode].name if known else f"mode {mode}"
+                words.append(f"{machine.parts[number].name} {name}" if known and len(machine.parts) > 1 else name)
+            return ", ".join(words)
+        case Counts(dropped, ignored, late, faults, lost):
+            if report == before:
+                return ""
+            numbers = (dropped, ignored, late, faults, lost)
+            return ", ".join(f"{number} {word}" for number, word in zip(numbers, COUNTED, strict=True) if number)

@@ -1,0 +1,105 @@
+"""A log played again: what was said and done, in the machine's own time, held against the table."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from statecraft.bench.against import Against, told
+from statecraft.bench.listening import Heard, Listener
+from statecraft.bench.log import Entry, Head, entries, head
+from statecraft.firmware.reports import Counts, Modes, RowTaken, Started, Table
+from statecraft.machine import Link, Machine
+
+
+@dataclass
+class Replayed:
+    """What came of it.
+
+    Attributes:
+        head: what the log says of itself.
+        told: what happened, by tick, in order.
+        modes: by part, each mode with the tick from which it was so.
+        rows: tick, part and number of each row told of.
+        heard: by command or dial, the ticks on which it was sent and its value (None for a command); by the clock of
+            whoever kept the log, and so a little early or late.
+    """
+
+    machine: Machine
+    against: Against
+    head: Head | None = None
+    told: list[tuple[int, str]] = field(default_factory=list)
+    modes: dict[str, list[tuple[int, str | None]]] = field(default_factory=dict)
+    counters: dict[str, list[tuple[int, int | None]]] = field(default_factory=dict)
+    rows: list[tuple[int, str, int]] = field(default_factory=list)
+    heard: list[tuple[int, Heard]] = field(default_factory=list)
+    first: int | None = None
+
+
+def replay(machine: Machine, lines: Sequence[str]) -> Replayed:
+    """Play ``lines``, those of a log, again.
+
+    Raises:
+        NoLog: a line is none of a log.
+    """
+    against = Against(machine)
+    done = Replayed(machine, against, head(lines))
+    link = _link(machine, done.head)
+    listener = Listener(machine, link) if link is not None else None
+    counts: Counts | None = None
+    offset: float | None = None  # of the machine's time from the log's, in ms
+    modes: object = None
+    for entry in entries(lines):
+        if entry.way == "<":
+            if listener is not None and offset is not None:
+                _sent(done, listener, entry, int((entry.ms - offset) // machine.tick_ms) + 1)
+            continue
+        if entry.report is None:
+            against.noise()
+            done.told.append((against.tick, f"not a report: {entry.text[:60]}"))
+            continue
+        report = entry.report
+        against.take(report)
+        if isinstance(report, RowTaken | Modes):
+            late = entry.ms - report.tick * machine.tick_ms
+            offset = late if offset is None or isinstance(report, Modes) else min(offset, late)
+            done.first = report.tick if done.first is None else min(done.first, report.tick)
+        if isinstance(report, Started):
+            offset = counts = None
+            done.first = 0
+        if isinstance(report, RowTaken) and report.part < len(machine.parts):
+            done.rows.append((report.tick, machine.parts[report.part].name, report.row))
+        news = not isinstance(report, Table) and not (isinstance(report, Modes) and report.modes == modes)
+        if news and (words := told(machine, report, counts)):
+            done.told.append((against.tick, words))
+        if isinstance(report, Counts):
+            counts = report
+        if isinstance(report, Modes):
+            modes = report.modes
+        _note(done)
+    against.finish()
+    return done
+
+
+def _note(done: Replayed) -> None:
+    """Keep what has changed in modes and counters."""
+    tick = max(0, done.against.tick)
+    for name, mode in done.against.modes.items():
+        known = done.modes.setdefault(name, [])
+        if mode is not None and (not known or known[-1][1] != mode):
+            known.append((tick, mode))
+    for name, value in done.against.counters.items():
+        values = done.counters.setdefault(name, [])
+        if value is not None and (not values or values[-1][1] != value):
+            values.append((tick, value))
+
+
+def _sent(done: Replayed, listener: Listener, entry: Entry, tick: int) -> None:
+    text = entry.text if listener.link.checked else f"{entry.text}\n"
+    for heard in listener.feed(text.encode("ascii", "replace"), tick):
+        done.heard.append((tick, heard))
+
+
+def _link(machine: Machine, found: Head | None) -> Link | None:
+    names = [link for link in machine.links if found is None or link.name == found.link]
+    return names[0] if names else None

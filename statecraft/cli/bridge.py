@@ -1,0 +1,102 @@
+"""``statecraft bridge FILE --port P``: the remote for phones on the same network, through a serial port here."""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from statecraft.cli.common import Stop, file_argument, read
+
+if TYPE_CHECKING:
+    from statecraft.bench.log import Writer
+
+MISSING = "the bridge needs some packages more: pip install 'statecraft[bench]'"
+WEB_PORT = 8732
+
+
+@click.command(name="bridge", short_help="serve the remote to phones, and pass on what they say")
+@file_argument
+@click.option("-P", "--port", metavar="PORT", required=True, help="Where the machine is, such as /dev/ttyUSB0 or COM3.")
+@click.option("--network", is_flag=True, help="Let phones on the same network in, not only this computer.")
+@click.option("--web-port", metavar="N", type=click.IntRange(0, 65535), default=WEB_PORT, help="Instead of 8732.")
+@click.option("--link", metavar="NAME", help="The machine's link; the one with the halt unless you say.")
+@click.option("--log", metavar="FILE", type=click.Path(path_type=Path), help="Keep what went over the line.")
+def command(file: str, port: str, network: bool, web_port: int, link: str | None, log: Path | None) -> None:
+    """Serve FILE's remote, and pass bytes between its page and the machine at PORT.
+
+    One operator at a time; others look on. Nothing is sent that the operator's page did not say: when the page is gone,
+    the line is silent, and the machine stops by its own table.
+
+    With --network each phone needs an address of its own, good for one use, which is shown here. What goes over the
+    network is not encrypted: use one that is yours.
+    """
+    from statecraft.bench import log as logs
+    from statecraft.bench.controls import controls
+    from statecraft.bench.remote import page
+    from statecraft.cli.remote import notes
+
+    try:
+        from statecraft.bench.bridge import Bridge, own_address, serve
+    except ImportError:
+        raise Stop(MISSING) from None
+
+    machine = read(file)
+    found = controls(machine, link)
+    host = own_address() if network else "127.0.0.1"
+    where = [web_port]
+
+    def show(token: str) -> None:
+        import segno
+
+        address = f"http://{host}:{where[0]}/?t={token}"
+        click.echo(f"\nfor the next phone, once:  {address}")
+        with contextlib.suppress(UnicodeEncodeError):
+            segno.make(address).terminal(compact=True)
+
+    def ready(listening: int) -> None:
+        where[0] = listening
+        click.echo(f"{machine.name} at {port}, {found.link.baud} baud")
+        if not network:
+            click.echo(f"open  http://127.0.0.1:{listening}/   (Ctrl-C ends it; the machine then stops by its table)")
+
+    with contextlib.ExitStack() as stack:
+        keep = _Keep()
+        if log is not None:
+            try:
+                kept = stack.enter_context(log.open("x", encoding="utf-8"))
+            except OSError as error:
+                raise Stop(f"{log} cannot be written: {error.strerror or error}") from None
+            keep = _Keep(logs.Writer(kept, machine, found.link))
+        for note in notes(found):
+            click.echo(note)
+        bridge = Bridge(
+            found, page(found), port, guarded=network, on_token=show, on_bytes=keep.heard, on_sent=keep.sent,
+            watching=page(found, "watch"),
+        )  # fmt: skip
+        try:
+            serve(bridge, "0.0.0.0" if network else "127.0.0.1", web_port, ready)
+        except OSError as error:
+            raise Stop(f"port {web_port} cannot be listened on: {error.strerror or error}") from None
+    click.echo("ended")
+
+
+class _Keep:
+    """Keeps a log, if there is one to keep."""
+
+    def __init__(self, writer: Writer | None = None) -> None:
+        from statecraft.bench.log import Splitter
+
+        self._writer = writer
+        self._splitter = Splitter()
+
+    def heard(self, data: bytes) -> None:
+        if self._writer is not None:
+            for text, report in self._splitter.feed(data):
+                self._writer.heard(text, report)
+
+    def sent(self, data: bytes) -> None:
+        if self._writer is not None:
+            self._writer.sent(data)

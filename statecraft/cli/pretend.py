@@ -1,0 +1,106 @@
+"""``statecraft pretend FILE``: the machine behind a serial port, without a machine."""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+import tempfile
+import threading
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from statecraft.cli.common import Stop, file_argument, read, screen, step
+
+if TYPE_CHECKING:
+    from statecraft.agreement.wired import Program
+    from statecraft.bench.pretend import Body, Pretended, World
+    from statecraft.machine import Machine
+
+
+@click.command(name="pretend", short_help="a serial port with the machine behind it, simulated")
+@file_argument
+@click.option("--link", metavar="NAME", help="The link that the port is; the one with the halt unless you say.")
+@click.option("--chip", is_flag=True, help="Run the compiled program on the simulated chip, not the simulation.")
+@click.option("--trial", metavar="WORDS", help="Sensors start as in the trial whose title holds these words.")
+@click.option("--place", metavar="PATH", type=click.Path(path_type=Path), help="A name for the port, such as ./cart.")
+@click.option("--quiet", is_flag=True, help="Do not tell what it does.")
+def command(file: str, link: str | None, chip: bool, trial: str | None, place: Path | None, quiet: bool) -> None:
+    """Pretend to be FILE's machine: a pseudo-terminal that any serial program can open.
+
+    Type what its sensors see, as in a trial:  front 24 cm, bumper on
+    """
+    from statecraft.bench.controls import controls
+    from statecraft.bench.pretend import Chip, Desk, Pretended, World
+
+    machine = read(file)
+    found = controls(machine, link)
+    titles = [each.title for each in machine.trials if trial and trial.lower() in each.title.lower()]
+    if trial and len(titles) != 1:
+        raise Stop(f"{len(titles) or 'no'} trials have '{trial}' in the title; say which")
+    world = World(machine, titles[0] if titles else None)
+    with tempfile.TemporaryDirectory() as folder, contextlib.ExitStack() as stack:
+        body: Body
+        if chip:
+            body = Chip(_program(machine, Path(folder)), found.link.name, world)
+        else:
+            body = Desk(machine, found.link, world)
+        changed = threading.Event()
+        pretended = Pretended(body, changed.set)
+        stack.callback(pretended.close)
+        name = pretended.place
+        if place is not None:
+            try:
+                place.symlink_to(pretended.place)
+            except OSError as error:
+                raise Stop(f"{place} cannot be made: {error.strerror or error}") from None
+            stack.callback(lambda: place.unlink(missing_ok=True))
+            name = str(place)
+        what = "its program on the simulated chip" if chip else "its simulation"
+        click.echo(f"{machine.name} listens at {name}: {what}, link {found.link.name}, {found.link.baud} baud")
+        click.echo(f"sensors: {world.said() or 'none'}\nCtrl-C ends it")
+        threading.Thread(target=_typed, args=(machine, pretended, world), daemon=True).start()
+        _tell(pretended, changed, quiet)
+
+
+def _program(machine: Machine, folder: Path) -> Program:
+    from statecraft.agreement.wired import program
+    from statecraft.boards.chosen import board_of
+
+    with step(screen(stderr=True), "compile"):
+        return program(machine, board_of(machine), folder)
+
+
+def _typed(machine: Machine, pretended: Pretended, world: World) -> None:
+    """Take what is typed as inputs of a trial."""
+    from statecraft.bench.pretend import inputs_in
+    from statecraft.language import FileErrors
+
+    for line in sys.stdin:
+        if not line.strip():
+            click.echo(f"sensors: {world.said()}")
+            continue
+        try:
+            pretended.put(inputs_in(machine, line.strip()))
+        except FileErrors as errors:
+            for mistake in errors.mistakes:
+                click.echo(f"{mistake.message}. {mistake.hint}")
+
+
+def _tell(pretended: Pretended, changed: threading.Event, quiet: bool) -> None:
+    """What it does, as it does it, until it is interrupted."""
+    modes: dict[str, str] = {}
+    slow = False
+    while pretended.failed is None:
+        changed.wait(0.5)
+        changed.clear()
+        now = pretended.body.modes
+        if not quiet and now != modes:
+            told = ", ".join(f"{part} {mode}" if len(now) > 1 else mode for part, mode in now.items())
+            click.echo(f"{pretended.now_us / 1e6:9.2f} s  {told}")
+            modes = now
+        if pretended.behind > 1 and not slow:
+            slow = True
+            click.echo("note: this computer is too slow for it: its time goes slower than the clock on the wall")
+    raise Stop(f"the pretended machine has ended: {pretended.failed}")

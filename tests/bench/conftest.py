@@ -1,0 +1,35 @@
+"""What the live tests share: a Chromium, axe-core, and a compiled bale mover for the simulated chip."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from statecraft.language import read_file
+from statecraft.machine import Machine
+from tests.report.conftest import axe, chromium  # noqa: F401 - fixtures
+from tests.tools import need
+
+if TYPE_CHECKING:
+    from statecraft.agreement.wired import Program
+
+SAMPLES = Path(__file__).parents[2] / "samples"
+
+
+@pytest.fixture(scope="session")
+def bale_mover() -> Machine:
+    return read_file(str(SAMPLES / "bale_mover.modes"))
+
+
+@pytest.fixture(scope="session")
+def on_chip(bale_mover: Machine, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Program]:
+    """The bale mover's program for the chip."""
+    need("avr-g++")
+    need("/usr/include/simavr/sim_avr.h")
+    from statecraft.agreement.wired import program
+    from statecraft.boards import load
+
+    yield program(bale_mover, load(bale_mover.board), tmp_path_factory.mktemp("chip"))

@@ -1,0 +1,234 @@
+"""The remote in a real browser: every way of letting go, at the simulation's outputs; looks; axe-core."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from statecraft.bench.controls import controls
+from statecraft.bench.pretend import Pretended
+from statecraft.bench.remote import page
+from statecraft.language import read_file
+from statecraft.machine import Machine
+from tests.bench.rig import SAMPLES, Phone, bridge, desk, wait
+from tests.report.browser import Browser
+from tests.report.test_browser import VIOLATIONS
+
+pytestmark = pytest.mark.slow
+
+
+@pytest.fixture(scope="module")
+def machine(bale_mover: Machine) -> Iterator[Pretended]:
+    with desk(bale_mover) as made:
+        yield made
+
+
+@pytest.fixture(scope="module")
+def address(machine: Pretended) -> Iterator[str]:
+    with bridge(SAMPLES / "bale_mover.modes", machine.place) as served:
+        yield served.address
+
+
+@pytest.fixture
+def phone(chromium: Browser, address: str) -> Iterator[Phone]:
+    made = Phone(chromium)
+    made.open(address)
+    made.drive()
+    yield made
+    if made.fingers:
+        made.lose()
+
+
+def goes(machine: Pretended) -> None:
+    wait(lambda: machine.body.modes["drive"] == "forward")
+
+
+def stops(machine: Pretended, within: float = 0.9) -> None:
+    """`ahead` is missing for 500 ms."""
+    began = time.monotonic()
+    wait(lambda: machine.body.modes["drive"] == "standing")
+    assert time.monotonic() - began < within
+
+
+def held(phone: Phone) -> int:
+    return int(phone.run("return document.querySelectorAll('[data-on]').length"))
+
+
+def test_it_goes_while_it_is_held(phone: Phone, machine: Pretended) -> None:
+    phone.down("[data-hold=ahead]")
+    goes(machine)
+    time.sleep(1.2)
+    assert machine.body.modes["drive"] == "forward" and held(phone) == 1
+    wait(lambda: phone.text("mode-0") == "forward")
+    phone.up()
+    assert held(phone) == 0
+    stops(machine)
+    wait(lambda: phone.text("mode-0") == "standing")
+
+
+def test_a_finger_that_slides_off(phone: Phone, machine: Pretended) -> None:
+    phone.down("[data-hold=ahead]")
+    goes(machine)
+    phone.move(0, 150)
+    wait(lambda: held(phone) == 0)
+    stops(machine)
+    phone.move(0, -150)  # and back: it is not pressed anew
+    time.sleep(0.1)
+    assert held(phone) == 0
+
+
+def test_a_second_finger_that_slides_off(phone: Phone, machine: Pretended) -> None:
+    phone.down("[data-hold=ahead]", 1)
+    phone.down("[data-hold=up]", 2)
+    wait(lambda: held(phone) == 2)
+    phone.move(0, 200, 2)
+    wait(lambda: held(phone) == 1)
+    assert phone.run("return document.querySelector('[data-on]').dataset.hold") == "ahead"
+    goes(machine)
+    phone.lose()
+    stops(machine)
+
+
+def test_two_fingers_on_one_button_and_one_is_lost(phone: Phone, machine: Pretended) -> None:
+    phone.down("[data-hold=ahead]", 1)
+    phone.down("[data-hold=ahead]", 2)
+    goes(machine)
+    phone.move(0, 200, 2)
+    wait(lambda: held(phone) == 0)
+    stops(machine)
+
+
+@pytest.mark.parametrize(
+    "how",
+    [
+        "dispatchEvent(new Event('blur'))",
+        "dispatchEvent(new Event('pagehide'))",
+        "document.dispatchEvent(new Event('freeze'))",
+        "Object.defineProperty(document, 'hidden', {value: true, configurable: true});"
+        "document.dispatchEvent(new Event('visibilitychange'))",
+        "document.dispatchEvent(new PointerEvent('lostpointercapture', {pointerId: window.last, bubbles: true}))",
+    ],
+    ids=["focus", "page", "frozen", "hidden tab", "pointer"],
+)
+def test_every_way_of_letting_go(phone: Phone, machine: Pretended, how: str) -> None:
+    phone.run("addEventListener('pointerdown', e => { window.last = e.pointerId }, true)")
+    phone.down("[data-hold=ahead]")
+    goes(machine)
+    phone.run(how)
+    assert held(phone) == 0
+    stops(machine)
+
+
+def test_a_call_comes_in(phone: Phone, machine: Pretended) -> None:
+    phone.down("[data-hold=ahead]")
+    goes(machine)
+    phone.lose()
+    assert held(phone) == 0
+    stops(machine)
+
+
+def test_a_hidden_page_is_silent_and_does_not_go_on_by_itself(phone: Phone, machine: Pretended) -> None:
+    hide = "Object.defineProperty(document, 'hidden', {value: %s, configurable: true});"
+    phone.run(hide % "true" + "document.dispatchEvent(new Event('visibilitychange'))")
+    time.sleep(0.3)
+    before = machine.last_byte_us
+    time.sleep(0.6)
+    assert machine.last_byte_us == before
+    phone.run(hide % "false" + "document.dispatchEvent(new Event('visibilitychange'))")
+    time.sleep(0.4)
+    assert machine.last_byte_us == before
+    assert "Press Drive" in phone.text("said")
+
+
+def test_by_mouse_and_by_keyboard(phone: Phone, machine: Pretended) -> None:
+    from selenium.webdriver.common.action_chains import ActionChains
+    from selenium.webdriver.common.by import By
+    from selenium.webdriver.common.keys import Keys
+
+    button = phone.driver.find_element(By.CSS_SELECTOR, "[data-hold=back]")
+    phone.run("arguments[0].focus()", button)
+    ActionChains(phone.driver).key_down(Keys.SPACE).perform()
+    wait(lambda: machine.body.modes["drive"] == "backward")
+    ActionChains(phone.driver).key_up(Keys.SPACE).perform()
+    stops(machine)
+    ActionChains(phone.driver).key_down(Keys.ENTER).perform()
+    wait(lambda: machine.body.modes["drive"] == "backward")
+    phone.run("arguments[0].blur()", button)
+    stops(machine)
+    ActionChains(phone.driver).key_up(Keys.ENTER).perform()
+    ActionChains(phone.driver).click_and_hold(button).perform()
+    wait(lambda: machine.body.modes["drive"] == "backward")
+    ActionChains(phone.driver).release().perform()
+    stops(machine)
+    before = len(machine.heard)
+    ActionChains(phone.driver).send_keys(Keys.ESCAPE).perform()
+    wait(lambda: any(b"$halt*" in data for _, data in list(machine.heard)[before:]))
+
+
+def test_a_dial(phone: Phone, machine: Pretended) -> None:
+    phone.run(
+        "const d = document.getElementById('dial-pace'); d.value = 70; d.dispatchEvent(new Event('input'))"
+    )
+    wait(lambda: machine.body.view.dials["pace"] == 70)  # type: ignore[attr-defined]
+    assert phone.text("dial-pace-is") == "70 %"
+
+
+def test_faults_and_rows_are_shown(phone: Phone, machine: Pretended, bale_mover: Machine) -> None:
+    from statecraft.bench.pretend import inputs_in
+
+    machine.put(inputs_in(bale_mover, "tilt fault"))
+    wait(lambda: "sensor fault" in phone.text("trouble"))
+    machine.put(inputs_in(bale_mover, "tilt 0 deg"))
+    phone.tap("[data-once=clamp]")
+    wait(lambda: "clamp and drive in standing" in phone.text("did"))
+
+
+def test_halt_is_in_reach_and_larger_than_the_rest(phone: Phone) -> None:
+    for width, height in ((360, 640), (360, 740), (768, 1024), (1440, 900), (740, 360)):
+        Phone(phone.browser, width, height)
+        size = (
+            "const r = document.querySelector(arguments[0]).getBoundingClientRect();"
+            "return [r.width * r.height, r.left, r.top, r.right, r.bottom, innerWidth, innerHeight]"
+        )
+        area, left, top, right, bottom, wide, high = phone.run(size, "[data-halt]")
+        assert 0 <= left < right <= wide and 0 <= top < bottom <= high
+        others = phone.run(
+            "return [...document.querySelectorAll('button:not([data-halt])')].map(e => "
+            "e.getBoundingClientRect()).map(r => r.width * r.height)"
+        )
+        assert area > max(others)
+        assert phone.run("return document.documentElement.scrollWidth") <= wide
+
+
+def test_a_left_hand_is_kept(phone: Phone, address: str) -> None:
+    x = "return document.querySelector('[data-hold=ahead]').getBoundingClientRect().left"
+    right = phone.run(x)
+    phone.run("document.querySelectorAll('details').forEach(d => d.open = true)")
+    phone.tap("[data-keep=hand]")
+    left = phone.run(x)
+    phone.open(address)
+    assert left != right and phone.run(x) == left
+    phone.run("localStorage.clear()")
+
+
+@pytest.mark.parametrize("name", ["bale_mover", "feed_pusher", "yard_gate"])
+@pytest.mark.parametrize("night", [False, True], ids=["day", "night"])
+def test_axe_finds_nothing(chromium: Browser, axe: str, tmp_path: Path, name: str, night: bool) -> None:
+    machine = read_file(str(SAMPLES / f"{name}.modes"))
+    for role in ("drive", "watch"):
+        path = tmp_path / f"{role}.html"
+        path.write_text(page(controls(machine), role), encoding="utf-8")  # type: ignore[arg-type]
+        for width in (360, 768, 1440):
+            chromium.show(path, width)
+            for armed in ("no", "yes"):
+                chromium.run(
+                    "document.body.dataset.light = arguments[0]; document.body.dataset.armed = arguments[1];"
+                    "document.querySelectorAll('details').forEach(d => d.open = true)", "night" if night else "", armed,
+                )  # fmt: skip
+                for state in ("off", "live", "lost", "late", "blind"):
+                    chromium.run("document.getElementById('link').dataset.state = arguments[0]", state)
+                chromium.run(axe)
+                assert chromium.wait_for(VIOLATIONS) == []
