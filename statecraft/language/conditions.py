@@ -177,8 +177,8 @@ class Conditions:
         meant = self._mistakes.nearest(name, known)
         hint = f'Did you mean "{meant}"?' if meant else f"There are: {', '.join(known[:6])}." if known else ""
         if not meant and scope.kind == "observer":
-            hint = f"Here may stand a mode ({', '.join(modes[:6])}), a level, a switch, an output (beacon on), "
-            hint += "a reading (front < 35 cm), or a command, which is so on the tick that takes it."
+            hint = f"This can be a mode ({', '.join(modes[:6])}), a level, a switch, an output (beacon on), "
+            hint += "a reading (front < 35 cm), or a command, which is true on the tick that takes it."
         self._mistakes.add(piece.place(token), message, hint, code="unknown-name")
 
     def _earlier_level(self, token: Token, piece: Piece, scope: Scope) -> bool:
@@ -215,7 +215,7 @@ class Conditions:
             return None
         link = cast("Link | None", entry.item)
         if link is not None and link.silent is None:
-            message = f'The link "{token}" is never silent: it does not say after how long it would be'
+            message = f'The link "{token}" is never silent: its line does not say after how long'
             hint = f"Add to it ({at(link.place, piece.place(token))}):  silent after 500 ms"
             self._mistakes.add(piece.place(token), message, hint, code="never-silent")
             return None
@@ -239,7 +239,7 @@ class Conditions:
         ticks = self._context.ticks(amount, piece, 'the time after "after"')
         if not group:
             if scope.kind == "observer" and scope.part is None:
-                message = "Which part's time is meant is not clear here"
+                message = "It is not clear which part's time is meant"
                 hint = "In a machine with parts, a promise or expectation does not ask after."
                 self._mistakes.add(piece.place(node), message, hint, code="ambiguous")
                 return None
@@ -272,8 +272,8 @@ class Conditions:
             return None
         steps = self._context.measures.steps(quantity(band, piece), entry.item.unit, entry.what)
         if steps is not None and steps < 0:
-            message = f"{quantity(band, piece)} is no width: it is below zero"
-            self._mistakes.add(piece.place(band), message, "Leave the minus away.", code="out-of-limits")
+            message = f"{quantity(band, piece)} is not a width: it is below zero"
+            self._mistakes.add(piece.place(band), message, "Leave out the minus sign.", code="out-of-limits")
             return None
         return Steady(entry.name, steps, ticks) if steps is not None and ticks is not None else None
 
@@ -293,7 +293,7 @@ class Conditions:
         if able is None:
             able = tuple(kind for kind in OUTPUTS if kind != "servo")
         if entry.kind not in able:
-            message = f"{article(entry.kind).capitalize()} is never {state}"
+            message = f"{article(entry.kind).capitalize()} cannot be {state}"
             hint = f"Compare its setting, as in {token} > 0 {_symbol_of(entry)}."
             if entry.kind == "relay":
                 hint = f"Ask {token} on or {token} off."

@@ -144,7 +144,8 @@ class Context:
             meant = self.mistakes.nearest(str(token), known)
             hint = f'Did you mean "{meant}"?' if meant else f"There are: {', '.join(known[:6])}." if known else ""
         if entry is not None:
-            message = f'"{token}" is {article(entry.kind)} ({at(entry.place, place)}), and a mode or group belongs here'
+            where = at(entry.place, place)
+            message = f'"{token}" is {article(entry.kind)} ({where}), but here a mode or group is needed'
             self.mistakes.add(place, message, hint, code="wrong-kind")
         else:
             self.mistakes.add(place, f'There is no mode or group "{clip(str(token))}"', hint, code="unknown-name")

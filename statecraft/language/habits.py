@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import re
+from decimal import Decimal
 from typing import NamedTuple
 
 _TIME = r"\d[\d.]* ?(?:ms|s|min|h)\b"
-_DASHED = re.compile(r"(?<![\w\"-])[A-Za-z_]\w*(?:-\w+)+")
+_DASHED = re.compile(r"(?<![\w\".-])[A-Za-z_]\w*(?:[.-]\w+)+")
 _WAITS = re.compile(rf"for ({_TIME}|\w+)")
 _BARE_TIME = re.compile(rf"(?:^|\band |\bor |\bnot |\() *({_TIME}) *$")
 _BLINKING = re.compile(rf"(\w+) +blinking +({_TIME})?")
 _NORMALLY = re.compile(r"normally[ -]?(closed|open)?")
+_INCHES = re.compile(r"(\d[\d.]*) *(in\b|\")")
+_WAIT = re.compile(rf"\b(?:wait|delay|pause|sleep)(?: for)? *\(?({_TIME})?")
 _STEPPED = re.compile(r"(\w+) *(\+\+|--)")
 _ADDED = re.compile(r"(\w+) *([+-])= *(\w+)")
 _ASSIGNED = re.compile(r"(\w+) *= *\1 *([+-]) *(\w+)")
@@ -19,6 +22,71 @@ SIGNS = {"&&": "and", "&": "and", "||": "or", "!": "not", "=": "==", "=<": "<=",
 
 EVERY_MODE = frozenset({"all", "every", "each", "always", "everywhere"})
 """What people call ``any``."""
+
+
+COMMENTS = ("//", "/*", ";", "-- ", "REM ")
+"""What begins a comment in other notations."""
+
+_RANGER = "sensor front range, trigger 22, echo 23, 2 cm .. 400 cm"
+STATEMENTS = {
+    **dict.fromkeys(("led", "light", "indicator"), "lamp beacon pin 13"),
+    **dict.fromkeys(("beeper", "speaker", "piezo", "sounder"), "buzzer horn pin 8, 2 kHz"),
+    **dict.fromkeys(("valve", "solenoid", "contactor", "digital"), "relay pump pin 7"),
+    **dict.fromkeys(("ultrasonic", "sonar", "ranger", "distance"), _RANGER),
+    **dict.fromkeys(("thermistor", "temperature"), "sensor air temperature, pin A2, 10 kohm at 25 C, beta 3950"),
+    **dict.fromkeys(("voltage", "battery"), "sensor supply voltage, pin A0, 0 V .. 15 V"),
+    **dict.fromkeys(("button", "key", "pushbutton"), "command wall button, pin 3, on when low"),
+    **dict.fromkeys(("input", "contact", "limit"), "switch bumper pin 18, on when high, settle 20 ms"),
+    **dict.fromkeys(("state", "states"), "mode cruise port_drive 60 %, beacon on"),
+    **dict.fromkeys(("event", "signal", "message"), 'command patrol "p"'),
+    **dict.fromkeys(("var", "variable", "int", "integer", "let", "register"), "counter turns 0 .. 7"),
+    **dict.fromkeys(("const", "define", "param", "parameter"), "constant side_room = 30 cm"),
+    **dict.fromkeys(("include", "import", "require"), 'use "common.modes"'),
+    **dict.fromkeys(("serial", "radio", "uart", "port"), "link operator serial1, 9600 baud, plain"),
+    **dict.fromkeys(("pot", "potentiometer", "knob"), 'dial pace "v", 20 % .. 80 %, starts 40 %'),
+    **dict.fromkeys(("assert", "property", "invariant"), "promise never bumper and beacon on"),
+    **dict.fromkeys(("test", "scenario", "simulate"), 'trial "a wall, then a dead end"'),
+}
+"""What people begin a line with who are used to another notation, and how such a line is written here."""
+
+UNITS = {
+    **dict.fromkeys(("in", "inch", "inches"), ("cm", Decimal("2.54"))),
+    **dict.fromkeys(("ft", "foot", "feet"), ("cm", Decimal("30.48"))),
+    **dict.fromkeys(("sec", "secs", "second", "seconds"), ("s", Decimal(1))),
+    **dict.fromkeys(("msec", "millis", "milliseconds"), ("ms", Decimal(1))),
+    **dict.fromkeys(("minute", "minutes", "mins"), ("min", Decimal(1))),
+    **dict.fromkeys(("us", "usec", "µs", "μs"), ("ms", Decimal("0.001"))),
+    **dict.fromkeys(("hour", "hours", "hr", "hrs"), ("h", Decimal(1))),
+    **dict.fromkeys(("volt", "volts"), ("V", Decimal(1))),
+    **dict.fromkeys(("amp", "amps", "ampere"), ("A", Decimal(1))),
+    **dict.fromkeys(("degree", "degrees"), ("deg", Decimal(1))),
+    **dict.fromkeys(("percent", "pct"), ("%", Decimal(1))),
+}
+"""Units that the language lacks: the one that it has instead, and how many of those it is."""
+
+
+def in_its_unit(number: Decimal, symbol: str) -> str:
+    """What ``number`` of a unit that the language lacks is in one that it has: ``30.5 cm``; "" where there is none."""
+    if symbol in ("F", "degF", "fahrenheit"):
+        return f"{((number - 32) * 5 / 9).quantize(Decimal('0.1')).normalize():f} C"
+    if symbol.lower() not in UNITS:
+        return ""
+    known, factor = UNITS[symbol.lower()]
+    value = number * factor
+    if known == "cm":
+        value = value.quantize(Decimal("0.1"))
+    return f"{value.normalize():f} {known}"
+
+
+def comment_sign(text: str, at: int) -> str:
+    """What begins a comment of another notation at ``at``; "" where nothing does."""
+    return next((sign for sign in COMMENTS if text.startswith(sign, at)), "")
+
+
+def commented(text: str) -> str:
+    """How ``text``, which begins with another notation's sign, is written as a comment."""
+    said = text.removeprefix(comment_sign(text, 0)).removesuffix("*/").strip("/*; -")
+    return f"Write:  # {said}" if len(said) <= 60 else f"Write:  # {said[:57]}..."
 
 
 class Answer(NamedTuple):
@@ -40,11 +108,16 @@ def habit(text: str, start: str, head: str, at: int) -> Answer | None:
     for match in _DASHED.finditer(text):
         if match.start() < at <= match.end() + 1:
             name = match.group()
-            hint = f"Names have no dashes. Write {name.replace('-', '_').lower()}."
-            return Answer(*match.span(), f'"{name}" will not do as a name', hint, "bad-name")
+            sign = "dots" if "." in name else "dashes"
+            hint = f"Names have no {sign}. Write {re.sub('[.-]', '_', name).lower()}."
+            return Answer(*match.span(), f'"{name}" cannot be a name', hint, "bad-name")
+    if (inches := next((each for each in _INCHES.finditer(text) if each.start(2) == at), None)) is not None:
+        better = in_its_unit(Decimal(inches[1]), "in") if inches[1].count(".") < 2 else ""
+        hint = f"Write {better}." if better else ""
+        return Answer(*inches.span(), "Lengths are in mm, cm or m", hint, "unknown-unit")
     match start:
         case "when_cell":
-            return _waiting(text, at) or _bare_time(text, at)
+            return _wait(text, at) or _waiting(text, at) or _bare_time(text, at)
         case "do_cell":
             return _change(text)
     if head in ("mode", "group") and (found := _BLINKING.search(text)) and found.start() < at <= found.end():
@@ -60,6 +133,15 @@ def habit(text: str, start: str, head: str, at: int) -> Answer | None:
             hint = "Write on when high for a normally closed contact to ground, on when low for a normally open one."
         return Answer(*closed.span(), "A contact says at which level of its pin it is on", hint, "contact")
     return None
+
+
+def _wait(text: str, at: int) -> Answer | None:
+    """``wait 1 s``: a row holds once its mode has lasted so long."""
+    match = _WAIT.search(text)
+    if match is None or not match.start() <= at <= match.end():
+        return None
+    message = "A row does not wait; it holds once its mode has lasted long enough"
+    return Answer(*match.span(), message, f"Write after {match[1] or '1 s'}.", "wait")
 
 
 def _waiting(text: str, at: int) -> Answer | None:
@@ -85,7 +167,7 @@ def _bare_time(text: str, at: int) -> Answer | None:
         return None
     begin = match.start(1)
     meant = " ".join(f"{text[:begin]}after {text[begin:]}".split())
-    return Answer(begin, match.end(1), f"{match[1]} by itself asks nothing", f'Did you mean "{meant}"?', "bare-time")
+    return Answer(begin, match.end(1), f"{match[1]} alone is not a condition", f'Did you mean "{meant}"?', "bare-time")
 
 
 def _change(text: str) -> Answer | None:

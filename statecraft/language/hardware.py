@@ -124,7 +124,7 @@ class Hardware:
             options = self._options(statement, entry, "urgent", *_CONTACT, what=f'the button "{entry.name}"')
             for named in list(names_in(tree))[1:]:
                 wrong = "A button comes from its pin, not from a link"
-                self._mistakes.add(piece.place(named), wrong, "Take the from away.", code="wrong-option")
+                self._mistakes.add(piece.place(named), wrong, "Leave out the from.", code="wrong-option")
             contact = self._contact(options, piece)
             if contact is None:
                 return None
@@ -261,7 +261,7 @@ class Hardware:
             return _kept(self.switches, Switch(entry.name, None, entry.place, takes_us=takes)) if right else None
         if "takes" in options:
             message = "A switch on a pin takes no time: takes at most is said of what is by hand"
-            self._mistakes.add(piece.place(options.get("takes")), message, "Take it away.", code="wrong-option")
+            self._mistakes.add(piece.place(options.get("takes")), message, "Leave it out.", code="wrong-option")
             return None
         contact = self._contact(options, piece)
         if contact is None:
@@ -291,12 +291,12 @@ class Hardware:
         assert token is not None
         name = str(token)[1:-1]
         if not _LIBRARY.fullmatch(name):
-            message = f'"{name[:40]}" is no name of a library'
+            message = f'"{name[:40]}" is not the name of a library'
             hint = 'It is named as its folder is, without an ending:  library "Wire"'
             self._mistakes.add(piece.place(token), message, hint, code="bad-name")
         elif name in self.libraries:
             message = f'The library "{name}" is named twice ({at(self.libraries[name], piece.place(token))})'
-            self._mistakes.add(piece.place(token), message, "Take one of them away.", code="duplicate-name")
+            self._mistakes.add(piece.place(token), message, "Leave one of them out.", code="duplicate-name")
         else:
             self.libraries[name] = piece.place(token)
 
@@ -670,7 +670,7 @@ class Hardware:
         if unit is None:
             unit = unit_of(ends[1].symbol)
             if unit is None:
-                message = f'"{ends[1].symbol[:20]}" is no unit that a reading can have'
+                message = f'"{ends[1].symbol[:20]}" is not a unit that a reading can have'
                 every = "; ".join(in_symbols(each) for each in Unit)
                 hint = f"A reading is {every}."
                 self._mistakes.add(ends[1].place, message, hint, code="unknown-unit")

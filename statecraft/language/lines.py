@@ -139,7 +139,7 @@ def read_bytes(path: Path, shown: str, mistakes: Mistakes, asked_at: Place | Non
     place = asked_at or Place(shown, 0)
     try:
         if not stat.S_ISREG(path.stat().st_mode):
-            what = "a folder" if path.is_dir() else "no ordinary file"
+            what = "a folder" if path.is_dir() else "not an ordinary file"
             mistakes.add(place, f'"{shown}" is {what}', "Name a machine file, whose name ends in .modes.", code="file")
             return None
         with path.open("rb") as file:
@@ -176,7 +176,7 @@ def decode(data: bytes, file: str, mistakes: Mistakes) -> str | None:
         return None
     if b"\0" in data:
         hint = "A machine file is plain text in UTF-8."
-        mistakes.add(Place(file, 0), "This is no text file: it has zero bytes in it", hint, code="file")
+        mistakes.add(Place(file, 0), "This is not a text file: it has zero bytes in it", hint, code="file")
         return None
     try:
         return data.decode("utf-8-sig")
@@ -189,7 +189,7 @@ def decode(data: bytes, file: str, mistakes: Mistakes) -> str | None:
             column = len(line[: error.start].decode("utf-8-sig", errors="replace")) + 1
             mistakes.add(
                 Place(file, number, column),
-                f"Byte {error.start + 1} of this line (hex {line[error.start]:02x}) is no UTF-8 text",
+                f"Byte {error.start + 1} of this line (hex {line[error.start]:02x}) is not UTF-8 text",
                 "Save the file as UTF-8, or write plain letters here.",
                 code="encoding",
             )
@@ -239,7 +239,7 @@ def _sound(raw: str, code: str, file: str, number: int, mistakes: Mistakes) -> b
         quoted ^= char == '"'
         if not quoted and char in _LOOKALIKES:
             name = "A no-break space" if not char.isprintable() or char.isspace() else f"The sign {char}"
-            message = f"{name} (U+{ord(char):04X}) is not one the language knows"
+            message = f"{name} (U+{ord(char):04X}) is not a character of the language"
             mistakes.add(Place(file, number, at + 1), message, f"Write {_LOOKALIKES[char]} instead.", code="look-alike")
             return False
     return _shallow(code, file, number, mistakes)
@@ -261,7 +261,7 @@ def _shallow(code: str, file: str, number: int, mistakes: Mistakes) -> bool:
         nots = nots + 1 if word == "not" else 0
         if deepest + nots > _DEEPEST:
             message = f"This is nested more than {_DEEPEST} deep"
-            hint = "Give parts of it a name of their own, as levels."
+            hint = "Split it: give parts of it names, as levels."
             mistakes.add(Place(file, number, match.start() + 1), message, hint, code="too-deep")
             return False
     return True

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
@@ -15,6 +16,7 @@ from statecraft.machine import Place
 
 LONGEST_NAME = 40
 
+_SPELLED = {"ß": "ss", "æ": "ae", "œ": "oe", "ø": "o", "đ": "d", "ð": "d", "ł": "l", "þ": "th", "ı": "i"}
 _GOOD = re.compile(r"[a-z][a-z0-9_]*", re.ASCII)
 _IN_CONDITIONS = frozenset({"and", "or", "not", "after"})
 _RESERVED: dict[str, frozenset[str]] = {
@@ -111,7 +113,7 @@ class Names:
             meant = self.mistakes.nearest(name, [other for other in self.of_kind(kinds) if other != name])
             hint = f'Did you mean "{meant}"?' if meant else self._known(kinds)
         if entry is not None:
-            message = f'"{name}" is {article(entry.kind)} ({at(entry.place, place)}), and {wanted} belongs here'
+            message = f'"{name}" is {article(entry.kind)} ({at(entry.place, place)}), but here {wanted} is needed'
             self.mistakes.add(place, message, hint, code="wrong-kind")
         else:
             message = f'There is no {_called(kinds)} "{clip(name)}"'
@@ -122,7 +124,7 @@ class Names:
         """A hint that says what there is of these kinds."""
         known = self.of_kind(kinds)
         if not known:
-            return f"None is declared. It would be, by a line that begins with {either(kinds[:3])}."
+            return f"None is declared yet. Declare one with a line that begins with {either(kinds[:3])}."
         return f"There are: {', '.join(known[:6])}{' ...' if len(known) > 6 else ''}."
 
 
@@ -134,16 +136,24 @@ def check_name(token: Token, piece: Piece, kind: str, mistakes: Mistakes) -> boo
         message = f"This name has {len(name)} letters"
         mistakes.add(place, message, f"A name has {LONGEST_NAME} letters at most.", code="long-name")
     elif not _GOOD.fullmatch(name):
-        better = re.sub(r"[^a-z0-9_]", "", name.lower()).lstrip("_0123456789")
-        hint = "Names are small letters a to z, digits and underscores, beginning with a letter"
-        hint += f": {better}." if better else "."
-        mistakes.add(place, f'"{name}" will not do as a name', hint, code="bad-name")
+        better = plain_name(name)
+        hint = "A name has small letters from a to z, digits and underscores, and begins with a letter."
+        hint += f" Write {better}." if better else ""
+        mistakes.add(place, f'"{name}" cannot be a name', hint, code="bad-name")
     elif name in _RESERVED.get("output" if kind in OUTPUTS else kind, _IN_CONDITIONS):
-        message = f'"{name}" is a word of the language where the name of {article(kind)} may stand'
+        message = f'"{name}" is a word of the language, so it cannot be the name of {article(kind)}'
         mistakes.add(place, message, f"Call it something else, such as {name}_{kind}.", code="reserved-word")
     else:
         return True
     return False
+
+
+def plain_name(text: str) -> str:
+    """``text`` as a name can be: small letters without accents; "" where nothing of it can."""
+    apart = re.sub(r"(?<=[^\W\d_A-Z])(?=[A-Z])", "_", text)
+    spelled = "".join(_SPELLED.get(char, char) for char in apart.lower())
+    letters = unicodedata.normalize("NFKD", spelled)
+    return re.sub(r"[^a-z0-9_]", "", letters).strip("_").lstrip("_0123456789")
 
 
 def _called(kinds: tuple[str, ...]) -> str:

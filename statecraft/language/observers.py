@@ -131,7 +131,7 @@ class Observers:
         for node in nodes:
             assert isinstance(node, Tree)
             if node.data == "no_more":
-                message = "What came again and again is ended at a moment, not every so often"
+                message = "What is sent repeatedly ends at one moment, not again and again"
                 hint = "Write it under at:  at 5 s no more beat"
                 self._mistakes.add(piece.place(node), message, hint, code="not-here")
                 script.sound = False
@@ -141,13 +141,13 @@ class Observers:
                 script.sound = False
                 continue
             if not isinstance(found, Hear | SetDial):
-                message = "Only commands and dials come again and again; a reading or a switch stays as it is set"
+                message = "Only commands and dials can be repeated; a reading or a switch stays as it is set"
                 self._mistakes.add(piece.place(node), message, "Set it with at.", code="not-here")
                 script.sound = False
                 continue
             name = found.command if isinstance(found, Hear) else found.dial
             if name in script.running:
-                message = f'"{name}" comes again and again already'
+                message = f'"{name}" is sent repeatedly already'
                 hint = f"End it first:  at 5 s no more {name}"
                 self._mistakes.add(piece.place(node), message, hint, code="twice-every")
                 script.sound = False
@@ -164,7 +164,7 @@ class Observers:
         number = script.running.pop(str(token), None)
         if number is None:
             if script.sound:
-                message = f'"{token}" does not come again and again here'
+                message = f'"{token}" is not being sent repeatedly here'
                 hint = f"It would begin with:  every 100 ms {token}"
                 self._mistakes.add(piece.place(node), message, hint, code="no-every")
             script.sound = False
@@ -225,7 +225,7 @@ class Observers:
         if isinstance(value, Token) and value.type in ("ON", "OFF", "FAULT"):
             if value.type == "FAULT" and isinstance(item, Sensor):
                 return SetSensor(item.name, None)
-            message = f"{what[0].upper()}{what[1:]} is never {value}"
+            message = f"{what[0].upper()}{what[1:]} cannot be {value}"
             example = item.unit.show(item.high)
             self._mistakes.add(piece.place(node), message, f"Write:  {item.name} {example}", code="wrong-value")
             return None
@@ -242,8 +242,8 @@ class Observers:
         if isinstance(item, Sensor):
             return SetSensor(item.name, steps)
         if steps % _one(item.unit):
-            message = f"{what[0].upper()}{what[1:]} is never {item.unit.show(steps)}"
-            hint = f"It is heard in whole {item.unit.symbol}."
+            message = f"{what[0].upper()}{what[1:]} cannot be {item.unit.show(steps)}"
+            hint = f"It takes whole {item.unit.symbol}."
             self._mistakes.add(piece.place(node), message, hint, code="too-fine")
             return None
         return SetDial(item.name, steps)

@@ -88,7 +88,7 @@ class Options:
             elif kind in self._found and kind not in several:
                 twice = {"limits": "a range", "framing": word}.get(kind, f'"{word.split()[0]}"')
                 message = f"{_capital(what)} has {twice} twice"
-                context.mistakes.add(piece.place(node), message, "Take one of them away.", code="option-twice")
+                context.mistakes.add(piece.place(node), message, "Leave one of them out.", code="option-twice")
             else:
                 self._found.setdefault(kind, []).append(node)
 

@@ -241,7 +241,7 @@ class PartReader:
         if stays:
             hint = "In a stop mode this servo stays where it is. Leave it out."
         else:
-            hint = f"Motors, relays and servos rest in a stop mode. Leave {entry.name} out, or take away the stop."
+            hint = f"Motors, relays and servos rest in a stop mode. Leave {entry.name} out, or remove the stop."
         self._mistakes.add(written.place, message, hint, code="moving-stop")
         return False
 
@@ -604,7 +604,7 @@ class PartReader:
         first, name = (token for token in tree.children if isinstance(token, Token))
         sequence = self._sequence_named(str(name))
         if str(first) != "last":
-            message = f'"{first} of {name}" is no mode'
+            message = f'"{first} of {name}" is not a mode'
             self._mistakes.add(cell.place(), message, "A row resumes a sequence with:  last of wash", code="syntax")
         elif sequence is None:
             known = [each.name for each in self._text.sequences]

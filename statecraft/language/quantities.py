@@ -8,6 +8,7 @@ from decimal import Decimal
 
 from lark import Token, Tree
 
+from statecraft.language.habits import in_its_unit
 from statecraft.language.lines import Piece
 from statecraft.language.mistakes import Mistakes, nearest
 from statecraft.machine import Place, Unit, show_duration
@@ -149,7 +150,7 @@ class Measures:
             below, above = math.floor(ticks), math.ceil(ticks)
             near = [n for n in (below, above) if n >= max(least, 1)]
             hint = " or ".join(show_duration(n, self.tick_ms) for n in near)
-            message = f"{value} is no whole number of ticks of {self.tick_ms} ms"
+            message = f"{value} is not a whole number of ticks of {self.tick_ms} ms"
             self._mistakes.add(value.place, message, f"Write {hint}.", code="not-whole-ticks")
             return None
         if ticks < least:
@@ -168,7 +169,7 @@ class Measures:
         ms = value.number * factor
         if ms < 0:
             message = f"{value} is before now: a duration is never negative"
-            self._mistakes.add(value.place, message, "Leave the minus away.", code="negative-time")
+            self._mistakes.add(value.place, message, "Leave out the minus sign.", code="negative-time")
             return None
         if ms > LONGEST_MS:
             self._mistakes.add(value.place, f"{value} is longer than a day", "The longest is 24 h.", code="too-long")
@@ -179,12 +180,12 @@ class Measures:
         """The resistance ``value`` in whole ohms, above 0; None, with the mistake noted, if it is none."""
         factor = _OHMS.get(value.symbol)
         if factor is None:
-            message = f"{value} is no resistance"
+            message = f"{value} is not a resistance"
             self._mistakes.add(value.place, message, "Write it in ohm, kohm or Mohm: 10 kohm.", code="wrong-unit")
             return None
         ohms = value.number * factor
         if ohms != int(ohms) or not 0 < ohms <= _LARGEST_STEPS:
-            message = f"{value} is no resistance that a part could have"
+            message = f"{value} is not a resistance that a part could have"
             hint = "It is a whole number of ohms above 0: 10 kohm."
             self._mistakes.add(value.place, message, hint, code="out-of-limits")
             return None
@@ -225,7 +226,10 @@ class Measures:
             meant = next((name for name in known if name.lower() == value.symbol.lower()), "")
             meant = meant or nearest(value.symbol, known)
             hint = f"Did you mean {meant}?" if meant else f"For {what} it must be {right}. {ways}"
-            message = f'"{value.symbol[:20]}" is no unit'
+            better = in_its_unit(value.number, value.symbol)
+            if better and family_of(better.rpartition(" ")[2]) == right:
+                hint = f"Write {better}."
+            message = f'"{value.symbol[:20]}" is not a unit'
             self._mistakes.add(value.place, message, hint, code="unknown-unit")
             return
         self._mistakes.add(value.place, message, ways, code="wrong-unit")

@@ -359,8 +359,8 @@ class _Reader:
                 token = Token("NAME", f"{token}_{times}", start_pos=token.start_pos)
             final = tree_in(tree, "final")
             if final is not None:
-                hint = "Leave final to a mode that the sequence leads to."
-                self._mistakes.add(piece.place(final), "A step is left, so it is not final", hint, code="wrong-option")
+                message, hint = "A step cannot be final: something follows", "Give final to the mode that then leads to."
+                self._mistakes.add(piece.place(final), message, hint, code="wrong-option")
             entry = part.names.names.declare(token, piece, "mode")
             if entry is None or not entry.kind:
                 sequence.sound = False

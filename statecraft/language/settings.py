@@ -55,7 +55,7 @@ class Settings:
                 continue
             if found.output in written:
                 message = f'"{found.output}" is set twice here'
-                self._mistakes.add(found.place, message, "Take one of them away.", code="option-twice")
+                self._mistakes.add(found.place, message, "Leave one of them out.", code="option-twice")
             else:
                 written[found.output] = found
         return list(written.values())
@@ -104,7 +104,7 @@ class Settings:
         period = self._context.ticks(amount, piece, "a blink's period", least=2)
         if period is not None and period % 2 and self._context.measures.tick_known:
             shown = [_duration(self._context, near) for near in (period - 1, period + 1)]
-            message = f"A blink of {_duration(self._context, period)} is {period} ticks, which have no half"
+            message = f"A blink of {_duration(self._context, period)} is {period} ticks, which cannot be halved"
             hint = f"Write {shown[0]} or {shown[1]}."
             self._mistakes.add(piece.place(value), message, hint, code="odd-blink")
             return None

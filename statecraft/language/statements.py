@@ -11,6 +11,7 @@ from typing import Literal
 from lark import Token, Tree
 
 from statecraft.language.forms import FORMS, IN_A_TRIAL, TABLE
+from statecraft.language.habits import STATEMENTS, comment_sign, commented
 from statecraft.language.lines import Line, Piece, lines_of, read_bytes
 from statecraft.language.mistakes import Mistakes, nearest
 from statecraft.language.syntax import Syntax
@@ -164,16 +165,26 @@ class Gatherer:
             return Statement("", None, piece, _second_word(piece))
         begin = len(piece.text) - len(piece.text.lstrip(" "))
         end = begin + max(1, len(head))
-        meant = nearest(head, HEADS, 0.75)
+        form = STATEMENTS.get(head.lower(), "")
+        meant = "" if form else nearest(head, HEADS, 0.75)
         shown = head or piece.text[begin]
-        message = f'No line begins with "{shown[:40]}"'
-        if meant:
+        message = f'A line cannot begin with "{shown[:40]}"'
+        if comment_sign(piece.text, begin):
+            place, hint = piece.span(begin, len(piece.text)), commented(piece.text[begin:])
+            self._mistakes.add(place, "A comment begins with #", hint, code="comment")
+            return None
+        if form:
+            hint = f"It is written like this:  {form}"
+        elif head in ("wait", "delay", "sleep", "pause"):
+            message = "A trial does not wait; it says when, counted from its start"
+            hint = "Write:  at 3 s …     In a table, a row waits with after:  after 1 s"
+        elif meant:
             hint = f"Did you mean {meant}?"
         elif in_table:
             message = "This row has no columns"
-            hint = f"Part them with |, as in the heading:  {TABLE}"
+            hint = f"Separate them with |, as in the heading:  {TABLE}"
         elif head in ("when", "in", "if"):
-            hint = f"What happens when is written in a table, under failsafes or rules:  {TABLE}"
+            hint = f"Conditions are written in a table, under failsafes or rules:  {TABLE}"
         else:
             hint = "A line begins with what it is about: mode, command, sensor, motor, rules and so on."
         self._mistakes.add(piece.span(begin, end), message, hint, code="unknown-statement")
@@ -287,11 +298,15 @@ class _Table:
             message = f"This row has {len(cells)} columns, its heading {self._columns}: {heading}"
             hint = f'The column "{_HEADING[len(cells)]}" may have been left out.'
             self._mistakes.add(code.place(), message, hint, code="missing-column")
+        elif self._columns == len(_HEADING) - 1 and len(cells) == len(_HEADING):
+            message = "This row changes something, and its heading has no column for that"
+            hint = f"Add it to the heading:  {TABLE}"
+            self._mistakes.add(cells[-1].place(), message, hint, code="no-do-column")
         else:
             place = cells[self._columns].place()
             place = Place(place.file, place.line, max(1, place.column - 1), place.width)
             message = f"This row has {len(cells)} columns, its heading {self._columns}: {heading}"
-            hint = "Take away the | that is too many. In a condition, write or."
+            hint = "Remove the extra |. In a condition, write or."
             self._mistakes.add(place, message, hint, code="stray-pipe")
 
 

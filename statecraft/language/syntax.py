@@ -11,7 +11,7 @@ from lark.lexer import PatternRE, PatternStr, TerminalDef
 from lark.parsers.lalr_interactive_parser import InteractiveParser
 
 from statecraft.language.forms import FORMS
-from statecraft.language.habits import SIGNS, habit
+from statecraft.language.habits import SIGNS, comment_sign, commented, habit
 from statecraft.language.lines import Piece
 from statecraft.language.mistakes import Mistakes, nearest
 from statecraft.resources import folder
@@ -105,19 +105,21 @@ def _explain(error: UnexpectedInput, piece: Piece, start: str, mistakes: Mistake
     place = piece.span(at, at + len(word))
     before = text[:at].rstrip()
 
-    if (known := habit(text, start, head if start == "line" else "", at)) is not None:
+    if comment_sign(text, at):
+        mistakes.add(piece.span(at, len(text)), "A comment begins with #", commented(text[at:]), code="comment")
+    elif (known := habit(text, start, head if start == "line" else "", at)) is not None:
         mistakes.add(piece.span(known.begin, known.end), known.message, known.hint, code=known.code)
     elif word.startswith('"') and not (len(word) > 1 and word.endswith('"')):
         mistakes.add(place, "This text in quotes does not end on its line", 'Close it with a ".', code="open-quote")
     elif before.endswith(",") and word in ("", ","):
-        message = "After this comma something more should come"
+        message = "Something should follow this comma"
         mistakes.add(piece.span(len(before) - 1, len(before)), message, form, code="stray-comma")
     elif "RPAR" in accepted and text.count("(") > text.count(")") and ended:
         opened = text.rindex("(")
         place = piece.span(opened, opened + 1)
         mistakes.add(place, "This parenthesis is never closed", "Put a ) where it ends.", code="parentheses")
     elif word == ")" and text.count(")", 0, at + 1) > text.count("(", 0, at):
-        mistakes.add(place, "This parenthesis closes none", "Take it away, or put a ( before.", code="parentheses")
+        mistakes.add(place, "This parenthesis closes nothing", "Remove it, or put a ( before it.", code="parentheses")
     elif SIGNS.get(word, "") and {"OP", "AND", "OR", "NOT"} & accepted:
         _tell_signs(piece, at, mistakes)
     elif word.lower() != word and word.lower() in _words(accepted):
@@ -127,15 +129,15 @@ def _explain(error: UnexpectedInput, piece: Piece, start: str, mistakes: Mistake
         message, hint = "A row leads to one mode, and here more follows", "For another mode write another row."
         mistakes.add(place, message, hint, code="go-to-several")
     elif "NAME" in accepted and "NUMBER" not in accepted and word[:1].isdigit():
-        hint = "Names begin with a small letter; then come small letters, digits and underscores."
-        mistakes.add(place, f'"{_short(word)}" will not do as a name', hint, code="bad-name")
+        hint = "A name has small letters from a to z, digits and underscores, and begins with a letter."
+        mistakes.add(place, f'"{_short(word)}" cannot be a name', hint, code="bad-name")
     elif word and parser is not None and _fits_after_comma(parser, accepted, word):
         place = piece.span(len(before), len(before) + 1)
         mistakes.add(place, f'A comma is missing before "{_short(word)}"', form, code="missing-comma")
     elif ended:
         mistakes.add(
             piece.span(max(0, len(before) - 1), len(before)),
-            f"Here the line ends, but {_list(accepted)} should follow" if accepted else "Here something is missing",
+            f"The line ends here, but {_list(accepted)} should follow" if accepted else "Something is missing here",
             form,
             code="unfinished",
         )
@@ -144,7 +146,7 @@ def _explain(error: UnexpectedInput, piece: Piece, start: str, mistakes: Mistake
         if meant:
             hint = f"Did you mean {meant}?"
         elif accepted and len(accepted) <= 4:
-            hint = f"Here may stand {_list(accepted)}. {form}".rstrip()
+            hint = f"Expected here: {_list(accepted)}. {form}".rstrip()
         else:
             hint = form
         mistakes.add(place, f'"{_short(word)}" does not fit here', hint, code="syntax")

@@ -61,16 +61,16 @@ def quantity(value: Value, unit: Unit | None, what: str) -> Quantity:
     if isinstance(number, str) and not symbol:
         match = _TEXT.fullmatch(number)
         if match is None:
-            raise WrongValue(f"{what}: {number!r} is no number with a unit; write it {_how(unit)}")
+            raise WrongValue(f"{what}: {number!r} is not a number with a unit; write it {_how(unit)}")
         number, symbol = match.groups()
     if isinstance(number, bool) or not isinstance(number, str | int | float | Decimal):
-        raise WrongValue(f"{what}: {value!r} is no number with a unit; write it {_how(unit)}")
+        raise WrongValue(f"{what}: {value!r} is not a number with a unit; write it {_how(unit)}")
     try:
         exact = Decimal(str(number))
     except InvalidOperation:
         exact = Decimal("NaN")
     if not exact.is_finite():
-        raise WrongValue(f"{what}: {value!r} is no number with a unit; write it {_how(unit)}")
+        raise WrongValue(f"{what}: {value!r} is not a number with a unit; write it {_how(unit)}")
     if not symbol and unit is not Unit.NUMBER:
         raise WrongValue(f"{what}: {number} lacks its unit; it is {family(unit)}: write it {_how(unit)}")
     return Quantity(exact, symbol, NOWHERE)

@@ -155,12 +155,12 @@ def test_conditions_that_ask_for_longer_than_the_file_does(doors: statecraft.Mod
         ({"heading": 90}, WrongValue, r'heading: 90 lacks its unit; it is an angle: write it in deg: "35 deg"'),
         ({"heading": "90"}, WrongValue, "heading: 90 lacks its unit"),
         ({"heading": "90 cm"}, WrongValue, "90 cm is a length; for heading it must be an angle. Write it in deg."),
-        ({"heading": "90 dge"}, WrongValue, '"dge" is no unit. Did you mean deg?'),
+        ({"heading": "90 dge"}, WrongValue, '"dge" is not a unit. Did you mean deg?'),
         ({"heading": "400 deg"}, WrongValue, "heading cannot be 400 deg: it goes from 0 deg to 359.9 deg"),
         ({"heading": "-1 deg"}, WrongValue, "it goes from 0 deg to 359.9 deg"),
         ({"heading": "0.05 deg"}, WrongValue, "0.05 deg is finer than heading can tell.*Write 0 deg or 0.1 deg"),
         ({"heading": True}, WrongValue, 'heading is a sensor: give it a reading, or "fault"'),
-        ({"heading": "east"}, WrongValue, "heading: 'east' is no number with a unit"),
+        ({"heading": "east"}, WrongValue, "heading: 'east' is not a number with a unit"),
         ({"heading": (float("nan"), "deg")}, WrongValue, "no number with a unit"),
         ({"heading": [1, "deg"]}, WrongValue, "no number with a unit"),
         ({"tally": "7 cm"}, WrongValue, "7 cm is a length; for tally it must be a plain number"),
@@ -189,7 +189,7 @@ def test_wrong_times_names_and_conditions_are_refused(doors: statecraft.Model, t
     sim = doors.simulate()
     for asked, told in (
         (lambda: sim.run(5), "the time to run: 5 lacks its unit; it is a duration: write it in ms, s, min or h"),
-        (lambda: sim.run("5 ms"), "5 ms is no whole number of ticks of 10 ms. Write 10 ms"),
+        (lambda: sim.run("5 ms"), "5 ms is not a whole number of ticks of 10 ms. Write 10 ms"),
         (lambda: sim.run("0 s"), "too short"),
         (lambda: sim.run("-1 s"), "never negative"),
         (lambda: sim.run("25 h"), "longer than a day"),

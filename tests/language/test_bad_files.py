@@ -30,7 +30,7 @@ def test_empty(tmp_path: Path, data: bytes) -> None:
 
 def test_binary(tmp_path: Path) -> None:
     (mistake,) = wrong(tmp_path / "a.modes", bytes(range(256)) * 10)
-    assert mistake.message == "This is no text file: it has zero bytes in it"
+    assert mistake.message == "This is not a text file: it has zero bytes in it"
     assert mistakes("machine \0cart")[0].code == "file"
 
 
@@ -52,7 +52,7 @@ def test_missing_and_near(tmp_path: Path) -> None:
 
 
 def test_folder_and_devices(tmp_path: Path) -> None:
-    for path, what in ((tmp_path, "a folder"), (Path("/dev/zero"), "no ordinary file")):
+    for path, what in ((tmp_path, "a folder"), (Path("/dev/zero"), "not an ordinary file")):
         with pytest.raises(FileErrors) as caught:
             read_file(path)
         assert caught.value.mistakes[0].message == f'"{path}" is {what}'
@@ -109,7 +109,7 @@ def test_bytes_that_are_no_utf8(tmp_path: Path) -> None:
     text = frame().encode().replace(b"lamp beacon", b"lamp b\xe4acon # \xff").replace(b"cart\n", b"cart # \xe4\n", 1)
     found = wrong(tmp_path / "a.modes", text)
     assert [(m.code, m.place.line, m.place.column) for m in found[:2]] == [("encoding", 1, 16), ("encoding", 14, 7)]
-    assert found[0].message == "Byte 16 of this line (hex e4) is no UTF-8 text"
+    assert found[0].message == "Byte 16 of this line (hex e4) is not UTF-8 text"
 
 
 def test_bytes_that_are_no_utf8_make_no_noise(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from statecraft.language import FileErrors, read_text, show
-from tests.language.frame import BEHAVIOUR, HARDWARE, frame
+from tests.language.frame import BEHAVIOUR, HARDWARE, frame, mistakes
 
 TWO_LINKS = re.sub(r'(?m)^((?:command|dial) \w+ "[^"]+")', r"\1 from operator", HARDWARE)
 
@@ -23,7 +23,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"more_hardware": "sensr back range, trigger 28, echo 29, 2 cm .. 400 cm"},
         "unknown-statement",
         "sensr",
-        'No line begins with "sensr"',
+        'A line cannot begin with "sensr"',
         "Did you mean sensor?",
     ),
     (
@@ -31,7 +31,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"more_hardware": "wheel left pin 3"},
         "unknown-statement",
         "wheel",
-        'No line begins with "wheel"',
+        'A line cannot begin with "wheel"',
         "A line begins with what it is about: mode, command, sensor, motor, rules and so on.",
     ),
     (
@@ -39,15 +39,15 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"more_hardware": "if front < 3 cm then stop"},
         "unknown-statement",
         "if",
-        'No line begins with "if"',
-        "What happens when is written in a table, under failsafes or rules:  in | when | go to | do",
+        'A line cannot begin with "if"',
+        "Conditions are written in a table, under failsafes or rules:  in | when | go to | do",
     ),
     (
         "starts with sign",
         {"more_hardware": "- lamp x pin 3"},
         "unknown-statement",
         "-",
-        'No line begins with "-"',
+        'A line cannot begin with "-"',
         "A line begins with what it is about: mode, command, sensor, motor, rules and so on.",
     ),
     (
@@ -71,7 +71,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"more_hardware": "sensor back range, trigger 28,"},
         "stray-comma",
         ",",
-        "After this comma something more should come",
+        "Something should follow this comma",
         "It is written like this:  sensor front range, trigger 22, echo 23, 2 cm .. 400 cm",
     ),
     (
@@ -79,7 +79,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"more_hardware": "link radio serial2, 9600"},
         "unfinished",
         "0",
-        "Here the line ends, but baud should follow",
+        "The line ends here, but baud should follow",
         "It is written like this:  link operator serial1, 9600 baud, plain, silent after 500 ms",
     ),
     (
@@ -135,8 +135,8 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"rule": "parked | go or bumper) | cruise |"},
         "parentheses",
         ")",
-        "This parenthesis closes none",
-        "Take it away, or put a ( before.",
+        "This parenthesis closes nothing",
+        "Remove it, or put a ( before it.",
     ),
     (
         "too deep",
@@ -144,14 +144,14 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "too-deep",
         "(",
         "This is nested more than 40 deep",
-        "Give parts of it a name of their own, as levels.",
+        "Split it: give parts of it names, as levels.",
     ),
     (
         "pretty quotes",
         {"more_hardware": "command x “x”"},
         "look-alike",
         "“",
-        "The sign “ (U+201C) is not one the language knows",
+        "The sign “ (U+201C) is not a character of the language",
         'Write " instead.',
     ),
     (
@@ -159,7 +159,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"rule": "parked | front ≤ 3 cm | cruise |"},
         "look-alike",
         "≤",
-        "The sign ≤ (U+2264) is not one the language knows",
+        "The sign ≤ (U+2264) is not a character of the language",
         "Write <= instead.",
     ),
     (
@@ -167,7 +167,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"more_hardware": "lamp\xa0x pin 3"},
         "look-alike",
         "\xa0",
-        "A no-break space (U+00A0) is not one the language knows",
+        "A no-break space (U+00A0) is not a character of the language",
         "Write an ordinary space instead.",
     ),
     (
@@ -191,7 +191,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"more_hardware": "constant warm = 30 °C"},
         "look-alike",
         "°",
-        "The sign ° (U+00B0) is not one the language knows",
+        "The sign ° (U+00B0) is not a character of the language",
         "Write deg, or C for temperatures instead.",
     ),
     (
@@ -199,16 +199,16 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"more_hardware": "lamp Left pin 3"},
         "bad-name",
         "Left",
-        '"Left" will not do as a name',
-        "Names are small letters a to z, digits and underscores, beginning with a letter: left.",
+        '"Left" cannot be a name',
+        "A name has small letters from a to z, digits and underscores, and begins with a letter. Write left.",
     ),
     (
         "umlaut name",
         {"more_hardware": "lamp tür pin 3"},
         "bad-name",
         "tür",
-        '"tür" will not do as a name',
-        "Names are small letters a to z, digits and underscores, beginning with a letter: tr.",
+        '"tür" cannot be a name',
+        "A name has small letters from a to z, digits and underscores, and begins with a letter. Write tur.",
     ),
     (
         "long name",
@@ -223,15 +223,15 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"more_hardware": "lamp 3left pin 3"},
         "bad-name",
         "3left",
-        '"3left" will not do as a name',
-        "Names begin with a small letter; then come small letters, digits and underscores.",
+        '"3left" cannot be a name',
+        "A name has small letters from a to z, digits and underscores, and begins with a letter.",
     ),
     (
         "reserved mode",
         {"more_modes": "mode any stop"},
         "reserved-word",
         "any",
-        '"any" is a word of the language where the name of a mode may stand',
+        '"any" is a word of the language, so it cannot be the name of a mode',
         "Call it something else, such as any_mode.",
     ),
     (
@@ -239,7 +239,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"more_hardware": "switch not pin 3, on when low"},
         "reserved-word",
         "not",
-        '"not" is a word of the language where the name of a switch may stand',
+        '"not" is a word of the language, so it cannot be the name of a switch',
         "Call it something else, such as not_switch.",
     ),
     (
@@ -303,7 +303,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"rule": "parked | bumper fault | cruise |"},
         "wrong-kind",
         "bumper",
-        '"bumper" is a switch (line 11), and a sensor belongs here',
+        '"bumper" is a switch (line 11), but here a sensor is needed',
         "There are: front, supply.",
     ),
     (
@@ -383,7 +383,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"rule": "parked | front silent | cruise |"},
         "wrong-kind",
         "front",
-        '"front" is a sensor (line 9), and a link belongs here',
+        '"front" is a sensor (line 9), but here a link is needed',
         "There are: operator.",
     ),
     (
@@ -407,7 +407,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"rule": "parked | front < 30 furlongs | cruise |"},
         "unknown-unit",
         "30 furlongs",
-        '"furlongs" is no unit',
+        '"furlongs" is not a unit',
         'For the sensor "front" it must be a length. Write it in cm, mm or m.',
     ),
     (
@@ -415,7 +415,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"rule": "parked | front < 30 CM | cruise |"},
         "unknown-unit",
         "30 CM",
-        '"CM" is no unit',
+        '"CM" is not a unit',
         "Did you mean cm?",
     ),
     (
@@ -495,7 +495,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"rule": "parked | after 405 ms | cruise |"},
         "not-whole-ticks",
         "405 ms",
-        "405 ms is no whole number of ticks of 10 ms",
+        "405 ms is not a whole number of ticks of 10 ms",
         "Write 400 ms or 410 ms.",
     ),
     (
@@ -512,7 +512,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "negative-time",
         "-3 s",
         "-3 s is before now: a duration is never negative",
-        "Leave the minus away.",
+        "Leave out the minus sign.",
     ),
     (
         "duration in cm",
@@ -600,7 +600,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "option-twice",
         "checked",
         'The link "operator" has plain or checked twice',
-        "Take one of them away.",
+        "Leave one of them out.",
     ),
     (
         "port twice",
@@ -631,7 +631,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"rule": "parked | operator silent | cruise |", "hardware": HARDWARE.replace(", silent after 500 ms", "")},
         "never-silent",
         "operator",
-        'The link "operator" is never silent: it does not say after how long it would be',
+        'The link "operator" is never silent: its line does not say after how long',
         "Add to it (line 4):  silent after 500 ms",
     ),
     (
@@ -816,7 +816,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "option-twice",
         "trigger 29",
         'A range sensor has "trigger" twice',
-        "Take one of them away.",
+        "Leave one of them out.",
     ),
     (
         "plausible",
@@ -831,7 +831,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"more_hardware": "sensor back voltage, pin A3, 0 V .. 3 V, patience 5 ms"},
         "not-whole-ticks",
         "5 ms",
-        "5 ms is no whole number of ticks of 10 ms",
+        "5 ms is not a whole number of ticks of 10 ms",
         "Write 10 ms.",
     ),
     (
@@ -847,7 +847,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"more_hardware": "sensor air temperature, pin A2, 10 kV at 25 C, beta 3950, against 10 kohm"},
         "wrong-unit",
         "10 kV",
-        "10 kV is no resistance",
+        "10 kV is not a resistance",
         "Write it in ohm, kohm or Mohm: 10 kohm.",
     ),
     (
@@ -888,7 +888,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "syntax",
         "five",
         '"five" does not fit here',
-        "Here may stand a pin, such as 5 or A0. It is written like this:  lamp beacon pin 13",
+        "Expected here: a pin, such as 5 or A0. It is written like this:  lamp beacon pin 13",
     ),
     (
         "motor pins",
@@ -992,7 +992,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "moving-stop",
         "drive 10 %",
         'The stop mode "off" drives the motor "drive"',
-        "Motors, relays and servos rest in a stop mode. Leave drive out, or take away the stop.",
+        "Motors, relays and servos rest in a stop mode. Leave drive out, or remove the stop.",
     ),
     (
         "stop relay",
@@ -1000,7 +1000,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "moving-stop",
         "pump on",
         'The stop mode "off" drives the relay "pump"',
-        "Motors, relays and servos rest in a stop mode. Leave pump out, or take away the stop.",
+        "Motors, relays and servos rest in a stop mode. Leave pump out, or remove the stop.",
     ),
     (
         "stop servo",
@@ -1008,7 +1008,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "moving-stop",
         "arm 20 deg",
         'The stop mode "off" drives the servo "arm"',
-        "Motors, relays and servos rest in a stop mode. Leave arm out, or take away the stop.",
+        "Motors, relays and servos rest in a stop mode. Leave arm out, or remove the stop.",
     ),
     (
         "stop through group",
@@ -1016,7 +1016,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "moving-stop",
         "drive 10 %",
         'The stop mode "parked" drives the motor "drive" (through the group "all")',
-        "Motors, relays and servos rest in a stop mode. Leave drive out, or take away the stop.",
+        "Motors, relays and servos rest in a stop mode. Leave drive out, or remove the stop.",
     ),
     (
         "motor on",
@@ -1071,7 +1071,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"more_modes": "mode off beacon blink 50 ms"},
         "odd-blink",
         "blink 50 ms",
-        "A blink of 50 ms is 5 ticks, which have no half",
+        "A blink of 50 ms is 5 ticks, which cannot be halved",
         "Write 40 ms or 60 ms.",
     ),
     (
@@ -1080,14 +1080,14 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "option-twice",
         "beacon off",
         '"beacon" is set twice here',
-        "Take one of them away.",
+        "Leave one of them out.",
     ),
     (
         "set a switch",
         {"more_modes": "mode off bumper on"},
         "wrong-kind",
         "bumper",
-        '"bumper" is a switch (line 11), and an output belongs here',
+        '"bumper" is a switch (line 11), but here an output is needed',
         "There are: drive, arm, beacon, pump, horn.",
     ),
     (
@@ -1223,7 +1223,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"rule": "parked | go | cruise | turns"},
         "unfinished",
         "s",
-        "Here the line ends, but -, + or = should follow",
+        "The line ends here, but -, + or = should follow",
         "It is written like this:  turns = 0     turns + 1",
     ),
     (
@@ -1255,7 +1255,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"more_hardware": "switch far-off pin 7, on when low"},
         "bad-name",
         "far-off",
-        '"far-off" will not do as a name',
+        '"far-off" cannot be a name',
         "Names have no dashes. Write far_off.",
     ),
     (
@@ -1263,7 +1263,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"more_modes": "mode off drive-left 20 %"},
         "bad-name",
         "drive-left",
-        '"drive-left" will not do as a name',
+        '"drive-left" cannot be a name',
         "Names have no dashes. Write drive_left.",
     ),
     (
@@ -1295,7 +1295,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"rule": "parked | go or 20 s and bumper | cruise |"},
         "bare-time",
         "20 s",
-        "20 s by itself asks nothing",
+        "20 s alone is not a condition",
         'Did you mean "go or after 20 s and bumper"?',
     ),
     (
@@ -1303,7 +1303,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"rule": "parked | 400 ms | cruise |"},
         "bare-time",
         "400 ms",
-        "400 ms by itself asks nothing",
+        "400 ms alone is not a condition",
         'Did you mean "after 400 ms"?',
     ),
     (
@@ -1375,7 +1375,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"rule": "parked | go | cruise | front = 3"},
         "wrong-kind",
         "front",
-        '"front" is a sensor (line 9), and a counter belongs here',
+        '"front" is a sensor (line 9), but here a counter is needed',
         "There are: turns.",
     ),
     (
@@ -1416,7 +1416,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "stray-pipe",
         " turns = ",
         "This row has 5 columns, its heading 4: in | when | go to | do",
-        "Take away the | that is too many. In a condition, write or.",
+        "Remove the extra |. In a condition, write or.",
     ),
     (
         "leading pipe",
@@ -1432,7 +1432,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "unknown-statement",
         "parked",
         "This row has no columns",
-        "Part them with |, as in the heading:  in | when | go to | do",
+        "Separate them with |, as in the heading:  in | when | go to | do",
     ),
     (
         "no heading",
@@ -1504,7 +1504,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "syntax",
         "always",
         '"always" does not fit here',
-        "Here may stand every, never, once or while. It is written like this:  promise once halt -> parked within 20 ms",
+        "Expected here: every, never, once or while. It is written like this:  promise once halt -> parked within 20 ms",
     ),
     (
         "promise mode",
@@ -1519,7 +1519,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"extra": "promise once halt -> parked"},
         "unfinished",
         "d",
-        "Here the line ends, but within should follow",
+        "The line ends here, but within should follow",
         "It is written like this:  promise once halt -> parked within 20 ms",
     ),
     (
@@ -1535,7 +1535,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"extra": "promise never drive on"},
         "wrong-kind",
         "drive on",
-        "A motor is never on",
+        "A motor cannot be on",
         "Compare its setting, as in drive > 0 %.",
     ),
     (
@@ -1543,7 +1543,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"extra": "promise never pump blinking"},
         "wrong-kind",
         "pump blinking",
-        "A relay is never blinking",
+        "A relay cannot be blinking",
         "Ask pump on or pump off.",
     ),
     (
@@ -1607,7 +1607,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"extra": "at 2 s front on"},
         "wrong-value",
         "front on",
-        'The sensor "front" is never on',
+        'The sensor "front" cannot be on',
         "Write:  front 400 cm",
     ),
     (
@@ -1623,7 +1623,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"extra": "every 1 s front 5 cm"},
         "not-here",
         "front 5 cm",
-        "Only commands and dials come again and again; a reading or a switch stays as it is set",
+        "Only commands and dials can be repeated; a reading or a switch stays as it is set",
         "Set it with at.",
     ),
     (
@@ -1631,7 +1631,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"extra": "every 1 s beat\nevery 2 s beat"},
         "twice-every",
         "beat",
-        '"beat" comes again and again already',
+        '"beat" is sent repeatedly already',
         "End it first:  at 5 s no more beat",
     ),
     (
@@ -1639,7 +1639,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"extra": "at 3 s no more beat"},
         "no-every",
         "no more beat",
-        '"beat" does not come again and again here',
+        '"beat" is not being sent repeatedly here',
         "It would begin with:  every 100 ms beat",
     ),
     (
@@ -1696,7 +1696,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "wrong-option",
         "operator",
         "A button comes from its pin, not from a link",
-        "Take the from away.",
+        "Leave out the from.",
     ),
     (
         "silence of nothing",
@@ -1759,7 +1759,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"more_hardware": "sensor heading by hand, 0 bananas .. 3 bananas"},
         "unknown-unit",
         "3 bananas",
-        '"bananas" is no unit that a reading can have',
+        '"bananas" is not a unit that a reading can have',
         "A reading is in cm, mm or m; in V or mV; in A or mA; in C; in deg; in Hz or kHz; in %; without a unit.",
     ),
     (
@@ -1783,7 +1783,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"more_hardware": "sensor air temperature, pin A2, 0.5 ohm at 25 C, beta 3950, against 10 kohm"},
         "out-of-limits",
         "0.5 ohm",
-        "0.5 ohm is no resistance that a part could have",
+        "0.5 ohm is not a resistance that a part could have",
         "It is a whole number of ohms above 0: 10 kohm.",
     ),
     (
@@ -1791,8 +1791,8 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"more_hardware": "level still when front steady within -3 cm for 4 s clears when bumper"},
         "out-of-limits",
         "-3 cm",
-        "-3 cm is no width: it is below zero",
-        "Leave the minus away.",
+        "-3 cm is not a width: it is below zero",
+        "Leave out the minus sign.",
     ),
     (
         "level link",
@@ -1950,7 +1950,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"behaviour": "part a\nmode parked stop\npart b\nmode off stop\n", "tail": "promise never after 3 s"},
         "ambiguous",
         "after 3 s",
-        "Which part's time is meant is not clear here",
+        "It is not clear which part's time is meant",
         "In a machine with parts, a promise or expectation does not ask after.",
     ),
     (
@@ -1966,7 +1966,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"extra": "every 1 s no more beat"},
         "not-here",
         "no more beat",
-        "What came again and again is ended at a moment, not every so often",
+        "What is sent repeatedly ends at one moment, not again and again",
         "Write it under at:  at 5 s no more beat",
     ),
     (
@@ -1974,8 +1974,8 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"more_hardware": 'dial gap "w", 0 cm .. 9 cm, starts 1 cm', "extra": "at 2 s gap 3.5 cm"},
         "too-fine",
         "gap 3.5 cm",
-        'The dial "gap" is never 3.5 cm',
-        "It is heard in whole cm.",
+        'The dial "gap" cannot be 3.5 cm',
+        "It takes whole cm.",
     ),
     (
         "no modes",
@@ -2014,7 +2014,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"extra": "promise once halt -> bumper within 1 s"},
         "wrong-kind",
         "bumper",
-        '"bumper" is a switch (line 11), and a mode or group belongs here',
+        '"bumper" is a switch (line 11), but here a mode or group is needed',
         "There are: parked, spent, cruise, swing, moving.",
     ),
     (
@@ -2054,7 +2054,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"more_hardware": "output leg by hand, 0 s .. 3 s"},
         "unknown-unit",
         "3 s",
-        '"s" is no unit that a reading can have',
+        '"s" is not a unit that a reading can have',
         "A reading is in cm, mm or m; in V or mV; in A or mA; in C; in deg; in Hz or kHz; in %; without a unit.",
     ),
     (
@@ -2119,7 +2119,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "option-twice",
         "starts on",
         'A level has "starts" twice',
-        "Take one of them away.",
+        "Leave one of them out.",
     ),
     (
         "steady of nothing",
@@ -2158,7 +2158,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"extra": "promise never front on"},
         "wrong-kind",
         "front",
-        '"front" is a sensor (line 9), and an output belongs here',
+        '"front" is a sensor (line 9), but here an output is needed',
         "There are: drive, arm, beacon, pump, horn.",
     ),
     (
@@ -2166,7 +2166,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"extra": "promise never arm off"},
         "wrong-kind",
         "arm off",
-        "A servo is never off",
+        "A servo cannot be off",
         "Compare its setting, as in arm > 0 deg.",
     ),
     (
@@ -2174,7 +2174,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"extra": "promise once halt -> parked within 25 ms"},
         "not-whole-ticks",
         "25 ms",
-        "25 ms is no whole number of ticks of 10 ms",
+        "25 ms is not a whole number of ticks of 10 ms",
         "Write 20 ms or 30 ms.",
     ),
     (
@@ -2190,7 +2190,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"more_hardware": "level a when halt silent clears when bumper"},
         "wrong-kind",
         "halt",
-        '"halt" is a command (line 5), and a link belongs here',
+        '"halt" is a command (line 5), but here a link is needed',
         "There are: operator.",
     ),
     (
@@ -2448,3 +2448,40 @@ def test_an_error_says_all_of_it_by_itself() -> None:
     told = r'^cart\.modes:35:10\n  parked \| goo .*\n +\^\^\^\n  There is no command, .* "goo"\.\n  Did you mean "go"\?$'
     with pytest.raises(FileErrors, match=told):
         read_text(frame(rule="parked | goo | cruise |"), "cart.modes")
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "code", "hint"),
+    [
+        (frame(rule="cruise | wait 1 s | parked |"), 35, "wait", "Write after 1 s."),
+        (frame(rule="cruise | go and wait 300 ms | parked |"), 35, "wait", "Write after 300 ms."),
+        (frame().replace("at 1 s go\n", "at 1 s go\nexpect cruise\nwait 2 s\n"), 40, "unknown-statement", "Write:  at 3 s"),
+        (frame().replace("front < 35 cm", "front < 12 in"), 19, "unknown-unit", "Write 30.5 cm."),
+        (frame().replace("front < 35 cm", "front < 1.5 ft"), 19, "unknown-unit", "Write 45.7 cm."),
+        (frame().replace("after 2 s", "after 2 seconds"), 33, "unknown-unit", "Write 2 s."),
+        (frame().replace("after 2 s", "after 2 volts"), 33, "unknown-unit", "For the time after"),
+        (frame(more_hardware="sensor air temperature, pin A2, 10 kohm at 77 F, beta 3950, against 10 kohm"), 20,
+         "unknown-unit", "Write 25 C."),
+        ("// my cart\n" + frame(), 1, "comment", "Write:  # my cart"),
+        ("/* my cart */\n" + frame(), 1, "comment", "Write:  # my cart"),
+        ("; my cart\n" + frame(), 1, "comment", "Write:  # my cart"),
+        (frame().replace("tick 10 ms", "tick 10 ms // often"), 3, "comment", "Write:  # often"),
+        (frame().replace("plain, silent after 500 ms", "plain, silent after 500 ms; the radio"), 4, "comment", "# the radio"),
+        (frame(rule="// cruise | go | parked |"), 35, "comment", "Write:  # cruise"),
+        (frame().replace("lamp beacon", "led beacon"), 14, "unknown-statement", "written like this:  lamp "),
+        (frame(more_hardware="state idle"), 20, "unknown-statement", "written like this:  mode "),
+        (frame().replace("beacon", "phâre"), 14, "bad-name", "Write phare."),
+        (frame().replace("beacon", "Straße"), 14, "bad-name", "Write strasse."),
+        (frame().replace("beacon", "bigBeacon"), 14, "bad-name", "Write big_beacon."),
+        (frame().replace("parked", "my.Parked"), 22, "bad-name", "Names have no dots. Write my_parked. There are 4 such"),
+        (frame().replace("parked", "Park-Ed"), 22, "bad-name", "Names have no dashes. Write park_ed. There are 4 such"),
+        (frame(behaviour=BEHAVIOUR.replace("rules\nin | when | go to | do", "rules\nin | when | go to").replace("cruise |\n", "cruise\n")),
+         33, "no-do-column", "Add it to the heading:  in | when | go to | do"),
+    ],
+)  # fmt: skip
+def test_habits_from_elsewhere_are_answered_once_with_what_is_right(text: str, line: int, code: str, hint: str) -> None:
+    assert found(text)[0] == (line, code)
+    first = mistakes(text)[0]
+    assert hint in first.hint
+    if code != "unknown-statement":
+        assert len(found(text)) == 1

@@ -63,7 +63,7 @@ def test_json() -> None:
     assert read["findings"][0] == {
         "code": "unknown-statement",
         "severity": "error",
-        "message": 'No line begins with "sensr"',
+        "message": 'A line cannot begin with "sensr"',
         "hint": "Did you mean sensor?",
         "file": "cart.modes",
         "line": 20,
@@ -80,7 +80,7 @@ def test_sarif() -> None:
     (run,) = read["runs"]
     assert run["tool"]["driver"]["name"] == "statecraft"
     first = run["results"][0]
-    assert first["message"]["text"] == 'No line begins with "sensr". Did you mean sensor?'
+    assert first["message"]["text"] == 'A line cannot begin with "sensr". Did you mean sensor?'
     assert first["locations"][0]["physicalLocation"] == {
         "artifactLocation": {"uri": "cart.modes"},
         "region": {"startLine": 20, "startColumn": 1, "endColumn": 6},
