@@ -359,7 +359,7 @@ class _Reader:
                 token = Token("NAME", f"{token}_{times}", start_pos=token.start_pos)
             final = tree_in(tree, "final")
             if final is not None:
-                message, hint = "A step cannot be final: something follows", "Give final to the mode that then leads to."
+                message, hint = "A step cannot be final: something follows", "Give final to the mode after then."
                 self._mistakes.add(piece.place(final), message, hint, code="wrong-option")
             entry = part.names.names.declare(token, piece, "mode")
             if entry is None or not entry.kind:
