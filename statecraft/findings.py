@@ -8,7 +8,7 @@ from typing import Literal, NamedTuple
 
 from statecraft.machine import NOWHERE, ModeRef, Place, Promise
 
-Severity = Literal["error", "warning"]
+Severity = Literal["error", "warning", "note"]
 
 SEVERITY: dict[str, Severity] = {
     "unreachable": "warning",
@@ -17,18 +17,28 @@ SEVERITY: dict[str, Severity] = {
     "no way to stop": "error",
     "halt missed": "error",
     "runaway": "error",
-    "waits for ever": "error",
-    "flapping": "error",
+    "halt undone": "error",
+    "nobody watched": "warning",
+    "waits for ever": "warning",
+    "endless": "warning",
+    "flapping": "warning",
     "fault ignored": "error",
     "faint hope": "error",
+    "left out": "warning",
+    "held back only": "warning",
     "bare threshold": "warning",
     "stale decision": "warning",
     "out of range": "warning",
     "overlapping": "error",
     "unused": "warning",
+    "no such fault": "note",
+    "loose word": "note",
+    "mixed": "note",
     "wiring": "error",
 }
-"""Every finding by its code, in the order in which they are shown, and how grave it is."""
+"""What may be found wrong with a machine, by its name, in the order in which it is shown, and how grave it is unless a
+finding says otherwise of itself (a mode that is *unreachable* is an error; a failsafe row that never decides, a note).
+"""
 
 
 class RowRef(NamedTuple):

@@ -222,9 +222,7 @@ class Or:
     of: tuple[Condition, ...]
 
 
-Atom = (
-    Compare | Fault | SwitchOn | LevelOn | Taken | Absent | Silent | After | InMode | Steady | OutputIs
-)
+Atom = Compare | Fault | SwitchOn | LevelOn | Taken | Absent | Silent | After | InMode | Steady | OutputIs
 Condition = Atom | Not | And | Or
 
 
@@ -410,6 +408,7 @@ class Sensor:
         plausible: readings outside (low, high) are not usable; None when every reading is.
         patience: ticks for which the newest usable reading stays valid.
         median: odd number of readings the median is taken over; 1 for none.
+        noise: how far readings tremble about a still truth, peak to peak, in steps; None where the file does not say.
     """
 
     name: str
@@ -421,6 +420,7 @@ class Sensor:
     patience: int
     median: int = 1
     place: Place = NOWHERE
+    noise: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -450,6 +450,7 @@ class Motor:
         ramp: percent a second, None for none. A tick moves it by ``ramp * tick_ms`` thousandths of a percent.
         pause: ticks at rest between one direction and the other, at least 1.
         on_when_low: which of its forward, reverse and direction pins mean that when they are low.
+        harmless: its movement hurts nobody.
     """
 
     name: str
@@ -461,6 +462,7 @@ class Motor:
     pause: int = 1
     place: Place = NOWHERE
     on_when_low: tuple[Literal["forward", "reverse", "direction"], ...] = ()
+    harmless: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -475,17 +477,22 @@ class Lamp:
 
 @dataclass(frozen=True, slots=True)
 class Relay:
-    """On or off; rest is off. ``on_when_low``: its pin is low for on, and high at rest."""
+    """On or off; rest is off. ``on_when_low``: its pin is low for on, and high at rest. ``harmless``: what it switches
+    hurts nobody.
+    """
 
     name: str
     pin: str
     place: Place = NOWHERE
     on_when_low: bool = False
+    harmless: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Servo:
-    """A hobby servo, angles in tenths of a degree. ``rest`` is None when a stop mode leaves it where it is."""
+    """A hobby servo, angles in tenths of a degree. ``rest`` is None when a stop mode leaves it where it is.
+    ``harmless``: its movement hurts nobody.
+    """
 
     name: str
     pin: str
@@ -493,6 +500,7 @@ class Servo:
     high: int
     rest: int | None
     place: Place = NOWHERE
+    harmless: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -510,7 +518,8 @@ class Buzzer:
 class HandOutput:
     """An output driven by the owner's own function, with a value in ``unit`` from ``low`` to ``high``.
 
-    ``takes_us``: microseconds that the function takes at most, if that is declared.
+    ``takes_us``: microseconds that the function takes at most, if that is declared. ``harmless``: what it does hurts
+    nobody.
     """
 
     name: str
@@ -520,9 +529,15 @@ class HandOutput:
     rest: int
     place: Place = NOWHERE
     takes_us: int | None = None
+    harmless: bool = False
 
 
 Output = Motor | Lamp | Relay | Servo | Buzzer | HandOutput
+
+
+def could_hurt(output: Output) -> bool:
+    """Whether it moves something, and is not declared harmless: a motor, relay, servo or output by hand."""
+    return isinstance(output, Motor | Relay | Servo | HandOutput) and not output.harmless
 
 
 @dataclass(frozen=True, slots=True)
@@ -602,6 +617,11 @@ class Mode:
         own: output settings written on the mode itself.
         settings: what applies: its own, then its groups' (innermost first); an output not named is at rest.
         groups: the groups it is in, innermost first.
+        final: it is never left, and is meant so.
+        unattended: it may drive while nobody speaks to it.
+        tolerates: the sensors without which it may drive on.
+        resumes: a stop mode that may be left by itself after a halt.
+        endless: it may drive for as long as nothing changes.
     """
 
     name: str
@@ -614,6 +634,12 @@ class Mode:
     unattended: bool = False
     tolerates: tuple[str, ...] = ()
     place: Place = NOWHERE
+    resumes: bool = False
+    endless: bool = False
+
+    def halts(self, motor: str) -> bool:
+        """Whether ``motor`` is at rest at once here, ramp or not: in a stop mode, which sets only what is harmless."""
+        return self.stop and dict(self.settings).get(motor, Fixed(0)) == Fixed(0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -734,6 +760,28 @@ class Promise:
     text: str = ""
 
 
+# ------------------------------------------------------------------------------------------------------------- findings
+
+
+@dataclass(frozen=True, slots=True)
+class Accept:
+    """A finding that the machine's owner knows of and lives with.
+
+    Attributes:
+        finding: its code, one of those in findings.py that may be less than an error.
+        modes: the modes that it is accepted in; none where it is about no mode.
+        names: the other things that it is accepted of: a command, a level, a sensor …
+        reason: why, in the owner's words.
+    """
+
+    finding: str
+    modes: tuple[ModeRef, ...]
+    names: tuple[str, ...]
+    reason: str
+    place: Place = NOWHERE
+    text: str = ""
+
+
 # --------------------------------------------------------------------------------------------------------------- trials
 
 
@@ -845,6 +893,7 @@ class Machine:
         source: the file's text by path (more than one with ``use``), for messages and for the firmware's comments.
         comment: the comment that opens the file, without its ``#`` signs.
         libraries: what the owner's own functions include, as the board's core names it: ``Wire``.
+        accepts: the findings that the file accepts.
     """
 
     name: str
@@ -866,6 +915,7 @@ class Machine:
     source: dict[str, str] = field(default_factory=dict, compare=False, repr=False)
     board_place: Place = NOWHERE
     libraries: tuple[str, ...] = ()
+    accepts: tuple[Accept, ...] = ()
 
     def part(self, name: str) -> Part:
         """The part of that name. Raises KeyError."""
@@ -888,8 +938,29 @@ class Machine:
         return next((part for part in self.parts if output in part.outputs), None)
 
     def is_moving(self, part: Part, mode: Mode) -> bool:
-        """Whether ``mode`` is a moving mode: not a stop mode, in a part that owns a motor, relay or servo."""
-        return not mode.stop and any(isinstance(self.output(o), Motor | Relay | Servo) for o in part.outputs)
+        """Whether ``mode`` is a moving mode: not a stop mode, in a part that owns something that could hurt."""
+        return not mode.stop and any(could_hurt(self.output(output)) for output in part.outputs)
+
+    def drives(self, mode: Mode) -> bool:
+        """Whether something that could hurt may be away from its rest in ``mode``, whatever dial, ramp and pause make
+        of its settings; a servo that stays where it is put counts where it is named.
+        """
+        if mode.stop:
+            return False
+        dials = {dial.name: dial for dial in self.dials}
+        for name, setting in mode.settings:
+            output = self.output(name)
+            if not could_hurt(output):
+                continue
+            rest = getattr(output, "rest", 0)
+            if isinstance(setting, FromDial):
+                dial = dials[setting.dial]
+                ends = (-dial.high, -dial.low) if setting.negative else (dial.low, dial.high)
+                if rest is None or any(end != rest for end in ends):
+                    return True
+            elif rest is None or setting != Fixed(rest):
+                return True
+        return False
 
     def events(self) -> frozenset[str]:
         """The commands that some row tests as an event: those that wait to be taken."""

@@ -78,6 +78,7 @@ class _PartDraft:
 class _Writer:
     def __init__(self, seed: int, size: int, small: bool, several: int | None = None) -> None:
         self.rng = random.Random(f"{seed} {size} {small}")
+        self.since = random.Random(f"since {seed} {size} {small}")  # for what the language has had since: seeds stay
         self.several = several
         self.size = size
         self.small = small
@@ -424,6 +425,8 @@ class _Writer:
                 self_made.append(f"tolerates {rng.choice(self.sensors).name} fault")
             if mode in part.stops and mode != part.modes[0] and self.chance(0.1):
                 self_made.append("final")
+            if self.since.random() < 0.1:
+                self_made.append("resumes" if mode in part.stops else "endless")
             part.mode_lines.append(f"mode {mode} {', '.join(self_made)}".rstrip())
         for group in part.groups:
             with_text = f"; with {', '.join(with_[group])}" if group in with_ else ""
@@ -466,6 +469,7 @@ class _Writer:
             return f"{rng.choice([-100, -60, -33, -5, 5, 30, 60, 100])} %"
 
         setting: Callable[[], str]
+        harmless = ", harmless" if self.since.random() < 0.15 else ""
         if kind == "motor":
             wires = (
                 f"forward {self.pins.pop()}, reverse {self.pins.pop()}"
@@ -474,17 +478,17 @@ class _Writer:
             )
             ramp = f", ramp {rng.choice([37, 100, 200, 1000, 5000])} %/s" if self.chance(0.4) else ""
             pause = f", pause {self.time(self.ticks(high=6))} before reversing" if self.chance(0.4) else ""
-            self.lines.append(f"motor {name} pwm {self.pwm.pop()}, {wires}{ramp}{pause}")
+            self.lines.append(f"motor {name} pwm {self.pwm.pop()}, {wires}{ramp}{pause}{harmless}")
             setting = percent
         elif kind == "servo":
             rest = rng.choice(["rest stays", "rest 0 deg", "rest 45.5 deg"])
-            self.lines.append(f"servo {name} pin {self.pins.pop()}, 0 deg .. 90 deg, {rest}")
+            self.lines.append(f"servo {name} pin {self.pins.pop()}, 0 deg .. 90 deg, {rest}{harmless}")
             setting = lambda: f"{rng.choice(['10', '45.5', '90', '0.5'])} deg"  # noqa: E731
         elif kind == "hand":
-            self.lines.append(f"output {name} by hand, 0 % .. 100 %, rest {rng.choice([0, 20])} %")
+            self.lines.append(f"output {name} by hand, 0 % .. 100 %, rest {rng.choice([0, 20])} %{harmless}")
             setting = lambda: f"{rng.choice([0, 40, 100])} %"  # noqa: E731
         elif kind == "relay":
-            self.lines.append(f"relay {name} pin {self.pins.pop()}")
+            self.lines.append(f"relay {name} pin {self.pins.pop()}{harmless}")
             setting = lambda: "on"  # noqa: E731
         else:
             hertz = ", 2 kHz" if kind == "buzzer" else ""
@@ -494,8 +498,8 @@ class _Writer:
             self.lamps.append(name)
         if kind == "motor":
             self.motors.append(name)
-        moves = kind in ("motor", "relay", "servo")
-        where = moving if moves or kind == "hand" else list(settings)
+        moves = kind in ("motor", "relay", "servo", "hand") and not harmless
+        where = moving if moves else list(settings)
         part.moves |= moves
         chosen = [mode for mode in where if self.chance(0.6)] or where[:1]
         free = [group for group, members in part.groups.items() if set(members) <= set(where)]

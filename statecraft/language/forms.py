@@ -29,6 +29,7 @@ FORMS: dict[str, str] = {
     "failsafes": "failsafes",
     "rules": "rules",
     "promise": "promise once halt -> parked within 20 ms",
+    "accept": 'accept left out in retreating because "it backs off the bumper"',
     "trial": 'trial "a wall, then a dead end"',
     "at": "at 3 s front 24 cm, bumper on, halt",
     "every": "every 100 ms beat",

@@ -456,7 +456,7 @@ class Hardware:
         self, statement: Statement, entry: Entry, kind: str, *allowed: str, several: tuple[str, ...] = ()
     ) -> Options:
         what = f"a sensor {kind}" if kind == "by hand" else f"a {kind} sensor"
-        common = ("limits", "plausible", "patience", "median")
+        common = ("limits", "plausible", "patience", "median", "noise")
         limits = {"voltage": "0 V .. 15 V", "current": "0 A .. 20 A", "temperature": "-20 C .. 60 C"}
         limits |= {"pulses": "0 Hz .. 60 Hz", "by hand": "0 deg .. 359.9 deg"}
         return self._options(
@@ -516,7 +516,17 @@ class Hardware:
                 hint = f"Keep it inside {unit.show(low)} .. {unit.show(high)}."
                 self._mistakes.add(piece.place(node), message, hint, code="out-of-limits")
                 return None
-        sensor = Sensor(entry.name, unit, source, low, high, plausible, patience, median, entry.place)
+        noise: int | None = None
+        if (amount := options.tree("noise")) is not None:
+            noise = self._context.steps(amount, piece, unit, "a sensor's noise")
+            if noise is None:
+                return None
+            if not 0 <= noise <= high - low:
+                message = f"A noise of {unit.show(noise)} is more than the sensor's whole range"
+                hint = "Say how far its readings tremble from lowest to highest while nothing moves:  noise 2 cm"
+                self._mistakes.add(piece.place(amount), message, hint, code="out-of-limits")
+                return None
+        sensor = Sensor(entry.name, unit, source, low, high, plausible, patience, median, entry.place, noise)
         return _kept(self.sensors, sensor)
 
     def _patience(self, options: Options, piece: Piece) -> int | None:
@@ -529,7 +539,7 @@ class Hardware:
     def motor(self, statement: Statement, entry: Entry) -> Motor | None:
         """``motor NAME pwm PIN, forward PIN, reverse PIN`` or ``… direction PIN``, with ``ramp`` and ``pause``."""
         _, piece = _tree(statement)
-        options = self._options(statement, entry, "pwm", "forward", "reverse", "direction", "ramp", "pause")
+        options = self._options(statement, entry, "pwm", "forward", "reverse", "direction", "ramp", "pause", "harmless")
         ready = options.need("pwm")
         pair = "forward" in options or "reverse" in options
         if "direction" in options and pair:
@@ -551,13 +561,15 @@ class Hardware:
         forward, reverse, direction = (options.text(kind) or None for kind in ("forward", "reverse", "direction"))
         low: tuple[Literal["forward", "reverse", "direction"], ...] = ("forward", "reverse", "direction")
         on_low = tuple(kind for kind in low if (node := options.tree(kind)) is not None and _says_low(node))
-        motor = Motor(entry.name, options.text("pwm"), forward, reverse, direction, ramp, pause, entry.place, on_low)
+        pins = (options.text("pwm"), forward, reverse, direction)
+        motor = Motor(entry.name, *pins, ramp, pause, entry.place, on_low, "harmless" in options)
         return _kept(self.outputs, motor)
 
     def servo(self, statement: Statement, entry: Entry) -> Servo | None:
         """``servo NAME pin PIN, LOW .. HIGH, rest ANGLE | stays``."""
         _, piece = _tree(statement)
-        options = self._options(statement, entry, "pin", "limits", "rest", "rest_stays", limits="0 deg .. 90 deg")
+        allowed = ("pin", "limits", "rest", "rest_stays", "harmless")
+        options = self._options(statement, entry, *allowed, limits="0 deg .. 90 deg")
         if not options.need("pin", "limits"):
             return None
         limits = self._range(options.tree("limits"), piece, Unit.ANGLE, entry)
@@ -572,13 +584,14 @@ class Hardware:
         if rest is None:
             return None
         stays = "rest_stays" in options
-        servo = Servo(entry.name, options.text("pin"), low, high, None if stays else rest, entry.place)
+        harmless = "harmless" in options
+        servo = Servo(entry.name, options.text("pin"), low, high, None if stays else rest, entry.place, harmless)
         return _kept(self.outputs, servo)
 
     def hand_output(self, statement: Statement, entry: Entry) -> HandOutput | None:
         """``output NAME by hand, LOW .. HIGH, rest VALUE``."""
         _, piece = _tree(statement)
-        options = self._options(statement, entry, "limits", "rest", "takes")
+        options = self._options(statement, entry, "limits", "rest", "takes", "harmless")
         takes, right = self._takes(options, piece)
         if not options.need("limits") or not right:
             return None
@@ -589,7 +602,8 @@ class Hardware:
         rest = self._rest(options, piece, unit, low, high, entry)
         if rest is None:
             return None
-        return _kept(self.outputs, HandOutput(entry.name, unit, low, high, rest, entry.place, takes))
+        harmless = "harmless" in options
+        return _kept(self.outputs, HandOutput(entry.name, unit, low, high, rest, entry.place, takes, harmless))
 
     def _rest(self, options: Options, piece: Piece, unit: Unit, low: int, high: int, entry: Entry) -> int | None:
         node = options.tree("rest")
@@ -606,9 +620,10 @@ class Hardware:
         return _kept(self.outputs, Lamp(entry.name, _pin(statement), entry.place, options.text("on_when") == "low"))
 
     def relay(self, statement: Statement, entry: Entry) -> Relay:
-        """``relay NAME pin PIN, on when high | low``."""
-        options = self._options(statement, entry, "on_when")
-        return _kept(self.outputs, Relay(entry.name, _pin(statement), entry.place, options.text("on_when") == "low"))
+        """``relay NAME pin PIN, on when high | low, harmless``."""
+        options = self._options(statement, entry, "on_when", "harmless")
+        low, harmless = options.text("on_when") == "low", "harmless" in options
+        return _kept(self.outputs, Relay(entry.name, _pin(statement), entry.place, low, harmless))
 
     def buzzer(self, statement: Statement, entry: Entry) -> Buzzer | None:
         """``buzzer NAME pin PIN, PITCH, on when high | low``."""

@@ -22,7 +22,7 @@ _IN_CONDITIONS = frozenset({"and", "or", "not", "after"})
 _RESERVED: dict[str, frozenset[str]] = {
     "mode": _IN_CONDITIONS | {"any", "but", "stay", "restart", "start"},
     "group": _IN_CONDITIONS | {"any", "but", "stay", "restart", "start"},
-    "output": _IN_CONDITIONS | {"stop", "final", "unattended", "tolerates"},
+    "output": _IN_CONDITIONS | {"stop", "final", "unattended", "resumes", "endless", "tolerates"},
     "constant": _IN_CONDITIONS | {"on", "off", "blink", "fault"},
     "dial": _IN_CONDITIONS | {"on", "off", "blink", "no"},
     "command": _IN_CONDITIONS | {"no"},

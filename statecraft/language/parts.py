@@ -65,6 +65,8 @@ class _ModeText:
     stop: bool
     final: bool
     unattended: bool
+    resumes: bool
+    endless: bool
     tolerates: tuple[str, ...]
     own: list[Written]
 
@@ -174,7 +176,22 @@ class PartReader:
                     if (sensor := self._context.names.find(token, piece, "sensor")) is not None:
                         tolerated.append(sensor.name)
         own = self._settings.all([node for node in nodes if node.data == "setting"], piece)
-        return _ModeText(entry, "stop" in marks, "final" in marks, "unattended" in marks, tuple(tolerated), own)
+        self._check_marks(nodes, piece, entry, "stop" in marks)
+        stop, final, unattended = ("stop" in marks, "final" in marks, "unattended" in marks)
+        resumes, endless = "resumes" in marks, "endless" in marks
+        return _ModeText(entry, stop, final, unattended, resumes, endless, tuple(tolerated), own)
+
+    def _check_marks(self, nodes: list[Tree[Token]], piece: Piece, entry: Entry, stop: bool) -> None:
+        """Note words that do not suit the mode."""
+        for node in nodes:
+            if node.data == "resumes" and not stop:
+                message = f'"resumes" is said of a stop mode, and "{entry.name}" is not one'
+                hint = "It says that a stop mode may be left by itself after a halt. Take the word away, or add stop."
+                self._mistakes.add(piece.place(node), message, hint, code="wrong-option")
+            elif node.data == "endless" and stop:
+                message = f'"endless" is said of a mode that drives, and "{entry.name}" is a stop mode'
+                hint = "A stop mode may last for as long as it likes. Take the word away."
+                self._mistakes.add(piece.place(node), message, hint, code="wrong-option")
 
     def _finish_mode(
         self,
@@ -207,6 +224,8 @@ class PartReader:
             text.unattended,
             text.tolerates,
             text.entry.place,
+            text.resumes,
+            text.endless,
         )
 
     def _quarrel(
@@ -241,7 +260,8 @@ class PartReader:
         if stays:
             hint = "In a stop mode this servo stays where it is. Leave it out."
         else:
-            hint = f"Motors, relays and servos rest in a stop mode. Leave {entry.name} out, or remove the stop."
+            what = "What moves is at rest in a stop mode, unless it is declared harmless"
+            hint = f"{what}. Leave {entry.name} out, or remove the stop."
         self._mistakes.add(written.place, message, hint, code="moving-stop")
         return False
 

@@ -10,6 +10,7 @@ from typing import Any
 
 from lark import Token
 
+from statecraft.language.accepting import read_accept
 from statecraft.language.conditions import Conditions
 from statecraft.language.context import Context, PartNames, names_in, tree_in
 from statecraft.language.forms import DECLARING, FORMS
@@ -69,6 +70,7 @@ class _Declared:
     shared: list[TableRow] = field(default_factory=list)
     libraries: list[Statement] = field(default_factory=list)
     promises: list[Statement] = field(default_factory=list)
+    accepts: list[Statement] = field(default_factory=list)
     trials: list[list[Statement]] = field(default_factory=list)
 
 
@@ -130,6 +132,7 @@ class _Reader:
         for statement in declared.promises:
             if statement.tree is not None and (promise := observers.promise(statement)) is not None:
                 promises.append(promise)
+        accepts = [read_accept(each, context) for each in declared.accepts if each.tree is not None]
         trials: list[Trial] = []
         for statements in declared.trials:
             if (trial := observers.trial(statements)) is not None:
@@ -159,6 +162,7 @@ class _Reader:
             self._gatherer.sources,
             self._heads["board"].piece.place(),
             tuple(hardware.libraries),
+            tuple(accept for accept in accepts if accept is not None),
         )
 
     def _fail(self) -> None:
@@ -281,6 +285,8 @@ class _Reader:
                     declared.libraries.append(item)
                 case "promise":
                     declared.promises.append(item)
+                case "accept":
+                    declared.accepts.append(item)
                 case "trial":
                     declared.trials.append([item])
                 case "at" | "every" | "expect":

@@ -26,6 +26,7 @@ from statecraft.machine import (
     Servo,
     Setting,
     Unit,
+    could_hurt,
     show_duration,
 )
 
@@ -178,14 +179,14 @@ def span(output: Output) -> tuple[int, int]:
 
 
 def at_rest(output: Output, setting: Setting) -> bool:
-    """Whether ``setting`` leaves a motor, relay or servo at its rest; other outputs may do as they like."""
+    """Whether ``setting`` leaves what could hurt at its rest; other outputs may do as they like."""
+    if not could_hurt(output):
+        return True
     match output:
-        case Motor() | Relay():
-            return setting == Fixed(0)
-        case Servo(rest=rest):
+        case Servo(rest=rest) | HandOutput(rest=rest):
             return rest is not None and setting == Fixed(rest)
         case _:
-            return True
+            return setting == Fixed(0)
 
 
 def _example(output: Output) -> str:

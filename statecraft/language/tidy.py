@@ -22,6 +22,7 @@ _CLEARS = re.compile(r"(.*?,?) (clears when .*)")
 _ENDING = re.compile(r"(.*?)(?: |^)((?:for|until) .*)")
 _IN_SEQUENCE = ("again", "repeat", "then")
 _ARROW = re.compile(r"(.*?) (->.*)")
+_BECAUSE = re.compile(r"(.*?) (because .*)")
 
 
 class _Column(NamedTuple):
@@ -104,7 +105,7 @@ class _Layout:
         self.in_sequence = head == "sequence"
         self.sequence += self.in_sequence
         self.trial += self.in_trial
-        if head in ("part", "promise", "trial"):
+        if head in ("part", "promise", "accept", "trial"):
             self.in_part = head == "part"
             self.part += self.in_part
 
@@ -136,6 +137,9 @@ class _Layout:
         if head == "promise" and rest:
             columns, last = _split(_ARROW, rest, ("promise", self.block), " ")
             return [_Column(head, ("head",), " "), *columns], last
+        if head == "accept" and rest:
+            columns, last = _split(_BECAUSE, rest, ("accept", self.block), " ", quoted=True)
+            return [_Column(head, ("head",), " "), *columns], last
         if head not in DECLARING or head in ("part", "sequence") or not rest:
             return [], text
         name, _, rest = rest.partition(" ")
@@ -148,9 +152,11 @@ class _Layout:
         return [*columns, *more], last
 
 
-def _split(pattern: re.Pattern[str], text: str, scope: tuple[object, ...], gap: str) -> tuple[list[_Column], str]:
-    """``text`` cut in two where ``pattern`` says, if it fits at all."""
-    match = pattern.fullmatch(text) if '"' not in text else None
+def _split(
+    pattern: re.Pattern[str], text: str, scope: tuple[object, ...], gap: str, *, quoted: bool = False
+) -> tuple[list[_Column], str]:
+    """``text`` cut in two where ``pattern`` says, if it fits at all; one with quotes in it only if ``quoted``."""
+    match = pattern.fullmatch(text) if quoted or '"' not in text else None
     return ([_Column(match.group(1), scope, gap)], match.group(2)) if match else ([], text)
 
 

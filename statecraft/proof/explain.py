@@ -33,45 +33,67 @@ _TEXTS = {
         "parts, write it before the first part, so that it applies to every one.",
     ),
     "runaway": (
-        "Every link has been silent for its declared time, and on the tick after that the machine still moves.",
-        "Add a failsafe 'LINK silent' in the modes that move, leading to a stop mode. A machine that is meant to work "
+        "Every link has been silent for its declared time, and on the tick after that the machine still drives.",
+        "Add a failsafe 'LINK silent' in the modes that drive, leading to a stop mode. A machine that is meant to work "
         "alone says so: declare the mode unattended.",
+    ),
+    "halt undone": (
+        "After the halt, with the machine at rest in a stop mode, a row starts it again though nobody has given a "
+        "command. Resetting a stop must not by itself start anything again.",
+        "Let the row that leaves the stop mode ask for a command. One that is meant to go on by itself says so: "
+        "declare it resumes.",
+    ),
+    "nobody watched": (
+        "A command from a link starts something that drives, and the link does not say when it counts as silent: if "
+        "the radio drops, nobody can stop it and nothing notices.",
+        "Give the link 'silent after 500 ms', and add a failsafe 'LINK silent'. A mode meant to work alone says "
+        "so: declare it unattended.",
     ),
     "waits for ever": (
         "There is a situation in this mode, and readings that need only stay as they are, from which no command and no "
         "silence ever leads on.",
         "Give the mode a row with 'after' that gives up, or one on a command that asks nothing of the sensors.",
     ),
+    "endless": (
+        "It drives in this mode, no link can fall silent, and while nothing changes outside and nobody gives a "
+        "command it drives for ever. A note says that only some readings keep it so.",
+        "Add a row 'after T' that ends the mode. One that is meant to go on for ever says so: declare it endless.",
+    ),
     "flapping": (
-        "While nothing is said and nothing changes outside, the machine changes its mode on every single tick, for "
-        "ever.",
+        "While nothing changes outside, and no command comes or one is held, the machine changes its mode on every "
+        "single tick, for ever.",
         "Two rows disagree about one situation. Give the level between them a gap (set at one value, clear at "
-        "another), or "
-        "let one row wait with 'after'.",
+        "another), or let one row wait with 'after'.",
     ),
     "fault ignored": (
-        "A row in this moving mode relies on a sensor, and with that sensor in fault on two ticks running the machine "
-        "moves "
-        "on. A comparison of a sensor in fault is false, so the row simply never decides.",
+        "The machine drives in this mode, a sensor has been in fault for two ticks, and with some reading of it the "
+        "machine would have left the mode.",
         "Add a failsafe on 'SENSOR fault' that stops, or put a level on it 'on if in doubt'. If the mode can do "
-        "without "
-        "the sensor, declare that it tolerates SENSOR fault.",
+        "without the sensor, declare that it tolerates SENSOR fault.",
     ),
     "faint hope": (
-        "The row starts a movement while a sensor is in fault, although with some reading of that sensor it would not "
-        "have: "
-        "'not (gap < 30 cm)' is true when nobody knows the gap.",
+        "The row starts something that drives while a sensor is in fault, although with some reading of that sensor it "
+        "would not have: 'not (gap < 30 cm)' is true when nobody knows the gap.",
         "Ask for what must be so rather than for what must not ('gap >= 30 cm'), add 'and not SENSOR fault', or put "
-        "the "
-        "level 'on if in doubt'.",
+        "the level 'on if in doubt'.",
+    ),
+    "left out": (
+        "A switch or level stops the part in all its driving modes but one. That one sets the same as another and asks "
+        "about it nowhere: it was probably forgotten in a group.",
+        "Put the mode into the group, or write a failsafe for it. If it is meant, say so in the file: accept left out "
+        'in MODE because "…".',
+    ),
+    "held back only": (
+        "The row decides only while a failsafe holds back an earlier row that asks the same: what was to be refused "
+        "starts something else.",
+        "Let the row ask what tells the two apart, or move it up.",
     ),
     "bare threshold": (
-        "Two readings one step apart, as a sensor at rest will give them in turn, lead out of a moving mode and back "
-        "into it "
-        "on every tick.",
+        "Two readings no further apart than the sensor trembles, as it will give them in turn at rest, lead out of a "
+        "driving mode and back over and over, and no clock stands between. A note says that a level goes on and "
+        "off so, and no mode with it.",
         "Put a level with a gap between its set and its clear condition in place of the bare comparison, or let the "
-        "row "
-        "back wait with 'after'.",
+        "row back wait with 'after'.",
     ),
     "stale decision": (
         "The row waits for a time that is shorter than the sensor it reads may need to deliver the readings of its "
@@ -91,6 +113,19 @@ _TEXTS = {
     "unused": (
         "Nothing uses what is declared: no row, level, mode or promise.",
         "Use it or take it out. A command that the remote sends and no row tests is a button that does nothing.",
+    ),
+    "no such fault": (
+        "The row or level asks whether a sensor is in fault, and on the chip this one never is: an analog part without "
+        "'plausible' always has a reading.",
+        "Say which readings are plausible, such as 'plausible 0.2 V .. 4.8 V', or take the question out.",
+    ),
+    "loose word": (
+        "On a plain link a message of one or two bytes starts something that drives: noise on the line can look so.",
+        "Make the link checked, or the message longer.",
+    ),
+    "mixed": (
+        "The condition mixes 'and' and 'or' without parentheses. 'and' binds first, which not everybody expects.",
+        "Put parentheses around what belongs together; the meaning stays the same.",
     ),
     "wiring": (
         "A pin is used twice, cannot do what is asked of it, or is taken by something else on this board.",

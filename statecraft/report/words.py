@@ -68,10 +68,10 @@ def kind(machine: Machine, part: Part, mode: Mode) -> str:
 
 
 def traits(machine: Machine, part: Part, mode: Mode) -> list[str]:
-    """What else is declared of ``mode``: ``start``, ``final``, ``unattended``, ``tolerates front fault``."""
+    """What else is declared of ``mode``: ``start``, ``final``, ``unattended``, ``tolerates front fault`` …"""
     found = ["start"] if mode is part.start else []
     found += ["final"] if mode.final else []
-    found += ["unattended"] if mode.unattended else []
+    found += [word for word in ("unattended", "resumes", "endless") if getattr(mode, word)]
     return found + [f"tolerates {sensor} fault" for sensor in mode.tolerates]
 
 
@@ -113,11 +113,17 @@ def sensor(machine: Machine, thing: Sensor) -> str:
         what += f", in fault outside {show(thing.plausible[0])} to {show(thing.plausible[1])}"
     if thing.median > 1:
         what += f", median of {thing.median}"
+    if thing.noise is not None:
+        what += f", trembles by {show(thing.noise)}"
     return f"{what}, good for {machine.duration(thing.patience)}"
 
 
 def output(machine: Machine, thing: Output) -> str:
     """What an output is."""
+    return _output(machine, thing) + (", harmless" if getattr(thing, "harmless", False) else "")
+
+
+def _output(machine: Machine, thing: Output) -> str:
     match thing:
         case Motor(ramp=ramp, pause=pause):
             text = "motor" + (f", ramp {ramp} % a second" if ramp is not None else "")

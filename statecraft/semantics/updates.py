@@ -240,7 +240,7 @@ def drives(machine: Machine) -> Iterator[Drive]:
             part,
             asks,
             rest,
-            tuple(mode.name for mode in part.modes if mode.stop) if motor and part else (),
+            tuple(mode.name for mode in part.modes if mode.halts(output.name)) if motor and part else (),
             None if motor is None or motor.ramp is None else motor.ramp * machine.tick_ms,
             0 if motor is None else motor.pause,
         )

@@ -75,6 +75,8 @@ opening | after 3 s | parked | x = 3  # done
 promise every mode can reach parked
 promise once halt->parked within 10 ms
 promise while halt taken -> parked within 1 s
+accept unused in x because   "a  -> b"
+accept  mixed   because "so"
 trial   "a  b"
 at 0 s front_of_gate 3 m
 every 100 ms go
@@ -111,6 +113,8 @@ rules
 promise  every mode can reach parked
 promise  once halt        -> parked within 10 ms
 promise  while halt taken -> parked within 1 s
+accept   unused in x because "a  -> b"
+accept   mixed       because "so"
 trial "a  b"
   at 0 s        front_of_gate 3 m
   every 100 ms  go

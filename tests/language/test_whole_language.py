@@ -68,7 +68,7 @@ command  wall       button, pin 3, on when low, settle 30 ms, urgent
 dial     pace       "v" from operator, 20 % .. 80 %, starts 40 %
 dial     tilt       "tilt:" from gate, -10 deg .. 80 deg, starts 0 deg
 
-sensor   front      range, trigger 22, echo 23, 2 cm .. 4 m, median of 3, air 5 C
+sensor   front      range, trigger 22, echo 23, 2 cm .. 4 m, median of 3, air 5 C, noise 2.5 cm
 sensor   pull       current, pin A1, 0.5 V is 0 A, 2.5 V is 20 A
 sensor   air        temperature, pin A2, 10 kohm at 25 C, beta 3950, against 10 kohm
 sensor   wind       pulses, pin 2, 0 Hz .. 60 Hz
@@ -77,13 +77,13 @@ sensor   seen_left  front, taken in look_left after 350 ms, patience 3 s
 switch   lid        by hand, takes at most 1 ms
 switch   bumper     pin 4, on when high, on if in doubt
 
-motor    leaf       pwm 9, direction 8 on when low, ramp 200 %/s, pause 300 ms before reversing
+motor    leaf       pwm 9, direction 8 on when low, ramp 200 %/s, pause 300 ms before reversing, harmless
 servo    fingers    pin 45, 0 deg .. 90 deg, rest stays
-servo    wrist      pin 46, -10 deg .. 90 deg
-relay    pump       pin 7, on when low
+servo    wrist      pin 46, -10 deg .. 90 deg, harmless
+relay    pump       pin 7, on when low, harmless
 buzzer   horn       pin 8, on when low, 3 kHz
 output   gripper    by hand, 0 % .. 100 %, rest 20 %, takes at most 2 ms
-output   note       by hand, 0 .. 9
+output   note       by hand, 0 .. 9, harmless
 
 library  "Wire"
 library  "SPI"
@@ -104,7 +104,7 @@ part drive
   counter  place      0 .. 40, starts 3, up each 500 ms in cruise, look_left, down each 1 s in any but parked, cruise
   counter  legs       -5 .. 5
   mode     parked     stop
-  mode     cruise     leaf slow, fingers 45 deg, tolerates front fault and wind fault, unattended
+  mode     cruise     leaf slow, fingers 45 deg, tolerates front fault and wind fault, unattended, endless
   mode     creep      leaf -pace
   mode     look_left
   group    going      creep, cruise; with pump on
@@ -122,7 +122,7 @@ part drive
 
 part arm
   counter  grabbed    0 .. 3
-  mode     folded     stop, note 3
+  mode     folded     stop, note 3, resumes
   mode     out        wrist tilt, gripper 80 %, horn on
   mode     done       stop, final
   group    busy       out
@@ -134,6 +134,9 @@ part arm
 promise never drive in going and arm in out for 2 s
 promise while wall taken -> drive in parked within 20 ms
 promise once cruise -> drive in going, out within 1 min
+
+accept flapping in drive in going, out because  "it  is quick"
+accept unused in note because "for the next season"
 
 trial "all of it"
   at 0 s          heading 12.5 deg, lid on, front fault, wind 3 Hz
@@ -190,13 +193,13 @@ def test_sensors(gatherer) -> None:  # type: ignore[no-untyped-def]
 
 def test_outputs(gatherer) -> None:  # type: ignore[no-untyped-def]
     leaf, fingers, wrist, pump, horn, gripper, note = gatherer.outputs
-    assert leaf == Motor("leaf", "9", None, None, "8", 200, 30, leaf.place, ("direction",))
-    assert pump == Relay("pump", "7", pump.place, on_when_low=True)
+    assert leaf == Motor("leaf", "9", None, None, "8", 200, 30, leaf.place, ("direction",), True)
+    assert pump == Relay("pump", "7", pump.place, on_when_low=True, harmless=True)
     assert fingers == Servo("fingers", "45", 0, 900, None, fingers.place)
-    assert wrist == Servo("wrist", "46", -100, 900, -100, wrist.place)
+    assert wrist == Servo("wrist", "46", -100, 900, -100, wrist.place, True)
     assert horn == Buzzer("horn", "8", 3000, horn.place, on_when_low=True)
     assert gripper == HandOutput("gripper", Unit.PERCENT, 0, 100, 20, gripper.place, 2000)
-    assert note == HandOutput("note", Unit.NUMBER, 0, 9, 0, note.place)
+    assert note == HandOutput("note", Unit.NUMBER, 0, 9, 0, note.place, None, True)
 
 
 def test_levels(gatherer) -> None:  # type: ignore[no-untyped-def]
@@ -222,13 +225,13 @@ def test_parts_and_shared_failsafes(gatherer) -> None:  # type: ignore[no-untype
     assert own.failsafe and not own.shared and own.modes == ("cruise", "creep", "look_left")
     assert [row.number for row in drive.rows] == list(range(7))
     assert gatherer.owner("leaf") is drive and gatherer.owner("horn") is arm
-    assert arm.mode["done"].final
+    assert arm.mode["done"].final and arm.mode["folded"].resumes and not arm.mode["done"].resumes
 
 
 def test_modes_and_groups(gatherer) -> None:  # type: ignore[no-untyped-def]
     drive, arm = gatherer.parts
     cruise = drive.mode["cruise"]
-    assert cruise.tolerates == ("front", "wind") and cruise.unattended
+    assert cruise.tolerates == ("front", "wind") and cruise.unattended and cruise.endless
     assert cruise.own == (("leaf", Fixed(30)), ("fingers", Fixed(450)))
     assert cruise.groups == ("going", "outside")
     assert ("pump", Fixed(1)) in cruise.settings, "the inner group counts"
@@ -272,6 +275,25 @@ def test_promises(gatherer) -> None:  # type: ignore[no-untyped-def]
     assert whenever.when == Taken("wall") and whenever.modes == (ModeRef("drive", "parked"),)
     assert once.when == InMode("drive", ("cruise",), "cruise")
     assert once.modes == (ModeRef("drive", "cruise"), ModeRef("drive", "creep"), ModeRef("arm", "out"))
+
+
+def test_findings_that_are_accepted(gatherer) -> None:  # type: ignore[no-untyped-def]
+    flapping, unused = gatherer.accepts
+    assert (flapping.finding, flapping.reason, flapping.names) == ("flapping", "it is quick", ())
+    assert flapping.modes == (ModeRef("drive", "cruise"), ModeRef("drive", "creep"), ModeRef("arm", "out"))
+    assert (unused.finding, unused.modes, unused.names) == ("unused", (), ("note",))
+    assert unused.text == 'accept unused in note because "for the next season"'
+    assert unused.place.line == flapping.place.line + 1
+
+
+def test_what_is_harmless_neither_drives_nor_makes_a_mode_move(gatherer) -> None:  # type: ignore[no-untyped-def]
+    drive, arm = gatherer.parts
+    told = {mode.name: (gatherer.is_moving(p, mode), gatherer.drives(mode)) for p in (drive, arm) for mode in p.modes}
+    # leaf, pump, wrist and note hurt nobody; fingers stays where it is put, and gripper is away from its rest
+    assert told["cruise"] == (True, True) and told["out"] == (True, True)
+    assert told["creep"] == told["look_left"] == (True, False)
+    assert told["parked"] == told["folded"] == (False, False)
+    assert gatherer.sensors[0].noise == 25 and gatherer.sensors[1].noise is None
 
 
 def test_the_trial(gatherer) -> None:  # type: ignore[no-untyped-def]

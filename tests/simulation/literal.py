@@ -22,6 +22,7 @@ from statecraft.machine import (
     Fault,
     Fixed,
     FromDial,
+    HandOutput,
     InMode,
     Lamp,
     LevelOn,
@@ -329,7 +330,10 @@ class Literal:
             return False
         entered = present if row.move == "restart" else part.mode[row.target]
         owns_movers = any(
-            isinstance(output, Motor | Relay | Servo) and output.name in part.outputs for output in self.machine.outputs
+            isinstance(output, Motor | Relay | Servo | HandOutput)
+            and not output.harmless
+            and output.name in part.outputs
+            for output in self.machine.outputs
         )
         if entered.stop or not owns_movers:
             return False
@@ -455,7 +459,8 @@ class Literal:
                     self.shown[name] = setting == 1
             elif isinstance(output, Motor):
                 assert setting is not None
-                self.shown[name] = self.drive(output, 0 if stop else setting, stop)
+                # a stop mode sets nothing but what is harmless, which then goes its way as anywhere
+                self.shown[name] = self.drive(output, setting, stop and asked in (None, Fixed(0)))
             else:
                 self.shown[name] = setting
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -515,16 +516,22 @@ def test_a_rule_into_a_stop_mode_is_not_passed_over_nor_into_any_mode_of_a_part_
     assert Simulation(still).step(go=True).modes["p"] == "run"
 
 
-@pytest.mark.parametrize("output", [Relay("x", "7"), Servo("x", "45", 0, 900, 0), motor("x")])
-def test_a_relay_a_servo_or_a_motor_makes_a_part_move(output: Any) -> None:
+@pytest.mark.parametrize(
+    "output",
+    [Relay("x", "7"), Servo("x", "45", 0, 900, 0), motor("x"), HandOutput("x", Unit.PERCENT, 0, 100, 0)],
+)
+def test_what_could_hurt_makes_a_part_move(output: Any) -> None:
     rows = [failsafe("run", Fault("s"), "rest"), row("rest", ON, "run")]
     modes = [mode("rest", True), mode("run"), mode("other", x=1)]
     sim = Simulation(simple(*rows, modes=modes, outputs=[output], sensors=[sensor("s")], **GO))
     assert sim.step(go=True).modes["p"] == "rest"
 
 
-@pytest.mark.parametrize("output", [lamp("x"), Buzzer("x", "8", 2000), HandOutput("x", Unit.PERCENT, 0, 100, 0)])
-def test_a_lamp_a_buzzer_or_an_output_by_hand_does_not(output: Any) -> None:
+@pytest.mark.parametrize(
+    "output",
+    [lamp("x"), Buzzer("x", "8", 2000), Relay("x", "7", harmless=True), replace(motor("x"), harmless=True)],
+)
+def test_a_lamp_a_buzzer_or_what_is_harmless_does_not(output: Any) -> None:
     rows = [failsafe("run", Fault("s"), "rest"), row("rest", ON, "run")]
     modes = [mode("rest", True), mode("run"), mode("other", x=1)]
     sim = Simulation(simple(*rows, modes=modes, outputs=[output], sensors=[sensor("s")], **GO))
@@ -928,3 +935,14 @@ def test_a_row_cannot_read_an_output_nor_a_level_test_after() -> None:
 def test_the_view_prints_where_it_stands() -> None:
     view: View = Simulation(simple()).step()
     assert repr(view) == "<tick 0: p in rest>"
+
+
+@pytest.mark.parametrize("ramp", [None, 200])
+def test_a_stop_mode_sets_what_is_harmless_and_lets_it_keep_its_ramp(ramp: int | None) -> None:
+    fan = replace(motor("fan"), harmless=True, ramp=ramp)
+    modes = [mode("rest", True, fan=40), mode("run", fan=-10), mode("still", True)]
+    sim = Simulation(simple(row("rest", ON, "still"), modes=modes, outputs=[fan], **GO))
+    shown = [sim.step().shown["fan"] for _ in range(30)]
+    assert shown[:3] == ([40, 40, 40] if ramp is None else [2, 4, 6])
+    assert shown[-1] == 40
+    assert sim.step(go=True).shown["fan"] == 0, "a stop mode that does not set it has it at rest at once"
