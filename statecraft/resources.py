@@ -1,4 +1,4 @@
-"""Where the grammar and the templates are: beside the package in a checkout, inside it once installed."""
+"""Where the grammar, the templates and the language page are: beside the package in a checkout, else inside it."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from pathlib import Path
 
 
 def folder(name: str) -> Path:
-    """The folder ``name`` (``grammar`` or ``templates``).
+    """The folder ``name`` (``grammar``, ``templates`` or ``samples``, which once installed has the language page only).
 
     Raises:
         FileNotFoundError: the installation is damaged.

@@ -17,6 +17,7 @@ from statecraft import __version__
 # verb: (its file, what the list of verbs says of it)
 VERBS = {
     "new": "start a machine file of your own",
+    "language": "show the language on one page",
     "check": "find what is wrong with a machine, before it moves",
     "try": "rehearse the file's trials on the desk",
     "agree": "compare table, desk build and chip, tick for tick",
