@@ -92,7 +92,7 @@ def show_judgement(judged: Judgement, console: Console) -> None:
 
     from statecraft.folding import folded
     from statecraft.language import show
-    from statecraft.report.following import notes
+    from statecraft.report.actuator_lag import notes
 
     machine, report = judged.machine, judged.report
     before: tuple[str, Run | None] = ("", None)

@@ -19,7 +19,7 @@ SHORT = 0.03
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
+class Span:
     """Ticks ``first`` to ``end`` on ``left`` to ``right`` px."""
 
     first: int
@@ -46,14 +46,14 @@ class Axis:
             folded.add(open_[-1])
         shown = sum(b - a for a, b in gaps if (a, b) not in folded) or 1
         scale = (wide - FOLD * len(folded)) / shown
-        self.pieces: list[Piece] = []
+        self.pieces: list[Span] = []
         for a, b in gaps:
             right = left + (FOLD if (a, b) in folded else (b - a) * scale)
             if self.pieces and not self.pieces[-1].folded and (a, b) not in folded:
                 before = self.pieces.pop()
-                self.pieces.append(Piece(before.first, b, before.left, right, False))
+                self.pieces.append(Span(before.first, b, before.left, right, False))
             else:
-                self.pieces.append(Piece(a, b, left, right, (a, b) in folded))
+                self.pieces.append(Span(a, b, left, right, (a, b) in folded))
             left = right
         self.left, self.right = self.pieces[0].left, self.pieces[-1].right
         self.first, self.end = first, end
@@ -120,7 +120,7 @@ def _decimal(ms: int) -> str:
     return f"{whole}.{rest:03}".rstrip("0") if rest else str(whole)
 
 
-class Taken:
+class TextRow:
     """The stretches of a row of text that are taken: what would come too near another is not written."""
 
     def __init__(self) -> None:

@@ -17,7 +17,7 @@ from statecraft.report import words
 from statecraft.report.blocks import Block, badge, brief_block, card_block, elsewhere_block, label_block, tag_block
 from statecraft.report.geometry import TAB, Box, Placed, Point, Route, Sizes
 from statecraft.report.layout import ARROW, place
-from statecraft.report.scene import Elsewhere, Frame, Line, Mark, Scene, Tag, number, scenes
+from statecraft.report.scene import Edge, Elsewhere, Frame, Mark, Scene, Tag, number, scenes
 from statecraft.report.style import plain, sheet
 from statecraft.report.svg import Element, add, document, drawing, group, lines, num
 from statecraft.report.text import width, wrap
@@ -142,7 +142,7 @@ def _panel(machine: Machine, seen: Scene) -> Panel:
     }
     away = {each.key: elsewhere_block(each) for each in seen.elsewhere}
     tags = {tag.key: tag_block(tag) for tag in seen.tags}
-    labels = {id(line): brief_block(line.labels) if line.brief else label_block(line.labels) for line in seen.lines}
+    labels = {id(line): brief_block(line.labels) if line.brief else label_block(line.labels) for line in seen.edges}
     boxes = {name: _card_size(machine, part, seen.cards[name].mode, block) for name, block in cards.items()}
     boxes |= {key: (block.wide + 2 * PAD_X, block.high + 2 * PAD_Y) for key, block in away.items()}
     boxes |= {key: (block.wide + BAND + 18, block.high + 10) for key, block in tags.items()}
@@ -355,7 +355,7 @@ def _hatch(x: float, y: float, wide: float, high: float, step: float = 8) -> str
 def _way(parent: Element, panel: Panel, route: Route, x: float, y: float) -> None:
     of = route.of
     rows = " ".join(str(label.row.number) for label in of.labels)
-    tail, head = (of.tail, of.head) if isinstance(of, Line) else (None, of.target)
+    tail, head = (of.tail, of.head) if isinstance(of, Edge) else (None, of.target)
     kind = "failsafe" if of.failsafe else "rule"
     start = tail or f"in {of.scope}" if isinstance(of, Tag) else tail
     area = group(parent, f"line {kind}", f"{kind}: {start} to {head}", data_from=tail, data_to=head, data_rows=rows)
@@ -376,7 +376,7 @@ def _way(parent: Element, panel: Panel, route: Route, x: float, y: float) -> Non
     add(area, "path", cls="head", d=_arrow(path[-1], tip, 5.6 if of.failsafe else 3.4))
 
 
-def _reach(panel: Panel, of: Line | Tag, mode: str | None, route: Route, arrives: bool) -> float:
+def _reach(panel: Panel, of: Edge | Tag, mode: str | None, route: Route, arrives: bool) -> float:
     """How far to the right of its end a line that runs across must be drawn on to come to its card's shape, which
     leaves some of its box free at the sides.
     """

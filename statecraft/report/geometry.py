@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from math import dist
 
-from statecraft.report.scene import Frame, Line, Tag
+from statecraft.report.scene import Edge, Frame, Tag
 
 TAB = 22.0
 """The height of a frame's name tab, px."""
@@ -47,7 +47,7 @@ class Route:
         across: whether it runs under its label, to the left or right, rather than down or up beside it.
     """
 
-    of: Line | Tag
+    of: Edge | Tag
     path: tuple[Point, ...]
     tip: Point
     label: Box | None
@@ -85,9 +85,9 @@ class Sizes:
     slack: dict[str, tuple[float, float]] = field(default_factory=dict)
 
 
-def ends(line: Line | Tag) -> tuple[str, str]:
+def ends(line: Edge | Tag) -> tuple[str, str]:
     """The boxes between which it leads."""
-    return (line.tail, line.head) if isinstance(line, Line) else (line.key, line.target or "")
+    return (line.tail, line.head) if isinstance(line, Edge) else (line.key, line.target or "")
 
 
 def sampled(path: Sequence[Point]) -> list[Point]:

@@ -20,7 +20,7 @@ from math import ceil
 from statecraft.report.geometry import TAB, Box, Placed, Point, Route, Sizes, sampled
 from statecraft.report.legibility import faults
 from statecraft.report.routing import LANE, PAD, Track, corners, lanes, spread
-from statecraft.report.scene import Frame, Line, Scene, Tag
+from statecraft.report.scene import Edge, Frame, Scene, Tag
 
 TRY_ALL = 40
 """Up to so many cards and tags, every way is tried; above, only a few of them."""
@@ -125,13 +125,13 @@ def _laid_out(scene: Scene, sizes: Sizes, way: Way) -> tuple[float, Placed]:
     return min(((faults(placed).cost, placed) for placed in made[1:] or made), key=lambda tried: tried[0])
 
 
-def _label(line: Line) -> str:
+def _label(line: Edge) -> str:
     return f"label {line.tail} {line.head} {line.failsafe}"
 
 
-def _kinds(scene: Scene) -> list[Line | Tag]:
+def _kinds(scene: Scene) -> list[Edge | Tag]:
     """What leads somewhere, in the order in which legs count it."""
-    return [*scene.lines, *(tag for tag in scene.tags if tag.target is not None)]
+    return [*scene.edges, *(tag for tag in scene.tags if tag.target is not None)]
 
 
 def _legs(scene: Scene, rank: dict[str, tuple[int, int]]) -> list[_Leg]:
@@ -139,7 +139,7 @@ def _legs(scene: Scene, rank: dict[str, tuple[int, int]]) -> list[_Leg]:
     tail, label and all, so that it need not loop.
     """
     made = []
-    ways: list[list[str]] = [[line.tail, _label(line), line.head] for line in scene.lines]
+    ways: list[list[str]] = [[line.tail, _label(line), line.head] for line in scene.edges]
     ways += [[tag.key, tag.target] for tag in scene.tags if tag.target is not None]
     for number, stops in enumerate(ways):
         turned = rank[stops[-1]] < rank[stops[0]]
@@ -163,7 +163,7 @@ def _source(scene: Scene, sizes: Sizes, way: Way, legs: list[_Leg], ports: dict[
     for name, (wide, high) in sorted(sizes.boxes.items(), key=lambda item: (item[0] in tags) != way.tags_first):
         text.append(f'"{name}" [label={_with_ports(wide, high, ports[name], across, sizes.slack.get(name, (0, 0)))}];')
     inside: dict[str, list[str]] = {}
-    for line in scene.lines:
+    for line in scene.edges:
         wide, high = sizes.labels[id(line)]
         text.append(f'"{_label(line)}" [label={_with_rail(wide, high, across)}];')
         around = _around(scene.frames, {line.tail, line.head})
@@ -343,7 +343,7 @@ def _ranks(scene: Scene, by_distance: bool) -> dict[str, tuple[int, int]]:
     modes = scene.boxes
     rules: networkx.DiGraph[str] = networkx.DiGraph()
     rules.add_nodes_from(modes)
-    rules.add_edges_from((line.tail, line.head) for line in scene.lines if not line.failsafe)
+    rules.add_edges_from((line.tail, line.head) for line in scene.edges if not line.failsafe)
     away = networkx.single_source_shortest_path_length(rules, modes[0])
     rank = {
         mode: (away.get(mode, len(modes)) if by_distance or mode not in away else 0, place)
@@ -424,7 +424,7 @@ def _read(
         back = ARROW if points[-2][0] < tip[0] else -ARROW
         points[-1] = (tip[0] - back, tip[1])
         label = None
-        if isinstance(of, Line):
+        if isinstance(of, Edge):
             whole = boxes.pop(_label(of))
             label = (
                 Box(whole.x + RAIL, whole.y, whole.wide - RAIL, whole.high)

@@ -16,8 +16,8 @@ from statecraft import __version__
 from statecraft.findings import Finding, RowRef, Run
 from statecraft.machine import Machine, Mode, Part, Promise, Row, Unit
 from statecraft.report import words
+from statecraft.report.actuator_lag import notes
 from statecraft.report.diagram import diagram
-from statecraft.report.following import notes
 from statecraft.report.record import LONGEST, Record, of_run, of_trial
 from statecraft.report.runs import told
 from statecraft.report.story import paragraphs
@@ -76,7 +76,7 @@ class Judged:
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
+class ShownRun:
     """A run as the page shows it: the drawing, and the same as lines of a table (time, what happened).
 
     ``end`` says what is so at the end of a run that shows something; "" for a trial.
@@ -197,10 +197,10 @@ def _line_ids(machine: Machine) -> dict[str, int]:
 # ---------------------------------------------------------------------------------------------------------------- runs
 
 
-def shown(record: Record, name: str) -> Shown:
+def shown(record: Record, name: str) -> ShownRun:
     """``record`` as the page shows it."""
     changes = list(_told(record))
-    return Shown(
+    return ShownRun(
         markup(timeline(record, name, inline=True)), changes[:MOST_CHANGES], max(0, len(changes) - MOST_CHANGES)
     )
 
@@ -225,18 +225,18 @@ def _told(record: Record) -> Iterable[tuple[str, str]]:
         yield clock(machine, tick), text
 
 
-def _replay(machine: Machine, finding: Finding, name: str) -> Shown | str:
+def _replay(machine: Machine, finding: Finding, name: str) -> ShownRun | str:
     """A finding's run replayed, or why there is none to show; "" where no run could show it."""
     return _run(machine, finding.run, finding, finding.code, name) if finding.run is not None else ""
 
 
-def _verdict_run(machine: Machine, verdict: PromiseVerdict, number: int) -> Shown | str:
+def _verdict_run(machine: Machine, verdict: PromiseVerdict, number: int) -> ShownRun | str:
     if verdict.run is None:
         return ""
     return _run(machine, verdict.run, verdict.promise, verdict.promise.text, f"promise-{number}")
 
 
-def _run(machine: Machine, run: Run, about: Finding | Promise, title: str, name: str) -> Shown | str:
+def _run(machine: Machine, run: Run, about: Finding | Promise, title: str, name: str) -> ShownRun | str:
     record = of_run(machine, run, title)
     if record is None:
         return f"The run takes {machine.duration(run.ticks)}, {run.ticks:,} ticks: too long to draw here."
@@ -244,11 +244,11 @@ def _run(machine: Machine, run: Run, about: Finding | Promise, title: str, name:
     *lines, last = told(machine, run, about)
     time = "For ever" if last.tick is None else f"At {clock(machine, last.tick)}"
     changes = [("" if line.tick is None else clock(machine, line.tick), str(line)) for line in lines]
-    return Shown(drawn, changes[:MOST_CHANGES], max(0, len(changes) - MOST_CHANGES), f"{time}: {last}.")
+    return ShownRun(drawn, changes[:MOST_CHANGES], max(0, len(changes) - MOST_CHANGES), f"{time}: {last}.")
 
 
 @dataclass(frozen=True, slots=True)
-class Coverage:
+class TrialCoverage:
     """What the trials went through: modes entered and rows taken, of how many, and which were left out."""
 
     modes: int
@@ -259,7 +259,7 @@ class Coverage:
     missed_rows: list[RowRef]
 
 
-def coverage(machine: Machine, results: Sequence[TrialResult]) -> Coverage:
+def coverage(machine: Machine, results: Sequence[TrialResult]) -> TrialCoverage:
     """What the trials of ``results`` went through. A row counts when it decided, whether or not it changed anything."""
     seen_modes: set[tuple[str, str]] = set()
     seen_rows: set[tuple[str, int]] = set()
@@ -271,7 +271,7 @@ def coverage(machine: Machine, results: Sequence[TrialResult]) -> Coverage:
             seen_rows |= {(part.name, at) for at in {state[row] for state in result.trace.states} if at >= 0}
     modes = [(part.name, mode.name) for part in machine.parts for mode in part.modes]
     rows = [(part.name, row.number) for part in machine.parts for row in part.rows]
-    return Coverage(
+    return TrialCoverage(
         len(seen_modes),
         len(modes),
         len(seen_rows),

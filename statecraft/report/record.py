@@ -39,7 +39,7 @@ Changes = list[tuple[int, Value]]
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class ExpectationWindow:
     """What became of an expectation: its window, the tick that decided, and how it is said."""
 
     text: str
@@ -68,7 +68,7 @@ class Record:
     end: int
     series: dict[tuple[str, str], Changes] = field(default_factory=dict)
     rows: list[tuple[int, str, int]] = field(default_factory=list)
-    verdicts: list[Verdict] = field(default_factory=list)
+    verdicts: list[ExpectationWindow] = field(default_factory=list)
     repeats: int | None = None
 
     def spans(self, kind: str, name: str) -> Iterator[tuple[int, int, Value]]:
@@ -121,7 +121,7 @@ def of_trial(result: TrialResult) -> Record:
     for outcome in result.outcomes:
         asked = outcome.expected
         last = asked.tick + asked.within + asked.hold
-        record.verdicts.append(Verdict(asked.text, asked.tick, last, outcome.decided, outcome.passed))
+        record.verdicts.append(ExpectationWindow(asked.text, asked.tick, last, outcome.decided, outcome.passed))
     return record
 
 

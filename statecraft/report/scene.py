@@ -78,7 +78,7 @@ class Tag:
 
 
 @dataclass
-class Line:
+class Edge:
     """Rows that lead from one mode to another; failsafes and rules are lines of their own.
 
     ``brief``: its label says the rows' numbers only, as in an overview.
@@ -130,7 +130,7 @@ class Scene:
     cards: dict[str, Card]
     frames: list[Frame]
     tags: list[Tag]
-    lines: list[Line]
+    edges: list[Edge]
     elsewhere: list[Elsewhere] = field(default_factory=list)
     sheet: str = ""
     note: str = ""
@@ -175,7 +175,7 @@ def cut(part: Part, whole: Scene) -> dict[str, tuple[str, ...]]:
 
     gather(whole.frames, set(place))
     atoms.sort(key=lambda atom: place[atom[0]])
-    lines = [(line.tail, line.head) for line in whole.lines]
+    lines = [(line.tail, line.head) for line in whole.edges]
     # best[n]: what the first n atoms cost at least, and where their last piece begins.
     best: list[tuple[float, int]] = [(0.0, 0)]
     for end in range(1, len(atoms) + 1):
@@ -207,13 +207,13 @@ def _overview(whole: Scene, sheets: dict[str, tuple[str, ...]]) -> Scene:
     keys = {name: f"sheet {name}" for name in sheets}
     made = Scene(whole.part, {}, [], [], [], sheet="overview")
     made.elsewhere = [Elsewhere(keys[name], name, name, modes) for name, modes in sheets.items()]
-    lines: dict[tuple[str, str, bool], Line] = {}
-    for line in whole.lines:
+    lines: dict[tuple[str, str, bool], Edge] = {}
+    for line in whole.edges:
         tail, head = home[line.tail], home[line.head]
         if tail != head:
             key = (keys[tail], keys[head], line.failsafe)
-            lines.setdefault(key, Line(*key, brief=True)).labels.extend(line.labels)
-    made.lines = list(lines.values())
+            lines.setdefault(key, Edge(*key, brief=True)).labels.extend(line.labels)
+    made.edges = list(lines.values())
     made.tags = [
         replace(tag, frame=None, target=keys[home[tag.target]] if tag.target is not None else None)
         for tag in whole.tags
@@ -244,9 +244,9 @@ def _sheet(whole: Scene, sheets: dict[str, tuple[str, ...]], name: str) -> Scene
             return mode
         return away.setdefault(mode, Elsewhere(f"away {mode}", mode, home[mode])).key
 
-    for line in whole.lines:
+    for line in whole.edges:
         if line.tail in modes:
-            made.lines.append(replace(line, head=stop(line.head)))
+            made.edges.append(replace(line, head=stop(line.head)))
         elif line.head in modes:
             made.cards[line.head].comes += [(line.tail, label.row) for label in line.labels]
     for tag in whole.tags:
@@ -294,7 +294,7 @@ def scene(machine: Machine, part: Part, marks: Iterable[Mark] = ()) -> Scene:
     made = Scene(part, cards, outer, [], [])
     by_modes = {_declared(part, group.modes): group for group in reversed(part.groups)}
     tags: dict[tuple[str | None, str, str | None, bool], Tag] = {}
-    lines: dict[tuple[str, str, bool], Line] = {}
+    lines: dict[tuple[str, str, bool], Edge] = {}
     for row in part.rows:
         label = Label(row, tuple(of_row.get(row.number, ())))
         target = row.target if row.move == "go" else None
@@ -306,7 +306,7 @@ def scene(machine: Machine, part: Part, marks: Iterable[Mark] = ()) -> Scene:
                     cards[mode].stays.append(label)
                 else:
                     key = (mode, target, row.failsafe)
-                    lines.setdefault(key, Line(mode, target, row.failsafe)).labels.append(label)
+                    lines.setdefault(key, Edge(mode, target, row.failsafe)).labels.append(label)
             continue
         frame = group if group is not None and group.name in framed and not everywhere else None
         scope = "any" if everywhere else row.in_text or ", ".join(row.modes)
@@ -315,7 +315,7 @@ def scene(machine: Machine, part: Part, marks: Iterable[Mark] = ()) -> Scene:
             tags[tag_key] = Tag(f"tag {part.name} {len(tags)}", frame, row.failsafe, scope, target)
         tags[tag_key].labels.append(label)
     made.tags.extend(tags.values())
-    made.lines.extend(lines.values())
+    made.edges.extend(lines.values())
     return made
 
 

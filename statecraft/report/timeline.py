@@ -27,8 +27,8 @@ from statecraft.machine import (
     atoms,
 )
 from statecraft.report import words
-from statecraft.report.axis import Axis, Scale, Taken
-from statecraft.report.record import Changes, Record, Verdict
+from statecraft.report.axis import Axis, Scale, TextRow
+from statecraft.report.record import Changes, ExpectationWindow, Record
 from statecraft.report.routing import spread
 from statecraft.report.style import plain, sheet
 from statecraft.report.svg import Element, add, document, drawing, group, lines, num
@@ -195,7 +195,7 @@ def _time(root: Element, record: Record, axis: Axis, scale: Scale, top: float, b
     """Grid and times, and the place from which all repeats."""
     grid = group(root, "times")
     add(grid, "text", f"time, {scale.unit}", x=axis.left - 24, y=top - 9, cls="time", text_anchor="end")
-    taken = Taken()
+    taken = TextRow()
     taken.free(0, axis.left - 24)
     for tick in axis.grid(record.machine.tick_ms):
         x = axis.x(tick)
@@ -213,7 +213,7 @@ def _time(root: Element, record: Record, axis: Axis, scale: Scale, top: float, b
 
 def _folds(root: Element, record: Record, axis: Axis, scale: Scale, top: float, bottom: float) -> None:
     """Torn edges over the stretches that are folded, and how long they are."""
-    taken = Taken()
+    taken = TextRow()
     for piece in axis.pieces:
         if piece.folded:
             said = f"{record.machine.duration(piece.end - piece.first)} in which nothing changes"
@@ -236,7 +236,7 @@ def _changes(root: Element, record: Record, axis: Axis, scale: Scale, top: float
     ticks = sorted(
         {tick for part in record.machine.parts for tick, _ in record.series.get(("mode", part.name), [])[1:]}
     )
-    taken = Taken()
+    taken = TextRow()
     for tick in ticks[:400]:
         x = axis.x(tick)
         add(marks, "path", cls="change", d=f"M{num(x)} {num(top)}V{num(bottom + 8)}")
@@ -333,7 +333,7 @@ def _command(record: Record, axis: Axis, name: str) -> Lane:
 
     def draw(parent: Element, y: float) -> None:
         add(parent, "path", cls="base", d=f"M{num(axis.left)} {num(y + 12)}H{num(axis.right)}")
-        written = Taken()
+        written = TextRow()
         events = sorted(taken | heard)
         for first, last, every in _rhythms(events):
             x = axis.x(first)
@@ -658,7 +658,7 @@ def _phases(axis: Axis, start: int, end: int, period: int) -> list[tuple[float, 
 def _expectations(record: Record, axis: Axis) -> Lane:
     """Each expectation's window as a bracket and its verdict as a sign, in as many rows as keep them apart."""
     ends: list[float] = []
-    placed: list[tuple[int, Verdict, int]] = []
+    placed: list[tuple[int, ExpectationWindow, int]] = []
     for number, verdict in enumerate(record.verdicts, 1):
         left = axis.x(verdict.first) - 8
         row = next((row for row, end in enumerate(ends) if end < left), len(ends))

@@ -14,7 +14,7 @@ from statecraft.report import layout
 from statecraft.report.diagram import panels_of
 from statecraft.report.geometry import Box, Placed, Point, Route, ends
 from statecraft.report.legibility import Faults, faults
-from statecraft.report.scene import Line
+from statecraft.report.scene import Edge
 from tests.random_machines import random_text
 from tests.report.large import tangle
 
@@ -97,7 +97,7 @@ def line(name: str, *path: Point, label: Box | None = None) -> Route:
     bent = [path[0]]
     for a, b in pairwise(path):
         bent += [(a[0] + (b[0] - a[0]) * part, a[1] + (b[1] - a[1]) * part) for part in (1 / 3, 2 / 3, 1)]
-    return Route(Line(f"{name} tail", f"{name} head", False), tuple(bent), path[-1], label, True)
+    return Route(Edge(f"{name} tail", f"{name} head", False), tuple(bent), path[-1], label, True)
 
 
 def picture(*routes: Route, boxes: dict[str, Box] | None = None) -> Placed:

@@ -20,14 +20,14 @@ def seen(rules: str = "", groups: str = "") -> Scene:
 
 def test_rows_between_the_same_two_modes_are_one_line() -> None:
     made = seen("parked | go and blocked | cruise |\n")
-    line = next(line for line in made.lines if (line.tail, line.head) == ("parked", "cruise"))
+    line = next(line for line in made.edges if (line.tail, line.head) == ("parked", "cruise"))
     assert [label.row.when_text for label in line.labels] == ["go and not blocked", "go and blocked"]
 
 
 def test_a_failsafe_and_a_rule_between_the_same_two_are_two_lines() -> None:
     text = BEHAVIOUR.replace("any | halt", "cruise | bumper | parked |\nany | halt") + "cruise | go | parked |\n"
     machine = read_text(PREAMBLE + HARDWARE + text, file="cart.modes")
-    lines = [line for line in scene(machine, machine.parts[0]).lines if (line.tail, line.head) == ("cruise", "parked")]
+    lines = [line for line in scene(machine, machine.parts[0]).edges if (line.tail, line.head) == ("cruise", "parked")]
     assert sorted(line.failsafe for line in lines) == [False, True]
 
 
@@ -43,7 +43,7 @@ def test_rows_for_any_mode_and_for_a_group_are_drawn_once() -> None:
 
 def test_a_short_list_that_is_no_group_is_drawn_from_each() -> None:
     made = seen("parked, cruise | bumper | spent |\n")
-    assert {line.tail for line in made.lines if line.head == "spent"} == {"parked", "cruise"}
+    assert {line.tail for line in made.edges if line.head == "spent"} == {"parked", "cruise"}
 
 
 def test_rows_that_stay_are_on_the_card() -> None:
@@ -63,7 +63,7 @@ def test_findings_are_marked_at_their_mode_and_their_row() -> None:
     found = [Finding("stuck", mode=ModeRef("cart", "spent")), Finding("shadowed", row=RowRef("cart", 1))]
     made = scene(machine, machine.parts[0], number(found))
     assert [mark.number for mark in made.cards["spent"].marks] == [1]
-    labels = [label for line in made.lines for label in line.labels if label.row.number == 1]
+    labels = [label for line in made.edges for label in line.labels if label.row.number == 1]
     assert [mark.number for label in labels for mark in label.marks] == [2]
 
 
@@ -73,7 +73,7 @@ def test_every_row_and_every_mode_is_somewhere_and_frames_never_cross(text: str)
     machine = read_text(text, file="random.modes")
     for part in machine.parts:
         made = scene(machine, part)
-        labels = [label for line in made.lines for label in line.labels]
+        labels = [label for line in made.edges for label in line.labels]
         labels += [label for tag in made.tags for label in tag.labels]
         labels += [label for card in made.cards.values() for label in card.stays]
         assert {label.row.number for label in labels} == {row.number for row in part.rows}

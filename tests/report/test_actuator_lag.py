@@ -13,7 +13,7 @@ from statecraft.cli.check import show_judgement
 from statecraft.language import read_text
 from statecraft.machine import Machine, Motor
 from statecraft.proof.judgement import judge
-from statecraft.report.following import latest, notes
+from statecraft.report.actuator_lag import latest, notes
 from statecraft.report.page import Judged, page
 from statecraft.simulation import Simulation
 
