@@ -62,40 +62,72 @@ def diagram_file(machine: Machine, findings: Iterable[Finding] = ()) -> str:
     return document(diagram(machine, findings), plain(sheet("drawing")))
 
 
-def diagram(machine: Machine, findings: Iterable[Finding] = (), name: str = "diagram", inline: bool = False) -> Element:
-    """The diagram. ``name`` begins its ids. ``inline``: it goes into a page that has its own heading, key and list of
-    findings; every card is then a link to ``#mode-PART-MODE``.
-    """
+def diagram(machine: Machine, findings: Iterable[Finding] = (), name: str = "diagram") -> Element:
+    """The diagram as one drawing: heading, parts, key, and the findings that are marked in it. ``name`` begins ids."""
     marks = number(findings)
     panels = [panel for part in machine.parts for panel in panels_of(machine, part, marks)]
     titled = len(panels) > 1
     areas, wide, high = _arrange(panels, titled)
-    top = 0.0 if inline else 64.0
-    notes = [] if inline else [(mark, wrap(_says(mark), 11, max(wide, 460) - 40)) for mark in marks]
-    foot = 0.0 if inline else 96.0 + sum(14 * len(rows) + 8 for _, rows in notes)
-    wide = max(wide, 0 if inline else 560)
+    wide = max(wide, 560)
+    notes = [(mark, wrap(_says(mark), 11, max(wide, 460) - 40)) for mark in marks]
+    heading = wrap(machine.name, 22, wide)
+    top = 38.0 + 26 * len(heading)
+    foot = 96.0 + sum(14 * len(rows) + 8 for _, rows in notes)
     root = drawing(
-        wide + 2 * MARGIN,
-        high + top + foot + 2 * MARGIN,
-        f"Mode diagram of {machine.name}",
-        describe(machine),
-        name,
-        inline,
+        wide + 2 * MARGIN, high + top + foot + 2 * MARGIN, f"Mode diagram of {machine.name}", describe(machine), name
     )
-    if not inline:
-        add(root, "rect", cls="ground", x=0, y=0, width="100%", height="100%")
-        add(root, "text", machine.name, x=MARGIN, y=MARGIN + 22, cls="heading")
-        add(root, "text", _note(machine), x=MARGIN, y=MARGIN + 42, cls="heading-note")
+    add(root, "rect", cls="ground", x=0, y=0, width="100%", height="100%")
+    lines(root, heading, MARGIN, MARGIN + 22, 26, "heading")
+    add(root, "text", _note(machine), x=MARGIN, y=MARGIN + top - 22, cls="heading-note")
     for panel, area in zip(panels, areas, strict=True):
-        _draw_panel(root, machine, panel, _moved(area, MARGIN, top + MARGIN), titled, name, inline)
-    if not inline:
-        _key(root, MARGIN, high + top + MARGIN + 30)
-        y = high + top + MARGIN + 104.0
-        for mark, rows in notes:
-            badge(root, MARGIN + 10, y - 4, mark)
-            lines(root, rows, MARGIN + 28, y, 14, "note")
-            y += 14 * len(rows) + 8
+        _draw_panel(root, machine, panel, _moved(area, MARGIN, top + MARGIN), titled, name, False)
+    _key(root, MARGIN, high + top + MARGIN + 30)
+    y = high + top + MARGIN + 104.0
+    for mark, rows in notes:
+        badge(root, MARGIN + 10, y - 4, mark)
+        lines(root, rows, MARGIN + 28, y, 14, "note")
+        y += 14 * len(rows) + 8
     return root
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A drawing of a page: what is written above it, the drawing, its size in px."""
+
+    title: str
+    drawing: Element
+    wide: float
+    high: float
+
+
+def figures(machine: Machine, findings: Iterable[Finding] = (), name: str = "diagram") -> list[Figure]:
+    """The diagram for a page, that has its own heading, key and list of findings: one drawing, or, where a part is cut
+    into sheets, a drawing for each. ``name`` begins its ids; every card is a link to ``#mode-PART-MODE``.
+    """
+    marks = number(findings)
+    panels = [panel for part in machine.parts for panel in panels_of(machine, part, marks)]
+    if not any(panel.scene.sheet for panel in panels):
+        groups, titled = [panels], len(panels) > 1
+    else:
+        groups, titled = [[panel] for panel in panels], True
+    made = []
+    for count, there in enumerate(groups):
+        title = _title(machine, there[0]) if len(groups) > 1 else ""
+        areas, wide, high = _arrange(there, titled)
+        wide, high = wide + 2 * MARGIN, high + 2 * MARGIN
+        of = f"{machine.name}, {title}" if title else machine.name
+        said = describe(machine) if not count else f"{title}. The first picture is described in full."
+        root = drawing(wide, high, f"Mode diagram of {of}", said, name if not count else f"{name}-{count}", True)
+        for panel, area in zip(there, areas, strict=True):
+            _draw_panel(root, machine, panel, _moved(area, MARGIN, MARGIN), titled, name, True)
+        made.append(Figure(title, root, wide, high))
+    return made
+
+
+def _title(machine: Machine, panel: Panel) -> str:
+    """What stands above a panel."""
+    part, sheet = panel.scene.part.name, panel.scene.sheet
+    return part if not sheet else sheet if len(machine.parts) == 1 else f"{part}: {sheet}"
 
 
 def describe(machine: Machine) -> str:
@@ -229,8 +261,7 @@ def _draw_panel(root: Element, machine: Machine, panel: Panel, box: Box, titled:
     area = group(root, "part", data_part=part.name, data_sheet=sheet or None, id=sheet_id(name, part.name, sheet))
     add(area, "rect", cls="part-area", x=box.x, y=box.y, width=box.wide, height=box.high, rx=3)
     if titled:
-        title = part.name if not sheet else sheet if len(machine.parts) == 1 else f"{part.name}: {sheet}"
-        add(area, "text", title, x=box.x + 16, y=box.y + 26, cls="part-name")
+        add(area, "text", _title(machine, panel), x=box.x + 16, y=box.y + 26, cls="part-name")
         if panel.scene.note:
             add(area, "text", panel.scene.note, x=box.x + 16, y=box.y + 42, cls="heading-note")
     x = box.x + (box.wide - panel.placed.wide) / 2

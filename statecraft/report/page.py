@@ -10,20 +10,22 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from statecraft import __version__
-from statecraft.findings import Finding, RowRef, Run
+from statecraft.findings import Finding, PromiseVerdict, RowRef, Run
+from statecraft.folding import plural
 from statecraft.machine import Machine, Mode, Part, Promise, Row, Unit
 from statecraft.report import words
 from statecraft.report.actuator_lag import notes
-from statecraft.report.diagram import diagram
+from statecraft.report.diagram import figures
 from statecraft.report.record import LONGEST, Record, of_run, of_trial
 from statecraft.report.runs import told
 from statecraft.report.story import paragraphs
 from statecraft.report.style import DARK, LIGHT, properties, sheet
 from statecraft.report.svg import markup
 from statecraft.report.table import grid
+from statecraft.report.text import unveiled
 from statecraft.report.timeline import clock, timeline
 from statecraft.semantics import tick_of
 from statecraft.simulation.why import why
@@ -43,27 +45,11 @@ CAUTIONS = (
     "wheel on ice.",
 )
 
+PRINT_COLUMNS = 9
+"""A table of more columns than this is printed in pieces of so many: paper does not scroll."""
+
 MOST_CHANGES = 200
 """Lines of a timeline told as a table; the drawing beside it has the rest."""
-
-
-class PromiseVerdict(Protocol):
-    """What a proof says of a promise.
-
-    Attributes:
-        worst: the longest it really takes, in ticks; None where the promise has no such time.
-        run: the shortest run that breaks it, None when it holds.
-        by: where it holds because of them, the rows.
-    """
-
-    @property
-    def promise(self) -> Promise: ...
-    @property
-    def kept(self) -> bool | None: ...
-    @property
-    def worst(self) -> int | None: ...
-    @property
-    def run(self) -> Run | None: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,16 +113,13 @@ def page(
     findings = list(proof.findings) if proof is not None else []
     names = {id(finding): f"run-{number}" for number, finding in enumerate(findings, 1)}
     results = list(trials) if trials is not None else None
-    picture = diagram(machine, findings, "diagram", inline=True)
-    return render(
+    text = render(
         "report/page.html.j2",
         machine=machine,
         board=board,
         single=len(machine.parts) == 1,
         story=paragraphs(machine),
-        diagram=markup(picture),
-        natural=picture.get("width"),
-        height=picture.get("height"),
+        figures=[(each.title, markup(each.drawing), each.wide, each.high) for each in figures(machine, findings)],
         sheets=[_sheet(machine, part, mode) for part in machine.parts for mode in part.modes],
         tables=[(part, grid(machine, part)) for part in machine.parts],
         proof=proof,
@@ -169,7 +152,44 @@ def page(
         style=sheet("page") + sheet("drawing"),
         light=properties(LIGHT),
         dark=properties(DARK),
+        open_points=_open_points(machine, proof, results),
+        print_columns=PRINT_COLUMNS,
     )
+    return unveiled(text)
+
+
+@dataclass(frozen=True, slots=True)
+class OpenPoint:
+    """Something that stands in the way of trusting the machine, or was not looked at; ``target``: where it is told."""
+
+    text: str
+    target: str
+
+
+def _open_points(machine: Machine, proof: Judged | None, trials: Sequence[TrialResult] | None) -> list[OpenPoint]:
+    """What a hurried reader must not miss: errors, what was not proved, what does not hold, trials that failed."""
+    points: list[OpenPoint] = []
+    if proof is None:
+        points.append(OpenPoint("Nothing was proved: the table was not checked for this report.", "proofs"))
+        if machine.promises:
+            points.append(OpenPoint(f"None of the {plural(len(machine.promises), 'promise')} was proved.", "proofs"))
+    else:
+        for number, finding in enumerate(proof.findings, 1):
+            if finding.severity == "error":
+                points.append(OpenPoint(f"Error: {finding.code}. {finding.message}", f"finding-{number}"))
+        for number, verdict in enumerate(proof.verdicts, 1):
+            if not verdict.kept:
+                how = "Not proved" if verdict.kept is None else "Broken"
+                points.append(OpenPoint(f"{how}: promise {verdict.promise.text}", f"promise-box-{number}"))
+        points += [OpenPoint(f"Not proved: {each}.", "proofs") for each in proof.unproved]
+        if machine.promises and not proof.verdicts:
+            points.append(OpenPoint("Not proved: its promises.", "proofs"))
+    if trials is None and machine.trials:
+        points.append(OpenPoint("The trials were not run.", "trials"))
+    for number, result in enumerate(trials or (), 1):
+        if not result.passed:
+            points.append(OpenPoint(f"Failed: trial {result.trial.title}", f"trial-box-{number}"))
+    return points
 
 
 def _sheet(machine: Machine, part: Part, mode: Mode) -> ModeSheet:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from xml.etree import ElementTree
 
+from statecraft.report.text import unveiled
+
 Element = ElementTree.Element
 NAMESPACE = "http://www.w3.org/2000/svg"
 
@@ -76,4 +78,4 @@ def document(root: Element, style: str) -> str:
     sheet = Element("style")
     sheet.text = style
     root.insert(2, sheet)
-    return '<?xml version="1.0" encoding="UTF-8"?>\n' + markup(root) + "\n"
+    return '<?xml version="1.0" encoding="UTF-8"?>\n' + unveiled(markup(root)) + "\n"

@@ -246,9 +246,10 @@ def comma_separated(machine: Machine, rows: bool = False) -> str:
 def html(machine: Machine, rows: bool = False) -> str:
     """The table as an HTML page of its own."""
     from statecraft.report.style import DARK, LIGHT, properties, sheet
+    from statecraft.report.text import unveiled
     from statecraft.templates_engine import render
 
-    return render(
+    text = render(
         "report/table.html.j2",
         machine=machine,
         tables=[(part, grid(machine, part)) for part in machine.parts],
@@ -258,3 +259,4 @@ def html(machine: Machine, rows: bool = False) -> str:
         light=properties(LIGHT),
         dark=properties(DARK),
     )
+    return unveiled(text)

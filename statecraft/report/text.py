@@ -24,6 +24,17 @@ _BOLD = 1.1
 _ROOM = 1.03  # fonts that stand in for these are a little wider
 
 
+_UNSEEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200b-\u200f\u2028-\u202e\u2060-\u2069\ufeff\ufff9-\ufffb]")
+"""Characters that change what is seen without being seen: controls of the direction of writing (Unicode's property
+Bidi_Control), those of width 0, and those that are no text.
+"""
+
+
+def unveiled(text: str) -> str:
+    """``text`` with every character that cannot be seen written out, as ``[U+202E]``."""
+    return _UNSEEN.sub(lambda found: f"[U+{ord(found[0]):04X}]", text)
+
+
 def width(text: str, size: float, bold: bool = False) -> float:
     """The width of ``text`` set at ``size`` px, in px."""
     thousandths = sum(_WIDTHS[ord(c) - 32] if " " <= c <= "~" else _OTHER for c in text)

@@ -12,10 +12,10 @@ from statecraft.findings import Finding, Hold, RowRef, Run, Stimulus
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine, ModeRef
 from statecraft.report.page import Judged, page
-from statecraft.report.table import html
+from statecraft.report.table import grid, html
 from statecraft.simulation import run_trial
 from tests.report.browser import Browser
-from tests.report.large import station
+from tests.report.large import station, tangle
 
 SAMPLES = Path(__file__).parents[2] / "samples"
 
@@ -156,3 +156,83 @@ def test_it_prints_on_a_few_sheets(chromium: Browser, tmp_path: Path) -> None:
     assert printed.startswith(b"%PDF")
     pages = len(re.findall(rb"/Type\s*/Page[^s]", printed))
     assert 3 <= pages <= 14
+
+
+def test_a_wide_table_shows_that_it_scrolls(chromium: Browser, tmp_path: Path) -> None:
+    """There is a shade on the side where there is more, and none where there is not."""
+    from PIL import Image
+
+    chromium.show(write(tmp_path, read_file(str(SAMPLES / "feed_pusher.modes"))), 390)
+
+    def edges() -> tuple[int, int]:
+        """How dark the left and the right edge of the first table are, from 0 to 255."""
+        box = chromium.run(
+            "const b = document.querySelector('.wide.sheet').getBoundingClientRect();"
+            "return [b.left, b.right, b.bottom + scrollY]"
+        )
+        chromium.picture(tmp_path / "page.png")
+        with Image.open(tmp_path / "page.png") as opened:
+            shown = opened.convert("L")
+        # Just above the lower edge, below the last row, there is nothing but the ground.
+        y = int(box[2]) - 3
+        return 255 - shown.getpixel((int(box[0]) + 2, y)), 255 - shown.getpixel((int(box[1]) - 3, y))
+
+    left, right = edges()
+    assert right > left + 40
+    chromium.run("const s = document.querySelector('.wide.sheet'); s.scrollLeft = s.scrollWidth")
+    left, right = edges()
+    assert left > right + 40
+
+
+def test_the_heads_of_a_table_stay_in_view(chromium: Browser, tmp_path: Path) -> None:
+    chromium.show(write(tmp_path, read_text(station(60), file="station.modes")), 1024)
+    seen = chromium.run("""
+        const tall = [...document.querySelectorAll('.wide.sheet')].filter(s => s.scrollHeight > s.clientHeight + 40);
+        return tall.map(s => {
+          s.scrollTop = s.scrollHeight; s.scrollLeft = s.scrollWidth;
+          const around = s.getBoundingClientRect(), head = s.querySelector('thead th').getBoundingClientRect();
+          return [head.top - around.top, head.bottom - around.top, around.height];
+        })""")
+    assert len(seen) >= 2
+    for top, bottom, high in seen:
+        assert -1 <= top < bottom < high
+
+
+def test_a_wide_table_prints_whole(chromium: Browser, tmp_path: Path) -> None:
+    machine = read_text(station(30), file="station.modes")
+    page_wide = round((297 - 2 * 10) / 25.4 * 96)  # A4 across, inside its margins
+    chromium.show(write(tmp_path, machine), page_wide, printing=True)
+    heads, rights = chromium.run("""
+        const shown = [...document.querySelectorAll('table.grid')].filter(t => t.getClientRects().length);
+        return [shown.flatMap(t => [...t.querySelectorAll('thead th')].slice(1).map(h => h.textContent)),
+                shown.map(t => t.getBoundingClientRect().right)]""")
+    assert heads == list(grid(machine, machine.parts[0]).triggers)
+    assert max(rights) <= page_wide
+
+
+@pytest.mark.parametrize("width", [390, 1024])
+def test_long_titles_wrap(chromium: Browser, tmp_path: Path, width: int) -> None:
+    text = (SAMPLES / "sump_pump.modes").read_text()
+    text = text.replace('trial "a rainy night"', f'trial "{"once upon a rainy night " * 12}{"o" * 150}h"')
+    text = re.sub(r"\bswitched_off\b", "switched_off_by_the_very_cautious_ownerx", text)
+    chromium.show(write(tmp_path, read_text(text, file="long.modes")), width)
+    assert chromium.run("return document.documentElement.scrollWidth") <= width
+    assert (
+        chromium.run("""
+        return [...document.querySelectorAll('h1, h2, h3, summary')]
+          .filter(e => e.getBoundingClientRect().right > innerWidth).map(e => e.textContent)""")
+        == []
+    )
+
+
+@pytest.mark.parametrize("width", [390, 1024, 1600])
+def test_axe_finds_nothing_on_a_page_of_what_was_not_proved_and_one_of_sheets(
+    chromium: Browser, axe: str, tmp_path: Path, width: int
+) -> None:
+    machine, found = faulty()
+    open_ = tmp_path / "open.html"
+    open_.write_text(page(machine, proof=Judged(found, (), ("promise once halt: no time was left",))), encoding="utf-8")
+    for path in (open_, write(tmp_path, read_text(tangle(30, 3), file="tangle.modes"))):
+        chromium.show(path, width)
+        chromium.run(axe)
+        assert chromium.wait_for(VIOLATIONS) == []

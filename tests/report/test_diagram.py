@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from statecraft.findings import Finding, RowRef
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine, ModeRef
-from statecraft.report.diagram import diagram, diagram_file, panels_of
+from statecraft.report.diagram import diagram_file, figures, panels_of
 from statecraft.report.geometry import Box
 from statecraft.report.scene import number
 from statecraft.report.svg import markup
@@ -132,7 +132,7 @@ def test_each_picture_of_a_large_machine_can_be_read_on_a_page(text: str) -> Non
 def test_colours_of_a_file_are_spelled_out_and_those_of_a_page_are_not() -> None:
     machine = read_file(str(SAMPLES[0]))
     assert "var(" not in diagram_file(machine)
-    assert "#" not in re.sub(r'href="#|&#', "", markup(diagram(machine, inline=True)))
+    assert "#" not in re.sub(r'href="#|&#', "", markup(figures(machine)[0].drawing))
 
 
 def test_findings_are_numbered_where_they_are_and_listed_below() -> None:
@@ -154,7 +154,7 @@ def test_findings_are_numbered_where_they_are_and_listed_below() -> None:
 
 def test_cards_of_a_page_are_links_to_what_is_said_of_their_modes() -> None:
     machine = read_file(str(SAMPLES[0]))
-    root = ElementTree.fromstring(markup(diagram(machine, inline=True)))
+    root = ElementTree.fromstring(markup(figures(machine)[0].drawing))
     targets = {link.get("href") for link in root.iter(f"{SVG}a")}
     assert targets == {f"#mode-{part.name}-{mode.name}" for part in machine.parts for mode in part.modes}
     assert root.get("role") == "group"

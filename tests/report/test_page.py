@@ -8,19 +8,25 @@ import time
 from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 from hypothesis import given, settings
 
 from statecraft import __version__
 from statecraft.boards import load
-from statecraft.findings import Finding, Hold, RowRef, Run, Stimulus
+from statecraft.findings import Finding, Hold, PromiseVerdict, RowRef, Run, Stimulus
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine, ModeRef
 from statecraft.proof.checks.mode_graph import findings
+from statecraft.report.diagram import diagram_file
 from statecraft.report.page import Judged, coverage, page
+from statecraft.report.record import of_trial
+from statecraft.report.table import html
+from statecraft.report.timeline import timeline_file
 from statecraft.report.words import checksum
 from statecraft.simulation import run_trial
+from tests import pictures
 from tests.random_machines import machine_texts
 from tests.report.large import station
 
@@ -39,6 +45,7 @@ SECTIONS = [
     "cautions",
     "made",
 ]
+SVG = "{http://www.w3.org/2000/svg}"
 VOID = {"meta", "br", "link", "img", "input", "hr"}
 
 
@@ -217,7 +224,69 @@ def test_the_sample_is_quick_and_small_and_a_large_machine_bearable() -> None:
     assert time.process_time() - start < 20
 
 
-def test_the_readmes_pictures_are_there_and_small() -> None:
-    for name in ("diagram.svg", "timeline.svg", "report.png"):
-        picture = SAMPLES / "pictures" / name
-        assert 0 < picture.stat().st_size < 100_000
+@pytest.mark.parametrize("name", pictures.SAMPLES_SHOWN)
+def test_the_readmes_pictures_show_the_samples_as_they_are(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """They say what a fresh one says, or were made from the same text; else: ``python -m tests.pictures``."""
+    monkeypatch.chdir(SAMPLES.parent)
+    path = SAMPLES / "pictures" / name
+    assert 0 < path.stat().st_size < pictures.MOST
+    if path.suffix == ".png":
+        assert pictures.made_from(path) == pictures.fingerprint(name)
+        return
+
+    def said(text: str) -> list[str]:
+        return sorted("".join(each.itertext()) for each in ElementTree.fromstring(text).iter(f"{SVG}text"))
+
+    assert said(path.read_text(encoding="utf-8")) == said(pictures.svg(name))
+
+
+def test_what_was_not_proved_stands_before_anything_else_and_is_not_said_as_yes() -> None:
+    machine = read_file(str(SAMPLES / "feed_pusher.modes"))
+    promise = machine.promises[0]
+    unsure = PromiseVerdict(promise, None)
+    text = page(machine, proof=Judged([], [unsure], ["whether weigh can be left: memory ran out"]), trials=[])
+    top = words(text[: text.index("<nav")])
+    assert "Open: do not rely on this machine yet" in top
+    assert "Not proved: whether weigh can be left: memory ran out." in top
+    assert f"Not proved: promise {promise.text}" in top
+    assert "good" not in re.findall(r'<div class="(\w+)"><dt>(?:findings|promises)', text)
+    proofs = text[text.index('id="proofs"') : text.index('id="trials"')]
+    assert 'class="verdict yes"' not in proofs
+    bare = page(machine)
+    assert "Nothing was proved" in words(bare[: bare.index("<nav")])
+    sound = page(machine, proof=Judged([], [PromiseVerdict(each, True) for each in machine.promises]), trials=[])
+    assert "Open:" not in sound and "Nothing here was tried on the machine itself" in sound
+
+
+def test_an_error_a_broken_promise_and_a_failed_trial_are_open_points_with_a_link() -> None:
+    source = (SAMPLES / "feed_pusher.modes").read_text()
+    machine = read_text(re.sub(r"expect +weigh within 50 ms", "expect parked", source), file="faulty.modes")
+    found = Finding("runaway", machine.place, "It drives on.", mode=ModeRef("feed_pusher", "cruise"))
+    verdicts = [PromiseVerdict(machine.promises[0], False)]
+    text = page(machine, proof=Judged([found], verdicts), trials=[run_trial(machine, machine.trials[0])])
+    top = text[: text.index("<nav")]
+    reader = Reader(text)
+    for said, target in (
+        ("Error: runaway. It drives on.", "finding-1"),
+        ("Broken: promise", "promise-box-1"),
+        ("Failed: trial", "trial-box-1"),
+    ):
+        assert re.search(f'<a href="#{target}">{said}', top)
+        assert target in reader.ids
+
+
+UNSEEN = "\u202e\u2066\u200b\u061c"
+
+
+def test_characters_that_are_not_seen_are_shown() -> None:
+    source = (SAMPLES / "feed_pusher.modes").read_text()
+    source = source.replace("# A small cart", f"# A small {UNSEEN}cart")
+    source = source.replace("a wall, then a dead end", f"a wall{UNSEEN} and more")
+    machine = read_text(source, file="seen.modes")
+    drawing = timeline_file(of_trial(run_trial(machine, machine.trials[0])))
+    for text in (full(machine), html(machine), drawing, diagram_file(machine)):
+        assert not set(UNSEEN) & set(text)
+    assert "a wall[U+202E][U+2066][U+200B][U+061C] and more" in drawing
+    said = Reader(full(machine)).text
+    assert "A small [U+202E][U+2066][U+200B][U+061C]cart" in words(said["job"])
+    assert "a wall[U+202E]" in words(said["trials"])
