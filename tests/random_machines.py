@@ -130,6 +130,10 @@ class _Writer:
         ms = (self.ticks() if ticks is None else ticks) * self.tick_ms
         return f"{ms // 1000} s" if ms % 1000 == 0 and ms else f"{ms} ms"
 
+    def since(self) -> str:
+        """A time to ask ``after`` for; now and then none at all, which holds from the tick of entering on."""
+        return "0 s" if self.chance(0.12) else self.time()
+
     @staticmethod
     def quantity(family: str, steps: int) -> str:
         digits = _TENTHS[family]
@@ -323,9 +327,9 @@ class _Writer:
         if len(self.parts) > 1:
             makers += [self.in_mode] * 2
         if part.modes:
-            makers += [lambda: f"after {self.time()}"] * 4
+            makers += [lambda: f"after {self.since()}"] * 4
             if part.groups:
-                makers += [lambda: f"after {self.time()} in {rng.choice(list(part.groups))}"] * 2
+                makers += [lambda: f"after {self.since()} in {rng.choice(list(part.groups))}"] * 2
         return rng.choice(makers)()
 
     def condition(self, atom: Callable[[], str], depth: int = 2) -> str:
@@ -562,17 +566,23 @@ class _Writer:
         if self.levels:
             makers.append(lambda: f"{rng.choice(self.levels)} and {atom()}")
         if part.modes:
-            makers.append(lambda: f"after {self.time()} and {atom()}")
+            makers.append(lambda: f"after {self.since()} and {atom()}")
+            makers.append(lambda: f"not after {self.since()} and {atom()}")
             if part.groups:
-                makers.append(lambda: f"after {self.time()} in {rng.choice(list(part.groups))} and {atom()}")
+                makers.append(lambda: f"after {self.since()} in {rng.choice(list(part.groups))} and {atom()}")
+                makers.append(lambda: f"not after {self.since()} in {rng.choice(list(part.groups))} and {atom()}")
         return rng.choice(makers)()
+
+    def in_group(self, part: _PartDraft) -> str:
+        """Of a group's time, perhaps: `` in GROUP``."""
+        return f" in {self.rng.choice(list(part.groups))}" if part.groups and self.chance(0.7) else ""
 
     def easy(self, part: _PartDraft) -> str:
         """What leads from one mode to the next: often true, sooner or later."""
         rng = self.rng
-        makers: list[Callable[[], str]] = [lambda: f"after {self.time()}"] * 3
+        makers: list[Callable[[], str]] = [lambda: f"after {self.since()}"] * 3
         makers.append(lambda: self.condition(lambda: self.row_atom(part), 1))
-        makers.append(lambda: f"{self.row_atom(part)} or after {self.time()} and not {self.row_atom(part)}")
+        makers.append(lambda: f"{self.row_atom(part)} or after {self.since()} and not {self.row_atom(part)}")
         if self.commands:
             makers += [lambda: rng.choice(self.commands)] * 3
         if self.switches:
@@ -586,7 +596,8 @@ class _Writer:
         failsafes = []
         for _ in range(rng.randint(0, 1 if self.small else 1 + self.size)):
             where = rng.choice(["any", *part.groups, *part.modes])
-            failsafes.append((where, self.rare(part), rng.choice(part.stops), self.do_cell(part)))
+            when = f"after 0 s{self.in_group(part)}" if self.chance(0.05) else self.rare(part)
+            failsafes.append((where, when, rng.choice(part.stops), self.do_cell(part)))
         # a round through all modes, so that most can be reached, and then what comes to mind
         rules = []
         for number, mode in enumerate(part.modes):

@@ -190,7 +190,10 @@ class _Model:
         if entered is not None and group not in entered.groups:
             return "false"
         inside = self.is_in(part, part.group[group].modes)
-        return f"({inside} && {self.clock(f'group {part.name}.{group}')} >= {ticks})"
+        long = f"{inside} && {self.clock(f'group {part.name}.{group}')} >= {ticks}"
+        if entered is not None and ticks <= 0:  # come into from outside, its clock is 0
+            return f"(({long}) || !{inside})"
+        return f"({long})"
 
     def is_in(self, part: Part, modes: Sequence[str]) -> str:
         names = [mode.name for mode in part.modes]
