@@ -596,7 +596,7 @@ class _Writer:
         failsafes = []
         for _ in range(rng.randint(0, 1 if self.small else 1 + self.size)):
             where = rng.choice(["any", *part.groups, *part.modes])
-            when = f"after 0 s{self.in_group(part)}" if self.chance(0.05) else self.rare(part)
+            when = f"after 0 s{self.in_group(part)}" if self.chance(0.1) else self.rare(part)
             failsafes.append((where, when, rng.choice(part.stops), self.do_cell(part)))
         # a round through all modes, so that most can be reached, and then what comes to mind
         rules = []

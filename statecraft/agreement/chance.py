@@ -13,25 +13,19 @@ from random import Random
 from statecraft.agreement.inputs import Course, Stretch, each_tick
 from statecraft.machine import (
     OPPOSITE,
-    Absent,
-    After,
-    And,
     Compare,
-    Condition,
     Fault,
     LevelOn,
     Machine,
-    Not,
-    Or,
     Remembered,
-    Silent,
-    Steady,
     SwitchOn,
     Taken,
     Term,
-    atoms,
 )
 from statecraft.proof.engine.conditions import holds, ranges_of
+from statecraft.semantics.guards import AllOf, AnyOf, Guard, Negation, Reached, tests
+from statecraft.semantics.keys import AbsenceClock, ModeOf, SilenceClock
+from statecraft.semantics.tick import tick_of
 from statecraft.simulation import Simulation
 from statecraft.simulation.state import State, layout
 
@@ -58,7 +52,7 @@ class Chance:
         self.random = Random(seed)
         self.layout = layout(machine)
         self.ranges = ranges_of(machine)
-        self.levels = {level.name: level for level in machine.levels}
+        self.tick = tick_of(machine)
         self.commands = {command.name: number for number, command in enumerate(machine.commands)}
         self.sources = {s.name: s.source.of for s in machine.sensors if isinstance(s.source, Remembered)}
         self.times = self._times()
@@ -104,20 +98,23 @@ class Chance:
             self.shake()
             return self.duration()
         part = random.choice(self.machine.parts)
-        mode = part.modes[state[self.layout.index["mode", part.name]]].name
-        rows = [row for row in part.rows if mode in row.modes]
+        made = self.tick.part[part.name].decisions[state[self.layout.place[ModeOf(part.name)]]]
         if self.commands and random.random() < 0.3:
             self.kept = random.sample(list(self.commands), 1)
-        if not rows:
+        if not made:
             return self.duration()
-        row = random.choice(rows)
-        for earlier in rows:
-            if earlier.number < row.number or (earlier.failsafe and not row.failsafe):
+        chosen = random.choice(made)
+        for earlier in made:
+            if earlier.row.number < chosen.row.number:
                 self.want(earlier.when, False, state)
-        self.want(row.when, random.random() < 0.8, state)
+        self.want(chosen.when, random.random() < 0.8, state)
         if random.random() < 0.1 and self.commands:
             self.hear += random.choices(list(self.commands), k=random.choice([1, 2, 5]))
-        times = [atom.ticks for atom in atoms(row.when) if isinstance(atom, After | Absent)]
+        times = [
+            test.ticks
+            for test in tests(chosen.when)
+            if isinstance(test, Reached) and not isinstance(test.clock, SilenceClock)
+        ]
         return min(random.choice(times) + random.choice([-1, 0, 1, 2]), _LONGEST) if times else self.duration()
 
     def duration(self) -> int:
@@ -142,17 +139,17 @@ class Chance:
 
     # ------------------------------------------------------------------------------------- making a condition come true
 
-    def want(self, condition: Condition, truth: bool, state: State) -> None:
-        """Set the inputs so that ``condition`` is ``truth``, as far as inputs can and chance will."""
-        match condition:
-            case Not(of):
+    def want(self, guard: Guard, truth: bool, state: State) -> None:
+        """Set the inputs so that ``guard`` is ``truth``, as far as inputs can and chance will."""
+        match guard:
+            case Negation(of):
                 self.want(of, not truth, state)
-            case And(of) | Or(of):
-                every = isinstance(condition, And) == truth
+            case AllOf(of) | AnyOf(of):
+                every = isinstance(guard, AllOf) == truth
                 for part in of if every else [self.random.choice(of)]:
                     self.want(part, truth, state)
             case Compare():
-                self.compare(condition, truth, state)
+                self.compare(guard, truth, state)
             case Fault(sensor):
                 sensor = self.sources.get(sensor, sensor)
                 if truth != (self.readings[sensor] is None):
@@ -160,23 +157,23 @@ class Chance:
             case SwitchOn(switch):
                 self.switches[switch] = truth
             case LevelOn(name):
-                level = self.levels[name]
-                self.want(level.set if truth else level.clear, True, state)
-                self.want(level.clear if truth else level.set, False, state)
+                latch = self.tick.latch[name]
+                self.want(latch.set if truth else latch.clear, True, state)
+                self.want(latch.clear if truth else latch.set, False, state)
             case Taken(command):
                 if truth:
                     self.hear.append(command)
-            case Absent(command):
+            case Reached(AbsenceClock(command), _):
                 if truth:
                     self.kept = [name for name in self.kept if name != command]
                 elif command not in self.kept:
                     self.kept.append(command)
-            case Silent(link):
+            case Reached(SilenceClock(link), _):
                 mine = [command.name for command in self.machine.commands if command.link == link]
                 if truth:
                     self.kept = [name for name in self.kept if name not in mine]
                 elif mine and not set(mine) & set(self.kept):
-                    idle = [name for name in mine if name not in self.machine.events()] or mine
+                    idle = [name for name in mine if name not in self.tick.queue.waits] or mine
                     self.kept.append(self.random.choice(idle))
             case _:
                 pass
@@ -227,31 +224,17 @@ class Chance:
 
     # ----------------------------------------------------------------------------------------------- what is compared
 
-    def _conditions(self) -> Iterator[Condition]:
-        for level in self.machine.levels:
-            yield level.set
-            yield level.clear
-        for part in self.machine.parts:
-            for row in part.rows:
-                yield row.when
-
     def _marks(self) -> dict[str, list[int]]:
         """The constants that each sensor is compared with; a remembered one's are its source's too."""
+        guards = [guard for latch in self.tick.latches for guard in (latch.set, latch.clear)]
+        guards += [made[0].when for turn in self.tick.parts for made in turn.of_row]
         marks: dict[str, list[int]] = {sensor.name: [] for sensor in self.machine.sensors}
-        for condition in self._conditions():
-            for atom in atoms(condition):
-                if isinstance(atom, Compare) and atom.right is None and atom.left.kind == "sensor":
-                    marks[self.sources.get(atom.left.name, atom.left.name)].append(atom.offset)
+        for test in (test for guard in guards for test in tests(guard)):
+            if isinstance(test, Compare) and test.right is None and test.left.kind == "sensor":
+                marks[self.sources.get(test.left.name, test.left.name)].append(test.offset)
         return marks
 
     def _times(self) -> list[int]:
         """The times that somebody waits for."""
-        times = [ticks for level in self.machine.levels for ticks in (level.set_ticks, level.clear_ticks)]
-        times += [link.silent or 0 for link in self.machine.links]
-        for condition in self._conditions():
-            times += [atom.ticks for atom in atoms(condition) if isinstance(atom, After | Absent | Steady)]
-        for sensor in self.machine.sensors:
-            if isinstance(sensor.source, Remembered):
-                times += [sensor.patience, sensor.source.after]
-        times += [counts.ticks for part in self.machine.parts for c in part.counters for counts in c.counts]
-        return sorted({time for time in times if time}) or [2]
+        times = {ticks for clock in self.tick.variables.clocks for ticks in (*clock.table, clock.limit)}
+        return sorted(times) or [2]

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from statecraft.agreement.goals import Goal
-from statecraft.machine import Compare, Condition, Machine, Part, Term
-from statecraft.semantics.guards import Guard
+from statecraft.machine import Compare, Machine, Part, Term
 from statecraft.semantics.keys import (
     ClockKey,
     CounterValue,
@@ -73,7 +72,7 @@ def _test(goal: Goal, mode: str, words: _AsLookedAt) -> str:
         motor, direction, rested = goal.motor
         tests.append(f"{words.before(MotorDirection(motor))} == {direction}")
         tests.append(f"{words.before(MotorRest(motor))} == {rested}")
-    tests.append(f"({expression(words.guard(dict(goal.wish)[mode], mode), words)})")
+    tests.append(f"({expression(dict(goal.wish)[mode], words)})")
     return " and ".join(tests)
 
 
@@ -101,11 +100,6 @@ class _AsLookedAt(Names):
     def decided(self, part: str) -> bool:
         """Whether ``part`` has had its turn already where this part is looked at."""
         return self.part is not None and self.numbers[part] < self.numbers[self.part.name]
-
-    def guard(self, condition: Condition, mode: str) -> Guard:
-        """A condition of a row in ``mode``, or of a level."""
-        lowering = self.tick.lowering
-        return lowering.row(condition, self.part, self.part.mode[mode]) if self.part else lowering.level(condition)
 
     def reading(self, sensor: str) -> str:
         return f"readings[{self.sensors[sensor]}]"

@@ -6,51 +6,59 @@ will turn or keep them; what is left speaks of inputs only, and difference const
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
-from statecraft.agreement.goals import FALSE, TRUE, barred, doubts
 from statecraft.agreement.inputs import Stretch
 from statecraft.machine import (
     MIRRORED,
-    Absent,
-    After,
-    And,
     Atom,
     Compare,
-    Condition,
     Fault,
     InMode,
     LevelOn,
     Machine,
-    Mode,
-    Not,
-    Or,
     Part,
     Remembered,
-    Row,
     Sensor,
-    Silent,
-    Steady,
     SwitchOn,
     Taken,
     Term,
-    atoms,
 )
 from statecraft.proof.engine.conditions import holds, ranges_of, satisfy
+from statecraft.semantics.decisions import Decision
+from statecraft.semantics.guards import (
+    FALSE,
+    TRUE,
+    Guard,
+    Known,
+    Reached,
+    Test,
+    all_of,
+    any_of,
+    negation,
+    replaced,
+    tests,
+)
 from statecraft.semantics.keys import (
     AbsenceClock,
     AgeClock,
     Anchor,
     ClockKey,
-    GroupClock,
+    CounterValue,
     HoldClock,
     Key,
     ModeClock,
-    RemainderClock,
+    ModeOf,
     SilenceClock,
     SteadyClock,
 )
+from statecraft.semantics.tick import tick_of
 from statecraft.simulation.state import State, layout
+
+
+def unheard(clock: ClockKey) -> Reached:
+    """That nothing sets the clock to 0 on the tick asked about."""
+    return Reached(clock, 1)
 
 
 class Solver:
@@ -64,60 +72,51 @@ class Solver:
         self.switches = {switch.name: place for place, switch in enumerate(machine.switches)}
         self.commands = {command.name: place for place, command in enumerate(machine.commands)}
         self.dials = {dial.name: place for place, dial in enumerate(machine.dials)}
-        self.levels = {level.name: level for level in machine.levels}
-        self.events = machine.events()
-        self.bars = {
-            (part.name, row.number, name): barred(machine, part, row, part.mode[name])
-            for part in machine.parts
-            for row in part.rows
-            for name in row.modes
-        }
+        self.lowered = tick_of(machine)
+        self.events = frozenset(self.lowered.queue.waits)
 
     def inputs(
         self,
         state: State,
-        wanted: Sequence[tuple[Part | None, Condition]],
-        later: Sequence[tuple[Part | None, Condition]] = (),
+        wanted: Sequence[Guard],
+        later: Sequence[Guard] = (),
         ticks: int = 0,
         spoken: bool = False,
     ) -> Stretch | None:
-        """Inputs for the tick after ``state`` on which each of ``wanted`` holds, as a row of that part (None: a level)
-        would see it, while no part changes its mode before; None when there are none.
+        """Inputs for the tick after ``state`` on which each of ``wanted`` holds, as rows of the parts' present modes
+        and levels would see it, while no part changes its mode before; None when there are none.
 
         ``later`` must hold when the clocks have run for ``ticks`` more, those of commands and links aside if that much
         is ``spoken`` meanwhile.
         """
         ahead = _Ahead(self, state)
         afterwards = _Ahead(self, state, ticks, spoken)
-        condition = And(
-            (
-                *(ahead.known(part, each) for part, each in wanted),
-                *(afterwards.known(part, each) for part, each in later),
-            )
-        )
-        used = [atom for atom in atoms(condition) if isinstance(atom, Taken | Absent | Silent)]
-        condition = And((condition, *self._heard_together(used)))
-        asked = list(dict.fromkeys(atom.command for atom in used if isinstance(atom, Taken)))
+        guard = all_of([*(ahead.known(each) for each in wanted), *(afterwards.known(each) for each in later)])
+        used = dict.fromkeys(tests(guard))
+        guard = all_of([guard, *self._heard_together(used)])
+        asked = [test.command for test in used if isinstance(test, Taken)]
         for chosen in (None, *asked):
             if chosen is not None and ahead.tick == 0:
                 return None
-            given: dict[Atom, bool] = {Taken(command): command == chosen for command in asked}
-            found = satisfy(condition, self.ranges, given)
+            given: dict[Atom | Test, bool] = {Taken(command): command == chosen for command in asked}
+            found = satisfy(guard, self.ranges, given)
             if found is not None:
                 return self._stretch(state, chosen, found.values, found.truths)
         return None
 
-    def _heard_together(self, used: Iterable[Atom]) -> Iterator[Condition]:
+    def _heard_together(self, used: Mapping[Test, None]) -> Iterator[Guard]:
         """Who is taken is heard, and who is heard ends the silence of its link."""
-        silent = {atom.link for atom in used if isinstance(atom, Silent)}
-        for name in dict.fromkeys(a.command for a in used if isinstance(a, Taken | Absent)):
-            command = self.machine.command(name)
-            yield Or((Not(Taken(name)), Not(Absent(name, 0))))
-            if command.link in silent:
-                yield Or((Absent(name, 0), Not(Silent(command.link))))
+        for command in self.machine.commands:
+            clocks = [h.clock for h in self.lowered.hearings if command.name in h.commands]
+            marks = [unheard(clock) for clock in clocks if unheard(clock) in used]
+            if Taken(command.name) in used:
+                yield from (negation(all_of([Taken(command.name), mark])) for mark in marks)
+            for mark in marks:
+                if isinstance(mark.clock, AbsenceClock):
+                    yield from (any_of([mark, negation(other)]) for other in marks if other != mark)
 
     def _stretch(
-        self, state: State, chosen: str | None, values: Mapping[Term, int | None], truths: Mapping[Atom, bool]
+        self, state: State, chosen: str | None, values: Mapping[Term, int | None], truths: Mapping[Atom | Test, bool]
     ) -> Stretch:
         readings = list(state[self.layout.index["readings", ""]])
         for sensor, place in self.sensors.items():
@@ -133,19 +132,15 @@ class Solver:
             if value is not None and value != state[self.layout.index["dial", dial]]:
                 turn.append((place, value))
         hear = [chosen] if chosen else []
-        heard = [atom.command for atom, truth in truths.items() if isinstance(atom, Absent) and not truth]
-        hear += [name for name in heard if name != chosen]
-        for atom, truth in truths.items():
-            if isinstance(atom, Silent) and not truth:
-                spoken = any(self.machine.command(name).link == atom.link for name in hear)
-                spoken |= any(self.machine.dials[place].link == atom.link for place, _ in turn)
+        heard = [test.clock for test, truth in truths.items() if isinstance(test, Reached) and not truth]
+        hear += [clock.command for clock in heard if isinstance(clock, AbsenceClock) and clock.command != chosen]
+        for clock in heard:
+            if isinstance(clock, SilenceClock):
+                spoken = any(self.machine.command(name).link == clock.link for name in hear)
+                spoken |= any(self.machine.dials[place].link == clock.link for place, _ in turn)
                 if not spoken:
-                    hear += self.keepers(atom.link)
+                    hear += self.keepers(clock.link)
         return Stretch(tuple(readings), tuple(switches), tuple(self.commands[name] for name in hear), tuple(turn))
-
-    def silent_time(self, link: str) -> int:
-        """The ticks after which ``link`` is silent, 0 if it never is."""
-        return next(found.silent or 0 for found in self.machine.links if found.name == link)
 
     def keepers(self, link: str) -> list[str]:
         """A command of ``link`` that shows that somebody is there, and does least besides."""
@@ -153,36 +148,30 @@ class Solver:
         idle = [name for name in mine if name not in self.events]
         return (idle or [name for name in mine if not self.machine.command(name).urgent] or mine)[:1]
 
-    def rows(self, state: State, part: Part) -> list[Row]:
-        """The rows that ``part`` looks at on the next tick."""
-        mode = self.mode(state, part).name
-        return [row for row in part.rows if mode in row.modes]
+    def decisions(self, state: State, part: Part) -> tuple[Decision, ...]:
+        """What ``part`` looks at on the next tick."""
+        return self.lowered.part[part.name].decisions[state[self.layout.place[ModeOf(part.name)]]]
 
-    def still(self, state: State, but: str = "") -> list[tuple[Part | None, Condition]]:
+    def still(self, state: State, but: str = "") -> list[Guard]:
         """That no part (but one) changes its mode: the first row that holds, if any does, is one that stays."""
-        found: list[tuple[Part | None, Condition]] = []
+        found: list[Guard] = []
         for part in self.machine.parts:
-            still = TRUE
-            for row in reversed(self.rows(state, part)) if part.name != but else ():
-                stays = row.move == "stay" or (row.move == "go" and part.mode[row.target] is self.mode(state, part))
-                if not stays:
-                    still = Not(row.when) if still == TRUE else And((Not(row.when), still))
+            still: Guard = TRUE
+            for decision in reversed(self.decisions(state, part)) if part.name != but else ():
+                if decision.enters:
+                    still = all_of([negation(decision.when), still])
                 elif still != TRUE:
-                    still = Or((row.when, still))
-            found.append((part, still))
+                    still = any_of([decision.when, still])
+            found.append(still)
         return found
 
-    def mode(self, state: State, part: Part) -> Mode:
-        """The part's mode."""
-        return part.modes[state[self.layout.index["mode", part.name]]]
-
-    def steady(self, state: State, but: str = "") -> list[tuple[Part | None, Condition]]:
+    def steady(self, state: State, but: str = "") -> list[Guard]:
         """That no level (but one) begins to turn, not even in its own good time."""
-        found: list[tuple[Part | None, Condition]] = []
-        for level in self.machine.levels:
-            on = state[self.layout.index["level", level.name]]
-            if level.name != but:
-                found.append((None, Not(level.clear if on else Or((level.set, doubts(level))))))
+        found: list[Guard] = []
+        for latch in self.lowered.latches:
+            if latch.level.name != but:
+                on = state[self.layout.place[latch.state]]
+                found.append(negation(latch.clear if on else any_of([latch.set, latch.doubt])))
         return found
 
 
@@ -194,17 +183,14 @@ class _Ahead:
         self.state = state
         self.more = more
         self.spoken = spoken
-        self.tick = self.of("tick") + 1
-        self.level_conditions: dict[str, Condition] = {}
-
-    def of(self, kind: str, name: str = "") -> int:
-        return int(self.state[self.solver.layout.index[kind, name]])
+        self.tick = int(state[solver.layout.index["tick", ""]]) + 1
+        self.levels: dict[str, Guard] = {}
 
     def now(self, key: Key) -> int:
         return int(self.state[self.solver.layout.place[key]])
 
     def mode(self, part: str) -> str:
-        return self.solver.machine.part(part).modes[self.of("mode", part)].name
+        return self.solver.machine.part(part).modes[self.now(ModeOf(part))].name
 
     def clock(self, key: ClockKey) -> int:
         """Where a clock will stand; 0 for one that nothing has to wait for."""
@@ -215,38 +201,31 @@ class _Ahead:
         more = 0 if self.spoken and isinstance(key, AbsenceClock | SilenceClock) else self.more
         return min(now + 1 + more, clock.limit) if self.tick else now
 
-    def known(self, part: Part | None, condition: Condition) -> Condition:
-        """``condition``, in terms of inputs alone."""
-        match condition:
-            case Not(of):
-                inner = self.known(part, of)
-                return FALSE if inner == TRUE else TRUE if inner == FALSE else Not(inner)
-            case And(of):
-                return And(tuple(self.known(part, each) for each in of))
-            case Or(of):
-                return Or(tuple(self.known(part, each) for each in of))
+    def known(self, guard: Guard) -> Guard:
+        """``guard``, in terms of inputs alone."""
+        return replaced(guard, self.test)
+
+    def test(self, test: Test) -> Guard:
+        match test:
             case Compare():
-                return self.compare(condition)
+                return self.compare(test)
             case Fault(sensor):
                 return self.fault(sensor)
             case LevelOn(level):
                 return self.level(level)
-            case Absent(command, ticks):
-                return Absent(command, 0) if self.clock(AbsenceClock(command)) >= ticks else FALSE
-            case Silent(link):
-                limit = self.solver.silent_time(link)
-                return condition if limit and self.clock(SilenceClock(link)) >= limit else FALSE
-            case After(ticks, group):
-                assert part is not None
-                inside = group is None or self.mode(part.name) in part.group[group].modes
-                key = ModeClock(part.name) if group is None else GroupClock(part.name, group)
-                return TRUE if inside and self.clock(key) >= ticks else FALSE
-            case InMode(of_part, modes):
-                return TRUE if self.mode(of_part) in modes else FALSE
-            case Steady():
-                return self.steady(condition)
+            case InMode(part, modes):
+                return Known(self.mode(part) in modes)
+            case Reached(AbsenceClock() | SilenceClock() as clock, ticks):
+                return unheard(clock) if self.clock(clock) >= ticks else FALSE
+            case Reached(SteadyClock() as clock, ticks):
+                return self.steady(clock, ticks)
+            case Reached(HoldClock() as clock, ticks):
+                hold = next(h for h in self.solver.lowered.latch[clock.level].holds if h.clock == clock)
+                return self.known(hold.of) if self.now(clock) >= ticks - 1 else FALSE
+            case Reached(clock, ticks):
+                return Known(self.clock(clock) >= ticks)
             case _:
-                return condition
+                return test
 
     def source(self, sensor: Sensor) -> Term | int | None:
         """What ``sensor`` will read: what another one measures, or what it has kept."""
@@ -270,15 +249,15 @@ class _Ahead:
         return term
 
     def counter(self, name: str) -> int:
-        counter = next(c for part in self.solver.machine.parts for c in part.counters if c.name == name)
-        value = self.of("counter", name)
-        for clause, counts in enumerate(counter.counts):
-            full = counts.ticks == 1 or self.now(RemainderClock(name, clause)) + 1 >= counts.ticks
-            if self.tick and full and self.mode(counter.part) in counts.modes:
-                value = max(counter.low, min(counter.high, value + counts.by))
+        value = self.now(CounterValue(name))
+        for count in self.solver.lowered.counts:
+            if count.counter.name != name or not self.tick or self.mode(count.part) not in count.modes:
+                continue
+            if count.ticks == 1 or self.now(count.remainder) + 1 >= count.ticks:
+                value = max(count.low, min(count.high, value + count.by))
         return value
 
-    def compare(self, atom: Compare) -> Condition:
+    def compare(self, atom: Compare) -> Guard:
         left = self.number(atom.left)
         right = 0 if atom.right is None else self.number(atom.right)
         if left is None or right is None:
@@ -289,34 +268,27 @@ class _Ahead:
             return Compare(left, atom.op, None, right + atom.offset)
         if isinstance(right, Term):
             return Compare(right, MIRRORED[atom.op], None, left - atom.offset)
-        return TRUE if holds(atom.op, left, right + atom.offset) else FALSE
+        return Known(holds(atom.op, left, right + atom.offset))
 
-    def fault(self, sensor: str) -> Condition:
+    def fault(self, sensor: str) -> Guard:
         source = self.source(self.solver.machine.sensor(sensor))
         if isinstance(source, Term):
             # a remembered reading that is not taken anew is kept
             return Fault(source.name) if source.name == sensor else FALSE
-        return TRUE if source is None else FALSE
+        return Known(source is None)
 
-    def steady(self, atom: Steady) -> Condition:
-        three = (atom.sensor, atom.band, atom.ticks)
-        anchor = self.state[self.solver.layout.place[Anchor(*three)]]
-        reading = Term("sensor", atom.sensor)
-        if atom.ticks == 0:
-            return Not(Fault(atom.sensor))
-        if anchor is None or self.now(SteadyClock(*three)) + 1 < atom.ticks:
+    def steady(self, clock: SteadyClock, ticks: int) -> Guard:
+        anchor = self.state[self.solver.layout.place[Anchor(clock.sensor, clock.band, clock.ticks)]]
+        reading = Term("sensor", clock.sensor)
+        if anchor is None or self.now(clock) + 1 < ticks:
             return FALSE
-        return And((Compare(reading, ">=", None, anchor - atom.band), Compare(reading, "<=", None, anchor + atom.band)))
+        return all_of(
+            [Compare(reading, ">=", None, anchor - clock.band), Compare(reading, "<=", None, anchor + clock.band)]
+        )
 
-    def level(self, name: str) -> Condition:
-        if name not in self.level_conditions:
-            level = self.solver.levels[name]
-            on = Or((self.known(None, doubts(level)), self.held(HoldClock(name, "set"), level.set, level.set_ticks)))
-            off = self.held(HoldClock(name, "clear"), level.clear, level.clear_ticks)
-            self.level_conditions[name] = Or((on, Not(off))) if self.of("level", name) else on
-        return self.level_conditions[name]
-
-    def held(self, key: HoldClock, condition: Condition, ticks: int) -> Condition:
-        if ticks and self.now(key) < ticks:
-            return FALSE
-        return self.known(None, condition)
+    def level(self, name: str) -> Guard:
+        if name not in self.levels:
+            latch = self.solver.lowered.latch[name]
+            on = self.known(latch.on)
+            self.levels[name] = any_of([on, negation(self.known(latch.off))]) if self.now(latch.state) else on
+        return self.levels[name]

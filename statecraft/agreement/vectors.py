@@ -14,36 +14,27 @@ from dataclasses import dataclass, field
 from itertools import count, permutations
 
 from statecraft.agreement.asking import ask
-from statecraft.agreement.goals import Goal, doubts, goals, impossible
+from statecraft.agreement.goals import Goal, goals, impossible
 from statecraft.agreement.inputs import Course, Stretch, length
 from statecraft.agreement.seeing import Last, See, seer
 from statecraft.agreement.solving import Solver
-from statecraft.machine import (
-    Absent,
-    After,
-    Condition,
-    InMode,
-    LevelOn,
-    Machine,
-    Not,
-    Or,
-    Part,
-    Row,
-    Silent,
-    Steady,
-    atoms,
-)
+from statecraft.machine import Blink, InMode, LevelOn, Machine
+from statecraft.semantics.decisions import Decision
+from statecraft.semantics.guards import Guard, Reached, any_of, negation, tests
 from statecraft.semantics.keys import (
     AbsenceClock,
     AgeClock,
     ClockKey,
-    GroupClock,
+    CounterValue,
     HoldClock,
-    ModeClock,
+    Key,
+    LevelState,
+    ModeOf,
+    MotorDirection,
     MotorRest,
     SilenceClock,
-    SteadyClock,
 )
+from statecraft.semantics.updates import Hold
 from statecraft.simulation.state import State, layout
 from statecraft.simulation.tick import compiled
 
@@ -55,8 +46,7 @@ _EFFORT_ON = 1000  # for each run that the proof has shown
 _RING = 8  # steps back that a ring is looked for, and how often one is tried
 _TRIES = 40  # of one goal, each in another configuration
 
-Hold = tuple[Condition, str] | None
-Wanted = Sequence[tuple[Part | None, Condition]]
+Wanted = Sequence[Guard]
 
 
 @dataclass
@@ -142,7 +132,7 @@ class _Search:
         self.long_waits: Counter[object] = Counter()
         self.fired: Counter[object] = Counter()
         self.readings = self.layout.index["readings", ""]
-        self.modes = [self.layout.index["mode", part.name] for part in machine.parts]
+        self.modes = [self.layout.place[ModeOf(part.name)] for part in machine.parts]
         self.counters = set(self.layout.of_kind("counter").values())
         self.keys = [*self.modes, *self.layout.of_kind("level").values(), *self.counters]
         self.directions = self.layout.of_kind("direction").values()
@@ -198,9 +188,9 @@ class _Search:
         if calm is not None:
             yield calm
         yield faults
-        for level in self.machine.levels:
-            for condition in (level.set, level.clear):
-                turning = self.solver.inputs(self.layout.start, [(None, condition)])
+        for latch in self.solver.lowered.latches:
+            for guard in (latch.set, latch.clear):
+                turning = self.solver.inputs(self.layout.start, [guard])
                 if turning is not None:
                     yield turning._replace(ticks=3)
         yield Stretch(middle, (True,) * len(self.machine.switches))
@@ -230,7 +220,7 @@ class _Search:
         """Whether a counter stands where an open goal wants it, in a mode of that goal."""
         return any(
             goal.counter is not None
-            and self._of(node, "counter", goal.counter[0]) == goal.counter[1]
+            and self._of(node, CounterValue(goal.counter[0])) == goal.counter[1]
             and self._fits(node, goal)
             for number, goal in self.open.items()
             if self.tried[number] < _TRIES
@@ -277,66 +267,66 @@ class _Search:
                 self.tried[number] += 1
                 self.add(self.attempt(node, self._wanted(node, goal), goal))
         for part in self.machine.parts:
-            for row in self.solver.rows(node.state, part):
+            for decision in self.solver.decisions(node.state, part):
+                row = decision.row
                 modes = tuple(node.state[place] for place in self.modes)
                 self.fired[modes, part.name, row.number] += 1
                 often = self.fired[modes, part.name, row.number] > _TRIES / 4
-                if self.effort > 0 and (row.changes or not often or self._leads_on(node, row)):
-                    self.add(self.attempt(node, self._deciding(node, part, row)))
-        for level in self.machine.levels:
-            on = bool(node.state[self.layout.index["level", level.name]])
-            condition = level.clear if on else level.set
-            ticks = level.clear_ticks if on else level.set_ticks
-            other = level.set if on else level.clear
+                if self.effort > 0 and (row.changes or not often or self._leads_on(node, decision)):
+                    self.add(self.attempt(node, self._deciding(node, decision)))
+        for latch in self.solver.lowered.latches:
+            on = bool(node.state[self.layout.place[latch.state]])
+            turn, other = (latch.clear, latch.set) if on else (latch.set, latch.clear)
+            ticks = latch.level.clear_ticks if on else latch.level.set_ticks
             calm = self.solver.still(node.state)
-            for quiet in ([*calm, *self.solver.steady(node.state, level.name)], calm, []):
-                turned: Wanted = [*quiet, (None, condition), (None, Not(Or((other, doubts(level)))))]
-                stretch = self.solve(node.state, turned)
+            for quiet in ([*calm, *self.solver.steady(node.state, latch.level.name)], calm, []):
+                stretch = self.solve(node.state, [*quiet, turn, negation(any_of([other, latch.doubt]))])
                 if stretch is not None:
                     self.add(self.go(node, [self._kept_up(node, stretch._replace(ticks=ticks + 3))]))
                     break
 
-    def _leads_on(self, node: Node, row: Row) -> bool:
-        """Whether ``row`` leads to where an open goal wants a counter to stand as it does."""
+    def _leads_on(self, node: Node, decision: Decision) -> bool:
+        """Whether a row leads to where an open goal wants a counter to stand as it does."""
         return any(
             goal.was is not None
-            and self._of(node, "counter", goal.was[0]) == goal.was[1]
-            and any(row.target in modes for _, modes in _counting_in(goal))
+            and self._of(node, CounterValue(goal.was[0])) == goal.was[1]
+            and any(decision.target.name in modes for _, modes in _counting_in(goal))
             for number, goal in self.open.items()
             if self.tried[number] < _TRIES
         )
 
     def _fits(self, node: Node, goal: Goal) -> bool:
         """Whether the goal's part and level stand as they must."""
-        if goal.motor is not None and self._of(node, "direction", goal.motor[0]) != goal.motor[1]:
+        if goal.motor is not None and self._of(node, MotorDirection(goal.motor[0])) != goal.motor[1]:
             return False
         if goal.was is not None:
             counting = any(self._mode(node, part) in modes for part, modes in _counting_in(goal))
-            return counting and self._of(node, "counter", goal.was[0]) == goal.was[1]
+            return counting and self._of(node, CounterValue(goal.was[0])) == goal.was[1]
         if goal.level is not None and goal.level[1] is not None:
-            return bool(node.state[self.layout.index["level", goal.level[0]]]) == goal.level[1]
+            return bool(self._of(node, LevelState(goal.level[0]))) == goal.level[1]
         return not goal.part or self._mode(node, goal.part) in dict(goal.wish)
 
     def _mode(self, node: Node, part: str) -> str:
-        return self.machine.part(part).modes[node.state[self.layout.index["mode", part]]].name
+        return self.machine.part(part).modes[self._of(node, ModeOf(part))].name
 
-    def _of(self, node: Node, kind: str, name: str) -> int:
-        return int(node.state[self.layout.index[kind, name]])
+    def _of(self, node: Node, key: Key) -> int:
+        return int(node.state[self.layout.place[key]])
 
-    def _deciding(self, node: Node, part: Part, row: Row) -> Wanted:
-        """What makes ``row`` decide."""
-        mode = self._mode(node, part.name)
-        first = [(part, Not(other.when)) for other in self.solver.rows(node.state, part) if other.number < row.number]
-        return [(part, row.when), *first, (part, Not(self.solver.bars[part.name, row.number, mode]))]
+    def _before(self, node: Node, part: str, row: int) -> list[Guard]:
+        """That no row before ``row`` holds."""
+        decisions = self.solver.decisions(node.state, self.machine.part(part))
+        return [negation(other.when) for other in decisions if other.row.number < row]
+
+    def _deciding(self, node: Node, decision: Decision) -> Wanted:
+        """What makes a row decide."""
+        row = decision.row
+        return [decision.when, *self._before(node, row.part, row.number), negation(decision.held_back)]
 
     def _wanted(self, node: Node, goal: Goal) -> Wanted:
         if not goal.part:
-            return [(None, dict(goal.wish)[""])]
-        part = self.machine.part(goal.part)
-        wish = dict(goal.wish)[self._mode(node, goal.part)]
+            return [dict(goal.wish)[""]]
         assert goal.row is not None
-        rows = self.solver.rows(node.state, part)
-        return [(part, wish), *((part, Not(other.when)) for other in rows if other.number < goal.row)]
+        return [dict(goal.wish)[self._mode(node, goal.part)], *self._before(node, goal.part, goal.row)]
 
     def attempt(self, node: Node, wanted: Wanted, goal: Goal | None = None) -> Node | None:
         """Make ``wanted`` come true on some tick soon, after what waiting that takes; the node after that tick."""
@@ -360,7 +350,7 @@ class _Search:
         """Where the deciding tick might start from: here, or after a wait for something that it asks for."""
         if goal is not None and goal.stale is not None:
             for calm in (self.solver.still(node.state), []):
-                stretch = self.solve(node.state, [*calm, (None, goal.stale)])
+                stretch = self.solve(node.state, [*calm, goal.stale])
                 if stretch is not None:
                     yield self.go(node, [stretch])
         if goal is not None and goal.just is not None and goal.just[1] > 0:
@@ -375,12 +365,12 @@ class _Search:
             return
         if goal is not None and goal.motor is not None:
             motor, _, rested = goal.motor
-            yield from self._waits(node, MotorRest(motor), rested - self._of(node, "rested", motor), rested)
+            yield from self._waits(node, MotorRest(motor), rested - self._of(node, MotorRest(motor)), rested)
             return
         yield node
         asked: dict[tuple[ClockKey, int], None] = {}
-        for part, condition in wanted:
-            self._times(part, condition, asked, node)
+        for guard in wanted:
+            self._times(guard, asked, node)
         left = {key: value - 1 - node.state[self.layout.place[key]] for key, value in asked}
         for key, value in asked:
             yield from self._waits(node, key, left[key], value)
@@ -390,40 +380,26 @@ class _Search:
                     if base is not None:
                         yield from self._waits(base, other, left[other], least)
 
-    def _holding(self, key: ClockKey | MotorRest) -> Hold:
-        """What must hold for a clock to run, and the level that it is about; None for nothing."""
+    def _holding(self, key: ClockKey | MotorRest) -> Hold | None:
+        """What must hold for a clock to run; None for nothing."""
         if isinstance(key, HoldClock):
-            level = self.solver.levels[key.level]
-            return (level.set if key.side == "set" else level.clear), key.level
+            return next(hold for hold in self.solver.lowered.latch[key.level].holds if hold.clock == key)
         return None
 
-    def _times(
-        self, part: Part | None, condition: Condition, asked: dict[tuple[ClockKey, int], None], node: Node
-    ) -> None:
-        """The clocks, with what they must come to, that a condition waits for."""
-        for atom in atoms(condition):
-            match atom:
-                case After(ticks, group) if part is not None and ticks:
-                    if group is not None and self._mode(node, part.name) not in part.group[group].modes:
-                        continue
-                    asked[ModeClock(part.name) if group is None else GroupClock(part.name, group), ticks] = None
-                case Absent(command, ticks) if ticks:
-                    asked[AbsenceClock(command), ticks] = None
-                case Silent(link):
-                    limit = self.solver.silent_time(link)
-                    if limit:
-                        asked[SilenceClock(link), limit] = None
+    def _times(self, guard: Guard, asked: dict[tuple[ClockKey, int], None], node: Node) -> None:
+        """The clocks, with what they must come to, that a guard waits for."""
+        for test in tests(guard):
+            match test:
+                case Reached(clock, ticks):
+                    asked[clock, ticks] = None
                 case LevelOn(name):
-                    level = self.solver.levels[name]
-                    on = bool(node.state[self.layout.index["level", name]])
-                    if not on and level.set_ticks:
-                        asked[HoldClock(name, "set"), level.set_ticks + 1] = None
-                    if on and level.clear_ticks:
-                        asked[HoldClock(name, "clear"), level.clear_ticks + 1] = None
-                    for inner in (level.set, level.clear):
-                        self._times(None, inner, asked, node)
-                case Steady(sensor, band, ticks) if ticks:
-                    asked[SteadyClock(sensor, band, ticks), ticks] = None
+                    latch = self.solver.lowered.latch[name]
+                    on = bool(self._of(node, latch.state))
+                    for hold in latch.holds:
+                        if (hold.clock.side == "clear") == on:
+                            asked[hold.clock, hold.limit] = None
+                    for inner in (latch.set, latch.clear):
+                        self._times(inner, asked, node)
                 case _:
                     pass
 
@@ -455,24 +431,25 @@ class _Search:
         links: dict[str, None] = {}
         periods = [0]
         for part in self.machine.parts:
-            for row in self.solver.rows(node.state, part):
-                for atom in atoms(row.when):
-                    if isinstance(atom, Absent) and atom.command != without:
-                        commands[atom.command] = None
-                        periods.append(atom.ticks)
-                    elif isinstance(atom, Silent):
-                        links |= dict.fromkeys(self.solver.keepers(atom.link))
-                        periods.append(self.solver.silent_time(atom.link))
+            for decision in self.solver.decisions(node.state, part):
+                for test in tests(decision.when):
+                    match test:
+                        case Reached(AbsenceClock(command), ticks) if command != without:
+                            commands[command] = None
+                            periods.append(ticks)
+                        case Reached(SilenceClock(link), ticks):
+                            links |= dict.fromkeys(self.solver.keepers(link))
+                            periods.append(ticks)
         period = max(1, min(filter(None, periods), default=2) // 2)
         yield (), 0
         yield tuple(links), period
         yield tuple(links | commands), period
 
-    def _wait(self, node: Node, hold: Hold, ticks: int, spoken: tuple[tuple[str, ...], int]) -> Node | None:
+    def _wait(self, node: Node, hold: Hold | None, ticks: int, spoken: tuple[tuple[str, ...], int]) -> Node | None:
         names, period = spoken
         calm = self.solver.still(node.state)
-        held: Wanted = [(None, hold[0])] if hold else []
-        for levels in (self.solver.steady(node.state, hold[1] if hold else ""), []):
+        held: Wanted = [hold.of] if hold else []
+        for levels in (self.solver.steady(node.state, hold.clock.level if hold else ""), []):
             for later in (calm, []):
                 stretch = self.solve(node.state, [*calm, *held, *levels], later, ticks - 1, bool(names))
                 if stretch is None:
@@ -569,9 +546,9 @@ class _Search:
         commands = tuple(range(len(self.machine.commands)))
         patient = tuple(number for number in commands if not self.machine.commands[number].urgent)
         yield [held._replace(late=True, ticks=3), held._replace(ticks=3)]
-        for level in self.machine.levels:
-            for condition in (level.set, level.clear):
-                turning = self.solver.inputs(state, [(None, condition)])
+        for latch in self.solver.lowered.latches:
+            for guard in (latch.set, latch.clear):
+                turning = self.solver.inputs(state, [guard])
                 if turning is not None:
                     yield [turning._replace(hear=(), turn=(), late=True, ticks=2), turning]
         if commands:
@@ -604,17 +581,14 @@ class _Search:
 
     def _show_time(self) -> int:
         """Ticks in which every lamp has blinked twice and every motor has come to where it goes."""
-        from statecraft.firmware.layout import blinks
-        from statecraft.machine import Motor
-
-        times = [2 * period + 1 for period in blinks(self.machine)]
-        for output in self.machine.outputs:
-            if isinstance(output, Motor):
-                ramp = 200_000 // (output.ramp * self.machine.tick_ms) if output.ramp else 0
-                times.append(output.pause + ramp + 2)
-        return min(max(times, default=1), 2000)
+        times = [1]
+        for drive in self.solver.lowered.drives:
+            times += [2 * asked.period + 1 for asked in drive.asks if isinstance(asked, Blink)]
+            if drive.pause:
+                times.append(drive.pause + (200_000 // drive.ramp if drive.ramp else 0) + 2)
+        return min(max(times), 2000)
 
 
 def _counting_in(goal: Goal) -> list[tuple[str, tuple[str, ...]]]:
     """The modes in which a goal's counter counts, each with its part."""
-    return [(atom.part, atom.modes) for atom in atoms(dict(goal.wish)[""]) if isinstance(atom, InMode)]
+    return [(test.part, test.modes) for test in tests(dict(goal.wish)[""]) if isinstance(test, InMode)]

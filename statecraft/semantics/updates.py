@@ -113,15 +113,20 @@ class Latch:
     """A level: its clocks first, then on where ``on`` is true, else off where ``off`` is, else as it was.
 
     Attributes:
-        doubt: part of :attr:`on`: some sensor that it names is in fault, and it is ``on if in doubt``.
+        set, clear: its two conditions, as they stand on one tick.
+        doubt: some sensor that it names is in fault, and it is ``on if in doubt``; else known to be false.
+        holds: the clocks of those of its conditions that must hold ``for`` a time.
+        on, off: what turns it: doubt or the set condition, held for its time; the clear condition, likewise.
     """
 
     level: Level
     state: LevelState
+    set: Guard
+    clear: Guard
+    doubt: Guard
     holds: tuple[Hold, ...]
     on: Guard
     off: Guard
-    doubt: Guard
 
 
 # --------------------------------------------------------------------------------------------------------------- step 5
@@ -213,18 +218,18 @@ def followings(machine: Machine) -> Iterator[Follow]:
 def latches(machine: Machine, lowering: Lowering) -> Iterator[Latch]:
     """The levels, in written order."""
     for level in machine.levels:
+        conditions = lowering.level(level.set), lowering.level(level.clear)
         holds = []
-        turns: list[Guard] = []
-        for side, condition, ticks in (("set", level.set, level.set_ticks), ("clear", level.clear, level.clear_ticks)):
-            guard = lowering.level(condition)
+        turns = list(conditions)
+        for at, ticks in enumerate((level.set_ticks, level.clear_ticks)):
             if ticks:
-                hold = Hold(HoldClock(level.name, "set" if side == "set" else "clear"), guard, ticks + 1)
+                hold = Hold(HoldClock(level.name, "clear" if at else "set"), conditions[at], ticks + 1)
                 holds.append(hold)
-                guard = Reached(hold.clock, hold.limit)
-            turns.append(guard)
+                turns[at] = Reached(hold.clock, hold.limit)
         read = dict.fromkeys([*sensors_of(level.set), *sensors_of(level.clear)]) if level.on_if_in_doubt else ()
         doubt = any_of(Fault(sensor) for sensor in read)
-        yield Latch(level, LevelState(level.name), tuple(holds), any_of([doubt, turns[0]]), turns[1], doubt)
+        on = any_of([doubt, turns[0]])
+        yield Latch(level, LevelState(level.name), *conditions, doubt, tuple(holds), on, turns[1])
 
 
 def drives(machine: Machine) -> Iterator[Drive]:

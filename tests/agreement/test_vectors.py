@@ -15,6 +15,7 @@ from statecraft.agreement.solving import Solver
 from statecraft.agreement.vectors import Vectors, vectors
 from statecraft.language import read_file, read_text
 from statecraft.machine import And, Machine, Not, Or, SwitchOn
+from statecraft.semantics.guards import all_of, any_of, negation
 from statecraft.simulation import Simulation
 from tests.random_machines import random_inputs, random_text
 from tests.tools import need
@@ -117,11 +118,10 @@ def test_solved_inputs_do_what_was_asked(seed: int) -> None:
             continue
         state = simulation.snapshot()
         part = machine.parts[0]  # nobody decides before it
-        for row in solver.rows(state, part):
-            mode = simulation.view.modes[part.name]
-            earlier = [(part, Not(other.when)) for other in solver.rows(state, part) if other.number < row.number]
-            bar = (part, Not(solver.bars[part.name, row.number, mode]))
-            stretch = solver.inputs(state, [(part, row.when), *earlier, bar])
+        for decision in solver.decisions(state, part):
+            row = decision.row
+            earlier = [negation(d.when) for d in solver.decisions(state, part) if d.row.number < row.number]
+            stretch = solver.inputs(state, [decision.decides, *earlier])
             if stretch is None:
                 continue
             tried += 1
@@ -134,9 +134,9 @@ def test_solved_inputs_do_what_was_asked(seed: int) -> None:
 def test_a_condition_by_itself() -> None:
     a, b, c = (SwitchOn(name) for name in "abc")
     alone = {number: others for number, _, others in sides(And((a, Or((b, Not(c))))))}
-    assert alone[0] == And((Or((b, Not(c))),))
-    assert alone[1] == And((a, Not(Not(c))))
-    assert alone[2] == And((a, Not(b)))
+    assert alone == {0: (Or((b, Not(c))),), 1: (a, Not(Not(c))), 2: (a, Not(b))}
+    guard = {number: others for number, _, others in sides(all_of([a, any_of([b, negation(c)])]))}
+    assert guard == {0: (any_of([b, negation(c)]),), 1: (a, c), 2: (a, negation(b))}
 
 
 def test_the_proof_shows_the_way_to_a_counter_far_away() -> None:

@@ -29,6 +29,7 @@ from statecraft.machine import (
     Sensor,
     Term,
 )
+from statecraft.semantics.guards import AllOf, AnyOf, Guard, Known, Negation, Test
 
 Range = tuple[int, int] | tuple[int, int, int]
 """The least and the greatest value of a term, in its unit's steps; and of what it is a multiple, if not of 1."""
@@ -50,7 +51,7 @@ class Witness:
     """What makes a condition true: a value for each term that it reads, and a truth value for each other atom."""
 
     values: Values
-    truths: dict[Atom, bool]
+    truths: dict[Atom | Test, bool]
 
 
 def usable(sensor: Sensor) -> tuple[int, int]:
@@ -232,7 +233,9 @@ def _search(
 # ------------------------------------------------------------------------------------------------- boolean conditions
 
 
-def satisfy(condition: Condition, ranges: Ranges, given: Mapping[Atom, bool] | None = None) -> Witness | None:
+def satisfy(
+    condition: Condition | Guard, ranges: Ranges, given: Mapping[Atom | Test, bool] | None = None
+) -> Witness | None:
     """What makes ``condition`` true; None when nothing can.
 
     Comparisons and faults are decided together; every other atom is a truth value of its own, free unless ``given``.
@@ -240,7 +243,7 @@ def satisfy(condition: Condition, ranges: Ranges, given: Mapping[Atom, bool] | N
     return _satisfy(condition, ranges, dict(given or {}))
 
 
-def _satisfy(condition: Condition, ranges: Ranges, truths: dict[Atom, bool]) -> Witness | None:
+def _satisfy(condition: Condition | Guard, ranges: Ranges, truths: dict[Atom | Test, bool]) -> Witness | None:
     rest = simplify(condition, truths)
     if rest is False:
         return None
@@ -258,15 +261,17 @@ def _satisfy(condition: Condition, ranges: Ranges, truths: dict[Atom, bool]) -> 
     return None
 
 
-def simplify(condition: Condition, truths: Mapping[Atom, bool]) -> Condition | bool:
+def simplify(condition: Condition | Guard, truths: Mapping[Atom | Test, bool]) -> Condition | Guard | bool:
     """``condition`` with the atoms in ``truths`` replaced by their values, and folded."""
     match condition:
-        case Not(of):
+        case Known(value):
+            return value
+        case Not(of) | Negation(of):
             inner = simplify(of, truths)
-            return not inner if isinstance(inner, bool) else Not(inner)
-        case And(of) | Or(of):
-            absorbing = isinstance(condition, Or)
-            kept: list[Condition] = []
+            return not inner if isinstance(inner, bool) else type(condition)(inner)  # type: ignore[arg-type]
+        case And(of) | Or(of) | AllOf(of) | AnyOf(of):
+            absorbing = isinstance(condition, Or | AnyOf)
+            kept: list[Condition | Guard] = []
             for each in of:
                 inner = simplify(each, truths)
                 if inner is absorbing:
@@ -275,17 +280,19 @@ def simplify(condition: Condition, truths: Mapping[Atom, bool]) -> Condition | b
                     kept.append(inner)
             if not kept:
                 return not absorbing
-            return kept[0] if len(kept) == 1 else type(condition)(tuple(kept))
+            return kept[0] if len(kept) == 1 else type(condition)(tuple(kept))  # type: ignore[arg-type]
         case _:
             return truths.get(condition, condition)
 
 
-def _first_atom(condition: Condition) -> Atom:
+def _first_atom(condition: Condition | Guard) -> Atom | Test:
     match condition:
-        case Not(of):
+        case Not(of) | Negation(of):
             return _first_atom(of)
-        case And(of) | Or(of):
+        case And(of) | Or(of) | AllOf(of) | AnyOf(of):
             return _first_atom(of[0])
+        case Known():
+            raise ValueError("what is known has no atoms")
         case _:
             return condition
 
