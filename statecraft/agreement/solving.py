@@ -7,6 +7,7 @@ will turn or keep them; what is left speaks of inputs only, and difference const
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from types import MappingProxyType
 
 from statecraft.agreement.inputs import Stretch
 from statecraft.machine import (
@@ -24,7 +25,7 @@ from statecraft.machine import (
     Taken,
     Term,
 )
-from statecraft.proof.engine.conditions import holds, ranges_of, satisfy
+from statecraft.proof.engine.conditions import holds, ranges_of, satisfy, terms_of
 from statecraft.semantics.decisions import Decision
 from statecraft.semantics.guards import (
     FALSE,
@@ -99,10 +100,16 @@ class Solver:
             if chosen is not None and ahead.tick == 0:
                 return None
             given: dict[Atom | Test, bool] = {Taken(command): command == chosen for command in asked}
+            # who is heard is taken, unless somebody else is
+            first = [name for name in asked if name != chosen and (chosen is None or self._overtakes(name, chosen))]
+            given |= {unheard(AbsenceClock(name)): True for name in first}
             found = satisfy(guard, self.ranges, given)
             if found is not None:
                 return self._stretch(state, chosen, found.values, found.truths)
         return None
+
+    def _overtakes(self, one: str, other: str) -> bool:
+        return self.machine.command(one).urgent and not self.machine.command(other).urgent
 
     def _heard_together(self, used: Mapping[Test, None]) -> Iterator[Guard]:
         """Who is taken is heard, and who is heard ends the silence of its link."""
@@ -227,15 +234,15 @@ class _Ahead:
             case _:
                 return test
 
-    def source(self, sensor: Sensor) -> Term | int | None:
-        """What ``sensor`` will read: what another one measures, or what it has kept."""
-        if not isinstance(sensor.source, Remembered):
-            return Term("sensor", sensor.name)
+    def taking(self, sensor: Sensor) -> str | None:
+        """The sensor whose reading ``sensor`` will take, if that is valid; None where nothing is taken."""
         memory = sensor.source
-        if self.mode(memory.part) == memory.mode and (
-            not memory.after or self.clock(ModeClock(memory.part)) >= memory.after
-        ):
-            return Term("sensor", memory.of)
+        if not isinstance(memory, Remembered) or self.mode(memory.part) != memory.mode:
+            return None
+        return memory.of if not memory.after or self.clock(ModeClock(memory.part)) >= memory.after else None
+
+    def kept(self, sensor: Sensor) -> int | None:
+        """What a remembered sensor will read where nothing is taken."""
         if self.clock(AgeClock(sensor.name)) >= sensor.patience:
             return None
         kept: int | None = self.state[self.solver.layout.index["readings", ""]][self.solver.sensors[sensor.name]]
@@ -243,7 +250,8 @@ class _Ahead:
 
     def number(self, term: Term) -> Term | int | None:
         if term.kind == "sensor":
-            return self.source(self.solver.machine.sensor(term.name))
+            sensor = self.solver.machine.sensor(term.name)
+            return self.kept(sensor) if isinstance(sensor.source, Remembered) else term
         if term.kind == "counter":
             return self.counter(term.name)
         return term
@@ -257,9 +265,19 @@ class _Ahead:
                 value = max(count.low, min(count.high, value + count.by))
         return value
 
-    def compare(self, atom: Compare) -> Guard:
-        left = self.number(atom.left)
-        right = 0 if atom.right is None else self.number(atom.right)
+    def compare(self, atom: Compare, given: Mapping[Term, Term | int | None] = MappingProxyType({})) -> Guard:
+        """A comparison; ``given`` are terms of which it is known what they will be."""
+        for term in terms_of(atom):
+            if term.kind == "sensor" and term not in given:
+                sensor = self.solver.machine.sensor(term.name)
+                if of := self.taking(sensor):
+                    new = self.compare(atom, {**given, term: Term("sensor", of)})
+                    old = self.compare(atom, {**given, term: self.kept(sensor)})
+                    return any_of([new, all_of([Fault(of), old])])
+        left = given[atom.left] if atom.left in given else self.number(atom.left)
+        right: Term | int | None = 0
+        if atom.right is not None:
+            right = given[atom.right] if atom.right in given else self.number(atom.right)
         if left is None or right is None:
             return FALSE
         if isinstance(left, Term):
@@ -270,12 +288,13 @@ class _Ahead:
             return Compare(right, MIRRORED[atom.op], None, left - atom.offset)
         return Known(holds(atom.op, left, right + atom.offset))
 
-    def fault(self, sensor: str) -> Guard:
-        source = self.source(self.solver.machine.sensor(sensor))
-        if isinstance(source, Term):
-            # a remembered reading that is not taken anew is kept
-            return Fault(source.name) if source.name == sensor else FALSE
-        return Known(source is None)
+    def fault(self, name: str) -> Guard:
+        sensor = self.solver.machine.sensor(name)
+        if not isinstance(sensor.source, Remembered):
+            return Fault(name)
+        gone = Known(self.kept(sensor) is None)
+        of = self.taking(sensor)
+        return gone if of is None else all_of([Fault(of), gone])
 
     def steady(self, clock: SteadyClock, ticks: int) -> Guard:
         anchor = self.state[self.solver.layout.place[Anchor(clock.sensor, clock.band, clock.ticks)]]
