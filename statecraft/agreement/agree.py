@@ -7,12 +7,12 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from statecraft.agreement.chance import Chance
-from statecraft.agreement.chance import course as at_a_chance
+from statecraft.agreement.branch_coverage import Coverage, coverage
 from statecraft.agreement.compare import Comparison, Difference, Other
-from statecraft.agreement.coverage import Coverage, coverage
 from statecraft.agreement.inputs import Course, Stretch, course_of, length
-from statecraft.agreement.reasons import with_reasons
+from statecraft.agreement.missed_branches import with_reasons
+from statecraft.agreement.random_courses import Chance
+from statecraft.agreement.random_courses import course as at_a_chance
 from statecraft.agreement.shrink import shrink
 from statecraft.agreement.vectors import Vectors, vectors
 from statecraft.firmware.behaviour import origins
@@ -117,8 +117,8 @@ def _on_desk(machine: Machine, seed: int, ticks: int | None) -> Iterator[Compare
 
 
 def _on_chip(machine: Machine, seed: int, ticks: int | None) -> Iterator[OnChip | Vectors]:
-    from statecraft.agreement.beside import executions, latency
     from statecraft.agreement.onchip import OnChip, chip_runner, compared_on_chip, for_chip
+    from statecraft.agreement.trial_executions import executions, latency
 
     with chip_runner(machine) as runner:
         for trial in machine.trials:

@@ -9,8 +9,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Protocol
 
+from statecraft.agreement.desk_columns import Columns, Teller
 from statecraft.agreement.inputs import Course, Streams, Stretch, cut, length
-from statecraft.agreement.rows import Columns, Teller
 from statecraft.firmware.desk import Desk
 from statecraft.machine import Machine
 from statecraft.simulation.state import State, layout

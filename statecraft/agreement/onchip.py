@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from statecraft.agreement.compare import Difference
+from statecraft.agreement.desk_columns import Columns, Teller
 from statecraft.agreement.inputs import Course, Stretch, course_of, cut, length
-from statecraft.agreement.rows import Columns, Teller
 from statecraft.agreement.shrink import shrink
 from statecraft.agreement.wired import Program, Wired, can_fail, message, program
 from statecraft.boards.chosen import board_of

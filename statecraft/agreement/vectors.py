@@ -13,11 +13,11 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import count, permutations
 
-from statecraft.agreement.asking import ask
-from statecraft.agreement.goals import Goal, goals, impossible
+from statecraft.agreement.coverage_goals import Goal, goals, impossible
+from statecraft.agreement.goal_monitor import Last, See, seer
+from statecraft.agreement.input_solver import Solver
 from statecraft.agreement.inputs import Course, Stretch, length
-from statecraft.agreement.seeing import Last, See, seer
-from statecraft.agreement.solving import Solver
+from statecraft.agreement.reachability_queries import ask
 from statecraft.machine import Blink, InMode, LevelOn, Machine
 from statecraft.semantics.decisions import Decision
 from statecraft.semantics.guards import Guard, Reached, any_of, negation, tests
@@ -85,8 +85,8 @@ class Vectors:
         courses: the inputs.
         shown: the goals that they show.
         open: the goals that none was found for.
-        impossible: the goals that cannot be shown: no input does (:func:`statecraft.agreement.goals.impossible`), or it
-            is proved that the machine never comes to where one could.
+        impossible: the goals that cannot be shown: no input does (:func:`.coverage_goals.impossible`), or it is proved
+            that the machine never comes to where one could.
     """
 
     courses: tuple[Course, ...]

@@ -129,8 +129,8 @@ def _worst_step(machine: Machine, board: Board) -> str:
     """How long the table's step takes at most, as far as it was measured."""
     from statecraft.agreement.agree import trials
     from statecraft.agreement.budget import step_cost
-    from statecraft.agreement.chance import course
     from statecraft.agreement.inputs import Streams
+    from statecraft.agreement.random_courses import course
     from statecraft.chip import ChipUnavailable
 
     words = Streams(machine)

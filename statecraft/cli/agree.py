@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from statecraft.agreement import Difference
     from statecraft.agreement.agree import Compared, Shown
-    from statecraft.agreement.coverage import Coverage
+    from statecraft.agreement.branch_coverage import Coverage
     from statecraft.agreement.onchip import OnChip
     from statecraft.agreement.vectors import Vectors
     from statecraft.machine import Machine

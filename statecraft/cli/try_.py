@@ -14,7 +14,7 @@ from statecraft.folding import plural
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from statecraft.agreement.beside import Execution
+    from statecraft.agreement.trial_executions import Execution
     from statecraft.machine import Machine, Trial
 
 
@@ -91,8 +91,8 @@ def _beside(machine: Machine, console: Console, places: Sequence[str], only: str
     """Run the trials on several places and show them side by side; whether all went as expected, and alike."""
     from contextlib import ExitStack
 
-    from statecraft.agreement.beside import executions
     from statecraft.agreement.onchip import chip_runner
+    from statecraft.agreement.trial_executions import executions
     from statecraft.simulation.trial import chosen
 
     good = True
@@ -115,7 +115,7 @@ def _show_beside(machine: Machine, trial: Trial, found: Sequence[Execution], con
 
     from rich.table import Table
 
-    from statecraft.agreement.beside import entries
+    from statecraft.agreement.trial_executions import entries
 
     console.print(f"{trial.title}   {machine.duration(trial.last_tick)} rehearsed", style="bold", markup=False)
     table = Table(box=None, pad_edge=False, padding=(0, 3, 0, 0))

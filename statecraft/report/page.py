@@ -28,7 +28,7 @@ from statecraft.report.table import grid
 from statecraft.report.text import unveiled
 from statecraft.report.timeline import clock, timeline
 from statecraft.semantics import tick_of
-from statecraft.simulation.why import why
+from statecraft.simulation.unmet_expectations import why
 from statecraft.templates_engine import render
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from rich.text import Text
 from statecraft.folding import folded, plural
 from statecraft.machine import Machine
 from statecraft.simulation import Trace, TrialResult
-from statecraft.simulation.why import why
+from statecraft.simulation.unmet_expectations import why
 
 _WIDTH = 100
 

@@ -10,9 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from random import Random
 
-from statecraft.agreement.chance import course
 from statecraft.agreement.inputs import Course, Stretch, course_of, cut, each_tick
 from statecraft.agreement.onchip import ChipRunner, Driver, PinLevels, pin_duties
+from statecraft.agreement.random_courses import course
 from statecraft.agreement.wired import Wired, can_fail
 from statecraft.chip import PinEvent, PwmEvent
 from statecraft.machine import Link, Machine, ModeRef, Motor, Relay

@@ -16,9 +16,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from statecraft.agreement.coverage import recorded, sources, write
+from statecraft.agreement.branch_coverage import recorded, sources, write
+from statecraft.agreement.desk_columns import Teller
 from statecraft.agreement.inputs import Course, length
-from statecraft.agreement.rows import Teller
 from statecraft.firmware.desk import Desk
 from statecraft.firmware.layout import layout as desk_layout
 from statecraft.machine import Machine

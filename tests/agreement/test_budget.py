@@ -9,9 +9,9 @@ import pytest
 
 from statecraft.agreement.agree import trials
 from statecraft.agreement.budget import Bench, StepCost, bench_program, columns, step_cost
-from statecraft.agreement.chance import course
 from statecraft.agreement.compare import Comparison
 from statecraft.agreement.inputs import Streams, length
+from statecraft.agreement.random_courses import course
 from statecraft.boards import load
 from statecraft.firmware.behaviour import behaviour_files
 from statecraft.firmware.desk import Desk, desk_source

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from statecraft.agreement.beside import apart, entries, executions, latency
-from statecraft.agreement.chance import course
 from statecraft.agreement.inputs import Stretch, course_of, each_tick
 from statecraft.agreement.onchip import ChipRunner, compared_on_chip, for_chip
+from statecraft.agreement.random_courses import course
+from statecraft.agreement.trial_executions import apart, entries, executions, latency
 from statecraft.agreement.vectors import vectors
 from statecraft.agreement.wired import NotOnChip, program, reporting
 from statecraft.boards import load

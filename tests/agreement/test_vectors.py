@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 
 from statecraft.agreement.agree import compared, covered, shown, trials
-from statecraft.agreement.goals import goals, impossible, sides
+from statecraft.agreement.coverage_goals import goals, impossible, sides
+from statecraft.agreement.goal_monitor import seer
+from statecraft.agreement.input_solver import Solver
 from statecraft.agreement.inputs import each_tick
-from statecraft.agreement.seeing import seer
-from statecraft.agreement.solving import Solver
 from statecraft.agreement.vectors import Vectors, vectors
 from statecraft.language import read_file, read_text
 from statecraft.machine import And, Machine, Not, Or, SwitchOn

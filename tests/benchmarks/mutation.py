@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from statecraft.agreement.agree import covered, trials
-from statecraft.agreement.goals import Goal, directions
+from statecraft.agreement.coverage_goals import Goal, directions
 from statecraft.agreement.vectors import vectors
 from statecraft.language import read_file
 from statecraft.machine import After, And, Atom, Machine, Motor, Not, Or, Taken, atoms

@@ -11,8 +11,8 @@ from pathlib import Path
 
 from statecraft.agreement.agree import trials
 from statecraft.agreement.budget import Bench, StepCost, bench_program, columns
-from statecraft.agreement.chance import course
 from statecraft.agreement.inputs import Course, Streams, length
+from statecraft.agreement.random_courses import course
 from statecraft.agreement.vectors import vectors
 from statecraft.boards import load
 from statecraft.firmware.behaviour import behaviour_files

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from statecraft.agreement.coverage import Coverage, Missed
-from statecraft.agreement.goals import Goal, directions
+from statecraft.agreement.branch_coverage import Coverage, Missed
+from statecraft.agreement.coverage_goals import Goal, directions
 from statecraft.firmware.behaviour import Origin
 from statecraft.firmware.layout import command_order, keeps_state
 from statecraft.machine import Machine, Motor, Part

@@ -6,7 +6,7 @@ import time
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from statecraft.agreement.goals import Goal
+from statecraft.agreement.coverage_goals import Goal
 from statecraft.agreement.inputs import Course, Stretch
 from statecraft.findings import Run
 from statecraft.machine import (

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 
 from statecraft.language import read_file, read_text
 from statecraft.simulation import run_trial
-from statecraft.simulation.why import why
+from statecraft.simulation.unmet_expectations import why
 from tests.random_machines import machine_texts
 
 PUSHER = Path(__file__).resolve().parents[2] / "samples" / "feed_pusher.modes"

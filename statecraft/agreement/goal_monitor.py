@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
-from statecraft.agreement.goals import Goal
+from statecraft.agreement.coverage_goals import Goal
 from statecraft.machine import Compare, Machine, Part, Term
 from statecraft.semantics.keys import (
     ClockKey,

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine, Row
 from statecraft.simulation import Simulation, Trace
-from statecraft.simulation.rows import RowSight
+from statecraft.simulation.row_sight import RowSight
 from tests.random_machines import machine_texts, random_inputs
 
 SAMPLES = sorted((Path(__file__).resolve().parents[2] / "samples").glob("*.modes"))

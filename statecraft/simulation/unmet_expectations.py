@@ -29,7 +29,7 @@ from statecraft.machine import (
     atoms,
     sensors_of,
 )
-from statecraft.simulation.rows import RowSight
+from statecraft.simulation.row_sight import RowSight
 from statecraft.simulation.state import View
 from statecraft.simulation.trace import Trace
 from statecraft.simulation.trial import Outcome, TrialResult, values_read
