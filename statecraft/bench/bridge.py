@@ -43,6 +43,9 @@ MOST_PAGES = 150
 MOST_WAITING = 16_384
 """Bytes for a page that reads slowly; what is more is lost to it."""
 
+ALIVE_S = 0.5
+"""A page is told at least this often who sits where, so that it knows that the bridge and the network are there."""
+
 SLOW_S = 5.0
 """A page that takes nothing for so long is let go."""
 
@@ -224,7 +227,9 @@ class Bridge:
     async def _tell(self, page: Page, socket: WebSocket) -> None:
         with contextlib.suppress(Exception):  # a page that cannot be told is gone; its reading end notices
             while True:
-                await page.event.wait()
+                with contextlib.suppress(TimeoutError):
+                    await asyncio.wait_for(page.event.wait(), ALIVE_S)
+                page.news |= not page.event.is_set()
                 page.event.clear()
                 if page.news:
                     page.news = False

@@ -10,7 +10,7 @@ const each = (selector, act) => document.querySelectorAll(selector).forEach(act)
 
 const PULSE_MS = 20;
 const SLEPT_MS = 500; // a page that has not run for so long was asleep
-const LATE_MS = 1500; // modes are told once a second
+const LATE_MS = 1500; // something is told twice a second, by the machine or the bridge
 const LOST_MS = 3000;
 const AGAIN_MS = 1000;
 const HALT_AGAIN_MS = 100;
@@ -22,7 +22,8 @@ let outbox = null;
 let armed = false; // the operator drives: heartbeat, held buttons
 let seat = "free"; // at the bridge: yours, free, taken
 let portOpen = true;
-let lastWord = 0;
+let lastWord = 0; // when the machine last said something
+let lastNews = 0; // likewise the bridge
 let lastPulse = performance.now();
 let beatDue = 0;
 let haltsLeft = 0;
@@ -71,6 +72,10 @@ function pulse() {
   const slept = now - lastPulse > SLEPT_MS;
   lastPulse = now;
   if (slept) holding.releaseAll();
+  else if (due.size && unheard(now)) {
+    holding.releaseAll();
+    flash("Nothing has come back for a while. Press again.");
+  }
   if (way && armed && !document.hidden) {
     for (const [button, at] of due) {
       if (now < at) continue;
@@ -89,6 +94,12 @@ function pulse() {
   }
 }
 setInterval(pulse, PULSE_MS);
+
+/** Whether nobody is known to hear: the machine or the bridge was heard before, and is not any more. */
+function unheard(now) {
+  const last = [machine.reports && lastWord, wayName === "bridge" && lastNews].filter(Boolean);
+  return last.some((at) => now - at > LATE_MS);
+}
 
 /** Begin to drive: with a halt, whoever drove before. */
 function drive() {
@@ -133,6 +144,7 @@ async function connect(name, any) {
     wayName = name;
     outbox = new Outbox((bytes) => way.write(bytes), way.pace, (error) => ended(error.message));
     lastWord = 0;
+    lastNews = 0;
     flash("");
     if (name !== "bridge" && machine.role === "drive") drive();
   } catch (error) {
@@ -159,6 +171,7 @@ function ended(why) {
 
 function told(news) {
   const was = seat;
+  lastNews = performance.now();
   seat = news.seat;
   portOpen = news.port === "open";
   $("watching").textContent = news.watching ? `${news.watching} watching` : "";
