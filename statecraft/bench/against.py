@@ -55,6 +55,7 @@ class Against:
 
     def __init__(self, machine: Machine) -> None:
         self.machine = machine
+        self._table = short(machine)
         self.differences: list[Difference] = []
         self.seen = 0
         self.damaged = 0
@@ -135,7 +136,7 @@ class Against:
         self.tick = tick
 
     def _same(self, table: str) -> None:
-        ours = short(self.machine)
+        ours = self._table
         if table != ours and not any(d.machine_says.endswith(table) for d in self.differences):
             self.differences.append(Difference(None, f"it runs the table {table}", f"this file is the table {ours}"))
 
@@ -178,7 +179,8 @@ class Against:
         """Rows that must have decided since the last report, and of which nothing was told."""
         now = self._parts[part.name]
         last = tick - 1
-        if now.mode is None or now.since is None or last <= now.since:
+        # What the parts behind it did on the tick of the last report, it sees on the one after.
+        if now.mode is None or now.since is None or last <= max(now.since, self.tick):
             return
         for row in part.rows:
             if now.mode not in row.modes:

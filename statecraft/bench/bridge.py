@@ -145,12 +145,18 @@ class Bridge:
         self._names = {button.message: button.command.name for button in controls.buttons}
         self._listener = Listener(controls.machine, controls.link)
         self._loop: asyncio.AbstractEventLoop | None = None
+        self.server: Any = None  # what serves it, while it is served
         self._token = secrets.token_urlsafe(16)
         self._sessions: set[str] = set()
         self.app = Starlette(
             routes=[*(Route(path, self._remote) for path in self._shown), WebSocketRoute("/socket", self._socket)],
             lifespan=self._life,
         )
+
+    def stop(self) -> None:
+        """End :func:`serve`; from any thread."""
+        if self.server is not None:
+            self.server.should_exit = True
 
     @property
     def token(self) -> str:
@@ -294,11 +300,10 @@ class Bridge:
         if page is not self._seat or not 4 < len(frame) <= 64:
             self.refused += 1
             return
-        late = page.late(int.from_bytes(frame[:4], "big"))
         if message in self._halts:
             self.port.outbox.put("halt", message, urgent=True)
             return
-        if page.too_many() or late > FRESH_S or time.monotonic() < self._free_at:
+        if page.too_many() or page.late(int.from_bytes(frame[:4], "big")) > FRESH_S or time.monotonic() < self._free_at:
             self.refused += 1
             return
         name = self._names.get(message)
@@ -398,7 +403,7 @@ def serve(bridge: Bridge, host: str, web_port: int, ready: Callable[[int], None]
         timeout_graceful_shutdown=1,
         server_header=False,
     )
-    server = uvicorn.Server(config)
+    bridge.server = server = uvicorn.Server(config)
     with listening:
         bridge.port.start()
         try:

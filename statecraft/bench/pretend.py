@@ -134,7 +134,8 @@ class Desk:
         self._heartbeat = max(1, 1000 // machine.tick_ms)
         self._shown: dict[str, float] = {}
         self._valid = [False] * len(machine.sensors)
-        self._said = bytearray(line(f"s1,{int(short(machine), 16):x}")) if link.reports else bytearray()
+        self._table = int(short(machine), 16)
+        self._said = bytearray(line(f"s1,{self._table:x}")) if link.reports else bytearray()
 
     @property
     def driven(self) -> bool:
@@ -229,7 +230,7 @@ class Desk:
             counts = (view.dropped, view.ignored, self._late, self._faults, 0)
             self._said += line("c" + ",".join(f"{min(count, 0xFFFF):x}" for count in counts))
         if tick % self._heartbeat == self._heartbeat // 2:
-            self._said += line(f"t{int(short(machine), 16):x}")
+            self._said += line(f"t{self._table:x}")
 
 
 class Chip:
