@@ -20,21 +20,32 @@ from statecraft.folding import plural
     type=click.Path(path_type=Path),
     help="The sketch folder; NAME, the machine's own, unless you say.",
 )
-def command(file: str, out: Path | None) -> None:
+@click.option(
+    "--first-steps", is_flag=True,
+    help="Another sketch: at a key press it moves one output, briefly, or shows what every sensor says. Begin with it.",
+)
+def command(file: str, out: Path | None, first_steps: bool) -> None:
     """Write FILE's firmware into the sketch folder DIR, whole or not at all.
 
     DIR is new, empty, or a folder that statecraft wrote. Files of your own in it, and the functions you wrote by hand,
     are never touched.
     """
+    from statecraft.firmware.first_steps import BAUD, SUFFIX
     from statecraft.firmware.sketch import write_sketch
 
     if out == STANDARD_OUTPUT:
         raise Stop("a sketch is a folder, which cannot be printed: name one with -o", 2)
     machine = read(file)
-    folder = out or Path(machine.name)
-    sketch = write_sketch(machine, folder)
+    name = machine.name + (SUFFIX if first_steps else "")
+    folder = out or Path(name)
+    sketch = write_sketch(machine, folder, first_steps=first_steps)
     click.echo(f"{folder}{os.sep}: {plural(len(sketch.files), 'file')} written for {machine.board}")
     for note in sketch.notes:
         click.echo(note)
-    if folder.resolve().name != machine.name:
-        click.echo(f"note: most tools want a sketch's folder named as the sketch: {machine.name}")
+    if folder.resolve().name != name:
+        click.echo(f"note: most tools want a sketch's folder named as the sketch: {name}")
+    if first_steps:
+        click.echo(
+            "WHEELS OFF THE GROUND, motor power on a hardware switch in reach. Then open the serial port at "
+            f"{BAUD} baud: each key moves one output, and ? lists them. A stop by key is not an emergency stop."
+        )

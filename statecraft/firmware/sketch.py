@@ -7,7 +7,7 @@ from pathlib import Path
 
 from statecraft.boards.chosen import board_of
 from statecraft.firmware.folder import write
-from statecraft.firmware.writer import OWNERS_FILE, emit, hand_functions
+from statecraft.firmware.writer import OWNERS_FILE, emit, emit_first_steps, hand_functions
 from statecraft.machine import Machine
 
 
@@ -26,15 +26,17 @@ class Sketch:
     notes: tuple[str, ...] = ()
 
 
-def write_sketch(machine: Machine, folder: Path) -> Sketch:
+def write_sketch(machine: Machine, folder: Path, *, first_steps: bool = False) -> Sketch:
     """Write the machine's firmware into ``folder``, whole or not at all; what the owner keeps there stays.
+
+    With ``first_steps`` it is the sketch that tries a new machine piece by piece instead.
 
     Raises:
         FileErrors: its board is not known.
         WiringError: the machine cannot be wired as it says.
         FolderError: the folder cannot be written. In any case nothing was changed.
     """
-    files = emit(machine, board_of(machine))
+    files = (emit_first_steps if first_steps else emit)(machine, board_of(machine))
     written = write(folder, files, hand_functions(machine))
     owners = folder / OWNERS_FILE
     notes = []

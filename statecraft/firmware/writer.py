@@ -9,6 +9,7 @@ from statecraft import __version__
 from statecraft.boards import Board
 from statecraft.errors import StatecraftError
 from statecraft.fingerprint import short
+from statecraft.firmware import first_steps
 from statecraft.firmware.behaviour import behaviour_files, command_names, comment, input_names
 from statecraft.firmware.layout import camel_case, command_order, layout, reading_type
 from statecraft.firmware.listening import tree
@@ -112,6 +113,19 @@ def emit(machine: Machine, board: Board) -> dict[str, str]:
     if planned.findings:
         raise WiringError(machine, planned)
     return _Sketch(machine, board, planned).files()
+
+
+def emit_first_steps(machine: Machine, board: Board) -> dict[str, str]:
+    """The sketch that moves each output by itself at a key press, and shows what sensors say: file name → text.
+
+    Raises:
+        WiringError: something of it cannot be had on the board.
+        StatecraftError: there is no serial port for its keys, or there are too few keys.
+    """
+    planned = plan(machine, board)
+    if planned.findings:
+        raise WiringError(machine, planned)
+    return _Sketch(machine, board, planned).first_steps()
 
 
 def hand_functions(machine: Machine) -> list[Function]:
@@ -235,6 +249,20 @@ class _Sketch:
             }
             self.add(files, "by_hand.h", "by_hand.h", "what the owner writes.", values)
             files[OWNERS_FILE] = render("firmware/by_hand.cpp.j2", **values)
+        return files
+
+    def first_steps(self) -> dict[str, str]:
+        """Every file of the sketch that tries the machine piece by piece: the same drivers, and no behaviour."""
+        files = self.files()
+        for name in ("ticks", "links", "reports"):
+            files.pop(f"{name}.h", None)
+            files.pop(f"{name}.cpp", None)
+        del files[f"{self.machine.name}.ino"]
+        taken = {pin for _, pins in self.devices() for _, pin in pins}
+        values = self.common() | first_steps.values(self.machine, self.board, taken)
+        values["buttons"] = [(each.name, each.pin, each.on) for each in self.contacts() if each.command]
+        name = f"{self.machine.name}{first_steps.SUFFIX}.ino"
+        self.add(files, name, "first_steps.ino", "one output at a time, and what sensors say.", values)
         return files
 
     def add(self, files: dict[str, str], name: str, template: str, what: str, values: dict[str, Any]) -> None:

@@ -43,6 +43,8 @@ CAUTIONS = (
     "Local codes and licensed practice come first.",
     "A proof here speaks of the table and of nothing else: not of a loose wire, a worn gear, a sensor that lies, or a "
     "wheel on ice.",
+    "None of this was tried on real hardware: what is said of the chip was measured on a simulated one. The first "
+    "time, wheels off the ground, move one output at a time: statecraft emit --first-steps writes a sketch for that.",
 )
 
 PRINT_COLUMNS = 9

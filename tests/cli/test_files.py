@@ -115,6 +115,15 @@ def test_emit_says_where_and_writes_no_folder_that_is_not_its_own(run):
     assert sorted(path.name for path in Path().iterdir()) == ["greenhouse_vent", "mine"]
 
 
+def test_first_steps_are_a_sketch_of_their_own(run):
+    told = run("emit", VENT, "--first-steps")
+    assert told.code == 0 and "WHEELS OFF THE GROUND" in told.out and "38400 baud" in told.out
+    names = {path.name for path in Path("greenhouse_vent_first_steps").iterdir()}
+    assert "greenhouse_vent_first_steps.ino" in names and "greenhouse_vent.ino" not in names
+    assert run("emit", VENT).code == 0
+    assert "WHEELS OFF THE GROUND" in Path("greenhouse_vent_first_steps/greenhouse_vent_first_steps.ino").read_text()
+
+
 @pytest.mark.slow
 def test_without_a_home_everything_still_works(run, monkeypatch):
     monkeypatch.setenv("HOME", os.devnull)

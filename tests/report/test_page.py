@@ -290,3 +290,8 @@ def test_characters_that_are_not_seen_are_shown() -> None:
     said = Reader(full(machine)).text
     assert "A small [U+202E][U+2066][U+200B][U+061C]cart" in words(said["job"])
     assert "a wall[U+202E]" in words(said["trials"])
+
+
+def test_it_says_what_was_never_tried_and_how_to_begin() -> None:
+    text = " ".join(page(read_file(str(SAMPLES / "feed_pusher.modes"))).split())
+    assert "None of this was tried on real hardware" in text and "emit --first-steps" in text
