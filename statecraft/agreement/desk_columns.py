@@ -10,13 +10,13 @@ from statecraft.firmware.desk import FAULT
 from statecraft.firmware.layout import SERVO_IDLE, Field, command_order
 from statecraft.firmware.layout import Layout as DeskLayout
 from statecraft.machine import Machine, Servo
-from statecraft.simulation.state import Layout, State
+from statecraft.simulation.state import State, StateLayout
 from statecraft.simulation.tick import compiled
 
 Columns = tuple[tuple[str, str], ...]
 
 
-def told_by(layout: Layout, desk: DeskLayout, columns: Columns) -> Callable[[State], tuple[int, ...]]:
+def told_by(layout: StateLayout, desk: DeskLayout, columns: Columns) -> Callable[[State], tuple[int, ...]]:
     """A function from a simulation's state to the row of numbers that the desk build should tell of it."""
     writer = _Expressions(layout, desk)
     texts = [writer.column(kind, name) for kind, name in columns]
@@ -27,7 +27,7 @@ def told_by(layout: Layout, desk: DeskLayout, columns: Columns) -> Callable[[Sta
 class _Expressions:
     """Each column as a Python expression of a state ``s``."""
 
-    def __init__(self, layout: Layout, desk: DeskLayout) -> None:
+    def __init__(self, layout: StateLayout, desk: DeskLayout) -> None:
         self.machine: Machine = layout.machine
         self.layout = layout
         self.desk = desk
@@ -86,7 +86,7 @@ def _least(field: Field) -> int:
 class Teller:
     """Runs a machine's reference simulation and tells each tick as the desk build would."""
 
-    def __init__(self, machine: Machine, layout: Layout, desk: DeskLayout, columns: Columns) -> None:
+    def __init__(self, machine: Machine, layout: StateLayout, desk: DeskLayout, columns: Columns) -> None:
         self._tick = compiled(machine)
         self._tell = told_by(layout, desk, columns)
         self._waiting = layout.index["waiting", ""]

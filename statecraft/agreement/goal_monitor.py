@@ -18,7 +18,7 @@ from statecraft.semantics.keys import (
     MotorRest,
 )
 from statecraft.semantics.tick import tick_of
-from statecraft.simulation.expressions import Names, expression, member
+from statecraft.simulation.expressions import PythonNames, expression, member
 from statecraft.simulation.state import State, layout
 
 Last = tuple[int | None, ...]
@@ -76,7 +76,7 @@ def _test(goal: Goal, mode: str, words: _AsLookedAt) -> str:
     return " and ".join(tests)
 
 
-class _AsLookedAt(Names):
+class _AsLookedAt(PythonNames):
     """How things stand where a row of ``part`` is looked at, or a level (None): ``b`` is the state before the tick,
     ``s`` after it. What step 4 may have changed since is worked out anew from before.
     """

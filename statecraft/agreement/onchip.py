@@ -42,7 +42,7 @@ _ON_THEIR_WAY = 8  # reports that fit the transmitter's buffer, at most
 _LONGEST_START = 10.0  # seconds until tick 0
 
 
-class Silent(StatecraftError):
+class ChipSilent(StatecraftError):
     """The chip did not begin, or its ticks came late: it cannot be compared. The message is one line."""
 
 
@@ -88,7 +88,7 @@ class ChipRunner:
         """Run ``course`` from power-on: its first inputs stand until tick 0 has been.
 
         Raises:
-            Silent: the chip cannot be compared.
+            ChipSilent: the chip cannot be compared.
         """
         stretches = list(course)
         with Wired(self.made) as wired:
@@ -239,7 +239,7 @@ class Driver:
         step = min(200.0, self.runner.tick_us / 20)
         while not chip.value(STARTED):
             if chip.now_us - self.since_us > _LONGEST_START * 1e6:
-                raise Silent(f"after {_LONGEST_START:.0f} s the chip has not begun")
+                raise ChipSilent(f"after {_LONGEST_START:.0f} s the chip has not begun")
             self.wired.run_to(chip.now_us + step)
         self.begins_us = chip.now_us - step
 
@@ -321,7 +321,8 @@ class Driver:
         states, sampled, ticks = (peeks[address] for address in self.places)
         for number, data in enumerate(ticks):
             if int.from_bytes(data, "little") != number + 1:
-                raise Silent(f"after tick {number} the chip counts {int.from_bytes(data, 'little')} ticks: it is late")
+                counted = int.from_bytes(data, "little")
+                raise ChipSilent(f"after tick {number} the chip counts {counted} ticks: it is late")
         rows = array("i")
         for data in states:
             rows.extend(decoded(self.machine, self.runner.layout, data))
@@ -500,7 +501,7 @@ def _failing(runner: ChipRunner, course: Course) -> Course | None:
     """``course`` up to where the chip differs, if it does."""
     try:
         difference = runner.run(course).difference
-    except Silent:
+    except ChipSilent:
         return None
     return None if difference is None else cut(course, difference.tick + 1)
 

@@ -43,7 +43,7 @@ def executions(machine: Machine, trial: Trial, on: Sequence[str], chip: ChipRunn
     """Run ``trial`` on each of ``on``: ``table``, ``desk``, and with ``chip`` also ``chip``.
 
     Raises:
-        ToolchainMissing, BuildFailed, Silent: it cannot be run there.
+        ToolchainMissing, BuildFailed, ChipSilent: it cannot be run there.
     """
     course = course_of(script(machine, trial))
     began = time.perf_counter()

@@ -34,7 +34,7 @@ from statecraft.semantics.keys import (
     MotorRest,
     SilenceClock,
 )
-from statecraft.semantics.updates import Hold
+from statecraft.semantics.updates import HeldFor
 from statecraft.simulation.state import State, layout
 from statecraft.simulation.tick import compiled
 
@@ -380,7 +380,7 @@ class _Search:
                     if base is not None:
                         yield from self._waits(base, other, left[other], least)
 
-    def _holding(self, key: ClockKey | MotorRest) -> Hold | None:
+    def _holding(self, key: ClockKey | MotorRest) -> HeldFor | None:
         """What must hold for a clock to run; None for nothing."""
         if isinstance(key, HoldClock):
             return next(hold for hold in self.solver.lowered.latch[key.level].holds if hold.clock == key)
@@ -445,7 +445,7 @@ class _Search:
         yield tuple(links), period
         yield tuple(links | commands), period
 
-    def _wait(self, node: Node, hold: Hold | None, ticks: int, spoken: tuple[tuple[str, ...], int]) -> Node | None:
+    def _wait(self, node: Node, hold: HeldFor | None, ticks: int, spoken: tuple[tuple[str, ...], int]) -> Node | None:
         names, period = spoken
         calm = self.solver.still(node.state)
         held: Wanted = [hold.of] if hold else []

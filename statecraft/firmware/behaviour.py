@@ -74,7 +74,7 @@ from statecraft.semantics.keys import (
     MotorDirection,
     MotorPosition,
     MotorRest,
-    Shown,
+    OutputShown,
     SilenceClock,
 )
 from statecraft.semantics.tick import Tick, tick_of
@@ -657,7 +657,7 @@ class _Writer:
         for output in self.machine.outputs:
             rest = "servo_idle" if isinstance(output, Servo) and output.rest is None else self.rest(output)
             if rest not in ("0", "false") and (rest == "servo_idle" or self.machine.owner(output.name) is None):
-                lines.append(f"{self.at(Shown(output.name))} = {rest};")
+                lines.append(f"{self.at(OutputShown(output.name))} = {rest};")
         return lines
 
     # --------------------------------------------------------------------------------------------------------- levels
@@ -942,14 +942,14 @@ class _Writer:
                 view.output_cases.append(Case(tuple(labels), (*lines, "break;")))
         view.output_all_cased = () not in sharing
         for drive in mine:
-            shown = self.layout.by_key[Shown(drive.output.name)]
+            shown = self.layout.by_key[OutputShown(drive.output.name)]
             view.wants.append((f"{shown.type} {shown.member};", self.rest(drive.output)))
             view.shows += self.show(part, drive)
 
     def rest(self, output: Output) -> str:
         match output:
             case Servo(rest=None):
-                return self.at(Shown(output.name))
+                return self.at(OutputShown(output.name))
             case Servo(rest=rest):
                 return self.quantities.reading(Unit.ANGLE, rest or 0) if rest else "0"
             case HandOutput(unit=unit, rest=rest):
@@ -961,7 +961,7 @@ class _Writer:
 
     def setting(self, output: Output, setting: Setting | None) -> list[str]:
         """The statement that asks for ``setting``; none where it is the output's rest."""
-        shown = self.layout.by_key[Shown(output.name)]
+        shown = self.layout.by_key[OutputShown(output.name)]
         name = f"want.{shown.member}"
         match setting, output:
             case None, _:
@@ -988,7 +988,7 @@ class _Writer:
     def show(self, part: Part, drive: Drive) -> list[str]:
         """From what the mode asks to what the output shows."""
         output = drive.output
-        shown = self.layout.by_key[Shown(output.name)]
+        shown = self.layout.by_key[OutputShown(output.name)]
         where, want = f"now.{shown.path}", f"want.{shown.member}"
         if not isinstance(output, Motor):
             return [f"{where} = {want};"]

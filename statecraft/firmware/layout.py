@@ -33,8 +33,8 @@ from statecraft.semantics.keys import (
     MotorDirection,
     MotorPosition,
     MotorRest,
+    OutputShown,
     RemainderClock,
-    Shown,
     SilenceClock,
     SteadyClock,
 )
@@ -220,7 +220,7 @@ def _fields(machine: Machine) -> Iterator[Field]:
 
     names = Names()
     for output in machine.outputs:
-        yield kept(Shown(output.name), output.name, output_type(output), names, "out")
+        yield kept(OutputShown(output.name), output.name, output_type(output), names, "out")
 
 
 # -------------------------------------------------------------------------------------------- what the behaviour needs

@@ -33,7 +33,7 @@ from statecraft.semantics.decisions import Bar, Decision, PartTick, SetCounter, 
 from statecraft.semantics.guards import AllOf, AnyOf, Guard, Known, Negation, Reached
 from statecraft.semantics.keys import ClockKey, Key, ValueKey
 from statecraft.semantics.tick import Tick, tick_of
-from statecraft.semantics.updates import Advance, Count, Drive, Follow, Hearing, Hold, Latch, Memory
+from statecraft.semantics.updates import Advance, Count, Drive, Follow, Hearing, HeldFor, Latch, Memory
 from statecraft.semantics.variables import Clock, Value, Variables, variables_of
 
 __all__ = [
@@ -49,7 +49,7 @@ __all__ = [
     "Follow",
     "Guard",
     "Hearing",
-    "Hold",
+    "HeldFor",
     "Key",
     "Known",
     "Latch",

@@ -189,14 +189,14 @@ class MotorRest(_Named):
     kind = "rested"
 
 
-class Setting(_Named):
+class OutputSetting(_Named):
     """What the modes ask of an output: percent, steps, 1 on, 0 off, n >= 2 a blink of n ticks, None not driven."""
 
     __slots__ = ()
     kind = "setting"
 
 
-class Shown(_Named):
+class OutputShown(_Named):
     """What an output does."""
 
     __slots__ = ()
@@ -228,7 +228,7 @@ ValueKey = (
     | MotorPosition
     | MotorDirection
     | MotorRest
-    | Setting
-    | Shown
+    | OutputSetting
+    | OutputShown
 )
 Key = ClockKey | ValueKey

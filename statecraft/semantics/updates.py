@@ -5,8 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from statecraft.machine import Fault, Fixed, InMode, Level, Machine, Motor, Output, Part, Remembered, sensors_of
-from statecraft.machine import Setting as Asked
+from statecraft.machine import (
+    Fault,
+    Fixed,
+    InMode,
+    Level,
+    Machine,
+    Motor,
+    Output,
+    Part,
+    Remembered,
+    Setting,
+    sensors_of,
+)
 from statecraft.semantics.guards import Guard, Reached, all_of, any_of, negation, reached
 from statecraft.semantics.keys import (
     AbsenceClock,
@@ -100,7 +111,7 @@ class Follow:
 
 
 @dataclass(frozen=True, slots=True)
-class Hold:
+class HeldFor:
     """The clock of a ``for T``: one on where ``of`` is true, up to ``limit``, at which it holds; else 0."""
 
     clock: HoldClock
@@ -124,7 +135,7 @@ class Latch:
     set: Guard
     clear: Guard
     doubt: Guard
-    holds: tuple[Hold, ...]
+    holds: tuple[HeldFor, ...]
     on: Guard
     off: Guard
 
@@ -148,7 +159,7 @@ class Drive:
 
     output: Output
     part: Part | None
-    asks: tuple[Asked | None, ...]
+    asks: tuple[Setting | None, ...]
     rest: int | None
     at_once: tuple[str, ...]
     ramp: int | None
@@ -223,7 +234,7 @@ def latches(machine: Machine, lowering: Lowering) -> Iterator[Latch]:
         turns = list(conditions)
         for at, ticks in enumerate((level.set_ticks, level.clear_ticks)):
             if ticks:
-                hold = Hold(HoldClock(level.name, "clear" if at else "set"), conditions[at], ticks + 1)
+                hold = HeldFor(HoldClock(level.name, "clear" if at else "set"), conditions[at], ticks + 1)
                 holds.append(hold)
                 turns[at] = Reached(hold.clock, hold.limit)
         read = dict.fromkeys([*sensors_of(level.set), *sensors_of(level.clear)]) if level.on_if_in_doubt else ()

@@ -41,9 +41,9 @@ from statecraft.semantics.keys import (
     MotorDirection,
     MotorPosition,
     MotorRest,
+    OutputSetting,
+    OutputShown,
     RemainderClock,
-    Setting,
-    Shown,
     SilenceClock,
     SteadyClock,
     ValueKey,
@@ -228,10 +228,10 @@ def _values(machine: Machine) -> Iterator[Value]:
             yield Value(MotorDirection(output.name), -1, 1, 0)
             yield Value(MotorRest(output.name), 0, output.pause, output.pause)
     for output in machine.outputs:
-        yield Value(Setting(output.name), *_span(output), rest_of(output))
+        yield Value(OutputSetting(output.name), *_span(output), rest_of(output))
     for output in machine.outputs:
-        low, high = _span(output)
-        yield Value(Shown(output.name), low, 1 if isinstance(output, Lamp | Relay | Buzzer) else high, rest_of(output))
+        low, high = (0, 1) if isinstance(output, Lamp | Relay | Buzzer) else _span(output)
+        yield Value(OutputShown(output.name), low, high, rest_of(output))
 
 
 def _span(output: Output) -> tuple[int, int]:

@@ -2,16 +2,16 @@
 
 from statecraft.simulation.observer import observer
 from statecraft.simulation.simulator import Inputs, Simulation
-from statecraft.simulation.state import Layout, State, View
+from statecraft.simulation.state import State, StateLayout, View
 from statecraft.simulation.tick import source
 from statecraft.simulation.trace import Trace, write_csv, write_jsonl, write_vcd
 from statecraft.simulation.trial import TrialResult, run_trial
 
 __all__ = [
     "Inputs",
-    "Layout",
     "Simulation",
     "State",
+    "StateLayout",
     "Trace",
     "TrialResult",
     "View",

@@ -1,6 +1,6 @@
 """Guards as Python expressions: one translation, for the rows of the tick and for those who look at it from outside.
 
-What a value is called depends on who asks, so the asker brings :class:`Names`.
+What a value is called depends on who asks, so the asker brings :class:`PythonNames`.
 """
 
 from __future__ import annotations
@@ -22,11 +22,11 @@ from statecraft.machine import (
     Term,
 )
 from statecraft.semantics.guards import AllOf, AnyOf, Guard, Known, Negation, Reached, Test
-from statecraft.semantics.keys import CounterValue, DialValue, Key, LevelState, ModeOf, Setting
+from statecraft.semantics.keys import CounterValue, DialValue, Key, LevelState, ModeOf, OutputSetting
 from statecraft.semantics.variables import rest_of
 
 
-class Names:
+class PythonNames:
     """How the tests of guards are written. Whoever asks says what readings, switches, values and the command taken are
     called; the rest follows.
     """
@@ -54,7 +54,7 @@ class Names:
 
     def setting(self, output: str) -> str:
         """What the modes ask of the output."""
-        return self.value(Setting(output))
+        return self.value(OutputSetting(output))
 
     # --------------------------------------------------------------------------------------------- what follows from it
 
@@ -101,12 +101,12 @@ class Names:
 _OR, _AND, _NOT, _ATOM = range(4)  # how tightly an expression binds
 
 
-def expression(guard: Guard, names: Names) -> str:
+def expression(guard: Guard, names: PythonNames) -> str:
     """``guard`` as a Python expression."""
     return _write(guard, names)[0]
 
 
-def _write(guard: Guard, names: Names) -> tuple[str, int]:
+def _write(guard: Guard, names: PythonNames) -> tuple[str, int]:
     match guard:
         case Known(value):
             return str(value), _ATOM
@@ -121,7 +121,7 @@ def _write(guard: Guard, names: Names) -> tuple[str, int]:
             return _test(guard, names)
 
 
-def _test(test: Test, names: Names) -> tuple[str, int]:
+def _test(test: Test, names: PythonNames) -> tuple[str, int]:
     match test:
         case Reached():
             return names.reached(test), _NOT
@@ -144,7 +144,7 @@ def _test(test: Test, names: Names) -> tuple[str, int]:
             return names.output_is(test), _NOT
 
 
-def _join(guards: Iterable[Guard], names: Names, joint: str, binds: int) -> tuple[str, int]:
+def _join(guards: Iterable[Guard], names: PythonNames, joint: str, binds: int) -> tuple[str, int]:
     texts = [_write(guard, names) for guard in guards]
     return joint.join(text if tightness >= binds else f"({text})" for text, tightness in texts), binds
 

@@ -8,11 +8,11 @@ from statecraft.machine import Condition, Machine
 from statecraft.semantics.guards import Reached
 from statecraft.semantics.keys import Key
 from statecraft.semantics.tick import tick_of
-from statecraft.simulation.expressions import Names, expression
+from statecraft.simulation.expressions import PythonNames, expression
 from statecraft.simulation.state import State, layout
 
 
-class StateNames(Names):
+class StateNames(PythonNames):
     """What is asked, read out of a state ``s``."""
 
     def __init__(self, machine: Machine) -> None:

@@ -13,19 +13,19 @@ from functools import cached_property, lru_cache
 from typing import Any
 
 from statecraft.machine import Buzzer, Lamp, Machine, Relay
-from statecraft.semantics.keys import ClockKey, Key, LevelState, MemoryValue, ModeOf, Shown
+from statecraft.semantics.keys import ClockKey, Key, LevelState, MemoryValue, ModeOf, OutputShown
 from statecraft.semantics.variables import Variables, variables_of
 
 State = tuple[Any, ...]
-"""One tick's end. :class:`Layout` says what stands where; :class:`View` reads it by name."""
+"""One tick's end. :class:`StateLayout` says what stands where; :class:`View` reads it by name."""
 
 
 @dataclass(frozen=True, slots=True)
-class Field:
+class StateField:
     """One place of a state.
 
     Attributes:
-        kind: what it is; see :class:`Layout`.
+        kind: what it is; see :class:`StateLayout`.
         name: whose it is, as people are told it; "" where there is only one.
         start: its value before tick 0.
         local: its name in the generated source.
@@ -39,7 +39,7 @@ class Field:
     key: Key | None = None
 
 
-class Layout:
+class StateLayout:
     """Where what stands in a machine's :data:`State`. The kinds of field, in order:
 
     - ``tick``: number of the tick, -1 before the first;
@@ -78,22 +78,22 @@ class Layout:
 
 
 @lru_cache(maxsize=64)
-def layout(machine: Machine) -> Layout:
+def layout(machine: Machine) -> StateLayout:
     """The layout of ``machine``'s states."""
-    return Layout(machine)
+    return StateLayout(machine)
 
 
-def _fields(machine: Machine, variables: Variables) -> Iterator[Field]:
+def _fields(machine: Machine, variables: Variables) -> Iterator[StateField]:
     used: set[str] = set()
 
-    def field(kind: str, name: str, start: Any, key: Key | None = None) -> Field:
+    def field(kind: str, name: str, start: Any, key: Key | None = None) -> StateField:
         local = base = re.sub(r"\W", "_", f"{kind}_{name}" if name else kind)
         number = 1
         while local in used:
             number += 1
             local = f"{base}_{number}"
         used.add(local)
-        return Field(kind, name, start, local, key)
+        return StateField(kind, name, start, local, key)
 
     yield field("tick", "", -1)
     yield field("readings", "", (None,) * len(machine.sensors))
@@ -112,7 +112,7 @@ def _fields(machine: Machine, variables: Variables) -> Iterator[Field]:
     for value in variables.values:
         if isinstance(value.key, MemoryValue):
             continue  # it stands among the readings
-        truth = isinstance(value.key, LevelState) or (isinstance(value.key, Shown) and value.key.name in lit)
+        truth = isinstance(value.key, LevelState) or (isinstance(value.key, OutputShown) and value.key.name in lit)
         start: Any = bool(value.start) if truth else value.start
         yield field(value.key.kind, value.key.name, start, value.key)
 
@@ -122,7 +122,7 @@ class View:
 
     __slots__ = ("layout", "state")
 
-    def __init__(self, layout: Layout, state: State) -> None:
+    def __init__(self, layout: StateLayout, state: State) -> None:
         self.layout = layout
         self.state = state
 
@@ -190,7 +190,7 @@ class View:
 
     @property
     def motors(self) -> dict[str, dict[str, int]]:
-        """Each motor's ``position`` (with a ramp only), ``direction`` and ``rested``, as in :class:`Layout`."""
+        """Each motor's ``position`` (with a ramp only), ``direction`` and ``rested``, as in :class:`StateLayout`."""
         names = ("position", "direction", "rested")
         kinds = [self._named(name) for name in names]
         return {
@@ -200,12 +200,12 @@ class View:
 
     @property
     def settings(self) -> dict[str, int | None]:
-        """What the modes ask of each output; see :class:`Layout`."""
+        """What the modes ask of each output; see :class:`StateLayout`."""
         return self._named("setting")
 
     @property
     def shown(self) -> dict[str, int | bool | None]:
-        """What each output does; see :class:`Layout`."""
+        """What each output does; see :class:`StateLayout`."""
         return self._named("shown")
 
     @property

@@ -24,14 +24,14 @@ from statecraft.semantics.keys import (
     MotorDirection,
     MotorPosition,
     MotorRest,
-    Setting,
-    Shown,
+    OutputSetting,
+    OutputShown,
     SilenceClock,
 )
 from statecraft.semantics.tick import tick_of
 from statecraft.semantics.updates import Drive, Hearing, Latch
-from statecraft.simulation.expressions import Names, expression, member
-from statecraft.simulation.state import Layout, State, layout
+from statecraft.simulation.expressions import PythonNames, expression, member
+from statecraft.simulation.state import State, StateLayout, layout
 
 Tick = Callable[..., State]
 """``tick(state, readings, switches, arrivals=(), messages=(), others=0)``: see :func:`compiled`."""
@@ -99,10 +99,10 @@ def source(machine: Machine, *, chosen: bool = False) -> str:
     return _Writer(machine, chosen).text()
 
 
-class _Locals(Names):
+class _Locals(PythonNames):
     """What is asked, in the locals of the generated source."""
 
-    def __init__(self, machine: Machine, layout: Layout) -> None:
+    def __init__(self, machine: Machine, layout: StateLayout) -> None:
         super().__init__(machine)
         self.locals = {field.key: field.local for field in layout.fields if field.key is not None}
         self.sensors = {sensor.name: f"sensor_{sensor.name}" for sensor in machine.sensors}
@@ -452,7 +452,7 @@ class _Writer:
         for drive in self.tick.drives:
             self.setting(drive)
             name = drive.output.name
-            setting, shown = self.local(Setting(name)), self.local(Shown(name))
+            setting, shown = self.local(OutputSetting(name)), self.local(OutputShown(name))
             if drive.pause:
                 self.motor(drive)
             elif isinstance(drive.output, Lamp | Relay | Buzzer):
@@ -464,7 +464,7 @@ class _Writer:
 
     def setting(self, drive: Drive) -> None:
         """What the mode asks of an output."""
-        name = self.local(Setting(drive.output.name))
+        name = self.local(OutputSetting(drive.output.name))
         if drive.part is None:
             self.line(f"{name} = {drive.rest}")
             return
@@ -489,7 +489,7 @@ class _Writer:
     def motor(self, drive: Drive) -> None:
         """A motor's way to its setting: the ramp, and the rest between one direction and the other."""
         name = drive.output.name
-        setting, shown = self.local(Setting(name)), self.local(Shown(name))
+        setting, shown = self.local(OutputSetting(name)), self.local(OutputShown(name))
         direction, rested = self.local(MotorDirection(name)), self.local(MotorRest(name))
         if drive.ramp is None:
             self.line(f"{shown} = {setting}")

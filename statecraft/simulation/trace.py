@@ -63,7 +63,7 @@ class Column:
         return str(value)
 
 
-class Change(NamedTuple):
+class ColumnChange(NamedTuple):
     """``column`` became ``value`` on ``tick``."""
 
     tick: int
@@ -111,7 +111,7 @@ class Trace:
                 return [column.get(state) for state in self.states]
         raise KeyError(f"{kind} {name}")
 
-    def changes(self, kinds: frozenset[str] | None = None) -> Iterator[Change]:
+    def changes(self, kinds: frozenset[str] | None = None) -> Iterator[ColumnChange]:
         """Every value of the first tick, then each value that differs from the tick before, in the columns' order.
 
         ``kinds`` limits them to columns of those kinds.
@@ -124,7 +124,7 @@ class Trace:
                 value = column.get(state)
                 if value != before[place]:
                     before[place] = value
-                    yield Change(state[tick], column, value)
+                    yield ColumnChange(state[tick], column, value)
 
 
 _NEVER = object()

@@ -60,7 +60,7 @@ from statecraft.machine import (
     sensors_of,
 )
 from statecraft.simulation.observer import observer
-from statecraft.simulation.state import Layout, State, layout
+from statecraft.simulation.state import State, StateLayout, layout
 from statecraft.simulation.tick import compiled_choice
 
 _COMPARE: dict[str, Callable[[int, int], bool]] = {
@@ -233,7 +233,7 @@ class World:
 
     def __init__(self, machine: Machine, limit: int = 1_000_000) -> None:
         self.machine = machine
-        self.layout: Layout = layout(machine)
+        self.layout: StateLayout = layout(machine)
         self.deals = list(_deals(machine, self.layout))
         self._named_states: dict[int, dict[str, dict[str, int]]] = {}
         self._limits = {clock.key.name: clock.limit for clock in self.layout.variables.clocks}
@@ -453,7 +453,7 @@ class World:
 # ------------------------------------------------------------------------------------------------------------- helpers
 
 
-def _deals(machine: Machine, layout: Layout) -> Iterator[Deal]:
+def _deals(machine: Machine, layout: StateLayout) -> Iterator[Deal]:
     """All that can be said on a tick, one for each (command taken, clocks set to 0); nothing comes first."""
     clocks = {clock.key.name for clock in layout.variables.clocks}
     events = machine.events()
