@@ -203,15 +203,16 @@ def shown(machine: Machine, searched: Vectors) -> Shown:
     decided = {(goal.part, goal.row) for goal in searched.shown if goal.kind == "row"}
     never = rows - {(goal.part, goal.row) for goal in (*searched.shown, *searched.open) if goal.kind == "row"}
     rows_open = tuple(
-        f"{part} row {number} ({'cannot decide' if (part, number) in never else 'none was found'})"
+        f"line {machine.part(part).rows[number].place.line}: "
+        + ("no inputs can make it decide" if (part, number) in never else "no inputs were found that make it decide")
         for part, number in sorted(rows)
         if (part, number) not in decided
     )
     everything = [goal for goal in (*searched.shown, *searched.open, *searched.impossible) if goal.kind == "condition"]
     conditions = {goal.of[:3] for goal in everything if goal.of}
     lacking = {goal.of[:3] for goal in (*searched.open, *searched.impossible) if goal.kind == "condition" and goal.of}
-    text = [f"{goal.text} (cannot happen)" for goal in searched.impossible if goal.kind == "condition"]
-    text += [f"{goal.text} (none was found)" for goal in searched.open if goal.kind == "condition"]
+    text = [f"{goal.text}: no inputs can do this" for goal in searched.impossible if goal.kind == "condition"]
+    text += [f"{goal.text}: no inputs were found that do this" for goal in searched.open if goal.kind == "condition"]
     return Shown(
         len(rows) - len(rows_open), len(rows), rows_open,
         len(conditions) - len(lacking), len(conditions), tuple(text),
@@ -243,9 +244,9 @@ def figures(machine: Machine, seed: int, ticks: int) -> dict[str, str]:
     open_branches = sum(not missed.reason for missed in found.missed)
     told["rows that decide"] = f"{seen.rows} of {seen.rows_of}"
     shares = f"{seen.conditions} of {seen.conditions_of}"
-    told["conditions that decide by themselves, both ways (masking MC/DC)"] = shares
+    told["conditions shown to decide alone, both ways (masking MC/DC)"] = shares
     told["branches of behaviour.cpp taken (gcov)"] = (
         f"{found.branches - len(found.missed)} of {found.branches}; "
-        f"{len(found.missed) - open_branches} argued to be out of reach, {open_branches} open"
+        f"{len(found.missed) - open_branches} cannot be taken, {open_branches} open"
     )
     return told

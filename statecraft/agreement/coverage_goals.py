@@ -15,6 +15,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from statecraft.folding import plural
 from statecraft.machine import (
     And,
     Atom,
@@ -123,7 +124,7 @@ def goals(machine: Machine) -> list[Goal]:
 def _of_row(tick: Tick, turn: PartTick, made: Sequence[Decision], ranges: Ranges) -> Iterator[Goal]:
     """Of one row: ``made`` are its decisions, one for each of its modes."""
     part, row = turn.part, made[0].row
-    where = f"{part.name} row {row.number} (line {row.place.line})"
+    where = f"line {row.place.line}"
     for decision in made:
         name = decision.mode.name
         yield Goal("row", f"{where} decides in {name}", ((name, decision.decides),), part.name, row.number, True)
@@ -141,7 +142,7 @@ def _of_row(tick: Tick, turn: PartTick, made: Sequence[Decision], ranges: Ranges
                 for d in made
             )  # fmt: skip
             decides = _outcome(row.when, number, outcome)
-            text = f"{where}: condition {number + 1} of {row.when_text!r} {edge or 'by itself'}, {outcome}"
+            text = f"{where}: condition {number + 1} of “{row.when_text}” {edge or 'alone'} {_makes(outcome)}"
             of = None if edge else (part.name, row.number, number, outcome)
             yield Goal(
                 "edge" if edge else "condition", text, wish, part.name, row.number, decides, None, just, stale, of=of
@@ -161,6 +162,10 @@ def _valued(test: Guard, outcome: bool, special: Guard | None) -> Guard:
     return special if special is not None else test if outcome else negation(test)
 
 
+def _makes(outcome: bool) -> str:
+    return "makes it true" if outcome else "makes it false"
+
+
 def _order(turn: PartTick) -> Iterator[Goal]:
     """Rows that stand one behind the other, in the part or in one of its modes."""
     pairs: dict[tuple[int, int], list[tuple[Decision, Decision]]] = {}
@@ -169,7 +174,8 @@ def _order(turn: PartTick) -> Iterator[Goal]:
             pairs.setdefault((one.row.number, other.row.number), []).append((one, other))
     for (first, second), found in pairs.items():
         wish = tuple((one.mode.name, all_of([one.decides, other.decides])) for one, other in found)
-        text = f"{turn.part.name} rows {first} and {second} both hold"
+        lines = [turn.part.rows[number].place.line for number in (first, second)]
+        text = f"lines {lines[0]} and {lines[1]} both hold"
         yield Goal("order", text, wish, turn.part.name, first, True)
 
 
@@ -204,7 +210,7 @@ def _motors(machine: Machine, turn: PartTick) -> Iterator[Goal]:
                     if row.move != "go" or row.target not in there:
                         continue
                     wish = tuple((d.mode.name, d.decides) for d in made if d.enters)
-                    text = f"{part.name} row {row.number} turns {motor.name} round after {rested} ticks of rest"
+                    text = f"line {row.place.line} reverses {motor.name} after {plural(rested, 'tick')} at rest"
                     yield Goal(
                         "motor", text, wish, part.name, row.number, True, motor=(motor.name, -way, rested)
                     )  # fmt: skip
@@ -251,8 +257,8 @@ def _passed_over(made: Sequence[Decision], where: str, ranges: Ranges) -> Iterat
         for number, test, others in sides(bars):
             for outcome, special, just, edge, stale in _variants([test], True, ranges):
                 held = _outcome(bars, number, outcome)
-                text = f"{where} in {mode}: failsafe condition {number + 1} {edge or 'by itself'} {outcome}, "
-                text += "passed over" if held else "not passed over"
+                text = f"{where} in {mode} is {'' if held else 'not '}held back by the failsafes of its target: "
+                text += f"condition {number + 1} of them {edge or 'alone'} {_makes(outcome)}"
                 wish = ((mode, all_of([decision.when, *others, _valued(test, outcome, special)])),)
                 yield Goal("passed over", text, wish, row.part, row.number, not held, None, just, stale)
 
@@ -262,7 +268,7 @@ def _of_level(tick: Tick, latch: Latch, ranges: Ranges) -> Iterator[Goal]:
     held = {hold.clock.side: hold for hold in latch.holds}
     sets, clears = ("set", level.set), ("clear", level.clear)
     for word, condition in (sets, clears):
-        where = f"level {level.name} (line {level.place.line}), {word}"
+        where = f"line {level.place.line}, {word} of level {level.name}"
         hold = held.get("set" if word == "set" else "clear")
         was: bool | None = None if hold else word == "clear"
         keep: Guard = TRUE
@@ -272,7 +278,7 @@ def _of_level(tick: Tick, latch: Latch, ranges: Ranges) -> Iterator[Goal]:
             asked = tick.lowering.level(atom)
             others = [tick.lowering.level(each) for each in alone]
             for outcome, special, just, edge, stale in _variants([asked], False, ranges):
-                text = f"{where}: condition {number + 1} {edge or 'by itself'}, {outcome}"
+                text = f"{where}: condition {number + 1} {edge or 'alone'} {_makes(outcome)}"
                 of = None if edge else (f"level {level.name}", int(word == "clear"), number, outcome)
                 wish = (("", all_of([*others, _valued(asked, outcome, special), keep])),)
                 yield Goal(

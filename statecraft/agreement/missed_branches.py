@@ -28,7 +28,7 @@ def with_reasons(
             case "queue":
                 return _of_queue(machine, missed)
             case "switch":
-                return "every mode has a case: this is the way of a number that no mode has"
+                return "every mode has its case; only a number that stands for no mode would come here"
             case "turned" | "ramped":
                 return _of_motor(machine, ramped=origin.purpose == "ramped")
             case _:
@@ -43,9 +43,9 @@ def _of_queue(machine: Machine, missed: Missed) -> str:
         return ""
     said = []
     if urgent == 1:
-        said.append("there is one urgent command, and it waits at most once: behind it no other waits on")
+        said.append("there is only one urgent command, and it waits once at most: no other can wait behind it")
     if len(events) - urgent == 1:
-        said.append("there is one command that waits and is not urgent: where it is taken, no other waits on")
+        said.append("only one command waits that is not urgent: when it is taken, no other can be waiting")
     return "; ".join(said)
 
 
@@ -61,7 +61,7 @@ def _of_motor(machine: Machine, *, ramped: bool) -> str:
     every = frozenset(way for ways in missing for way in ways)
     ways = {1: "forward to reverse", -1: "reverse to forward"}
     lacking = [text for way, text in ways.items() if way not in every]
-    return f"no row turns a motor of this kind straight from {' or from '.join(lacking)}" if lacking else ""
+    return f"no row takes a motor of this kind directly from {' or from '.join(lacking)}" if lacking else ""
 
 
 def _turns(machine: Machine, part: Part, motor: Motor) -> Iterable[int]:
@@ -85,5 +85,5 @@ def _of_goals(origin: Origin, impossible: Sequence[Goal]) -> str:
             pass
     if not about:
         return ""
-    more = f" (and {len(about) - 1} more)" if len(about) > 1 else ""
-    return f"this cannot happen: {about[0].text}{more}"
+    more = f", and {len(about) - 1} more like it" if len(about) > 1 else ""
+    return f"no inputs can do this: {about[0].text}{more}"

@@ -68,7 +68,7 @@ def _tell(machine: Machine, stage: Compared | OnChip, console: Console) -> None:
     """Print what became of one kind of inputs."""
     from statecraft.agreement.agree import Compared
 
-    many = f"{plural(stage.courses, 'course')}, {stage.ticks:,} ticks"
+    many = f"{plural(stage.courses, 'run')}, {stage.ticks:,} ticks"
     if isinstance(stage, Compared):
         many += f", {stage.ticks / stage.seconds:,.0f} a second" if stage.seconds and stage.ticks > 10_000 else ""
         outcome, wrong = "no difference", tuple[str, ...]()
@@ -126,7 +126,7 @@ def _tell_coverage(seen: Shown, found: Coverage, console: Console) -> None:
         console.print(f"              {row}", markup=False, soft_wrap=True)
     share = f"{100 * seen.conditions / seen.conditions_of:.1f} %" if seen.conditions_of else "none there"
     console.print(
-        f"  conditions  {seen.conditions} of {seen.conditions_of} decide by themselves both ways ({share}; "
+        f"  conditions  {seen.conditions} of {seen.conditions_of} shown to decide alone, both ways ({share}; "
         "masking MC/DC, as in DO-178C)",
         markup=False, soft_wrap=True,
     )  # fmt: skip
@@ -134,12 +134,13 @@ def _tell_coverage(seen: Shown, found: Coverage, console: Console) -> None:
         console.print(f"              {text}", markup=False, soft_wrap=True)
     console.print(
         f"  branches    {found.branches - len(found.missed)} of {found.branches} of behaviour.cpp taken (gcov); "
-        f"{len(argued)} argued to be out of reach, {len(open_branches)} open",
+        f"{len(argued)} that no inputs can take, {len(open_branches)} open",
         markup=False, soft_wrap=True,
     )  # fmt: skip
     for missed in found.missed:
         console.print(f"              line {missed.line}: {missed.text}", markup=False, soft_wrap=True)
-        console.print(f"                {missed.reason or 'no reason is known'}", markup=False, soft_wrap=True)
+        reason = missed.reason or "open: no inputs were found that take it, and no reason why none can"
+        console.print(f"                {reason}", markup=False, soft_wrap=True)
 
 
 def _save_trials(machine: Machine, searched: Vectors, path: Path, console: Console) -> None:

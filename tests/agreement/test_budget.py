@@ -81,6 +81,7 @@ def test_every_samples_step_is_a_small_share_of_its_tick(path: Path, chip_tools:
 # ----------------------------------------------------------------------------------------------------- the yardstick
 
 
+@pytest.mark.slow
 def test_the_one_written_by_hand_does_what_the_table_says(feed_pusher: Machine, tmp_path: Path) -> None:
     need("g++")
     comparison = Comparison(feed_pusher, ByHand(tmp_path))
@@ -89,6 +90,7 @@ def test_the_one_written_by_hand_does_what_the_table_says(feed_pusher: Machine, 
     assert comparison.ticks > 120_000
 
 
+@pytest.mark.slow
 def test_the_generated_one_is_nearly_as_small_and_fast_as_the_one_written_by_hand(chip_tools: None) -> None:
     generated, by_hand = measured()
     assert generated.flash <= ROOM_FOR_A_GENERATOR * by_hand.flash

@@ -17,6 +17,7 @@ from tests.tools import need
 SAMPLES = Path(__file__).resolve().parents[2] / "samples"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["feed_pusher", "yard_gate", "bale_mover"])
 def test_whatever_goes_wrong_the_chip_does_what_the_table_says(name: str, tmp_path: Path) -> None:
     need("avr-g++")

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from statecraft.agreement.agree import trials
 from statecraft.agreement.vectors import vectors
 from statecraft.firmware.behaviour import behaviour_files
@@ -31,6 +33,7 @@ def test_every_kind_of_damage_is_done() -> None:
     assert sorted(swapped.text.split()) == sorted(source.split())
 
 
+@pytest.mark.slow
 def test_generated_inputs_find_nearly_all_of_a_sample() -> None:
     need("g++")
     machine = read_file(str(SAMPLES / "greenhouse_vent.modes"))

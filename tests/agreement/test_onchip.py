@@ -45,6 +45,7 @@ def runners(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], ChipRun
     return runner
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", NAMES)
 def test_trials_go_the_same_way_on_the_chip(name: str, runners: Callable[[str], ChipRunner]) -> None:
     machine = sample(name)
@@ -56,6 +57,7 @@ def test_trials_go_the_same_way_on_the_chip(name: str, runners: Callable[[str], 
         assert ran.result.passed
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", NAMES)
 def test_state_reports_and_pins_are_as_the_table_says(name: str, runners: Callable[[str], ChipRunner]) -> None:
     machine = sample(name)
@@ -150,6 +152,7 @@ def test_try_side_by_side(run: Callable[..., Ran], yard_gate: Path) -> None:  # 
     assert run("try", yard_gate, "--only", "no such", "--on", "desk").code == 1
 
 
+@pytest.mark.slow
 def test_agree_on_chip(run: Callable[..., Ran], yard_gate: Path) -> None:  # noqa: F811
     ran = run("agree", yard_gate, "--on", "chip", "--seed", "2", "--ticks", "1000")
     assert ran.code == 0

@@ -24,6 +24,7 @@ SAMPLES = sorted((Path(__file__).parents[2] / "samples").glob("*.modes"))
 need("g++")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
 def test_samples_agree(path: Path) -> None:
     machine = read_file(str(path))
@@ -31,6 +32,7 @@ def test_samples_agree(path: Path) -> None:
         compare(machine, 6000, seed)
 
 
+@pytest.mark.slow
 def test_a_machine_with_every_construct_agrees_and_gets_about(orchard: Machine) -> None:
     desk = Desk(orchard)
     fired: Counter[tuple[str, int]] = Counter()
@@ -44,6 +46,7 @@ def test_a_machine_with_every_construct_agrees_and_gets_about(orchard: Machine) 
     assert len(asleep) <= 8, asleep
 
 
+@pytest.mark.slow
 @settings(max_examples=8)
 @given(st.integers(0, 10**6), st.integers(1, 4))
 @example(114, 2)  # a level whose condition to turn on holds always, with a time to turn off

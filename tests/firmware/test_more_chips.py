@@ -201,6 +201,7 @@ def test_a_sketch_for_a_board_of_ones_own_does_its_work(barrow: ctypes.CDLL) -> 
     assert barrow.mode() == 0  # nobody speaks
 
 
+@pytest.mark.slow
 def test_its_rangers_fail_as_any(barrow: ctypes.CDLL) -> None:
     barrow.core_ranger(1, 8, 3, 38_000)
     barrow.core_run(700_000)

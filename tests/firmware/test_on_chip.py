@@ -102,6 +102,7 @@ def start(rig: Rig, mode: str) -> None:
     assert rig.mode() == mode
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("mode", ["creeping", "retreating", "cruise", "weigh", "swing_left", "swing_right"])
 def test_a_halt_stops_within_a_tick_and_half_a_millisecond(cart: Rig, mode: str) -> None:
     for attempt in range(5):
@@ -115,6 +116,7 @@ def test_a_halt_stops_within_a_tick_and_half_a_millisecond(cart: Rig, mode: str)
         cart.run_ms(700)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("fault", ["none", "dead", "stuck"])
 @pytest.mark.parametrize("ranger", ["front", "left", "right"])
 def test_a_halt_stops_as_soon_with_a_ranger_out_of_order(cart: Rig, ranger: str, fault: str) -> None:
@@ -159,6 +161,7 @@ def test_a_lost_link_stops_within_its_silence_and_two_ticks(cart: Rig) -> None:
 # ------------------------------------------------------------------------------------------------------------- ranging
 
 
+@pytest.mark.slow
 def test_ranging_is_right_within_a_centimetre_from_2_cm_to_4_m(cart: Rig) -> None:
     random = Random(1)
     worst = 0
@@ -447,6 +450,7 @@ def test_late_ticks_are_made_up_and_counted_and_too_many_are_a_reset(sprayer: Ri
     assert any(isinstance(event, ResetEvent) for event in sprayer.chip.log)
 
 
+@pytest.mark.slow
 def test_the_tick_does_not_drift(cart: Rig) -> None:
     cart.sensor("supply", 3000)
     cart.wait_for("spent", 800)
@@ -556,6 +560,7 @@ def chip_modes(machine: Machine, trial: Trial, elf: Path, longer: int) -> list[t
     return seen
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["feed_pusher", "yard_gate"])
 def test_trials_visit_the_same_modes_on_the_chip(chip_tools: None, tmp_path: Path, name: str) -> None:
     """The tolerance: what a reading takes to come in (its sensor's cycle, as often as its median needs), and two ticks;

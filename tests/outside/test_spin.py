@@ -14,6 +14,8 @@ from tests.outside.promela import Answer, ask, promela
 from tests.proof.against_brute import small_text
 from tests.tools import need
 
+pytestmark = pytest.mark.slow
+
 need("spin")
 need("cc")
 

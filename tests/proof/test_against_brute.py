@@ -15,6 +15,8 @@ from statecraft.proof.prove import prove
 from tests.proof.against_brute import disagreements, small_text, smallest
 from tests.proof.brute import TooLarge, World
 
+pytestmark = pytest.mark.slow
+
 SECONDS = 25
 LEAST = 15
 

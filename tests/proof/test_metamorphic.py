@@ -24,6 +24,8 @@ from statecraft.proof.prove import prove
 from tests.proof.against_brute import small_text
 from tests.random_machines import random_text
 
+pytestmark = pytest.mark.slow
+
 SAMPLES = Path(__file__).parents[2] / "samples"
 SOME_SAMPLES = [*sorted(SAMPLES.glob("*.modes")), *sorted(SAMPLES.glob("faulty/*.modes"))]
 SEEDS = st.integers(0, 10**6)

@@ -17,6 +17,8 @@ from statecraft.simulation import run_trial
 from tests.report.browser import Browser
 from tests.report.large import station, tangle
 
+pytestmark = pytest.mark.slow
+
 SAMPLES = Path(__file__).parents[2] / "samples"
 
 VIOLATIONS = """
