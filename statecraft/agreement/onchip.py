@@ -55,7 +55,8 @@ class Ran:
         states: its state after each, as the desk build would tell it.
         reports: everything that it reported, and the tick on which the report had been sent.
         differences: what is not as the table says, one line each; empty when they agree.
-        difference: the first tick on which the states differ.
+        difference: the first tick on which something is not as the table says; the states there may be alike, where
+            pins or reports are wrong.
         begins_us: when tick 0 was.
     """
 
@@ -131,7 +132,11 @@ class ChipRunner:
             kinds = ", ".join(f"{kind} {name}".strip() for kind, name in difference.columns)
             lines.append(f"tick {difference.tick}: the states differ in {kinds}")
         lines += _against(expected, told, wired.chip.value(LOST))
-        lines += drive.pins(rows)
+        wrong, tick = drive.pins(rows)
+        lines += wrong
+        if lines and difference is None:
+            state = dict(zip(self.columns, rows[tick * width : (tick + 1) * width], strict=True))
+            difference = Difference(course_of(inputs[: tick + 1]), state, state)
         return Ran(course, states, tuple(told), tuple(lines), difference, drive.begins_us)
 
     def _reports(self, tick: int, row: Sequence[int], beats: bool) -> list[Report]:
@@ -200,8 +205,9 @@ class Driver:
         self.readings: list[int | None] = [None] * len(self.machine.sensors)
         self.switches = [False] * len(self.machine.switches)
         chip = wired.chip
-        self.places = [chip.program.find(name).address for name in (STATE, INPUTS, TICK)]
-        self.sizes = [runner.layout.size, self._inputs_size(), 4]
+        # A machine without sensors and switches has inputs of no size, which are not in the memory.
+        names = {STATE: runner.layout.size, INPUTS: self._inputs_size(), TICK: 4}
+        self.places = {name: (chip.program.find(name).address, size) for name, size in names.items() if size}
         self.watched = self._watch()
 
     def heard(self, tick: int) -> tuple[int, ...]:
@@ -220,7 +226,7 @@ class Driver:
         self.put(first, None)
         self.begin()
         for number in range(self.ticks):
-            for address, size in zip(self.places, self.sizes, strict=True):
+            for address, size in self.places.values():
                 self.wired.chip.peek_later(address, self.time(number + _LOOK), size)
         tick = 0
         for stretch in self.course:
@@ -314,11 +320,13 @@ class Driver:
     def looked(self) -> tuple[list[tuple[tuple[int | None, ...], tuple[bool, ...]]], array[int]]:
         """What was sampled on each tick, and the states after them."""
         chip = self.wired.chip
-        peeks: dict[int, list[bytes]] = {address: [] for address in self.places}
+        peeks: dict[int, list[bytes]] = {address: [] for address, _ in self.places.values()}
         for event in chip.log:
             if isinstance(event, PeekEvent) and event.us >= self.time(_LOOK / 2) and event.address in peeks:
                 peeks[event.address].append(event.data)
-        states, sampled, ticks = (peeks[address] for address in self.places)
+        seen = {name: peeks[address] for name, (address, _) in self.places.items()}
+        states, ticks = seen[STATE], seen[TICK]
+        sampled = seen.get(INPUTS, [b""] * len(states))
         for number, data in enumerate(ticks):
             if int.from_bytes(data, "little") != number + 1:
                 counted = int.from_bytes(data, "little")
@@ -358,8 +366,11 @@ class Driver:
                     self.wired.chip.watch(found[name])
         return found
 
-    def pins(self, rows: array[int]) -> list[str]:
-        """Where the pins are not as the table's outputs say, after each tick; the first few."""
+    def pins(self, rows: array[int]) -> tuple[list[str], int]:
+        """Where the pins are not as the table's outputs say, after each tick, the first few; and the first such tick,
+        the last of all where there is none.
+        """
+        first: int | None = None
         wrong: list[str] = []
         width = len(self.runner.columns)
         shown = {name: at for at, (kind, name) in enumerate(self.runner.columns) if kind == "shown"}
@@ -374,10 +385,11 @@ class Driver:
                     found = levels.duty(self.watched[pin])
                     if abs(found - duty) > 0.6 / 255:
                         where = f"tick {number}: pin {pin} of {output.name}"
-                        wrong.append(f"{where} is high for {found:.3f}, not {duty:.3f}, of the time")
+                        wrong.append(f"{where} is set to {found:.3f}, not {duty:.3f}, of full")
+                        first = number if first is None else first
             if len(wrong) > 4:
                 break
-        return wrong
+        return wrong, self.ticks - 1 if first is None else first
 
 
 class PinLevels:
@@ -397,23 +409,34 @@ class PinLevels:
             if isinstance(event, PinEvent):
                 self._levels[event.pin] = -1.0 if event.level is None else float(event.level)
             else:
-                self._waves[event.pin] = event.duty if event.duty is not None else 0.0
+                self._waves[event.pin] = setting(event)
 
     def duty(self, pin: str) -> float:
-        """The part of the time for which the pin is high."""
+        """What the pin is set to: 1 high, 0 low, between them by its counter."""
         level = self._levels.get(pin, 0.0)
         return self._waves.get(pin, 0.0) if level < 0 else level
 
 
+def setting(event: PwmEvent) -> float:
+    """What a counter's output is set to, 0.0 to 1.0: its compare register over its top. A counter in its fast mode is
+    high for one count more than that (AVR data sheets, fast PWM mode): n of 255 is (n + 1) of 256 of the time.
+    """
+    if event.mode not in ("fast", "phase") or not event.top:
+        return 0.0
+    part = min(event.compare / event.top, 1.0)
+    return 1.0 - part if event.inverted else part
+
+
 def pin_duties(output: Motor | Lamp | Relay, value: int) -> dict[str, float]:
-    """For which part of the time each pin of an output is to be high."""
+    """What each pin of an output is to be set to: 1 high, 0 low, between them by PWM."""
     if not isinstance(output, Motor):
-        return {output.pin: float(value)}
+        return {output.pin: float(bool(value) != output.on_when_low)}
     duties = {output.pwm: (255 * abs(value) + 50) // 100 / 255}
-    if output.forward is not None and output.reverse is not None:
-        duties |= {output.forward: float(value > 0), output.reverse: float(value < 0)}
-    if output.direction is not None:
-        duties[output.direction] = float(value > 0)
+    ways = {"forward": value > 0, "reverse": value < 0, "direction": value > 0}
+    for role, on in ways.items():
+        pin = getattr(output, role)
+        if pin is not None:
+            duties[pin] = float(on != (role in output.on_when_low))
     return duties
 
 

@@ -8,8 +8,7 @@ from dataclasses import dataclass
 
 from statecraft.machine import Constant, Machine, Unit
 
-# Names that C++11 keeps for itself. A few that the core defines as macros without arguments would clash as well, but
-# those are in capitals, which a machine's names never are.
+# Names that C++11 keeps for itself.
 _KEYWORDS = """
     alignas alignof and and_eq asm auto bitand bitor bool break case catch char char16_t char32_t class compl const
     constexpr const_cast continue decltype default delete do double dynamic_cast else enum explicit export extern false
@@ -18,7 +17,32 @@ _KEYWORDS = """
     template this thread_local throw true try typedef typeid typename union unsigned using virtual void volatile wchar_t
     while xor xor_eq
 """
-KEYWORDS = frozenset(_KEYWORDS.split())
+
+# Small-letter macros of the C and C++ headers, of avr-libc and of the core: whatever has one of these names is written
+# as something else before the compiler sees it. tests/firmware/test_names.py reads them out of the headers.
+_MACROS = """
+    acosf asinf atan2f atanf cbrtf ceilf copysignf cosf coshf errno expf fabsf fdimf floorf fmaf fmaxf fminf fmodf
+    frexpf hypotf isfinitef isinff isnanf ldexpf log10f logf lrintf lroundf math_errhandling powf roundf sa_handler
+    sa_sigaction si_addr si_addr_lsb si_arch si_band si_call_addr si_fd si_int si_lower si_overrun si_pid si_pkey
+    si_ptr si_status si_stime si_syscall si_timerid si_uid si_upper si_utime si_value sigev_notify_attributes
+    sigev_notify_function signbitf sinf sinhf squaref stderr stdin stdout tanf tanhf truncf
+"""
+_MACROS_WITH_ARGUMENTS = """
+    abs assert bit bit_is_clear bit_is_set clearerror cli constrain degrees eeprom_busy_wait eeprom_is_ready
+    fdev_close fdev_get_udata fdev_set_udata fdev_setup_stream feof ferror getc getchar interrupts labs
+    loop_until_bit_is_clear loop_until_bit_is_set max min offsetof pgm_get_far_address pgm_read_byte
+    pgm_read_byte_far pgm_read_byte_near pgm_read_dword pgm_read_dword_far pgm_read_dword_near pgm_read_float
+    pgm_read_float_far pgm_read_float_near pgm_read_ptr pgm_read_ptr_far pgm_read_ptr_near pgm_read_word
+    pgm_read_word_far pgm_read_word_near putc putchar radians reti round sei sq va_arg va_copy va_end va_start
+    wdt_reset word
+"""
+
+# Types and functions of those headers that the sketch names without saying where they are from.
+_USED = """
+    int8_t int16_t int32_t int64_t uint8_t uint16_t uint32_t uint64_t intptr_t uintptr_t size_t ptrdiff_t byte boolean
+    memset micros millis delay tone setup loop main bitset std
+"""
+KEYWORDS = frozenset([*_KEYWORDS.split(), *_MACROS.split(), *_MACROS_WITH_ARGUMENTS.split(), *_USED.split()])
 
 UNIT_WORDS = {
     Unit.LENGTH: "cm",

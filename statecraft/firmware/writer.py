@@ -501,9 +501,10 @@ class _Sketch:
         }
 
     def contacts(self) -> list[ContactView]:
+        names = Names()  # a button's may be what a switch is called
         switches = [
             contact_view(
-                s.name, self.pin_name("switch", s.name), s.contact, self.note(s.place),
+                names.add(s.name), self.pin_name("switch", s.name), s.contact, self.note(s.place),
                 member=self.inputs[s.name], doubt=s.on_if_in_doubt,
             )
             for s in self.machine.switches
@@ -511,7 +512,8 @@ class _Sketch:
         ]
         buttons = [
             contact_view(
-                f"{c.name}_button", f"{c.name}_button", c.button, self.note(c.place), command=self.commands[c.name]
+                names.add(f"{c.name}_button"), f"{c.name}_button", c.button, self.note(c.place),
+                command=self.commands[c.name],
             )
             for c in self.machine.commands
             if c.button is not None
