@@ -1,0 +1,425 @@
+"""What a compiled program takes at the very most, from its own instructions: cycles of a function, and the stack.
+
+The program is taken apart by ``avr-objdump``. Each function becomes a graph of its instructions; a loop is gone round as
+often as the caller says. Cycles are those of the AVR Instruction Set Manual (Microchip DS40002198), AVRe for chips of up
+to 128 KB of program and the third byte of the program counter for larger ones. What cannot be bounded is named.
+"""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+
+import networkx as nx
+
+LINE = re.compile(r"^\s*([0-9a-f]+):\t((?:[0-9a-f]{2} )+)\s*\t?(\S+)?\s*([^;]*)(?:;\s*0x([0-9a-f]+).*)?")
+SYMBOL = re.compile(r"^([0-9a-f]{8}) .{6}F \.text\t")
+HEAD = re.compile(r"^([0-9a-f]{8}) <(.+)>:$")
+
+BRANCHES = frozenset(
+    "brbc brbs brcc brcs breq brge brhc brhs brid brie brlo brlt brmi brne brpl brsh brtc brts brvc brvs".split()  # noqa: SIM905
+)
+SKIPS = frozenset({"cpse", "sbrc", "sbrs", "sbic", "sbis"})
+CALLS = {"call": 4, "rcall": 3, "icall": 3, "eicall": 4}
+TWO = frozenset(
+    "adiw sbiw mul muls mulsu fmul fmuls fmulsu ld ldd lds st std sts push pop rjmp ijmp sbi cbi las lac lat xch eijmp".split()  # noqa: SIM905
+)
+THREE = frozenset({"lpm", "elpm", "jmp"})
+
+LIBRARY_LOOPS = {
+    "__udivmodqi4": 9, "__udivmodhi4": 17, "__udivmodsi4": 33, "__udivmodpsi4": 25, "__udivmoddi4": 65,
+}  # fmt: skip
+"""How often the compiler's own divisions go round: once a bit, and once more to begin (libgcc, lib1funcs.S)."""
+
+
+class NoBound(Exception):
+    """Something has no bound that could be found; the message names it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Instruction:
+    """One instruction: its byte address, its bytes, what it is, and where it may lead besides the next."""
+
+    address: int
+    size: int
+    name: str
+    operands: str
+    target: int | None
+
+
+@dataclass
+class Function:
+    """A function's instructions by address, in order."""
+
+    name: str
+    address: int
+    code: dict[int, Instruction] = field(default_factory=dict)
+
+
+class Disassembly:
+    """A program's functions.
+
+    Args:
+        elf: the compiled program.
+        objdump: the path of avr-objdump.
+        wide: the chip's program counter has three bytes (more than 128 KB of program).
+    """
+
+    def __init__(self, elf: Path, objdump: str = "avr-objdump", *, wide: bool = False) -> None:
+        done = subprocess.run([objdump, "-t", "-d", "-j", ".text", str(elf)], capture_output=True, text=True, check=True)
+        self.wide = wide
+        self.functions: dict[int, Function] = {}
+        here: Function | None = None
+        whole: Function | None = None
+        real: set[int] = set()  # told to be functions; tables in the program memory are not
+        for line in done.stdout.splitlines():
+            if symbol := SYMBOL.match(line):
+                real.add(int(symbol[1], 16))
+            elif head := HEAD.match(line):
+                # the library's functions have labels inside: __udivmodsi4_loop is a place in __udivmodsi4
+                inside = whole is not None and head[2].startswith((f"{whole.name}_", "."))
+                here = Function(head[2], int(head[1], 16), whole.code if inside and whole is not None else {})
+                whole = whole if inside else here
+                self.functions[here.address] = here
+            elif here is not None and (found := LINE.match(line)):
+                size = len(found[2].split())
+                name, operands = found[3] or ".word", found[4].strip()
+                target = None
+                if name in BRANCHES or name in ("rjmp", "rcall", "jmp", "call"):
+                    target = int(found[5], 16) if found[5] else int(operands, 16) if "0x" in operands else None
+                here.code[int(found[1], 16)] = Instruction(int(found[1], 16), size, name, operands, target)
+        self._real = real
+        self.by_name = {function.name: function for function in self.functions.values()}
+
+    @property
+    def return_bytes(self) -> int:
+        """What a call leaves on the stack."""
+        return 3 if self.wide else 2
+
+    def named(self, name: str) -> Function:
+        """The function of that name. Raises NoBound."""
+        if name not in self.by_name:
+            raise NoBound(f"the program has no {name}")
+        return self.by_name[name]
+
+    @cached_property
+    def interrupts(self) -> dict[int, Function]:
+        """The interrupts' functions by vector number, those that are not written left out."""
+        vectors = self.by_name.get("__vectors")
+        found = {}
+        for number, each in enumerate((vectors.code if vectors else {}).values()):
+            handler = self.functions.get(each.target or 0)
+            if number and handler is not None and handler.name != "__bad_interrupt":
+                found[number] = handler
+        return found
+
+    @cached_property
+    def _handed_over(self) -> list[Function]:
+        """Functions that nothing calls by name: what a call through a pointer may reach."""
+        called = {each.target for function in self.functions.values() for each in function.code.values()}
+        taken = {handler.address for handler in self.interrupts.values()}
+        return [
+            function
+            for function in self.functions.values()
+            if function.address in self._real - called - taken and function.name != "main"
+        ]  # fmt: skip
+
+    # ----------------------------------------------------------------------------------------------------------- shape
+
+    def graph(self, function: Function) -> nx.DiGraph:
+        """The function's instructions: an edge for each way on, with its ``cycles``; a call is one instruction. Its
+        node says what it ``calls``: addresses, or "?" for a call through a pointer. Ways out lead to the node "out".
+        """
+        found = nx.DiGraph()
+        code = function.code
+        for each in code.values():
+            after = each.address + each.size
+            found.add_node(each.address, calls=())
+            name = each.name
+            if name in BRANCHES:
+                found.add_edge(each.address, after, cycles=1)
+                self._jump(found, function, each, 2)
+            elif name in SKIPS:
+                skipped = code.get(after)
+                longer = skipped.size // 2 if skipped else 1
+                found.add_edge(each.address, after, cycles=1)
+                found.add_edge(each.address, after + 2 * longer, cycles=1 + longer)
+            elif name in ("rjmp", "jmp"):
+                self._jump(found, function, each, 3 if name == "jmp" else 2)
+            elif name in CALLS:
+                cost = CALLS[name] + (1 if self.wide and name != "eicall" else 0)
+                if name == "rcall" and each.target == after:  # makes room on the stack
+                    found.add_edge(each.address, after, cycles=cost)
+                else:
+                    called = "?" if each.target is None else each.target
+                    # address 0 is where a weak function would be that is not there: it is asked for before the call
+                    found.nodes[each.address]["calls"] = () if called == 0 else (called,)
+                    found.add_edge(each.address, after, cycles=cost)
+            elif name in ("ret", "reti"):
+                found.add_edge(each.address, "out", cycles=5 if self.wide else 4)
+            elif name in ("ijmp", "eijmp"):
+                found.nodes[each.address]["anywhere"] = True
+            else:
+                found.add_edge(each.address, after, cycles=3 if name in THREE else 2 if name in TWO else 1)
+        self._tables(found, function)
+        found = found.subgraph(nx.descendants(found, function.address) | {function.address}).copy()
+        for node in [node for node in found if node != "out" and node not in code]:
+            # falls into the function behind it, as some of the library's do
+            found.nodes[node]["calls"] = (node,)
+            found.add_edge(node, "out", cycles=0)
+        return found
+
+    def _jump(self, graph: nx.DiGraph, function: Function, each: Instruction, cycles: int) -> None:
+        target = each.target
+        if target is None:
+            return
+        if target in function.code:
+            graph.add_edge(each.address, target, cycles=cycles)
+            return
+        other = self.functions.get(target)
+        if other is not None and other.name.startswith("__tablejump"):
+            graph.nodes[each.address]["anywhere"] = True  # a switch: the helper looks up where to go on
+            graph.nodes[each.address]["table"] = target
+        elif target == 0:  # a weak function that is not there, or a new start: neither comes back
+            graph.add_edge(each.address, "out", cycles=cycles)
+        else:  # its last call, without coming back
+            graph.nodes[each.address]["calls"] = (target,)
+            graph.add_edge(each.address, "out", cycles=cycles)
+
+    def _tables(self, graph: nx.DiGraph, function: Function) -> None:
+        """A jump by a table may lead to whatever nothing else in the function leads to."""
+        jumps = [node for node, data in graph.nodes(data=True) if data.get("anywhere")]
+        if not jumps:
+            return
+        cost = 25  # adding up the table's place, two loads and the jump (libgcc, __tablejump2__)
+        while True:
+            reached = nx.descendants(graph, function.address) | {function.address}
+            orphan = next((address for address in function.code if address not in reached), None)
+            if orphan is None:
+                return
+            for jump in jumps:
+                graph.add_edge(jump, orphan, cycles=cost)
+
+    # ---------------------------------------------------------------------------------------------------------- cycles
+
+    def cycles(self, function: Function, loops: Callable[[Function], int | None]) -> int:
+        """The most cycles from a call's first instruction to its return.
+
+        Args:
+            loops: how often a loop in a function goes round at most; None where nobody knows.
+
+        Raises:
+            NoBound: a loop that nobody knows, a call through a pointer, recursion.
+        """
+        return self._cycles(function, loops, {}, ())
+
+    def _cycles(
+        self, function: Function, loops: Callable[[Function], int | None], known: dict[int, int], above: tuple[int, ...]
+    ) -> int:
+        if function.address in above:
+            raise NoBound(f"{plain(function.name)} calls itself")
+        if function.address in known:
+            return known[function.address]
+        graph = self.graph(function)
+        inner = {}
+        for node, data in graph.nodes(data=True):
+            inner[node] = 0
+            for called in data.get("calls", ()):
+                if called == "?":
+                    raise NoBound(f"{plain(function.name)} calls through a pointer")
+                target = self.functions.get(called)
+                if target is None:
+                    raise NoBound(f"{plain(function.name)} calls into the middle of something, at 0x{called:x}")
+                inner[node] += self._cycles(target, loops, known, (*above, function.address))
+        for one, other, data in graph.edges(data=True):
+            graph.edges[one, other]["cycles"] = data["cycles"] + inner[one]
+        known[function.address] = _longest(graph, function.address, lambda: self._rounds(function, loops))
+        return known[function.address]
+
+    def _rounds(self, function: Function, loops: Callable[[Function], int | None]) -> int:
+        found = LIBRARY_LOOPS.get(function.name)
+        found = loops(function) if found is None else found
+        if found is None:
+            raise NoBound(f"a loop in {plain(function.name)}")
+        return found
+
+    # ----------------------------------------------------------------------------------------------------------- stack
+
+    def stack(self) -> int:
+        """The most bytes of stack the program can take: its deepest calls, and the deepest interrupt on top; where an
+        interrupt lets others in, all of them.
+
+        Raises:
+            NoBound: recursion, or a stack that grows in a loop.
+        """
+        known: dict[int, int] = {}
+        start = next((f for name in ("main", "__init") if (f := self.by_name.get(name))), None)
+        if start is None:
+            raise NoBound("the program has no main")
+        deepest = self.return_bytes + self._depth(start, known, ())
+        depths = [self.return_bytes + self._depth(each, known, ()) for each in self.interrupts.values()]
+        nests = any(i.name == "sei" for each in self.interrupts.values() for i in each.code.values())
+        return deepest + (sum(depths) if nests else max(depths, default=0))
+
+    def _depth(self, function: Function, known: dict[int, int], above: tuple[int, ...]) -> int:
+        """How deep the stack gets in a call, over the return address."""
+        if function.address in above:
+            raise NoBound(f"{plain(function.name)} calls itself")
+        if function.address in known:
+            return known[function.address]
+        graph = self.graph(function)
+        before: dict[object, int] = {function.address: 0}
+        waiting: list[object] = [function.address]
+        deepest = 0
+        framed = _frame(function)
+        while waiting:
+            node = waiting.pop()
+            if node == "out":
+                continue
+            each = function.code.get(node)  # type: ignore[call-overload]
+            here = before[node] + (_moves(each, self.return_bytes) + framed.get(each.address, 0) if each else 0)
+            deepest = max(deepest, here)
+            for called in graph.nodes[node].get("calls", ()):
+                targets = self._handed_over if called == "?" else [self.functions[called]]
+                for target in targets:
+                    inside = self._depth(target, known, (*above, function.address))
+                    deepest = max(deepest, here + self.return_bytes + inside)
+            for after in graph.successors(node):
+                if after not in before:
+                    before[after] = here
+                    waiting.append(after)
+                elif before[after] < here:
+                    if here > 4096:
+                        raise NoBound(f"the stack grows in a loop of {plain(function.name)}")
+                    before[after] = here
+                    waiting.append(after)
+        known[function.address] = deepest
+        return deepest
+
+
+def _moves(each: Instruction, return_bytes: int) -> int:
+    """By how much an instruction makes the stack grow."""
+    if each.name == "push":
+        return 1
+    if each.name == "pop":
+        return -1
+    if each.name == "rcall" and each.target == each.address + each.size:
+        return return_bytes
+    return 0
+
+
+def _frame(function: Function) -> dict[int, int]:
+    """Where a function makes room for its variables, and takes it back, by writing the stack pointer.
+
+    gcc takes the pointer into Y (``in r28, 0x3d``, ``in r29, 0x3e``), moves that with ``sbiw`` or ``subi`` and
+    ``sbci``, and writes it back (``out 0x3d, r28``); at the end it adds the same again.
+    """
+    found: dict[int, int] = {}
+    amount = 0
+    code = list(function.code.values())
+    for place, each in enumerate(code):
+        after = code[place + 1] if place + 1 < len(code) else None
+        match each.name, each.operands.replace(" ", "").split(","):
+            case "sbiw", ["r28", number]:
+                amount = int(number, 0)
+            case "adiw", ["r28", number]:
+                amount = -int(number, 0)
+            case "subi", ["r28", number] if after is not None and after.name == "sbci":
+                whole = int(number, 0) | int(after.operands.split(",")[1], 0) << 8
+                amount = whole if whole < 0x8000 else whole - 0x10000
+            case "out", ["0x3d", "r28"]:
+                found[each.address] = amount
+                amount = 0
+            case _:
+                pass
+    return found
+
+
+def _longest(graph: nx.DiGraph, start: object, rounds: Callable[[], int]) -> int:
+    """The longest way from ``start`` out, each loop gone round as often as ``rounds`` says, and once more in part."""
+    inside = nx.descendants(graph, start) | {start}
+    graph = graph.subgraph(inside).copy()
+    while True:
+        loops = [part for part in nx.strongly_connected_components(graph) if len(part) > 1]
+        own = [node for node in graph if graph.has_edge(node, node)]
+        if not loops and not own:
+            break
+        for node in own:
+            cost = graph.edges[node, node]["cycles"] * rounds()
+            graph.remove_edge(node, node)
+            for after in graph.successors(node):
+                graph.edges[node, after]["cycles"] += cost
+        for part in loops:
+            _unrolled(graph, part, start, rounds)
+    length: dict[object, int] = {}
+    for node in nx.topological_sort(graph):
+        before = [length[one] + graph.edges[one, node]["cycles"] for one in graph.predecessors(node)]
+        length[node] = max(before, default=0)
+    if "out" not in length:
+        return max(length.values())
+    return length["out"]
+
+
+def _unrolled(graph: nx.DiGraph, part: set[object], start: object, rounds: Callable[[], int]) -> None:
+    """Take the ways back out of a loop, and let each way out of it cost all the rounds before."""
+    heads = {node for node in part if any(one not in part for one in graph.predecessors(node))} or {start} & part
+    if not heads:
+        heads = {next(iter(part))}
+    head = min(heads, key=str)
+    inner = graph.subgraph(part).copy()
+    back = [(one, head) for one in inner.predecessors(head)]
+    costs = {edge: graph.edges[edge]["cycles"] for edge in back}
+    inner.remove_edges_from(back)
+    if any(len(each) > 1 for each in nx.strongly_connected_components(inner)):
+        for each in [each for each in nx.strongly_connected_components(inner) if len(each) > 1]:
+            _unrolled(graph, set(each), start, rounds)
+        return  # the loops inside first; the caller comes round again
+    longest: dict[object, int] = {}
+    for node in nx.topological_sort(inner):
+        before = [longest[one] + inner.edges[one, node]["cycles"] for one in inner.predecessors(node) if one in longest]
+        if node == head or before:
+            longest[node] = max(before, default=0)
+        elif node in heads:
+            longest[node] = 0
+    around = max((longest.get(one, 0) + costs[one, other] for one, other in back), default=0)
+    graph.remove_edges_from(back)
+    extra = around * rounds()
+    for one in list(graph.predecessors(head)):
+        if one not in part:
+            graph.edges[one, head]["cycles"] += extra
+    for other in heads - {head}:
+        for one in list(graph.predecessors(other)):
+            if one not in part:
+                graph.edges[one, other]["cycles"] += extra
+    if start in part:
+        for node in part:
+            for after in graph.successors(node):
+                if after not in part:
+                    graph.edges[node, after]["cycles"] += extra
+
+
+def plain(name: str) -> str:
+    """A C++ name as people know it: ``behaviour::step`` for ``_ZN9behaviour4stepERKNS_6InputsE``."""
+    match = re.match(r"_ZN?L?((?:L?\d+[a-zA-Z_]\w*?)+)(?:E|v|$)", name)
+    if match is None:
+        return name
+    rest, parts = name.removeprefix("_ZN").removeprefix("_Z").lstrip("L"), []
+    while rest[:1].isdigit():
+        digits = re.match(r"\d+", rest)
+        assert digits is not None
+        size, start = int(digits[0]), digits.end()
+        parts.append(rest[start : start + size])
+        rest = rest[start + size :].lstrip("L")
+    return "::".join(parts) or name
+
+
+def step_loops(waiting: int) -> Callable[[Function], int | None]:
+    """How often loops of a behaviour go round: they all go through the commands that wait, of which there are so many."""
+    return lambda function: waiting if function.name.startswith("_ZN9behaviour") else None
+
+
+__all__ = ["Disassembly", "Function", "NoBound", "plain", "step_loops"]
