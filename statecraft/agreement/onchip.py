@@ -132,11 +132,11 @@ class ChipRunner:
             kinds = ", ".join(f"{kind} {name}".strip() for kind, name in difference.columns)
             lines.append(f"tick {difference.tick}: the states differ in {kinds}")
         lines += _against(expected, told, wired.chip.value(LOST))
-        wrong, tick = drive.pins(rows)
+        wrong, wrong_at = drive.pins(rows)
         lines += wrong
         if lines and difference is None:
-            state = dict(zip(self.columns, rows[tick * width : (tick + 1) * width], strict=True))
-            difference = Difference(course_of(inputs[: tick + 1]), state, state)
+            state = dict(zip(self.columns, rows[wrong_at * width : (wrong_at + 1) * width], strict=True))
+            difference = Difference(course_of(inputs[: wrong_at + 1]), state, state)
         return Ran(course, states, tuple(told), tuple(lines), difference, drive.begins_us)
 
     def _reports(self, tick: int, row: Sequence[int], beats: bool) -> list[Report]:

@@ -12,7 +12,7 @@ from statecraft.boards.chosen import board_of
 from statecraft.boards.facts import Board
 from statecraft.files import write_text
 from statecraft.firmware.sketch import Sketch, write_sketch
-from statecraft.firmware.toolchain import BuildFailed, Built, ToolchainMissing, build
+from statecraft.firmware.toolchain import BuildFailed, Built, ToolchainMissing, build, disassembled, find_toolchain
 from statecraft.folding import plural
 from statecraft.machine import Machine
 from statecraft.proof.judgement import Judgement, judge
@@ -101,9 +101,10 @@ def make(machine: Machine, out: Path, *, strict: bool = False, watch: Watch = la
             built = build(sketch.folder, board, home)
         steps += _sizes(built, board)
         with watch("measure"):
-            steps.append(Step(None, "step", _worst_step(machine, board)))
+            steps.append(Step(None, "step", _worst_step(machine, board, built)))
     except ToolchainMissing as missing:
-        steps.append(Step(None, "compile", str(missing)))
+        refused = str(missing)
+        steps.append(Step(False, "compile", f"not compiled: {missing}"))
     except BuildFailed as failed:
         refused = str(failed)
         write_text(home / "compiler.txt", f"{refused}\n")
@@ -121,28 +122,40 @@ def _sizes(built: Built, board: Board) -> list[Step]:
         Step(True, "compile", str(built.hex)),
         Step(None, "program", flash),
         Step(None, "memory", ram),
+        Step(None, "", _stack(built, board)),
         Step(None, "", table),
     ]
 
 
-def _worst_step(machine: Machine, board: Board) -> str:
-    """How long the table's step takes at most, as far as it was measured."""
+def _stack(built: Built, board: Board) -> str:
+    """What is left for the stack, and what it takes at most."""
+    if built.stack is None:
+        return f"the stack: no bound ({built.stack_note}); {board.ram_bytes - built.ram:,} bytes are left for it"
+    return f"the stack: {built.stack:,} bytes at most, of {board.ram_bytes - built.ram:,} that are left for it"
+
+
+def _worst_step(machine: Machine, board: Board, built: Built) -> str:
+    """How long the table's step takes at most, by its instructions, and as far as it was measured."""
     from statecraft.agreement.agree import trials
     from statecraft.agreement.budget import step_cost
     from statecraft.agreement.inputs import Streams
     from statecraft.agreement.random_courses import course
     from statecraft.chip import ChipUnavailable
+    from statecraft.firmware.bounds import NoBound, step_bound
 
     words = Streams(machine)
     courses = [*trials(machine), *(course(machine, seed, RANDOM_TICKS) for seed in range(RANDOM_COURSES))]
     try:
         cost = step_cost(machine, board, [words.of(each) for each in courses])
+        measured = f"{cost.most:,} measured over {cost.steps:,} ticks of trials and random inputs on the simulated chip"
     except ChipUnavailable as missing:
-        return f"not measured: {missing}"
-    return (
-        f"{cost.most:,} cycles at most, {100 * cost.share(machine, board):.2g} % of the tick; "
-        f"measured over {cost.steps:,} ticks of trials and random inputs on the simulated chip"
-    )
+        measured = f"not measured: {missing}"
+    try:
+        most = step_bound(disassembled(find_toolchain(), built.elf, board), machine)
+    except NoBound as unknown:
+        return f"no bound ({unknown}); {measured}"
+    share = 100 * most / (board.clock_hz * machine.tick_ms / 1000)
+    return f"at most {most:,} cycles, {share:.2g} % of the tick ({measured})"
 
 
 def _share(part: int, whole: int) -> str:

@@ -15,10 +15,14 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from statecraft.boards import Board
 from statecraft.caches import cache_folder, home, used
 from statecraft.errors import StatecraftError
+
+if TYPE_CHECKING:
+    from statecraft.firmware.bounds import Disassembly
 
 COMMON = ("-Os", "-ffunction-sections", "-fdata-sections")
 CPP = ("-std=gnu++11", "-fpermissive", "-fno-exceptions", "-fno-threadsafe-statics")
@@ -49,6 +53,7 @@ class Built:
         flash, ram: bytes of the whole sketch: program with starting values; variables, without the stack.
         behaviour_flash, behaviour_ram: bytes of behaviour.cpp alone.
         warnings: what the compiler said though it went on.
+        stack: bytes that the stack takes at most, None where no bound was found; ``stack_note`` says why.
     """
 
     elf: Path
@@ -58,6 +63,8 @@ class Built:
     behaviour_flash: int
     behaviour_ram: int
     warnings: str = ""
+    stack: int | None = None
+    stack_note: str = ""
 
 
 @dataclass(frozen=True)
@@ -146,10 +153,35 @@ def build(folder: Path, board: Board, out: Path, toolchain: Toolchain | None = N
             f"the sketch takes {flash} of {board.sketch_max_bytes} bytes of flash "
             f"and {ram} of {board.ram_bytes} bytes of RAM: it does not fit the {board.chip}"
         )
+    stack, stack_note = _stack(tools, elf, board)
+    if stack is not None and ram + stack > board.ram_bytes:
+        raise BuildFailed(
+            f"there is no room for the stack: the sketch's variables take {ram} of {board.ram_bytes} bytes of RAM, and "
+            f"its calls and interrupts up to {stack} more. The {board.chip} would overwrite its own variables, and "
+            "start anew for ever"
+        )
     own = next((o for s, o in zip(sources, objects, strict=True) if s.name == "behaviour.cpp"), None)
     own_flash, own_ram = _sizes(tools, own) if own else (0, 0)
     warnings = "".join(said_by[source.name] for source in sources)
-    return Built(elf, hex_file, flash, ram, own_flash, own_ram, warnings)
+    return Built(elf, hex_file, flash, ram, own_flash, own_ram, warnings, stack, stack_note)
+
+
+def disassembled(tools: Toolchain, elf: Path, board: Board) -> Disassembly:
+    """The functions of a program for ``board``."""
+    from statecraft.firmware.bounds import Disassembly
+
+    # more than 128 KB of program have a program counter of three bytes (AVR Instruction Set Manual)
+    return Disassembly(elf, tools.program("objdump"), wide=board.flash_bytes > 128 * 1024)
+
+
+def _stack(tools: Toolchain, elf: Path, board: Board) -> tuple[int | None, str]:
+    """What the stack takes at most; None, and why, where that has no bound."""
+    from statecraft.firmware.bounds import NoBound
+
+    try:
+        return disassembled(tools, elf, board).stack(), ""
+    except NoBound as unknown:
+        return None, str(unknown)
 
 
 def _core(tools: Toolchain, base: Sequence[str]) -> Path:

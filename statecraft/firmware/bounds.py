@@ -1,8 +1,8 @@
 """What a compiled program takes at the very most, from its own instructions: cycles of a function, and the stack.
 
-The program is taken apart by ``avr-objdump``. Each function becomes a graph of its instructions; a loop is gone round as
-often as the caller says. Cycles are those of the AVR Instruction Set Manual (Microchip DS40002198), AVRe for chips of up
-to 128 KB of program and the third byte of the program counter for larger ones. What cannot be bounded is named.
+The program is taken apart by ``avr-objdump``. Each function becomes a graph of its instructions; a loop is gone round
+as often as the caller says. Cycles are those of the AVR Instruction Set Manual (Microchip DS40002198), column AVRe;
+where the program counter has a third byte, calls and returns take one more. What cannot be bounded is named.
 """
 
 from __future__ import annotations
@@ -16,6 +16,12 @@ from pathlib import Path
 
 import networkx as nx
 
+from statecraft.firmware.layout import command_order
+from statecraft.machine import Machine
+
+STEP = "_ZN9behaviour4stepERKNS_6InputsE"
+"""The behaviour's step, as the compiler calls it."""
+
 LINE = re.compile(r"^\s*([0-9a-f]+):\t((?:[0-9a-f]{2} )+)\s*\t?(\S+)?\s*([^;]*)(?:;\s*0x([0-9a-f]+).*)?")
 SYMBOL = re.compile(r"^([0-9a-f]{8}) .{6}F \.text\t")
 HEAD = re.compile(r"^([0-9a-f]{8}) <(.+)>:$")
@@ -26,7 +32,7 @@ BRANCHES = frozenset(
 SKIPS = frozenset({"cpse", "sbrc", "sbrs", "sbic", "sbis"})
 CALLS = {"call": 4, "rcall": 3, "icall": 3, "eicall": 4}
 TWO = frozenset(
-    "adiw sbiw mul muls mulsu fmul fmuls fmulsu ld ldd lds st std sts push pop rjmp ijmp sbi cbi las lac lat xch eijmp".split()  # noqa: SIM905
+    "adiw sbiw mul muls mulsu fmul fmuls fmulsu ld ldd lds st std sts push pop sbi cbi".split()  # noqa: SIM905
 )
 THREE = frozenset({"lpm", "elpm", "jmp"})
 
@@ -70,7 +76,8 @@ class Disassembly:
     """
 
     def __init__(self, elf: Path, objdump: str = "avr-objdump", *, wide: bool = False) -> None:
-        done = subprocess.run([objdump, "-t", "-d", "-j", ".text", str(elf)], capture_output=True, text=True, check=True)
+        command = [objdump, "-t", "-d", "-j", ".text", str(elf)]
+        done = subprocess.run(command, capture_output=True, text=True, check=True)
         self.wide = wide
         self.functions: dict[int, Function] = {}
         here: Function | None = None
@@ -417,9 +424,17 @@ def plain(name: str) -> str:
     return "::".join(parts) or name
 
 
-def step_loops(waiting: int) -> Callable[[Function], int | None]:
-    """How often loops of a behaviour go round: they all go through the commands that wait, of which there are so many."""
-    return lambda function: waiting if function.name.startswith("_ZN9behaviour") else None
+def step_bound(program: Disassembly, machine: Machine) -> int:
+    """The most cycles that the behaviour's step can take, without the interrupts that come in between.
+
+    Its loops all go through the commands that wait: with one urgent command, or none, through those behind the first.
+
+    Raises:
+        NoBound: it has none that could be found.
+    """
+    waits, _, urgent = command_order(machine)
+    rounds = max(len(waits) - (urgent < 2), 0)
+    return program.cycles(program.named(STEP), lambda f: rounds if f.name.startswith("_ZN9behaviour") else None)
 
 
-__all__ = ["Disassembly", "Function", "NoBound", "plain", "step_loops"]
+__all__ = ["Disassembly", "Function", "NoBound", "plain", "step_bound"]

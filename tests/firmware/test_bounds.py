@@ -1,0 +1,124 @@
+"""Bounds by a program's own instructions are never under what is measured; a stack without room is refused."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+import pytest
+
+from statecraft.agreement.budget import Bench, bench_program, columns
+from statecraft.agreement.chance import course
+from statecraft.agreement.inputs import Streams
+from statecraft.boards import Board, load
+from statecraft.firmware import BuildFailed
+from statecraft.firmware.behaviour import behaviour_files
+from statecraft.firmware.bounds import NoBound, plain, step_bound
+from statecraft.firmware.desk import desk_source
+from statecraft.firmware.toolchain import Built, disassembled, find_toolchain
+from statecraft.language import read_file, read_text
+from statecraft.machine import Machine
+from tests.firmware.rig import Rig, built
+from tests.random_machines import random_text
+
+SAMPLES = sorted((Path(__file__).parents[2] / "samples").glob("*.modes"))
+
+
+def bound_and_measured(machine: Machine, seeds: int, ticks: int) -> tuple[int, int]:
+    """Cycles of a step on the ATmega2560: by its instructions, and the most over inputs at random."""
+    board, words = load("atmega2560"), Streams(machine)
+    with tempfile.TemporaryDirectory() as folder:
+        files = behaviour_files(machine, "// x") | {"desk.cpp": desk_source(machine)}
+        made = bench_program(machine.name, files, columns(machine), board, Path(folder))
+        most = step_bound(disassembled(find_toolchain(), made.elf, board), machine)
+        with Bench(machine, made, board) as bench:
+            for seed in range(seeds):
+                bench.run(words.of(course(machine, seed, ticks)))
+            return most, bench.cost.most
+
+
+@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
+def test_no_step_of_a_sample_takes_more_than_its_bound(path: Path, chip_tools: None) -> None:
+    most, measured = bound_and_measured(read_file(str(path)), 2, 1500)
+    assert measured <= most <= 3 * measured
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(6))
+def test_no_step_of_a_random_machine_takes_more_than_its_bound(seed: int, chip_tools: None) -> None:
+    most, measured = bound_and_measured(read_text(random_text(seed, 2)), 1, 400)
+    assert measured <= most
+
+
+def deepest(rig: Rig, board: Board) -> int:
+    """Bytes of stack that have been written to since :func:`painted`."""
+    top = {"atmega2560": 0x21FF, "atmega328p": 0x8FF}[board.chip]
+    end = top + 1 - 400
+    data = rig.chip.peek(end, 400)
+    return 400 - next((place for place, byte in enumerate(data) if byte != 0xA5), 400)
+
+
+def test_the_stack_gets_no_deeper_than_its_bound(feed_pusher: Machine, feed_pusher_built: Built) -> None:
+    board = load("atmega2560")
+    with Rig(feed_pusher, feed_pusher_built.elf) as rig:
+        rig.chip.run(20)
+        rig.chip.poke(0x21FF + 1 - 400, b"\xa5" * 360)
+        for name in ("front", "left", "right"):
+            rig.sensor(name, 300)
+        rig.sensor("supply", 7600)
+        for number in range(60):
+            rig.hear(("beat", "patrol", "creep", "halt")[number % 4])
+            rig.run_ms(23)
+        assert feed_pusher_built.stack is not None
+        assert 40 < deepest(rig, board) <= feed_pusher_built.stack <= 3 * deepest(rig, board)
+
+
+FULL = """\
+machine full
+board atmega328p
+tick 10 ms
+sensor tank by hand, 0 .. 100
+lamp lit pin 13
+mode off stop
+mode on lit on
+rules
+  in | when | go to
+  off | tank > 50 | on
+"""
+
+HOARD = """\
+#include "by_hand.h"
+static volatile uint8_t hoard[%d];
+namespace by_hand {
+void begin() {}
+bool read_tank(int8_t& value)
+{
+    value = static_cast<int8_t>(hoard[0]);
+    return true;
+}
+}
+"""
+
+
+def test_a_program_without_room_for_its_stack_is_refused(tmp_path: Path, chip_tools: None) -> None:
+    machine = read_text(FULL, "full.modes")
+    fits = built(machine, tmp_path / "fits", by_hand=HOARD % 1800)
+    assert fits.stack is not None and 20 < fits.stack < 200
+    room = 2048 - fits.ram
+    with pytest.raises(BuildFailed, match=r"there is no room for the stack: .* take 2042 of 2048 bytes"):
+        built(machine, tmp_path / "tight", by_hand=HOARD % (1800 + room - 6))
+
+
+def test_what_has_no_bound_is_named(tmp_path: Path, chip_tools: None) -> None:
+    again = "int again(int n) { return n < 2 ? n : again(n - 1) * again(n - hoard[1]); }"
+    around = HOARD.replace("namespace by_hand {", f"{again}\nnamespace by_hand {{")
+    around = around.replace("value = static_cast<int8_t>(hoard[0]);", "value = static_cast<int8_t>(again(hoard[0]));")
+    made = built(read_text(FULL, "full.modes"), tmp_path, by_hand=around % 10)
+    assert made.stack is None
+    assert "again" in made.stack_note and "calls itself" in made.stack_note
+
+
+def test_names_are_told_as_people_know_them() -> None:
+    assert plain("_ZN9behaviour4stepERKNS_6InputsE") == "behaviour::step"
+    assert plain("__udivmodsi4") == "__udivmodsi4"
+    assert issubclass(NoBound, Exception)
