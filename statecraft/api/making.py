@@ -110,7 +110,12 @@ def make(machine: Machine, out: Path, *, strict: bool = False, watch: Watch = la
         write_text(home / "compiler.txt", f"{refused}\n")
         told = f"the compiler refused; all that it said is in {home / 'compiler.txt'}"
         steps.append(Step(False, "compile", told))
-    return Made(home, tuple(steps), judged, trials, sketch, built, refused, sound and met and not refused)
+    if sketch.missing:
+        owners = sketch.owners or home
+        told = f"nothing guards the loop: write {' and '.join(sketch.missing)} in {owners}"
+        steps.append(Step(False, "watchdog", told))
+    passed = sound and met and not refused and not sketch.missing
+    return Made(home, tuple(steps), judged, trials, sketch, built, refused, passed)
 
 
 def _sizes(built: Built, board: Board) -> list[Step]:

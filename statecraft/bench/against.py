@@ -11,7 +11,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from statecraft.fingerprint import short
-from statecraft.firmware.reports import Counts, Modes, Report, RowTaken, Started, Table, cause_words
+from statecraft.firmware.plan import timed_by_hand
+from statecraft.firmware.reports import Counts, Modes, Overran, Report, RowTaken, Started, Table, cause_words
 from statecraft.machine import After, And, Compare, Condition, InMode, Machine, Not, Op, Or, Part, Row, show_duration
 
 _HOLDS: dict[Op, Callable[[int, int], bool]] = {
@@ -324,6 +325,12 @@ def row_words(part: Part, row: Row) -> str:
 def told(machine: Machine, report: Report, before: Counts | None = None) -> str:
     """A report in words; of counts only what is not 0, "" if all are, or if they are as they were ``before``."""
     match report:
+        case Overran(thing, us):
+            timed = timed_by_hand(machine)
+            if thing >= len(timed):
+                return f"thing {thing} by hand took {us / 1000:g} ms"
+            name, most = timed[thing]
+            return f"{name}, by hand, took {us / 1000:g} ms; it is declared to take {most / 1000:g} ms at most"
         case Started(cause, table):
             return f"started: {cause_words(cause)}; table {table}"
         case Table(table):

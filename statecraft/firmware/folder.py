@@ -299,8 +299,14 @@ def _by_hand(file: Path, functions: list[Function]) -> tuple[tuple[str, ...], tu
     """Which functions the owner's file lacks, and which of its functions nothing calls any more."""
     if not file.is_file():
         return (), ()
-    text = _without_comments(file.read_text(encoding="utf-8", errors="replace"))
-    defined = set(re.findall(r"\b(begin|(?:read|drive)_\w+)\s*\([^;{}()]*\)\s*\{", text))
+    return lacking(file.read_text(encoding="utf-8", errors="replace"), functions)
+
+
+def lacking(text: str, functions: Iterable[Function]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Which of ``functions`` the owner's text lacks, and which of its functions nothing calls any more."""
+    text = _without_comments(text)
+    defined = set(re.findall(r"\b(begin|(?:read|drive)_\w+|(?:start|feed)_watchdog)\s*\([^;{}()]*\)\s*\{", text))
+    functions = list(functions)
     wanted = {function.name for function in functions}
     missing = tuple(function.name for function in functions if function.name not in defined)
     unused = sorted(name for name in defined - wanted if name != "begin")

@@ -69,7 +69,17 @@ class Counts:
     lost: int
 
 
-Report = Started | Table | RowTaken | Modes | Counts
+@dataclass(frozen=True, slots=True)
+class Overran:
+    """Something by hand took longer than declared: its place in :func:`statecraft.firmware.plan.timed_by_hand`, and the
+    most microseconds since the last such report.
+    """
+
+    thing: int
+    us: int
+
+
+Report = Started | Table | RowTaken | Modes | Counts | Overran
 
 
 def cause_words(cause: int) -> str:
@@ -142,4 +152,6 @@ def read(text: bytes) -> Report | None:
             return Modes(tick, first, tuple(modes))
         case b"c", [dropped, ignored, late, faults, lost]:
             return Counts(dropped, ignored, late, faults, lost)
+        case b"o", [thing, us]:
+            return Overran(thing, us)
     return None

@@ -126,11 +126,18 @@ def build(folder: Path, board: Board, out: Path, toolchain: Toolchain | None = N
     name = folder.name
     headers = sorted(folder.glob("*.h"))
     sources = [*sorted(folder.glob("*.ino")), *sorted(folder.glob("*.cpp"))]
+    libraries = _libraries(tools, folder)
+    base += [f"-I{place}" for library in libraries for place in (library, library / "utility") if place.is_dir()]
+    for library in libraries:
+        sources += [file for file in sorted(library.rglob("*.c*")) if file.suffix in (".c", ".cpp")]
     said_by: dict[str, str] = {}
     command = [tools.program("g++"), *base, *CPP, *WARNINGS, f"-I{folder}", "-c"]
 
     def compiled(source: Path) -> Path:
         extra = ["-x", "c++", "-include", "Arduino.h"] if source.suffix == ".ino" else []
+        if source.parent != folder:  # a library's, whose warnings are its own affair
+            ways = [tools.program("gcc"), "-std=gnu11"] if source.suffix == ".c" else [tools.program("g++"), *CPP]
+            return _object([*ways, *base, "-w", "-c"], source, [], tools.version)[0]
         target, said_by[source.name] = _object([*command, *extra], source, headers, tools.version)
         return target
 
@@ -143,6 +150,12 @@ def build(folder: Path, board: Board, out: Path, toolchain: Toolchain | None = N
     try:
         _run([*link, *map(str, objects), str(archive), "-lm"])
     except BuildFailed as failure:
+        if taken := re.search(r"multiple definition of `__vector_(\d+)'", str(failure)):
+            raise BuildFailed(
+                f"two things want the same interrupt (number {taken[1]} of the {board.chip}): the sketch, and what is "
+                "by hand or a library. tone() does, beside rangers or servos that have its timer: declare a "
+                f"buzzer instead. by_hand.h says which timers and interrupts the sketch takes.\n{failure}"
+            ) from None
         if re.search(r"not within region|overflowed", str(failure)):
             raise BuildFailed(f"the sketch does not fit the {board.chip}:\n{failure}") from None
         raise
@@ -162,7 +175,7 @@ def build(folder: Path, board: Board, out: Path, toolchain: Toolchain | None = N
         )
     own = next((o for s, o in zip(sources, objects, strict=True) if s.name == "behaviour.cpp"), None)
     own_flash, own_ram = _sizes(tools, own) if own else (0, 0)
-    warnings = "".join(said_by[source.name] for source in sources)
+    warnings = "".join(said_by.get(source.name, "") for source in sources if source.parent == folder)
     return Built(elf, hex_file, flash, ram, own_flash, own_ram, warnings, stack, stack_note)
 
 
@@ -182,6 +195,30 @@ def _stack(tools: Toolchain, elf: Path, board: Board) -> tuple[int | None, str]:
         return disassembled(tools, elf, board).stack(), ""
     except NoBound as unknown:
         return None, str(unknown)
+
+
+def _libraries(tools: Toolchain, folder: Path) -> list[Path]:
+    """The sources' folders of the libraries that the sketch's first file includes.
+
+    Raises:
+        BuildFailed: one of them is not installed.
+    """
+    places = [tools.core / "libraries", Path.home() / "Arduino" / "libraries"]
+    if given := os.environ.get("ARDUINO_LIBRARIES"):
+        places.insert(0, Path(given))
+    found = []
+    for file in folder.glob("*.ino"):
+        text = file.read_text(encoding="utf-8")
+        for name in re.findall(r"^#include <(\w+)\.h>  // for what is by hand$", text, re.M):
+            library = next((place / name for place in places if (place / name).is_dir()), None)
+            if library is None:
+                there = sorted({each.name for place in places if place.is_dir() for each in place.iterdir()})
+                where = ", ".join(map(str, places))
+                raise BuildFailed(
+                    f'library "{name}" is not installed. In {where} there are: {", ".join(there) or "none"}'
+                )
+            found.append(library / "src" if (library / "src").is_dir() else library)
+    return found
 
 
 def _core(tools: Toolchain, base: Sequence[str]) -> Path:

@@ -163,6 +163,17 @@ def hand_functions(machine: Machine) -> list[Function]:
     return []
 
 
+def watchdog_functions(board: Board) -> list[Function]:
+    """What the owner of a board writes whose file does not say how its watchdog is used."""
+    if not board.generic:
+        return []
+    start = Function("start_watchdog", "void start_watchdog()", "Starts the board's watchdog.", (
+        "From now on it must reset the board when feed_watchdog() is not called for a quarter of a second or so.",
+    ), "")
+    feed = Function("feed_watchdog", "void feed_watchdog()", "Tells the watchdog that all is well.", (), "")
+    return [start, feed]
+
+
 def _line(machine: Machine, place: Place) -> str:
     file = "" if place.file == machine.place.file else f"{place.file}, "
     return comment(f"{file}line {place.line}: {machine.line(place)}")
@@ -192,6 +203,7 @@ class _Sketch:
         self._pins = Names()
         self._pin_names: dict[tuple[str, str], str] = {}
         self.functions = hand_functions(machine)
+        self.watchdog = watchdog_functions(board)
         self.reports = any(link.reports for link in machine.links)
         self.measured = [s for s in machine.sensors if not isinstance(s.source, Remembered)]
         self.rangers = [s for s in self.measured if isinstance(s.source, Ranger)]
@@ -240,9 +252,14 @@ class _Sketch:
             self.add_pair(files, "links", "the operator's side.", self.link_values())
         if self.reports:
             self.add_pair(files, "reports", "what the operator is told.", self.report_values())
-        if self.functions:
+        if self.functions or self.watchdog:
             values = {
                 "functions": self.functions,
+                "watchdog": self.watchdog,
+                "taken": self.taken(),
+                "says": self.says,
+                "measures": self.reports and bool(timed_by_hand(machine)),
+                "sensors": bool(self.measured),
                 "machine": machine,
                 "tick": machine.duration(1),
                 "watchdog_ms": watchdog_ms(machine),
@@ -274,11 +291,55 @@ class _Sketch:
         for ending in ("h", "cpp"):
             self.add(files, f"{name}.{ending}", f"{name}.{ending}", what, values)
 
+    @property
+    def says(self) -> str:
+        """The object of the port on which the owner's functions may say a line; "" where there is no link."""
+        links = [link for link in self.machine.links if link.reports] or list(self.machine.links)
+        return self.plan.port(links[0]).object if links else ""
+
+    def timed(self) -> dict[str, tuple[int, int]]:
+        """What is by hand and measured, by name: its place in reports, and the microseconds it may take."""
+        if not self.reports:
+            return {}
+        return {name: (place, us) for place, (name, us) in enumerate(timed_by_hand(self.machine))}
+
+    def taken(self) -> list[str]:
+        """What of the chip the sketch takes, for whoever writes by hand beside it."""
+        pins = [f"{use.name} ({use.what})" for use in self.plan.uses]
+        found = ["Pins: " + ", ".join(pins)] if pins else []
+        timers = {}
+        for timer in self.board.timers:
+            if timer.taken_by == "millis":
+                timers[timer.name] = "the core's clock: micros(), millis(), delay()"
+        for use in self.plan.uses:
+            maker = self.board.timer_of(self.board.pin(use.name)) if use.needs == "pwm" else None
+            if maker is not None:
+                timers.setdefault(maker.name, f"PWM of {use.thing.name}")
+        tone = next((timer for timer in self.board.timers if timer.taken_by == "tone"), None)
+        if tone and any(isinstance(o, Buzzer) for o in self.machine.outputs):
+            timers.setdefault(tone.name, "the buzzer's tone")
+        if self.plan.servo_timer:
+            timers[self.plan.servo_timer.name] = "the servos' pulses"
+        if self.plan.sampler:
+            timers[self.plan.sampler.name] = "the rangers" + (" and the servos" if self.plan.sampler_shared else "")
+        found += [f"Timer {name.removeprefix('timer')}: {what}, with its interrupts" for name, what in timers.items()]
+        if tone and tone.name in timers:
+            found.append(f"tone() needs {tone.name}, which is taken: declare a buzzer instead")
+        if self.pulses:
+            found.append(f"External interrupts: {', '.join(s.name for s in self.pulses)}")
+        if self.analog:
+            found.append("The converter: declare a sensor for a pin of yours, or the conversions disturb each other")
+        if self.machine.links:
+            found.append("Serial ports: " + ", ".join(self.plan.port(link).object for link in self.machine.links))
+        return [comment(line) for line in found]
+
     def common(self) -> dict[str, Any]:
         return {
             "links": bool(self.machine.links),
             "reports": self.reports,
             "by_hand": bool(self.functions),
+            "libraries": self.machine.libraries,
+            "says": self.says,
             "hand_outputs": self.hand_outputs,
             "tick": self.machine.duration(1),
             "tick_us": self.machine.tick_ms * 1000,
@@ -350,7 +411,7 @@ class _Sketch:
         others: list[str] = []
         tracked: list[tuple[str, str]] = []
         sounds: list[tuple[str, str]] = []
-        hand_changes: list[tuple[str, str]] = []
+        hand_changes: list[tuple[str, str, tuple[int, int] | None]] = []
         rests: list[str] = []
         hand_rests: list[str] = []
         for output in self.machine.outputs:
@@ -370,7 +431,7 @@ class _Sketch:
                     pin = f"pins::{self.pin_name('output', name)}"
                     sounds.append((shown.member, f"digitalWrite({pin}, {'HIGH' if low else 'LOW'});"))
                 case _:
-                    hand_changes.append((shown.member, line))
+                    hand_changes.append((shown.member, line, self.timed().get(output.name)))
             (hand_rests if isinstance(output, HandOutput) else rests).extend(self.rest(output, f"shown.{shown.member}"))
         if self.servos:
             rests = ["servos::begin();", *rests]
@@ -393,6 +454,7 @@ class _Sketch:
             "sounds": sounds,
             "servos": self.servos,
             "hand": self.hand_outputs,
+            "timed": self.timed(),
             "hand_rests": hand_rests,
         }
 
@@ -479,19 +541,21 @@ class _Sketch:
         views = {s.name: sensor_view(s, self.board, self.inputs[s.name], self.note(s.place)) for s in self.measured}
         contacts = self.contacts()
         hand_switches = [
-            {"name": switch.name, "member": self.inputs[switch.name]}
+            {"name": switch.name, "member": self.inputs[switch.name], "timed": self.timed().get(switch.name)}
             for switch in self.machine.switches
             if switch.contact is None
         ]
         known = [f"readings::known({name}_kept, {name}_patience)" for name in views]
         known += [f"{contact.name}_contact.settled" for contact in contacts]
         hand_sensors = [views[s.name] for s in self.measured if isinstance(s.source, ByHand)]
+        timed = self.timed()
         return {
             "sensors": list(views.values()),
             "rangers": [views[s.name] for s in self.rangers],
             "analog": [views[s.name] for s in self.analog],
             "pulses": [views[s.name] for s in self.pulses],
             "hand_sensors": hand_sensors,
+            "timed": timed,
             "hand_switches": hand_switches,
             "hand": bool(hand_sensors or hand_switches),
             "contacts": contacts,
@@ -581,6 +645,7 @@ class _Sketch:
         disturbed_ticks = -(-DISTURBED_MS // self.machine.tick_ms) + 1
         return {
             "links": links, "dials": dials, "reports": self.reports,
+            "says": self.says if self.functions or self.watchdog else "",
             "plain": any(not link.checked for link in self.machine.links),
             "disturbed_ms": DISTURBED_MS, "disturbed_ticks": disturbed_ticks,
             "disturbed_type": clock_type(disturbed_ticks),
@@ -604,6 +669,7 @@ class _Sketch:
             "links": bool(self.machine.links),
             "drops": bool(events and urgent),
             "fingerprint": short(self.machine),
+            "timed": bool(self.timed()),
             "heartbeat_ticks": max(1, HEARTBEAT_MS // self.machine.tick_ms),
         }
 

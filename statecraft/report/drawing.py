@@ -122,7 +122,7 @@ def _compile(machine: Machine, board: Board) -> tuple[Built | None, str]:
 
     with TemporaryDirectory() as folder:
         try:
-            sketch = write_sketch(machine, Path(folder) / machine.name)
+            sketch = write_sketch(machine, Path(folder) / machine.name, keep=False)
             return build(sketch.folder, board, Path(folder)), ""
         except WiringError:
             return None, "The wiring is wrong, so there is no sketch to compile; see the findings."

@@ -174,10 +174,12 @@ def test_make_tells_the_worst_step_and_how_it_is_known(run, feed_pusher, monkeyp
     need("avr-g++")
     need("/usr/include/simavr/sim_avr.h")
     told = " ".join(run("make", feed_pusher).out.split())
-    found = re.search(r"step (\d+) cycles at most, ([0-9.]+) % of the tick; measured over ([0-9,]+) ticks", told)
+    found = re.search(r"at most (\d+) cycles, ([0-9.]+) % of the tick \((\d+) measured over ([0-9,]+) ticks", told)
     assert found is not None
     assert float(found[2]) == pytest.approx(int(found[1]) / 1600, rel=0.05)
-    assert int(found[3].replace(",", "")) > 10_000
+    assert int(found[3]) <= int(found[1])
+    assert int(found[4].replace(",", "")) > 10_000
+    assert re.search(r"the stack: (\d+) bytes at most, of [0-9,]+ that are left", told)
 
     def missing(*_: object) -> None:
         raise ChipUnavailable("it needs libsimavr-dev")
@@ -192,8 +194,9 @@ def test_make_without_the_compiler_says_what_to_install(run, feed_pusher, monkey
     monkeypatch.setenv("PATH", "/nonexistent")
     monkeypatch.setenv("HOME", "/nonexistent")
     told = run("make", feed_pusher)
-    assert told.code == 0, told.out + told.err
+    assert told.code == 1, told.out + told.err
     assert "apt-get install gcc-avr" in " ".join(told.out.split())
+    assert "Ready." not in told.out
 
 
 @pytest.mark.slow

@@ -10,7 +10,18 @@ from hypothesis import strategies as st
 
 from statecraft.boards import load
 from statecraft.firmware import emit
-from statecraft.firmware.reports import Counts, Modes, Reader, Report, RowTaken, Started, Table, cause_words, line
+from statecraft.firmware.reports import (
+    Counts,
+    Modes,
+    Overran,
+    Reader,
+    Report,
+    RowTaken,
+    Started,
+    Table,
+    cause_words,
+    line,
+)
 from statecraft.machine import Machine
 
 NUMBER = st.integers(0, 2**32 - 1)
@@ -20,6 +31,7 @@ REPORT = st.one_of(
     st.builds(Modes, NUMBER, st.integers(0, 20), st.lists(st.integers(0, 255), min_size=1, max_size=12).map(tuple)),
     st.builds(Counts, COUNT, COUNT, COUNT, COUNT, COUNT),
     st.builds(Started, st.integers(0, 255), NUMBER.map(lambda n: f"{n:08x}")),
+    st.builds(Overran, st.integers(0, 20), NUMBER),
     st.builds(Table, NUMBER.map(lambda n: f"{n:08x}")),
 )
 
@@ -34,6 +46,8 @@ def said(report: Report) -> bytes:
             return line(f"c{dropped:x},{ignored:x},{late:x},{faults:x},{lost:x}")
         case Started(cause, table):
             return line(f"s{cause:x},{int(table, 16):x}")
+        case Overran(thing, us):
+            return line(f"o{thing:x},{us:x}")
         case Table(table):
             return line(f"t{int(table, 16):x}")
 
@@ -76,7 +90,7 @@ PAGE = Path(__file__).parents[2] / "samples" / "REPORTS.md"
 
 def test_the_examples_on_the_page_say_what_it_says_of_them() -> None:
     examples = re.findall(r"^\| `(>.+?)` \| (.+) \|$", PAGE.read_text(), re.M)
-    assert len(examples) == 6
+    assert len(examples) == 7
     reader = Reader()
     told = [report for example, _ in examples for report in reader.feed(example.encode() + b"\r\n")]
     assert reader.damaged == 0
@@ -86,6 +100,7 @@ def test_the_examples_on_the_page_say_what_it_says_of_them() -> None:
         RowTaken(500, 0, 9),
         Modes(1000, 0, (5,)),
         Modes(1000, 12, (1, 0)),
+        Overran(0, 3000),
         Counts(2, 0, 0, 1, 0),
     ]
     for (_, says), report in zip(examples, told, strict=True):
