@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from statecraft.agreement.budget import Bench, bench_program, columns
-from statecraft.agreement.chance import course
 from statecraft.agreement.inputs import Streams
+from statecraft.agreement.random_courses import course
 from statecraft.boards import Board, load
 from statecraft.firmware import BuildFailed
 from statecraft.firmware.behaviour import behaviour_files
