@@ -16,6 +16,7 @@ from statecraft.chip import Chip
 from statecraft.errors import StatecraftError
 from statecraft.firmware import build, emit, hand_functions, wiring_findings, write
 from statecraft.firmware.layout import reading_type
+from statecraft.firmware.messages import message as framed
 from statecraft.machine import (
     AnalogCurrent,
     AnalogVoltage,
@@ -238,16 +239,9 @@ class Wired:
 def message(link: Link, what: Command | tuple[Dial, int]) -> bytes:
     """The bytes that say a command, or a dial's number (in steps), on ``link``."""
     if isinstance(what, Command):
-        text = what.message
-    else:
-        dial, value = what
-        text = f"{dial.prefix}{value // int(1 / dial.unit.resolution)}"
-    if link.checked:
-        check = 0
-        for byte in text.encode():
-            check ^= byte
-        return f"${text}*{check:02X}".encode()
-    return text.encode() if isinstance(what, Command) else f"{text}\n".encode()
+        return framed(link, what.message)
+    dial, value = what
+    return framed(link, f"{dial.prefix}{value // int(1 / dial.unit.resolution)}", number=True)
 
 
 def can_fail(sensor: Sensor) -> bool:

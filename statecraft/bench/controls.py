@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from statecraft.errors import StatecraftError
+from statecraft.firmware.messages import message
 from statecraft.machine import Absent, Command, Dial, Link, Machine, Taken, atoms
 
 HOLD_MS = 100
@@ -77,18 +78,6 @@ class Controls:
         each = [len(button.message) / button.every_ms for button in self.held if button.every_ms]
         beat = len(self.beat.message) / self.beat.every_ms if self.beat and self.beat.every_ms else 0.0
         return (sum(sorted(each)[-2:]) + beat) * 10_000 / self.link.baud
-
-
-def message(link: Link, text: str, *, number: bool = False) -> bytes:
-    """The bytes that say ``text`` on ``link``: framed ``$text*XX`` where it is checked, XX the exclusive or of the
-    bytes between (NMEA 0183); bare where it is plain, and then a number is followed by the end of the line.
-    """
-    if not link.checked:
-        return f"{text}\n".encode() if number else text.encode()
-    check = 0
-    for byte in text.encode():
-        check ^= byte
-    return f"${text}*{check:02X}".encode()
 
 
 def dial_message(link: Link, dial: Dial, shown: int) -> bytes:

@@ -40,6 +40,11 @@ def lines(machine: Machine) -> list[Line]:
             found.append(Line(button.command.name, link.name, _text(button.message), often, "; ".join(notes)))
         for dial in here.dials:
             found += _dial(link, dial)
+    for command in machine.commands:
+        if (contact := command.button) is not None:
+            level = "high" if contact.on_when_high else "low"
+            note = f"button on pin {contact.pin}, on when {level}, settles in {machine.duration(contact.settle)}"
+            found.append(Line(command.name, "", "", "", note + "; urgent: overtakes all others" * command.urgent))
     names = [*(command.name for command in machine.commands), *(dial.name for dial in machine.dials)]
     order = {name: place for place, name in enumerate(names)}
     return sorted(found, key=lambda each: order[each.name])
@@ -49,10 +54,12 @@ def _dial(link: Link, dial: Dial) -> list[Line]:
     numbers, scale = dial_numbers(dial), int(1 / dial.unit.resolution)
     start = dial.start // scale
     unit = dial.unit.symbol or "ones"
-    notes = {numbers[0]: "its lowest", start: "where it starts", numbers[-1]: "its highest"}
+    whole = f"a whole number from {numbers[0]} to {numbers[-1]} in {unit}; "
+    notes = {numbers[0]: f"{whole}the lowest", numbers[-1]: "the highest"}
+    notes[start] = f"{notes.get(start, '')}; {dial.unit.show(dial.start)} until one comes".removeprefix("; ")
     sent = "when it changes"
     return [
-        Line(dial.name, link.name, _text(dial_message(link, dial, number)), sent, f"{notes[number]}, in {unit}")
+        Line(dial.name, link.name, _text(dial_message(link, dial, number)), sent, notes[number])
         for number in sorted(notes)
     ]
 

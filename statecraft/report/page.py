@@ -13,9 +13,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from statecraft import __version__
+from statecraft.bench import sheets
 from statecraft.findings import Finding, PromiseVerdict, RowRef, Run
 from statecraft.folding import plural
-from statecraft.machine import Machine, Mode, Part, Promise, Row, Unit
+from statecraft.machine import Machine, Mode, Part, Promise, Row
 from statecraft.report import words
 from statecraft.report.actuator_lag import notes
 from statecraft.report.diagram import figures
@@ -135,7 +136,7 @@ def page(
         coverage=coverage(machine, results) if results else None,
         wiring=wires(machine, board) if board is not None else None,
         wiring_cautions=cautions(machine, board) if board is not None else [],
-        messages=list(_messages(machine)),
+        messages=sheets.lines(machine),
         cycles=_cycles(machine),
         build=build,
         no_build=no_build,
@@ -301,43 +302,6 @@ def coverage(machine: Machine, results: Sequence[TrialResult]) -> TrialCoverage:
         [name for part, name in modes if (part, name) not in seen_modes],
         [RowRef(*each) for each in rows if each not in seen_rows],
     )
-
-
-# ------------------------------------------------------------------------------------------------------------- messages
-
-
-@dataclass(frozen=True, slots=True)
-class Message:
-    """A line of the command sheet."""
-
-    name: str
-    link: str
-    sends: str
-    note: str
-
-
-def _messages(machine: Machine) -> Iterable[Message]:
-    """What a remote sends for each command and dial, and when."""
-    events = machine.events()
-    for command in machine.commands:
-        notes = ["urgent: overtakes all others"] if command.urgent else []
-        notes += ["only being heard counts: send it again and again"] if command.name not in events else []
-        if command.button is not None:
-            wiring = words.wires(command.button, machine)
-            yield Message(command.name, "", "", "; ".join([f"button on pin {command.button.pin}, {wiring}", *notes]))
-        else:
-            yield Message(command.name, command.link or "", words.message(machine, command), "; ".join(notes))
-    for dial in machine.dials:
-        show = dial.unit.show
-        link = next(found for found in machine.links if found.name == dial.link)
-        low, high = _whole(dial.unit, dial.low), _whole(dial.unit, dial.high)
-        note = f"a whole number from {low} to {high} in {dial.unit.symbol or 'ones'}"
-        note += f"{'' if link.checked else ', then the end of the line'}; {show(dial.start)} until one comes"
-        yield Message(dial.name, dial.link, words.message(machine, dial), note)
-
-
-def _whole(unit: Unit, steps: int) -> str:
-    return str(round(steps * unit.resolution))
 
 
 def _cycles(machine: Machine) -> list[tuple[str, str, str]]:

@@ -8,9 +8,7 @@ from statecraft.machine import (
     Blink,
     Buzzer,
     ByHand,
-    Command,
     Contact,
-    Dial,
     Fixed,
     FromDial,
     HandOutput,
@@ -159,20 +157,3 @@ def pins(thing: Sensor | Output | Contact | None) -> list[tuple[str, str]]:
             return [("signal", pin)]
         case _:
             return []
-
-
-def checksum(message: str) -> str:
-    """The frame of a checked link: ``$message*XX``, XX the exclusive or of its bytes in hexadecimal (NMEA 0183)."""
-    total = 0
-    for byte in message.encode():
-        total ^= byte
-    return f"${message}*{total:02X}"
-
-
-def message(machine: Machine, thing: Command | Dial) -> str:
-    """The bytes that a remote sends, as text; a dial's with its least value as the example. "" for a button."""
-    if isinstance(thing, Command) and thing.link is None:
-        return ""
-    link = next(found for found in machine.links if found.name == thing.link)
-    text = thing.message if isinstance(thing, Command) else f"{thing.prefix}{round(thing.low * thing.unit.resolution)}"
-    return checksum(text) if link.checked else text

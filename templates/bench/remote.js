@@ -106,8 +106,8 @@ function drive() {
   const first = machine.halts[0];
   if (wayName === "bridge") way.ask({ do: "drive", halt: first ? first.message : "" });
   else {
-    arm();
     if (first) halt(first);
+    arm();
   }
 }
 
@@ -176,9 +176,9 @@ function told(news) {
   portOpen = news.port === "open";
   $("watching").textContent = news.watching ? `${news.watching} watching` : "";
   if (seat === "yours" && was !== "yours") {
-    arm();
     const first = machine.halts[0];
     if (first) halt(first); // again: the bridge has sent one already
+    arm();
   } else if (seat !== "yours" && armed) {
     disarm(portOpen ? "Somebody else has taken over, with a halt." : "The bridge has lost the machine's port.");
   }

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from statecraft.bench.controls import NoRemote, controls, dial_message, dial_numbers, message
+from statecraft.bench.controls import NoRemote, controls, dial_message, dial_numbers
+from statecraft.firmware.messages import message
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine
 
@@ -105,6 +106,8 @@ def test_bytes_on_a_checked_and_on_a_plain_link() -> None:
     for text in ("halt", "v40", "x"):
         said = message(link, text)
         assert said == f"${text}*{reduce(xor, text.encode()):02X}".encode()
+    # The standard's own example of the sum, as NMEA 0183 sentences are published everywhere.
+    assert message(link, "GPGLL,5057.970,N,00146.110,E,142451,A") == b"$GPGLL,5057.970,N,00146.110,E,142451,A*27"
     assert dial_numbers(pace) == range(20, 81)
     assert dial_message(link, pace, 40) == message(link, "v40")
     plain = cart('command halt "h", urgent\ncommand go "g"').links[0]
