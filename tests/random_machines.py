@@ -130,7 +130,7 @@ class _Writer:
         ms = (self.ticks() if ticks is None else ticks) * self.tick_ms
         return f"{ms // 1000} s" if ms % 1000 == 0 and ms else f"{ms} ms"
 
-    def since(self) -> str:
+    def time_since(self) -> str:
         """A time to ask ``after`` for; now and then none at all, which holds from the tick of entering on."""
         return "0 s" if self.chance(0.12) else self.time()
 
@@ -327,9 +327,9 @@ class _Writer:
         if len(self.parts) > 1:
             makers += [self.in_mode] * 2
         if part.modes:
-            makers += [lambda: f"after {self.since()}"] * 4
+            makers += [lambda: f"after {self.time_since()}"] * 4
             if part.groups:
-                makers += [lambda: f"after {self.since()} in {rng.choice(list(part.groups))}"] * 2
+                makers += [lambda: f"after {self.time_since()} in {rng.choice(list(part.groups))}"] * 2
         return rng.choice(makers)()
 
     def condition(self, atom: Callable[[], str], depth: int = 2) -> str:
@@ -566,11 +566,11 @@ class _Writer:
         if self.levels:
             makers.append(lambda: f"{rng.choice(self.levels)} and {atom()}")
         if part.modes:
-            makers.append(lambda: f"after {self.since()} and {atom()}")
-            makers.append(lambda: f"not after {self.since()} and {atom()}")
+            makers.append(lambda: f"after {self.time_since()} and {atom()}")
+            makers.append(lambda: f"not after {self.time_since()} and {atom()}")
             if part.groups:
-                makers.append(lambda: f"after {self.since()} in {rng.choice(list(part.groups))} and {atom()}")
-                makers.append(lambda: f"not after {self.since()} in {rng.choice(list(part.groups))} and {atom()}")
+                makers.append(lambda: f"after {self.time_since()} in {rng.choice(list(part.groups))} and {atom()}")
+                makers.append(lambda: f"not after {self.time_since()} in {rng.choice(list(part.groups))} and {atom()}")
         return rng.choice(makers)()
 
     def in_group(self, part: _PartDraft) -> str:
@@ -580,9 +580,9 @@ class _Writer:
     def easy(self, part: _PartDraft) -> str:
         """What leads from one mode to the next: often true, sooner or later."""
         rng = self.rng
-        makers: list[Callable[[], str]] = [lambda: f"after {self.since()}"] * 3
+        makers: list[Callable[[], str]] = [lambda: f"after {self.time_since()}"] * 3
         makers.append(lambda: self.condition(lambda: self.row_atom(part), 1))
-        makers.append(lambda: f"{self.row_atom(part)} or after {self.since()} and not {self.row_atom(part)}")
+        makers.append(lambda: f"{self.row_atom(part)} or after {self.time_since()} and not {self.row_atom(part)}")
         if self.commands:
             makers += [lambda: rng.choice(self.commands)] * 3
         if self.switches:

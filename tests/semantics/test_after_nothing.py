@@ -6,6 +6,7 @@ import pytest
 
 from statecraft.language import read_text
 from statecraft.machine import Machine
+from statecraft.proof.prove import prove
 from statecraft.report.scxml import scxml
 from statecraft.simulation import Simulation
 from tests.report.chart_runner import Chart
@@ -76,3 +77,9 @@ def charted(machine: Machine, ons: list[bool]) -> list[str]:
 )  # fmt: skip
 def test_it_is_held_back(run, failsafe: str, rule: str, ons: list[bool], modes: list[str]) -> None:  # type: ignore[no-untyped-def]
     assert run(machine_of(failsafe, rule), ons) == modes
+
+
+def test_the_check_says_what_holds_it_back() -> None:
+    machine = machine_of("driving | after 0 s in going", "resting | on")
+    (found,) = [finding for finding in prove(machine).findings if finding.code == "shadowed"]
+    assert "it is held back: slow would be stopped at once, by line 13" in found.message

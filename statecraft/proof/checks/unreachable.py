@@ -124,11 +124,19 @@ def _silent(explored: Reachability, part: int, row: Row) -> Finding:
             "mend the condition, or take the row out.",
             row=ref,
         )
+    first = tuple(number for number in by if set(explored.row(part, number).modes) & set(row.modes))
+    bars = tuple(number for number in by if number not in first)
+    why = [_others(explored, part, first)] if first else []
+    if bars:
+        lines = _lines(explored, part, bars)
+        why.append(f"it is held back: {row.target} would be stopped at once, by line {lines}")
     return Finding(
         "shadowed",
         row.place,
-        f"this row never decides: whenever {told} holds in {_modes(row)}, {_others(explored, part, by)}.",
-        "put the row further up, narrow the rows that come before it, or take it out.",
+        f"this row never decides: whenever {told} holds in {_modes(row)}, {', or '.join(why)}.",
+        "put the row further up, narrow the rows that come before it, or take it out."
+        if first
+        else f"narrow the failsafe, so that it does not hold as soon as {row.target} is entered, or take the row out.",
         row=ref,
         by=tuple(explored.row_ref(part, number) for number in by),
     )
@@ -139,9 +147,13 @@ def _modes(row: Row) -> str:
 
 
 def _others(explored: Reachability, part: int, by: tuple[int, ...]) -> str:
-    lines = [explored.row(part, number).place.line for number in by]
-    told = " or ".join([", ".join(map(str, lines[:-1])), str(lines[-1])] if len(lines) > 1 else map(str, lines))
-    return f"the row on line {told} comes first" if len(lines) == 1 else f"one of the rows on lines {told} comes first"
+    told = _lines(explored, part, by)
+    return f"the row on line {told} comes first" if len(by) == 1 else f"one of the rows on lines {told} comes first"
+
+
+def _lines(explored: Reachability, part: int, rows: tuple[int, ...]) -> str:
+    lines = [str(explored.row(part, number).place.line) for number in rows]
+    return " or ".join([", ".join(lines[:-1]), lines[-1]] if len(lines) > 1 else lines)
 
 
 def hidden(explored: Reachability, part: int, row: Row) -> tuple[tuple[int, ...], bool]:
