@@ -82,4 +82,4 @@ def test_it_is_held_back(run, failsafe: str, rule: str, ons: list[bool], modes: 
 def test_the_check_says_what_holds_it_back() -> None:
     machine = machine_of("driving | after 0 s in going", "resting | on")
     (found,) = [finding for finding in prove(machine).findings if finding.code == "shadowed"]
-    assert "it is held back: slow would be stopped at once, by line 13" in found.message
+    assert "it is held back: slow would be stopped at once, by line 14" in found.message
