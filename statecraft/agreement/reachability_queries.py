@@ -79,7 +79,7 @@ def ask(
 def _never_together(machine: Machine, goals: Sequence[tuple[int, Goal]], deadline: float) -> set[int]:
     """The goals that a row decides in a mode, or holds there together with another, which none of them ever does."""
     from statecraft.proof.engine.cone import closure
-    from statecraft.proof.engine.exploration import OutOfTime
+    from statecraft.proof.engine.limits import OutOfTime
     from statecraft.proof.reachability import Reachability
     from statecraft.proof.reachable_conditions import ever_holds
 

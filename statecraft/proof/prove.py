@@ -4,44 +4,62 @@ from __future__ import annotations
 
 import gc
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from functools import cached_property, partial
+from functools import partial
+from typing import Literal
 
 from statecraft.findings import SEVERITY, Finding, PromiseVerdict, Run
-from statecraft.machine import Compare, Condition, Machine, ModeRef, Promise, atoms
-from statecraft.proof.abstraction import Abstraction
+from statecraft.machine import (
+    And,
+    Compare,
+    Condition,
+    InMode,
+    LevelOn,
+    Machine,
+    ModeRef,
+    Promise,
+    Steady,
+    atoms,
+)
 from statecraft.proof.checks.bare_threshold import bare_threshold
 from statecraft.proof.checks.faint_hope import faint_hope
 from statecraft.proof.checks.fault_ignored import fault_ignored
 from statecraft.proof.checks.flapping import flapping
-from statecraft.proof.checks.flapping_rates import cannot_flap
+from statecraft.proof.checks.flapping_rates import rate
 from statecraft.proof.checks.halt_missed import halt_missed
 from statecraft.proof.checks.mode_graph import plain_faults
 from statecraft.proof.checks.no_way_to_stop import no_way_to_stop
 from statecraft.proof.checks.out_of_range import out_of_range
-from statecraft.proof.checks.overlapping import overlapping
+from statecraft.proof.checks.overlapping import overlap, overlapping
 from statecraft.proof.checks.runaway import runaway
 from statecraft.proof.checks.stale_decision import stale_decision
 from statecraft.proof.checks.unreachable import findings as row_findings
-from statecraft.proof.checks.unreachable import fired, left
 from statecraft.proof.checks.unused import unused
 from statecraft.proof.checks.waits_for_ever import waits_for_ever
+from statecraft.proof.engine.clusters import TooWide
+from statecraft.proof.engine.conditions import ranges_of, satisfy
 from statecraft.proof.engine.cone import closure, parts_asked
-from statecraft.proof.engine.exploration import OutOfTime
+from statecraft.proof.engine.limits import MEMORY_MB, OutOfTime, left, proving, within
 from statecraft.proof.engine.observer import Undecidable, decidable
+from statecraft.proof.engine.slicing import Thing
 from statecraft.proof.promises import verdict
 from statecraft.proof.reachability import Reachability, Undecided
+from statecraft.proof.row_use import RowUse
 from statecraft.proof.runs.counterexamples import Lost
-from statecraft.proof.runs.random_walk import Play
 from statecraft.proof.runs.replay import breaks, ends_as_said, replay
+from statecraft.proof.slices import ROUNDS, Asked, Slice, Slices, Spurious, always_left, always_reaches
 
-FOLLOWING = 0.6
-"""The share of the time that runs may be followed for: what is asked of them takes its time too."""
+SOON, SOON_A_ROW = 12_000, 60
+"""How many steps parts that ask about each other are followed before their questions are asked of slices; and how many
+more for each of their rows."""
 
-SOON = 60_000
-"""How many steps parts that ask about each other are followed together before each is tried alone (some 2 s)."""
+SLICE_SECONDS = 8.0
+"""How long one question is asked of slices, at most."""
+
+Phase = Literal["soon", "slices", "whole"]
+"""The ways of answering, in order: everything that the parts do, if that is soon followed; slices; everything."""
 
 DOES_NOT_REPLAY = " (The run beside it does not play to that end: this is a mistake in statecraft; please report it.)"
 
@@ -87,12 +105,21 @@ class Report:
         return f"{explored}; not proved: {'; '.join(self.unproved)}"
 
 
-def prove(machine: Machine, seconds: float | None = None) -> Report:
-    """Prove everything about ``machine`` that can be in ``seconds`` (no limit if None)."""
+def prove(
+    machine: Machine,
+    seconds: float | None = None,
+    memory_mb: int | None = MEMORY_MB,
+    phases: Sequence[Phase] = ("soon", "slices", "whole"),
+) -> Report:
+    """Prove everything about ``machine`` that can be in ``seconds`` (no limit if None) and ``memory_mb``.
+
+    ``phases`` leaves out ways of answering.
+    """
     collecting = gc.isenabled()
     gc.disable()  # millions of small tuples are kept to the end, and none of them in a ring
     try:
-        return _Proof(machine, seconds).report()
+        with proving(seconds, memory_mb):
+            return _Proof(machine, phases).report()
     finally:
         if collecting:
             gc.enable()
@@ -104,13 +131,16 @@ class _Question:
 
     Attributes:
         what: in words.
-        find: finds the findings; raises OutOfTime or Undecided when it cannot be told, Lost when something is wrong
-            here.
+        find: finds the findings where everything that the parts do is followed; raises OutOfTime or Undecided when it
+            cannot be told, Lost when something is wrong here.
+        in_slices: finds them in slices; raises likewise.
         shown: what it finds is so where not every run could be followed, too: there is a run that shows it.
+        names: the modes, levels or rows that it is about, by which a finding is told to be of it.
     """
 
     what: str
     find: Callable[[], Iterable[Finding]]
+    in_slices: Callable[[], Iterable[Finding]]
     shown: bool = False
 
 
@@ -127,21 +157,21 @@ def _counters(conditions: Iterable[Condition]) -> frozenset[str]:
 
 
 class _Proof:
-    def __init__(self, machine: Machine, seconds: float | None) -> None:
+    def __init__(self, machine: Machine, phases: Sequence[Phase]) -> None:
         self.machine = machine
+        self.phases = phases
         self.began = time.monotonic()
-        self.deadline = None if seconds is None else self.began + seconds
         self.found: list[Finding] = []
         self.unproved: dict[str, None] = {}
-        self.so_far: dict[str, tuple[list[Finding], str]] = {}
         self.verdicts: dict[int, PromiseVerdict] = {}
-        self.follow_until = None if seconds is None else self.began + FOLLOWING * seconds
-        self.quick = True
+        self.phase: Phase = "soon"
+        self.waiting = 0
         self.partly = False
         self.together: dict[_Key, Reachability] = {}
-        self.shares: dict[_Key, float] = {}
-        self.too_many: list[_Key] = []
-        self.by_themselves: dict[tuple[frozenset[str], tuple[int, ...]], Reachability] = {}
+        self.too_many: set[_Key] = set()
+        self.limits_met: dict[str, None] = {}
+        self.slices = Slices(machine)
+        self.row_use = RowUse(machine, self.slices)
         self.observed: dict[_Key, list[Condition]] = {}
         for promise in machine.promises:
             if promise.when is not None and decidable(machine, promise.when):
@@ -149,25 +179,36 @@ class _Proof:
                 self.observed.setdefault(key, []).append(promise.when)
 
     def report(self) -> Report:
-        """Do all of it: first whatever is soon done, then, of parts that were too many together, what is left."""
+        """Do all of it: first whatever is soon done, then by slices, then what is left of all that there is."""
         machine = self.machine
         self.found += [*out_of_range(machine), *stale_decision(machine), *unused(machine)]
         questions = list(self.questions())
-        for self.quick in (True, False):
-            questions = [question for question in questions if not self.answered(question)]
+        for phase in self.phases:
+            self.phase = phase
+            if self.phase == "whole" and questions:
+                self.together.clear()
+            left_over = []
+            for number, question in enumerate(questions):
+                self.waiting = len(questions) - number
+                if not self.answered(question, self.phase == self.phases[-1]):
+                    left_over.append(question)
+            questions = left_over
         for part in machine.parts:
-            if self.anything(part.name) in self.unproved:
+            if self.rows_asked(part.name) in self.unproved:
                 self.found += plain_faults(part)
-        made = [*self.together.values(), *self.by_themselves.values()]
+        made = [*self.together.values(), *self.slices.made()]
         order = list(SEVERITY)
         found = sorted(
-            self.found,
+            dict.fromkeys(self.found),
             key=lambda f: (f.severity != "error", f.place.file, f.place.line, order.index(f.code), f.subject),
         )
         return Report(
             machine,
             tuple(found),
-            tuple(self.verdicts[number] for number in range(len(machine.promises))),
+            tuple(
+                self.verdicts.get(number) or PromiseVerdict(promise, None, why="there was no time for it")
+                for number, promise in enumerate(machine.promises)
+            ),
             tuple(self.unproved),
             sum(len(each.explorer.numbers()) for each in made),
             sum(len(each.explorer.zones.matrix) for each in made),
@@ -177,78 +218,70 @@ class _Proof:
     # ------------------------------------------------------------------------------------------------------ exploration
 
     def explore(self, parts: Iterable[str], observed: Iterable[Condition] = ()) -> Reachability:
-        """The exploration of ``parts`` with all that they ask about; or, if that is too much to be soon done, of them
-        alone, with the conditions ``observed``.
+        """The exploration of ``parts`` with all that they ask about, and with the conditions ``observed``.
 
         Raises:
-            OutOfTime: there is no time for it.
+            OutOfTime: there is no time for it, or (in the first phase) it is not soon done.
         """
-        asked = frozenset(parts)
-        names = closure(self.machine, asked)
+        names = closure(self.machine, parts)
         key = names, _counters(observed)
-        soon = self.quick and len(names) > 1
-        if soon and any(some <= names and counters <= key[1] for some, counters in self.too_many):
-            return self.alone(asked, names, observed)
-        if key not in self.together:
-            self.together[key] = Reachability(self.machine, names, self.observed.get(key, ()), self.deadline)
-        whole = self.together[key]
-        try:
-            if whole.explore(SOON if soon else None, self.until(key)):
-                return whole
-        except OutOfTime:
-            if self.partly:
-                return whole
-            raise
-        self.too_many.append(key)
-        return self.alone(asked, names, observed)
-
-    def until(self, key: _Key) -> float | None:
-        """Until when an exploration may go on: those that were too many share what time is left."""
-        if self.follow_until is None or self.quick:
-            return self.follow_until
-        if key not in self.shares:
-            now = time.monotonic()
-            left = len(self.too_many) - len(self.shares)
-            self.shares[key] = now + (self.follow_until - now) / max(1, left)
-        return self.shares[key]
-
-    def alone(self, parts: frozenset[str], together: frozenset[str], observed: Iterable[Condition]) -> Reachability:
-        """The exploration of ``parts`` whatever the others of those ``together`` do.
-
-        Raises:
-            OutOfTime: there is no time for it.
-            Undecided: there are no others.
-        """
-        if parts == together:
+        if key in self.too_many and self.phase == "soon":
             raise Undecided
-        key = (parts, tuple(map(id, observed)))
-        if key not in self.by_themselves:
-            self.by_themselves[key] = Abstraction(self.machine, parts, observed, self.deadline)
-        found = self.by_themselves[key]
-        found.explore(until=self.follow_until)
-        return found
+        if self.phase == "soon" and any(some <= names and counters <= key[1] for some, counters in self.too_many):
+            raise Undecided
+        try:
+            if key not in self.together:
+                self.together[key] = Reachability(self.machine, names, self.observed.get(key, ()))
+            whole = self.together[key]
+        except TooWide:
+            self.too_many.add(key)
+            raise
+        if self.phase == "soon":
+            rows = sum(len(part.rows) for part in self.machine.parts if part.name in names)
+            if not whole.explore(SOON + SOON_A_ROW * rows):
+                self.too_many.add(key)
+                raise Undecided
+            return whole
+        try:
+            with within(self.share()):
+                whole.explore()
+        except OutOfTime:
+            if not self.partly:
+                raise
+        return whole
+
+    def share(self) -> float | None:
+        """How long one of the questions that are left may take."""
+        rest = left()
+        return None if rest is None else max(0.2, 2 * rest / (self.waiting + 1))
 
     # -------------------------------------------------------------------------------------------------------- questions
 
-    def answered(self, question: _Question) -> bool:
-        """Add what is found; or say that it could not be told. False: to be asked again when there is more time."""
+    def answered(self, question: _Question, last: bool) -> bool:
+        """Add what is found; or say that it could not be told. False: to be asked again in another way."""
         why = ""
         found: list[Finding] = []
+        find = question.in_slices if self.phase == "slices" else question.find
         try:
-            for finding in question.find():
-                found.append(self.checked(finding))
-        except (OutOfTime, Undecided) as wrong:
-            if self.quick and self.too_many:
-                self.so_far[question.what] = found, str(wrong)
+            if self.phase == "slices":
+                with within(SLICE_SECONDS):
+                    for finding in find():
+                        found.append(self.checked(finding))
+            else:
+                for finding in find():
+                    found.append(self.checked(finding))
+        except (OutOfTime, Undecided, Lost, RecursionError) as wrong:
+            said = question.what
+            if isinstance(wrong, Lost) and self.phase != "slices":
+                said = f"{question.what} (a mistake in statecraft; please report it: {wrong})"
+            elif not last:
                 return False
-            before, said = self.so_far.get(question.what, ([], ""))
-            found = found or before
-            why = str(wrong) or said or question.what
-            if question.shown and isinstance(wrong, OutOfTime) and not self.partly:
-                with self.in_part():
-                    return self.answered(replace(question, what=why))
-        except Lost as lost:
-            why = f"{question.what} (a mistake in statecraft; please report it: {lost})"
+            elif isinstance(wrong, OutOfTime):
+                self.limits_met[wrong.limit] = None
+                if question.shown and self.phase == "whole" and not self.partly:
+                    with self.in_part():
+                        return self.answered(question, last)
+            why = said
         self.found += found
         if why or self.partly:
             self.unproved[why or question.what] = None
@@ -266,76 +299,167 @@ class _Proof:
     def questions(self) -> Iterator[_Question]:
         """Everything that is asked."""
         machine = self.machine
+        for number, promise in enumerate(machine.promises):
+            yield _Question(
+                f"'{_text(promise)}'",
+                partial(self.judge, number, promise),
+                partial(self.judge_in_slices, number, promise),
+            )
+        yield _Question(
+            "whether a halt stops every moving mode",
+            lambda: halt_missed(machine, self.explore),
+            lambda: self.in_refined(lambda explore: self.real(halt_missed(machine, explore))),
+            True,
+        )
+        yield _Question("whether the machine flaps", self.flaps, self.flaps_in_slices)
+        yield _Question("whether levels overlap", self.overlaps, self.overlaps_in_slices)
         for part in machine.parts:
             yield from self.about(part.name)
-        yield _Question("whether a halt stops every moving mode", lambda: halt_missed(machine, self.explore), True)
-        yield _Question("whether the machine flaps", self.flaps)
-        yield _Question("whether levels overlap", self.overlaps)
-        for number, promise in enumerate(machine.promises):
-            yield _Question(f"'{_text(promise)}'", partial(self.judge, number, promise))
 
     def about(self, name: str) -> Iterator[_Question]:
         """Everything about one part."""
         said = self.said(name)
+        own = Asked(frozenset([name]))
 
         def of(find: Callable[..., Iterable[Finding]], *more: object) -> Callable[[], Iterable[Finding]]:
             def ask() -> Iterable[Finding]:
-                try:
-                    explored = self.explore([name])
-                except OutOfTime:
-                    raise OutOfTime(self.anything(name) if self.quick else "") from None
+                explored = self.explore([name])
                 return find(explored, explored.model.part_index[name], *more)
 
             return ask
 
-        yield _Question(f"which rows and modes are of use{said}", of(self.rows))
-        yield _Question(f"whether every mode can be stopped{said}", of(no_way_to_stop))
-        yield _Question(f"whether the machine runs away{said}", of(runaway), True)
-        yield _Question(f"whether a mode waits for ever{said}", of(waits_for_ever))
+        def sliced(
+            find: Callable[..., Iterable[Finding]], *more: object, asked: Asked = own
+        ) -> Callable[[], Iterable[Finding]]:
+            return lambda: self.slices.ask(asked, lambda s: self.real(find(s, s.model.part_index[name], *more)))
+
+        yield _Question(f"whether every mode can be stopped{said}", of(no_way_to_stop), lambda: self.stops(name))
+        silences = frozenset(("clock", f"silent {link.name}") for link in self.machine.links if link.silent is not None)
+        yield _Question(
+            f"whether the machine runs away{said}",
+            of(runaway),
+            sliced(runaway, asked=own.with_more(silences)),
+            True,
+        )
+        yield _Question(f"whether a mode waits for ever{said}", of(waits_for_ever), lambda: self.waits(name))
         for sensor in self.machine.sensors:
             at = f" of {sensor.name}{said}"
-            yield _Question(f"whether faults are ignored{at}", of(fault_ignored, sensor), True)
-            yield _Question(f"what starts with faults{at}", of(faint_hope, sensor), True)
-            yield _Question(f"whether thresholds are bare{at}", of(bare_threshold, sensor))
+            yield _Question(
+                f"whether faults are ignored{at}", of(fault_ignored, sensor), sliced(fault_ignored, sensor), True
+            )
+            yield _Question(f"what starts with faults{at}", of(faint_hope, sensor), sliced(faint_hope, sensor), True)
+            yield _Question(
+                f"whether thresholds are bare{at}",
+                of(bare_threshold, sensor),
+                sliced(bare_threshold, sensor, asked=own.with_more([("clock", f"mode {name}")])),
+            )
+        yield _Question(self.rows_asked(name), of(row_findings), lambda: self.row_use.findings(name))
 
     def said(self, part: str) -> str:
         """The part, where there are several."""
         return f" in part {part}" if len(self.machine.parts) > 1 else ""
 
-    def anything(self, part: str) -> str:
-        """What is not proved of a part that there was no time to explore."""
-        return f"anything about the rows, modes and faults{self.said(part)}"
+    def rows_asked(self, part: str) -> str:
+        """The question about a part's rows and modes."""
+        return f"which rows and modes are of use{self.said(part)}"
 
-    def rows(self, explored: Reachability, part: int) -> Iterable[Finding]:
-        """The findings about the modes and rows of a part."""
-        return self.used(explored, part) if explored.partial else row_findings(explored, part)
+    # ------------------------------------------------------------------------------------------------------- in slices
 
-    @cached_property
-    def play(self) -> Play:
-        """The simulation, playing."""
-        return Play(self.machine)
+    def in_refined(self, question: Callable[[Callable[[Iterable[str]], Slice]], list[Finding]]) -> list[Finding]:
+        """A question that makes slices of several sets of parts: what one of them lacks, all get."""
+        things: frozenset[Thing] = frozenset()
+        parts: frozenset[str] = frozenset()
+        asked = Asked(frozenset())
+        for _ in range(ROUNDS):
 
-    def used(self, explored: Reachability, part: int) -> Iterator[Finding]:
-        """The findings about the modes and rows of a part that was explored alone: sure is what it never does there,
-        and what it is seen to do in the whole machine.
+            def explore(some: Iterable[str], parts: frozenset[str] = parts, things: frozenset[Thing] = things) -> Slice:
+                nonlocal asked
+                asked = Asked(frozenset(some) | parts, things)
+                return self.slices.slice(asked)
 
-        Raises:
-            Undecided: there is something between the two.
-        """
-        yield from row_findings(explored, part)
-        whole = explored.model.parts[part]
-        place = self.machine.parts.index(self.machine.part(whole.name))
-        rows = {(place, row) for at, row in fired(explored) if at == part}
-        gone = {(place, mode) for at, mode in left(explored) if at == part and not whole.modes[mode].final}
-        reached = {(place, mode) for at, mode in explored.reached if at == part}
-        self.play.seek(rows, gone, self.follow_until)
-        unseen = sorted(whole.rows[row].place.line for _, row in rows - self.play.rows)
-        if unseen:
-            lines = ", ".join(map(str, unseen))
-            said = f"rows on lines {lines} ever decide" if len(unseen) > 1 else f"row on line {lines} ever decides"
-            raise Undecided(f"whether the {said}")
-        if not gone <= self.play.left or not reached <= self.play.reached:
+            try:
+                return question(explore)
+            except Spurious as spurious:
+                more = self.slices.more(asked, spurious.things)
+            except Undecided:
+                more = self.slices.more(asked, ())
+            if not more:
+                break
+            wider = Asked(parts, things).with_more(more)
+            parts, things = wider.parts, wider.things
+        raise Undecided
+
+    def stops(self, name: str) -> Iterator[Finding]:
+        """No way to stop, excluded."""
+        made = self.slices.slice(Asked(frozenset([name])))
+        stop = {place for place, mode in enumerate(made.model.parts[0].modes) if mode.stop}
+        if not always_reaches(made, lambda modes: modes[0] in stop):
             raise Undecided
+        yield from ()
+
+    def waits(self, name: str) -> Iterator[Finding]:
+        """Waits for ever, excluded."""
+        made = self.slices.slice(Asked(frozenset([name])))
+        for place, mode in enumerate(made.model.parts[0].modes):
+            if not mode.stop and (0, place) in made.reached and not always_left(made, 0, place):
+                raise Undecided
+        yield from ()
+
+    def flaps_in_slices(self) -> Iterator[Finding]:
+        """Flapping, excluded: by how often each part can change its mode; else with what its rows read followed."""
+        names = [part.name for part in self.machine.parts]
+        clocks = [Asked(frozenset([name]), frozenset([("clock", f"mode {name}")])) for name in names]
+        rates = [rate(self.slices.slice(asked)) for asked in clocks]
+        if sum(rates) < 1:
+            return
+        for asked, often in zip(clocks, rates, strict=True):
+            if often >= 1:
+                yield from self.slices.ask(asked, lambda s: self.real(flapping(s)))
+        if len(names) > 1 and sum(each for each in rates if each < 1) > 0:
+            raise Undecided  # several may do it in turn
+
+    def overlaps_in_slices(self) -> Iterator[Finding]:
+        """Levels that overlap: told by their conditions alone, where inputs alone decide these."""
+        for level in self.machine.levels:
+            both = And((level.set, level.clear))
+            if satisfy(both, ranges_of(self.machine)) is None:
+                continue
+            if any(isinstance(atom, InMode | LevelOn | Steady) for atom in atoms(both)):
+                raise Undecided
+            yield overlap(level)
+
+    def judge_in_slices(self, number: int, promise: Promise) -> Iterator[Finding]:
+        """How promise ``number`` fares, by slices."""
+        machine = self.machine
+        asked = Asked(self.parts_of(promise))
+        if promise.kind == "reach":
+            made = self.slices.slice(asked)
+            places = {
+                (made.model.part_index[p], made.model.mode_index[made.model.part_index[p]][m]) for p, m in promise.modes
+            }
+            if not always_reaches(made, lambda modes: any(modes[part] == mode for part, mode in places)):
+                raise Undecided
+            self.verdicts[number] = PromiseVerdict(promise, True)
+            return
+        assert promise.when is not None
+        if not decidable(machine, promise.when):
+            raise Undecided
+
+        def judged(made: Slice) -> PromiseVerdict:
+            found = verdict(made, replace(promise, when=made.observed[0]))
+            if found.kept is False:
+                assert found.run is not None and made.played is not None
+                if not breaks(machine, promise, found.run):
+                    raise Spurious(made.played.blamed_for(promise.ticks + 2))
+            elif found.kept is None:
+                raise Undecided
+            return replace(found, promise=promise, sure=found.kept is False)
+
+        found = self.slices.ask(asked, judged, (promise.when,), seconds=SLICE_SECONDS)
+        self.verdicts[number] = self.with_its_run(number, found)
+        yield from ()
+
+    # ----------------------------------------------------------------------------------------------- everything at once
 
     def flaps(self) -> Iterator[Finding]:
         """Flapping, of parts that have to do with each other and of any that may do it in turn."""
@@ -351,19 +475,13 @@ class _Proof:
                     yield finding
 
         for explored in every:
-            if not explored.partial:
-                try:
-                    yield from further(explored)
-                except Undecided:
-                    undecided = True
+            try:
+                yield from further(explored)
+            except Undecided:
+                undecided = True
         if len(names) > 1 and not any(len(each.model.parts) == len(names) for each in every):
-            single = [
-                each
-                if not each.partial and len(each.model.parts) == 1
-                else self.alone(frozenset([part.name]), names, ())
-                for part, each in zip(self.machine.parts, every, strict=True)
-            ]
-            if not cannot_flap(single):
+            clocks = [Asked(frozenset([name]), frozenset([("clock", f"mode {name}")])) for name in sorted(names)]
+            if sum(rate(self.slices.slice(asked)) for asked in clocks) >= 1:
                 yield from further(self.explore(names))
         if undecided:
             raise Undecided
@@ -374,8 +492,6 @@ class _Proof:
         for part in self.machine.parts:
             explored = self.explore([part.name])
             for finding in overlapping(explored):
-                if explored.partial:
-                    raise Undecided
                 if finding.subject not in done:
                     done.add(finding.subject)
                     yield finding
@@ -401,7 +517,7 @@ class _Proof:
             try:
                 found = judged()
             except OutOfTime:
-                if (self.quick and self.too_many) or promise.kind == "reach":
+                if self.phase == "soon" or promise.kind == "reach":
                     raise
                 with self.in_part():
                     found = judged()
@@ -413,31 +529,60 @@ class _Proof:
         except (Undecidable, Lost) as wrong:
             self.verdicts[number] = PromiseVerdict(promise, None, why=str(wrong))
             raise Undecided from None
-        if found.run is not None:
-            run = _whole(self.machine, found.run)
-            if run is None or not breaks(self.machine, promise, run):
-                self.verdicts[number] = replace(found, kept=None, why="its run does not replay")
-                raise Lost("its run does not replay")
-            found = replace(found, run=run)
-        self.verdicts[number] = found
         if found.kept is None:
+            self.verdicts[number] = found
             raise Undecided
+        self.verdicts[number] = self.with_its_run(number, found)
         yield from ()
 
+    def with_its_run(self, number: int, found: PromiseVerdict) -> PromiseVerdict:
+        """A verdict, with the modes of all parts at the end of its run, which must break the promise when replayed.
+
+        Raises:
+            Undecided: it does not, so that it shows nothing.
+        """
+        if found.run is None:
+            return found
+        run = _whole(self.machine, found.run)
+        if run is None or not breaks(self.machine, found.promise, run):
+            self.verdicts[number] = replace(found, kept=None, run=None, why="it was followed only roughly")
+            raise Undecided
+        return replace(found, run=run)
+
     # ------------------------------------------------------------------------------------------------------------- runs
+
+    def real(self, findings: Iterable[Finding]) -> list[Finding]:
+        """What a slice finds, if the simulation does it too.
+
+        Raises:
+            Spurious: it does not.
+        """
+        made = [self.checked(finding) for finding in findings]
+        if any(finding.message.endswith(DOES_NOT_REPLAY) for finding in made):
+            raise Spurious(())
+        return made
 
     def checked(self, finding: Finding) -> Finding:
         """``finding`` once its run has been played to the simulation, and says the modes of all parts."""
         if finding.run is None:
             return finding
         run = _whole(self.machine, finding.run)
-        if run is None or not keeps_on(self.machine, finding, run):
-            return replace(finding, message=finding.message + DOES_NOT_REPLAY)
+        alone = self.phase == "slices"
+        if run is None or not keeps_on(self.machine, finding, run, alone):
+            return replace(finding, message=finding.message.removesuffix(DOES_NOT_REPLAY) + DOES_NOT_REPLAY)
         return replace(finding, run=run)
 
 
 def _whole(machine: Machine, run: Run) -> Run | None:
-    """``run`` with the modes of all parts at the end of what it says before its tail; None if it does not replay."""
+    """``run`` with the modes of all parts at the end of what it says before its tail, less what is free in a slice;
+    None if it does not replay."""
+    dials = {dial.name for dial in machine.dials}
+    if any(name not in dials for hold in run.stretches for name, _ in hold.inputs.dials):
+        holds = [
+            replace(hold, inputs=replace(hold.inputs, dials=tuple(d for d in hold.inputs.dials if d[0] in dials)))
+            for hold in run.stretches
+        ]
+        run = replace(run, stretches=tuple(holds))
     before = run if run.tail is None else Run(run.stretches[: run.tail], None, run.modes)
     if not ends_as_said(machine, before):
         return None
@@ -445,8 +590,9 @@ def _whole(machine: Machine, run: Run) -> Run | None:
     return replace(run, modes=tuple(ModeRef(part.name, modes[part.name]) for part in machine.parts))
 
 
-def keeps_on(machine: Machine, finding: Finding, run: Run) -> bool:
-    """Whether the tail of ``run``, repeated, goes on as the finding says: a mode changes every tick, or never does."""
+def keeps_on(machine: Machine, finding: Finding, run: Run, alone: bool = False) -> bool:
+    """Whether the tail of ``run``, repeated, goes on as the finding says: a mode changes every tick (``alone``: that of
+    the part that it is about), or never does."""
     if run.tail is None or finding.mode is None:
         return True
     part = finding.mode.part
@@ -458,7 +604,7 @@ def keeps_on(machine: Machine, finding: Finding, run: Run) -> bool:
     def watch(view: object, index: int) -> None:
         modes: dict[str, str] = getattr(view, "modes")  # noqa: B009
         if index >= at:
-            seen.append(tuple(modes.values()) if finding.code == "flapping" else (modes[part],))
+            seen.append(tuple(modes.values()) if finding.code == "flapping" and not alone else (modes[part],))
 
     replay(machine, played, watch)
     pairs = list(zip(seen[-40:], seen[-39:], strict=False))

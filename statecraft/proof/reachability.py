@@ -18,7 +18,7 @@ from statecraft.machine import (
 )
 from statecraft.proof.engine.cone import levels_read, watched_silences
 from statecraft.proof.engine.exploration import START, Config, Explorer, Only, Region, Transition, Watcher
-from statecraft.proof.engine.model import Model, Modes
+from statecraft.proof.engine.model import Model, Modes, definitions
 from statecraft.proof.runs.replay import plays
 from statecraft.proof.runs.search import Found, Goal, Search
 
@@ -41,6 +41,7 @@ class Reachability:
         changing: what :func:`statecraft.proof.checks.flapping.changing` has worked out, by parts.
         partial: what other parts do is not followed here (see ``abstraction.py``): nothing that is found is a
             finding yet.
+        varying: clusters that do not stand still when inputs do: what is free in a slice.
         rough: more may seem reachable here than is (see :class:`Model`): what is not found is not there, and what is
             found has to be shown by a run.
     """
@@ -57,6 +58,7 @@ class Reachability:
         )
         self.model = self._model(loosely=True)
         self.partial = False
+        self.varying: frozenset[int] = frozenset()
         self.rough = bool(self.model.loose) or not all(cluster.exact for cluster in self.model.clusters)
         self.deadline = deadline
         self.explorer = Explorer(self.model, deadline=deadline)
@@ -66,7 +68,9 @@ class Reachability:
 
     def _model(self, loosely: bool) -> Model:
         silences = watched_silences(self.machine)
-        return Model(self.machine, self.observed, silences, self.whole.events(), loosely)
+        return Model(
+            self.machine, self.observed, silences, self.whole.events(), loosely, inlined=definitions(self.machine)
+        )
 
     @cached_property
     def exact_model(self) -> Model:

@@ -14,7 +14,7 @@ from statecraft.language import FileErrors, read_text
 from statecraft.machine import Lamp, Machine, Motor, Row
 from statecraft.proof.engine.exploration import START, Explorer
 from statecraft.proof.engine.model import Model
-from statecraft.proof.prove import DOES_NOT_REPLAY, prove
+from statecraft.proof.prove import DOES_NOT_REPLAY, Report, prove
 from tests.proof import brute_verdicts as verdicts
 from tests.proof.brute import World
 from tests.random_machines import _Writer
@@ -181,6 +181,62 @@ def disagreements(machine: Machine, limit: int = 60_000) -> list[str]:
             if one != other:
                 found.append(f"promise {verdict.promise.text or number}: {what}: brute {one}, proof {other}")
     return sorted(found)
+
+
+ASKED = {
+    "unreachable": "which rows and modes are of use",
+    "shadowed": "which rows and modes are of use",
+    "stuck": "which rows and modes are of use",
+    "no way to stop": "whether every mode can be stopped",
+    "halt missed": "whether a halt stops",
+    "runaway": "whether the machine runs away",
+    "waits for ever": "whether a mode waits for ever",
+    "flapping": "whether the machine flaps",
+    "bare threshold": "whether thresholds are bare",
+    "fault ignored": "whether faults are ignored",
+    "faint hope": "what starts with faults",
+}
+"""The question that each finding answers, as it begins where it is left open."""
+
+
+def contradictions(machine: Machine, limit: int = 60_000) -> tuple[list[str], int, int]:
+    """Where slices alone and the brute-force explorer contradict each other: a line each; and how many questions were
+    asked, and how many of them slices left open.
+
+    What is left open contradicts nothing. A worst time may be more than there is, and rows that hide one may be more.
+
+    Raises:
+        TooLarge: brute force has more than ``limit`` ticks to try.
+    """
+    world = World(machine, limit)
+    report = prove(machine, 60, phases=("slices",))
+    found = [f"does not replay: {f.code}: {f.message}" for f in report.findings if f.message.endswith(DOES_NOT_REPLAY)]
+    brute = claims(world)
+    proof = {_claim(finding): _extent(finding) for finding in report.findings if finding.code in CODES}
+    left = [claim for claim in brute.keys() - proof.keys() if not _open(report, str(claim[0]))]
+    found += [f"brute only: {_told(claim)}" for claim in left]
+    found += [f"proof only: {_told(claim)}" for claim in proof.keys() - brute.keys()]
+    for claim in brute.keys() & proof.keys():
+        if claim[0] not in ("shadowed", "unreachable") and brute[claim] != proof[claim]:
+            found.append(f"{_told(claim)}: brute {brute[claim]}, proof {proof[claim]}")
+    for number, verdict in enumerate(report.verdicts):
+        kept = verdicts.promised(world, number)
+        if verdict.kept is None:
+            continue
+        told = f"promise {verdict.promise.text or number}"
+        if verdict.kept != (kept.broken is None):
+            found.append(f"{told}: brute {kept.broken is None}, proof {verdict.kept}")
+        elif verdict.run is not None and verdict.run.ticks != kept.broken:
+            found.append(f"{told}: shortest run: brute {kept.broken}, proof {verdict.run.ticks}")
+        elif verdict.worst is not None and kept.worst is not None and verdict.worst < kept.worst:
+            found.append(f"{told}: worst: brute {kept.worst}, proof {verdict.worst}")
+    asked = 5 * len(machine.parts) + 3 * len(machine.parts) * len(machine.sensors) + 3 + len(machine.promises)
+    return sorted(found), asked, len(report.unproved)
+
+
+def _open(report: Report, code: str) -> bool:
+    """Whether the question that a finding of ``code`` answers was left open somewhere."""
+    return any(phrase.startswith(ASKED[code]) for phrase in report.unproved)
 
 
 def _views_that_differ(world: World) -> Iterator[tuple[str, str]]:

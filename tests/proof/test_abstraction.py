@@ -17,7 +17,7 @@ from statecraft.findings import Finding, PromiseVerdict
 from statecraft.language import FileErrors, read_text
 from statecraft.machine import Machine
 from statecraft.proof.engine.cone import closure
-from statecraft.proof.engine.exploration import OutOfTime
+from statecraft.proof.engine.limits import OutOfTime
 from statecraft.proof.prove import Report, prove
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs import random_walk

@@ -14,7 +14,7 @@ from statecraft.language import read_text
 from statecraft.machine import ModeRef
 from statecraft.proof import prove as proofs
 from statecraft.proof.checks.flapping_rates import _least_mean
-from statecraft.proof.engine.exploration import OutOfTime
+from statecraft.proof.engine.limits import OutOfTime
 from statecraft.proof.prove import Report, prove
 from statecraft.proof.reachability import Reachability
 from tests.benchmarks.large_machines import parts

@@ -129,7 +129,7 @@ def constants(explored: Reachability, modes: Iterable[Modes]) -> list[int]:
     for some in modes:
         for part, mode in enumerate(some):
             found |= clusters_asked(explored, part, mode)
-    return sorted(found)
+    return sorted(found - explored.varying)
 
 
 def clusters_asked(explored: Reachability, part: int, mode: int) -> set[int]:

@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from fractions import Fraction
 
 from statecraft.proof.engine.exploration import START, Only
 from statecraft.proof.reachability import Reachability, Undecided
 
 
-def cannot_flap(explored: Iterable[Reachability]) -> bool:
-    """Whether the parts change their modes too seldom, when nothing is said, for one of them to do so on every tick.
+def rate(explored: Reachability) -> Fraction:
+    """On how many ticks in one a part that is explored by itself can at most change its mode in the long run, when
+    nothing is said.
 
-    A part that dwells d ticks in a mode on average, on the round that it can go most quickly, changes its mode in the
-    long run on at most one tick in d.
+    A part that dwells d ticks in a mode on average, on the round that it can go most quickly, changes its mode on at
+    most one tick in d. Parts whose rates come to less than one cannot change a mode on every tick, all together.
     """
-    return sum((_rate(each) for each in explored), Fraction(0)) < 1
-
-
-def _rate(explored: Reachability) -> Fraction:
     explorer, model = explored.explorer, explored.model
     if len(model.parts) != 1:
         raise Undecided

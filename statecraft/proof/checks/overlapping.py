@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from statecraft.findings import Finding
+from statecraft.machine import Level
 from statecraft.proof.reachability import Reachability
 
 
@@ -18,10 +19,15 @@ def overlapping(explored: Reachability) -> Iterator[Finding]:
             found |= {level for level, clash in region.tables[index].clash.items() if clash & pairs}
     for level in explored.machine.levels:
         if level.name in found:
-            yield Finding(
-                "overlapping",
-                level.place,
-                f"the set and the clear condition of {level.name} can both be true at once.",
-                "leave a gap between the two, so that only one of them can hold.",
-                subject=level.name,
-            )
+            yield overlap(level)
+
+
+def overlap(level: Level) -> Finding:
+    """That a level overlaps."""
+    return Finding(
+        "overlapping",
+        level.place,
+        f"the set and the clear condition of {level.name} can both be true at once.",
+        "leave a gap between the two, so that only one of them can hold.",
+        subject=level.name,
+    )

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 
-from statecraft.findings import Finding
-from statecraft.machine import Row
+from statecraft.findings import Finding, RowRef
+from statecraft.machine import ModeRef, Part, Row
 from statecraft.proof.checks.mode_graph import idle_said, idle_with
 from statecraft.proof.engine.diagrams import Node
 from statecraft.proof.engine.exploration import START, Config, Explorer, Region
 from statecraft.proof.engine.model import NO, NOBODY, Ask, Counters, Modes, Rows
-from statecraft.proof.reachability import Reachability, Undecided
+from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs.counterexamples import Trail
 
 
@@ -47,20 +47,24 @@ def _moved(before: Modes, after: Modes) -> set[tuple[int, int]]:
 
 
 def findings(explored: Reachability, part: int) -> Iterator[Finding]:
-    """The findings about the modes and rows of ``part``.
-
-    Raises:
-        Undecided: it was explored alone, and what it never does there needs a reason that the others may give. What was
-            found before is so.
-    """
-    model = explored.model
-    others = False
-    whole = model.parts[part]
+    """The findings about the modes and rows of ``part``."""
+    whole = explored.model.parts[part]
     gone = {mode for at, mode in left(explored) if at == part}
     reached = {explored.mode(at, mode).name for at, mode in explored.reached if at == part}
     fires = {row for at, row in fired(explored) if at == part}
+    yield from modes_unused(whole, reached)
     for place, mode in enumerate(whole.modes):
-        ref = explored.ref(part, place)
+        if mode.name in reached and place not in gone and not mode.final:
+            yield stuck(explored, part, place)
+    for row in whole.rows:
+        if row.number not in fires and any(name in reached for name in row.modes):
+            yield silent(explored, part, row)
+
+
+def modes_unused(whole: Part, reached: Collection[str]) -> Iterator[Finding]:
+    """The modes of a part that are not among those ``reached``."""
+    for mode in whole.modes:
+        ref = ModeRef(whole.name, mode.name)
         if mode.name not in reached:
             idle = idle_with(whole, mode, reached)
             into = [row for row in whole.rows if row.move == "go" and row.target == mode.name]
@@ -72,26 +76,12 @@ def findings(explored: Reachability, part: int) -> Iterator[Finding]:
                 + f"{idle_said(idle)}.",
                 f"add a row that leads to {mode.name}, or mend the ones that should; or take the mode out.",
                 mode=ref,
-                by=tuple(explored.row_ref(part, row.number) for row in into),
-                rows=tuple(explored.row_ref(part, row.number) for row in idle),
+                by=tuple(RowRef(whole.name, row.number) for row in into),
+                rows=tuple(RowRef(whole.name, row.number) for row in idle),
             )
-        elif place not in gone and not mode.final:
-            if explored.partial:
-                others = True
-            else:
-                yield _stuck(explored, part, place)
-    for row in whole.rows:
-        if row.number not in fires and any(name in reached for name in row.modes):
-            finding = _silent(explored, part, row)
-            if explored.partial and finding.code == "shadowed":
-                others = True
-            else:
-                yield finding
-    if others:
-        raise Undecided
 
 
-def _stuck(explored: Reachability, part: int, place: int) -> Finding:
+def stuck(explored: Reachability, part: int, place: int) -> Finding:
     mode = explored.mode(part, place)
     leading = [row for row in explored.model.rows_in(part, place) if row.move == "go" and row.target != mode.name]
 
@@ -111,9 +101,10 @@ def _stuck(explored: Reachability, part: int, place: int) -> Finding:
     )
 
 
-def _silent(explored: Reachability, part: int, row: Row) -> Finding:
-    """Why a row that applies in a mode that is reached never decides."""
+def silent(explored: Reachability, part: int, row: Row, ever_holds: bool = True) -> Finding:
+    """Why a row that applies in a mode that is reached never decides; not ``ever_holds``: it is known not to hold."""
     by, held = hidden(explored, part, row)
+    held = held and ever_holds
     ref = explored.row_ref(part, row.number)
     told = f"'{' '.join(row.when_text.split())}'" if row.when_text else "its condition"
     if not held:

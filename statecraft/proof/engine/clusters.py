@@ -15,6 +15,7 @@ than is: exact as long as every reading of a cell would do, else an over-approxi
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -37,6 +38,7 @@ from statecraft.machine import (
     sensors_of,
 )
 from statecraft.proof.engine.conditions import Ranges, Values, cells, satisfy, terms_of
+from statecraft.proof.engine.limits import OutOfMemory, look
 
 Known = tuple[bool, ...]
 """Answers to :attr:`Cluster.questions`."""
@@ -108,6 +110,14 @@ class Table:
     clash: dict[str, int]
 
 
+MOST_PAIRS = 60_000
+"""How many pairs of a state and a cell a cluster may have: its tables would take seconds and hundreds of megabytes."""
+
+
+class TooWide(OutOfMemory):
+    """Levels and inputs are bound up with each other in too many ways; the message names them."""
+
+
 class Cluster:
     """Inputs and levels that are bound up with each other.
 
@@ -136,11 +146,17 @@ class Cluster:
         self.inputs = tuple(dict.fromkeys([*inputs, *self._told_apart(inputs)]))
         self.cells = list(self._cells())
         self.states = list(self._states())
+        if len(self.cells) * len(self.states) > MOST_PAIRS:
+            raise TooWide(", ".join([*(level.name for level in levels), *self._sources()]))
         self._tables: dict[Known, Table] = {}
         self.pairs = len(self.states) * len(self.cells)
         self.all = (1 << self.pairs) - 1
         self.start = 1 << self.states.index((*(level.starts_on for level in levels), *(-1 for _ in self.steadies)))
         self._from = [((1 << len(self.cells)) - 1) << (state * len(self.cells)) for state in range(len(self.states))]
+
+    def _sources(self) -> list[str]:
+        """The sensors, switches and dials that are bound up with each other here."""
+        return sorted({name for atom in self.inputs for _, name in _sources(atom)})
 
     # ------------------------------------------------------------------------------------------------- cells and states
 
@@ -148,7 +164,10 @@ class Cluster:
         numeric = [atom for atom in self.inputs if isinstance(atom, Compare | Fault)]
         knots = [cells(knot, self.ranges) for knot in knots_of(numeric)]
         switches = [atom for atom in self.inputs if isinstance(atom, SwitchOn)]
+        if math.prod(map(len, knots)) << len(switches) > MOST_PAIRS:
+            raise TooWide(", ".join([*(level.name for level in self.levels), *self._sources()]))
         for some in itertools.product(*knots):
+            look()
             true: frozenset[Atom] = frozenset(atom for cell in some for atom in cell.true)
             values = {term: value for cell in some for term, value in cell.values.items()}
             for states in itertools.product((False, True), repeat=len(switches)):
@@ -215,6 +234,7 @@ class Cluster:
         """The pairs that pass ``test``."""
         made, bit = 0, 1
         for state in self.states:
+            look(len(self.cells))
             for cell in self.cells:
                 if test(state, cell):
                     made |= bit
@@ -323,6 +343,7 @@ class Cluster:
         following: list[int] = []
         bit = 1
         for state in self.states:
+            look(len(self.cells))
             for cell in self.cells:
                 bits = tuple(bool(levels[level.name] & bit) for level in self.levels)
                 after = numbers[(*bits, *(self._anchor(atom, state, cell) for atom in self.steadies))]

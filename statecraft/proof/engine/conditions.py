@@ -29,6 +29,7 @@ from statecraft.machine import (
     Sensor,
     Term,
 )
+from statecraft.proof.engine.limits import look
 from statecraft.semantics.guards import AllOf, AnyOf, Guard, Known, Negation, Test
 
 Range = tuple[int, int] | tuple[int, int, int]
@@ -244,6 +245,7 @@ def satisfy(
 
 
 def _satisfy(condition: Condition | Guard, ranges: Ranges, truths: dict[Atom | Test, bool]) -> Witness | None:
+    look()
     rest = simplify(condition, truths)
     if rest is False:
         return None
@@ -331,11 +333,13 @@ def cells(atoms: Sequence[Compare | Fault], ranges: Ranges) -> list[TruthCell]:
     found: list[TruthCell] = []
     sensors = [term for term in terms if term.kind == "sensor"]
     for number in range(1 << len(sensors)):
+        look()
         lost = {term for place, term in enumerate(sensors) if number >> place & 1}
         faults: frozenset[Atom] = frozenset(Fault(term.name) for term in lost)
         asked = [atom for atom in compares if lost.isdisjoint(terms_of(atom))]
         known: list[Literal] = [(Fault(term.name), term in lost) for term in sensors]
         for literals in _outcomes(asked, known, ranges):
+            look()
             values = consistent(literals, ranges)
             assert values is not None
             for term in terms:

@@ -11,6 +11,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Mapping
 
+from statecraft.proof.engine.limits import look
+
 FALSE, TRUE = 0, 1
 
 Node = int
@@ -78,6 +80,7 @@ class Diagrams:
         key = (condition, then, other)
         found = self._selected.get(key)
         if found is None:
+            look()
             variable = min(self._variable[node] for node in key)
             ways: dict[Node, int] = {}
             for first, a in self._ways(condition, variable):
@@ -269,15 +272,50 @@ class Diagrams:
     def choose(self, node: Node, allowed: Mapping[int, int]) -> dict[int, int] | None:
         """Outcomes within ``allowed`` of the variables asked on a way on which ``node`` is true; None if there is
         none."""
+        return self._choose(node, allowed, set())
+
+    def _choose(self, node: Node, allowed: Mapping[int, int], dead: set[Node]) -> dict[int, int] | None:
+        """``dead``: nodes from which it is known that there is no way; else each would be tried on every way to it."""
         if node == TRUE:
             return {}
-        if node == FALSE:
+        if node == FALSE or node in dead:
             return None
         variable = self._variable[node]
         mask = allowed.get(variable, self.domains[variable])
         for outcomes, way in self._branches[node]:
             if outcomes & mask:
-                rest = self.choose(way, allowed)
+                rest = self._choose(way, allowed, dead)
                 if rest is not None:
-                    return {variable: outcomes & mask, **rest}
+                    rest[variable] = outcomes & mask
+                    return rest
+        dead.add(node)
         return None
+
+    def some(self, node: Node, variables: int) -> Node:
+        """True where ``node``, which is true or false, is for some outcomes of ``variables`` (a set of bits)."""
+        return self._quantified(node, variables, TRUE, {})
+
+    def every(self, node: Node, variables: int) -> Node:
+        """True where ``node``, which is true or false, is for all outcomes of ``variables`` (a set of bits)."""
+        return self._quantified(node, variables, FALSE, {})
+
+    def _quantified(self, node: Node, variables: int, settles: Node, known: dict[Node, Node]) -> Node:
+        if self._variable[node] == _LAST or not self.asks(node) & variables:
+            return node
+        found = known.get(node)
+        if found is None:
+            look()
+            variable = self._variable[node]
+            inner = [
+                (outcomes, self._quantified(way, variables, settles, known)) for outcomes, way in self._branches[node]
+            ]
+            if variables >> variable & 1:
+                ways = [way for _, way in inner]
+                found = self.any_of(ways) if settles == TRUE else self.all_of(ways)
+            else:
+                joined: dict[Node, int] = {}
+                for outcomes, way in inner:
+                    joined[way] = joined.get(way, 0) | outcomes
+                found = self._node(variable, joined)
+            known[node] = found
+        return found

@@ -39,6 +39,7 @@ from typing import NamedTuple, Protocol
 from statecraft.machine import InMode
 from statecraft.proof.engine.clusters import Known, Question, Table
 from statecraft.proof.engine.diagrams import Node
+from statecraft.proof.engine.limits import OutOfTime, look
 from statecraft.proof.engine.model import NOBODY, Counters, Effect, Hearing, Model, Modes, Rows
 from statecraft.proof.engine.zones import FREE, Zones
 
@@ -206,10 +207,6 @@ class Watcher(Protocol):
         elsewhere)."""
 
 
-class OutOfTime(Exception):
-    """The exploration was told to end by a time, and that time has come."""
-
-
 class Explorer:
     """The reachable configurations of ``model``, found as they are asked for.
 
@@ -315,6 +312,7 @@ class Explorer:
         return self._next()
 
     def _check_time(self) -> None:
+        look(8)
         if self.deadline is not None and time.monotonic() > self.deadline:
             raise OutOfTime
 
@@ -502,6 +500,7 @@ class Explorer:
     def _split(self, zone: int, tests: tuple[tuple[str, tuple[int, ...]], ...]) -> list[tuple[int, tuple[Span, ...]]]:
         cuts: list[tuple[int, tuple[Span, ...]]] = [(zone, ())]
         for clock, constants in tests:
+            look(len(cuts))
             made = []
             edges = [0, *(constant for constant in constants if constant > 0), FREE + 1]
             for part, spans in cuts:
@@ -634,6 +633,7 @@ class Explorer:
         for region in regions:
             tables = tuple(map(id, region.tables[: len(every)]))
             for rows, piece in self.pieces(region, only):
+                look()
                 images = self._products.get((tables, from_here, piece))
                 if images is None:
                     images = self._products[tables, from_here, piece] = self._images_of(region, every, piece)
@@ -755,16 +755,19 @@ class Explorer:
             self._ways(index, region.tables[index], pairs & confined.get(index, pairs))
             for index, pairs in enumerate(every)
         ]
-        return [
-            Image(
-                each,
-                tuple(pairs for _, _, _, pairs in each),
-                self._joined(*(reset for _, reset, _, _ in each)),
-                tuple(on for fors, _, _, _ in each for on in fors),
-                tuple(states for _, _, states, _ in each),
+        found = []
+        for each in itertools.product(*options):
+            look()
+            found.append(
+                Image(
+                    each,
+                    tuple(pairs for _, _, _, pairs in each),
+                    self._joined(*(reset for _, reset, _, _ in each)),
+                    tuple(on for fors, _, _, _ in each for on in fors),
+                    tuple(states for _, _, states, _ in each),
+                )
             )
-            for each in itertools.product(*options)
-        ]
+        return found
 
     def _joined(self, *clocks: frozenset[str]) -> frozenset[str]:
         """All of some sets of clocks: the same object for the same sets, since there are very many of them."""

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import NamedTuple
 
 from statecraft.proof.engine.exploration import Boxes, Config, Explorer, TickCase, Transition
+from statecraft.proof.engine.limits import look
 from statecraft.proof.engine.zones import FREE
 
 
@@ -44,6 +45,7 @@ def cannot_reach(
     reached = dict.fromkeys(asked)
     queue = list(reached)
     while queue:
+        look()
         number = queue.pop()
         config = explorer.configs[number]
         left[number] = [] if goal(config) else [Subset(config.boxes, config.zone)]
@@ -63,6 +65,7 @@ def cannot_reach(
         if not left[number]:
             waiting |= dict.fromkeys(edge.source for edge in into[number])
     while waiting:
+        look()
         number = next(iter(waiting))
         del waiting[number]
         if not left.get(number):
@@ -118,6 +121,7 @@ def _by_rows(edges: Iterable[Transition]) -> dict[object, list[Transition]]:
 def _common(explorer: Explorer, some: Sequence[Subset], others: Sequence[Subset]) -> list[Subset]:
     found = []
     for one in some:
+        look()
         for other in others:
             zone = explorer.zones.both(one.zone, other.zone)
             boxes = tuple(mine & theirs for mine, theirs in zip(one.boxes, other.boxes, strict=True))

@@ -12,9 +12,10 @@ others), and a clock matters only up to the largest constant that it may still b
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from types import MappingProxyType
 from typing import Protocol
 
 from statecraft.machine import (
@@ -37,6 +38,7 @@ from statecraft.machine import (
     Part,
     Row,
     Silent,
+    Steady,
     SwitchOn,
     Taken,
     Term,
@@ -54,7 +56,7 @@ from statecraft.proof.engine.clusters import (
     overlaps,
     steady_clock,
 )
-from statecraft.proof.engine.conditions import holds, ranges_of
+from statecraft.proof.engine.conditions import holds, ranges_of, satisfy
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Diagrams, Node
 from statecraft.proof.engine.observer import possible_atoms, settled
 
@@ -64,6 +66,9 @@ NOBODY = -1
 MOST_COUNTED = 500
 """How many configurations a counter that counts time may come to before it is counted loosely, where that is
 allowed."""
+
+MOST_READ = 12
+"""How many different atoms a level may read for its definition to be looked at in full."""
 
 DEAD = None
 """In place of a counter's value: nothing asks about it before it is next set."""
@@ -159,6 +164,11 @@ class Model:
         events: the commands that can be taken; by default those that some row of ``machine`` tests.
         loosely: counters that count time over many configurations are told apart only as far as rows ask about them,
             and may step on any tick on which they count. More may seem reachable than is; never less.
+        inlined: levels whose state is no memory but follows from the inputs of the tick, by name and by the part whose
+            rows read it (None: an observer): the condition on which they are on. See ``definitions`` and
+            :mod:`statecraft.proof.engine.slicing`.
+        kept_clocks: the clocks that are followed; None for all. A test of any other is one of a dial that is as free
+            as any input, of the name of :func:`clock_dial`.
     """
 
     def __init__(
@@ -168,8 +178,17 @@ class Model:
         watched: dict[str, int] | None = None,
         events: frozenset[str] | None = None,
         loosely: bool = False,
+        inlined: Mapping[tuple[str, str | None], Condition] = MappingProxyType({}),
+        kept_clocks: frozenset[str] | None = None,
     ) -> None:
         self.machine = machine
+        self.inlined = inlined
+        self.kept_clocks = kept_clocks
+        self._free_tests: dict[tuple[str, int], Condition] = {}
+        self._inlined_asks: dict[tuple[str, int, int], Ask] = {}
+        self._reads_modes: dict[tuple[str, str | None], bool] = {}
+        self._level_seen: dict[object, Node] = {}
+        self.levels = tuple(level for level in machine.levels if (level.name, None) not in inlined)
         self.parts = machine.parts
         self.ranges = ranges_of(machine)
         self.watched = dict(watched or {})
@@ -182,19 +201,26 @@ class Model:
         known_events = machine.events() if events is None else events
         self.takes: tuple[str | None, ...] = (None, *(c.name for c in machine.commands if c.name in known_events))
         rows = [row.when for part in self.parts for row in part.rows]
-        seen = [atom for condition in self.observed for atom in possible_atoms(machine, condition)]
-        asked = [atom for condition in rows for atom in atoms(condition)]
-        inputs = [each for atom in (*asked, *seen) for each in self._plain(atom)]
         read = {sensor for condition in (*rows, *self.observed) for sensor in sensors_of(condition)}
+        done: dict[tuple[str, str | None], None] = {}
+        seen = [
+            atom
+            for condition in self.observed
+            for each in possible_atoms(machine, condition)
+            for atom in self.read_by(each, None, done)
+        ]
+        asked = [atom for part in self.parts for row in part.rows for atom in self.read_by(row.when, part.name, done)]
+        inputs = [each for atom in dict.fromkeys([*asked, *seen]) for each in self._plain(atom)]
         read |= {s for level in machine.levels for c in (level.set, level.clear) for s in sensors_of(c)}
+        read |= {s for condition in inlined.values() for s in sensors_of(condition)}
         inputs += [Fault(sensor) for sensor in sorted(read)]
         self._seen_tests: dict[str, set[int]] = {}
         for atom in seen:
             test = self._seen_test(atom)
-            if test is not None:
+            if test is not None and self._follows(test.clock):
                 self._seen_tests.setdefault(test.clock, set()).add(test.ticks)
                 self.watched[test.clock] = max(test.ticks, self.watched.get(test.clock, 0))
-        self.clusters = clusters_of(machine.levels, inputs, self.ranges)
+        self.clusters = clusters_of(self.levels, inputs, self.ranges)
         self.with_state = sum(1 for cluster in self.clusters if cluster.levels)
         self.level_cluster = {level.name: c.index for c in self.clusters for level in c.levels}
         self.input_cluster = {atom: c.index for c in self.clusters for atom in c.inputs}
@@ -248,6 +274,7 @@ class Model:
                 clock in rows_do.entered or tuple(region.passed(clock, each) for each in ticks)
                 for clock, ticks in self._seen_tests.items()
             ),
+            rows_do.entered if self.kept_clocks is not None else None,
             region.known,
         )
         found = self._observed.get(key)
@@ -269,10 +296,96 @@ class Model:
                 return FALSE
             case After(_, group) if group is not None and group not in self.parts[0].modes[rows_do.modes[0]].groups:
                 return FALSE
+            case LevelOn(level) if (level, None) in self.inlined:
+                key = (level, region.known)
+                found = self._level_seen.get(key)
+                if found is None:
+                    found = self._level_seen[key] = self._observe(self.inlined[level, None], rows_do, counters, region)
+                return found
         test = self._seen_test(condition)
         if test is not None and test.clock in rows_do.entered:
             return TRUE if test.ticks <= 0 else FALSE
+        if test is not None and not self._follows(test.clock):
+            return self._observe(self._free_test(test.clock, test.ticks), rows_do, counters, region)
         return self._leaf(test or condition, region.passed, counters, rows_do.modes, region.tables)
+
+    # --------------------------------------------------------------------------------- what is free, and what follows
+
+    def _follows(self, clock: str) -> bool:
+        return self.kept_clocks is None or clock in self.kept_clocks
+
+    def _free_test(self, clock: str, ticks: int) -> Condition:
+        """``clock >= ticks`` of a clock that is not followed.
+
+        A message sets its clocks to 0 on the tick that takes it; and a command has been absent for as long as its link
+        has been silent.
+        """
+        key = (clock, ticks)
+        found = self._free_tests.get(key)
+        if found is None:
+            found = self._free_tests[key] = self._free_test_of(clock, ticks)
+        return found
+
+    def _free_test_of(self, clock: str, ticks: int) -> Condition:
+        if ticks <= 0:
+            return And(())
+        kind, _, name = clock.partition(" ")
+        known = Term("dial", clock_dial(clock))
+        passed: Condition = Compare(known, ">=", None, ticks)
+        if kind == "absent":
+            link = self.machine.command(name).link
+            silence = Term("dial", clock_dial(f"silent {link}"))
+            if link is not None and silence in self.ranges and not self._follows(f"silent {link}"):
+                passed = Or((passed, Compare(silence, ">=", None, ticks)))
+            return And((passed, Not(Taken(name))))
+        if kind == "silent":
+            said = [c.name for c in self.machine.commands if c.link == name and c.name in self.takes]
+            return And((passed, *(Not(Taken(each)) for each in said)))
+        return passed
+
+    def read_by(
+        self, condition: Condition, part: str | None, done: dict[tuple[str, str | None], None]
+    ) -> Iterator[Atom]:
+        """The atoms that decide ``condition``, by way of levels that follow from inputs and of clocks that are free;
+        each such level once."""
+        for atom in atoms(condition):
+            match atom:
+                case LevelOn(level) if (level, part) in self.inlined:
+                    if (level, part) not in done:
+                        done[level, part] = None
+                        yield from self.read_by(self.inlined[level, part], part, done)
+                    continue
+                case Absent(command, ticks) if not self._follows(f"absent {command}"):
+                    yield from atoms(self._free_test(f"absent {command}", ticks))
+                    continue
+                case Silent(link) if not self._follows(f"silent {link}"):
+                    silence = self._silence(link)
+                    if silence is not None:
+                        yield from atoms(self._free_test(f"silent {link}", silence))
+                    continue
+                case After(ticks, group):
+                    owner = part or self.parts[0].name
+                    clock = f"mode {owner}" if group is None else f"group {owner}.{group}"
+                    if not self._follows(clock):
+                        yield from atoms(self._free_test(clock, ticks))
+                        continue
+            yield atom
+
+    def _depends_on_mode(self, level: str, part: str | None) -> bool:
+        """Whether a level that follows from inputs asks about modes."""
+        key = (level, part)
+        if key not in self._reads_modes:
+            self._reads_modes[key] = False
+            self._reads_modes[key] = any(
+                isinstance(atom, InMode)
+                or (
+                    isinstance(atom, LevelOn)
+                    and (atom.level, part) in self.inlined
+                    and self._depends_on_mode(atom.level, part)
+                )
+                for atom in atoms(self.inlined[key])
+            )
+        return self._reads_modes[key]
 
     def _silence(self, link: str) -> int | None:
         return next(each.silent for each in self.machine.links if each.name == link)
@@ -297,7 +410,11 @@ class Model:
         entered on this tick."""
         known = self._alike.get(id(condition))
         if known is None:
-            alike = not any(isinstance(atom, After | InMode) for atom in atoms(condition))
+            name = self.parts[part].name
+            alike = not any(
+                isinstance(atom, After | InMode) or (isinstance(atom, LevelOn) and (atom.level, name) in self.inlined)
+                for atom in atoms(condition)
+            )
             asked = self._asked(condition, part, mode, entering)
             known = self._alike[id(condition)] = (condition, asked if alike else None)
         return known[1] or self._asked(condition, part, mode, entering)
@@ -323,10 +440,12 @@ class Model:
             case After(ticks, group):
                 return self._after(ticks, group, part, mode, entering)
             case Absent(command, ticks):
-                return Ask("atom", atom=ClockTest(f"absent {command}", ticks))
+                return self._test(f"absent {command}", ticks, part, mode)
             case Silent(link):
                 silence = self._silence(link)
-                return NO if silence is None else Ask("atom", atom=ClockTest(f"silent {link}", silence))
+                return NO if silence is None else self._test(f"silent {link}", silence, part, mode)
+            case LevelOn(level) if (level, self.parts[part].name) in self.inlined:
+                return self._inlined_ask(level, part, mode)
             case InMode(other, modes) if other == self.parts[part].name:
                 return YES if self.parts[part].modes[mode].name in modes else NO
             case _:
@@ -340,7 +459,21 @@ class Model:
         if entering is not None and (group is None or group not in here.groups):
             return YES if ticks <= 0 else NO
         clock = f"mode {self.parts[part].name}" if group is None else f"group {self.parts[part].name}.{group}"
-        return Ask("atom", atom=ClockTest(clock, ticks))
+        return self._test(clock, ticks, part, mode)
+
+    def _test(self, clock: str, ticks: int, part: int, mode: int) -> Ask:
+        if self._follows(clock):
+            return Ask("atom", atom=ClockTest(clock, ticks))
+        return self.asked(self._free_test(clock, ticks), part, mode)
+
+    def _inlined_ask(self, level: str, part: int, mode: int) -> Ask:
+        """A level that follows from inputs; worked out once, so that levels over levels are no tree but a diagram."""
+        name = self.parts[part].name
+        key = (level, part, mode if self._depends_on_mode(level, name) else 0)
+        found = self._inlined_asks.get(key)
+        if found is None:
+            found = self._inlined_asks[key] = self.asked(self.inlined[level, name], part, mode)
+        return found
 
     def desk(self, part: int, mode: int) -> Dispatch:
         """The rows that can decide in ``mode`` of ``part``."""
@@ -921,10 +1054,58 @@ def with_value(atom: Compare, counter: str, value: int) -> Compare:
 
 
 def _leaves(ask: Ask) -> Iterator[Atom | ClockTest]:
-    if ask.atom is not None:
-        yield ask.atom
-    for each in ask.of:
-        yield from _leaves(each)
+    """The atoms of ``ask``; what stands in it at several places is looked at once."""
+    seen: set[int] = set()
+    waiting = [ask]
+    while waiting:
+        each = waiting.pop()
+        if id(each) in seen:
+            continue
+        seen.add(id(each))
+        if each.atom is not None:
+            yield each.atom
+        waiting += reversed(each.of)
+
+
+def clock_dial(clock: str) -> str:
+    """The name of the dial that stands for a clock that is not followed. No name in a machine has a space in it."""
+    return f"clock {clock}"
+
+
+def definitions(machine: Machine) -> dict[tuple[str, str | None], Condition]:
+    """The levels that remember nothing: on or off follows from the tick's inputs, since set, doubt or clear holds on
+    every tick. They are evaluated by diagram, and tie no inputs together.
+
+    A level that another one with a memory reads stays among those: they are decided together.
+    """
+    ranges = ranges_of(machine)
+    found: dict[str, Condition] = {}
+    for level in machine.levels:
+        read = [atom for condition in (level.set, level.clear) for atom in atoms(condition)]
+        if level.set_ticks or level.clear_ticks or any(isinstance(atom, InMode | Steady) for atom in read):
+            continue
+        if any(isinstance(atom, LevelOn) and atom.level not in found for atom in read):
+            continue
+        doubt = [Fault(s) for s in (dict.fromkeys([*sensors_of(level.set), *sensors_of(level.clear)]))]
+        on = (level.set, *(doubt if level.on_if_in_doubt else ()))
+        complete = level.clear == Not(level.set) or level.set == Not(level.clear)
+        if not complete and len(set(read)) <= MOST_READ:
+            complete = satisfy(Not(Or((*on, level.clear))), ranges) is None
+        if complete:
+            found[level.name] = Or(on)
+    kept = {
+        atom.level
+        for level in machine.levels
+        if level.name not in found
+        for condition in (level.set, level.clear)
+        for atom in atoms(condition)
+        if isinstance(atom, LevelOn)
+    }
+    for level in reversed(machine.levels):
+        if level.name in kept and level.name in found:
+            kept |= {atom.level for atom in atoms(found.pop(level.name)) if isinstance(atom, LevelOn)}
+    parts = (None, *(part.name for part in machine.parts))
+    return {(level, part): condition for level, condition in found.items() for part in parts}
 
 
 def _spread(live: list[set[int]], steps: list[tuple[int, int, set[int]]]) -> None:

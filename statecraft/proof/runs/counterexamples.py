@@ -20,6 +20,7 @@ from statecraft.proof.engine.clusters import Cluster, InputCell, knots_of
 from statecraft.proof.engine.conditions import consistent, terms_of
 from statecraft.proof.engine.diagrams import Node
 from statecraft.proof.engine.exploration import NOW, START, Config, Explorer, Span, TickCase, Transition
+from statecraft.proof.engine.limits import look
 from statecraft.proof.engine.model import Model, Rows
 from statecraft.proof.engine.zones import FREE, Clocks, Matrix
 
@@ -111,6 +112,7 @@ def ticks_of(explorer: Explorer, number: int, trail: Trail) -> list[Tick]:
     into = _edges_into(explorer)
     while place != START:
         for edge in into.get(place, ()):
+            look()
             source = START if edge.source == START else explorer.number(edge.source)
             begun = explorer.origin if source == START else explorer.configs[source]
             found = _back(explorer, edge, begun.zone, point, ())
@@ -560,6 +562,7 @@ def _chain(explorer: Explorer, index: int, ticks: Sequence[Tick], goal: int) -> 
     states = cluster.start
     sets: list[int] = []
     for tick in ticks:
+        look()
         sets.append(states)
         allowed, table = _allowed(explorer, tick, index), tick.way.region.tables[index]
         states = cluster.image(table, cluster.pairs_from(states) & allowed)
@@ -596,6 +599,7 @@ def _stretch(
 
     states = [state for state in range(len(cluster.states)) if before >> state & 1]
     for cell in order:
+        look(len(states))
         for state in states:
             first = pair(state, cell)
             if first is None:
@@ -617,6 +621,7 @@ def _long_stretch(cluster: Any, table: Any, allowed: int, ticks: int, before: in
     cells = len(cluster.cells)
     layers = [before]
     while len(layers) <= ticks:
+        look()
         following = cluster.image(table, cluster.pairs_from(layers[-1]) & allowed)
         layers.append(following)
         if len(layers) > 2 and following == layers[-2]:
@@ -625,6 +630,7 @@ def _long_stretch(cluster: Any, table: Any, allowed: int, ticks: int, before: in
     path: list[tuple[int, int]] = []
     at = ticks
     while at:
+        look()
         layer = layers[min(at - 1, steady)]
         found = None
         options = cluster.pairs_from(layer) & allowed
@@ -660,6 +666,7 @@ def _choose(model: Model, tick: Tick, pairs: tuple[int, ...], count: int, last: 
     allowed[model.command] = tick.way.region.hearing.takes
     free = [*range(model.with_state, len(model.clusters)), model.command]
     for variable in reversed(free):
+        look()
         # what it was, if that can be; else the first that can
         mask = allowed.get(variable, diagrams.domains[variable])
         preferred = last.get(variable, 0) if variable != model.command else 0

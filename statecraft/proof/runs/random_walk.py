@@ -13,8 +13,9 @@ import random
 import time
 from collections.abc import Iterable
 
-from statecraft.machine import Absent, After, LevelOn, Machine, Row, Silent, Steady, Taken, Term, atoms
+from statecraft.machine import Absent, After, And, LevelOn, Machine, Row, Silent, Steady, Taken, Term, atoms
 from statecraft.proof.engine.cone import all_atoms
+from statecraft.proof.engine.limits import look
 from statecraft.proof.engine.model import NOBODY, Model
 from statecraft.simulation import Simulation, State
 
@@ -39,6 +40,7 @@ class Play:
         rows: the rows that have decided.
         reached: the modes that their parts have been in at the end of a tick.
         left: the modes that their parts have been seen to leave.
+        ways: each part, mode and row by which the part has been seen to leave the mode.
     """
 
     def __init__(self, machine: Machine) -> None:
@@ -46,7 +48,8 @@ class Play:
         self.rows: set[RowPlace] = set()
         self.reached: set[RowPlace] = set()
         self.left: set[RowPlace] = set()
-        self._model = Model(machine)
+        self.ways: set[tuple[int, int, int]] = set()
+        self._model = _inputs_of(machine)
         self._simulation = Simulation(machine)
         index = self._simulation.layout.index
         self._modes_at = [index["mode", part.name] for part in machine.parts]
@@ -82,12 +85,20 @@ class Play:
         while (wanted or leaving) and self._ticks < last + PATIENCE:
             if deadline is not None and time.monotonic() > deadline:
                 return
+            look()
             self._attempt(wanted, leaving)
             some = len(wanted) + len(leaving)
             wanted -= self.rows
             leaving -= self.left
             if len(wanted) + len(leaving) < some:
                 last = self._ticks
+
+    def watch(self, states: Iterable[State]) -> None:
+        """See what happens in ``states``, which follow each other from tick 0 on."""
+        before = self._simulation.layout.start
+        for state in states:
+            self._see(before, state)
+            before = state
 
     def _attempt(self, wanted: set[RowPlace], leaving: set[RowPlace]) -> None:
         """Choose a row, a state in which it applies and inputs, and hold them."""
@@ -153,12 +164,16 @@ class Play:
         before = self._simulation.state
         state = self._simulation.step_chosen(readings, switches, dials, take, heard)
         self._ticks += 1
+        self._see(before, state)
+
+    def _see(self, before: State, state: State) -> None:
         decided = [(part, state[at]) for part, at in enumerate(self._row_at) if state[at] != NOBODY]
         if decided:
             self.rows.update(decided)
             for part, at in enumerate(self._modes_at):
                 if state[at] != before[at]:
                     self.left.add((part, before[at]))
+                    self.ways.add((part, before[at], state[self._row_at[part]]))
             self._keep(state)
 
     def _keep(self, state: State) -> None:
@@ -198,3 +213,10 @@ class Play:
             tuple(dial.start if (v := values.get(Term("dial", dial.name))) is None else v for dial in machine.dials),
             tuple(place for place in self._commands.values() if chance.random() < often),
         )
+
+
+def _inputs_of(machine: Machine) -> Model:
+    """A model for the sake of the kinds of inputs that there are: no level ties sensors together in it."""
+    parts = (None, *(part.name for part in machine.parts))
+    inlined = {(level.name, part): And((level.set, level.clear)) for level in machine.levels for part in parts}
+    return Model(machine, inlined=inlined)

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Iterator
 from typing import NamedTuple
 
 from statecraft.findings import Run
-from statecraft.proof.engine.exploration import NOW, START, Config, Explorer, Watcher
+from statecraft.proof.engine.exploration import ANYTHING, NOW, START, Config, Explorer, Only, Watcher
 from statecraft.proof.engine.model import Model, Rows
 from statecraft.proof.runs.counterexamples import Trail, run_of, zone_after
 
@@ -34,10 +34,11 @@ class Search:
 
     Args:
         watcher: follow his phases too.
+        only: what every step is confined to.
     """
 
-    def __init__(self, model: Model, watcher: Watcher | None = None) -> None:
-        self.explorer = Explorer(model, timed=True, watcher=watcher)
+    def __init__(self, model: Model, watcher: Watcher | None = None, only: Only = ANYTHING) -> None:
+        self.explorer = Explorer(model, timed=True, watcher=watcher, only=only)
         self._followed: list[tuple[int, int]] = []  # least tick and number, in the order in which they were followed
 
     def shortest(self, goal: Goal, deadline: float | None = None) -> Found | None:

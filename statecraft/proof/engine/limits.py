@@ -1,0 +1,118 @@
+"""One deadline and one limit of memory, which every loop of the proof looks at.
+
+A proof sets them (:func:`proving`), a question may be given a share of the time (:func:`within`), and whatever may go
+on for long calls :func:`look`. Nothing is handed down: a loop that does not know for whom it works cannot forget it.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+MEMORY_MB = 2048
+"""What a proof may use unless it is told otherwise."""
+
+EVERY = 64
+"""Every so many looks the clock is read; every so many of those the memory."""
+
+_STATM = Path("/proc/self/statm")
+_PAGE = os.sysconf("SC_PAGE_SIZE") if hasattr(os, "sysconf") else 4096
+
+
+class OutOfTime(Exception):
+    """The time, or the memory, that was given has come to its end. ``limit`` says which."""
+
+    limit = "time"
+
+
+class OutOfMemory(OutOfTime):
+    """The memory that was given is used."""
+
+    limit = "memory"
+
+
+class _Limits:
+    deadline: float | None = None
+    share: float | None = None
+    memory_mb: int | None = None
+    looks = 0
+    full = False
+
+
+def memory_mb() -> int:
+    """What this process uses now, in megabytes; 0 where the system does not say."""
+    try:
+        return int(_STATM.read_text().split()[1]) * _PAGE >> 20
+    except (OSError, ValueError, IndexError):
+        return 0
+
+
+def look(often: int = 1) -> None:
+    """Raise what the limits say, if they have been reached; ``often`` is how much work lies between two looks.
+
+    Raises:
+        OutOfTime: the deadline has come, or the memory is used (:class:`OutOfMemory`).
+    """
+    _Limits.looks += often
+    if _Limits.looks < EVERY:
+        return
+    _Limits.looks = 0
+    now()
+
+
+_turn = 0
+
+
+def now() -> None:
+    """As :func:`look`, at once."""
+    global _turn
+    if _Limits.full:
+        raise OutOfMemory
+    if _Limits.deadline is not None and time.monotonic() > _Limits.deadline:
+        raise OutOfTime
+    if _Limits.share is not None and time.process_time() > _Limits.share:
+        raise OutOfTime
+    _turn += 1
+    if _turn % EVERY == 0 and _Limits.memory_mb is not None and memory_mb() > _Limits.memory_mb:
+        _Limits.full = True
+        raise OutOfMemory
+
+
+def left() -> float | None:
+    """The seconds that are left; None without a limit."""
+    rest = [] if _Limits.deadline is None else [_Limits.deadline - time.monotonic()]
+    rest += [] if _Limits.share is None else [_Limits.share - time.process_time()]
+    return min(rest, default=None)
+
+
+@contextmanager
+def proving(seconds: float | None, memory: int | None = MEMORY_MB) -> Iterator[None]:
+    """The limits of one proof: seconds from now (None: none), and megabytes in use."""
+    before = _Limits.deadline, _Limits.memory_mb, _Limits.share
+    _Limits.share = None
+    _Limits.deadline = None if seconds is None else time.monotonic() + seconds
+    _Limits.memory_mb, _Limits.full = memory, False
+    try:
+        yield
+    finally:
+        _Limits.deadline, _Limits.memory_mb, _Limits.share = before
+        _Limits.full = False
+
+
+@contextmanager
+def within(seconds: float | None) -> Iterator[None]:
+    """A share of the work: at most so many seconds of the processor from now, and never more than there are. So what
+    is decided does not depend on what else the computer does, as long as there is time."""
+    if seconds is None:
+        yield
+        return
+    before = _Limits.share
+    share = time.process_time() + seconds
+    _Limits.share = share if before is None else min(before, share)
+    try:
+        yield
+    finally:
+        _Limits.share = before

@@ -1,0 +1,328 @@
+"""A slice of a machine: what a question needs is followed, all else is an input, free on every tick.
+
+Almost every question is about one or two ticks of one part. So nearly everything is forgotten: the modes of other
+parts, counters, what levels remember, how long their conditions have lasted, clocks. What is forgotten becomes a dial
+(no name in a machine has a space in it; the names of these do), and the machine that is left is explored as any other.
+
+Why a slice may be relied on. Take any run of the machine. On each tick give every dial the value that the thing it
+stands for had *where the machine read it*: then the same rows decide in the slice, what is followed takes the same
+values, and so every run of the machine is one of the slice. Hence what no run of the slice does, no run of the machine
+does: a promise kept there is kept, a row that never decides there never decides, a level that cannot overlap there
+cannot. What the slice *can* do is a suspicion: its run, less the dials, is played to the simulation, the judge.
+Whether something *can be reached* does not carry over at all, see :mod:`statecraft.proof.slices`.
+
+For the argument to hold, a thing that is read at two moments of a tick has a dial for each:
+
+- The mode of a part that is not followed is read *before* it decides (by levels, by itself and by the parts written
+  before it) and *after* (by the parts written after it and by observers). The same holds for counters.
+- A clock is read after it has advanced, and set to 0 in step 4 only if its part enters something: the slice knows of
+  the parts that it follows that they do. A gate is judged as if entered: its clocks are 0 and no dial. See
+  :class:`statecraft.proof.engine.model.Model`.
+- A level is decided once, in step 3, from the modes before the tick: where a row or an observer would see a followed
+  part's mode after it, the level reads a dial for the mode before.
+
+A level whose memory is not followed is *inlined*: it is on if its set condition holds (and has lasted: a free switch),
+or it is in doubt, or it was on before (a free switch) and its clear condition does not hold (or has not lasted). So it
+is exact on every tick on which its condition says what it is, and ties no sensors to each other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+
+from statecraft.machine import (
+    Absent,
+    After,
+    And,
+    Compare,
+    Condition,
+    Dial,
+    Fault,
+    InMode,
+    Level,
+    LevelOn,
+    Machine,
+    Not,
+    Or,
+    Part,
+    Row,
+    Silent,
+    Steady,
+    Term,
+    Unit,
+    atoms,
+)
+from statecraft.proof.engine.clusters import read_by
+from statecraft.proof.engine.cone import all_atoms, levels_read
+from statecraft.proof.engine.model import clock_dial, definitions
+
+Thing = tuple[str, str]
+"""What may be followed: ``("mode", PART)``, ``("counter", NAME)``, ``("level", NAME)`` (its memory), ``("for", NAME)``
+(how long its conditions have lasted, steadiness included) and ``("clock", CLOCK)``."""
+
+MOST_ATOMS = 300
+"""A level with a memory that reads levels without one has them written out; beyond so many atoms they are free."""
+
+
+@dataclass(frozen=True)
+class Source:
+    """What a dial stands for: a thing, and ``when`` it is read: ``before`` or ``after`` its part has decided, or
+    ``set`` or ``clear`` of a level's switches; "" where there is one moment only."""
+
+    thing: Thing
+    when: str = ""
+
+
+@dataclass(frozen=True)
+class Sliced:
+    """A slice, as a machine and what its model has to know.
+
+    Attributes:
+        machine: the parts that are followed, with dials for the rest. Its levels are all that are read; those that are
+            inlined stand there as they are in the file, to be looked at.
+        observed: the conditions that were asked about, as they are in the slice.
+        inlined, kept_clocks: see :class:`statecraft.proof.engine.model.Model`.
+        sources: what each dial stands for.
+        things: everything that is followed.
+    """
+
+    machine: Machine
+    observed: tuple[Condition, ...]
+    inlined: Mapping[tuple[str, str | None], Condition]
+    kept_clocks: frozenset[str]
+    sources: Mapping[str, Source]
+    things: frozenset[Thing]
+
+
+def sliced(
+    machine: Machine, parts: Iterable[str], things: Iterable[Thing], observed: Iterable[Condition] = ()
+) -> Sliced:
+    """``machine`` with only ``parts`` and ``things`` followed; ``observed`` are conditions of observers."""
+    return _Slicing(machine, frozenset(parts), frozenset(things), tuple(observed)).done()
+
+
+@dataclass
+class _Slicing:
+    machine: Machine
+    parts: frozenset[str]
+    things: frozenset[Thing]
+    observed: tuple[Condition, ...]
+    dials: dict[str, Dial] = field(default_factory=dict)
+    sources: dict[str, Source] = field(default_factory=dict)
+
+    def done(self) -> Sliced:
+        machine = self.machine
+        self.place = {part.name: place for place, part in enumerate(machine.parts)}
+        self.modes = {part.name: {mode.name: place for place, mode in enumerate(part.modes)} for part in machine.parts}
+        self.counters = {counter.name: counter for part in machine.parts for counter in part.counters}
+        followed = [part for part in machine.parts if part.name in self.parts]
+        read = levels_read(machine, followed, self.observed)
+        defined = {level for level, _ in definitions(machine)}
+        kept = [level for level in read if self._remembered(level) and level.name not in defined]
+        names = {level.name for level in kept}
+        self.levels = {level.name: level for level in machine.levels}
+        inlined: dict[tuple[str, str | None], Condition] = {}
+        for level in read:
+            if level.name not in names:
+                for reader in (None, *self.parts):
+                    inlined[level.name, reader] = self._inlined(level, reader)
+        with_memory = {level.name: self._with_memory(level, inlined, names) for level in kept}
+        parts = tuple(self._part(part) for part in followed)
+        seen = tuple(self._rewritten(condition, None) for condition in self.observed)
+        self._clock_dials(followed)
+        clocks = frozenset(name for kind, name in self.things if kind == "clock")
+        return Sliced(
+            replace(
+                machine,
+                parts=parts,
+                levels=tuple(with_memory.get(level.name, level) for level in read),
+                dials=(*machine.dials, *self.dials.values()),
+                promises=(),
+                trials=(),
+            ),
+            seen,
+            inlined,
+            clocks,
+            self.sources,
+            self.things | {("mode", part) for part in self.parts},
+        )
+
+    # ------------------------------------------------------------------------------------------------------------ dials
+
+    def _dial(self, name: str, low: int, high: int, source: Source) -> Term:
+        self.dials.setdefault(name, Dial(name, "", "", Unit.NUMBER, low, high, low))
+        self.sources[name] = source
+        return Term("dial", name)
+
+    def _switch(self, name: str, source: Source) -> Condition:
+        return Compare(self._dial(name, 0, 1, source), "==", None, 1)
+
+    def _clock_dials(self, followed: list[Part]) -> None:
+        """Dials for the clocks that are not followed, up to what they are compared with."""
+        most: dict[str, int] = {}
+
+        def reads(clock: str, ticks: int) -> None:
+            if ("clock", clock) not in self.things:
+                most[clock] = max(ticks, most.get(clock, 1))
+
+        silences = {link.name: link.silent for link in self.machine.links}
+        links = {command.name: command.link for command in self.machine.commands}
+        asked = [(part.name, row.when) for part in followed for row in part.rows]
+        asked += [(self.machine.parts[0].name, each) for each in self.observed]
+        for part, condition in asked:
+            for atom in atoms(condition):
+                match atom:
+                    case After(ticks, group):
+                        reads(f"mode {part}" if group is None else f"group {part}.{group}", ticks)
+                    case Absent(command, ticks):
+                        reads(f"absent {command}", ticks)
+                        if (link := links[command]) is not None:
+                            reads(f"silent {link}", ticks)
+                    case Silent(link):
+                        reads(f"silent {link}", silences[link] or 0)
+        for clock, ticks in most.items():
+            self._dial(clock_dial(clock), 0, ticks, Source(("clock", clock)))
+
+    # ------------------------------------------------------------------------------------------------------- conditions
+
+    def _when(self, part: str, reader: str | None) -> str:
+        """At which moment of the tick ``reader`` (None: an observer) sees ``part``."""
+        return "after" if reader is None or self.place[part] < self.place[reader] else "before"
+
+    def _rewritten(self, condition: Condition, reader: str | None) -> Condition:
+        """A condition of a row of ``reader``, or of an observer."""
+        match condition:
+            case Not(of):
+                return Not(self._rewritten(of, reader))
+            case And(of):
+                return And(tuple(self._rewritten(each, reader) for each in of))
+            case Or(of):
+                return Or(tuple(self._rewritten(each, reader) for each in of))
+            case InMode(part) if part not in self.parts:
+                return self._in_mode(condition, self._when(part, reader))
+            case Compare(left, op, right, offset):
+                first = self._term(left, reader)
+                assert first is not None
+                return Compare(first, op, self._term(right, reader), offset)
+            case _:
+                return condition
+
+    def _in_mode(self, atom: InMode, when: str) -> Condition:
+        numbers = self.modes[atom.part]
+        where = self._dial(f"{atom.part} {when}", 0, max(1, len(numbers) - 1), Source(("mode", atom.part), when))
+        return Or(tuple(Compare(where, "==", None, numbers[mode]) for mode in atom.modes))
+
+    def _term(self, term: Term | None, reader: str | None) -> Term | None:
+        if term is None or term.kind != "counter":
+            return term
+        counter = self.counters[term.name]
+        if ("counter", term.name) in self.things and counter.part in self.parts:
+            return term
+        when = self._when(counter.part, reader)
+        return self._dial(f"{term.name} {when}", counter.low, counter.high, Source(("counter", term.name), when))
+
+    # ----------------------------------------------------------------------------------------------------------- levels
+
+    def _remembered(self, level: Level) -> bool:
+        return ("level", level.name) in self.things or ("for", level.name) in self.things
+
+    def _of_level(self, condition: Condition, level: str, reader: str | None, exact: bool) -> Condition:
+        """A level's condition as ``reader`` is to see it (``exact``: in the level itself): modes before the tick."""
+        match condition:
+            case Not(of):
+                return Not(self._of_level(of, level, reader, exact))
+            case And(of):
+                return And(tuple(self._of_level(each, level, reader, exact) for each in of))
+            case Or(of):
+                return Or(tuple(self._of_level(each, level, reader, exact) for each in of))
+            case InMode(part):
+                if part in self.parts and (exact or part == reader):
+                    return condition
+                return self._in_mode(condition, "before")
+            case Compare(left, op, right, offset):
+                first = self._level_term(left)
+                assert first is not None
+                return Compare(first, op, self._level_term(right), offset)
+            case Steady(sensor, band, ticks) if ("for", level) not in self.things:
+                name = f"steady {sensor} {band} {ticks}"
+                return And((Not(Fault(sensor)), self._switch(name, Source(("for", level), name))))
+            case _:
+                return condition
+
+    def _level_term(self, term: Term | None) -> Term | None:
+        if term is None or term.kind != "counter":
+            return term
+        counter = self.counters[term.name]
+        return self._dial(f"{term.name} before", counter.low, counter.high, Source(("counter", term.name), "before"))
+
+    def _held(self, level: Level, word: str, condition: Condition, ticks: int) -> Condition:
+        """The condition with its ``for`` as a free switch."""
+        if not ticks:
+            return condition
+        lasted = self._switch(f"{level.name} {word} long", Source(("for", level.name), word))
+        return And((condition, lasted))
+
+    def _inlined(self, level: Level, reader: str | None) -> Condition:
+        turns_on = self._held(level, "set", self._of_level(level.set, level.name, reader, False), level.set_ticks)
+        turns_off = self._held(
+            level, "clear", self._of_level(level.clear, level.name, reader, False), level.clear_ticks
+        )
+        doubt = tuple(Fault(sensor) for sensor in read_by(level)) if level.on_if_in_doubt else ()
+        if (level.name, None) in definitions(self.machine):
+            return Or((turns_on, *doubt))
+        before = self._switch(f"{level.name} before", Source(("level", level.name)))
+        return Or((turns_on, *doubt, And((before, Not(turns_off)))))
+
+    def _with_memory(self, level: Level, inlined: Mapping[tuple[str, str | None], Condition], kept: set[str]) -> Level:
+        """A level that is followed, with those it reads that are not written out in it."""
+        turns_on = self._written_out(self._of_level(level.set, level.name, None, True), kept)
+        turns_off = self._written_out(self._of_level(level.clear, level.name, None, True), kept)
+        reads_levels = any(
+            isinstance(a, LevelOn) and a.level not in kept for c in (level.set, level.clear) for a in atoms(c)
+        )
+        if ("for", level.name) in self.things and not (level.on_if_in_doubt and reads_levels):
+            return replace(level, set=turns_on, clear=turns_off)
+        # Doubt looks at the sensors that the level itself names, so it is said before others are written out in it.
+        doubt = tuple(Fault(sensor) for sensor in read_by(level)) if level.on_if_in_doubt else ()
+        turns = self._held(level, "set", turns_on, level.set_ticks)
+        off = self._held(level, "clear", turns_off, level.clear_ticks)
+        return replace(
+            level,
+            set=Or((turns, *doubt)) if doubt else turns,
+            set_ticks=0,
+            clear=And((off, *(Not(each) for each in doubt))) if doubt else off,
+            clear_ticks=0,
+            on_if_in_doubt=False,
+        )
+
+    def _written_out(self, condition: Condition, kept: set[str]) -> Condition:
+        match condition:
+            case Not(of):
+                return Not(self._written_out(of, kept))
+            case And(of):
+                return And(tuple(self._written_out(each, kept) for each in of))
+            case Or(of):
+                return Or(tuple(self._written_out(each, kept) for each in of))
+            case LevelOn(name) if name not in kept:
+                level = self.levels[name]
+                size = sum(1 for _ in all_atoms(self.machine, [level.set, level.clear]))
+                if size > MOST_ATOMS:
+                    return self._switch(f"{name} now", Source(("level", name), "after"))
+                turns = self._held(level, "set", self._of_level(level.set, name, None, True), level.set_ticks)
+                off = self._held(level, "clear", self._of_level(level.clear, name, None, True), level.clear_ticks)
+                doubt = tuple(Fault(sensor) for sensor in read_by(level)) if level.on_if_in_doubt else ()
+                before = self._switch(f"{name} before", Source(("level", name)))
+                return self._written_out(Or((turns, *doubt, And((before, Not(off))))), kept)
+            case _:
+                return condition
+
+    # ------------------------------------------------------------------------------------------------------------ parts
+
+    def _part(self, part: Part) -> Part:
+        kept = tuple(counter for counter in part.counters if ("counter", counter.name) in self.things)
+        return replace(part, counters=kept, rows=tuple(self._row(row, part.name) for row in part.rows))
+
+    def _row(self, row: Row, part: str) -> Row:
+        changes = tuple(change for change in row.changes if ("counter", change.counter) in self.things)
+        return replace(row, when=self._rewritten(row.when, part), changes=changes)

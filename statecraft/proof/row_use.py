@@ -1,0 +1,270 @@
+"""Which rows of a part ever decide, and which modes are ever entered and left, told from slices and the simulation.
+
+What a row that a slice never lets decide is sure. What is seen in the simulation is sure too. For what is left between
+the two, the slice's shortest run to the row is a plan for the simulation; if the plan does not come off, what is to
+blame for that is followed, and so on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from functools import cached_property
+
+from statecraft.findings import Finding
+from statecraft.machine import Machine, Or, Part, Row, atoms
+from statecraft.proof.checks.unreachable import fired, modes_unused, silent, stuck
+from statecraft.proof.engine.exploration import Config, Explorer, Only
+from statecraft.proof.engine.limits import OutOfTime, left, now, within
+from statecraft.proof.reachability import Undecided
+from statecraft.proof.runs.counterexamples import Lost, Trail
+from statecraft.proof.runs.plans import longest_wait, tried
+from statecraft.proof.runs.random_walk import Play
+from statecraft.proof.runs.search import Found, Goal, Search
+from statecraft.proof.slices import Asked, Played, Slice, Slices
+
+PLAY_SECONDS = 1.5
+"""How long the simulation plays by chance before plans are made for it."""
+
+ROW_SECONDS = 4.0
+"""How long one row is looked into."""
+
+ROUNDS = 10
+"""How often a row is asked about with more followed."""
+
+Way = tuple[int, int | None]
+"""A row of the part, and the mode it is to decide in (None: in any)."""
+
+
+class RowUse:
+    """What is known of the rows of a machine.
+
+    Attributes:
+        play: what has been seen.
+    """
+
+    def __init__(self, machine: Machine, slices: Slices) -> None:
+        self.machine = machine
+        self.slices = slices
+        self._never: dict[tuple[str, Way], Slice] = {}
+        self._asked: dict[tuple[str, Way], Asked] = {}
+
+    @cached_property
+    def play(self) -> Play:
+        """The simulation, playing."""
+        return Play(self.machine)
+
+    @cached_property
+    def _longest(self) -> int:
+        return longest_wait(self.machine)
+
+    def seek(self, rows: set[tuple[int, int]]) -> None:
+        """Let the simulation play for a while."""
+        try:
+            with within(PLAY_SECONDS):
+                self.play.seek(rows, ())
+        except OutOfTime:
+            now()
+
+    def findings(self, name: str) -> Iterator[Finding]:
+        """The findings about the rows and modes of a part.
+
+        Raises:
+            Undecided: of some rows it is not known whether they decide; what was found before is so.
+        """
+        part = self.machine.part(name)
+        place = self.machine.parts.index(part)
+        base = self._base(part)
+        made = self.slices.slice(base)
+        at = made.model.part_index[name]
+        may = {row for p, row in fired(made) if p == at}
+        self.seek({(place, row) for row in may})
+        unknown: list[Row] = []
+        for row in part.rows:
+            if row.number in may:
+                if (place, row.number) not in self.play.rows and self.decides(part, (row.number, None)) is None:
+                    unknown.append(row)
+            else:
+                self._never.setdefault((name, (row.number, None)), made)
+        if unknown:
+            lines = ", ".join(str(row.place.line) for row in unknown)
+            several = len(unknown) > 1
+            raise Undecided(
+                f"whether the row{'s' * several} on line{'s' * several} {lines} ever decide{'s' * (not several)}"
+            )
+        reached = {part.start.name, *(part.modes[mode].name for p, mode in self.play.reached if p == place)}
+        yield from modes_unused(part, reached)
+        doubtful: list[str] = []
+        for number, mode in enumerate(part.modes):
+            if mode.name not in reached or mode.final or (place, number) in self.play.left:
+                continue
+            leaves = self._is_left(part, number)
+            if leaves is None:
+                doubtful.append(mode.name)
+            elif not leaves:
+                yield self.slices.ask(base, lambda s, n=number: stuck(s, s.model.part_index[name], n))  # type: ignore[misc]
+        for row in part.rows:
+            if (place, row.number) in self.play.rows or not any(mode in reached for mode in row.modes):
+                continue
+            slice_ = self._never[name, (row.number, None)]
+            here = slice_.model.part_index[name]
+            there = slice_.row(here, row.number)  # as it reads in the slice
+            finding = silent(slice_, here, there)
+            if finding.code == "shadowed":
+                holds = self._ever_holds(part, row)
+                if holds is None:
+                    doubtful.append(f"the row on line {row.place.line}")
+                    continue
+                finding = silent(slice_, here, there, holds)
+            yield finding
+        if doubtful:
+            raise Undecided(f"what is wrong with {', '.join(doubtful)}")
+
+    def _base(self, part: Part) -> Asked:
+        things = {("clock", f"mode {part.name}")}
+        read = set(self.slices.things(frozenset([part.name])))
+        return Asked(frozenset([part.name]), frozenset(things & read))
+
+    def _is_left(self, part: Part, mode: int) -> bool | None:
+        """Whether a mode is ever left; None if that is not known."""
+        known = True
+        for row in part.rows:
+            if row.move == "go" and part.modes[mode].name in row.modes and row.target != part.modes[mode].name:
+                decides = self.decides(part, (row.number, mode))
+                if decides:
+                    return True
+                known = known and decides is not None
+        return False if known else None
+
+    def _ever_holds(self, part: Part, row: Row) -> bool | None:
+        """Whether the condition of a row that never decides ever holds where it applies: a row before all others that
+        asks the same and does nothing would then decide."""
+        first = replace(row, number=0, failsafe=True, move="stay", target="", changes=())
+        rows = (first, *(replace(each, number=each.number + 1) for each in part.rows))
+        machine = replace(
+            self.machine,
+            parts=tuple(replace(p, rows=rows) if p.name == part.name else p for p in self.machine.parts),
+            promises=(),
+            trials=(),
+        )
+        probe = RowUse(machine, Slices(machine))
+        return probe.decides(machine.part(part.name), (0, None))
+
+    # -------------------------------------------------------------------------------------------------------- one row
+
+    def decides(self, part: Part, way: Way) -> bool | None:
+        """Whether a row ever decides (in a mode); None if that is not known."""
+        place = self.machine.parts.index(part)
+        if self._seen(place, way):
+            return True
+        if (part.name, way) in self._never:
+            return False
+        rest = left()
+        seconds = ROW_SECONDS if rest is None else min(ROW_SECONDS, max(0.2, rest / 4))
+        try:
+            with within(seconds):
+                return self._settled(part, place, way)
+        except (OutOfTime, Undecided, Lost):
+            return None
+
+    def _seen(self, place: int, way: Way) -> bool:
+        row, mode = way
+        return (place, row) in self.play.rows if mode is None else (place, mode, row) in self.play.ways
+
+    def _settled(self, part: Part, place: int, way: Way) -> bool | None:
+        asked = self._base(part)
+        for _ in range(ROUNDS):
+            made = self.slices.slice(asked)
+            at = made.model.part_index[part.name]
+            if not _may(made, at, way):
+                self._never[part.name, way] = made
+                return False
+            for only in _confinements(made):
+                found = _shortest(made, at, way, only)
+                if found is None:
+                    continue
+                for states in tried(self.machine, tuple(p.name for p in made.machine.parts), found, self._longest):
+                    self.play.watch(states)
+                    if self._seen(place, way):
+                        return True
+            found = _shortest(made, at, way, Only())
+            if found is None:
+                return None
+            played = Played(made, found)
+            self.play.watch(played.states[1:])
+            if self._seen(place, way):
+                return True
+            blamed = played.blamed() if played.differs is not None else []
+            more = self.slices.more(asked, blamed)
+            if not more:
+                return None
+            asked = asked.with_more(more)
+        return None
+
+
+def _may(made: Slice, part: int, way: Way) -> bool:
+    row, mode = way
+    if mode is None:
+        return (part, row) in fired(made)
+    explorer = made.explorer
+    sources = [(explorer.origin, explorer.start_edges), *((c, explorer.edges[n]) for n, c in made.configs())]
+    return any(config.modes[part] == mode and edge.way.rows[part] == row for config, edges in sources for edge in edges)
+
+
+def _goal(part: int, way: Way) -> Goal:
+    row, mode = way
+
+    def there(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
+        if mode is not None and config.modes[part] != mode:
+            return
+        for edge, _ in explorer.steps(number, explorer.only._replace(once=True)):
+            if edge.way.rows[part] == row:
+                yield Trail([edge])
+
+    return there
+
+
+def _shortest(made: Slice, part: int, way: Way, only: Only) -> Found | None:
+    search = made.searches.get(only)
+    if search is None:
+        search = made.searches[only] = Search(made.model, only=only)
+    return search.shortest(_goal(part, way))
+
+
+def _confinements(made: Slice) -> Iterator[Only]:
+    """What plans are made for first: no reading lies between a level's thresholds, and what must last has lasted, so
+    that levels follow from the inputs, which are then held for as long as it takes. Then all that can be."""
+    pairs = dict(_out_of_gaps(made))
+    for index in made.varying:
+        sources = made.sources_in(index)
+        if len(sources) != 1 or sources[0].thing[0] not in ("level", "for"):
+            continue
+        wanted = 0 if sources[0].thing[0] == "level" else 1
+        cluster = made.model.clusters[index]
+        mask = cluster.mask(lambda _, cell, wanted=wanted: set(cell.values.values()) == {wanted})  # type: ignore[misc]
+        if mask:
+            pairs[index] = mask
+    if pairs:
+        yield Only(pairs=tuple(sorted(pairs.items())))
+    yield Only()
+
+
+def _out_of_gaps(made: Slice) -> Iterator[tuple[int, int]]:
+    """Clusters, and those of their pairs on which every level that reads nothing else is set or cleared."""
+    model = made.model
+    allowed: dict[int, int] = {}
+    read = {level for level, _ in model.inlined}
+    for level in made.whole.levels:
+        if level.name not in read:
+            continue
+        some = [atom for condition in (level.set, level.clear) for atom in atoms(condition)]
+        clusters = {model.input_cluster.get(atom, -1) for atom in some}
+        if len(clusters) != 1 or -1 in clusters:
+            continue
+        (index,) = clusters
+        cluster = model.clusters[index]
+        settled = cluster.where(Or((level.set, level.clear)), cluster.of_input.__getitem__)
+        both = allowed.get(index, cluster.all) & settled
+        if both:
+            allowed[index] = both
+    yield from allowed.items()

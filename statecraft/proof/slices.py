@@ -1,0 +1,567 @@
+"""Questions asked of slices: the least that answers them is followed, and more only when that is not enough.
+
+A question is first asked of a slice in which nothing is followed but the modes of the parts it is about
+(:mod:`statecraft.proof.engine.slicing` says why its answer "no run does" may be relied on). If the slice finds a run,
+the run is played to the simulation. Either the simulation does what the run shows, and it is the finding; or somewhere
+a row decides that should not have, because something free had a value there that the real thing does not have. That
+thing is to blame, it is followed from now on, and the question is asked again (counterexample-guided refinement: E.
+Clarke, O. Grumberg, S. Jha, Y. Lu, H. Veith, 2000).
+
+That something *can be reached* needs another argument, since a step of a slice need not be one of the machine. It is
+shown by what holds whatever the free things are, in the order in which they come to be (:func:`always_reaches`): for
+every state of what is not followed, for some inputs and some command, whatever other parts then do, the row that
+decides leads to where a way is already known. Such a step can be taken from every real configuration in those modes,
+and leads to one of which the same has been shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Container, Iterable, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TypeVar
+
+from statecraft.findings import Run, Stimulus
+from statecraft.machine import Atom, Compare, Condition, Machine
+from statecraft.proof.engine.conditions import holds, terms_of
+from statecraft.proof.engine.cone import all_atoms
+from statecraft.proof.engine.diagrams import TRUE
+from statecraft.proof.engine.exploration import Config, Explorer, Only, Region, Transition, Watcher
+from statecraft.proof.engine.limits import look, within
+from statecraft.proof.engine.model import NOBODY, Model, Modes
+from statecraft.proof.engine.slicing import Sliced, Source, Thing, sliced
+from statecraft.proof.reachability import Reachability, Undecided
+from statecraft.proof.runs.replay import player
+from statecraft.proof.runs.search import Found, Goal, Search
+from statecraft.simulation import Simulation, State
+
+T = TypeVar("T")
+
+ROUNDS = 14
+"""How often a question is asked again with more followed."""
+
+SEARCH_SECONDS = 4.0
+"""How long a run is sought in one slice."""
+
+MOST_PLAYED = 400_000
+"""A run of more ticks than these is not played tick by tick to find out what is to blame."""
+
+
+class Spurious(Undecided):
+    """A slice's run is none of the machine's: ``things`` are to blame, the most likely first."""
+
+    def __init__(self, things: Sequence[Thing]) -> None:
+        super().__init__()
+        self.things = tuple(things)
+
+
+class Slice(Reachability):
+    """Some parts of a machine with little else followed, explored.
+
+    Attributes:
+        sliced: what is followed, and what each free dial stands for.
+        varying: the clusters that anything free is in: they do not stand still when inputs do.
+    """
+
+    def __init__(self, machine: Machine, made: Sliced) -> None:
+        self.whole = machine
+        self.sliced = made
+        self.observed = made.observed
+        self.machine = made.machine
+        silences = {f"silent {link.name}": link.silent for link in machine.links if link.silent is not None}
+        watched = {clock: ticks for clock, ticks in silences.items() if clock in made.kept_clocks}
+        self.model = Model(
+            made.machine,
+            made.observed,
+            watched,
+            machine.events(),
+            inlined=made.inlined,
+            kept_clocks=made.kept_clocks,
+        )
+        self.partial = True
+        self.rough = True
+        self.deadline = None
+        self.varying = self._varying()
+        self.explorer = Explorer(self.model)
+        self.changing = {}
+        self._searches = {}
+        self._asks = {}
+        self.played: Played | None = None
+        self.searches: dict[Only, Search] = {}
+
+    @property
+    def exact_model(self) -> Model:
+        """The model in which runs are sought."""
+        return self.model
+
+    def sure(self, edge: Transition) -> bool:
+        """No edge of a slice can be relied on by itself."""
+        return False
+
+    # ------------------------------------------------------------------------------------------------------ free things
+
+    def _varying(self) -> frozenset[int]:
+        return frozenset(index for index in range(len(self.model.clusters)) if self.sources_in(index))
+
+    def sources_in(self, cluster: int) -> list[Source]:
+        names = {
+            t.name for atom in self.model.clusters[cluster].inputs if isinstance(atom, Compare) for t in terms_of(atom)
+        }
+        return [self.sliced.sources[name] for name in names if name in self.sliced.sources]
+
+    @cached_property
+    def moments(self) -> tuple[int, int, int]:
+        """The variables of the diagrams as sets of bits, by when they are decided: those that say what the machine is
+        like before the tick, those that the world chooses, those that follow from what it chose.
+
+        A cluster in which a free thing is bound up with inputs counts as free.
+        """
+        before = after = 0
+        for index in self.varying:
+            late = any(
+                source.when == "after" or (source.thing[0] == "for" and source.when not in ("set", "clear"))
+                for source in self.sources_in(index)
+            )
+            if late:
+                after |= 1 << index
+            else:
+                before |= 1 << index
+        every = (1 << len(self.model.clusters) + 1) - 1
+        return before, every & ~before & ~after, after
+
+    def at_their_end(self, index: int, clocks: Callable[[str], bool]) -> int | None:
+        """The pairs of a cluster with the clocks in it (those for which ``clocks`` is true) as late as can be; None if
+        it has no such clock."""
+        cluster = self.model.clusters[index]
+        wanted = [
+            f"clock {source.thing[1]}"
+            for source in self.sources_in(index)
+            if source.thing[0] == "clock" and clocks(source.thing[1])
+        ]
+        if not wanted:
+            return None
+        highs = {dial.name: dial.high for dial in self.machine.dials}
+
+        def late(_: tuple[int, ...], cell: object) -> bool:
+            values = {term.name: value for term, value in getattr(cell, "values").items()}  # noqa: B009
+            return all(values.get(name, highs[name]) == highs[name] for name in wanted)
+
+        return cluster.mask(late)
+
+    # ------------------------------------------------------------------------------------------------------------- runs
+
+    def found(self, goal: Callable[[Model], Goal], watcher: Callable[[Model], Watcher] | None = None) -> Found | None:
+        """The shortest run of the slice to ``goal``, less what is free, if the machine's rows decide on it as it says.
+
+        Raises:
+            Spurious: they do not.
+        """
+        with within(SEARCH_SECONDS):
+            search = Search(self.model, None if watcher is None else watcher(self.model))
+            found = search.shortest(goal(self.model))
+        if found is None:
+            return None
+        self.played = played = Played(self, found)
+        if played.differs is not None:
+            raise Spurious(played.blamed())
+        if watcher is None:  # a broken promise is judged by what the simulation does
+            wrong = played.blamed_at_end()
+            if wrong:
+                raise Spurious(wrong)
+        return found._replace(run=played.real)
+
+
+class Played:
+    """A slice's run, played to the simulation of the whole machine.
+
+    Attributes:
+        real: the run less the free dials.
+        differs: the first tick on which a row of a part that is followed is another than the run says; None if none is.
+    """
+
+    def __init__(self, of: Slice, found: Found) -> None:
+        self.slice = of
+        free = of.sliced.sources
+        self.abstract: list[Stimulus] = [hold.inputs for hold in found.run.stretches for _ in range(hold.ticks)]
+        self.real = less_free(found.run, free)
+        self.simulation = Simulation(of.whole)
+        self.states: list[State] = [self.simulation.state]
+        self.differs: int | None = None
+        index = self.simulation.layout.index
+        places = [index["row", part.name] for part in of.machine.parts]
+        step = player(of.whole, self.simulation)
+        expected = (rows for rows, ticks in found.rows for _ in range(ticks))
+        if len(self.abstract) > MOST_PLAYED:
+            raise Undecided
+        for tick, (stimulus, rows) in enumerate(zip(self.real.inputs(), expected, strict=True)):
+            look()
+            state = step(stimulus)
+            self.states.append(state)
+            if tuple(state[place] for place in places) != rows:
+                self.differs = tick
+                break
+
+    def blamed(self) -> list[Thing]:
+        """What had a value that the real thing has not: on the tick on which a row differs, else what levels that are
+        followed were told before."""
+        assert self.differs is not None
+        of = self.slice
+        here = self._wrong(self.differs, self._read(self.differs))
+        if here:
+            return here
+        levels = [
+            atom
+            for cluster in of.model.clusters[: of.model.with_state]
+            for atom in cluster.inputs
+            if self._is_free(atom)
+        ]
+        if levels:
+            for tick in range(self.differs, max(-1, self.differs - 20_000), -1):
+                look()
+                wrong = self._wrong(tick, levels)
+                if wrong:
+                    return wrong
+        everything = [atom for cluster in of.model.clusters for atom in cluster.inputs if self._is_free(atom)]
+        return self._wrong(self.differs, everything)
+
+    def blamed_at_end(self, ticks: int = 2) -> list[Thing]:
+        """What has a wrong value on the last ticks in what the rows there ask, though they decide as they should: what
+        is said about them may rest on it."""
+        last = len(self.states) - 2
+        for tick in range(last, max(-1, last - ticks), -1):
+            wrong = self._wrong(tick, self._read(tick))
+            if wrong:
+                return wrong
+        return []
+
+    def blamed_for(self, ticks: int) -> list[Thing]:
+        """What has a wrong value in the conditions observed, on the last ``ticks`` ticks."""
+        model = self.slice.model
+        done: dict[tuple[str, str | None], None] = {}
+        from statecraft.proof.engine.observer import possible_atoms
+
+        asked = [
+            atom
+            for condition in self.slice.observed
+            for each in possible_atoms(self.slice.machine, condition)
+            for atom in model.read_by(each, None, done)
+            if self._is_free(atom)
+        ]
+        last = len(self.states) - 2
+        for tick in range(last, max(-1, last - ticks), -1):
+            look()
+            wrong = self._wrong(tick, asked)
+            if wrong:
+                return wrong
+        return []
+
+    def _is_free(self, atom: Atom) -> bool:
+        return isinstance(atom, Compare) and any(term.name in self.slice.sliced.sources for term in terms_of(atom))
+
+    def _read(self, tick: int) -> list[Atom]:
+        """What is free in what the rows ask in the modes in which ``tick`` begins."""
+        before, index = self.states[tick], self.simulation.layout.index
+        model = self.slice.model
+        found: dict[Atom, None] = {}
+        for place, part in enumerate(self.slice.machine.parts):
+            for _, atom in model.cluster_atoms(place, before[index["mode", part.name]]):
+                if self._is_free(atom):
+                    found[atom] = None
+        return list(found)
+
+    def _wrong(self, tick: int, asked: Iterable[Atom]) -> list[Thing]:
+        """The things whose dials answer ``asked`` otherwise on ``tick`` than they do; best to follow first."""
+        said = dict(self.abstract[tick].dials)
+        found: dict[Thing, None] = {}
+        for atom in asked:
+            assert isinstance(atom, Compare)
+            for term in terms_of(atom):
+                source = self.slice.sliced.sources.get(term.name)
+                if source is None:
+                    continue
+                real = self._value(source, tick)
+                told = said[term.name]
+                if real is None:
+                    differs = True
+                elif atom.right is None:
+                    differs = holds(atom.op, told, atom.offset) != holds(atom.op, real, atom.offset)
+                else:
+                    differs = told != real
+                if differs:
+                    found[source.thing] = None
+        own = {part.name for part in self.slice.machine.parts}
+        return sorted(found, key=lambda thing: _worth(self.slice.whole, thing, own))
+
+    def _value(self, source: Source, tick: int) -> int | None:
+        """What the real thing was where the machine read it on ``tick``; None if that is not known."""
+        before, after = self.states[tick], self.states[tick + 1]
+        layout = self.simulation.layout
+        kind, name = source.thing
+        match kind:
+            case "mode":
+                state = after if source.when == "after" else before
+                return int(state[layout.index["mode", name]])
+            case "counter":
+                place = layout.index["counter", name]
+                if source.when == "after":
+                    return int(after[place])
+                counts = any(c.name == name and c.counts for part in self.slice.whole.parts for c in part.counters)
+                return int(before[place]) if not counts or before[place] == after[place] else None
+            case "level":
+                return int((after if source.when == "after" else before)[layout.index["level", name]])
+            case "for":
+                level = next(each for each in self.slice.whole.levels if each.name == name)
+                if source.when in ("set", "clear"):
+                    ticks = level.set_ticks if source.when == "set" else level.clear_ticks
+                    return int(after[layout.index["clock", f"{source.when} {name}"]] > ticks)
+                key = layout.index.get(("clock", source.when))
+                return None if key is None else int(after[key] >= int(source.when.split(" ")[-1]))
+            case _:
+                place = layout.index.get(("clock", name), -1)
+                if place < 0:
+                    return None
+                if name.startswith(("absent ", "silent ")):
+                    return int(after[place])
+                return 0 if tick == 0 else int(before[place]) + 1
+
+
+def less_free(run: Run, free: Container[str]) -> Run:
+    """``run`` without the dials ``free``."""
+    holds = (
+        replace(hold, inputs=replace(hold.inputs, dials=tuple(d for d in hold.inputs.dials if d[0] not in free)))
+        for hold in run.stretches
+    )
+    return replace(run, stretches=tuple(holds))
+
+
+def _worth(machine: Machine, thing: Thing, own: set[str]) -> tuple[int, int, str]:
+    """In which order things are followed: those that cost least first."""
+    kind, name = thing
+    size = 0
+    if kind == "counter":
+        counter = next(c for part in machine.parts for c in part.counters if c.name == name)
+        size = counter.high - counter.low
+        rank = 0 if counter.part in own and size <= 300 else 4
+    elif kind == "clock":
+        rank = 1 if name.split(" ")[0] in ("mode", "group") else 6
+    else:
+        rank = {"level": 2, "for": 3, "mode": 5}[kind]
+    return rank, size, name
+
+
+# ------------------------------------------------------------------------------------------------------------- asking
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a question follows: parts and things."""
+
+    parts: frozenset[str]
+    things: frozenset[Thing] = frozenset()
+
+    def with_more(self, things: Iterable[Thing]) -> Asked:
+        """With more things; a part whose mode is one of them is followed itself."""
+        some = frozenset(things)
+        parts = frozenset(name for kind, name in some if kind == "mode")
+        return Asked(self.parts | parts, self.things | frozenset(t for t in some if t[0] != "mode"))
+
+
+class Slices:
+    """The slices of a machine, made as they are asked for and kept."""
+
+    def __init__(self, machine: Machine) -> None:
+        self.machine = machine
+        self._made: dict[tuple[Asked, tuple[int, ...]], Slice] = {}
+        self._tired: dict[tuple[Asked, tuple[int, ...]], float] = {}
+
+    def made(self) -> list[Slice]:
+        """All slices so far."""
+        return list(self._made.values())
+
+    def slice(self, asked: Asked, observed: Sequence[Condition] = (), seconds: float = 5.0) -> Slice:
+        """A slice, explored to its end.
+
+        Raises:
+            OutOfTime: it takes more than ``seconds``, or there is no time left.
+        """
+        key = (asked, tuple(map(id, observed)))
+        if key not in self._made:
+            with within(seconds):
+                self._made[key] = Slice(self.machine, sliced(self.machine, asked.parts, asked.things, observed))
+        made = self._made[key]
+        with within(seconds):
+            made.explore()
+        return made
+
+    def ask(
+        self,
+        asked: Asked,
+        question: Callable[[Slice], T],
+        observed: Sequence[Condition] = (),
+        seconds: float = 5.0,
+        rounds: int = ROUNDS,
+    ) -> T:
+        """The answer to ``question`` from the least slice that gives one.
+
+        Raises:
+            OutOfTime: there is no time left.
+            Undecided: no slice that could be explored gives one.
+        """
+        with within(seconds):
+            for _ in range(rounds):
+                made = self.slice(asked, observed, seconds)
+                try:
+                    return question(made)
+                except Spurious as spurious:
+                    more = self.more(asked, spurious.things, observed)
+                except Undecided:
+                    more = self._ladder(asked, observed)
+                if not more:
+                    raise Undecided
+                asked = asked.with_more(more)
+            raise Undecided
+
+    def more(self, asked: Asked, blamed: Sequence[Thing], observed: Sequence[Condition] = ()) -> list[Thing]:
+        """What to follow next: what is to blame, else the cheapest that is not followed yet."""
+        new = [
+            thing
+            for thing in blamed
+            if thing not in asked.things and not (thing[0] == "mode" and thing[1] in asked.parts)
+        ]
+        return self._owned(asked, new[:2]) or self._ladder(asked, observed)
+
+    def _ladder(self, asked: Asked, observed: Sequence[Condition]) -> list[Thing]:
+        """What to follow next where nothing in particular is to blame: the cheapest kind that is not yet."""
+        every = self.things(asked.parts, observed)
+        new = [
+            thing
+            for thing in every
+            if thing not in asked.things and not (thing[0] == "mode" and thing[1] in asked.parts)
+        ]
+        if not new:
+            return []
+        best = min(_worth(self.machine, thing, set(asked.parts))[0] for thing in new)
+        some = [thing for thing in new if _worth(self.machine, thing, set(asked.parts))[0] == best]
+        return self._owned(asked, some)
+
+    def _owned(self, asked: Asked, things: Sequence[Thing]) -> list[Thing]:
+        """``things`` with the parts whose counters they are."""
+        owners = {counter.name: part.name for part in self.machine.parts for counter in part.counters}
+        needed = {owners[name] for kind, name in things if kind == "counter"} - asked.parts
+        return [*things, *(("mode", part) for part in sorted(needed))]
+
+    def things(self, parts: frozenset[str], observed: Sequence[Condition] = ()) -> list[Thing]:
+        """Everything that the rows of ``parts``, or ``observed``, read."""
+        from statecraft.machine import Absent, After, InMode, LevelOn, Silent, Steady
+
+        machine = self.machine
+        found: dict[Thing, None] = {}
+        conditions = [(part.name, row.when) for part in machine.parts if part.name in parts for row in part.rows]
+        conditions += [(machine.parts[0].name, each) for each in observed]
+        for part, condition in conditions:
+            for atom in all_atoms(machine, [condition]):
+                match atom:
+                    case Compare():
+                        found |= {("counter", term.name): None for term in terms_of(atom) if term.kind == "counter"}
+                    case After(_, group):
+                        found["clock", f"mode {part}" if group is None else f"group {part}.{group}"] = None
+                    case Absent(command):
+                        found["clock", f"absent {command}"] = None
+                    case Silent(link):
+                        found["clock", f"silent {link}"] = None
+                    case InMode(other):
+                        found["mode", other] = None
+                    case LevelOn(level):
+                        found["level", level] = None
+                        of = next(each for each in machine.levels if each.name == level)
+                        steady = any(isinstance(a, Steady) for a in all_atoms(machine, [of.set, of.clear]))
+                        if of.set_ticks or of.clear_ticks or steady:
+                            found["for", level] = None
+        return list(found)
+
+
+# ---------------------------------------------------------------------------------------------- what can be relied on
+
+
+def always_reaches(made: Slice, goal: Callable[[Modes], bool]) -> bool:
+    """Whether from every configuration in modes that the slice comes to, some run leads to modes for which ``goal`` is
+    true. Nothing but modes may be followed in the slice. False says nothing.
+
+    The order of the quantifiers is that in which things come to be: for all that is as it is before the tick, for some
+    inputs and command, for all that follows from these.
+    """
+    model = made.model
+    before, world, after = made.moments
+    won: set[Modes] = set()
+    waiting: dict[Modes, list[tuple[Config, Region]]] = {}
+    for _, config, region in made.views():
+        waiting.setdefault(config.modes, []).append((config, region))
+    for modes in list(waiting):
+        if goal(modes):
+            won.add(modes)
+            del waiting[modes]
+    for _, config in made.configs():
+        if config.modes not in waiting and config.modes not in won:
+            if goal(config.modes):
+                won.add(config.modes)
+            else:
+                return False
+    changed = True
+    while changed and waiting:
+        changed = False
+        for modes, views in list(waiting.items()):
+            look()
+            if all(_leads(model, config, region, won, before, world, after) for config, region in views):
+                won.add(modes)
+                del waiting[modes]
+                changed = True
+    return not waiting
+
+
+def _leads(model: Model, config: Config, region: Region, won: set[Modes], before: int, world: int, after: int) -> bool:
+    def there(rows: object) -> bool:
+        assert isinstance(rows, tuple)
+        return all(each.modes in won for each in model.effects(config.modes, region.counters, rows))
+
+    diagrams = model.diagrams
+    node = diagrams.every(diagrams.where(region.node, there), after)
+    return diagrams.every(diagrams.some(node, world), before) == TRUE
+
+
+def always_left(made: Slice, part: int, place: int) -> bool:
+    """Whether in the mode, however the inputs stand, some command (or none) leads out of it once the clocks that run
+    there have come to their end: nobody waits there for ever. Nothing but modes may be followed. False says nothing.
+
+    Who stays in the mode while nothing is said comes to where these clocks are at their end. A mode that a row may
+    restart has no such clock of its own.
+    """
+    model, diagrams = made.model, made.model.diagrams
+    restarts = any(row.move == "restart" for row in model.rows_in(part, place))
+    name = model.parts[part].name
+    own = {f"group {name}.{group}" for group in made.mode(part, place).groups}
+    if not restarts:
+        own.add(f"mode {name}")
+
+    def ends(clock: str) -> bool:
+        return clock in own or clock.startswith(("absent ", "silent "))
+
+    late = {index: pairs for index in made.varying if (pairs := made.at_their_end(index, ends)) is not None}
+    _, _, after = made.moments
+
+    def leaves(rows: object) -> bool:
+        assert isinstance(rows, tuple)
+        if rows[part] == NOBODY:
+            return False
+        row = made.row(part, rows[part])
+        return row.move == "go" and model.mode_index[part][row.target] != place
+
+    for _, config, region in made.views():
+        if config.modes[part] != place:
+            continue
+        look()
+        node = diagrams.every(diagrams.where(region.node, leaves), after & ~(1 << model.command))
+        node = diagrams.some(node, 1 << model.command)
+        stays = diagrams.select(node, 0, 1)
+        if diagrams.choose(stays, late) is not None:
+            return False
+    return True
