@@ -41,7 +41,7 @@ from statecraft.proof.checks.waits_for_ever import waits_for_ever
 from statecraft.proof.engine.clusters import TooWide
 from statecraft.proof.engine.conditions import ranges_of, satisfy
 from statecraft.proof.engine.cone import closure, parts_asked
-from statecraft.proof.engine.limits import MEMORY_MB, OutOfTime, left, proving, within
+from statecraft.proof.engine.limits import MEMORY_MB, OutOfTime, left, now, proving, within
 from statecraft.proof.engine.observer import Undecidable, decidable
 from statecraft.proof.engine.slicing import Thing
 from statecraft.proof.promises import verdict
@@ -56,7 +56,7 @@ SOON, SOON_A_ROW = 12_000, 60
 more for each of their rows."""
 
 SLICE_SECONDS = 8.0
-"""How long one question is asked of slices, at most."""
+"""How long one question is asked of slices, at most; a part's rows are many questions."""
 
 Phase = Literal["soon", "slices", "whole"]
 """The ways of answering, in order: everything that the parts do, if that is soon followed; slices; everything."""
@@ -73,6 +73,9 @@ class Report:
         findings: everything that is wrong, errors first, then as in the file.
         verdicts: how each promise fares, in the file's order.
         unproved: what there was no time for, or what was too large: a phrase each. Empty if all was proved.
+        limits: which limits were met on the way: ``time``, ``memory``; none where the means were not enough.
+        costs: what cost most where something was not proved, in the file's words: the level, counter or clock without
+            which there would be less to follow.
         configurations, zones: how many were told apart.
         seconds: how long it took.
     """
@@ -81,6 +84,8 @@ class Report:
     findings: tuple[Finding, ...]
     verdicts: tuple[PromiseVerdict, ...]
     unproved: tuple[str, ...]
+    limits: tuple[str, ...]
+    costs: tuple[str, ...]
     configurations: int
     zones: int
     seconds: float
@@ -102,7 +107,10 @@ class Report:
         explored = f"explored {self.configurations} sets of configurations over {self.zones} zones in {took}"
         if self.complete:
             return f"{explored}: every run was followed"
-        return f"{explored}; not proved: {'; '.join(self.unproved)}"
+        met = {"time": "the time ran out", "memory": "the memory allowed was used"}
+        why = " and ".join(met[limit] for limit in self.limits) or "it is more than can be followed here"
+        helps = f"; what costs most is {', '.join(self.costs)}" if self.costs else ""
+        return f"{explored}; not proved ({why}{helps}): {'; '.join(self.unproved)}"
 
 
 def prove(
@@ -135,13 +143,16 @@ class _Question:
             cannot be told, Lost when something is wrong here.
         in_slices: finds them in slices; raises likewise.
         shown: what it finds is so where not every run could be followed, too: there is a run that shows it.
-        names: the modes, levels or rows that it is about, by which a finding is told to be of it.
+        seconds: how long slices are asked, at most.
+        part: the part whose rows it is about, if it is about rows.
     """
 
     what: str
     find: Callable[[], Iterable[Finding]]
     in_slices: Callable[[], Iterable[Finding]]
     shown: bool = False
+    seconds: float = SLICE_SECONDS
+    part: str = ""
 
 
 _Key = tuple[frozenset[str], frozenset[str]]
@@ -169,6 +180,8 @@ class _Proof:
         self.partly = False
         self.together: dict[_Key, Reachability] = {}
         self.too_many: set[_Key] = set()
+        self.rows_open: list[str] = []
+        self.said_before: dict[str, str] = {}
         self.limits_met: dict[str, None] = {}
         self.slices = Slices(machine)
         self.row_use = RowUse(machine, self.slices)
@@ -194,7 +207,7 @@ class _Proof:
                     left_over.append(question)
             questions = left_over
         for part in machine.parts:
-            if self.rows_asked(part.name) in self.unproved:
+            if any(part.name == name for name in self.rows_open):
                 self.found += plain_faults(part)
         made = [*self.together.values(), *self.slices.made()]
         order = list(SEVERITY)
@@ -210,6 +223,8 @@ class _Proof:
                 for number, promise in enumerate(machine.promises)
             ),
             tuple(self.unproved),
+            tuple(self.limits_met) if self.unproved else (),
+            self.slices.costs() if self.unproved else (),
             sum(len(each.explorer.numbers()) for each in made),
             sum(len(each.explorer.zones.matrix) for each in made),
             time.monotonic() - self.began,
@@ -263,25 +278,31 @@ class _Proof:
         found: list[Finding] = []
         find = question.in_slices if self.phase == "slices" else question.find
         try:
+            now()
             if self.phase == "slices":
-                with within(SLICE_SECONDS):
+                with within(question.seconds):
                     for finding in find():
                         found.append(self.checked(finding))
             else:
                 for finding in find():
                     found.append(self.checked(finding))
         except (OutOfTime, Undecided, Lost, RecursionError) as wrong:
-            said = question.what
+            said = str(wrong) or self.said_before.get(question.what) or question.what
+            if str(wrong) and isinstance(wrong, Undecided):
+                self.said_before[question.what] = said
             if isinstance(wrong, Lost) and self.phase != "slices":
                 said = f"{question.what} (a mistake in statecraft; please report it: {wrong})"
             elif not last:
                 return False
             elif isinstance(wrong, OutOfTime):
                 self.limits_met[wrong.limit] = None
+                said = self.said_before.get(question.what, question.what)
                 if question.shown and self.phase == "whole" and not self.partly:
                     with self.in_part():
                         return self.answered(question, last)
             why = said
+            if question.part:
+                self.rows_open.append(question.part)
         self.found += found
         if why or self.partly:
             self.unproved[why or question.what] = None
@@ -353,7 +374,9 @@ class _Proof:
                 of(bare_threshold, sensor),
                 sliced(bare_threshold, sensor, asked=own.with_more([("clock", f"mode {name}")])),
             )
-        yield _Question(self.rows_asked(name), of(row_findings), lambda: self.row_use.findings(name))
+        yield _Question(
+            self.rows_asked(name), of(row_findings), lambda: self.row_use.findings(name), False, 3 * SLICE_SECONDS, name
+        )
 
     def said(self, part: str) -> str:
         """The part, where there are several."""
@@ -450,7 +473,7 @@ class _Proof:
             if found.kept is False:
                 assert found.run is not None and made.played is not None
                 if not breaks(machine, promise, found.run):
-                    raise Spurious(made.played.blamed_for(promise.ticks + 2))
+                    raise Spurious(made.played.blamed_for_observed())
             elif found.kept is None:
                 raise Undecided
             return replace(found, promise=promise, sure=found.kept is False)

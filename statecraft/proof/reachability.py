@@ -39,7 +39,7 @@ class Reachability:
         machine: the machine of these parts alone.
         model, explorer: how it was explored.
         changing: what :func:`statecraft.proof.checks.flapping.changing` has worked out, by parts.
-        partial: what other parts do is not followed here (see ``abstraction.py``): nothing that is found is a
+        partial: what other parts do is not followed here (a slice): nothing that is found is a
             finding yet.
         varying: clusters that do not stand still when inputs do: what is free in a slice.
         rough: more may seem reachable here than is (see :class:`Model`): what is not found is not there, and what is

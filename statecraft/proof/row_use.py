@@ -18,12 +18,12 @@ from statecraft.proof.engine.exploration import Config, Explorer, Only
 from statecraft.proof.engine.limits import OutOfTime, left, now, within
 from statecraft.proof.reachability import Undecided
 from statecraft.proof.runs.counterexamples import Lost, Trail
-from statecraft.proof.runs.plans import longest_wait, tried
+from statecraft.proof.runs.plans import tried
 from statecraft.proof.runs.random_walk import Play
 from statecraft.proof.runs.search import Found, Goal, Search
 from statecraft.proof.slices import Asked, Played, Slice, Slices
 
-PLAY_SECONDS = 1.5
+PLAY_SECONDS = 0.5
 """How long the simulation plays by chance before plans are made for it."""
 
 ROW_SECONDS = 4.0
@@ -54,10 +54,6 @@ class RowUse:
         """The simulation, playing."""
         return Play(self.machine)
 
-    @cached_property
-    def _longest(self) -> int:
-        return longest_wait(self.machine)
-
     def seek(self, rows: set[tuple[int, int]]) -> None:
         """Let the simulation play for a while."""
         try:
@@ -81,11 +77,13 @@ class RowUse:
         self.seek({(place, row) for row in may})
         unknown: list[Row] = []
         for row in part.rows:
-            if row.number in may:
-                if (place, row.number) not in self.play.rows and self.decides(part, (row.number, None)) is None:
-                    unknown.append(row)
-            else:
-                self._never.setdefault((name, (row.number, None)), made)
+            if row.number not in may:
+                self._found_dead(name, (row.number, None), made)
+            elif (place, row.number) not in self.play.rows:
+                unknown.append(row)
+        # What is found out about one row may settle another: those that are easy first, then the rest again.
+        for seconds in (ROW_SECONDS / 8, ROW_SECONDS / 2, ROW_SECONDS):
+            unknown = [row for row in unknown if self.decides(part, (row.number, None), seconds) is None]
         if unknown:
             lines = ", ".join(str(row.place.line) for row in unknown)
             several = len(unknown) > 1
@@ -139,7 +137,7 @@ class RowUse:
     def _ever_holds(self, part: Part, row: Row) -> bool | None:
         """Whether the condition of a row that never decides ever holds where it applies: a row before all others that
         asks the same and does nothing would then decide."""
-        first = replace(row, number=0, failsafe=True, move="stay", target="", changes=())
+        first = replace(row, number=0, failsafe=False, move="stay", target="", changes=())
         rows = (first, *(replace(each, number=each.number + 1) for each in part.rows))
         machine = replace(
             self.machine,
@@ -152,7 +150,12 @@ class RowUse:
 
     # -------------------------------------------------------------------------------------------------------- one row
 
-    def decides(self, part: Part, way: Way) -> bool | None:
+    def _found_dead(self, part: str, way: Way, made: Slice) -> None:
+        self._never.setdefault((part, way), made)
+        if way[1] is None:
+            self.slices.dead.add((part, way[0]))
+
+    def decides(self, part: Part, way: Way, seconds: float = ROW_SECONDS) -> bool | None:
         """Whether a row ever decides (in a mode); None if that is not known."""
         place = self.machine.parts.index(part)
         if self._seen(place, way):
@@ -160,7 +163,7 @@ class RowUse:
         if (part.name, way) in self._never:
             return False
         rest = left()
-        seconds = ROW_SECONDS if rest is None else min(ROW_SECONDS, max(0.2, rest / 4))
+        seconds = seconds if rest is None else min(seconds, max(0.2, rest / 4))
         try:
             with within(seconds):
                 return self._settled(part, place, way)
@@ -177,13 +180,13 @@ class RowUse:
             made = self.slices.slice(asked)
             at = made.model.part_index[part.name]
             if not _may(made, at, way):
-                self._never[part.name, way] = made
+                self._found_dead(part.name, way, made)
                 return False
             for only in _confinements(made):
                 found = _shortest(made, at, way, only)
                 if found is None:
                     continue
-                for states in tried(self.machine, tuple(p.name for p in made.machine.parts), found, self._longest):
+                for states in tried(self.machine, tuple(p.name for p in made.machine.parts), found):
                     self.play.watch(states)
                     if self._seen(place, way):
                         return True
@@ -191,10 +194,10 @@ class RowUse:
             if found is None:
                 return None
             played = Played(made, found)
-            self.play.watch(played.states[1:])
+            self.play.watch(played.states)
             if self._seen(place, way):
                 return True
-            blamed = played.blamed() if played.differs is not None else []
+            blamed = played.blamed() if played.differs else []
             more = self.slices.more(asked, blamed)
             if not more:
                 return None

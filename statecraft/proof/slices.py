@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Container, Iterable, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 from typing import TypeVar
 
 from statecraft.findings import Run, Stimulus
@@ -28,9 +28,12 @@ from statecraft.proof.engine.cone import all_atoms
 from statecraft.proof.engine.diagrams import TRUE
 from statecraft.proof.engine.exploration import Config, Explorer, Only, Region, Transition, Watcher
 from statecraft.proof.engine.limits import look, within
-from statecraft.proof.engine.model import NOBODY, Model, Modes
+from statecraft.proof.engine.model import NOBODY, Model, Modes, clock_dial
+from statecraft.proof.engine.observer import possible_atoms
 from statecraft.proof.engine.slicing import Sliced, Source, Thing, sliced
 from statecraft.proof.reachability import Reachability, Undecided
+from statecraft.proof.runs.holding import Holder
+from statecraft.proof.runs.plans import least_asked, steps_of
 from statecraft.proof.runs.replay import player
 from statecraft.proof.runs.search import Found, Goal, Search
 from statecraft.simulation import Simulation, State
@@ -42,9 +45,6 @@ ROUNDS = 14
 
 SEARCH_SECONDS = 4.0
 """How long a run is sought in one slice."""
-
-MOST_PLAYED = 400_000
-"""A run of more ticks than these is not played tick by tick to find out what is to blame."""
 
 
 class Spurious(Undecided):
@@ -162,7 +162,7 @@ class Slice(Reachability):
         if found is None:
             return None
         self.played = played = Played(self, found)
-        if played.differs is not None:
+        if played.differs:
             raise Spurious(played.blamed())
         if watcher is None:  # a broken promise is judged by what the simulation does
             wrong = played.blamed_at_end()
@@ -176,70 +176,66 @@ class Played:
 
     Attributes:
         real: the run less the free dials.
-        differs: the first tick on which a row of a part that is followed is another than the run says; None if none is.
+        ticks: for each tick what the slice's run says, and the states before and after it. Ticks like the one before
+            are told once.
+        differs: on the last of them a row of a part that is followed is another than the run says.
     """
 
     def __init__(self, of: Slice, found: Found) -> None:
         self.slice = of
-        free = of.sliced.sources
-        self.abstract: list[Stimulus] = [hold.inputs for hold in found.run.stretches for _ in range(hold.ticks)]
-        self.real = less_free(found.run, free)
+        self.real = heard_as_free(of.whole, found.run, of.sliced.sources)
         self.simulation = Simulation(of.whole)
-        self.states: list[State] = [self.simulation.state]
-        self.differs: int | None = None
-        index = self.simulation.layout.index
-        places = [index["row", part.name] for part in of.machine.parts]
-        step = player(of.whole, self.simulation)
-        expected = (rows for rows, ticks in found.rows for _ in range(ticks))
-        if len(self.abstract) > MOST_PLAYED:
-            raise Undecided
-        for tick, (stimulus, rows) in enumerate(zip(self.real.inputs(), expected, strict=True)):
-            look()
-            state = step(stimulus)
-            self.states.append(state)
-            if tuple(state[place] for place in places) != rows:
-                self.differs = tick
-                break
+        self.layout = self.simulation.layout
+        self.ticks: list[tuple[Stimulus, State, State]] = []
+        self.differs = False
+        places = [self.layout.index["row", part.name] for part in of.machine.parts]
+        step, holder = player(of.whole, self.simulation), Holder(of.whole, self.simulation)
+        both = zip(steps_of(found), steps_of(found._replace(run=self.real)), strict=True)
+        for (said, rows, ticks), (stimulus, _, _) in both:
+            before = self.simulation.state
+            for state, _ in holder.held(partial(step, stimulus), ticks):
+                self.ticks.append((said, before, state))
+                before = state
+                if tuple(state[place] for place in places) != rows:
+                    self.differs = True
+                    return
+
+    @property
+    def states(self) -> list[State]:
+        """The states of the ticks, those left out that are like the one before."""
+        return [after for _, _, after in self.ticks]
 
     def blamed(self) -> list[Thing]:
         """What had a value that the real thing has not: on the tick on which a row differs, else what levels that are
         followed were told before."""
-        assert self.differs is not None
-        of = self.slice
-        here = self._wrong(self.differs, self._read(self.differs))
+        last = len(self.ticks) - 1
+        here = self._wrong(last, self._read(last))
         if here:
             return here
+        model = self.slice.model
         levels = [
-            atom
-            for cluster in of.model.clusters[: of.model.with_state]
-            for atom in cluster.inputs
-            if self._is_free(atom)
+            atom for cluster in model.clusters[: model.with_state] for atom in cluster.inputs if self._is_free(atom)
         ]
-        if levels:
-            for tick in range(self.differs, max(-1, self.differs - 20_000), -1):
-                look()
-                wrong = self._wrong(tick, levels)
-                if wrong:
-                    return wrong
-        everything = [atom for cluster in of.model.clusters for atom in cluster.inputs if self._is_free(atom)]
-        return self._wrong(self.differs, everything)
+        for tick in range(last, -1, -1) if levels else ():
+            look()
+            wrong = self._wrong(tick, levels)
+            if wrong:
+                return wrong
+        return self._wrong(last, [atom for cluster in model.clusters for atom in cluster.inputs if self._is_free(atom)])
 
     def blamed_at_end(self, ticks: int = 2) -> list[Thing]:
         """What has a wrong value on the last ticks in what the rows there ask, though they decide as they should: what
         is said about them may rest on it."""
-        last = len(self.states) - 2
-        for tick in range(last, max(-1, last - ticks), -1):
+        for tick in range(len(self.ticks) - 1, max(-1, len(self.ticks) - 1 - ticks), -1):
             wrong = self._wrong(tick, self._read(tick))
             if wrong:
                 return wrong
         return []
 
-    def blamed_for(self, ticks: int) -> list[Thing]:
-        """What has a wrong value in the conditions observed, on the last ``ticks`` ticks."""
+    def blamed_for_observed(self) -> list[Thing]:
+        """What has a wrong value in the conditions observed, on the latest tick on which anything has."""
         model = self.slice.model
         done: dict[tuple[str, str | None], None] = {}
-        from statecraft.proof.engine.observer import possible_atoms
-
         asked = [
             atom
             for condition in self.slice.observed
@@ -247,8 +243,7 @@ class Played:
             for atom in model.read_by(each, None, done)
             if self._is_free(atom)
         ]
-        last = len(self.states) - 2
-        for tick in range(last, max(-1, last - ticks), -1):
+        for tick in range(len(self.ticks) - 1, -1, -1):
             look()
             wrong = self._wrong(tick, asked)
             if wrong:
@@ -260,7 +255,7 @@ class Played:
 
     def _read(self, tick: int) -> list[Atom]:
         """What is free in what the rows ask in the modes in which ``tick`` begins."""
-        before, index = self.states[tick], self.simulation.layout.index
+        before, index = self.ticks[tick][1], self.layout.index
         model = self.slice.model
         found: dict[Atom, None] = {}
         for place, part in enumerate(self.slice.machine.parts):
@@ -271,7 +266,7 @@ class Played:
 
     def _wrong(self, tick: int, asked: Iterable[Atom]) -> list[Thing]:
         """The things whose dials answer ``asked`` otherwise on ``tick`` than they do; best to follow first."""
-        said = dict(self.abstract[tick].dials)
+        said = dict(self.ticks[tick][0].dials)
         found: dict[Thing, None] = {}
         for atom in asked:
             assert isinstance(atom, Compare)
@@ -294,8 +289,8 @@ class Played:
 
     def _value(self, source: Source, tick: int) -> int | None:
         """What the real thing was where the machine read it on ``tick``; None if that is not known."""
-        before, after = self.states[tick], self.states[tick + 1]
-        layout = self.simulation.layout
+        _, before, after = self.ticks[tick]
+        layout = self.layout
         kind, name = source.thing
         match kind:
             case "mode":
@@ -322,16 +317,47 @@ class Played:
                     return None
                 if name.startswith(("absent ", "silent ")):
                     return int(after[place])
-                return 0 if tick == 0 else int(before[place]) + 1
+                return 0 if after[layout.index["tick", ""]] == 0 else int(before[place]) + 1
 
 
-def less_free(run: Run, free: Container[str]) -> Run:
-    """``run`` without the dials ``free``."""
+def heard_as_free(machine: Machine, run: Run, free: Container[str]) -> Run:
+    """``run`` without the dials ``free``; where they say that a clock of messages is not late, its message is heard."""
     holds = (
-        replace(hold, inputs=replace(hold.inputs, dials=tuple(d for d in hold.inputs.dials if d[0] not in free)))
+        replace(
+            hold,
+            inputs=replace(
+                hold.inputs,
+                dials=tuple(d for d in hold.inputs.dials if d[0] not in free),
+                heard=_heard(machine, hold.inputs),
+            ),
+        )
         for hold in run.stretches
     )
     return replace(run, stretches=tuple(holds))
+
+
+def _heard(machine: Machine, inputs: Stimulus) -> tuple[str, ...]:
+    """The commands that are heard beside the one taken: those whose clocks are free and not late, and for a link that
+    is not silent some other, if there is one, that no row waits for."""
+    dials = dict(inputs.dials)
+    asked = least_asked(machine)
+    heard = list(inputs.heard)
+
+    def late(clock: str) -> bool | None:
+        told = dials.get(clock_dial(clock))
+        return None if told is None else told >= asked.get(clock, 1)
+
+    tested = machine.events()
+    may = [c for c in machine.commands if not (c.urgent and c.name in tested) and c.name != inputs.taken]
+    for command in may:
+        if late(f"absent {command.name}") is False and command.name not in heard:
+            heard.append(command.name)
+    for link in machine.links:
+        said = [name for name in (inputs.taken, *heard) if name is not None and machine.command(name).link == link.name]
+        if late(f"silent {link.name}") is False and not said:
+            quiet = [c.name for c in may if c.link == link.name and late(f"absent {c.name}") is not True]
+            heard += sorted(quiet, key=lambda name: name in tested)[:1]
+    return tuple(heard)
 
 
 def _worth(machine: Machine, thing: Thing, own: set[str]) -> tuple[int, int, str]:
@@ -347,6 +373,22 @@ def _worth(machine: Machine, thing: Thing, own: set[str]) -> tuple[int, int, str
     else:
         rank = {"level": 2, "for": 3, "mode": 5}[kind]
     return rank, size, name
+
+
+def _in_words(kind: str, name: str) -> str:
+    """A thing as the file speaks of it."""
+    if kind == "clock":
+        what, _, whose = name.partition(" ")
+        words = {
+            "mode": "the time in a mode of",
+            "group": "the time in",
+            "absent": "the absence of",
+            "silent": "the silence of",
+        }
+        return f"{words[what]} {whose.rpartition('.')[2]}"
+    return {"counter": f"the counter {name}", "level": f"the level {name}", "for": f"the times of the level {name}"}[
+        kind
+    ]
 
 
 # ------------------------------------------------------------------------------------------------------------- asking
@@ -367,16 +409,31 @@ class Asked:
 
 
 class Slices:
-    """The slices of a machine, made as they are asked for and kept."""
+    """The slices of a machine, made as they are asked for and kept.
+
+    Attributes:
+        dead: rules that are known never to decide, by part and number: slices made from now on leave them out.
+    """
 
     def __init__(self, machine: Machine) -> None:
         self.machine = machine
-        self._made: dict[tuple[Asked, tuple[int, ...]], Slice] = {}
-        self._tired: dict[tuple[Asked, tuple[int, ...]], float] = {}
+        self.dead: set[tuple[str, int]] = set()
+        self._made: dict[tuple[Asked, tuple[int, ...], frozenset[tuple[str, int]]], Slice] = {}
 
     def made(self) -> list[Slice]:
         """All slices so far."""
         return list(self._made.values())
+
+    def costs(self, most: int = 3) -> tuple[str, ...]:
+        """What was followed in the largest slices that were not explored to their end, in the file's words."""
+        unended = [made for made in self.made() if made.explorer.unended]
+        unended.sort(key=lambda made: -len(made.explorer.configs))
+        told: dict[str, None] = {}
+        for made in unended[:3]:
+            for kind, name in sorted(made.sliced.things, key=lambda thing: -_worth(self.machine, thing, set())[0]):
+                if kind != "mode":
+                    told[_in_words(kind, name)] = None
+        return tuple(told)[:most]
 
     def slice(self, asked: Asked, observed: Sequence[Condition] = (), seconds: float = 5.0) -> Slice:
         """A slice, explored to its end.
@@ -384,14 +441,16 @@ class Slices:
         Raises:
             OutOfTime: it takes more than ``seconds``, or there is no time left.
         """
-        key = (asked, tuple(map(id, observed)))
+        dead = frozenset(row for row in self.dead if row[0] in asked.parts)
+        key = (asked, tuple(map(id, observed)), dead)
         if key not in self._made:
             with within(seconds):
-                self._made[key] = Slice(self.machine, sliced(self.machine, asked.parts, asked.things, observed))
-        made = self._made[key]
+                made = sliced(self.machine, asked.parts, asked.things, observed, dead)
+                self._made[key] = Slice(self.machine, made)
+        found = self._made[key]
         with within(seconds):
-            made.explore()
-        return made
+            found.explore()
+        return found
 
     def ask(
         self,

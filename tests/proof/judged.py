@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from statecraft.findings import RowRef
 from statecraft.machine import Machine, ModeRef
-from statecraft.proof import RowRef
 from statecraft.proof.prove import Report, prove
 from tests.proof.transition_relation import Judge, drives
 

@@ -892,9 +892,7 @@ class Judge:
         for event in urgent:
 
             def goal(steps: list[Step], event: str = event) -> Expr:
-                stands = [
-                    self.relation.among(p, steps[0].after, [m.name for m in p.modes if m.stop]) for p in stopped
-                ]
+                stands = [self.relation.among(p, steps[0].after, [m.name for m in p.modes if m.stop]) for p in stopped]
                 return z3.And(
                     self.relation.among(part, steps[0].before, [mode.name]),
                     steps[0].world.taken == self.relation.events.index(event),

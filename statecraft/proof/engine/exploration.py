@@ -292,6 +292,11 @@ class Explorer:
                 self._steps_followed += 1
         return True
 
+    @property
+    def unended(self) -> bool:
+        """Whether something that was found has not been followed."""
+        return any(number not in self.alias for _, number in self._heap)
+
     def numbers(self) -> list[int]:
         """The configurations that no other contains, in the order in which they were found."""
         return [number for number in range(len(self.configs)) if number not in self.alias and number not in self._aside]

@@ -1090,7 +1090,8 @@ def definitions(machine: Machine) -> dict[tuple[str, str | None], Condition]:
         on = (level.set, *(doubt if level.on_if_in_doubt else ()))
         complete = level.clear == Not(level.set) or level.set == Not(level.clear)
         if not complete and len(set(read)) <= MOST_READ:
-            complete = satisfy(Not(Or((*on, level.clear))), ranges) is None
+            whole = satisfy(Not(Or((*on, level.clear))), ranges) is None
+            complete = whole and satisfy(And((level.set, level.clear)), ranges) is None
         if complete:
             found[level.name] = Or(on)
     kept = {

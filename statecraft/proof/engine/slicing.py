@@ -96,10 +96,18 @@ class Sliced:
 
 
 def sliced(
-    machine: Machine, parts: Iterable[str], things: Iterable[Thing], observed: Iterable[Condition] = ()
+    machine: Machine,
+    parts: Iterable[str],
+    things: Iterable[Thing],
+    observed: Iterable[Condition] = (),
+    dead: Iterable[tuple[str, int]] = (),
 ) -> Sliced:
-    """``machine`` with only ``parts`` and ``things`` followed; ``observed`` are conditions of observers."""
-    return _Slicing(machine, frozenset(parts), frozenset(things), tuple(observed)).done()
+    """``machine`` with only ``parts`` and ``things`` followed; ``observed`` are conditions of observers.
+
+    ``dead`` are rules (part and number) that are known never to decide: in the slice they do not either. (A failsafe
+    that never decides holds rules back all the same.)
+    """
+    return _Slicing(machine, frozenset(parts), frozenset(things), tuple(observed), frozenset(dead)).done()
 
 
 @dataclass
@@ -108,6 +116,7 @@ class _Slicing:
     parts: frozenset[str]
     things: frozenset[Thing]
     observed: tuple[Condition, ...]
+    dead: frozenset[tuple[str, int]]
     dials: dict[str, Dial] = field(default_factory=dict)
     sources: dict[str, Source] = field(default_factory=dict)
 
@@ -325,4 +334,5 @@ class _Slicing:
 
     def _row(self, row: Row, part: str) -> Row:
         changes = tuple(change for change in row.changes if ("counter", change.counter) in self.things)
-        return replace(row, when=self._rewritten(row.when, part), changes=changes)
+        never = (part, row.number) in self.dead and not row.failsafe
+        return replace(row, when=Or(()) if never else self._rewritten(row.when, part), changes=changes)

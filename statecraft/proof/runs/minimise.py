@@ -221,7 +221,7 @@ def keeping(machine: Machine, run: Run, about: Finding | Promise) -> Holds:
     if isinstance(about, Promise):
         if about.kind == "reach":
             return _same_end(machine, run, ("level", "counter", "clock"))
-        return lambda _, states: broken(machine, about, states)
+        return lambda _, states: broken(machine, about, ((state, 1) for state in states))
     match about.code:
         case "fault ignored":
             return _in_fault(machine, about.subject, 2)

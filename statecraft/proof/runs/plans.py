@@ -7,71 +7,89 @@ run. The simulation is the judge of what was seen, so a plan needs no argument f
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from functools import lru_cache
+from collections.abc import Iterator, Sequence
+from functools import lru_cache, partial
 
 from statecraft.findings import Stimulus
-from statecraft.machine import Absent, After, Machine, Remembered, Silent, Steady
+from statecraft.machine import Absent, After, LevelOn, Machine, Silent, Steady
 from statecraft.proof.engine.cone import all_atoms
-from statecraft.proof.engine.limits import look
 from statecraft.proof.engine.model import NOBODY, Rows
+from statecraft.proof.runs.holding import Holder
 from statecraft.proof.runs.search import Found
 from statecraft.simulation import Simulation, State
 
-MOST_WAITED = 200_000
-"""For how many ticks a plan may wait in all."""
+MOST_WAITED = 40_000
+"""For how many ticks a plan may wait in all, those apart that are like the one before."""
 
 
-def tried(machine: Machine, parts: tuple[str, ...], found: Found, longest: int) -> Iterator[list[State]]:
+def tried(machine: Machine, parts: tuple[str, ...], found: Found) -> Iterator[list[State]]:
     """What comes of holding the plan ``found`` of a slice of ``parts``, each of the ways in which what it does not say
     may be: the states that it goes through.
 
-    Args:
-        longest: for how many ticks a row is waited for.
     """
-    for heard in ("as free", "all", "none"):
-        states = _held(machine, parts, found, longest, heard)
-        if states:
-            yield states
+    steps = list(steps_of(found))
+    commands = {command.name: place for place, command in enumerate(machine.commands)}
+    done: set[tuple[tuple[int, ...], ...]] = set()
+    for how in ("as free", "all", "none"):
+        heard = tuple(_heard(machine, dict(stimulus.dials), commands, how) for stimulus, _, _ in steps)
+        if heard not in done:
+            done.add(heard)
+            states = _held(machine, parts, steps, heard)
+            if states:
+                yield states
 
 
-def _held(machine: Machine, parts: tuple[str, ...], found: Found, longest: int, how: str) -> list[State]:
+def _held(
+    machine: Machine,
+    parts: tuple[str, ...],
+    steps: Sequence[tuple[Stimulus, Rows, int]],
+    heards: Sequence[tuple[int, ...]],
+) -> list[State]:
     simulation = Simulation(machine)
     index = simulation.layout.index
     places = [index["row", part] for part in parts]
+    shown = min((place for (kind, _), place in index.items() if kind == "shown"), default=len(simulation.state))
     commands = {command.name: place for place, command in enumerate(machine.commands)}
     real = {dial.name for dial in machine.dials}
+    holder = Holder(machine, simulation)
     states: list[State] = []
     waited = 0
-    steps = list(_steps(found))
-    for number, (stimulus, rows, ticks) in enumerate(steps):
+    for number, ((stimulus, rows, ticks), heard) in enumerate(zip(steps, heards, strict=True)):
         last = number == len(steps) - 1
-        dials = dict(stimulus.dials)
-        given = (
+        taken = -1 if stimulus.taken is None else commands[stimulus.taken]
+        wants = any(row != NOBODY for row in rows)
+        longest = max((wait(machine, p, row) for p, row in zip(parts, rows, strict=True) if row != NOBODY), default=0)
+        step = partial(
+            simulation.step_chosen,
             tuple(value for _, value in stimulus.sensors),
             tuple(on for _, on in stimulus.switches),
             tuple(value for name, value in stimulus.dials if name in real),
+            taken,
+            heard,
         )
-        taken = -1 if stimulus.taken is None else commands[stimulus.taken]
-        heard = _heard(machine, dials, commands, how)
-        wants = any(row != NOBODY for row in rows)
-        for tick in range(longest if wants else ticks):
-            look()
+        come = False
+        for state, count in holder.held(step, longest if wants else ticks):
+            states.append(state)
             waited += 1
             if waited > MOST_WAITED:
                 return states
-            state = simulation.step_chosen(*given, taken if wants or tick == 0 else -1, heard)
-            states.append(state)
             decided = tuple(state[place] for place in places)
             if wants and decided == rows:
+                come = True
                 break
+            if wants and count == 1 and len(states) > 2 and _still(states[-1], states[-2], shown):
+                return states  # nothing changes any more
             # At the end the machine may go round by itself: what is waited for may come all the same.
             if not last and any(row != NOBODY for row in decided) and decided != rows and _moved(states, index, parts):
                 return states
-        else:
-            if wants:
-                return states
+        if wants and not come:
+            return states
     return states
+
+
+def _still(one: State, other: State, shown: int) -> bool:
+    """Whether two states, one after the other, differ in nothing but the tick's number and what blinks."""
+    return one[1:shown] == other[1:shown]
 
 
 def _moved(states: list[State], index: dict[tuple[str, str], int], parts: tuple[str, ...]) -> bool:
@@ -80,7 +98,7 @@ def _moved(states: list[State], index: dict[tuple[str, str], int], parts: tuple[
     return any(states[-1][index["mode", part]] != states[-2][index["mode", part]] for part in parts)
 
 
-def _steps(found: Found) -> Iterator[tuple[Stimulus, Rows, int]]:
+def steps_of(found: Found) -> Iterator[tuple[Stimulus, Rows, int]]:
     """The run in pieces on which both the inputs and the rows stay; where rows decide, tick by tick."""
     expected = iter(found.rows)
     rows, ticks = next(expected)
@@ -128,19 +146,18 @@ def least_asked(machine: Machine) -> dict[str, int]:
     return found
 
 
-def longest_wait(machine: Machine) -> int:
+@lru_cache(maxsize=4096)
+def wait(machine: Machine, part: str, row: int) -> int:
     """How long a row may have to be waited for with its inputs held: until what must last has lasted."""
     most = 0
-    conditions = [row.when for part in machine.parts for row in part.rows]
-    for atom in all_atoms(machine, conditions):
+    silences = {link.name: link.silent or 0 for link in machine.links}
+    levels = {level.name: level.set_ticks + level.clear_ticks for level in machine.levels}
+    for atom in all_atoms(machine, [machine.part(part).rows[row].when]):
         match atom:
             case After(ticks) | Absent(_, ticks) | Steady(_, _, ticks):
                 most = max(most, ticks)
-    for level in machine.levels:
-        most = max(most, level.set_ticks + level.clear_ticks)
-    for link in machine.links:
-        most = max(most, link.silent or 0)
-    for sensor in machine.sensors:
-        if isinstance(sensor.source, Remembered):
-            most = max(most, sensor.source.after)
+            case Silent(link):
+                most = max(most, silences[link])
+            case LevelOn(level):
+                most = max(most, levels[level])
     return most + 5

@@ -1,7 +1,7 @@
 """What is seen to happen: the simulation plays inputs by chance until rows have decided and modes have been left.
 
-What a part does alone (``abstraction.py``) tells what never happens; what does happen has to be seen in the whole
-machine.
+What a slice does not do never happens; what does happen has to be seen in the whole machine.
+
 Each attempt is for one thing that has not been seen yet: from a state in which its row applies, the inputs are chosen
 once and held until its part leaves the mode, or the row's time has come. Most choices lead out of it within a few
 ticks, so that many can be tried.

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from functools import partial
 from typing import Any
 
 from statecraft.findings import Run, Stimulus
 from statecraft.machine import Machine, Promise
+from statecraft.proof.engine.limits import look
+from statecraft.proof.runs.holding import Holder
 from statecraft.proof.runs.search import Found
 from statecraft.simulation import Simulation, State, View, observer
 from statecraft.simulation.state import layout
@@ -15,15 +18,20 @@ from statecraft.simulation.state import layout
 def replay(machine: Machine, run: Run, watch: Callable[[View, int], None] | None = None) -> View:
     """Play ``run`` to the simulation, a repeating tail once; the view of its end.
 
-    ``watch`` is called after every tick with the view and the index of the stretch.
+    ``watch`` is called after every tick with the view and the index of the stretch; without it, held inputs are jumped
+    over.
     """
     simulation = Simulation(machine)
     step = player(machine, simulation)
+    if watch is None:
+        for _ in held_states(machine, run, simulation):
+            pass
+        return simulation.view
     for index, stretch in enumerate(run.stretches):
         for _ in range(stretch.ticks):
+            look()
             step(stretch.inputs)
-            if watch is not None:
-                watch(simulation.view, index)
+            watch(simulation.view, index)
     return simulation.view
 
 
@@ -31,6 +39,15 @@ def states(machine: Machine, run: Run) -> Iterator[State]:
     """The state of each tick of ``run``, played to the simulation, a repeating tail once."""
     step = player(machine, Simulation(machine))
     return (step(inputs) for inputs in run.inputs())
+
+
+def held_states(machine: Machine, run: Run, simulation: Simulation | None = None) -> Iterator[tuple[State, int]]:
+    """As :func:`states`, with equal ticks told once: states, each with how many ticks are like it, their clocks
+    apart."""
+    simulation = simulation or Simulation(machine)
+    step, holder = player(machine, simulation), Holder(machine, simulation)
+    for stretch in run.stretches:
+        yield from holder.held(partial(step, stretch.inputs), stretch.ticks)
 
 
 def player(machine: Machine, simulation: Simulation) -> Callable[[Stimulus], State]:
@@ -68,23 +85,30 @@ def ends_as_said(machine: Machine, run: Run) -> bool:
 def plays(machine: Machine, explored: Machine, found: Found) -> bool:
     """Whether the rows of the explored parts decide, tick by tick, as the run that was found says."""
     simulation = Simulation(machine)
-    step = player(machine, simulation)
-    expected = (rows for rows, ticks in found.rows for _ in range(ticks))
     places = [simulation.layout.index["row", part.name] for part in explored.parts]
-    for inputs, rows in zip(found.run.inputs(), expected, strict=True):
-        state = step(inputs)
-        if tuple(state[place] for place in places) != rows:
-            return False
+    expected = iter(found.rows)
+    rows, left = next(expected, ((), 0))
+    for state, ticks in held_states(machine, found.run, simulation):
+        while ticks:
+            if not left:
+                rows, left = next(expected)
+                continue
+            if tuple(state[place] for place in places) != rows:
+                return False
+            both = min(ticks, left)
+            ticks -= both
+            left -= both
     return True
 
 
 def breaks(machine: Machine, promise: Promise, run: Run) -> bool:
     """Whether the simulation, played ``run``, breaks ``promise`` on it; one about reaching is not judged on one run."""
-    return promise.when is None or broken(machine, promise, states(machine, run))
+    return promise.when is None or broken(machine, promise, held_states(machine, run))
 
 
-def broken(machine: Machine, promise: Promise, states: Iterable[State]) -> bool:
-    """Whether ``promise``, which is not one about reaching, is broken on the ticks that led to ``states``."""
+def broken(machine: Machine, promise: Promise, states: Iterable[tuple[State, int]]) -> bool:
+    """Whether ``promise``, which is not one about reaching, is broken on the ticks that led to ``states``, each with
+    how many ticks are like it."""
     assert promise.when is not None
     sees = observer(machine, promise.when)
     index = layout(machine).index
@@ -94,16 +118,21 @@ def broken(machine: Machine, promise: Promise, states: Iterable[State]) -> bool:
         for part, mode in promise.modes
     ]
     wrong = 0  # ticks in a row that count towards breaking it, this one included
-    since: list[int] = []  # for ``once``: ticks that each X still waits
-    for state in states:
+    since = -1  # for ``once``: ticks since the first X that still waits
+    for state, ticks in states:
         holds = sees(state)
         kept = any(state[at] == mode for at, mode in places)
         if promise.kind == "once":
-            since = [] if kept else [waited + 1 for waited in since] + [0] * holds
-            if since and since[0] >= promise.ticks:
+            if kept:
+                since = -1
+            elif since >= 0:
+                since += ticks
+            elif holds:
+                since = ticks - 1
+            if since >= promise.ticks and not kept and since >= 0:
                 return True
             continue
-        wrong = wrong + 1 if holds else 0
+        wrong = wrong + ticks if holds else 0
         if wrong > promise.ticks and (promise.kind == "never" or not kept):
             return True
     return False
