@@ -19,6 +19,8 @@ want /usr/share/arduino/hardware/arduino/avr/cores/arduino/Arduino.h arduino-cor
 want /usr/include/simavr/sim_avr.h libsimavr-dev
 want /usr/include/libelf.h libelf-dev
 want clang++ clang
+want arm-none-eabi-g++ gcc-arm-none-eabi libnewlib-arm-none-eabi
+want qemu-system-arm qemu-system-arm
 want clang-tidy clang-tidy
 want cppcheck cppcheck
 want spin spin

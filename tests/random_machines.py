@@ -78,7 +78,7 @@ class _PartDraft:
 class _Writer:
     def __init__(self, seed: int, size: int, small: bool, several: int | None = None) -> None:
         self.rng = random.Random(f"{seed} {size} {small}")
-        self.since = random.Random(f"since {seed} {size} {small}")  # for what the language has had since: seeds stay
+        self.newer = random.Random(f"since {seed} {size} {small}")  # for what the language has had since: seeds stay
         self.several = several
         self.size = size
         self.small = small
@@ -429,7 +429,7 @@ class _Writer:
                 self_made.append(f"tolerates {rng.choice(self.sensors).name} fault")
             if mode in part.stops and mode != part.modes[0] and self.chance(0.1):
                 self_made.append("final")
-            if self.since.random() < 0.1:
+            if self.newer.random() < 0.1:
                 self_made.append("resumes" if mode in part.stops else "endless")
             part.mode_lines.append(f"mode {mode} {', '.join(self_made)}".rstrip())
         for group in part.groups:
@@ -473,7 +473,7 @@ class _Writer:
             return f"{rng.choice([-100, -60, -33, -5, 5, 30, 60, 100])} %"
 
         setting: Callable[[], str]
-        harmless = ", harmless" if self.since.random() < 0.15 else ""
+        harmless = ", harmless" if self.newer.random() < 0.15 else ""
         if kind == "motor":
             wires = (
                 f"forward {self.pins.pop()}, reverse {self.pins.pop()}"

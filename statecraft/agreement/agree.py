@@ -50,7 +50,7 @@ class Agreement:
     """The table held against another execution of it.
 
     Attributes:
-        on: ``desk`` or ``chip``.
+        on: ``desk``, ``chip`` or ``cortex-m``.
         seed: of the inputs at random.
         stages: each kind of inputs that was run, in order; the last is the one that does not agree, if one does not.
         vectors: the generated inputs; None where the trials already disagreed.
@@ -84,8 +84,9 @@ def agree(
     ticks: int | None = None,
     tell: Callable[[Compared | OnChip], None] = lambda _: None,
 ) -> Agreement:
-    """Hold the table against the C++ that is written from it, on the ``desk`` or on the simulated ``chip``: on the
-    machine's trials, on inputs made for every row and condition, and on ``ticks`` ticks of inputs at random.
+    """Hold the table against the C++ that is written from it: on the ``desk``, on the simulated ``chip``, or on one of
+    32 bits, a ``cortex-m``; on the machine's trials, on inputs made for every row and condition, and on ``ticks`` ticks
+    of inputs at random.
 
     The first kind of inputs that does not agree is the last. ``tell`` is given each as it is done.
 
@@ -94,7 +95,15 @@ def agree(
     """
     stages: list[Compared | OnChip] = []
     searched: Vectors | None = None
-    for stage in (_on_desk if on == "desk" else _on_chip)(machine, seed, ticks):
+    running: Iterator[Compared | OnChip | Vectors]
+    match on:
+        case "desk":
+            running = _on_desk(machine, seed, ticks)
+        case "cortex-m":
+            running = _on_cortex_m(machine, seed, ticks)
+        case _:
+            running = _on_chip(machine, seed, ticks)
+    for stage in running:
         if isinstance(stage, Vectors):
             searched = stage
             continue
@@ -108,12 +117,21 @@ def agree(
     return Agreement(machine, on, seed, tuple(stages), searched, shown(machine, searched), found)
 
 
-def _on_desk(machine: Machine, seed: int, ticks: int | None) -> Iterator[Compared | Vectors]:
-    yield compared(machine, "trials", trials(machine))
+def _on_desk(
+    machine: Machine, seed: int, ticks: int | None, other: Other | None = None
+) -> Iterator[Compared | Vectors]:
+    yield compared(machine, "trials", trials(machine), other)
     searched = vectors(machine)
     yield searched
-    yield compared(machine, "vectors", searched.courses)
-    yield at_random(machine, seed, DESK_TICKS if ticks is None else ticks)
+    yield compared(machine, "vectors", searched.courses, other)
+    yield at_random(machine, seed, DESK_TICKS if ticks is None else ticks, other)
+
+
+def _on_cortex_m(machine: Machine, seed: int, ticks: int | None) -> Iterator[Compared | Vectors]:
+    from statecraft.agreement.cortex_m import CortexM
+
+    with CortexM(machine) as other:
+        yield from _on_desk(machine, seed, ticks, other)
 
 
 def _on_chip(machine: Machine, seed: int, ticks: int | None) -> Iterator[OnChip | Vectors]:

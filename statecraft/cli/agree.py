@@ -24,7 +24,9 @@ if TYPE_CHECKING:
 
 @click.command(name="agree", short_help="compare table, desk build and chip, tick for tick")
 @file_argument
-@click.option("--on", type=click.Choice(["desk", "chip"]), default="desk", help="What to hold against the table.")
+@click.option(
+    "--on", type=click.Choice(["desk", "chip", "cortex-m"]), default="desk", help="What to hold against the table."
+)
 @click.option("--seed", type=int, help="Of the inputs at random; another one each time unless you say.")
 @click.option("--ticks", type=click.IntRange(min=0), help="How many ticks of inputs at random.")
 @click.option(
@@ -39,7 +41,8 @@ def command(file: str, on: str, seed: int | None, ticks: int | None, save_trials
 
     On the chip the program itself runs, simulated, between its sensors, its operator and its outputs. The table is
     given what the chip has sampled; then its state, its reports and its pins must be as the table says on every tick.
-    In trials the modes must come in the same order, as late as the sensors allow.
+    In trials the modes must come in the same order, as late as the sensors allow. On cortex-m the C++ runs on a 32-bit
+    chip, an ARM Cortex-M3 that QEMU simulates.
 
     The first difference stops it: it is shown after the shortest inputs that bring it about, and saved as a trial. Exit
     code 1 then.

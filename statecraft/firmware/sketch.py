@@ -70,7 +70,7 @@ def write_sketch(machine: Machine, folder: Path, *, keep: bool = True, first_ste
             f"every verb uses: bring into it what you want to keep, and delete the other"
         )
     files["owners.cpp"] = render(
-        "firmware/owners.cpp.j2", machine=machine, file=place.name, text=text, heading=_heading(files, machine)
+        "firmware/owners.cpp.j2", machine=machine, file=place.name, text=text, heading=_heading(files)
     )
     write(folder, files)
     if keep:
@@ -88,10 +88,9 @@ def write_sketch(machine: Machine, folder: Path, *, keep: bool = True, first_ste
     return Sketch(folder, tuple(files), tuple(notes), place, unwritten)
 
 
-def _heading(files: dict[str, str], machine: Machine) -> str:
-    """The lines that say what made a sketch's files, as its first one has them."""
-    lines = files[f"{machine.name}.ino"].splitlines()[1:3]
-    return "\n".join(lines)
+def _heading(files: dict[str, str]) -> str:
+    """The lines that say what made a sketch's files, as all of them have them."""
+    return "\n".join(files["board.h"].splitlines()[1:3])
 
 
 def _unguarded(board: Board, text: str) -> tuple[str, ...]:

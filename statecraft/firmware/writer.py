@@ -270,6 +270,7 @@ class _Sketch:
 
     def first_steps(self) -> dict[str, str]:
         """Every file of the sketch that tries the machine piece by piece: the same drivers, and no behaviour."""
+        self.reports = False
         files = self.files()
         for name in ("ticks", "links", "reports"):
             files.pop(f"{name}.h", None)
