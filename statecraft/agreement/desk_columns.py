@@ -10,6 +10,7 @@ from statecraft.firmware.desk import FAULT
 from statecraft.firmware.layout import SERVO_IDLE, Field, command_order
 from statecraft.firmware.layout import Layout as DeskLayout
 from statecraft.machine import Machine, Servo
+from statecraft.semantics.keys import Anchor, Key, MemoryValue, OutputShown
 from statecraft.simulation.state import State, StateLayout
 from statecraft.simulation.tick import compiled
 
@@ -31,7 +32,6 @@ class _Expressions:
         self.machine: Machine = layout.machine
         self.layout = layout
         self.desk = desk
-        self.limits = {clock.key.name: clock.limit for clock in layout.variables.clocks}
         events, others, _ = command_order(self.machine)
         numbers = {command.name: number for number, command in enumerate((*events, *others), start=1)}
         self.numbers = (*(numbers[command.name] for command in self.machine.commands), 0)  # the last for index -1
@@ -41,8 +41,11 @@ class _Expressions:
         return f"s[{self.layout.index[kind, name]}]"
 
     def column(self, kind: str, name: str) -> str:
+        """A column that the desk build tells, by its kind and name."""
         field = self.desk.get(kind, "" if kind == "waiting" else name)
         assert field is not None, (kind, name)
+        if field.key is not None:
+            return self.variable(field, field.key)
         match kind:
             case "row":
                 row = self.at("row", name)
@@ -58,21 +61,24 @@ class _Expressions:
                 return f"min({self.at('dropped')}, 65535)"
             case "heard":
                 return "0"  # whoever was heard has been noted by the end of the tick
-            case "clock":
-                clock = self.at("clock", name)
-                return clock if self.limits[name] <= field.limit else f"min({clock}, {field.limit})"
             case "blink":
                 return f"{self.at('tick')} % {name}"
-            case "remembered":
-                return _unless_none(f"{self.at('readings')}[{self.sensors[name]}]", FAULT)
-            case "anchor":
-                return _unless_none(self.at("anchor", name), _least(field))
-            case "shown":
-                servo = isinstance(self.machine.output(name), Servo)
-                shown = self.at("shown", name)
-                return _unless_none(shown, SERVO_IDLE) if servo else shown
             case _:
                 return self.at(kind, name)
+
+    def variable(self, field: Field, key: Key) -> str:
+        """What both keep by the same key, though not always in the same numbers."""
+        if isinstance(key, MemoryValue):
+            return _unless_none(f"{self.at('readings')}[{self.sensors[key.name]}]", FAULT)
+        value = f"s[{self.layout.place[key]}]"
+        match key:
+            case Anchor():
+                return _unless_none(value, _least(field))
+            case OutputShown(output) if isinstance(self.machine.output(output), Servo):
+                return _unless_none(value, SERVO_IDLE)
+            case _:
+                clock = self.layout.variables.clock.get(key)
+                return f"min({value}, {field.limit})" if clock is not None and clock.limit > field.limit else value
 
 
 def _unless_none(text: str, otherwise: int) -> str:

@@ -99,7 +99,7 @@ class Variables:
     values: tuple[Value, ...]
 
     @cached_property
-    def clock(self) -> dict[ClockKey, Clock]:
+    def clock(self) -> dict[Key, Clock]:
         """The clocks that something reads, by key."""
         return {clock.key: clock for clock in self.clocks}
 
