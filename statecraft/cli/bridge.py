@@ -77,7 +77,8 @@ def command(file: str, port: str, network: bool, web_port: int, link: str | None
             watching=page(found, "watch"),
         )  # fmt: skip
         try:
-            serve(bridge, "0.0.0.0" if network else "127.0.0.1", web_port, ready)
+            with contextlib.suppress(KeyboardInterrupt):
+                serve(bridge, "0.0.0.0" if network else "127.0.0.1", web_port, ready)
         except OSError as error:
             raise Stop(f"port {web_port} cannot be listened on: {error.strerror or error}") from None
     click.echo("ended")

@@ -61,7 +61,9 @@ def command(file: str, link: str | None, chip: bool, trial: str | None, place: P
         click.echo(f"{machine.name} listens at {name}: {what}, link {found.link.name}, {found.link.baud} baud")
         click.echo(f"sensors: {world.said() or 'none'}\nCtrl-C ends it")
         threading.Thread(target=_typed, args=(machine, pretended, world), daemon=True).start()
-        _tell(pretended, changed, quiet)
+        with contextlib.suppress(KeyboardInterrupt):
+            _tell(pretended, changed, quiet)
+        click.echo("ended")
 
 
 def _program(machine: Machine, folder: Path) -> Program:

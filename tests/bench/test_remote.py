@@ -1,0 +1,77 @@
+"""The remote as a file: small, whole, and safe to open."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from statecraft.bench.controls import NoRemote, controls
+from statecraft.bench.remote import page, radios, script
+from statecraft.fingerprint import short
+from statecraft.language import read_file, read_text
+from tests.report.large import station
+
+SAMPLES = Path(__file__).parents[2] / "samples"
+MOST = 60_000
+
+
+def data(text: str) -> dict[str, object]:
+    found = re.search(r'<script type="application/json" id="machine">(.*?)</script>', text, re.S)
+    assert found is not None
+    return dict(json.loads(found[1]))
+
+
+@pytest.mark.parametrize("path", sorted(SAMPLES.glob("*.modes")), ids=lambda path: path.stem)
+def test_it_is_small_and_needs_nothing_else(path: Path) -> None:
+    machine = read_file(str(path))
+    try:
+        found = controls(machine)
+    except NoRemote:
+        return
+    for role in ("drive", "watch"):
+        text = page(found, role)  # type: ignore[arg-type]
+        assert len(text.encode()) < MOST
+        assert not re.search(r"""(src|href)=|url\(|@import|https?://""", text)
+        assert data(text)["table"] == short(machine)
+    assert str(path) not in page(found)
+
+
+def test_a_large_machine_is_told_by_lines() -> None:
+    machine = read_text(station(60, 6), file="station.modes")
+    text = page(controls(machine))
+    assert len(text.encode()) < MOST
+
+
+def test_what_the_file_says_cannot_leave_its_place() -> None:
+    text = (SAMPLES / "feed_pusher.modes").read_text()
+    text = text.replace('"c"  ', '"c", label "</script><b>&hey", held ', 1)
+    machine = read_text(text, "pusher.modes")
+    label = machine.command("creep").label
+    assert label == "</script><b>&hey"
+    made = page(controls(machine))
+    assert "<b>" not in made and "&lt;/script&gt;&lt;b&gt;&amp;hey" in made
+    assert made.count("</script>") == 2
+
+
+def test_the_modules_stand_together_as_one() -> None:
+    joined = script()
+    assert not re.search(r"(?m)^(import|export) ", joined)
+    names = re.findall(r"(?m)^(?:async )?(?:function|class|const|let) (\w+)", joined)
+    assert len(names) == len(set(names))
+
+
+def test_radios_are_known_by_whole_identifiers() -> None:
+    whole = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}")
+    for radio in radios():
+        assert all(whole.fullmatch(each) for each in radio.values())
+    assert len({radio["service"] for radio in radios()}) == len(radios()) >= 3
+
+
+def test_places_and_labels() -> None:
+    text = (SAMPLES / "feed_pusher.modes").read_text()
+    text = text.replace('"c"  ', '"c", label "slowly", place top ', 1).replace('"z"  ', '"z", place bottom ', 1)
+    made = page(controls(read_text(text, "pusher.modes")))
+    assert 'class="cross"' in made and 'class="held top"' in made and "<span>slowly</span>" in made

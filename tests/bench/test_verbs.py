@@ -1,0 +1,218 @@
+"""remote, bridge, watch, replay, pretend as people call them."""
+
+from __future__ import annotations
+
+import os
+import pty
+import re
+import signal
+import subprocess
+import sys
+import threading
+import time
+import tty
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+import pytest
+
+from statecraft.firmware.reports import line
+from statecraft.machine import Machine
+from tests.bench.rig import desk, wait
+
+pytestmark = pytest.mark.slow
+
+SAMPLES = Path(__file__).parents[2] / "samples"
+FILE = str(SAMPLES / "bale_mover.modes")
+
+
+def call(*words: str, folder: Path | None = None) -> subprocess.CompletedProcess[str]:
+    done = subprocess.run(
+        [sys.executable, "-m", "statecraft", *words], cwd=folder, capture_output=True, text=True, timeout=120
+    )
+    assert "Traceback" not in done.stderr + done.stdout
+    return done
+
+
+def test_remote(tmp_path: Path) -> None:
+    done = call("remote", FILE, folder=tmp_path)
+    assert done.returncode == 0 and "bale_mover_remote.html written: " in done.stdout
+    assert (tmp_path / "bale_mover_remote.html").read_text().startswith("<!doctype html>")
+    assert call("remote", FILE, "-o", "-").stdout.startswith("<!doctype html>")
+    done = call("remote", FILE, "--link", "radio", folder=tmp_path)
+    assert done.returncode == 1 and "'radio'; on operator it does" in done.stderr
+
+
+def test_the_sheet(tmp_path: Path) -> None:
+    done = call("remote", FILE, "--sheet", folder=tmp_path)
+    assert done.returncode == 0
+    sheet = (tmp_path / "bale_mover_commands.md").read_text()
+    assert "| halt | `$halt*11` | once | urgent: overtakes all others |" in sheet
+    assert "| ahead | `$ahead*69` | every 100 ms while held |" in sheet
+    numbers = re.findall(r"`\$v(\d+)\*([0-9A-F]{2})`", sheet)
+    assert {int(number) for number, _ in numbers} == set(range(20, 81))
+    for number, check in numbers:
+        total = 0
+        for byte in f"v{number}".encode():
+            total ^= byte
+        assert int(check, 16) == total
+
+
+def test_what_cannot_be() -> None:
+    for words in (
+        ("bridge", FILE, "--port", "/dev/nothing"),
+        ("watch", FILE, "--port", "/dev/nothing"),
+        ("replay", FILE, "/nothing.log"),
+        ("replay", FILE, FILE),
+        ("pretend", FILE, "--trial", "no such words"),
+        ("remote", "/nothing.modes"),
+        ("watch", str(SAMPLES / "greenhouse_vent.modes"), "--port", "/dev/null"),
+    ):
+        done = call(*words)
+        assert done.returncode == 1 and done.stderr.strip(), words
+
+
+def _opened(port: str) -> bool:
+    """Whether another process has the port open."""
+    for each in Path("/proc").glob("[0-9]*/fd/*"):
+        with suppress(OSError):
+            if each.parts[2] != str(os.getpid()) and str(each.readlink()) == port:
+                return True
+    return False
+
+
+@contextmanager
+def told(*pieces: bytes) -> Iterator[str]:
+    """A port on which a machine says ``pieces``, once somebody has opened it."""
+    master, slave = pty.openpty()
+    tty.setraw(slave)
+    ended = threading.Event()
+
+    def say() -> None:
+        while not _opened(os.ttyname(slave)):
+            if ended.wait(0.05):
+                return
+        ended.wait(0.3)
+        for piece in pieces:
+            os.write(master, piece)
+            if ended.wait(0.02):
+                return
+
+    saying = threading.Thread(target=say)
+    saying.start()
+    try:
+        yield os.ttyname(slave)
+    finally:
+        ended.set()
+        saying.join()
+        os.close(master)
+        os.close(slave)
+
+
+NOTHING_LOST = line("c0,0,0,0,0")
+FINE = [line("b64,0,0,0,0"), NOTHING_LOST, line("rc2,0,4"), line("rc2,2,3"), line("bc8,0,1,0,1"), NOTHING_LOST]
+
+
+def test_watch_a_machine_that_does_as_its_table_says(tmp_path: Path) -> None:
+    with told(*FINE) as port:
+        done = call("watch", FILE, "--port", port, "--seconds", "3", "--log", str(tmp_path / "a.log"))
+    assert done.returncode == 0, done.stdout
+    assert "drive: ahead and fork in holding -> forward" in done.stdout
+    assert "6 reports: nothing that the table does not allow." in done.stdout
+    again = call("replay", FILE, str(tmp_path / "a.log"), "-o", str(tmp_path / "a.svg"))
+    assert again.returncode == 0 and (tmp_path / "a.svg").read_text().startswith("<?xml")
+    over = call("watch", FILE, "--port", "/dev/null", "--log", str(tmp_path / "a.log"))
+    assert over.returncode == 1 and "a.log cannot be written" in over.stderr
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [lambda b: b[:5] + b[6:], lambda b: b[:5] + b[5:6] + b[5:], lambda b: b[:5] + bytes([b[5] ^ 4]) + b[6:]],
+    ids=["lost", "doubled", "flipped"],
+)
+@pytest.mark.parametrize("place", [0, 2, 4])
+def test_watch_a_line_that_spoils_bytes(spoil, place: int) -> None:  # type: ignore[no-untyped-def]
+    """What comes of a bad line is said to be one, and is not the machine's fault."""
+    spoiled = [spoil(each) if number == place else each for number, each in enumerate(FINE)]
+    with told(*spoiled) as port:
+        done = call("watch", FILE, "--port", port, "--seconds", "3")
+    assert done.returncode == 0, done.stdout
+    assert "5 reports, 1 time bytes that were no report" in done.stdout
+
+
+def test_watch_a_machine_that_does_something_else() -> None:
+    with told(*FINE[:2], line("rc2,0,3"), line("bc8,0,1,0,1"), NOTHING_LOST) as port:
+        done = call("watch", FILE, "--port", port, "--seconds", "3")
+    assert done.returncode == 1
+    assert "NOT AS THE TABLE SAYS" in done.stdout
+    assert "the machine:" in done.stdout and "the table:" in done.stdout
+    with told(line("t00c0ffee"), NOTHING_LOST) as port:
+        done = call("watch", FILE, "--port", port, "--seconds", "3")
+    assert done.returncode == 1 and "it runs the table 00c0ffee" in done.stdout
+    with told() as port:
+        done = call("watch", FILE, "--port", port, "--seconds", "1")
+    assert done.returncode == 1 and "has said nothing" in done.stdout
+
+
+def test_pretend_and_what_is_typed(tmp_path: Path) -> None:
+    place = tmp_path / "mover"
+    process = subprocess.Popen(
+        [sys.executable, "-m", "statecraft", "pretend", FILE, "--place", str(place)],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )  # fmt: skip
+    assert process.stdin is not None and process.stdout is not None
+    wait(place.exists)
+    process.stdin.write("frnt 3 cm\nfront 40 cm, fork_top on\n")
+    process.stdin.flush()
+    done = call("watch", FILE, "--port", str(place), "--seconds", "2.5")
+    assert done.returncode == 0 and "drive standing" in done.stdout
+    process.stdin.write("\n")
+    process.stdin.flush()
+    time.sleep(0.5)
+    process.send_signal(signal.SIGINT)
+    said, _ = process.communicate(timeout=20)
+    assert "listens at" in said and 'Did you mean "front"?' in said and "front 40 cm" in said and "fork_top on" in said
+    assert "Traceback" not in said and not place.exists()
+
+
+def test_pretend_on_the_chip(tmp_path: Path) -> None:
+    from tests.tools import need
+
+    need("avr-g++")
+    need("/usr/include/simavr/sim_avr.h")
+    place = tmp_path / "mover"
+    process = subprocess.Popen(
+        [sys.executable, "-m", "statecraft", "pretend", FILE, "--chip", "--place", str(place)],
+        stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+    )  # fmt: skip
+    wait(place.exists, 60)
+    done = call("watch", FILE, "--port", str(place), "--seconds", "4")
+    assert done.returncode == 0 and "drive standing" in done.stdout
+    process.send_signal(signal.SIGINT)
+    said, _ = process.communicate(timeout=20)
+    assert "on the simulated chip" in said and "Traceback" not in said
+
+
+def test_the_bridge_keeps_a_log_that_can_be_replayed(tmp_path: Path, bale_mover: Machine) -> None:
+    import json
+
+    from websockets.sync.client import connect
+
+    from tests.bench.rig import bridge
+    from tests.bench.test_bridge import AHEAD, HALT, frame, news
+
+    log = tmp_path / "day.log"
+    with desk(bale_mover) as machine, bridge(Path(FILE), machine.place, "--log", str(log)) as served:
+        with connect(f"ws://{served.at}/socket", origin=f"http://{served.at}") as socket:  # type: ignore[arg-type]
+            socket.send(json.dumps({"do": "drive", "halt": HALT}))
+            news(socket, "yours")
+            for _ in range(30):
+                socket.send(frame(AHEAD))
+                time.sleep(0.1)
+        served.signal(signal.SIGINT)
+        assert served.process.wait(10) == 0
+        wait(lambda: "< $ahead*69" in log.read_text())
+    done = call("replay", FILE, str(log))
+    assert done.returncode == 0 and "-> forward" in done.stdout, done.stdout
