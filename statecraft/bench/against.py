@@ -13,7 +13,21 @@ from dataclasses import dataclass, field
 from statecraft.fingerprint import short
 from statecraft.firmware.plan import timed_by_hand
 from statecraft.firmware.reports import Counts, Modes, Overran, Report, RowTaken, Started, Table, cause_words
-from statecraft.machine import After, And, Compare, Condition, InMode, Machine, Not, Op, Or, Part, Row, show_duration
+from statecraft.machine import (
+    After,
+    And,
+    Compare,
+    Condition,
+    Counter,
+    InMode,
+    Machine,
+    Not,
+    Op,
+    Or,
+    Part,
+    Row,
+    show_duration,
+)
 
 _HOLDS: dict[Op, Callable[[int, int], bool]] = {
     "<": int.__lt__, "<=": int.__le__, ">": int.__gt__, ">=": int.__ge__, "==": int.__eq__, "!=": int.__ne__,
@@ -57,6 +71,7 @@ class Against:
     def __init__(self, machine: Machine) -> None:
         self.machine = machine
         self._table = short(machine)
+        self._plain = {c.name for part in machine.parts for c in part.counters if _plain(c)}
         self.differences: list[Difference] = []
         self.seen = 0
         self.damaged = 0
@@ -123,7 +138,7 @@ class Against:
             now.mode, now.since, now.last = part.start.name, 0, None
             now.groups = {group.name: 0 for group in part.groups}
             for counter in part.counters:
-                self.counters[counter.name] = counter.start
+                self.counters[counter.name] = counter.start if counter.name in self._plain else None
 
     def _time(self, tick: int) -> None:
         if tick < self.tick:
@@ -237,7 +252,7 @@ class Against:
         for change in row.changes:
             value = self.counters.get(change.counter)
             counter = counters.get(change.counter)
-            if counter is None or not isinstance(change.amount, int) or getattr(counter, "round", False):
+            if counter is None or not isinstance(change.amount, int) or change.counter not in self._plain:
                 new = None
             elif change.how == "set":
                 new = change.amount
@@ -292,8 +307,7 @@ class Against:
 
     def _compared(self, asked: Compare) -> bool | None:
         sides = [asked.left] if asked.right is None else [asked.left, asked.right]
-        moving = {c.name for part in self.machine.parts for c in part.counters if c.counts}
-        if any(side.kind != "counter" or side.name in moving for side in sides):
+        if any(side.kind != "counter" for side in sides):
             return None
         values = [self.counters.get(side.name) for side in sides]
         if values[0] is None or values[-1] is None:
@@ -315,6 +329,11 @@ class Against:
         own = {counter.name for counter in part.counters}
         words += [f"{name} {value}" for name, value in self.counters.items() if value is not None and name in own]
         return "with " + ", ".join(words)
+
+
+def _plain(counter: Counter) -> bool:
+    """Whether only rows change it, and hold it to its range: it is declared with nothing more than that."""
+    return counter == Counter(counter.name, counter.part, counter.low, counter.high, counter.start, place=counter.place)
 
 
 def row_words(part: Part, row: Row) -> str:

@@ -129,7 +129,6 @@ class Desk:
         self._tick_us = machine.tick_ms * 1000.0
         self._arrived = bytearray()
         self._inputs: list[Input] = []
-        self._late = 0
         self._faults = 0
         self._heartbeat = max(1, 1000 // machine.tick_ms)
         self._shown: dict[str, float] = {}
@@ -171,7 +170,6 @@ class Desk:
         missed = int(us // self._tick_us) - tick
         if missed > MOST_MISSED:
             us, missed = (tick + MOST_MISSED) * self._tick_us, MOST_MISSED
-        self._late += missed
         for number in range(tick, tick + missed + 1):
             self._tick(number)
         return us
@@ -227,7 +225,7 @@ class Desk:
             for first in range(0, len(modes), PARTS_A_LINE):
                 told = ",".join(f"{mode:x}" for mode in modes[first : first + PARTS_A_LINE])
                 self._said += line(f"b{tick:x},{first:x},{told}")
-            counts = (view.dropped, view.ignored, self._late, self._faults, 0)
+            counts = (view.dropped, view.ignored, 0, self._faults, 0)  # late is this computer, not the machine
             self._said += line("c" + ",".join(f"{min(count, 0xFFFF):x}" for count in counts))
         if tick % self._heartbeat == self._heartbeat // 2:
             self._said += line(f"t{self._table:x}")
