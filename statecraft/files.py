@@ -39,7 +39,12 @@ def whole(path: Path) -> Iterator[IO[bytes]]:
             raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(path))
         if not os.access(target, os.W_OK):
             raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(path))
-    target.parent.mkdir(parents=True, exist_ok=True)
+    if target.is_symlink():  # links that lead round
+        raise OSError(errno.ELOOP, os.strerror(errno.ELOOP), str(path))
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+    except FileExistsError:
+        raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR), str(target.parent)) from None
     with contextlib.ExitStack() as cleaning:
         beside = os.access(target.parent, os.W_OK)
         handle, name = tempfile.mkstemp(prefix=".statecraft-", dir=target.parent if beside else None)

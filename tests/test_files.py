@@ -107,8 +107,15 @@ def test_on_failure_what_stood_there_stays(
 def test_what_is_no_file_or_may_not_be_written_is_left(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(StatecraftError, match="cannot be written: Is a directory"):
         write_bytes(tmp_path, b"x")
+    (tmp_path / "round").symlink_to("round")
+    with pytest.raises(StatecraftError, match="Too many levels"):
+        write_bytes(tmp_path / "round", b"x")
+    assert (tmp_path / "round").is_symlink()
+    (tmp_path / "round").unlink()
     kept = tmp_path / "kept"
     kept.write_bytes(b"old")
+    with pytest.raises(StatecraftError, match="Not a directory"):
+        write_bytes(kept / "below", b"x")
     kept.chmod(0o444)
     access = os.access  # root may write anything: ask as if it were somebody else
     monkeypatch.setattr(os, "access", lambda path, mode: access(path, mode) and bool(Path(path).stat().st_mode & 0o200))

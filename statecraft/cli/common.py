@@ -93,6 +93,10 @@ def step(console: Console, name: str) -> Iterator[None]:
         yield
 
 
+NARROWEST = 20
+"""Characters of a line below which nothing can be laid out."""
+
+
 def screen(stderr: bool = False) -> Console:
     """The terminal: coloured only when it is one and NO_COLOR is not set."""
     from rich.console import Console
@@ -101,7 +105,10 @@ def screen(stderr: bool = False) -> Console:
         def on_broken_pipe(self) -> None:
             raise  # it is the command's to end, not the screen's
 
-    return Screen(stderr=stderr, highlight=False, soft_wrap=False)
+    console = Screen(stderr=stderr, highlight=False, soft_wrap=False)
+    if console.width < NARROWEST:  # COLUMNS=0, a window that was folded away
+        console.width = NARROWEST
+    return console
 
 
 file_argument = click.argument("file", type=click.Path(path_type=str))

@@ -34,6 +34,9 @@ MARK = "Made by statecraft"
 MARK_FILE = ".statecraft"
 """The file that marks a folder as a sketch that statecraft wrote, and may write anew."""
 
+HIDDEN = ".statecraft-"
+"""How the names of the folders begin in which new ones are made."""
+
 MARK_TEXT = (
     f"{MARK}: this folder is a sketch, written anew each time.\n"
     "Files that statecraft wrote say so in their first lines. All others are yours, and stay.\n"
@@ -73,9 +76,10 @@ def write(folder: Path, files: dict[str, str], functions: Iterable[Function] = (
     Raises:
         FolderError: the folder is not statecraft's, is the one that this process stands in, or cannot be written.
     """
-    place = Path(os.path.realpath(folder))
     functions = list(functions)
+    place = Path(folder)
     try:
+        place = Path(os.path.realpath(folder))
         place.parent.mkdir(parents=True, exist_ok=True)
         _clear_up(place)
         for _ in range(_TRIES):
@@ -84,8 +88,8 @@ def write(folder: Path, files: dict[str, str], functions: Iterable[Function] = (
             if _is_there(place, files) or _replace(folder, place, files):
                 return Written(folder, missing, unused)
     except OSError as error:
-        where = error.filename2 or error.filename
-        about = f" ({os.fsdecode(where)})" if where and os.fsdecode(where) not in (str(folder), str(place)) else ""
+        where = os.fsdecode(error.filename2 or error.filename or b"")
+        about = "" if where in ("", str(folder), str(place)) or HIDDEN in where else f" ({where})"
         raise FolderError(f"{folder} cannot be written: {error.strerror or error}{about}") from error
     raise FolderError(f"{folder} cannot be written: other programs change it all the time")
 
@@ -96,6 +100,8 @@ def _check(folder: Path, place: Path) -> None:
     Raises:
         FolderError: it may not.
     """
+    if not os.access(place.parent, os.W_OK):
+        raise FolderError(f"{folder} cannot be written: the folder that it is in, {place.parent}, may not be changed")
     if not os.path.lexists(place):
         return
     if not place.is_dir():
@@ -105,6 +111,8 @@ def _check(folder: Path, place: Path) -> None:
             f"{folder} is not empty, and statecraft did not write it. Nothing in it was touched. "
             "Name a folder that is new or empty"
         )
+    if not os.access(place, os.W_OK | os.X_OK):
+        raise FolderError(f"{folder} cannot be written: it may not be changed (see its rights)")
     with contextlib.suppress(FileNotFoundError):  # the folder one stands in may be gone
         here = Path.cwd()
         if place in (here, *here.parents):
@@ -186,7 +194,7 @@ def _workshop(place: Path) -> Iterator[Path]:
 
 def _prefix(place: Path) -> str:
     """How the names of the hidden folders for ``place`` begin: short, however long its own is."""
-    return f".statecraft-{hashlib.sha256(os.fsencode(place.name)).hexdigest()[:12]}-"
+    return f"{HIDDEN}{hashlib.sha256(os.fsencode(place.name)).hexdigest()[:12]}-"
 
 
 def _locked(workshop: Path) -> int | None:

@@ -92,3 +92,20 @@ main()
         ran = subprocess.run(command, capture_output=True, text=True, check=False)
         assert (ran.returncode, ran.stdout) == (130, ""), at
         assert ran.stderr.strip() == "stopped; nothing half-written was left behind", at
+
+
+@pytest.mark.parametrize("columns", ["0", "1"])
+def test_a_window_without_width_still_shows_everything(run, monkeypatch, columns):
+    monkeypatch.setenv("COLUMNS", columns)
+    assert "resting" in run("table", SOUND, "--rows").out
+
+
+def test_in_a_folder_that_is_gone_it_says_so(run, tmp_path):
+    gone = tmp_path / "gone"
+    gone.mkdir()
+    os.chdir(gone)
+    gone.rmdir()
+    for arguments in (["emit", SOUND], ["draw", SOUND], ["upload", SOUND, "--dry-run"], ["new", "cart"]):
+        told = run(*arguments)
+        assert told.code == 1 and "cannot be written: No such file or directory" in told.err
+        assert "output" not in told.err
