@@ -73,7 +73,7 @@ def whole(path: Path) -> Iterator[IO[bytes]]:
 
 def write_text(path: Path, text: str) -> None:
     """Write ``text`` to ``path`` as :func:`write_bytes` does."""
-    write_bytes(path, text.encode())
+    write_bytes(path, text.encode(errors="replace"))  # a file's name in it may be no text
 
 
 def write_bytes(path: Path, data: bytes) -> None:

@@ -62,6 +62,8 @@ def command(file: str, strict: bool, seconds: float, save_trial: bool, form: str
     """
     from statecraft.language import FileErrors
 
+    if seconds != seconds:
+        raise Stop("--seconds takes a number of seconds, and nan is none", 2)
     console = screen()
     found: Iterable[Mistake | Finding]
     try:

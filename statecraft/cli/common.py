@@ -50,7 +50,7 @@ def put(path: Path, data: str | bytes) -> None:
     """
     from statecraft.files import write_bytes
 
-    data = data.encode() if isinstance(data, str) else data
+    data = data.encode(errors="replace") if isinstance(data, str) else data  # a file's name may be no text
     if path.suffix == ".modes":
         raise Stop(f"{path} has the name of a machine file, which this is not. Nothing was written; name another")
     if path == STANDARD_OUTPUT:

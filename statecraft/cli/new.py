@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from pathlib import Path
 
 import click
@@ -18,15 +19,19 @@ def command(name: str) -> None:
 
     NAME is lower-case words joined by underscores, such as hay_cart.
     """
+    from statecraft.language.names import LONGEST_NAME
     from statecraft.templates_engine import render
 
     name = name.removesuffix(".modes")
     if not re.fullmatch(r"[a-z][a-z0-9]*(_[a-z0-9]+)*", name):
-        better = re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")
+        plain = unicodedata.normalize("NFKD", name.lower()).encode("ascii", "ignore").decode()
+        better = re.sub(r"[^a-z0-9]+", "_", plain).strip("_")
         raise Stop(
             f"'{name}' is no name for a machine: use lower-case words joined by underscores"
             + (f", such as {better}" if re.fullmatch(r"[a-z]\w*", better) else "")
         )
+    if len(name) > LONGEST_NAME:
+        raise Stop(f"a machine's name has {LONGEST_NAME} letters at most, and this one has {len(name)}")
     path = Path(f"{name}.modes")
     if path.exists():
         raise Stop(f"{path} is there already, and was left as it is; choose another name or move it away")

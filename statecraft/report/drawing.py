@@ -10,7 +10,8 @@ from statecraft.errors import StatecraftError
 from statecraft.files import write_bytes
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
+    from typing import TextIO
 
     from statecraft.boards import Board
     from statecraft.firmware import Built
@@ -84,8 +85,8 @@ def of_trace(machine: Machine, path: Path) -> str:
     from statecraft.report.timeline import timeline_file
 
     try:
-        with path.open(encoding="utf-8") as lines:
-            record = of_lines(machine, lines, path.stem)
+        with path.open(encoding="utf-8") as file:
+            record = of_lines(machine, _lines(file), path.stem)
     except (OSError, UnicodeDecodeError) as error:
         raise StatecraftError(f"{path} cannot be read: {getattr(error, 'strerror', None) or error}") from None
     except ValueError as error:
@@ -93,6 +94,17 @@ def of_trace(machine: Machine, path: Path) -> str:
     if not record.series:
         raise StatecraftError(f"{path} has no tick in it")
     return timeline_file(record)
+
+
+LONGEST_LINE = 1_000_000
+
+
+def _lines(file: TextIO) -> Iterator[str]:
+    """The lines of a file, of a length that a tick's may have."""
+    while line := file.readline(LONGEST_LINE):
+        if len(line) == LONGEST_LINE:
+            raise ValueError("a line is too long for a tick of a trace")
+        yield line
 
 
 def page_of(

@@ -180,6 +180,16 @@ def of_log(played: Replayed, title: str) -> Record:
     return record
 
 
+LATEST, LARGEST = 2**40, 2**31
+"""The tick and the number in a trace above which nobody means them."""
+
+VALUES: dict[str, tuple[type, ...]] = {
+    "mode": (str,), "dial": (int,), "sensor": (int, type(None)), "switch": (bool,), "level": (bool,),
+    "counter": (int,), "setting": (int, bool, str, type(None)), "shown": (int, bool, str, type(None)),
+}  # fmt: skip
+"""What stands in a trace for each kind of thing."""
+
+
 def of_lines(machine: Machine, lines: Iterable[str], title: str) -> Record:
     """The record of a trace that was written as JSON lines; keys that are missing, as in a log, are left out.
 
@@ -195,16 +205,25 @@ def of_lines(machine: Machine, lines: Iterable[str], title: str) -> Record:
     for number, line in enumerate(lines, 1):
         if not line.strip():
             continue
+        wrong = f"line {number} is no tick of a trace: each line is a JSON object with a tick"
         try:
             told = json.loads(line)
-            tick = int(told["tick"])
-        except (ValueError, KeyError, TypeError):
-            raise ValueError(f"line {number} is no tick of a trace: each line is a JSON object with a tick") from None
+            tick = told["tick"]
+        except (ValueError, KeyError, TypeError, RecursionError):
+            raise ValueError(wrong) from None
+        if type(tick) is not int or not record.end <= tick < LATEST:
+            raise ValueError(wrong if type(tick) is not int else f"line {number}: a tick comes after the one before it")
         if not record.series:
             record.first = tick
         record.end = tick + 1
+        _check_lists(told, wrong)
         for word, kind in plural.items():
-            for name, value in told.get(word, {}).items():
+            entries = told.get(word, {})
+            if not isinstance(entries, dict):
+                raise ValueError(wrong)
+            for name, value in entries.items():
+                if type(value) not in VALUES[kind] or (isinstance(value, int) and abs(value) > LARGEST):
+                    raise ValueError(f"line {number}: {json.dumps(value)[:40]} is no value of {kind} '{name[:40]}'")
                 if kind == "mode" and value not in known.get(name, ()):
                     raise ValueError(f"line {number}: {machine.name} has no mode '{value}' in a part '{name}'")
                 _note(record, kind, name, tick, value)
@@ -215,6 +234,21 @@ def of_lines(machine: Machine, lines: Iterable[str], title: str) -> Record:
                 _note(record, "taken", command.name, tick, told["taken"] == command.name)
         record.rows.extend((tick, part, row) for part, row in told.get("reported", ()))
     return record
+
+
+def _check_lists(told: dict[str, Any], wrong: str) -> None:
+    """See that what was heard and reported on a tick is told as lists.
+
+    Raises:
+        ValueError: it is not, as ``wrong`` says.
+    """
+    heard, reported = told.get("heard", []), told.get("reported", [])
+    good = isinstance(heard, list) and isinstance(reported, list) and all(
+        isinstance(each, list) and len(each) == 2 and isinstance(each[0], str) and type(each[1]) is int
+        for each in reported
+    )  # fmt: skip
+    if not good:
+        raise ValueError(wrong)
 
 
 def _note(record: Record, kind: str, name: str, tick: int, value: Value) -> None:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+SAMPLES = Path(__file__).parents[2] / "samples"
 READING = ["check", "try", "table", "emit", "make"]
 
 
@@ -67,3 +68,34 @@ def test_every_mistake_is_told_in_one_go(run, change):
     change("bad.modes", ("front < 35 cm", "front < 35 V"), ("| patrol and", "| patroll and"))
     told = run("check", "bad.modes")
     assert "35 V" in told.err and "patroll" in told.err
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "[" * 50_000, "x" * 1_100_000, "[1]", "1", '{"tick": 1e999}', '{"tick": "1"}', '{"tick": 1, "modes": [1]}',
+        '{"tick": 1, "modes": {"": null}}', '{"tick": 1, "sensors": {"air": []}}',
+        '{"tick": 1, "sensors": {"air": 1e300}}',
+        '{"tick": 1, "sensors": {"air": 99999999999999999999}}', '{"tick": 1, "switches": {"fully_open": "x"}}',
+        '{"tick": 1, "heard": 1}', '{"tick": 1, "reported": [1]}', '{"tick": 1, "reported": [["", "x"]]}',
+        '{"tick": -1}', '{"tick": 99999999999999999}', '{"tick": 3}\n{"tick": 2}',
+    ],
+    ids=lambda line: line[:40],
+)  # fmt: skip
+def test_a_trace_that_is_none_is_told_by_its_line(run, line):
+    Path("bad.jsonl").write_text(line + "\n")
+    told = run("draw", SAMPLES / "greenhouse_vent.modes", "--trace", "bad.jsonl")
+    assert told.code == 1 and told.err.startswith("bad.jsonl: ") and "line" in told.err
+    assert not Path("greenhouse_vent-bad.svg").exists()
+
+
+def test_a_trace_without_end_is_not_read_for_ever(run):
+    told = run("draw", SAMPLES / "greenhouse_vent.modes", "--trace", "/dev/zero")
+    assert told.code == 1 and "too long" in told.err
+
+
+def test_numbers_and_names_that_nobody_means(run):
+    assert run("check", SAMPLES / "greenhouse_vent.modes", "--seconds", "nan").code == 2
+    told = run("new", "x" * 41)
+    assert told.code == 1 and "40 letters at most" in told.err
+    assert "such as cote" in run("new", "Côté").err

@@ -64,6 +64,16 @@ def test_a_name_that_is_no_text_is_told_as_it_is(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
+def test_a_file_whose_name_is_no_text_is_a_machine_all_the_same(tmp_path: Path) -> None:
+    name = b"\xff.modes"
+    (tmp_path / os.fsdecode(name)).write_bytes(SOUND.read_bytes())
+    for verb, *options in ((b"report", b"--no-compile"), (b"export", b"--scxml"), (b"emit",), (b"draw",), (b"table",)):
+        command = [sys.executable, "-m", "statecraft", verb, name, *options]
+        ran = subprocess.run(command, cwd=tmp_path, capture_output=True, check=False)
+        assert (ran.returncode, ran.stderr) == (0, b""), verb
+
+
+@pytest.mark.slow
 def test_closed_outputs_end_well() -> None:
     line = f"{sys.executable} -m statecraft check {SOUND}"
     for closed in (">&-", "2>&-", "<&-", ">&- 2>&- <&-"):
