@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
-from statecraft.machine import NOWHERE, ModeRef, Place, Promise
+from statecraft.machine import NOWHERE, Accept, ModeRef, Place, Promise
 
 Severity = Literal["error", "warning", "note"]
 
@@ -118,6 +118,9 @@ class Finding:
         rows: for a mode that no run enters: the rows that never decide with it, since they apply in no mode that is.
         subject: what else it is about by name: a sensor, a level, a command …; "" when there is nothing else.
         run: the shortest run that shows it; None for what no run can show.
+        gravity: how grave it is where that is not as its code says.
+        also: the other modes that it is about, for the same cause.
+        accepted: what in the file accepts it.
     """
 
     code: str
@@ -130,11 +133,19 @@ class Finding:
     rows: tuple[RowRef, ...] = ()
     subject: str = ""
     run: Run | None = None
+    gravity: Severity | None = None
+    also: tuple[ModeRef, ...] = ()
+    accepted: Accept | None = None
 
     @property
     def severity(self) -> Severity:
-        """How grave it is: an error should not be built; a warning deserves a look."""
-        return SEVERITY[self.code]
+        """How grave it is: an error should not be built; a warning deserves a look; a note is there to be known."""
+        return self.gravity or SEVERITY[self.code]
+
+    @property
+    def modes(self) -> tuple[ModeRef, ...]:
+        """Every mode that it is about."""
+        return self.also if self.mode is None else (self.mode, *self.also)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from statecraft.firmware.sketch import Sketch, write_sketch
 from statecraft.firmware.toolchain import BuildFailed, Built, ToolchainMissing, build, disassembled, find_toolchain
 from statecraft.folding import plural
 from statecraft.machine import Machine
-from statecraft.proof.judgement import Judgement, judge
+from statecraft.proof.judgement import PATIENCE, Judgement, judge
 from statecraft.report.rehearsal import as_text, tally
 from statecraft.simulation import TrialResult, run_trial
 
@@ -51,7 +51,8 @@ class Made:
         sketch: None where the wiring is wrong.
         built: None where there is no compiler, or it refused.
         refused: all that the compiler said, if it refused.
-        passed: whether all of it went well.
+        status: 0 if all of it went well; 1 if something is wrong; 3 if all went well but not everything was proved,
+            and that was not allowed.
     """
 
     home: Path
@@ -61,13 +62,32 @@ class Made:
     sketch: Sketch | None
     built: Built | None
     refused: str
-    passed: bool
+    status: int
+
+    @property
+    def passed(self) -> bool:
+        """Whether all of it went well."""
+        return self.status == 0
+
+    @property
+    def unproved(self) -> tuple[str, ...]:
+        """What was not proved, a phrase each; empty if all was."""
+        return self.judged.unproved
 
 
-def make(machine: Machine, out: Path, *, strict: bool = False, watch: Watch = lambda _: nullcontext()) -> Made:
+def make(
+    machine: Machine,
+    out: Path,
+    *,
+    strict: bool = False,
+    allow_unproved: bool = False,
+    watch: Watch = lambda _: nullcontext(),
+    seconds: float = PATIENCE,
+) -> Made:
     """Check the machine, rehearse its trials, write its sketch, compile and measure it, all below ``out``/NAME.
 
-    ``strict``: warnings count too. ``watch`` is entered around each step, with its name.
+    ``strict``: warnings count too. ``allow_unproved``: what could not be proved in ``seconds`` does not count, though
+    it is said. ``watch`` is entered around each step, with its name.
 
     Raises:
         FileErrors: its board is not known.
@@ -78,9 +98,10 @@ def make(machine: Machine, out: Path, *, strict: bool = False, watch: Watch = la
     steps = [Step(True, "read", contents(machine))]
 
     with watch("prove"):
-        judged = judge(machine)
-    sound = judged.passed(strict)
-    steps.append(Step(sound, "check", judged.outcome))
+        judged = judge(machine, seconds)
+    status = judged.status(strict)
+    steps.append(Step(status == 0 or (None if status == 3 and allow_unproved else False), "check", judged.outcome))
+    steps += [Step(None, "", f"not proved: {phrase}") for phrase in judged.unproved]
 
     with watch("try"):
         trials = tuple(run_trial(machine, trial) for trial in machine.trials)
@@ -91,9 +112,9 @@ def make(machine: Machine, out: Path, *, strict: bool = False, watch: Watch = la
     sketch, built, refused = None, None, ""
     if any(finding.code == "wiring" for finding in judged.findings):
         steps.append(Step(False, "emit", "no sketch: its wiring is wrong"))
-        return Made(home, tuple(steps), judged, trials, None, None, "", False)
+        return Made(home, tuple(steps), judged, trials, None, None, "", 1)
     with watch("emit"):
-        sketch = write_sketch(machine, home / machine.name)
+        sketch = write_sketch(machine, home / machine.name, unproved=judged.unproved)
     steps.append(Step(True, "emit", f"{sketch.folder}/, {plural(len(sketch.files), 'file')}"))
     steps += [Step(None, "", note) for note in sketch.notes]
     try:
@@ -114,8 +135,11 @@ def make(machine: Machine, out: Path, *, strict: bool = False, watch: Watch = la
         owners = sketch.owners or home
         told = f"nothing guards the loop: write {' and '.join(sketch.missing)} in {owners}"
         steps.append(Step(False, "watchdog", told))
-    passed = sound and met and not refused and not sketch.missing
-    return Made(home, tuple(steps), judged, trials, sketch, built, refused, passed)
+    if refused or not met or sketch.missing:
+        status = 1
+    elif status == 3 and allow_unproved:
+        status = 0
+    return Made(home, tuple(steps), judged, trials, sketch, built, refused, status)
 
 
 def _sizes(built: Built, board: Board) -> list[Step]:

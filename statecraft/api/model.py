@@ -215,15 +215,17 @@ class Model:
 
         return write_sketch(self.machine, Path(folder))
 
-    def make(self, out: str | Path, *, strict: bool = False) -> Made:
+    def make(self, out: str | Path, *, strict: bool = False, allow_unproved: bool = False) -> Made:
         """Check, try, emit, compile and size it: everything goes into the folder ``out``/NAME.
+
+        ``allow_unproved``: what could not be proved in time does not count, though it is said.
 
         Raises:
             FileErrors, FolderError: its board is not known, or the folder cannot be written.
         """
         from statecraft.api.making import make
 
-        return make(self.machine, Path(out), strict=strict)
+        return make(self.machine, Path(out), strict=strict, allow_unproved=allow_unproved)
 
     def __repr__(self) -> str:
         return f"<{self.name}: {contents(self.machine)}>"

@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 WIDEST = 100
 """Characters of a line of plain text on a wide terminal."""
 
+MARKS = {"error": ("✗", "red"), "warning": ("!", "yellow"), "note": ("·", "cyan")}
+"""How a finding begins, by how grave it is."""
+
 MOST_LINES = 16
 """Lines of a run that are shown; ``--save-trial`` keeps all of it."""
 
@@ -47,7 +50,7 @@ def _explain(context: click.Context, _: click.Parameter, code: str | None) -> No
 
 @click.command(name="check", short_help="prove it, or see the run that breaks it")
 @file_argument
-@click.option("--strict", is_flag=True, help="Exit with 1 on warnings, and on what could not be proved in time, too.")
+@click.option("--strict", is_flag=True, help="Exit with 1 on warnings, too.")
 @click.option("--seconds", type=click.FloatRange(min=0.1), default=PATIENCE, show_default=True, help="Time for it.")
 @click.option("--save-trial", is_flag=True, help="Write the runs that were found into FILE, as trials.")
 @click.option("--explain", metavar="FINDING", is_eager=True, expose_value=False, callback=_explain,
@@ -58,7 +61,7 @@ def command(file: str, strict: bool, seconds: float, save_trial: bool, form: str
     """Prove FILE: whatever the sensors, the operator and the faults do, before anything moves.
 
     Findings come first, each with the shortest run that shows it; then the promises; then what was explored. Exit
-    code 1 if there is an error or a promise is broken.
+    code 0 if all was decided and holds, 1 if there is an error or a promise is broken, 3 if not all was decided.
     """
     from statecraft.language import FileErrors
 
@@ -73,9 +76,10 @@ def command(file: str, strict: bool, seconds: float, save_trial: bool, form: str
     except FileErrors as wrong:
         if form is None:
             raise
-        found, failed = wrong.mistakes, True
+        found, status = wrong.mistakes, 1
     else:
-        found, failed = [*judged.findings, *judged.broken], not judged.passed(strict)
+        found = [*(finding for finding in judged.findings if not finding.accepted), *judged.broken]
+        status = judged.status(strict)
         if form is None:
             show_judgement(judged, console)
         if save_trial:
@@ -84,8 +88,8 @@ def command(file: str, strict: bool, seconds: float, save_trial: bool, form: str
         from statecraft.language.programs import as_json, as_sarif
 
         click.echo((as_json if form == "json" else as_sarif)(found), nl=False)
-    if failed:
-        raise click.exceptions.Exit(1)
+    if status:
+        raise click.exceptions.Exit(status)
 
 
 def show_judgement(judged: Judgement, console: Console) -> None:
@@ -99,7 +103,13 @@ def show_judgement(judged: Judgement, console: Console) -> None:
     machine, report = judged.machine, judged.report
     before: tuple[str, Run | None] = ("", None)
     for finding in judged.findings:
-        mark, colour = ("✗", "red") if finding.severity == "error" else ("!", "yellow")
+        mark, colour = MARKS[finding.severity]
+        if finding.accepted is not None:
+            said = f"accepted on line {finding.accepted.place.line}: {finding.accepted.reason}"
+            for line in folded(f"{finding.message} ({said})", console.width, f"· {finding.code}: ", "    "):
+                console.print(line, style="dim", markup=False, soft_wrap=True)
+            console.print()
+            continue
         console.print(f"{mark} {finding.code}", style=f"bold {colour}", markup=False)
         console.print(show([finding], machine.source, width=console.width), markup=False, soft_wrap=True)
         if (finding.code, finding.run) == before and finding.run is not None:
@@ -124,7 +134,7 @@ def show_judgement(judged: Judgement, console: Console) -> None:
         console.print(line, style="dim", markup=False)
     for line in folded(f"{machine.name}: {judged.outcome}", console.width, "", "  "):
         console.print(line, style="bold", markup=False)
-    if judged.findings:
+    if judged.findings and not judged.findings[0].accepted:
         code = judged.findings[0].code.replace(" ", "-")
         console.print(f"What a finding means:  statecraft check --explain {code}", style="dim", markup=False)
 

@@ -28,6 +28,16 @@ class Stop(StatecraftError):
         self.code = code
 
 
+WAY_PAST = (
+    "What is not proved may be so or not. Give the proof more time, make the machine smaller, or go on all the same "
+    "with --allow-unproved."
+)
+
+allow_unproved = click.option(
+    "--allow-unproved", is_flag=True, help="Go on although not everything is proved. It is said all the same."
+)
+
+
 def read(path: str) -> Machine:
     """The machine in the file at ``path``.
 

@@ -7,8 +7,9 @@ from pathlib import Path
 
 import click
 
-from statecraft.cli.common import STANDARD_OUTPUT, Stop, file_argument, read
+from statecraft.cli.common import STANDARD_OUTPUT, WAY_PAST, Stop, allow_unproved, file_argument, read, screen, step
 from statecraft.folding import plural
+from statecraft.proof.judgement import PATIENCE, judge
 
 
 @click.command(name="emit", short_help="write the firmware as a sketch folder")
@@ -24,11 +25,14 @@ from statecraft.folding import plural
     "--first-steps", is_flag=True,
     help="Another sketch: at a key press it moves one output, briefly, or shows what every sensor says. Begin with it.",
 )
-def command(file: str, out: Path | None, first_steps: bool) -> None:
+@allow_unproved
+@click.option("--seconds", type=click.FloatRange(min=0.1), default=PATIENCE, show_default=True, help="For the proof.")
+def command(file: str, out: Path | None, first_steps: bool, allow_unproved: bool, seconds: float) -> None:
     """Write FILE's firmware into the sketch folder DIR, whole or not at all.
 
     DIR is new, empty, or a folder that statecraft wrote. Files of your own in it, and the functions you wrote by hand,
-    are never touched.
+    are never touched. The machine is proved first; where that is not complete,
+    every file says so, and the exit code is 3.
     """
     from statecraft.firmware.first_steps import BAUD, SUFFIX
     from statecraft.firmware.sketch import write_sketch
@@ -38,7 +42,10 @@ def command(file: str, out: Path | None, first_steps: bool) -> None:
     machine = read(file)
     name = machine.name + (SUFFIX if first_steps else "")
     folder = out or Path(name)
-    sketch = write_sketch(machine, folder, first_steps=first_steps)
+    with step(screen(), "prove"):
+        judged = judge(machine, seconds)
+    unproved = () if first_steps else judged.unproved
+    sketch = write_sketch(machine, folder, first_steps=first_steps, unproved=unproved)
     click.echo(f"{folder}{os.sep}: {plural(len(sketch.files), 'file')} written for {machine.board}")
     for note in sketch.notes:
         click.echo(note)
@@ -49,3 +56,10 @@ def command(file: str, out: Path | None, first_steps: bool) -> None:
             "WHEELS OFF THE GROUND, motor power on a hardware switch in reach. Then open the serial port at "
             f"{BAUD} baud: each key moves one output, and ? lists them. A stop by key is not an emergency stop."
         )
+        return
+    if judged.status() == 1:
+        click.echo(f"Not sound: {judged.outcome}. See what is wrong with it:  statecraft check {file}")
+    if unproved:
+        click.echo(f"Not proved: {'; '.join(unproved)}. {'' if allow_unproved else WAY_PAST}".rstrip())
+    if unproved and not allow_unproved:
+        raise click.exceptions.Exit(3)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from statecraft.cli.common import Stop, file_argument, read, screen, step
+from statecraft.cli.common import WAY_PAST, Stop, allow_unproved, file_argument, read, screen, step
 
 CAUTIONS = (
     "Before it goes on: wheels off the ground, motor power off at its hardware switch. The board starts anew at once, "
@@ -20,13 +20,14 @@ CAUTIONS = (
 @click.option("-P", "--port", metavar="PORT", help="Where the board is, such as /dev/ttyACM0 or COM3.")
 @click.option("--dry-run", is_flag=True, help="Compile and show the command, but do not run it.")
 @click.option("--anyway", is_flag=True, help="Although `check` finds errors.")
+@allow_unproved
 @click.option(
     "-o", "--out", metavar="DIR", type=click.Path(path_type=Path), default=Path("out"), help="Instead of out/."
 )
-def command(file: str, port: str | None, dry_run: bool, anyway: bool, out: Path) -> None:
+def command(file: str, port: str | None, dry_run: bool, anyway: bool, allow_unproved: bool, out: Path) -> None:
     """Compile FILE's firmware and put it on the board at PORT, with avrdude.
 
-    The command is shown before it runs. A machine that `check` finds errors in is not uploaded.
+    The command is shown before it runs. A machine that `check` finds errors in, or cannot prove, is not uploaded.
     """
     from statecraft.boards.chosen import board_of
     from statecraft.firmware import build
@@ -39,7 +40,10 @@ def command(file: str, port: str | None, dry_run: bool, anyway: bool, out: Path)
     board = board_of(machine)
     with step(console, "prove"):
         judged = judge(machine)
-    if not judged.passed(strict=False) and not anyway:
+    status = judged.status()
+    if status == 3 and not allow_unproved:
+        raise Stop(f"Not proved: {'; '.join(judged.unproved)}. Nothing was uploaded. {WAY_PAST}", 3)
+    if status == 1 and not anyway:
         raise Stop(
             f"{machine.name} is not sound: {judged.outcome}. Nothing was uploaded; "
             f"see what is wrong with it:  statecraft check {file}"
@@ -47,11 +51,13 @@ def command(file: str, port: str | None, dry_run: bool, anyway: bool, out: Path)
     home = out / machine.name
     avrdude = ["avrdude"] if dry_run else uploading.find_avrdude()
     place = (port or "PORT") if dry_run else uploading.check_port(port)
-    sketch = write_sketch(machine, home / machine.name)
+    sketch = write_sketch(machine, home / machine.name, unproved=judged.unproved)
     with step(console, "compile"):
         built = build(home / machine.name, board, home)
     for note in sketch.notes:
         click.echo(note)
+    if judged.unproved:
+        click.echo(f"Not proved: {'; '.join(judged.unproved)}.")
     line = uploading.command(board, built.hex, place, avrdude)
     touches = board.upload is not None and board.upload.touch
     click.echo(f"{built.hex}: {built.flash:,} bytes of program for {board.name}\n\n{CAUTIONS}\n")

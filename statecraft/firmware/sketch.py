@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -38,12 +39,15 @@ def owners_place(machine: Machine) -> Path:
     return Path(machine.place.file).parent / f"{machine.name}_{OWNERS_FILE}"
 
 
-def write_sketch(machine: Machine, folder: Path, *, keep: bool = True, first_steps: bool = False) -> Sketch:
+def write_sketch(
+    machine: Machine, folder: Path, *, keep: bool = True, first_steps: bool = False, unproved: Sequence[str] = ()
+) -> Sketch:
     """Write the machine's firmware into ``folder``, whole or not at all; what the owner keeps there stays.
 
     What is by hand stands in one place, beside the machine's file, and is copied into the sketch. It is begun where
     there is none yet, from what an earlier sketch in ``folder`` has; unless ``keep`` is False, for a sketch that nobody
-    keeps. With ``first_steps`` it is the sketch that tries a new machine piece by piece instead.
+    keeps. With ``first_steps`` it is the sketch that tries a new machine piece by piece instead. ``unproved``: what
+    could not be proved of the machine, a phrase each; every file's heading says so.
 
     Raises:
         FileErrors: its board is not known.
@@ -52,7 +56,7 @@ def write_sketch(machine: Machine, folder: Path, *, keep: bool = True, first_ste
             was changed.
     """
     board = board_of(machine)
-    files = (emit_first_steps if first_steps else emit)(machine, board)
+    files = emit_first_steps(machine, board) if first_steps else emit(machine, board, unproved)
     functions = [*hand_functions(machine), *watchdog_functions(board)]
     stub = files.pop(OWNERS_FILE, None)
     if stub is None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -103,8 +104,10 @@ class Function:
         return "value)" in self.declaration
 
 
-def emit(machine: Machine, board: Board) -> dict[str, str]:
+def emit(machine: Machine, board: Board, unproved: Sequence[str] = ()) -> dict[str, str]:
     """The sketch of ``machine`` for ``board``: file name → text. ``by_hand.cpp`` is a start for the owner to fill in.
+
+    ``unproved``: what could not be proved of it, a phrase each; every file's heading says so.
 
     Raises:
         WiringError: something of it cannot be had on the board.
@@ -112,7 +115,7 @@ def emit(machine: Machine, board: Board) -> dict[str, str]:
     planned = plan(machine, board)
     if planned.findings:
         raise WiringError(machine, planned)
-    return _Sketch(machine, board, planned).files()
+    return _Sketch(machine, board, planned, unproved).files()
 
 
 def emit_first_steps(machine: Machine, board: Board) -> dict[str, str]:
@@ -194,10 +197,11 @@ def watchdog_ms(machine: Machine) -> int:
 class _Sketch:
     """Prepares and fills the templates."""
 
-    def __init__(self, machine: Machine, board: Board, planned: Plan) -> None:
+    def __init__(self, machine: Machine, board: Board, planned: Plan, unproved: Sequence[str] = ()) -> None:
         self.machine = machine
         self.board = board
         self.plan = planned
+        self.unproved = tuple(unproved)
         self.inputs = input_names(machine)
         self.commands = command_names(machine)
         self._pins = Names()
@@ -224,6 +228,7 @@ class _Sketch:
             f"Made by statecraft {__version__} from {file}; its table's fingerprint is {short(self.machine)}",
             f"For {self.board.name}. Change the machine file, not this one: it is written anew each time.",
             "",
+            *(["NOT PROVED: " + "; ".join(self.unproved) + ".", ""] if self.unproved else []),
             *CAUTIONS,
         ]
         return "\n".join(f"// {comment(line)}".rstrip() for line in lines)

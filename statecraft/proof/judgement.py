@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import re
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from statecraft.findings import Finding, Run
 from statecraft.folding import plural
 from statecraft.language.mistakes import Mistake
-from statecraft.machine import Machine, Promise
+from statecraft.machine import Accept, Machine, ModeRef, Promise
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -38,18 +39,39 @@ class Judgement:
             if verdict.kept is False
         ]
 
+    @property
+    def unproved(self) -> tuple[str, ...]:
+        """What was not decided, a phrase each; empty if all was."""
+        open_ = [each for each in self.report.verdicts if each.kept is None]
+        return self.report.unproved or tuple(f"'{each.promise.text.removeprefix('promise ')}'" for each in open_)
+
+    @property
+    def decided(self) -> bool:
+        """Whether everything that was asked was decided."""
+        return not self.unproved
+
+    def status(self, strict: bool = False) -> int:
+        """How it ends: 0 where all was decided and holds; 1 with an error or a broken promise, when ``strict`` with a
+        warning that is not accepted, too; 3 where not everything was decided.
+        """
+        grave = ("error", "warning") if strict else ("error",)
+        if self.broken or any(finding.severity in grave and not finding.accepted for finding in self.findings):
+            return 1
+        return 0 if self.decided else 3
+
     def passed(self, strict: bool) -> bool:
-        """Whether there is no error, no broken promise and, when strict, no warning and nothing left unproved."""
-        wrong = any(finding.severity == "error" or strict for finding in self.findings) or bool(self.broken)
-        return not wrong and (self.report.complete or not strict)
+        """Whether all was decided and nothing is wrong: no error, no broken promise and, when strict, no warning."""
+        return self.status(strict) == 0
 
     @property
     def outcome(self) -> str:
         """``2 errors, 1 warning; 3 of 4 promises proved``."""
-        errors = sum(finding.severity == "error" for finding in self.findings)
-        warnings = len(self.findings) - errors
-        counts = [plural(errors, "error")] if errors else []
-        counts += [plural(warnings, "warning")] if warnings else []
+        counts = []
+        for severity in ("error", "warning", "note"):
+            some = [finding for finding in self.findings if finding.severity == severity and not finding.accepted]
+            counts += [plural(len(some), severity)] if some else []
+        accepted = sum(finding.accepted is not None for finding in self.findings)
+        counts += [f"{accepted} accepted"] if accepted else []
         verdicts = self.report.verdicts
         kept = sum(verdict.kept is True for verdict in verdicts)
         broken = len(self.broken)
@@ -57,7 +79,7 @@ class Judgement:
         text = (", ".join(counts) or "nothing found wrong") + (
             f"; {kept} of {plural(len(verdicts), 'promise')} proved" if verdicts else ""
         )
-        return text if self.report.complete else f"{text}; there was no time to prove everything"
+        return text if self.decided else f"{text}; not everything is proved"
 
 
 def judge(machine: Machine, seconds: float = PATIENCE) -> Judgement:
@@ -72,8 +94,85 @@ def judge(machine: Machine, seconds: float = PATIENCE) -> Judgement:
 
     wiring = wiring_findings(machine, board_of(machine))
     report = prove(machine, seconds)
-    found = sorted([*report.findings, *wiring], key=lambda each: (each.severity != "error", each.place.line))
-    return Judgement(machine, tuple(found), report)
+    return Judgement(machine, tuple(told_once(accepted(machine, [*report.findings, *wiring]))), report)
+
+
+def accepted(machine: Machine, findings: list[Finding]) -> list[Finding]:
+    """``findings``, those marked that the file accepts; and one for each line that accepts what is not found."""
+    used: set[Accept] = set()
+    found = []
+    for finding in findings:
+        by = next((each for each in machine.accepts if _accepts(machine, each, finding)), None)
+        if by is not None:
+            used.add(by)
+            finding = replace(finding, accepted=by)
+        found.append(finding)
+    for each in machine.accepts:
+        if each not in used:
+            told = f"nothing here is found to be '{each.finding}', so there is nothing to accept."
+            found.append(Finding("unused", each.place, told, "remove the line."))
+    return found
+
+
+def _accepts(machine: Machine, accept: Accept, finding: Finding) -> bool:
+    """Whether ``accept`` is about ``finding``, and that may be accepted."""
+    if finding.code != accept.finding or finding.severity == "error":
+        return False
+    if finding.subject in accept.names:
+        return True
+    modes = set(finding.modes)
+    if not modes and finding.row is not None:
+        row = machine.part(finding.row.part).rows[finding.row.number]
+        modes = {ModeRef(row.part, mode) for mode in row.modes}
+    return modes <= set(accept.modes) if modes else not accept.modes and not accept.names
+
+
+_ONE_CAUSE = frozenset(
+    {"runaway", "halt missed", "halt undone", "fault ignored", "no way to stop", "endless", "flapping"}
+)
+"""Findings about a mode that come of what is missing in several."""
+
+_GRAVITY = ("error", "warning", "note")
+
+
+def told_once(findings: list[Finding]) -> list[Finding]:
+    """``findings``, those with one cause as one, with all the modes and the shortest run; the gravest first."""
+    kinds: dict[object, list[Finding]] = {}
+    for number, finding in enumerate(findings):
+        alone = finding.code not in _ONE_CAUSE or finding.mode is None or finding.also or finding.accepted
+        key: object = number
+        if not alone and finding.mode is not None:
+            part, mode = finding.mode
+            key = finding.code, finding.severity, part, finding.subject, _with(finding.message, mode, "")
+        kinds.setdefault(key, []).append(finding)
+    once = [_together(some) if len(some) > 1 else some[0] for some in kinds.values()]
+    return sorted(once, key=lambda each: (each.accepted is not None, _GRAVITY.index(each.severity), each.place.line))
+
+
+def _together(findings: list[Finding]) -> Finding:
+    """Findings that differ in their modes, as one."""
+    shown = min(findings, key=lambda each: (each.run is None, each.run.ticks if each.run is not None else 0))
+    first = findings[0]
+    modes = [each.mode for each in findings if each.mode is not None]
+    names = [mode.mode for mode in modes]
+    listed = f"{', '.join(names[:-1])} and {names[-1]}"
+    own = names[0]
+    by = dict.fromkeys(row for each in findings for row in each.by)
+    return replace(
+        first,
+        message=_with(first.message, own, listed),
+        hint=_with(first.hint, own, listed),
+        # the run that is shown ends in the mode that stands first
+        mode=shown.mode,
+        also=tuple(mode for mode in modes if mode != shown.mode),
+        by=tuple(by),
+        run=shown.run,
+    )
+
+
+def _with(text: str, mode: str, put: str) -> str:
+    """``text`` with something put in the place of a mode's name."""
+    return re.sub(rf"\b{re.escape(mode)}\b", put, text)
 
 
 @dataclass(frozen=True)

@@ -24,11 +24,15 @@ from statecraft.machine import (
     atoms,
 )
 from statecraft.proof.checks.bare_threshold import bare_threshold
+from statecraft.proof.checks.declared import left_out, loose_word, mixed, no_such_fault, nobody_watched
+from statecraft.proof.checks.endless import endless
 from statecraft.proof.checks.faint_hope import faint_hope
 from statecraft.proof.checks.fault_ignored import fault_ignored
 from statecraft.proof.checks.flapping import flapping
 from statecraft.proof.checks.flapping_rates import rate
 from statecraft.proof.checks.halt_missed import halt_missed
+from statecraft.proof.checks.halt_undone import halt_undone, may_start_again
+from statecraft.proof.checks.held_back_only import candidates, held_back_only
 from statecraft.proof.checks.mode_graph import plain_faults
 from statecraft.proof.checks.no_way_to_stop import no_way_to_stop
 from statecraft.proof.checks.out_of_range import out_of_range
@@ -195,6 +199,8 @@ class _Proof:
         """Do all of it: first whatever is soon done, then by slices, then what is left of all that there is."""
         machine = self.machine
         self.found += [*out_of_range(machine), *stale_decision(machine), *unused(machine)]
+        for declared in (nobody_watched, left_out, no_such_fault, loose_word, mixed):
+            self.found += declared(machine)
         questions = list(self.questions())
         for phase in self.phases:
             self.phase = phase
@@ -210,10 +216,10 @@ class _Proof:
             if any(part.name == name for name in self.rows_open):
                 self.found += plain_faults(part)
         made = [*self.together.values(), *self.slices.made()]
-        order = list(SEVERITY)
+        order, grave = list(SEVERITY), ("error", "warning", "note")
         found = sorted(
             dict.fromkeys(self.found),
-            key=lambda f: (f.severity != "error", f.place.file, f.place.line, order.index(f.code), f.subject),
+            key=lambda f: (grave.index(f.severity), f.place.file, f.place.line, order.index(f.code), f.subject),
         )
         return Report(
             machine,
@@ -363,6 +369,14 @@ class _Proof:
             True,
         )
         yield _Question(f"whether a mode waits for ever{said}", of(waits_for_ever), lambda: self.waits(name))
+        if all(link.silent is None for link in self.machine.links):
+            yield _Question(f"whether the machine drives on for ever{said}", of(endless), undecided)
+        if may_start_again(self.machine, self.machine.part(name)):
+            yield _Question(f"whether a halt stays one{said}", of(halt_undone), sliced(halt_undone), True)
+        if any(True for _ in candidates(self.machine, self.machine.part(name))):
+            yield _Question(
+                f"which rows decide only while another is held back{said}", of(held_back_only), undecided
+            )
         for sensor in self.machine.sensors:
             at = f" of {sensor.name}{said}"
             yield _Question(
@@ -424,7 +438,8 @@ class _Proof:
         """Waits for ever, excluded."""
         made = self.slices.slice(Asked(frozenset([name])))
         for place, mode in enumerate(made.model.parts[0].modes):
-            if not mode.stop and (0, place) in made.reached and not always_left(made, 0, place):
+            watched = made.whole.is_moving(made.model.parts[0], mode) and not mode.endless
+            if watched and (0, place) in made.reached and not always_left(made, 0, place):
                 raise Undecided
         yield from ()
 
@@ -596,6 +611,15 @@ class _Proof:
         return replace(finding, run=run)
 
 
+def undecided() -> Iterator[Finding]:
+    """What slices cannot tell.
+
+    Raises:
+        Undecided: always.
+    """
+    raise Undecided
+
+
 def _whole(machine: Machine, run: Run) -> Run | None:
     """``run`` with the modes of all parts at the end of what it says before its tail, less what is free in a slice;
     None if it does not replay."""
@@ -631,7 +655,7 @@ def keeps_on(machine: Machine, finding: Finding, run: Run, alone: bool = False) 
 
     replay(machine, played, watch)
     pairs = list(zip(seen[-40:], seen[-39:], strict=False))
-    if finding.code == "waits for ever":
+    if finding.code in ("waits for ever", "endless"):
         return all(one == other for one, other in pairs)
     return all(one != other for one, other in pairs)
 

@@ -67,7 +67,7 @@ class Reachability:
         self._asks: dict[tuple[int, int], frozenset[tuple[int, Atom]]] = {}
 
     def _model(self, loosely: bool) -> Model:
-        silences = watched_silences(self.machine)
+        silences = watched_silences(self.machine.parts, self.whole)
         return Model(
             self.machine, self.observed, silences, self.whole.events(), loosely, inlined=definitions(self.machine)
         )

@@ -224,7 +224,7 @@ def test_every_error_of_the_package_is_of_the_one_class() -> None:
 
 
 def test_a_finding_is_played_to_what_it_says() -> None:
-    m = statecraft.read(SAMPLES / "faulty" / "waits_for_ever.modes")
+    m = statecraft.read(SAMPLES / "faulty" / "fault_ignored.modes")
     check = m.check()
     assert not check and not check.passed(strict=True)
     found = next(each for each in check.findings if each.run is not None)

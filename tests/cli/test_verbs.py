@@ -224,7 +224,7 @@ def test_check_tells_programs_too(run, change):
     change("clash.modes", ("pin 2,", "pin 18,"))
     told = run("check", "clash.modes", "--json")
     assert told.code == 1
-    assert [item["code"] for item in json.loads(told.out)["findings"]] == ["wiring"]
+    assert [item["code"] for item in json.loads(told.out)["findings"]] == ["wiring", "loose-word"]
     change("wrong.modes", ("front < 35 cm", "front < 35 V"))
     told = run("check", "wrong.modes", "--sarif")
     assert told.code == 1
@@ -365,8 +365,23 @@ def test_check_says_of_a_saved_trial_that_it_comes_out_otherwise(run, change):
 def test_check_says_what_there_was_no_time_for(run, feed_pusher):
     bales = feed_pusher.parent / "bale_mover.modes"
     told = run("check", bales, "--seconds", "0.1", "--strict")
-    assert told.code == 1
-    assert "not proved" in told.out and "no time to prove everything" in told.out
+    assert told.code == 3
+    assert "not proved" in told.out and "not everything is proved" in told.out
+
+
+def test_what_is_not_proved_is_not_ready(run, feed_pusher):
+    bales = feed_pusher.parent / "bale_mover.modes"
+    made = run("make", bales, "--seconds", "0.1")
+    assert made.code == 3 and "Not proved: " in made.out and "Ready" not in made.out
+    header = Path("out/bale_mover/bale_mover/behaviour.h").read_text()
+    assert "NOT PROVED: " in header
+    allowed = run("make", bales, "--seconds", "0.1", "--allow-unproved")
+    assert allowed.code == 0 and "Not proved: " in allowed.out and "Ready" not in allowed.out
+    told = run("emit", bales, "--seconds", "0.1")
+    assert told.code == 3 and "Not proved: " in told.out
+    assert "NOT PROVED: " in Path("bale_mover/bale_mover.ino").read_text()
+    told = run("emit", bales, "--seconds", "0.1", "--allow-unproved")
+    assert told.code == 0 and "Not proved: " in told.out
 
 
 @pytest.mark.parametrize("code", ["no way to stop", "no-way-to-stop"])

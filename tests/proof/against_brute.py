@@ -95,6 +95,9 @@ CODES = frozenset(
         "halt missed",
         "runaway",
         "waits for ever",
+        "endless",
+        "halt undone",
+        "held back only",
         "flapping",
         "bare threshold",
         "fault ignored",
@@ -131,6 +134,9 @@ def claims(world: World) -> dict[Claim, object]:
         found["halt missed", *mode] = min(failing.values(), default=None)
     found |= {("runaway", *mode): ticks for mode, ticks in verdicts.runaway(world).items()}
     found |= {("waits for ever", *mode): ticks for mode, ticks in verdicts.waits_for_ever(world).items()}
+    found |= {("endless", *mode): how for mode, how in verdicts.endless(world).items()}
+    found |= {("halt undone", *mode): ticks for mode, ticks in verdicts.halt_undone(world).items()}
+    found |= {("held back only", *row): None for row in verdicts.held_back_only(world)}
     found |= {("flapping", *mode): ticks for mode, ticks in verdicts.flapping(world).items()}
     found |= {("bare threshold", *mode, s): ticks for (mode, s), ticks in verdicts.bare_threshold(world).items()}
     found |= {("fault ignored", *mode, s): ticks for (mode, s), ticks in verdicts.fault_ignored(world).items()}
@@ -255,7 +261,8 @@ def _views_that_differ(world: World) -> Iterator[tuple[str, str]]:
 
 
 def _claim(finding: Finding) -> Claim:
-    about = finding.row if finding.code in ("shadowed", "faint hope") or finding.mode is None else finding.mode
+    by_row = ("shadowed", "faint hope", "held back only")
+    about = finding.row if finding.code in by_row or finding.mode is None else finding.mode
     assert about is not None
     subject = (finding.subject,) if finding.code in ("fault ignored", "faint hope", "bare threshold") else ()
     return (finding.code, *about, *subject)
@@ -270,6 +277,8 @@ def _extent(finding: Finding) -> object:
     if finding.code == "shadowed":
         return sorted(tuple(row) for row in finding.by)
     run = finding.run
+    if finding.code == "endless" and run is not None:
+        return finding.severity == "warning", sum(stretch.ticks for stretch in run.stretches[: run.tail])
     return None if run is None else sum(stretch.ticks for stretch in run.stretches[: run.tail])
 
 
@@ -277,7 +286,7 @@ def _tail_is_as_said(finding: Finding) -> bool:
     """Whether what repeats for ever is constant, or two readings one step apart that take turns for *bare threshold*;
     and nothing is said."""
     if finding.run is None or finding.run.tail is None:
-        return finding.code not in ("flapping", "bare threshold", "waits for ever")
+        return finding.code not in ("flapping", "bare threshold", "waits for ever", "endless")
     tail = [stretch.inputs for stretch in finding.run.stretches[finding.run.tail :]]
     if any(inputs.taken or inputs.heard or inputs.tuned for inputs in tail):
         return False

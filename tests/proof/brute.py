@@ -396,6 +396,10 @@ class World:
         assert isinstance(value, int)
         return value
 
+    def levels(self, number: int) -> dict[str, bool]:
+        """The levels of a configuration."""
+        return {name: bool(on) for name, on in self._named_state(number)["level"].items()}
+
     # ---------------------------------------------------------------------------------------------- what a row is shown
 
     def sight(self, before: int, step: Step, part: Part) -> Sight:

@@ -14,20 +14,20 @@ the first tick from which it goes on so for ever. Where the sentence leaves a ch
 5. *halt missed*: only a mode that is reached; the configuration is that before the tick; "every part" is every part,
    also one that moves nothing. Each urgent command that some row tests as an event comes with the shortest run on which
    it fails; where there is none, every moving mode is missed.
-6. *runaway*: "the part moves after both": it is in a moving mode at the end of both ticks; neither mode is
-   ``unattended``. It is raised for the mode at the end of the second. A link with no silent time is never silent.
+6. *runaway*: "the part drives after both": it is in a driving mode at the end of both ticks; neither mode is
+   ``unattended``. It is raised for the mode at the end of the second. "A command that leads to a driving mode": a row
+   that leads to one asks for it, not under a ``not``.
 7. *waits for ever*: "leaves it": that part is in another mode at the end of a tick (``restart`` leaves nothing).
    Sensors, their faults, switches and dials are what is constant; dial messages, like commands, may come or not.
 8. *flapping*: nothing is heard and no dial's message comes. "A mode-changing row": one after which some part's mode is
    another than before (not ``restart``); it need not be the same part every tick. It is raised for the modes that are
    left on such a cycle by parts that it takes: those of a set of parts that change a mode on every tick of it between
    them, none of which can be spared.
-9. *fault ignored*: as runaway: in moving modes at the end of both ticks, neither of which tolerates the fault. It is
-   raised for the mode at the end of the second, if a row that applies there reads the sensor, by way of levels that
-   levels read too.
-10. *faint hope*: "into a moving mode": the row enters one (another mode, or ``restart``). "Would have prevented it":
-    with that reading on this same tick, and the levels that come of it, this row does not decide; what earlier parts
-    have just done stays as it was with the fault.
+9. *fault ignored*: "in the same mode after both": at the end of both ticks. "Without a command": none is taken on the
+   second. What earlier parts have just done stays as it was with the fault.
+10. *faint hope*: "into a driving mode": the row enters one (another mode, or ``restart``). "Left the part in, or led it
+    to, a mode that does not drive": with that reading on this same tick, and the levels that come of it; what earlier
+    parts have just done stays as it was with the fault.
 11. *bare threshold*: the two readings alternate from tick to tick and nothing is said; "no clock awaited": from some
     reachable configuration on, every tick changes that part's mode, for ever; and the readings do it: on some of those
     ticks the other reading would have led to another mode.
@@ -48,8 +48,27 @@ from typing import TypeVar
 
 import networkx as nx
 
-from statecraft.machine import LevelOn, Machine, Part, Promise, Row, atoms, sensors_of
+from statecraft.machine import (
+    And,
+    Buzzer,
+    Condition,
+    Fault,
+    Fixed,
+    Lamp,
+    LevelOn,
+    Machine,
+    Motor,
+    Or,
+    Part,
+    Promise,
+    Relay,
+    Taken,
+    atoms,
+    sensors_of,
+)
+from statecraft.machine import Mode as Mode_
 from tests.proof.brute import Step, World, enters
+from tests.proof.transition_relation import drives
 
 Mode = tuple[str, str]
 """(part, mode)"""
@@ -194,16 +213,44 @@ def halt_missed(world: World) -> dict[Mode, dict[str, int]]:
     return {mode: lengths for mode, lengths in fails.items() if set(lengths) == urgent}
 
 
+def _driving(machine: Machine) -> set[Mode]:
+    return {at for part, at in _all_modes(machine) if drives(machine, part.mode[at[1]])}
+
+
+def _wanted(condition: Condition) -> set[str]:
+    """The commands that ``condition`` asks for, not under a ``not``."""
+    match condition:
+        case Taken(command):
+            return {command}
+        case And(of) | Or(of):
+            return {command for each in of for command in _wanted(each)}
+    return set()
+
+
 def runaway(world: World) -> dict[Mode, int]:
-    """A run on which every link is silent on two consecutive ticks and the part moves after both (unless the mode is
-    ``unattended``; not raised without a link).
+    """A run on which every link that declares ``silent`` and has a command that leads to a driving mode is silent on
+    two consecutive ticks and the part drives after both (unless the mode is ``unattended``; not raised where no such
+    link is).
     """
     machine = world.machine
-    if not machine.links or any(link.silent is None for link in machine.links):
+    driving = _driving(machine)
+    starting = {
+        command
+        for part in machine.parts
+        for row in part.rows
+        if row.move == "go" and (part.name, row.target) in driving
+        for command in _wanted(row.when)
+    }
+    links = [
+        link
+        for link in machine.links
+        if link.silent is not None and any(c.link == link.name and c.name in starting for c in machine.commands)
+    ]
+    if not links:
         return {}
-    watched = {at for at in _moving(machine) if not machine.part(at[0]).mode[at[1]].unattended}
+    watched = {at for at in driving if not machine.part(at[0]).mode[at[1]].unattended}
     silent = [
-        number > 0 and all(world.clock(number, f"silent {link.name}") >= (link.silent or 0) for link in machine.links)
+        number > 0 and all(world.clock(number, f"silent {link.name}") >= (link.silent or 0) for link in links)
         for number in range(len(world.states))
     ]
     found: dict[Mode, int] = {}
@@ -219,20 +266,96 @@ def runaway(world: World) -> dict[Mode, int]:
 
 
 def waits_for_ever(world: World) -> dict[Mode, int]:
-    """A reachable configuration in a mode that is not a stop mode, and constant inputs, under which no sequence of
-    commands or silence ever leaves it.
+    """A reachable configuration in a moving mode, and constant inputs, under which no sequence of commands or silence
+    ever leaves it (unless the mode is ``endless``).
     """
     found: dict[Mode, int] = {}
     for choice in range(len(world.choices)):
         graph = _graph(world, lambda before, step, choice=choice: step.choice == choice)  # type: ignore[misc]
         for at, part in enumerate(world.machine.parts):
             for mode in part.modes:
-                if mode.stop:
+                if (part.name, mode.name) not in _moving(world.machine) or mode.endless:
                     continue
                 inside = {n for n in world.configurations if world.modes[n][at] == mode.name}
                 leaving = {n for n in inside if any(after not in inside for after in graph.successors(n))}
                 for number in inside - _that_reach(graph.subgraph(inside), leaving):
                     _note(found, (part.name, mode.name), world.depth[number])
+    return found
+
+
+def endless(world: World) -> dict[Mode, tuple[bool, int]]:
+    """In a machine where no link declares ``silent``: a driving mode that no constant inputs without commands end
+    (True), or that some do not (False); unless the mode says ``endless``.
+    """
+    if any(link.silent is not None for link in world.machine.links):
+        return {}
+    ends: set[Mode] = set()
+    found: dict[Mode, int] = {}
+    for choice in range(len(world.choices)):
+        follow = {number: world.step(number, choice).after for number in world.configurations}
+        graph = nx.DiGraph(follow.items())
+        for at, part in enumerate(world.machine.parts):
+            for mode in part.modes:
+                if mode.endless or not drives(world.machine, mode):
+                    continue
+                inside = {n for n in world.configurations if world.modes[n][at] == mode.name}
+                leaving = {n for n in inside if follow[n] not in inside}
+                if leaving:
+                    ends.add((part.name, mode.name))
+                for number in inside - _that_reach(graph.subgraph(inside), leaving):
+                    _note(found, (part.name, mode.name), world.depth[number])
+    return {mode: (mode not in ends, ticks) for mode, ticks in found.items()}
+
+
+def halt_undone(world: World) -> dict[Mode, int]:
+    """After a tick that took a halt (an urgent command that a failsafe of the part asks about) and left the part in a
+    stop mode, a row leads it to a driving mode, though no row has decided since that needed a command taken on its
+    tick, unless that stop mode ``resumes``. (A dial that changes is not told apart here.)
+    """
+    machine = world.machine
+    found: dict[Mode, int] = {}
+    unasked = _graph(world, lambda before, step: world.deals[step.deal].taken < 0)
+    for at, part in enumerate(machine.parts):
+        asked = {command for row in part.failsafes for command in _wanted(row.when)}
+        halts = {n for n, command in enumerate(machine.commands) if command.urgent and command.name in asked}
+        driving = {n for n in world.configurations if drives(machine, part.mode[world.modes[n][at]])}
+        still = unasked.subgraph(set(world.configurations) - driving)
+        last = {n for n in still if any(after in driving for after in unasked.successors(n))}
+        steps = dict.fromkeys(last, 1)  # the fewest ticks from there to a driving mode
+        edge = list(last)
+        while edge:
+            before_them = {before: steps[n] + 1 for n in edge for before in still.predecessors(n)}
+            edge = [number for number in before_them if number not in steps]
+            steps |= {number: before_them[number] for number in edge}
+        for before, step in world.ticks():
+            mode = part.mode[world.modes[step.after][at]]
+            if world.deals[step.deal].taken in halts and mode.stop and not mode.resumes and step.after in steps:
+                _note(found, (part.name, mode.name), world.depth[before] + 1 + steps[step.after])
+    return found
+
+
+def held_back_only(world: World) -> set[RowAt]:
+    """A row decides in some run, but only while an earlier row is held back by a failsafe, and it leads to a driving
+    mode or asks more than that row does.
+    """
+    machine = world.machine
+    decided: set[RowAt] = set()
+    alone: set[RowAt] = set()
+    for before, step in world.ticks():
+        for at, part in enumerate(machine.parts):
+            row = step.rows[at]
+            if row >= 0 and not part.rows[row].failsafe and (part.name, row) not in alone:
+                decided.add((part.name, row))
+                sight = world.sight(before, step, part)
+                if not any(other.number < row and not other.failsafe for other in world.holding(sight, part)):
+                    alone.add((part.name, row))
+    found = set()
+    for name, number in decided - alone:
+        part, row = machine.part(name), machine.part(name).rows[number]
+        earlier = [other for other in part.rules if other.number < number and set(other.modes) & set(row.modes)]
+        into = row.move == "go" and drives(machine, part.mode[row.target])
+        if into or all(other.when != row.when for other in earlier):
+            found.add((name, number))
     return found
 
 
@@ -326,11 +449,11 @@ def _chattering(world: World, at: int, one: int, other: int) -> Iterator[tuple[s
 # -------------------------------------------------------------------------------------------------------------- faults
 
 
-def _read_by(machine: Machine, row: Row) -> set[str]:
-    """The sensors that ``row`` reads, directly or through levels."""
+def _sensors_read(machine: Machine, condition: Condition) -> set[str]:
+    """The sensors that ``condition`` reads, directly or through levels."""
     levels = {level.name: level for level in machine.levels}
     found: set[str] = set()
-    waiting, seen = [row.when], set[str]()
+    waiting, seen = [condition], set[str]()
     while waiting:
         condition = waiting.pop()
         found |= set(sensors_of(condition))
@@ -341,39 +464,95 @@ def _read_by(machine: Machine, row: Row) -> set[str]:
     return found
 
 
-def fault_ignored(world: World) -> dict[tuple[Mode, str], int]:
-    """A row that applies in a moving mode reads sensor s, directly or through a level, and a run has s in fault on two
-    consecutive ticks with the part moving after both (unless the mode ``tolerates s fault``).
+def _lasting(
+    world: World, before: int, step: Step, valid: int, sensor: str
+) -> tuple[dict[str, int | None], dict[str, bool]]:
+    """The readings of the choice ``valid``, and the levels as they would stand on ``step`` had ``sensor`` been read so
+    for as long as they ask; those that are on if in doubt stay on.
     """
     machine = world.machine
-    moving = _moving(machine)
+    levels = dict(world.levels(step.after))
+    was = world.levels(before)
+    readings = {s.name: value for s, value in zip(machine.sensors, world.choices[valid].readings, strict=True)}
+    sight = world.sight(before, step, machine.parts[0])
+    sight.readings, sight.levels = readings, levels
+    for level in machine.levels:
+        if sensor not in _sensors_read(machine, LevelOn(level.name)):
+            continue
+        if level.on_if_in_doubt and sensor in {*sensors_of(level.set), *sensors_of(level.clear)}:
+            levels[level.name] = True
+        else:
+            levels[level.name] = sight.holds(level.set) or (was[level.name] and not sight.holds(level.clear))
+    return readings, levels
+
+
+def fault_ignored(world: World) -> dict[tuple[Mode, str], int]:
+    """A run has s in fault on two consecutive ticks, the part is in the same mode after both and drives there; and on
+    the second, without a command, some valid reading of s, all else equal, would have led it to another mode (where it
+    drives: not to one that sets the same outputs the same way, no nearer to rest). Unless the mode ``tolerates s
+    fault``.
+    """
+    machine = world.machine
+    driving = _driving(machine)
     found: dict[tuple[Mode, str], int] = {}
     for sensor in machine.sensors:
         name, faulty = sensor.name, world.faulty[sensor.name]
-        watched = {at for at in moving if name not in machine.part(at[0]).mode[at[1]].tolerates}
-        reads = {
-            (part.name, mode)
-            for part in machine.parts
-            for row in part.rows
-            for mode in row.modes
-            if name in _read_by(machine, row)
-        }
         after_one: dict[int, int] = {}  # by configuration: the shortest run to it whose last tick has the fault
         for before, step in world.ticks():
             if step.choice in faulty:
                 _note(after_one, step.after, world.depth[before] + 1)
         for before, length in after_one.items():
             for step in world.steps[before]:
-                if step.choice in faulty:
-                    for was, now in zip(_modes(world, before), _modes(world, step.after), strict=True):
-                        if was in watched and now in watched & reads:
-                            _note(found, (now, name), length + 1)
+                if step.choice not in faulty or world.deals[step.deal].taken >= 0:
+                    continue
+                for part, was, now in zip(machine.parts, _modes(world, before), _modes(world, step.after), strict=True):
+                    if was != now or now not in driving or name in part.mode[now[1]].tolerates:
+                        continue
+                    if found.get((now, name), math.inf) > length + 1 and _led_out(world, before, step, part, name):
+                        _note(found, (now, name), length + 1)
     return found
 
 
+def _led_out(world: World, before: int, step: Step, part: Part, sensor: str) -> bool:
+    """Whether some reading on ``step`` would have led the part to a mode that does not drive as much."""
+    mode = part.mode[dict(_modes(world, before))[part.name]]
+    sight = world.sight(before, step, part)
+    for faulty, valid in world.spoiled[sensor]:
+        if faulty == step.choice:
+            sight.readings, sight.levels = _lasting(world, before, step, valid, sensor)
+            row = next((row for row in world.holding(sight, part) if not world.barring(sight, part, row)), None)
+            entered = None if row is None else enters(part, mode.name, row)
+            if entered is not None and entered != mode and not as_much(world.machine, mode, entered):
+                return True
+    return False
+
+
+def as_much(machine: Machine, mode: Mode_, other: Mode_) -> bool:
+    """Whether ``other`` drives, sets the same outputs as ``mode`` the same way, and no nearer to rest."""
+    if not drives(machine, other):
+        return False
+    for output in machine.outputs:
+        if isinstance(output, Lamp | Buzzer) or output.harmless:
+            continue
+        rest = 0 if isinstance(output, Motor | Relay) else output.rest
+        was, now = (dict(each.settings).get(output.name) for each in (mode, other))
+        if was == now:
+            continue
+        if was is None or now is None:  # at its rest in one of them
+            if (was or now) == Fixed(rest if rest is not None else -1):
+                continue
+            return False
+        if not isinstance(was, Fixed) or not isinstance(now, Fixed) or rest is None:
+            return False
+        if (was.value - rest) * (now.value - rest) <= 0 or abs(now.value - rest) < abs(was.value - rest):
+            return False
+    return True
+
+
 def faint_hope(world: World) -> dict[tuple[RowAt, str], int]:
-    """A row into a moving mode decides with s in fault, yet some valid s, all else equal, levels recomputed, would have
-    prevented it.
+    """A row into a driving mode decides with s in fault, yet some valid s, all else equal, levels recomputed likewise,
+    would have left the part in, or led it to, a mode that does not drive (unless the row asks ``s fault``, or the mode
+    that it leads to tolerates it).
     """
     machine = world.machine
     found: dict[tuple[RowAt, str], int] = {}
@@ -384,30 +563,36 @@ def faint_hope(world: World) -> dict[tuple[RowAt, str], int]:
             for step in steps:
                 if step.rows[at] >= 0:
                     entered = enters(part, world.modes[before][at], part.rows[step.rows[at]])
-                    if entered is not None and machine.is_moving(part, entered):
+                    if entered is not None and drives(machine, entered):
                         hoped[step.choice].append(step.deal)
             for sensor, pairs in world.spoiled.items():
                 for faulty, valid in pairs:
                     for deal in hoped.get(faulty, ()):
                         bad, good = steps[faulty * deals + deal], steps[valid * deals + deal]
+                        row = part.rows[bad.rows[at]]
+                        entered = enters(part, world.modes[before][at], row)
+                        if entered is None or sensor in entered.tolerates or Fault(sensor) in set(atoms(row.when)):
+                            continue
                         key = ((part.name, bad.rows[at]), sensor)
                         length = world.depth[before] + 1
-                        if length < found.get(key, math.inf) and _prevented(world, before, bad, good, at):
+                        if length < found.get(key, math.inf) and _kept_at_rest(world, before, bad, good, at):
                             found[key] = length
     return found
 
 
-def _prevented(world: World, before: int, bad: Step, good: Step, at: int) -> bool:
-    """Whether what part number ``at`` decides on ``bad`` is not what it would with the readings and levels of ``good``,
-    all else, what earlier parts have just done too, as on ``bad``.
+def _kept_at_rest(world: World, before: int, bad: Step, good: Step, at: int) -> bool:
+    """Whether part number ``at`` would not drive after ``bad`` with the readings and levels of ``good``, all else, what
+    earlier parts have just done too, as on ``bad``.
     """
-    if at == 0:
-        return bad.rows[at] != good.rows[at]
     part = world.machine.parts[at]
     sight, other = world.sight(before, bad, part), world.sight(before, good, part)
     sight.readings, sight.levels = other.readings, other.levels
-    decides = (row.number for row in world.holding(sight, part) if not world.barring(sight, part, row))
-    return next(decides, -1) != bad.rows[at]
+    row = next((row for row in world.holding(sight, part) if not world.barring(sight, part, row)), None)
+    present = part.mode[world.modes[before][at]]
+    if row is not None and row.number == bad.rows[at]:
+        return False
+    entered = None if row is None else enters(part, present.name, row)
+    return not drives(world.machine, entered or present)
 
 
 # ------------------------------------------------------------------------------------------------------------- promises

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from statecraft.findings import RowRef
 from statecraft.machine import Machine, ModeRef
 from statecraft.proof.prove import Report, prove
-from tests.proof.transition_relation import Judge, drives
+from tests.proof.transition_relation import Judge, asked_for, drives
 
 
 @dataclass
@@ -53,7 +53,15 @@ def contradictions(
             hold(f"{part.name} row {row.number} ({row.when_text}) decides", proof, judge.decides(part, row))
 
     found = {(each.code, each.mode) for each in report.findings}
-    links = [link.name for link in machine.links if link.silent is not None]
+    starting = {
+        command
+        for part in machine.parts
+        for row in part.rows
+        if row.move == "go" and drives(machine, part.mode[row.target])
+        for command in asked_for(row.when)
+    }
+    by_link = {link.name: [c.name for c in machine.commands if c.link == link.name] for link in machine.links}
+    links = [each.name for each in machine.links if each.silent is not None and starting & set(by_link[each.name])]
     for part in machine.parts:
         watched = [mode.name for mode in part.modes if drives(machine, mode) and not mode.unattended]
         for mode in part.modes:
@@ -62,7 +70,7 @@ def contradictions(
                 said = ("halt missed", at) in found
                 proof = False if said else (True if report.complete else None)
                 hold(f"halt in {mode.name}", proof, judge.halts(part, mode))
-            if mode.name in watched and len(links) == len(machine.links):
+            if mode.name in watched:
                 said = ("runaway", at) in found
                 proof = True if said else (False if report.complete else None)
                 hold(f"runaway in {mode.name}", proof, judge.runs_away(part, mode, watched, links))

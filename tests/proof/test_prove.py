@@ -23,7 +23,7 @@ CART = """
 machine cart
 board atmega2560
 tick 10 ms
-link radio serial1, 9600 baud, plain, silent after 200 ms
+link radio serial1, 9600 baud, checked, silent after 200 ms
 command halt "h", urgent
 command beat "."
 command ahead "g"
@@ -160,7 +160,7 @@ def test_the_gravest_come_first() -> None:
         "lamp beacon", "lamp spare pin 12\nlamp beacon"
     )
     found: tuple[Finding, ...] = prove(machine(text)).findings
-    assert [f.severity for f in found] == sorted((f.severity for f in found), key=("error", "warning").index)
+    assert [f.severity for f in found] == sorted((f.severity for f in found), key=("error", "warning", "note").index)
     assert {f.code for f in found} == {"runaway", "unused"}
 
 

@@ -69,6 +69,13 @@ def parts_of(condition: Condition) -> Iterator[Condition]:
             yield from parts_of(each)
 
 
+def asked_for(condition: Condition) -> set[str]:
+    """The commands that a condition asks for, not under a ``not``."""
+    if isinstance(condition, And | Or):
+        return {command for each in condition.of for command in asked_for(each)}
+    return {condition.command} if isinstance(condition, Taken) else set()
+
+
 def drives(machine: Machine, mode: Mode) -> bool:
     """Section 3: whether by its settings something that is not harmless may be away from its rest."""
     for name, setting in mode.settings:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from statecraft.findings import Finding
-from statecraft.machine import Atom, Compare, Fault, Sensor
+from statecraft.machine import Atom, Compare, Fault, Sensor, atoms
 from statecraft.proof.engine.clusters import Cluster, InputCell
 from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.diagrams import Node
@@ -16,24 +16,29 @@ from statecraft.proof.runs.counterexamples import Trail
 
 
 def faint_hope(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Finding]:
-    """Rows of ``part`` into a moving mode that decide with ``sensor`` in fault, though some reading would prevent it.
+    """Rows of ``part`` into a driving mode that decide with ``sensor`` in fault, though some reading would have left
+    the part in, or led it to, a mode that does not drive. A row that asks for the fault knows of it, and so does a mode
+    that tolerates it.
 
     All else is equal then, also what the parts before have just done: a part that stops because of the fault, and so
     lets another one start, is no hope of that one's.
     """
     model, explorer, diagrams = explored.model, explored.explorer, explored.model.diagrams
+    whole = model.parts[part]
     starting = {
         row.number
-        for row in model.parts[part].rows
-        if (row.move == "restart" and any(model.moving(part, model.mode_index[part][name]) for name in row.modes))
-        or (row.move == "go" and model.moving(part, model.mode_index[part][row.target]))
+        for row in whole.rows
+        if Fault(sensor.name) not in set(atoms(row.when))
+        and any(
+            explored.whole.drives(whole.mode[name]) and sensor.name not in whole.mode[name].tolerates
+            for name in {"restart": row.modes, "go": (row.target,), "stay": ()}[row.move]
+        )
     }
     if sensor.name not in explored.sensor_pairs or not starting:
         return
     index, faulty = explored.sensor_pairs[sensor.name]
-    beside = _Beside(
-        explored, part, index, spoiled_pairs(model.clusters[index], sensor.name), faulty, frozenset(starting)
-    )
+    spoiled = spoiled_pairs(model.clusters[index], sensor.name)
+    beside = _Beside(explored, part, sensor.name, index, spoiled, faulty, frozenset(starting))
     nothing = diagrams.value((NOBODY, NOBODY))
     found: dict[int, set[int]] = {}  # rows, and the modes in which they may be prevented
     for _, config, region in explored.views():
@@ -68,8 +73,7 @@ def faint_hope(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Fi
             "faint hope",
             row.place,
             f"this row leads to {into} while {sensor.name} is in fault, though some reading of {sensor.name} would "
-            "have "
-            "prevented it.",
+            "have kept the machine at rest.",
             f"add 'and not {sensor.name} fault' to the row, or put the level it relies on 'on if in doubt'.",
             row=explored.row_ref(part, number),
             subject=sensor.name,
@@ -81,22 +85,25 @@ class _Beside:
     """Which row of a part decides with a sensor in fault, beside which would with a valid reading, all else equal.
 
     Args:
+        sensor: its name.
         index: the sensor's cluster.
         spoiled: for each of its pairs, the one with the sensor in fault.
         faulty: its pairs in which the sensor is in fault.
-        starting: the rows that enter a moving mode.
+        starting: the rows that enter a driving mode.
     """
 
     def __init__(
         self,
         explored: Reachability,
         part: int,
+        sensor: str,
         index: int,
         spoiled: tuple[int, ...],
         faulty: int,
         starting: frozenset[int],
     ) -> None:
         self.explored = explored
+        self.sensor = sensor
         self.starting = starting
         self.part = part
         self.index = index
@@ -137,16 +144,24 @@ class _Beside:
         )
 
     def prevented(self, value: object, config: Config) -> int:
-        """The row that decides with the fault and not without, if it enters a moving mode; else :data:`NOBODY`."""
+        """The row that decides with the fault, if it enters a driving mode and, without, the part would not drive; else
+        :data:`NOBODY`.
+        """
         assert isinstance(value, tuple)
-        model, part = self.explored.model, self.part
+        explored, model, part = self.explored, self.explored.model, self.part
         spoilt, good = value
         if spoilt in (NOBODY, good):
             return NOBODY
-        row = self.explored.row(part, spoilt)
+        row = explored.row(part, spoilt)
         if row.move == "stay" or (row.move == "go" and model.mode_index[part][row.target] == config.modes[part]):
             return NOBODY
-        if row.move == "restart" and not model.moving(part, config.modes[part]):
+        now = explored.mode(part, config.modes[part])
+        drives = explored.whole.drives
+        if row.move == "restart" and (not drives(now) or self.sensor in now.tolerates):
+            return NOBODY
+        other = explored.row(part, good) if good != NOBODY else None
+        then = model.parts[part].mode[other.target] if other is not None and other.move == "go" else now
+        if drives(then):
             return NOBODY
         assert isinstance(spoilt, int)
         return spoilt
@@ -167,7 +182,7 @@ class _Beside:
         good = confined.get(self.index, model.clusters[self.index].all)
         confined[self.index] = sum({1 << spoilt for pair, spoilt in enumerate(self.spoiled) if good >> pair & 1})
         only = Only(tuple(confined.items()), region.hearing.takes, frozenset(), region.spans, once=True)
-        differs = diagrams.where(self.node(config, region), lambda rows: _differ(rows, number))
+        differs = diagrams.where(self.node(config, region), lambda rows: self.prevented(rows, config) == number)
         prevented = diagrams.imaged(differs, self.index, self.spoiled)
         for edge, _ in explorer.steps(place, only):
             for reset, way in edge.alike.items():
@@ -190,11 +205,6 @@ class _Beside:
 def _last(rows: object) -> int:
     assert isinstance(rows, tuple) and isinstance(rows[-1], int)
     return rows[-1]
-
-
-def _differ(rows: object, number: int) -> bool:
-    assert isinstance(rows, tuple)
-    return bool(rows[0] == number != rows[1])
 
 
 def spoiled_pairs(cluster: Cluster, sensor: str) -> tuple[int, ...]:

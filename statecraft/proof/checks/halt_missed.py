@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from statecraft.findings import Finding, Run
+from statecraft.findings import Finding, Run, Severity
 from statecraft.machine import Machine, ModeRef
 from statecraft.proof.engine.exploration import START, Config, Explorer, Only
 from statecraft.proof.engine.model import NOBODY, Model, Modes, Rows
@@ -108,7 +108,10 @@ def _missed(own: Reachability, part: int, place: int, fails: list[tuple[str, Rea
         if own.partial:
             raise Undecided  # it may never be entered
         message = f"no urgent command stops the machine in {mode.name}: no row tests one."
-        return Finding("halt missed", mode.place, message, hint, mode=ref, run=None)
+        whole = own.whole
+        nobody = not whole.links and not any(command.urgent for command in whole.commands)
+        gravity: Severity | None = "warning" if nobody else None
+        return Finding("halt missed", mode.place, message, hint, mode=ref, run=None, gravity=gravity)
     best: tuple[Run, str, Reachability, int, int] | None = None
     for command, explored, other in fails:
         found = explored.found(lambda _, e=explored, c=command, o=other: _disobeyed(e, ref, c, o))  # type: ignore[misc]

@@ -57,6 +57,7 @@ def plain_faults(part: Part) -> Iterator[Finding]:
                 f"add a row that goes to {mode.name}, or take the mode out.",
                 where,
                 rows=tuple(RowRef(part.name, row.number) for row in idle),
+                gravity="error",
             )
             continue
         if not graph.out_degree(mode.name) and not mode.final:

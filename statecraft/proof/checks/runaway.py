@@ -1,4 +1,4 @@
-"""*Runaway*: a mode in which the machine moves on when nobody has been heard."""
+"""*Runaway*: a mode in which the machine drives on when nobody has been heard."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from statecraft.findings import Finding
 from statecraft.machine import ModeRef
+from statecraft.proof.engine.cone import watching_links
 from statecraft.proof.engine.exploration import START, Config, Explorer, Only
 from statecraft.proof.engine.zones import FREE
 from statecraft.proof.reachability import Reachability
@@ -13,14 +14,18 @@ from statecraft.proof.runs.counterexamples import Trail
 
 
 def runaway(explored: Reachability, part: int) -> Iterator[Finding]:
-    """Modes in which ``part`` still moves on the second of two ticks on which every link is silent."""
+    """Modes in which ``part`` still drives on the second of two ticks on which every link is silent that says when it
+    is, and has a command that starts something.
+    """
     machine, model = explored.machine, explored.model
-    if not machine.links or any(link.silent is None for link in machine.links):
+    silences = {f"silent {link}": ticks for link, ticks in watching_links(explored.whole).items()}
+    if not silences:
         return
     watched = {
-        place for place, mode in enumerate(model.parts[part].modes) if model.moving(part, place) and not mode.unattended
+        place
+        for place, mode in enumerate(model.parts[part].modes)
+        if explored.whole.drives(mode) and not mode.unattended
     }
-    silences = {f"silent {link.name}": link.silent or 0 for link in machine.links}
     bounds = tuple((clock, ticks + 1, FREE) for clock, ticks in silences.items())
 
     def moving_on(explorer: Explorer, number: int, config: Config) -> Iterator[tuple[int, Trail]]:
@@ -48,7 +53,7 @@ def runaway(explored: Reachability, part: int) -> Iterator[Finding]:
         yield Finding(
             "runaway",
             mode.place,
-            f"in {mode.name} the machine moves on when nobody has been heard"
+            f"in {mode.name} the machine drives on when nobody has been heard"
             + (f" for {machine.duration(max(silences.values()))}." if len(silences) == 1 else " on any link."),
             f"add a failsafe on a link's silence that leads from {mode.name} to a stop mode, or declare the mode "
             "unattended.",

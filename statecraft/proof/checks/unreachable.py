@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator
 
-from statecraft.findings import Finding, RowRef
+from statecraft.findings import Finding, RowRef, Severity
 from statecraft.machine import ModeRef, Part, Row
 from statecraft.proof.checks.mode_graph import idle_said, idle_with
 from statecraft.proof.engine.diagrams import Node
@@ -78,6 +78,7 @@ def modes_unused(whole: Part, reached: Collection[str]) -> Iterator[Finding]:
                 mode=ref,
                 by=tuple(RowRef(whole.name, row.number) for row in into),
                 rows=tuple(RowRef(whole.name, row.number) for row in idle),
+                gravity="error",
             )
 
 
@@ -107,13 +108,19 @@ def silent(explored: Reachability, part: int, row: Row, ever_holds: bool = True)
     held = held and ever_holds
     ref = explored.row_ref(part, row.number)
     told = f"'{' '.join(row.when_text.split())}'" if row.when_text else "its condition"
+    mend = "mend the condition, or take the row out."
+    moved = "put the row further up, narrow the rows that come before it, or take it out."
+    if row.failsafe:  # a second guard is no fault, and is never to be taken out
+        mend = moved = "leave it where it is: it does no harm, and may be needed when the table changes."
+    gravity: Severity | None = "note" if row.failsafe else None
     if not held:
         return Finding(
             "unreachable",
             row.place,
             f"this row never decides: {told} holds in no situation that the machine can come to in {_modes(row)}.",
-            "mend the condition, or take the row out.",
+            mend,
             row=ref,
+            gravity=gravity,
         )
     first = tuple(number for number in by if set(explored.row(part, number).modes) & set(row.modes))
     bars = tuple(number for number in by if number not in first)
@@ -125,11 +132,12 @@ def silent(explored: Reachability, part: int, row: Row, ever_holds: bool = True)
         "shadowed",
         row.place,
         f"this row never decides: whenever {told} holds in {_modes(row)}, {', or '.join(why)}.",
-        "put the row further up, narrow the rows that come before it, or take it out."
-        if first
+        moved
+        if first or row.failsafe
         else f"narrow the failsafe, so that it does not hold as soon as {row.target} is entered, or take the row out.",
         row=ref,
         by=tuple(explored.row_ref(part, number) for number in by),
+        gravity=gravity,
     )
 
 

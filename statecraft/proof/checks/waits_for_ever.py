@@ -15,7 +15,7 @@ from statecraft.proof.checks.constant_inputs import (
     with_tail,
 )
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Node
-from statecraft.proof.engine.exploration import Explorer
+from statecraft.proof.engine.exploration import Explorer, Only
 from statecraft.proof.engine.liveness import Subset, cannot_reach
 from statecraft.proof.engine.model import NOBODY, Modes
 from statecraft.proof.reachability import Reachability, Undecided
@@ -23,25 +23,26 @@ from statecraft.proof.runs.goals import in_pieces
 
 
 def waits_for_ever(explored: Reachability, part: int) -> Iterator[Finding]:
-    """Modes of ``part``, not stop modes, with a configuration that no commands lead out of on some constant inputs.
+    """Moving modes of ``part`` with a configuration that no commands lead out of on some constant inputs; none that are
+    declared endless.
 
     Raises:
         Undecided: there are too many choices of inputs.
     """
     model = explored.model
     for place, mode in enumerate(model.parts[part].modes):
-        if mode.stop or (part, place) not in explored.reached:
+        if not model.moving(part, place) or mode.endless or (part, place) not in explored.reached:
             continue
         best: tuple[Run, Cells] | None = None
         for cells in _candidates(explored, part, place):
             if explored.partial:
                 raise Undecided
-            lost = _lost(explored, part, place, cells)
-            if not lost:
+            stays, _ = lost(explored, part, place, confined(explored, cells))
+            if not stays:
                 continue
             if explored.model.loose:
                 raise Undecided
-            run = explored.shortest(in_pieces(explored, lost))
+            run = explored.shortest(in_pieces(explored, stays))
             if run is not None and (best is None or run.ticks < best[0].ticks):
                 best = run, cells
         if best is None:
@@ -72,8 +73,8 @@ def _candidates(explored: Reachability, part: int, place: int) -> Iterator[Cells
     seen: set[Cells] = set()
     if any(row.move == "restart" for row in model.rows_in(part, place)):
         # Its clock need not come to its limit: every choice has to be tried.
-        modes = _modes_beside(explored, part, place)
-        clusters = sorted(set(constants(explored, modes)) | set(_asked_by_others(explored, part)))
+        modes = modes_beside(explored, part, place)
+        clusters = sorted(set(constants(explored, modes)) | set(asked_by_others(explored, part)))
         yield from every_choice(explored, clusters, modes)
         return
     own = {f"mode {model.parts[part].name}"}
@@ -98,8 +99,8 @@ def _candidates(explored: Reachability, part: int, place: int) -> Iterator[Cells
         nodes = {node for node in stays.values() if node != FALSE}
         if not nodes:
             continue
-        clusters = sorted(set(constants(explored, [config.modes])) | set(_asked_by_others(explored, part)))
-        for cells in every_choice(explored, clusters, _modes_beside(explored, part, place)):
+        clusters = sorted(set(constants(explored, [config.modes])) | set(asked_by_others(explored, part)))
+        for cells in every_choice(explored, clusters, modes_beside(explored, part, place)):
             only = confined(explored, cells)
             allowed = {
                 index: pairs & (model.clusters[index].pairs_from(late.boxes[index]) if index < model.with_state else -1)
@@ -129,7 +130,7 @@ def _some_take(explored: Reachability, node: Node, takes: int) -> Node:
     return made
 
 
-def _asked_by_others(explored: Reachability, part: int) -> Iterator[int]:
+def asked_by_others(explored: Reachability, part: int) -> Iterator[int]:
     """The clusters that other parts ask in any mode: they may open the way."""
     for other, whole in enumerate(explored.model.parts):
         if other != part:
@@ -137,32 +138,34 @@ def _asked_by_others(explored: Reachability, part: int) -> Iterator[int]:
                 yield from clusters_asked(explored, other, mode)
 
 
-def _modes_beside(explored: Reachability, part: int, place: int) -> list[Modes]:
+def modes_beside(explored: Reachability, part: int, place: int) -> list[Modes]:
     return list(dict.fromkeys(config.modes for _, config in explored.configs() if config.modes[part] == place))
 
 
-def _lost(explored: Reachability, part: int, place: int, cells: Cells) -> list[tuple[int, list[Subset]]]:
-    """The configurations in the mode from which, on the inputs ``cells``, nothing leads out of it."""
+def lost(explored: Reachability, part: int, place: int, only: Only) -> tuple[list[tuple[int, list[Subset]]], bool]:
+    """The configurations in the mode from which nothing leads out of it on steps confined to ``only``; and whether
+    something does from some.
+    """
     zones = explored.explorer.zones
     explorer = Explorer(
         explored.model,
         deadline=explored.deadline,
         within=lambda config: config.modes[part] == place,
-        only=confined(explored, cells),
+        only=only,
         zones=zones,
     )
     sources = [(number, config) for number, config in explored.configs() if config.modes[part] == place]
     explorer.run([config for _, config in sources])
-    lost = cannot_reach(
+    stays = cannot_reach(
         explorer,
         [number for number in explorer.numbers() if explorer.configs[number].modes[part] == place],
         lambda config: config.modes[part] != place,
     )
     found = []
-    for number, pieces in lost.items():
+    for number, pieces in stays.items():
         config = explorer.configs[number]
         for known, source in sources:
             if source[:3] == config[:3]:
                 found.append((known, pieces))
                 break
-    return found
+    return found, any(explorer.configs[number].modes[part] != place for number in explorer.numbers())

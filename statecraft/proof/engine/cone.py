@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from statecraft.machine import (
+    And,
     Atom,
     Compare,
     Condition,
@@ -12,8 +13,11 @@ from statecraft.machine import (
     Level,
     LevelOn,
     Machine,
+    Mode,
+    Or,
     Part,
     Row,
+    Taken,
     atoms,
     sensors_of,
 )
@@ -83,11 +87,40 @@ def sensors_read(machine: Machine, row: Row) -> frozenset[str]:
     return frozenset(found)
 
 
-def watched_silences(machine: Machine) -> dict[str, int]:
-    """The silence clocks that decide whether a machine runs away: those of all links, if all can fall silent and
-    something may move that is not declared unattended."""
-    if not machine.links or any(link.silent is None for link in machine.links):
+def asks_for(condition: Condition) -> frozenset[str]:
+    """The commands that must, or may, be taken for ``condition`` to hold."""
+    match condition:
+        case Taken(command):
+            return frozenset([command])
+        case And(several) | Or(several):
+            return frozenset[str]().union(*map(asks_for, several))
+        case _:
+            return frozenset()
+
+
+def started_by(machine: Machine, commands: Iterable[str]) -> Iterator[tuple[Row, Mode, frozenset[str]]]:
+    """The rows on which one of ``commands`` leads to a driving mode: the row, the mode, and the commands."""
+    wanted = frozenset(commands)
+    for part in machine.parts:
+        for row in part.rows:
+            said = asks_for(row.when) & wanted
+            if said and row.move == "go" and machine.drives(part.mode[row.target]):
+                yield row, part.mode[row.target], said
+
+
+def watching_links(machine: Machine) -> dict[str, int]:
+    """The links that declare when they are silent and have a command that starts what drives; the ticks of each."""
+    found = {}
+    for link in machine.links:
+        commands = [command.name for command in machine.commands if command.link == link.name]
+        if link.silent is not None and any(True for _ in started_by(machine, commands)):
+            found[link.name] = link.silent
+    return found
+
+
+def watched_silences(parts: Iterable[Part], whole: Machine) -> dict[str, int]:
+    """The silence clocks that decide whether ``parts`` run away: those of the :func:`watching_links` of the whole
+    machine, if something drives that is not declared unattended."""
+    if not any(whole.drives(mode) and not mode.unattended for part in parts for mode in part.modes):
         return {}
-    if not any(machine.is_moving(part, mode) and not mode.unattended for part in machine.parts for mode in part.modes):
-        return {}
-    return {f"silent {link.name}": link.silent or 0 for link in machine.links}
+    return {f"silent {link}": ticks for link, ticks in watching_links(whole).items()}

@@ -1,0 +1,242 @@
+"""What is read off the file, by who says what, and what that starts: *nobody watched*, *loose word*, *no such fault*,
+*mixed*, *left out*."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+from statecraft.findings import Finding, RowRef
+from statecraft.machine import (
+    AnalogCurrent,
+    AnalogVoltage,
+    Condition,
+    Fault,
+    LevelOn,
+    Machine,
+    Mode,
+    ModeRef,
+    Or,
+    Part,
+    Place,
+    Row,
+    SwitchOn,
+    Thermistor,
+    atoms,
+)
+from statecraft.proof.engine.cone import started_by
+
+_WORDS = re.compile(r"[()]|\b(?:and|or)\b")
+_SHORT = 2
+"""Bytes of a message that noise on a line is likely to make up by itself."""
+
+_FEW = 3
+"""Driving modes from which something stops a part before one that it does not stop looks forgotten."""
+
+
+def nobody_watched(machine: Machine) -> Iterator[Finding]:
+    """Links that never fall silent, whose commands start what drives."""
+    for link in machine.links:
+        if link.silent is not None:
+            continue
+        commands = [command.name for command in machine.commands if command.link == link.name]
+        modes: dict[ModeRef, None] = {}
+        rows: dict[RowRef, None] = {}
+        said: dict[str, None] = {}
+        for row, mode, named in started_by(machine, commands):
+            if not mode.unattended:
+                modes[ModeRef(row.part, mode.name)] = None
+                rows[RowRef(row.part, row.number)] = None
+                said.update(dict.fromkeys(sorted(named)))
+        if not modes:
+            continue
+        first, *others = modes
+        where = _listed([mode.mode for mode in modes])
+        yield Finding(
+            "nobody watched",
+            link.place,
+            f"{_listed(list(said))} on {link.name} {'start' if len(said) > 1 else 'starts'} {where}, and nothing tells "
+            f"when {link.name} is lost.",
+            f"say 'silent after 500 ms' on {link.name}, with a failsafe '{link.name} silent'; or declare {where} "
+            "unattended.",
+            mode=first,
+            by=tuple(rows),
+            subject=link.name,
+            also=tuple(others),
+        )
+
+
+def loose_word(machine: Machine) -> Iterator[Finding]:
+    """Plain links on which short messages start what drives."""
+    for link in machine.links:
+        if link.checked:
+            continue
+        short = {
+            command.name: command.message
+            for command in machine.commands
+            if command.link == link.name and len(command.message.encode()) <= _SHORT
+        }
+        started = list(started_by(machine, short))
+        if not started:
+            continue
+        said = sorted({name for _, _, names in started for name in names}, key=list(short).index)
+        modes = list(dict.fromkeys(ModeRef(row.part, mode.name) for row, mode, _ in started))
+        words = [f'"{short[name]}"' for name in said]
+        yield Finding(
+            "loose word",
+            link.place,
+            f"{_listed(words)} alone {'start' if len(said) > 1 else 'starts'} "
+            f"{_listed([mode.mode for mode in modes])}: on the plain link {link.name} noise can look like it.",
+            f"declare {link.name} checked, or make the messages longer.",
+            mode=modes[0],
+            subject=link.name,
+            also=tuple(modes[1:]),
+        )
+
+
+def no_such_fault(machine: Machine) -> Iterator[Finding]:
+    """Questions about the fault of a sensor that is never in fault on the chip."""
+    never = {
+        sensor.name
+        for sensor in machine.sensors
+        if isinstance(sensor.source, AnalogVoltage | AnalogCurrent | Thermistor) and sensor.plausible is None
+    }
+    asked: dict[str, Place] = {}
+    for place, condition in _conditions(machine):
+        for atom in atoms(condition):
+            if isinstance(atom, Fault) and atom.sensor in never:
+                asked.setdefault(atom.sensor, place)
+    for name, place in asked.items():
+        sensor = machine.sensor(name)
+        limits = f"{sensor.unit.show(sensor.low)} .. {sensor.unit.show(sensor.high)}"
+        yield Finding(
+            "no such fault",
+            place,
+            f"{name} is never in fault on the chip: every voltage at its pin counts as a reading.",
+            f"say which readings are plausible, inside {limits}: a broken wire reads outside.",
+            subject=name,
+        )
+
+
+def _conditions(machine: Machine) -> Iterator[tuple[Place, Condition]]:
+    for level in machine.levels:
+        yield level.place, level.set
+        yield level.place, level.clear
+    told: set[Place] = set()
+    for part in machine.parts:
+        for row in part.rows:
+            if row.place not in told:
+                told.add(row.place)
+                yield row.place, row.when
+
+
+def mixed(machine: Machine) -> Iterator[Finding]:
+    """Conditions that mix ``and`` and ``or`` without parentheses."""
+    told: set[Place] = set()
+    texts: list[tuple[Place, str, str, RowRef | None]] = []
+    texts += [(level.place, level.text, level.name, None) for level in machine.levels]
+    for part in machine.parts:
+        texts += [(row.place, row.when_text, "", RowRef(part.name, row.number)) for row in part.rows]
+    texts += [(promise.place, promise.text, "", None) for promise in machine.promises]
+    for place, text, subject, row in texts:
+        if place not in told and any(map(is_mixed, re.split(r"\bclears when\b|->", text))):
+            told.add(place)
+            yield Finding(
+                "mixed",
+                place,
+                "this mixes 'and' and 'or' without parentheses; 'and' binds first.",
+                "put parentheses around what belongs together.",
+                row=row,
+                subject=subject,
+            )
+
+
+def is_mixed(text: str) -> bool:
+    """Whether ``and`` and ``or`` stand beside each other in ``text`` with no parentheses between them."""
+    open_: list[set[str]] = [set()]
+    for word in _WORDS.findall(text):
+        if word == "(":
+            open_.append(set())
+        elif word == ")":
+            if len(open_) > 1:
+                open_.pop()
+        else:
+            open_[-1].add(word)
+            if len(open_[-1]) == 2:
+                return True
+    return False
+
+
+# ------------------------------------------------------------------------------------------------------------ left out
+
+
+def left_out(machine: Machine) -> Iterator[Finding]:
+    """Driving modes that a switch or level does not stop, though it stops every other of the part."""
+    for part in machine.parts:
+        driving = [mode for mode in part.modes if machine.drives(mode)]
+        if len(driving) <= _FEW:
+            continue
+        for name in [*(switch.name for switch in machine.switches), *(level.name for level in machine.levels)]:
+            stops = [row for row in part.failsafes if _alone(row.when, name) and _stops(part, row)]
+            missed = [mode for mode in driving if not any(mode.name in row.modes for row in stops)]
+            if len(missed) != 1:
+                continue
+            mode = missed[0]
+            twins = [other for other in driving if other is not mode and dict(other.settings) == dict(mode.settings)]
+            if not twins or any(_reads(machine, row.when, name) for row in part.rows if mode.name in row.modes):
+                continue
+            row = stops[0]
+            whom = part.name if len(machine.parts) > 1 else "the machine"
+            yield Finding(
+                "left out",
+                mode.place,
+                f"{name} stops {whom} in every other mode that drives, and not in {mode.name}, which sets the same as "
+                f"{twins[0].name}.",
+                _cover(part, row, mode),
+                mode=ModeRef(part.name, mode.name),
+                by=tuple(RowRef(part.name, each.number) for each in stops),
+                subject=name,
+            )
+
+
+def _cover(part: Part, row: Row, mode: Mode) -> str:
+    group = part.group.get(row.in_text)
+    how = f"name {mode.name} in that failsafe, too" if group is None else f"put {mode.name} into {group.name}"
+    return f'{how}; or, if it is meant, accept it: accept left out in {mode.name} because "…".'
+
+
+def _alone(condition: Condition, name: str) -> bool:
+    """Whether ``condition`` holds whenever the switch or level ``name`` is on."""
+    match condition:
+        case Or(several):
+            return any(_alone(each, name) for each in several)
+        case SwitchOn(switch):
+            return switch == name
+        case LevelOn(level):
+            return level == name
+        case _:
+            return False
+
+
+def _stops(part: Part, row: Row) -> bool:
+    return row.move == "go" and part.mode[row.target].stop
+
+
+def _reads(machine: Machine, condition: Condition, name: str) -> bool:
+    """Whether ``condition`` reads the switch or level ``name``, directly or through levels."""
+    levels = {level.name: level for level in machine.levels}
+    waiting, seen = [condition], set[str]()
+    while waiting:
+        for atom in atoms(waiting.pop()):
+            if isinstance(atom, SwitchOn) and atom.switch == name:
+                return True
+            if isinstance(atom, LevelOn) and atom.level not in seen:
+                if atom.level == name:
+                    return True
+                seen.add(atom.level)
+                waiting += [levels[atom.level].set, levels[atom.level].clear]
+    return False
+
+
+def _listed(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

@@ -1,0 +1,99 @@
+"""*Held back only*: a row that gets its turn only because a failsafe holds an earlier one back."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from statecraft.findings import Finding
+from statecraft.machine import And, Machine, Not, Part, Row
+from statecraft.proof.checks.unreachable import fired
+from statecraft.proof.engine.conditions import ranges_of, satisfy
+from statecraft.proof.engine.diagrams import FALSE, TRUE, Node
+from statecraft.proof.engine.exploration import Region
+from statecraft.proof.engine.model import Counters, Modes, Rows
+from statecraft.proof.reachability import Reachability, Undecided
+
+
+def held_back_only(explored: Reachability, part: int) -> Iterator[Finding]:
+    """Rules of ``part`` that decide only on ticks on which an earlier rule's condition holds, too, and it is held back;
+    and that lead to a driving mode, or ask more than it does (one that asks as much is a refusal).
+
+    Raises:
+        Undecided: what other parts do is not followed.
+    """
+    whole = explored.whole.part(explored.model.parts[part].name)
+    fires = {row for at, row in fired(explored) if at == part}
+    for row, earlier in candidates(explored.whole, whole):
+        if row.number not in fires or _decides_by_itself(explored, part, row, earlier):
+            continue
+        if explored.partial:
+            raise Undecided
+        lines = " or ".join(str(other.place.line) for other in earlier)
+        yield Finding(
+            "held back only",
+            row.place,
+            f"this row decides only while a failsafe holds back the row on line {lines}, whose condition holds, too.",
+            "let it ask for what tells the two apart, or put it further up.",
+            row=explored.row_ref(part, row.number),
+            by=tuple(explored.row_ref(part, other.number) for other in earlier),
+        )
+
+
+def candidates(machine: Machine, part: Part) -> Iterator[tuple[Row, list[Row]]]:
+    """The rules of ``part`` that may get their turn only so, by their conditions alone; each with the earlier rows."""
+    ranges = ranges_of(machine)
+    for row in part.rules:
+        earlier = [
+            other
+            for other in part.rules
+            if other.number < row.number
+            and not set(other.modes).isdisjoint(row.modes)
+            and _can_be_held(machine, part, other)
+        ]
+        drives = row.move == "go" and machine.drives(part.mode[row.target])
+        if not earlier or not (drives or all(row.when != other.when for other in earlier)):
+            continue
+        # where its condition alone can be met without any of theirs, it has turns of its own
+        alone = And((row.when, *(Not(other.when) for other in earlier)))
+        if any(not set(row.modes) <= set(other.modes) for other in earlier) or satisfy(alone, ranges):
+            continue
+        yield row, earlier
+
+
+def _can_be_held(machine: Machine, part: Part, row: Row) -> bool:
+    """Whether ``row`` leads to a mode in which a failsafe applies."""
+    if row.move != "go" or not machine.is_moving(part, part.mode[row.target]):
+        return False
+    return any(row.target in failsafe.modes for failsafe in part.failsafes)
+
+
+def _decides_by_itself(explored: Reachability, part: int, row: Row, earlier: list[Row]) -> bool:
+    """Whether ``row`` decides somewhere where no condition of ``earlier`` holds."""
+    model, explorer = explored.model, explored.explorer
+    names = {model.mode_index[part][name] for name in row.modes}
+    for _, config, region in explored.views():
+        mode = config.modes[part]
+        if mode in names:
+            here = [other for other in earlier if explored.mode(part, mode).name in other.modes]
+            node = explorer.asked(config, region, part, _alone(explored, region, part, mode, row, here))
+            if node != FALSE and any(value is True for value, _ in explorer.values(config, region, node)):
+                return True
+    return False
+
+
+def _alone(
+    explored: Reachability, region: Region, part: int, mode: int, row: Row, earlier: list[Row]
+) -> Callable[[Rows, Counters, Modes], Node]:
+    """Where ``row`` decides and no condition of ``earlier`` holds: a function for :meth:`Explorer.asked`."""
+    model, diagrams = explored.model, explored.model.diagrams
+    conditions = [model.row_condition(part, mode, other)[0] for other in earlier]
+
+    def ask(_: Rows, counters: Counters, modes: Modes) -> Node:
+        decides = model.decision(part, mode, region.passed, counters, modes, region.tables, region.known)
+        own = diagrams.where(decides, lambda number: number == row.number)
+        if own == FALSE:
+            return FALSE
+        held = [model.diagram(each, region.passed, counters, modes, region.tables) for each in conditions]
+        return diagrams.all_of([own, *(diagrams.select(each, FALSE, TRUE) for each in held)])
+
+    return ask
