@@ -1,0 +1,370 @@
+"""A machine tried by hand: its simulation, what is done to it, and the way back.
+
+What is done is kept as the steps of a trial, in the order in which it was done; a tick's inputs are what such a trial
+would give it. So the run can be gone back in, gone on from another way, played on a changed file, and saved as a trial
+that passes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+from statecraft.bench.controls import NoRemote, controls
+from statecraft.bench.pretend import World
+from statecraft.errors import StatecraftError
+from statecraft.machine import (
+    At,
+    Every,
+    Hear,
+    Input,
+    Machine,
+    Remembered,
+    SetDial,
+    SetSensor,
+    SetSwitch,
+    show_duration,
+)
+from statecraft.simulation import Simulation, State, Trace, View
+from statecraft.simulation.row_sight import RowSight
+from statecraft.simulation.trial import usable
+
+KEPT_EVERY = 200
+"""Ticks between states that are kept to come back to: what lies between is run again, which takes milliseconds."""
+
+LONGEST_TICKS = 24 * 3600 * 100
+"""Beyond so many ticks a run stands still: nobody plays for longer."""
+
+
+class CannotReplay(StatecraftError):
+    """What was done cannot be done to the changed machine; the message names the first tick of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A row as it was asked on a tick: did its condition hold, did it decide, and what held it back."""
+
+    part: str
+    line: int
+    text: str
+    holds: bool
+    decided: bool
+    held_back: str = ""
+
+
+class Live:
+    """``machine`` from tick 0 on.
+
+    Attributes:
+        state: the state of the end of the last tick.
+        steps: what was done, in order.
+        linked: whether what the operator sends arrives.
+    """
+
+    def __init__(self, machine: Machine, world: World | None = None) -> None:
+        self.machine = machine
+        self._simulation = Simulation(machine)
+        world = world or World(machine)
+        measured = [sensor.name for sensor in machine.sensors if not isinstance(sensor.source, Remembered)]
+        first: list[Input] = [SetSensor(name, world.sensors[name]) for name in measured]
+        first += [SetSwitch(name, True) for name, on in world.switches.items() if on]
+        self.steps: list[At | Every] = [At(0, tuple(first))] if first else []
+        self.linked = True
+        self.steps += self._beat(0)
+        self._begin()
+        self.step()
+
+    # ------------------------------------------------------------------------------------------------------------ time
+
+    @property
+    def tick(self) -> int:
+        """The last tick that was run."""
+        return self.view.tick
+
+    @property
+    def view(self) -> View:
+        """The state, by name."""
+        return self._simulation.view
+
+    @property
+    def state(self) -> State:
+        return self._simulation.state
+
+    def step(self, ticks: int = 1) -> None:
+        """Run so many ticks."""
+        for _ in range(ticks):
+            if self.tick >= LONGEST_TICKS:
+                return
+            self._run_tick()
+
+    def back(self, tick: int) -> None:
+        """Stand at the end of ``tick`` again; what was done after it is forgotten."""
+        tick = max(0, min(tick, self.tick))
+        kept: list[At | Every] = []
+        for step in self.steps:
+            if step.tick <= tick:
+                if isinstance(step, Every) and step.end is not None and step.end > tick:
+                    step = replace(step, end=None)
+                kept.append(step)
+        self.steps = kept
+        self._stand(tick)
+        self._settle()
+
+    def _stand(self, tick: int) -> None:
+        """Run again up to ``tick``, from the nearest state that was kept."""
+        nearest = max((at for at in self._kept if at <= tick), default=-1)
+        for at in [at for at in self._kept if at > tick]:
+            del self._kept[at]
+        if nearest < 0:
+            self._begin()
+        else:
+            state, readings, switches = self._kept[nearest]
+            self._simulation.restore(state)
+            self._readings.update(readings)
+            self._switches.update(switches)
+        self._sort()
+        while self.tick < tick:
+            self._run_tick()
+
+    def _settle(self) -> None:
+        """After going back: nobody holds a button, and the link is as it was then."""
+        beats = [step for step in self._active if self._is_beat(step)]
+        self.linked = not beats or any(step.end is None for step in beats)
+        for command in self.held:
+            self.hold(command, False)
+
+    def _begin(self) -> None:
+        self._simulation.reset()
+        self._before: State = self._simulation.state
+        self._readings: dict[str, int | None] = {sensor.name: None for sensor in self.machine.sensors}
+        self._switches = {switch.name: False for switch in self.machine.switches}
+        self._sensors = {sensor.name: sensor for sensor in self.machine.sensors}
+        self._kept: dict[int, tuple[State, dict[str, int | None], dict[str, bool]]] = {}
+        self._sort()
+
+    def _sort(self) -> None:
+        """The steps, as a tick asks for them."""
+        self._active: list[Every] = [step for step in self.steps if isinstance(step, Every)]
+        self._ats: dict[int, list[At]] = {}
+        for step in self.steps:
+            if isinstance(step, At):
+                self._ats.setdefault(step.tick, []).append(step)
+
+    def _run_tick(self) -> None:
+        tick = self.tick + 1
+        hear: list[str] = []
+        dials: list[tuple[str, int]] = []
+        for given in self._given(tick):
+            match given:
+                case SetSensor(name, value):
+                    self._readings[name] = usable(self._sensors[name], value)
+                case SetSwitch(name, on):
+                    self._switches[name] = on
+                case SetDial(name, value):
+                    dials.append((name, value))
+                case Hear(name):
+                    hear.append(name)
+        simulation = self._simulation
+        self._before = simulation.state
+        simulation.tick(*simulation.inputs(self._readings, self._switches, hear, dials))
+        if tick % KEPT_EVERY == 0:
+            self._kept[tick] = (simulation.state, dict(self._readings), dict(self._switches))
+
+    def _given(self, tick: int) -> Iterator[Input]:
+        """The inputs of a tick, in the order in which its steps are written."""
+        for step in self._active:
+            due = step.tick <= tick and (step.end is None or tick < step.end)
+            if due and (tick - step.tick) % step.period == 0:
+                yield from step.inputs
+        for at in self._ats.get(tick, ()):
+            yield from at.inputs
+
+    # ------------------------------------------------------------------------------------------------------------ doing
+
+    def do(self, *inputs: Input) -> None:
+        """Have these arrive for the next tick. What comes over the link does not while it is cut."""
+        arriving = tuple(each for each in inputs if self.linked or not self._over_link(each))
+        if arriving:
+            step = At(self.tick + 1, arriving)
+            self.steps.append(step)
+            self._ats.setdefault(step.tick, []).append(step)
+
+    def hold(self, command: str, on: bool) -> None:
+        """Begin or end sending a command again and again, from the next tick on."""
+        if not on:
+            self._end(lambda step: step.inputs == (Hear(command),))
+        elif self.linked and command not in self.held:
+            self._repeat(command, self._period(command))
+
+    def link(self, on: bool) -> None:
+        """Cut the link, or mend it: then the heartbeat comes again, and what was held does not."""
+        if on and not self.linked:
+            self.linked = True
+            beats = self._beat(self.tick + 1)
+            self.steps += beats
+            self._active += beats
+        elif not on:
+            self.linked = False
+            self._end(lambda _: True)
+
+    @property
+    def held(self) -> list[str]:
+        """The commands that are being sent again and again, the heartbeat aside."""
+        return [
+            given.command
+            for step in self._active
+            if step.end is None and not self._is_beat(step)
+            for given in step.inputs
+            if isinstance(given, Hear)
+        ]
+
+    def _over_link(self, given: Input) -> bool:
+        if isinstance(given, Hear):
+            return self.machine.command(given.command).link is not None
+        return isinstance(given, SetDial)
+
+    def _period(self, command: str) -> int:
+        link = self.machine.command(command).link
+        found = [button.every_ms for button in controls(self.machine, link).held if button.command.name == command]
+        return max(1, ((found[0] if found else None) or 100) // self.machine.tick_ms)
+
+    def _is_beat(self, step: Every) -> bool:
+        return [beat.inputs for beat in self._beat(0)] == [step.inputs]
+
+    def _beat(self, tick: int) -> list[Every]:
+        """The heartbeat from ``tick`` on, if the file has one."""
+        try:
+            beat = controls(self.machine).beat
+        except NoRemote:
+            return []
+        if beat is None or beat.every_ms is None:
+            return []
+        return [Every(tick, max(1, beat.every_ms // self.machine.tick_ms), None, (Hear(beat.command.name),))]
+
+    def _repeat(self, command: str, period: int) -> None:
+        step = Every(self.tick + 1, period, None, (Hear(command),))
+        self.steps.append(step)
+        self._active.append(step)
+
+    def _end(self, which: Callable[[Every], bool]) -> None:
+        """End the repeated steps that ``which`` says, with the next tick."""
+        for place, step in enumerate(self.steps):
+            if isinstance(step, Every) and step.end is None and which(step):
+                ended = replace(step, end=self.tick + 1)
+                self.steps[place] = ended
+                self._active[self._active.index(step)] = ended
+
+    # ---------------------------------------------------------------------------------------------------------- seeing
+
+    def asked(self) -> list[Asked]:
+        """The rows that applied on the last tick: which decided, and what kept the others from it."""
+        trace = Trace(self.machine, [self._before, self.state])
+        found = []
+        for part in self.machine.parts:
+            sight = RowSight(trace, part)
+            at = 1 if self.tick > 0 else 0
+            if not at:
+                trace.states.pop(0)
+            mode, decided = sight.mode(at), sight.decided(at)
+            for row in part.rows:
+                if mode.name not in row.modes:
+                    continue
+                text = f"{row.when_text} -> {row.go_text}"
+                bar = sight.bar(row, at)
+                held = f"line {bar.place.line}, {bar.when_text}" if bar is not None else ""
+                found.append(
+                    Asked(part.name, row.place.line, text, sight.holds(row.when, at), decided is row, held)
+                )
+        return found
+
+    def trial(self, title: str) -> str:
+        """What was done, as a trial in the file's own words, with the modes that it led to expected."""
+        return "\n".join(_trial_lines(self.machine, self.steps, self.tick, title)) + "\n"
+
+    def on(self, machine: Machine) -> Live:
+        """What was done up to now, done to ``machine``.
+
+        Raises:
+            CannotReplay: it has not all that something was done to.
+        """
+        again = Live.__new__(Live)
+        again.machine = machine
+        again._simulation = Simulation(machine)
+        for step in self.steps:
+            for given in step.inputs:
+                if not _can(machine, given):
+                    when, what = self.machine.duration(step.tick), _word(self.machine, given)
+                    raise CannotReplay(f"at {when} (tick {step.tick}) {what} cannot be done to it")
+        again.steps, again.linked = list(self.steps), self.linked
+        again._begin()
+        while again.tick < self.tick:
+            again._run_tick()
+        return again
+
+
+def _can(machine: Machine, given: Input) -> bool:
+    match given:
+        case SetSensor(name, _):
+            return any(sensor.name == name for sensor in machine.sensors)
+        case SetSwitch(name, _):
+            return any(switch.name == name for switch in machine.switches)
+        case SetDial(name, value):
+            return any(dial.name == name and dial.low <= value <= dial.high for dial in machine.dials)
+        case Hear(name):
+            return any(command.name == name for command in machine.commands)
+    return False
+
+
+def _word(machine: Machine, given: Input) -> str:
+    """An input as a trial says it."""
+    match given:
+        case SetSensor(name, value):
+            return f"{name} fault" if value is None else f"{name} {machine.sensor(name).unit.show(value)}"
+        case SetSwitch(name, on):
+            return f"{name} {'on' if on else 'off'}"
+        case SetDial(name, value):
+            return f"{name} {next(dial for dial in machine.dials if dial.name == name).unit.show(value)}"
+        case Hear(name):
+            return name
+    raise TypeError(given)
+
+
+def _trial_lines(machine: Machine, steps: list[At | Every], last: int, title: str) -> Iterator[str]:
+    """The lines of a trial that does ``steps`` and expects the modes that came of them, each by when it came."""
+
+    def time(ticks: int) -> str:
+        return show_duration(ticks, machine.tick_ms) if ticks else "0 s"
+
+    events: dict[int, list[str]] = {}
+    for step in steps:
+        words = ", ".join(_word(machine, given) for given in step.inputs)
+        if step.tick > last:
+            continue
+        if isinstance(step, At):
+            events.setdefault(step.tick, []).append(words)
+        else:
+            events.setdefault(step.tick, []).append(f"every {time(step.period)} {words}")
+            if step.end is not None and step.end <= last:
+                events.setdefault(step.end, []).append(f"no more {words}")
+    played = Live.__new__(Live)
+    played.machine, played._simulation = machine, Simulation(machine)
+    played.steps, played.linked = list(steps), True
+    played._begin()
+    yield f'trial "{title}"'
+    before = {part.name: "" for part in machine.parts}
+    since = 0
+    for tick in range(last + 1):
+        if tick in events:
+            since = tick
+            again = [each for each in events[tick] if each.startswith("every ")]
+            now = [each for each in events[tick] if each not in again]
+            # What comes again and again begins at an `at`, which must say something: the same, once, is no more.
+            yield f"  at {time(tick)} {', '.join(now or [again[0].split(' ', 3)[3]])}"
+            yield from (f"  {each}" for each in again)
+        played._run_tick()
+        for part, mode in played.view.modes.items():
+            if mode != before[part]:
+                before[part] = mode
+                named = f"{part} in {mode}" if len(machine.parts) > 1 else mode
+                if tick:
+                    yield f"  expect {named}" + (f" within {time(tick - since)}" if tick > since else "")

@@ -1,0 +1,135 @@
+"""A machine tried by hand: forth, back, another way; what is saved as a trial passes."""
+
+from __future__ import annotations
+
+import random
+import re
+import time
+from pathlib import Path
+
+import pytest
+
+from statecraft.bench.live import CannotReplay, Live
+from statecraft.language import read_file, read_text
+from statecraft.machine import Hear, Machine, Remembered, SetDial, SetSensor, SetSwitch
+from statecraft.simulation import run_trial
+
+SAMPLES = Path(__file__).parents[2] / "samples"
+PATHS = sorted(SAMPLES.glob("*.modes"))
+
+
+def play(live: Live, chance: random.Random, steps: int) -> None:
+    """Do this and that."""
+    machine = live.machine
+    measured = [s for s in machine.sensors if not isinstance(s.source, Remembered)]
+    for _ in range(steps):
+        kind = chance.randrange(7)
+        if kind == 0 and measured:
+            sensor = chance.choice(measured)
+            value = None if chance.random() < 0.2 else chance.randint(sensor.low, sensor.high)
+            live.do(SetSensor(sensor.name, value))
+        elif kind == 1 and machine.switches:
+            live.do(SetSwitch(chance.choice(machine.switches).name, chance.random() < 0.5))
+        elif kind == 2 and machine.dials:
+            dial = chance.choice(machine.dials)
+            scale = int(1 / dial.unit.resolution)
+            live.do(SetDial(dial.name, chance.randint(-(-dial.low // scale), dial.high // scale) * scale))
+        elif kind == 3:
+            live.do(Hear(chance.choice(machine.commands).name))
+        elif kind == 4:
+            held = [command.name for command in machine.commands if command.link is not None]
+            if held:
+                live.hold(chance.choice(held), chance.random() < 0.6)
+        elif kind == 5:
+            live.link(chance.random() < 0.8)
+        live.step(chance.choice([1, 2, 7, 30, 120]))
+
+
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
+@pytest.mark.parametrize("seed", range(3))
+def test_what_is_saved_passes_and_does_the_same(path: Path, seed: int) -> None:
+    machine = read_file(str(path))
+    live = Live(machine)
+    play(live, random.Random(seed), 60)
+    text = live.trial("by hand")
+    again = read_text(f"{path.read_text()}\n{text}", str(path))
+    result = run_trial(again, again.trials[-1])
+    assert result.passed, text
+    if len(result.trace) > live.tick:
+        assert result.trace.states[live.tick] == live.state
+
+
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
+def test_back_is_where_it_was(path: Path) -> None:
+    live = Live(read_file(str(path)))
+    chance = random.Random(9)
+    seen = {}
+    for _ in range(30):
+        play(live, chance, 2)
+        seen[live.tick] = live.state
+    for tick in sorted(seen, reverse=True):
+        live.back(tick)
+        assert live.tick == tick and live.state == seen[tick]
+    live.back(0)
+    assert live.tick == 0
+
+
+def test_going_back_and_on_another_way() -> None:
+    live = Live(read_file(str(SAMPLES / "feed_pusher.modes")))
+    live.step(100)
+    live.do(Hear("patrol"))
+    live.step(300)
+    assert live.view.modes == {"feed_pusher": "cruise"}
+    live.link(False)
+    live.step(100)
+    assert live.view.modes == {"feed_pusher": "parked"}
+    decided = [asked for asked in live.asked() if asked.decided]
+    live.back(350)
+    assert live.view.modes == {"feed_pusher": "cruise"} and live.linked
+    live.step(200)
+    assert live.view.modes == {"feed_pusher": "cruise"}  # the link was not cut this time
+    assert decided == []  # it had long stopped by then
+
+
+def test_why() -> None:
+    live = Live(read_file(str(SAMPLES / "feed_pusher.modes")))
+    live.step(100)
+    live.do(Hear("patrol"), SetSensor("front", 200))
+    live.step()
+    asked = {each.text: each for each in live.asked()}
+    patrol = asked["patrol and not blocked -> cruise"]
+    assert not patrol.holds and not patrol.decided
+    live.do(SetSensor("front", 2000))
+    live.step(5)
+    live.do(Hear("patrol"))
+    live.step()
+    patrol = {each.text: each for each in live.asked()}["patrol and not blocked -> cruise"]
+    assert patrol.holds and patrol.decided
+
+
+def changed(machine: Machine, old: str, new: str) -> Machine:
+    text = machine.source[machine.place.file]
+    assert old in text
+    return read_text(text.replace(old, new), machine.place.file)
+
+
+def test_on_a_changed_file() -> None:
+    machine = read_file(str(SAMPLES / "feed_pusher.modes"))
+    live = Live(machine)
+    live.step(100)
+    live.do(Hear("patrol"))
+    live.step(50)
+    again = live.on(changed(machine, "port_drive 60 %, star", "port_drive 50 %, star"))
+    assert again.tick == live.tick and again.view.shown["port_drive"] == 50
+    again.step(10)
+    with pytest.raises(CannotReplay, match=r"at 1\.01 s \(tick 101\) patrol cannot be done"):
+        live.on(read_text(re.sub(r"\bpatrol\b", "stroll", machine.source[machine.place.file]), "x.modes"))
+
+
+def test_an_hour_is_gone_back_quickly_and_takes_little() -> None:
+    live = Live(read_file(str(SAMPLES / "feed_pusher.modes")))
+    live.step(360_000)
+    began = time.process_time()
+    live.back(1_000)
+    assert time.process_time() - began < 1
+    assert live.tick == 1_000
