@@ -387,11 +387,36 @@ def serve(bridge: Bridge, host: str, web_port: int, ready: Callable[[int], None]
         OSError: the address cannot be listened on.
         PortMissing: the serial port cannot be opened.
     """
+
+    def listening(port: int) -> None:
+        bridge.port.start()
+        ready(port)
+
+    def keep(server: Any) -> None:
+        bridge.server = server
+
+    try:
+        serve_app(bridge.app, host, web_port, listening, keep)
+    finally:
+        bridge.port.stop()
+
+
+def serve_app(
+    app: Starlette,
+    host: str,
+    web_port: int,
+    ready: Callable[[int], None] = lambda _: None,
+    made: Callable[[Any], None] = lambda _: None,
+) -> None:
+    """Serve ``app`` until it is interrupted; ``made`` is given the server, whose ``should_exit`` ends it.
+
+    Raises:
+        OSError: the address cannot be listened on.
+    """
     import uvicorn
 
-    listening = socket.create_server((host, web_port), backlog=256)
     config = uvicorn.Config(
-        bridge.app,
+        app,
         log_level="critical",
         access_log=False,
         ws="websockets-sansio",
@@ -403,11 +428,8 @@ def serve(bridge: Bridge, host: str, web_port: int, ready: Callable[[int], None]
         timeout_graceful_shutdown=1,
         server_header=False,
     )
-    bridge.server = server = uvicorn.Server(config)
-    with listening:
-        bridge.port.start()
-        try:
-            ready(listening.getsockname()[1])
-            server.run(sockets=[listening])
-        finally:
-            bridge.port.stop()
+    server = uvicorn.Server(config)
+    made(server)
+    with socket.create_server((host, web_port), backlog=256) as listening:
+        ready(listening.getsockname()[1])
+        server.run(sockets=[listening])

@@ -34,6 +34,7 @@ VERBS = {
     "bridge": "serve the remote to phones, and pass on what they say",
     "watch": "show what a running machine reports, checked against the table",
     "replay": "tell a log as a timeline, checked against the table",
+    "bench": "try the table by hand, on a local page",
     "pretend": "a serial port with the machine behind it, simulated",
 }
 

@@ -1,0 +1,174 @@
+"""The live bench in a real browser: drive, cut, see why, go back, another way; saved trials; axe-core."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from statecraft.bench.table_top import TableTop
+from statecraft.language import read_file
+from statecraft.simulation import run_trial
+from tests.bench.rig import Phone, wait
+from tests.report.browser import Browser
+from tests.report.test_browser import VIOLATIONS
+
+SAMPLES = Path(__file__).parents[2] / "samples"
+
+
+@pytest.fixture
+def file(tmp_path: Path) -> Path:
+    return Path(shutil.copy(SAMPLES / "feed_pusher.modes", tmp_path))
+
+
+@pytest.fixture
+def address(file: Path) -> Iterator[str]:
+    process = subprocess.Popen(
+        [sys.executable, "-m", "statecraft", "bench", str(file), "--web-port", "0"],
+        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )  # fmt: skip
+    assert process.stdout is not None
+    told = process.stdout.readline()
+    found = re.search(r"http://\S+", told)
+    assert found, told
+    yield found[0]
+    process.send_signal(signal.SIGINT)
+    said, _ = process.communicate(timeout=20)
+    assert process.returncode == 0 and "Traceback" not in said
+
+
+@pytest.fixture
+def page(chromium: Browser, address: str) -> Phone:
+    made = Phone(chromium, 1280, 900)
+    made.open(address)
+    wait(lambda: made.text("clock") == "0.00 s" and made.text("mode-feed_pusher") == "parked")
+    return made
+
+
+def mode(page: Phone) -> str:
+    return page.text("mode-feed_pusher")
+
+
+def click(page: Phone, selector: str) -> None:
+    page.run("document.querySelector(arguments[0]).click()", selector)
+
+
+def seconds(page: Phone) -> float:
+    return float(page.text("clock").split()[0])
+
+
+@pytest.mark.slow
+def test_drive_cut_why_back_and_another_way(page: Phone, file: Path) -> None:
+    click(page, "#run")
+    wait(lambda: seconds(page) > 0.3)
+    click(page, "[data-hear=patrol]")
+    wait(lambda: mode(page) == "cruise")
+    assert page.run("return document.querySelector('.drawing .lit').dataset.mode") == "cruise"
+    click(page, "#linked")
+    wait(lambda: mode(page) == "parked")
+    click(page, "#run")
+    wait(lambda: page.text("run") == "Run")
+    stopped = seconds(page)
+    assert "operator silent" in page.text("last")
+    click(page, "[data-back='10000']")  # it is not ten seconds old: to the beginning
+    wait(lambda: seconds(page) == 0)
+    click(page, "[data-step='1000']")
+    wait(lambda: seconds(page) == 1)
+    click(page, "[data-hear=patrol]")
+    click(page, "[data-step='1000']")
+    wait(lambda: mode(page) == "cruise" and seconds(page) == 2)
+    slide = "const s = document.querySelector('[data-sensor=front]'); s.value = 20; s.dispatchEvent(new Event('input'))"
+    page.run(slide)
+    click(page, "[data-step='0']")
+    wait(lambda: mode(page) == "weigh")
+    wait(lambda: "decided" in page.text("asked"))
+    assert "blocked -> weigh decided" in page.text("asked") and "does not hold" in page.text("asked")
+    assert stopped > 0.8
+    click(page, "#add")
+    wait(lambda: "written" in page.text("added"))
+    machine = read_file(str(file))
+    assert machine.trials[-1].title == "tried by hand" and run_trial(machine, machine.trials[-1]).passed
+    wait(lambda: page.text("trouble") == "")
+    file.write_text(file.read_text().replace("front < 35 cm ", "front < 15 cm "))
+    wait(lambda: mode(page) == "cruise")  # the same, done to the file as it is now
+    file.write_text("machine nothing\n")
+    wait(lambda: page.text("trouble"))
+    assert mode(page) == "cruise"
+
+
+@pytest.mark.slow
+def test_what_is_held_is_held(page: Phone) -> None:
+    click(page, "#run")
+    page.down("[data-hold=creep]")
+    wait(lambda: mode(page) == "creeping")
+    page.up()
+    wait(lambda: mode(page) == "parked")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+def test_axe_finds_nothing_and_nothing_sticks_out(page: Phone, axe: str, dark: bool) -> None:
+    value = [{"name": "prefers-color-scheme", "value": "dark" if dark else "light"}]
+    page.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": value})
+    for width in (360, 768, 1600):
+        metrics = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": False}
+        page.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+        assert page.run("return document.documentElement.scrollWidth") <= width
+        page.run("document.querySelectorAll('details').forEach(d => d.open = true)")
+        page.browser.run(axe)
+        assert page.browser.wait_for(VIOLATIONS) == []
+
+
+@pytest.fixture(scope="module")
+def top() -> TableTop:
+    return TableTop(str(SAMPLES / "bale_mover.modes"), lambda _: "")
+
+
+ANY = st.recursive(
+    st.none() | st.booleans() | st.floats() | st.integers() | st.text(max_size=9),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
+    max_leaves=6,
+)
+WORDS = st.sampled_from(
+    ["sensor", "switch", "dial", "hear", "hold", "link", "run", "speed", "step", "back", "trial", "x"]
+)
+NAMES = st.sampled_from(["front", "tilt", "pace", "ahead", "halt", "beat", "fork_top", "grip", "", "no"])
+
+
+@given(st.fixed_dictionaries({"do": WORDS | ANY, "name": NAMES | ANY, "value": ANY}) | ANY)
+@settings(max_examples=300)
+def test_whatever_a_page_says_nothing_breaks(top: TableTop, asked: Any) -> None:
+    if isinstance(asked, dict) and asked.get("do") == "step" and isinstance(asked.get("value"), int | float):
+        asked["value"] = 3
+    top.do(json.dumps(asked))
+    top.running = False
+    top.step(2)
+    assert json.dumps(top.stand())
+
+
+def test_text_that_is_none(top: TableTop) -> None:
+    for text in ("", "{", "[" * 3000, "\x00", '{"do":'):
+        assert top.do(text) is None
+
+
+def test_real_time_and_faster(top: TableTop) -> None:
+    for speed in (1, 100):
+        before = top.live.tick
+        top.do(json.dumps({"do": "speed", "value": speed}))
+        top.do(json.dumps({"do": "run", "value": True}))
+        time.sleep(0.2)
+        top.pass_time()
+        top.do(json.dumps({"do": "run", "value": False}))
+        assert 10 * speed <= top.live.tick - before <= 200 * speed
