@@ -14,6 +14,8 @@ from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 
+from statecraft.errors import StatecraftError
+
 LARGEST = 256_000_000
 """Bytes that may be kept. What was used last stays when there are more."""
 
@@ -43,6 +45,22 @@ def cache_folder(what: str) -> Path:
     folder = _for_this_process() / what
     folder.mkdir(exist_ok=True)
     return folder
+
+
+@contextlib.contextmanager
+def keeping(folder: Path) -> Iterator[None]:
+    """While something is written into a cache folder.
+
+    Raises:
+        StatecraftError: it cannot be; what can be done about it is said.
+    """
+    try:
+        yield
+    except OSError as error:
+        raise StatecraftError(
+            f"{folder}, where compiled pieces are kept, cannot be written: {error.strerror or error}. "
+            "STATECRAFT_CACHE=off keeps none, and STATECRAFT_CACHE=/another/folder keeps them there"
+        ) from None
 
 
 def used(*files: Path) -> None:

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from statecraft import caches
-from statecraft.caches import cache_folder, used
+from statecraft.caches import cache_folder, keeping, used
+from statecraft.errors import StatecraftError
 
 
 @pytest.fixture(autouse=True)
@@ -68,3 +69,8 @@ def test_what_another_run_may_be_at_stays(monkeypatch: pytest.MonkeyPatch) -> No
     (cache_folder("objects") / "fresh").write_bytes(bytes(1000))
     caches._clear_up.cache_clear()
     assert (cache_folder("objects") / "fresh").exists()
+
+
+def test_a_cache_that_is_full_says_what_can_be_done() -> None:
+    with pytest.raises(StatecraftError, match=r"No space left on device. STATECRAFT_CACHE=off"), keeping(Path("c")):
+        Path("/dev/full").write_text("x")

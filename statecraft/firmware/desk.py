@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from statecraft.caches import cache_folder, used
+from statecraft.caches import cache_folder, keeping, used
 from statecraft.firmware.behaviour import behaviour_files, command_names, input_names
 from statecraft.firmware.layout import Field, Layout, layout, reading_type
 from statecraft.firmware.toolchain import BuildFailed, ToolchainMissing
@@ -56,7 +56,12 @@ class Desk:
         """``flags``: more for the compiler. ``folder``: where to build; the cache unless given."""
         self.machine = machine
         self.layout: Layout = layout(machine)
-        self._library = ctypes.CDLL(str(build_desk(machine, flags=flags, folder=folder)))
+        library = build_desk(machine, flags=flags, folder=folder)
+        try:
+            self._library = ctypes.CDLL(str(library))
+        except OSError:  # half of it: a disk that was full, a computer that lost its power
+            library.unlink()
+            self._library = ctypes.CDLL(str(build_desk(machine, flags=flags, folder=folder)))
         self._run = self._library.statecraft_run
         self._run.argtypes = (ctypes.c_void_p, ctypes.c_int32, ctypes.c_void_p)
         self._run.restype = None
@@ -115,9 +120,10 @@ def build_desk(machine: Machine, *, flags: Sequence[str] = (), folder: Path | No
     if library.exists():
         used(library)
         return library
-    folder.mkdir(parents=True, exist_ok=True)
-    for name, text in files.items():
-        (folder / name).write_text(text, encoding="utf-8")
+    with keeping(folder):
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, text in files.items():
+            (folder / name).write_text(text, encoding="utf-8")
     unfinished = library.with_suffix(f".{id(files)}.part")
     command = [compiler, "-std=c++11", "-shared", "-fPIC", *WARNINGS, *flags, "behaviour.cpp", "desk.cpp"]
     done = subprocess.run(

@@ -88,6 +88,8 @@ def write(folder: Path, files: dict[str, str], functions: Iterable[Function] = (
             if _is_there(place, files) or _replace(folder, place, files):
                 return Written(folder, missing, unused)
     except OSError as error:
+        if error.errno in (errno.EXDEV, errno.EBUSY):
+            raise FolderError(f"{folder} is a disk of its own, which stays: name a folder in it") from error
         where = os.fsdecode(error.filename2 or error.filename or b"")
         about = "" if where in ("", str(folder), str(place)) or HIDDEN in where else f" ({where})"
         raise FolderError(f"{folder} cannot be written: {error.strerror or error}{about}") from error

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from statecraft.boards import Board
-from statecraft.caches import cache_folder, home, used
+from statecraft.caches import cache_folder, home, keeping, used
 from statecraft.errors import StatecraftError
 
 if TYPE_CHECKING:
@@ -260,7 +260,8 @@ def _object(command: Sequence[str], source: Path, headers: Iterable[Path], versi
         return target, notes.read_text(encoding="utf-8")
     unfinished = target.with_suffix(f".{os.getpid()}.part")
     said = _run([*command, str(source), "-o", str(unfinished)])
-    notes.write_text(said, encoding="utf-8")
+    with keeping(folder):
+        notes.write_text(said, encoding="utf-8")
     unfinished.replace(target)
     return target, said
 

@@ -10,6 +10,7 @@ import pytest
 from statecraft.boards import load
 from statecraft.firmware import BuildFailed, ToolchainMissing, build, emit, write
 from statecraft.firmware import toolchain as toolchain_module
+from statecraft.firmware.desk import Desk, build_desk
 from statecraft.firmware.toolchain import Built
 from statecraft.machine import Machine
 
@@ -76,3 +77,9 @@ def test_an_unchanged_sketch_is_not_compiled_again(
     again = build(moved, load("atmega2560"), tmp_path / "out2")
     assert not any("-c" in command for command in commands)
     assert again.elf.read_bytes() == first.elf.read_bytes()
+
+
+def test_a_library_in_the_cache_that_is_broken_is_built_anew(feed_pusher: Machine, tmp_path: Path) -> None:
+    library = build_desk(feed_pusher, flags=("-O1",), folder=tmp_path)
+    library.write_bytes(library.read_bytes()[:1000])
+    assert Desk(feed_pusher, folder=tmp_path).run([]) == []
