@@ -460,6 +460,8 @@ def decoded(machine: Machine, fields: Layout, data: bytes) -> list[int]:
 
 def _number(item: Field, number: int, data: bytes) -> int:
     at = item.offset + number * item.bytes
+    if item.kind == "position" and item.type == "int8_t":  # whole percents; the table counts thousandths
+        return 1000 * int.from_bytes(data[at : at + 1], "little", signed=True)
     if item.bit is not None:
         return data[item.offset] >> item.bit & 1
     return int.from_bytes(data[at : at + item.bytes], "little", signed=item.type.startswith("int"))

@@ -36,6 +36,8 @@ from statecraft.firmware.layout import (
     mode_type,
     output_type,
     reading_type,
+    reports,
+    whole_steps,
 )
 from statecraft.firmware.names import STEP_WORDS, Names, Quantities, clock_type, signed_type, size_of
 from statecraft.machine import (
@@ -435,6 +437,7 @@ class _Writer:
         return {
             "machine": machine,
             "parts": parts,
+            "reports": reports(machine),
             "groups": [group for group in self.groups.values() if group.function in needs],
             "structs": self.structs(),
             "inputs": self.input_members(),
@@ -732,21 +735,20 @@ class _Writer:
         turn = self.tick.part[part.name]
         row = self.layout.get("row", part.name)
         clock = self.layout.by_key.get(ModeClock(part.name))
-        assert row is not None
         suffix = "" if len(machine.parts) == 1 else f"_{part.name}"
         view = PartView(
             name=part.name,
             type=mode_type(machine, part),
             mode=self.mode_member(part),
-            row=self.member("row", part.name),
-            changed=self.member("changed", part.name),
+            row=f"now.{row.path}" if row else "",
+            changed=self.member("changed", part.name) if row else "",
             in_mode=f"now.{clock.path}" if clock else "",
             go=f"go{suffix}",
             decide=f"decide{suffix}",
             set_outputs=f"set_outputs{suffix}",
             modes=[(self.modes[part.name][mode.name], self.line_of(mode.place)) for mode in part.modes],
-            no_row="255" if row.type == "uint8_t" else "65535",
-            row_type=row.type,
+            no_row="255" if row is None or row.type == "uint8_t" else "65535",
+            row_type=row.type if row else "",
             has_failsafes=bool(part.failsafes),
         )
         for item in self.clock_fields(GroupClock):
@@ -870,7 +872,9 @@ class _Writer:
         lines: list[str] = []
         in_place = staying[0].changes if staying else ()
         counters = [change.counter for change in in_place]
-        if in_place and len(set(counters)) == len(counters):
+        if not view.changed:
+            counters = []
+        elif in_place and len(set(counters)) == len(counters):
             lines.append(f"{view.changed} = {any_of(self.would_change(change) for change in in_place)};")
         elif in_place:
             for key in dict.fromkeys(counters):
@@ -883,14 +887,16 @@ class _Writer:
                 lines += [f"if ({view.mode} != {target}) {{", *indented(statement), "}"]
             else:
                 lines += statement
-        if in_place and len(set(counters)) != len(counters):
+        if counters and len(set(counters)) != len(counters):
             differ = (test(self.at(key), "!=", f"{key.name}_before") for key in dict.fromkeys(counters))
             lines.append(f"{view.changed} = {any_of(differ)};")
         if moving and not restarts:
-            return [*lines, f"{view.go}({row.number}, {self.label(part, moving[0].target.name)});"]
-        lines.append(f"{view.row} = {row.number};")
+            number = f"{row.number}, " if view.row else ""
+            return [*lines, f"{view.go}({number}{self.label(part, moving[0].target.name)});"]
+        if view.row:
+            lines.append(f"{view.row} = {row.number};")
         if restarts:
-            lines.append(f"{view.changed} = true;")
+            lines += [f"{view.changed} = true;"] if view.changed else []
             lines += [f"{view.in_mode} = 0;"] if view.in_mode else []
         return lines
 
@@ -1002,7 +1008,11 @@ class _Writer:
         position = self.at(MotorPosition(output.name))
         stops = self.member_of(part, drive.at_once)
         self.needs |= stops.uses
-        step = self.scope_constant(f"{output.name}_ramp", drive.ramp)
+        if whole_steps(self.machine, output):
+            most = min(drive.ramp // 1000, 100)
+            step = self.quantities.other(f"{output.name}_ramp", "int8_t", most, "percent a tick")
+        else:
+            step = self.scope_constant(f"{output.name}_ramp", drive.ramp)
         call = f"{where} = ramped<{type_name}>({position}, {want}, {stops}, {step}, {direction}, {rested}, {pause});"
         return broken(call)
 
@@ -1017,7 +1027,8 @@ class _Writer:
             "simple": any(not keeps_state(m) for m in motors),
             "paused": any(keeps_state(m) for m in motors),
             "only_paused": any(keeps_state(m) and m.ramp is None for m in motors),
-            "ramped": any(m.ramp is not None for m in motors),
+            "ramped": any(m.ramp is not None and not whole_steps(self.machine, m) for m in motors),
+            "stepped": any(whole_steps(self.machine, m) for m in motors),
         }
 
     def narrowed(self, text: str, span: tuple[int, int], type_name: str) -> str:

@@ -16,6 +16,7 @@ from pathlib import Path
 
 import networkx as nx
 
+from statecraft.errors import StatecraftError
 from statecraft.firmware.layout import command_order
 from statecraft.machine import Machine
 
@@ -42,7 +43,7 @@ LIBRARY_LOOPS = {
 """How often the compiler's own divisions go round: once a bit, and once more to begin (libgcc, lib1funcs.S)."""
 
 
-class NoBound(Exception):
+class NoBound(StatecraftError):
     """Something has no bound that could be found; the message names it."""
 
 
@@ -112,6 +113,15 @@ class Disassembly:
         if name not in self.by_name:
             raise NoBound(f"the program has no {name}")
         return self.by_name[name]
+
+    def at(self, address: int) -> Function:
+        """The function that begins at ``address``, or what is left of one from there on. Raises NoBound."""
+        if address not in self.functions:
+            whole = next((each for each in self.functions.values() if address in each.code), None)
+            if whole is None:
+                raise NoBound(f"the program leads to 0x{address:x}, where nothing is")
+            self.functions[address] = Function(f"{whole.name}+{address - whole.address}", address, whole.code)
+        return self.functions[address]
 
     @cached_property
     def interrupts(self) -> dict[int, Function]:
@@ -238,9 +248,7 @@ class Disassembly:
             for called in data.get("calls", ()):
                 if called == "?":
                     raise NoBound(f"{plain(function.name)} calls through a pointer")
-                target = self.functions.get(called)
-                if target is None:
-                    raise NoBound(f"{plain(function.name)} calls into the middle of something, at 0x{called:x}")
+                target = self.at(called)
                 inner[node] += self._cycles(target, loops, known, (*above, function.address))
         for one, other, data in graph.edges(data=True):
             graph.edges[one, other]["cycles"] = data["cycles"] + inner[one]
@@ -291,7 +299,7 @@ class Disassembly:
             here = before[node] + (_moves(each, self.return_bytes) + framed.get(each.address, 0) if each else 0)
             deepest = max(deepest, here)
             for called in graph.nodes[node].get("calls", ()):
-                targets = self._handed_over if called == "?" else [self.functions[called]]
+                targets = self._handed_over if called == "?" else [self.at(called)]
                 for target in targets:
                     inside = self._depth(target, known, (*above, function.address))
                     deepest = max(deepest, here + self.return_bytes + inside)

@@ -165,6 +165,8 @@ def _value(machine: Machine, fields: Layout, item: Field, number: int) -> str:
             age = fields.get("clock", f"age {item.name}")
             assert age is not None
             return f"now.{age.path} < {machine.sensor(item.name).patience} ? {path} : INT32_MIN"
+        case "position" if item.type == "int8_t":
+            return f"{path} * INT32_C(1000)"
         case _:
             return path
 

@@ -113,7 +113,7 @@ def layout(machine: Machine) -> Layout:
     """The state of ``machine``'s behaviour. The kinds of field:
 
     - ``mode``, ``row``, ``changed`` by part: index among its modes; the row that decided on this tick, 255 (65535 in
-      two bytes) for none; whether that changed a mode or a counter;
+      two bytes) for none; whether that changed a mode or a counter; the last two only where there are reports;
     - ``taken``, ``waiting``, ``waiting_count``: the command taken, and those that wait, as places in
       :func:`command_order` counted from 1; ``dropped``: how many were dropped for an urgent one, up to 65535;
     - ``heard``: bits: who spoke since the last tick, by command or ``link NAME``;
@@ -155,6 +155,8 @@ def _fields(machine: Machine) -> Iterator[Field]:
     tick = tick_of(machine)
     for part in machine.parts:
         yield kept(ModeOf(part.name), in_part(machine, part, "mode"), mode_type(machine, part), top, "")
+        if not reports(machine):
+            continue
         rows = "uint8_t" if len(part.rows) < 255 else "uint16_t"
         note = "the row that decided on this tick"
         yield field("row", part.name, in_part(machine, part, "row"), rows, note=note)
@@ -213,8 +215,10 @@ def _fields(machine: Machine) -> Iterator[Field]:
         if isinstance(output, Motor) and keeps_state(output):
             name = output.name
             if output.ramp is not None:
-                note = "thousandths of a percent"
-                yield kept(MotorPosition(name), f"{name}_position", "int32_t", names, "motor", note=note)
+                whole = whole_steps(machine, output)
+                note = "percent" if whole else "thousandths of a percent"
+                kind = "int8_t" if whole else "int32_t"
+                yield kept(MotorPosition(name), f"{name}_position", kind, names, "motor", note=note)
             yield kept(MotorDirection(name), f"{name}_direction", "int8_t", names, "motor")
             yield kept(MotorRest(name), f"{name}_rested", clock_type(output.pause), names, "motor", output.pause)
 
@@ -309,6 +313,16 @@ def output_type(output: Output) -> str:
             return signed_type(low, high)
         case _:
             return "bool"
+
+
+def reports(machine: Machine) -> bool:
+    """Whether somebody is told which rows decided: only then is it remembered."""
+    return any(link.reports for link in machine.links)
+
+
+def whole_steps(machine: Machine, motor: Motor) -> bool:
+    """Whether a ramp moves a motor by whole percents in a tick, so that its position is one, too."""
+    return motor.ramp is not None and motor.ramp * machine.tick_ms % 1000 == 0
 
 
 def keeps_state(motor: Motor) -> bool:

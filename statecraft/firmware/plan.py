@@ -381,8 +381,11 @@ def _give_timers(made: Plan) -> None:
         alone = [timer for timer in free if timer is not made.servo_timer]
         made.sampler = min(alone, key=lambda t: (t.bits, -t.number), default=made.servo_timer)
         if made.sampler is None:
+            # the core's clock does not mind PWM on its timer, nor does a timer that could not watch an echo
+            spare = [timer for timer in board.timers if timer.taken_by == "millis" or timer.bits not in (8, 16)]
+            pins = ", ".join(pin.name for pin in board.pins_with("pwm") if board.timer_of(pin) in spare)
             _wiring(made, rangers[0].place, f"no timer is left to watch the echo of {rangers[0].name} ({who})",
-                    "move a motor's PWM to a pin of a timer that is in use anyway")
+                    f"move a motor's PWM to a pin whose timer no ranger needs: {pins or 'there is none on this board'}")
 
 
 def _other_pwm(board: Board, timer: Timer) -> str:

@@ -43,6 +43,8 @@ FIVE_VOLT_MV = 5000
 LED_MV, LED_MA = 2000, 10
 """A plain indicator's forward voltage and a current at which it is bright."""
 
+_LOW_NOTE = "10 kohm from the pin to plus keeps the {what} off while the chip starts, or has no program"
+
 TOLERANCE = 1
 """Percent, of the resistors that are proposed."""
 
@@ -94,8 +96,8 @@ def cautions(machine: Machine, board: Board) -> list[str]:
         found.append("100 nF from each analog input to ground, beside the chip, keeps the motors' noise out")
     if any(isinstance(output, Motor | Relay | Servo) for output in machine.outputs):
         found += [
-            "10 kohm to ground from each pin that drives a motor or a relay keeps that still while the chip starts, or "
-            "has no program",
+            "10 kohm to ground from each pin that drives a motor or a relay (to plus where it is on when low) keeps "
+            "that still while the chip starts, or has no program",
             "Motors, relays and servos have a supply of their own, with a fuse; never the board's 5 V pin",
             "A switch that cuts motor power by hand sits in that supply, not in the chip's",
             "Whatever has a coil has a flyback diode across it, unless its driver has one inside; the diode's bar is "
@@ -229,10 +231,12 @@ def _motor(motor: Motor, board: Board, use: PinUse) -> tuple[str, list[str]]:
     if use.role == "pwm":
         maker = _frequency(board, board.pin(use.name))
         return f"{high} for its duty{maker}", ["to the bridge's enable or PWM input"]
+    low = use.role in motor.on_when_low
     if use.role == "direction":
-        return f"{high} to go forward; low in reverse and at rest", ["to the bridge's direction input"]
+        on, off = ("low", high) if low else (high, "low")
+        return f"{on} to go forward; {off} in reverse and at rest", ["to the bridge's direction input"]
     way = "forward" if use.role == "forward" else "back"
-    return f"{high} to go {way}", [f"to the bridge's {use.role} input"]
+    return f"{'low' if low else high} to go {way}", [f"to the bridge's {use.role} input"]
 
 
 def _frequency(board: Board, pin: Pin) -> str:
@@ -250,18 +254,29 @@ def _frequency(board: Board, pin: Pin) -> str:
 def _simple_output(output: Lamp | Relay | Servo | Buzzer, board: Board) -> tuple[str, list[str]]:
     high = _volts(board.supply_mv)
     match output:
+        case Lamp(on_when_low=True):
+            return f"low when on, {high} at rest", [_LOW_NOTE.format(what="lamp")]
+        case Relay(on_when_low=True):
+            return f"low when on, {high} at rest", [
+                "to the module's input, or to a transistor that switches the coil when it is low",
+                _LOW_NOTE.format(what="relay"),
+            ]
         case Lamp():
             ohm = next(value for value in values() if value * LED_MA >= board.supply_mv - LED_MV)
             return f"{high} when on", [f"an LED with {show_ohm(ohm)} in series; anything heavier through a transistor"]
         case Relay():
             return f"{high} when on", [
-                "to a transistor that switches the coil; flyback diode across the coil"
+                "to a transistor that switches the coil; flyback diode across the coil",
+                "which kind is it? Many relay modules are on when their input is low: for one of those write "
+                "`on when low`, or it is on whenever the machine rests",
             ]
         case Servo():
             longest = SERVO_ZERO_US + SERVO_SPAN_US
             return f"{high} pulses, {SERVO_ZERO_US} us at 0 deg to {longest} us at 180 deg", [
                 "to the servo's signal wire; its plus to a supply of its own, 470 uF beside it"
             ]
+        case Buzzer(hertz=hertz, on_when_low=True):
+            return f"{hertz} Hz when on, {high} at rest", ["a sounder between plus and the pin, through a transistor"]
         case Buzzer(hertz=hertz):
             return f"{hertz} Hz, {high}, when on", [
                 "a piezo sounder with 100 ohm in series; one with a coil through a transistor, with flyback diode"

@@ -603,7 +603,7 @@ class _Sketch:
     def analog_values(self) -> dict[str, Any]:
         views = [analog_view(s, self.pin_name("sensor", s.name), self.board, self.note(s.place)) for s in self.analog]
         mux5 = any((pin.adc_channel or 0) > 7 for pin in self.board.pins)
-        return {"sensors": views, "generic": self.board.generic, "mux5": mux5}
+        return {"sensors": views, "generic": self.board.generic, "mux5": mux5, "bits": self.board.adc_bits}
 
     def pulse_values(self) -> dict[str, Any]:
         views = [

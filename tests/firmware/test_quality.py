@@ -26,7 +26,7 @@ FILES = [*sorted((HERE.parents[1] / "samples").glob("*.modes")), HERE / "machine
 STRICT = ["-std=c++11", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-pedantic", "-Werror", "-Os", "-c"]
 
 
-THE_SWITCH = re.compile("decide")
+THE_SWITCH = re.compile(r"decide|set_outputs")
 """What may be long: the table."""
 
 

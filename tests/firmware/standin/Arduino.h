@@ -15,6 +15,7 @@ void pinMode(uint8_t pin, uint8_t mode);
 void digitalWrite(uint8_t pin, uint8_t level);
 int digitalRead(uint8_t pin);
 int analogRead(uint8_t pin);
+void analogReadResolution(int bits);
 void analogWrite(uint8_t pin, int duty);
 uint32_t micros();
 uint32_t millis();

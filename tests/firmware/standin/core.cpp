@@ -77,6 +77,13 @@ int digitalRead(uint8_t pin)
     return inputs[pin];
 }
 
+static int resolution = 10;
+
+void analogReadResolution(int bits)
+{
+    resolution = bits;
+}
+
 int analogRead(uint8_t pin)
 {
     pass(100);
