@@ -59,7 +59,7 @@ class Desk:
         library = build_desk(machine, flags=flags, folder=folder)
         try:
             self._library = ctypes.CDLL(str(library))
-        except OSError:  # half of it: a disk that was full, a computer that lost its power
+        except OSError:  # nothing is in it: the computer lost its power
             library.unlink()
             self._library = ctypes.CDLL(str(build_desk(machine, flags=flags, folder=folder)))
         self._run = self._library.statecraft_run

@@ -81,5 +81,5 @@ def test_an_unchanged_sketch_is_not_compiled_again(
 
 def test_a_library_in_the_cache_that_is_broken_is_built_anew(feed_pusher: Machine, tmp_path: Path) -> None:
     library = build_desk(feed_pusher, flags=("-O1",), folder=tmp_path)
-    library.write_bytes(library.read_bytes()[:1000])
+    library.write_bytes(b"")  # as a computer leaves it that lost its power
     assert Desk(feed_pusher, folder=tmp_path).run([]) == []
