@@ -28,7 +28,7 @@ VERBS = {
     "tidy": "line up a file's tables and columns",
     "emit": "write the firmware as a sketch folder",
     "wiring": "list every pin and what goes there",
-    "make": "check, try, emit, compile and size: the whole road",
+    "make": "check, try, emit, compile and size, in one go",
     "upload": "compile, and put the program on the board",
     "remote": "write the operator's remote as one page",
     "bridge": "serve the remote to phones, and pass on what they say",

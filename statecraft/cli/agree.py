@@ -25,10 +25,10 @@ if TYPE_CHECKING:
 @click.command(name="agree", short_help="compare table, desk build and chip, tick for tick")
 @file_argument
 @click.option(
-    "--on", type=click.Choice(["desk", "chip", "cortex-m"]), default="desk", help="What to hold against the table."
+    "--on", type=click.Choice(["desk", "chip", "cortex-m"]), default="desk", help="What to compare with the table."
 )
-@click.option("--seed", type=int, help="Of the inputs at random; another one each time unless you say.")
-@click.option("--ticks", type=click.IntRange(min=0), help="How many ticks of inputs at random.")
+@click.option("--seed", type=int, help="Seed of the random inputs; a new one each time unless given.")
+@click.option("--ticks", type=click.IntRange(min=0), help="How many ticks of random inputs.")
 @click.option(
     "--save-trials",
     metavar="FILE",

@@ -22,7 +22,7 @@ WEB_PORT = 8732
 @click.option("-P", "--port", metavar="PORT", required=True, help="Where the machine is, such as /dev/ttyUSB0 or COM3.")
 @click.option("--network", is_flag=True, help="Let phones on the same network in, not only this computer.")
 @click.option("--web-port", metavar="N", type=click.IntRange(0, 65535), default=WEB_PORT, help="Instead of 8732.")
-@click.option("--link", metavar="NAME", help="The machine's link; the one with the halt unless you say.")
+@click.option("--link", metavar="NAME", help="The machine's link; the one with the halt unless given.")
 @click.option("--log", metavar="FILE", type=click.Path(path_type=Path), help="Keep what went over the line.")
 def command(file: str, port: str, network: bool, web_port: int, link: str | None, log: Path | None) -> None:
     """Serve FILE's remote, and pass bytes between its page and the machine at PORT.

@@ -51,10 +51,10 @@ def _explain(context: click.Context, _: click.Parameter, code: str | None) -> No
 @click.command(name="check", short_help="prove it, or see the run that breaks it")
 @file_argument
 @click.option("--strict", is_flag=True, help="Exit with 1 on warnings, too.")
-@click.option("--seconds", type=click.FloatRange(min=0.1), default=PATIENCE, show_default=True, help="Time for it.")
+@click.option("--seconds", type=click.FloatRange(min=0.1), default=PATIENCE, show_default=True, help="For the proof.")
 @click.option("--save-trial", is_flag=True, help="Write the runs that were found into FILE, as trials.")
 @click.option("--explain", metavar="FINDING", is_eager=True, expose_value=False, callback=_explain,
-              help="Say what a finding means and how it is usually mended, and exit.")  # fmt: skip
+              help="Say what a finding means and how it is usually fixed, and exit.")  # fmt: skip
 @click.option("--json", "form", flag_value="json", help="Print mistakes and findings as JSON, for programs.")
 @click.option("--sarif", "form", flag_value="sarif", help="Print them as SARIF 2.1.0 (OASIS), for code-review tools.")
 def command(file: str, strict: bool, seconds: float, save_trial: bool, form: str | None) -> None:
@@ -163,6 +163,6 @@ def _save_trials(judged: Judgement, path: Path) -> None:
     click.echo(f"{path}: {plural(saved.added, 'trial')} added")
     for title in saved.otherwise:
         click.echo(
-            f'The trial "{title}" comes out otherwise than the run: there, a command is heard and not taken; '
-            "in a trial each waits until it is."
+            f'The trial "{title}" does not go as the run did: in the run a command is heard and not taken; '
+            "in a trial it waits until it is taken."
         )

@@ -19,7 +19,7 @@ from statecraft.proof.judgement import PATIENCE, judge
     "--out",
     metavar="DIR",
     type=click.Path(path_type=Path),
-    help="The sketch folder; NAME, the machine's own, unless you say.",
+    help="The sketch folder; NAME, the machine's own, unless given.",
 )
 @click.option(
     "--first-steps", is_flag=True,

@@ -13,7 +13,7 @@ from statecraft.cli.common import Stop, file_argument, named_after, put, read, t
 @file_argument
 @click.option("--scxml", is_flag=True, help="As a state chart: SCXML, the W3C recommendation of 2015.")
 @click.option(
-    "-o", "--out", metavar="FILE", type=click.Path(path_type=Path), help="FILE.scxml unless you say; - prints it."
+    "-o", "--out", metavar="FILE", type=click.Path(path_type=Path), help="FILE.scxml unless given; - prints it."
 )
 def command(file: str, scxml: bool, out: Path | None) -> None:
     """Write FILE in a form that other programs read, and say what that form cannot tell."""

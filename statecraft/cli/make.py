@@ -22,10 +22,10 @@ CAUTIONS = (
     "Local codes and licensed practice come first."
 )
 
-@click.command(name="make", short_help="check, try, emit, compile and size: the whole road")
+@click.command(name="make", short_help="check, try, emit, compile and size, in one go")
 @file_argument
 @click.option(
-    "-o", "--out", metavar="DIR", type=click.Path(path_type=Path), default=Path("out"), help="Instead of out/."
+    "-o", "--out", metavar="DIR", type=click.Path(path_type=Path), default=Path("out"), help="Where; out/ unless given."
 )
 @click.option("--strict", is_flag=True, help="Exit with 1 on warnings too.")
 @allow_unproved
@@ -80,4 +80,4 @@ def _summary(console: Console, machine: Machine, made: Made) -> None:
     elif made.passed:
         console.print(Text("Ready. ", style="bold green") + Text(CAUTIONS))
     else:
-        console.print(Text("Not ready: ", style="bold red") + Text("mend what is marked ✗ and make it again."))
+        console.print(Text("Not ready: ", style="bold red") + Text("fix what is marked ✗, then run make again."))

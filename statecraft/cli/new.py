@@ -27,7 +27,7 @@ def command(name: str) -> None:
         plain = unicodedata.normalize("NFKD", name.lower()).encode("ascii", "ignore").decode()
         better = re.sub(r"[^a-z0-9]+", "_", plain).strip("_")
         raise Stop(
-            f"'{name}' is no name for a machine: use lower-case words joined by underscores"
+            f"'{name}' cannot be the name of a machine: use lower-case words joined by underscores"
             + (f", such as {better}" if re.fullmatch(r"[a-z]\w*", better) else "")
         )
     if len(name) > LONGEST_NAME:

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 @click.command(name="pretend", short_help="a serial port with the machine behind it, simulated")
 @file_argument
-@click.option("--link", metavar="NAME", help="The link that the port is; the one with the halt unless you say.")
+@click.option("--link", metavar="NAME", help="The link that the port is; the one with the halt unless given.")
 @click.option("--chip", is_flag=True, help="Run the compiled program on the simulated chip, not the simulation.")
 @click.option("--trial", metavar="WORDS", help="Sensors start as in the trial whose title holds these words.")
 @click.option("--place", metavar="PATH", type=click.Path(path_type=Path), help="A name for the port, such as ./cart.")

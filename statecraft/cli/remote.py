@@ -18,8 +18,8 @@ BUSY = 0.7
 
 @click.command(name="remote", short_help="write the operator's remote as one page")
 @file_argument
-@click.option("-o", "--out", metavar="FILE", type=click.Path(path_type=Path), help="NAME_remote.html unless you say.")
-@click.option("--link", metavar="NAME", help="The link that it speaks on; the one with the halt unless you say.")
+@click.option("-o", "--out", metavar="FILE", type=click.Path(path_type=Path), help="NAME_remote.html unless given.")
+@click.option("--link", metavar="NAME", help="The link that it speaks on; the one with the halt unless given.")
 @click.option("--sheet", is_flag=True, help="Write what a remote has to send instead, as Markdown.")
 def command(file: str, out: Path | None, link: str | None, sheet: bool) -> None:
     """Write FILE's remote: a page for a phone or a computer, that needs no network.

@@ -13,7 +13,7 @@ from statecraft.folding import plural
 @click.command(name="report", short_help="write everything that is known of it as one page")
 @file_argument
 @click.option(
-    "-o", "--out", metavar="FILE", type=click.Path(path_type=Path), help="FILE.html unless you say; - prints it."
+    "-o", "--out", metavar="FILE", type=click.Path(path_type=Path), help="FILE.html unless given; - prints it."
 )
 @click.option("--no-compile", is_flag=True, help="Leave the sketch's sizes out, which is quicker.")
 @click.option("--agree", is_flag=True, help="Compare table and desk build for it, which takes some seconds.")

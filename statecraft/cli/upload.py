@@ -22,7 +22,7 @@ CAUTIONS = (
 @click.option("--anyway", is_flag=True, help="Although `check` finds errors.")
 @allow_unproved
 @click.option(
-    "-o", "--out", metavar="DIR", type=click.Path(path_type=Path), default=Path("out"), help="Instead of out/."
+    "-o", "--out", metavar="DIR", type=click.Path(path_type=Path), default=Path("out"), help="Where; out/ unless given."
 )
 def command(file: str, port: str | None, dry_run: bool, anyway: bool, allow_unproved: bool, out: Path) -> None:
     """Compile FILE's firmware and put it on the board at PORT, with avrdude.
@@ -45,7 +45,7 @@ def command(file: str, port: str | None, dry_run: bool, anyway: bool, allow_unpr
         raise Stop(f"Not proved: {'; '.join(judged.unproved)}. Nothing was uploaded. {WAY_PAST}", 3)
     if status == 1 and not anyway:
         raise Stop(
-            f"{machine.name} is not sound: {judged.outcome}. Nothing was uploaded; "
+            f"{machine.name} did not pass check: {judged.outcome}. Nothing was uploaded; "
             f"see what is wrong with it:  statecraft check {file}"
         )
     home = out / machine.name

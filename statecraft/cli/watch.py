@@ -24,7 +24,7 @@ WORTH_SAYING_S = 5.0
 @click.command(name="watch", short_help="show what a running machine reports, checked against the table")
 @file_argument
 @click.option("-P", "--port", metavar="PORT", required=True, help="Where the machine is, such as /dev/ttyUSB0 or COM3.")
-@click.option("--link", metavar="NAME", help="The machine's link; the one with reports unless you say.")
+@click.option("--link", metavar="NAME", help="The machine's link; the one with reports unless given.")
 @click.option("--log", metavar="FILE", type=click.Path(path_type=Path), help="Keep what it says, for `replay`.")
 @click.option("--seconds", metavar="N", type=float, help="End by itself after so long.")
 def command(file: str, port: str, link: str | None, log: Path | None, seconds: float | None) -> int:

@@ -256,7 +256,7 @@ def _check_baud(made: Plan, link: Link) -> None:
         _wiring(made, link.place, f"the chip cannot make {link.baud} baud for link {link.name}: it would be "
                 f"{abs(error):.0f} % {'fast' if error > 0 else 'slow'}" if error != 100.0 else
                 f"the chip cannot make {link.baud} baud for link {link.name}",
-                "choose another speed: 9600, 19200, 38400 and 115200 baud can be had")
+                "choose another speed: 9600, 19200, 38400 and 115200 baud are available")
 
 
 def _check_pins(made: Plan) -> None:

@@ -87,7 +87,7 @@ def write_sketch(
     if missing:
         notes.append(f"{place} lacks {', '.join(missing)}: write what is missing (by_hand.h shows how)")
     if unused:
-        notes.append(f"{place} has {', '.join(unused)}, which nothing calls any more")
+        notes.append(f"{place} has {', '.join(unused)}, which is no longer called")
     unwritten = _unguarded(board, text)
     return Sketch(folder, tuple(files), tuple(notes), place, unwritten)
 

@@ -54,7 +54,7 @@ def command(board: Board, program: Path, port: str, avrdude: list[str]) -> list[
     upload = board.upload
     if upload is None:
         raise UploadFailed(
-            f"the file of board {board.name} says nothing of uploading: use the tools of the core that it belongs to"
+            f"the file of board {board.name} does not say how to upload: use the tools of the core that it belongs to"
         )
     return [*avrdude, f"-p{upload.part}", f"-c{upload.programmer}", f"-P{port}", f"-b{upload.baud}", "-D",
             f"-Uflash:w:{program}:i"]  # fmt: skip

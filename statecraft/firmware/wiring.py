@@ -154,7 +154,7 @@ def _sensor(sensor: Sensor, board: Board, use: PinUse) -> tuple[str, list[str]]:
             ]
             if against not in values(10):
                 notes.append(
-                    f"{show_ohm(against)} is no E24 value; the nearest is {show_ohm(nearest(against))}: "
+                    f"{show_ohm(against)} is not an E24 value; the nearest is {show_ohm(nearest(against))}: "
                     "fit that and write it in the file"
                 )
             return f"0 V .. {_volts(board.reference_mv)}, lower when warmer", notes

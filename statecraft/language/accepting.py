@@ -32,7 +32,7 @@ def read_accept(statement: Statement, context: Context) -> Accept | None:
         context.mistakes.add(place, f'There is no finding "{code[:40]}"', hint, code="unknown-name")
         return None
     if SEVERITY[code] == "error" and code not in _OFTEN_LESS:
-        hint = f'Only warnings are accepted. Mend it: statecraft check --explain "{code}" says how.'
+        hint = f'Only warnings are accepted. Fix it: statecraft check --explain "{code}" says how.'
         context.mistakes.add(place, f'"{code}" is an error, and errors are not accepted', hint, code="accepted-error")
         return None
     string = next(child for child in tree.children if isinstance(child, Token) and child.type == "STRING")

@@ -123,7 +123,7 @@ class PartReader:
         if name in inside:
             way = " -> ".join([*inside[inside.index(name) :], name])
             message = f'The group "{name}" contains itself' + (f": {way}" if len(inside) > 1 else "")
-            hint = "Take it out of the last one."
+            hint = "Remove it from the last one."
             self._mistakes.add(group.entry.place, message, hint, code="group-in-itself")
             self._names.members[name] = ()
             return ()
@@ -186,11 +186,11 @@ class PartReader:
         for node in nodes:
             if node.data == "resumes" and not stop:
                 message = f'"resumes" is said of a stop mode, and "{entry.name}" is not one'
-                hint = "It says that a stop mode may be left by itself after a halt. Take the word away, or add stop."
+                hint = "It says that a stop mode may be left by itself after a halt. Remove the word, or add stop."
                 self._mistakes.add(piece.place(node), message, hint, code="wrong-option")
             elif node.data == "endless" and stop:
                 message = f'"endless" is said of a mode that drives, and "{entry.name}" is a stop mode'
-                hint = "A stop mode may last for as long as it likes. Take the word away."
+                hint = "A stop mode may last as long as it likes. Remove the word."
                 self._mistakes.add(piece.place(node), message, hint, code="wrong-option")
 
     def _finish_mode(

@@ -8,13 +8,13 @@ _TEXTS = {
     "unreachable": (
         "No run ever enters the mode; or the row's condition holds in no situation that the machine can come to.",
         "The way there is missing, or its condition contradicts itself or what is always so in those modes: compare it "
-        "with the levels and with the rows that lead there. What is truly not needed can be taken out.",
+        "with the levels and with the rows that lead there. Remove what is not needed.",
     ),
     "shadowed": (
         "The row's condition does hold sometimes, but on every such tick an earlier row decides; or a failsafe that "
         "would "
         "hold in the mode it leads to keeps it from starting.",
-        "Move the row up, narrow the condition of the rows named, or take the row out.",
+        "Move the row up, narrow the condition of the rows named, or remove the row.",
     ),
     "stuck": (
         "Once the machine is in this mode, nothing that anyone says or any sensor reads ever leads out of it.",
@@ -103,7 +103,7 @@ _TEXTS = {
     ),
     "out of range": (
         "By the declared ranges of what it compares, the comparison is always true, or always false, when valid.",
-        "Look for a slip in a number or a unit; or mend the declared range.",
+        "Look for a slip in a number or a unit, or correct the declared range.",
     ),
     "overlapping": (
         "The level's set and clear condition can both be true on the same tick, so that it is not clear what it "
@@ -112,12 +112,12 @@ _TEXTS = {
     ),
     "unused": (
         "Nothing uses what is declared: no row, level, mode or promise.",
-        "Use it or take it out. A command that the remote sends and no row tests is a button that does nothing.",
+        "Use it or remove it. A command that the remote sends and no row tests is a button that does nothing.",
     ),
     "no such fault": (
         "The row or level asks whether a sensor is in fault, and on the chip this one never is: an analog part without "
         "'plausible' always has a reading.",
-        "Say which readings are plausible, such as 'plausible 0.2 V .. 4.8 V', or take the question out.",
+        "Say which readings are plausible, such as 'plausible 0.2 V .. 4.8 V', or remove the question.",
     ),
     "loose word": (
         "On a plain link a message of one or two bytes starts something that drives: noise on the line can look so.",
@@ -142,4 +142,4 @@ def explain(code: str) -> str:
     """
     name = code.replace("-", " ").replace("_", " ").strip().lower()
     meaning, mending = _TEXTS[name]
-    return f"{name} ({SEVERITY[name]})\n\n{meaning}\n\nHow it is usually mended: {mending}\n"
+    return f"{name} ({SEVERITY[name]})\n\n{meaning}\n\nHow it is usually fixed: {mending}\n"

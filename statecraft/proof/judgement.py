@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 PATIENCE = 20.0
 """Seconds that a proof may take unless the user says."""
 
-SHOWS_FINDING = "It shows what check found, and expects just that: once the table is mended, turn it round."
+SHOWS_FINDING = "It shows what check found, and expects just that: once the table is fixed, expect the opposite."
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from functools import partial
 from typing import Literal
 
 from statecraft.findings import SEVERITY, Finding, PromiseVerdict, Run
+from statecraft.folding import plural
 from statecraft.machine import (
     And,
     Compare,
@@ -108,7 +109,8 @@ class Report:
     def summary(self) -> str:
         """What was explored, in one line; and what was not proved, if anything was not."""
         took = f"{self.seconds:.2f} s" if self.seconds >= 0.01 else "less than 0.01 s"
-        explored = f"explored {self.configurations} sets of configurations over {self.zones} zones in {took}"
+        sets, zones = plural(self.configurations, "configuration set"), plural(self.zones, "clock zone")
+        explored = f"explored {sets} and {zones} in {took}"
         if self.complete:
             return f"{explored}: every run was followed"
         met = {"time": "the time ran out", "memory": "the memory allowed was used"}
@@ -677,7 +679,7 @@ def told(machine: Machine, found: PromiseVerdict) -> str:
     if promise.kind == "reach":
         return f"{text}: proved"
     if found.worst is None:
-        return f"{text}: proved; it never comes to that"
+        return f"{text}: proved; the condition never holds"
     if promise.kind == "never" and not promise.ticks:
         return f"{text}: proved"
     bound = machine.duration(promise.ticks)

@@ -45,7 +45,7 @@ def paragraphs(machine: Machine) -> list[str]:
 
 
 def _world(machine: Machine) -> list[str]:
-    said = [f"It looks at the world and decides every {machine.duration(1)}."]
+    said = [f"It reads its sensors and decides every {machine.duration(1)}."]
     for link in machine.links:
         heard = [command.name for command in machine.commands if command.link == link.name]
         heard += [dial.name for dial in machine.dials if dial.link == link.name]

@@ -113,7 +113,7 @@ def sensor(machine: Machine, thing: Sensor) -> str:
         what += f", median of {thing.median}"
     if thing.noise is not None:
         what += f", trembles by {show(thing.noise)}"
-    return f"{what}, good for {machine.duration(thing.patience)}"
+    return f"{what}, valid for {machine.duration(thing.patience)}"
 
 
 def output(machine: Machine, thing: Output) -> str:

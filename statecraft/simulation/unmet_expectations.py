@@ -192,7 +192,7 @@ def _lack(sight: RowSight, condition: Condition, text: str, tick: int) -> str:
     for each in _with_levels(sight.machine, condition):
         values |= values_read(sight.machine, view, each)
     told = ", ".join(f"{name} {value}" for name, value in values.items())
-    return f"'{text}' was not so" + (f" ({told})" if told else "")
+    return f"'{text}' was not true" + (f" ({told})" if told else "")
 
 
 def _with_levels(machine: Machine, condition: Condition) -> Iterator[Condition]:

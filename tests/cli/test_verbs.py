@@ -287,7 +287,7 @@ def test_check_shows_the_run_of_a_finding_and_keeps_it_as_a_trial(run, change):
     assert "moving in weigh, 2nd tick with left in fault" in told.out
     assert "1 trial added" in told.out
     saved = Path("fault.modes").read_text()
-    assert 'trial "fault ignored, line' in saved and "once the table is mended, turn it round" in saved
+    assert 'trial "fault ignored, line' in saved and "once the table is fixed, expect the opposite" in saved
     assert run("try", "fault.modes", "--only", "fault ignored").code == 0
     before = Path("fault.modes").read_text()
     run("check", "fault.modes", "--save-trial")
@@ -359,7 +359,7 @@ def test_check_says_of_a_saved_trial_that_it_comes_out_otherwise(run, change):
                           "promise never parked and retreat within 20 ms for 30 ms"))  # fmt: skip
     told = run("check", "cart.modes", "--save-trial")
     assert "1 trial added" in told.out and "retreat heard but not taken" in told.out
-    assert 'The trial "broken promise, line 70" comes out otherwise than the run' in told.out
+    assert 'The trial "broken promise, line 70" does not go as the run did' in told.out
 
 
 def test_check_says_what_there_was_no_time_for(run, feed_pusher):
@@ -388,7 +388,7 @@ def test_what_is_not_proved_is_not_ready(run, feed_pusher):
 def test_check_explains_a_finding_without_a_file(run, code):
     told = run("check", "--explain", code)
     assert told.code == 0
-    assert "How it is usually mended" in told.out
+    assert "How it is usually fixed" in told.out
 
 
 @pytest.mark.parametrize("width", [60, 80])

@@ -60,7 +60,7 @@ def test_a_thermistor_and_its_fixed_resistor() -> None:
     line = "sensor t temperature, pin A2, 10 kohm at 25 C, beta 3950, against {} ohm"
     said = notes(line.format("10000"), "sensor t")
     assert "10 kohm from the pin to the reference, 5 V" in said and "E24" not in said
-    assert "5 kohm is no E24 value; the nearest is 5.1 kohm" in notes(line.format("5000"), "sensor t")
+    assert "5 kohm is not an E24 value; the nearest is 5.1 kohm" in notes(line.format("5000"), "sensor t")
 
 
 def test_a_current_beyond_what_the_pin_can_read_is_said() -> None:

@@ -1024,7 +1024,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "wrong-option",
         "resumes",
         '"resumes" is said of a stop mode, and "off" is not one',
-        "It says that a stop mode may be left by itself after a halt. Take the word away, or add stop.",
+        "It says that a stop mode may be left by itself after a halt. Remove the word, or add stop.",
     ),
     (
         "a stop mode is endless",
@@ -1032,7 +1032,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "wrong-option",
         "endless",
         '"endless" is said of a mode that drives, and "off" is a stop mode',
-        "A stop mode may last for as long as it likes. Take the word away.",
+        "A stop mode may last as long as it likes. Remove the word.",
     ),
     (
         "noise beyond the range",
@@ -1064,7 +1064,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "accepted-error",
         "runaway",
         '"runaway" is an error, and errors are not accepted',
-        'Only warnings are accepted. Mend it: statecraft check --explain "runaway" says how.',
+        'Only warnings are accepted. Fix it: statecraft check --explain "runaway" says how.',
     ),
     (
         "accept what is no finding",
@@ -1192,7 +1192,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "group-in-itself",
         "a",
         'The group "a" contains itself: a -> b -> a',
-        "Take it out of the last one.",
+        "Remove it from the last one.",
     ),
     (
         "group disagree",

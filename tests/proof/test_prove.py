@@ -75,7 +75,7 @@ def test_a_sound_machine_has_no_finding_and_its_promises_are_kept() -> None:
     assert report.complete
     assert [verdict.kept for verdict in report.verdicts] == [True] * 5
     assert report.promises[1] == "once halt -> parked within 10 ms: proved, worst 0 ms of 10 ms"
-    assert report.promises[4] == "never wheel > 0 % and near: proved; it never comes to that"
+    assert report.promises[4] == "never wheel > 0 % and near: proved; the condition never holds"
     assert "every run was followed" in report.summary
 
 

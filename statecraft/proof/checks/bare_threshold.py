@@ -27,7 +27,7 @@ from statecraft.proof.reachability import Reachability, Undecided
 
 
 def bare_threshold(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Finding]:
-    """Moving modes that two readings of ``sensor`` one step apart, taking turns, lead out of and into on every tick.
+    """Moving modes that two readings of ``sensor`` one step apart, alternating, lead out of and into on every tick.
 
     Raises:
         Undecided: there are too many choices of inputs.
@@ -66,7 +66,7 @@ def bare_threshold(explored: Reachability, part: int, sensor: Sensor) -> Iterato
         yield Finding(
             "bare threshold",
             mode.place,
-            f"two readings of {sensor.name} one step apart, taking turns, lead out of {mode.name} and back on every "
+            f"two readings of {sensor.name} one step apart, alternating, lead out of {mode.name} and back on every "
             "tick.",
             f"let a level with a gap between its set and its clear condition stand between {sensor.name} and the rows, "
             "or let one of them wait with 'after'.",

@@ -58,7 +58,7 @@ def flapping(explored: Reachability) -> Iterator[Finding]:
         yield Finding(
             "flapping",
             mode.place,
-            f"with nothing said and nothing changing outside, {' and '.join(among)} take turns on every tick.",
+            f"with no command and constant inputs, {' and '.join(among)} take turns on every tick.",
             "give a level a gap between its set and its clear condition, or let a row wait with 'after'.",
             mode=explored.ref(part, place),
             by=_rows_of(explored, example, sorted(parts)),

@@ -1,4 +1,4 @@
-"""*Halt missed*: a moving mode that no urgent command is sure to stop."""
+"""*Halt missed*: a moving mode that no urgent command always stops."""
 
 from __future__ import annotations
 
@@ -125,9 +125,9 @@ def _missed(own: Reachability, part: int, place: int, fails: list[tuple[str, Rea
     whose = explored.model.parts[other].name
     whom = "the machine" if whose == ref.part else whose
     told = (
-        f"{command} is not sure to stop"
+        f"{command} may not stop"
         if len({name for name, _, _ in fails}) == 1
-        else "no urgent command is sure to stop"
+        else "no urgent command always stops"
     )
     return Finding(
         "halt missed",

@@ -54,7 +54,7 @@ def plain_faults(part: Part) -> Iterator[Finding]:
                 "unreachable",
                 mode.place,
                 f"no chain of rows leads from {part.start.name} to {mode.name}{idle_said(idle)}.",
-                f"add a row that goes to {mode.name}, or take the mode out.",
+                f"add a row that goes to {mode.name}, or remove the mode.",
                 where,
                 rows=tuple(RowRef(part.name, row.number) for row in idle),
                 gravity="error",

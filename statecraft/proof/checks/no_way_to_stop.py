@@ -28,7 +28,7 @@ def no_way_to_stop(explored: Reachability, part: int) -> Iterator[Finding]:
         yield Finding(
             "no way to stop",
             mode.place,
-            f"once in {mode.name}, the machine can come to where nothing leads to a stop mode any more.",
+            f"once in {mode.name}, the machine can reach a state from which nothing leads to a stop mode.",
             "add a failsafe for a halt command in any mode, leading to a stop mode.",
             mode=explored.ref(part, place),
             by=tuple(

@@ -42,7 +42,7 @@ def out_of_range(machine: Machine) -> Iterator[Finding]:
             "out of range",
             place,
             f"'{show(machine, atom)}' is always {'true' if can else 'false'}: {_spans(machine, atom)}.",
-            "compare with something inside the range, or mend the range.",
+            "compare with something inside the range, or correct the range.",
             row=ref,
             subject=atom.left.name,
         )

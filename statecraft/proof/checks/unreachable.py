@@ -74,7 +74,7 @@ def modes_unused(whole: Part, reached: Collection[str]) -> Iterator[Finding]:
                 f"no run ever enters {mode.name}"
                 + (": no row that leads there can decide" if into else ": no row leads there")
                 + f"{idle_said(idle)}.",
-                f"add a row that leads to {mode.name}, or mend the ones that should; or take the mode out.",
+                f"add a row that leads to {mode.name}, correct the rows that should, or remove the mode.",
                 mode=ref,
                 by=tuple(RowRef(whole.name, row.number) for row in into),
                 rows=tuple(RowRef(whole.name, row.number) for row in idle),
@@ -108,7 +108,7 @@ def silent(explored: Reachability, part: int, row: Row, ever_holds: bool = True)
     held = held and ever_holds
     ref = explored.row_ref(part, row.number)
     told = f"'{' '.join(row.when_text.split())}'" if row.when_text else "its condition"
-    mend = "mend the condition, or take the row out."
+    mend = "mend the condition, or remove the row."
     moved = "put the row further up, narrow the rows that come before it, or take it out."
     if row.failsafe:  # a second guard is no fault, and is never to be taken out
         mend = moved = "leave it where it is: it does no harm, and may be needed when the table changes."
@@ -134,7 +134,7 @@ def silent(explored: Reachability, part: int, row: Row, ever_holds: bool = True)
         f"this row never decides: whenever {told} holds in {_modes(row)}, {', or '.join(why)}.",
         moved
         if first or row.failsafe
-        else f"narrow the failsafe, so that it does not hold as soon as {row.target} is entered, or take the row out.",
+        else f"narrow the failsafe, so that it does not hold as soon as {row.target} is entered, or remove the row.",
         row=ref,
         by=tuple(explored.row_ref(part, number) for number in by),
         gravity=gravity,

@@ -45,15 +45,15 @@ def unused(machine: Machine) -> list[Finding]:
 
 
 _HINTS = {
-    "command": "test it in a row, or take it out.",
-    "dial": "set an output by it or compare it in a row, or take it out.",
-    "sensor": "read it in a row or a level, or take it out.",
-    "switch": "test it in a row or a level, or take it out.",
-    "level": "test it in a row, or take it out.",
-    "counter": "compare it in a row, or take it out.",
-    "output": "set it in a mode, or take it out.",
-    "group": "name it in a row, or take it out.",
-    "constant": "write its name where its value stands, or take it out.",
+    "command": "test it in a row, or remove it.",
+    "dial": "set an output by it or compare it in a row, or remove it.",
+    "sensor": "read it in a row or a level, or remove it.",
+    "switch": "test it in a row or a level, or remove it.",
+    "level": "test it in a row, or remove it.",
+    "counter": "compare it in a row, or remove it.",
+    "output": "set it in a mode, or remove it.",
+    "group": "name it in a row, or remove it.",
+    "constant": "write its name where its value stands, or remove it.",
 }
 
 

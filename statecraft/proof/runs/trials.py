@@ -28,7 +28,7 @@ def as_trial(machine: Machine, run: Run, title: str, broken: Promise | None = No
     if broken is not None:
         lines.append(f"  # Promised on line {broken.place.line}: {_plain(broken.text)}")
         if broken.when is not None:
-            lines.append("  # This run breaks it: the trial fails until the table is mended.")
+            lines.append("  # This run breaks it: the trial fails until the table is fixed.")
             counted_from -= broken.ticks if broken.kind in ("never", "once") else 0
     before: Stimulus | None = None
     repeating: set[str] = set()
