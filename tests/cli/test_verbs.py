@@ -56,7 +56,7 @@ def test_new_leaves_a_file_that_is_there_alone(run):
 def test_new_refuses_a_name_that_the_language_would(run, name, better):
     told = run("new", name)
     assert told.code == 1
-    assert "no name for a machine" in told.err
+    assert "cannot be the name of a machine" in told.err
     assert better in told.err
     assert list(Path().iterdir()) == []
 
