@@ -19,7 +19,7 @@ CAUTIONS = (
 @file_argument
 @click.option("-P", "--port", metavar="PORT", help="Where the board is, such as /dev/ttyACM0 or COM3.")
 @click.option("--dry-run", is_flag=True, help="Compile and show the command, but do not run it.")
-@click.option("--anyway", is_flag=True, help="Although `check` finds errors.")
+@click.option("--anyway", is_flag=True, help="Upload even though `check` finds errors.")
 @allow_unproved
 @click.option(
     "-o", "--out", metavar="DIR", type=click.Path(path_type=Path), default=Path("out"), help="Where; out/ unless given."

@@ -109,7 +109,7 @@ def silent(explored: Reachability, part: int, row: Row, ever_holds: bool = True)
     ref = explored.row_ref(part, row.number)
     told = f"'{' '.join(row.when_text.split())}'" if row.when_text else "its condition"
     mend = "mend the condition, or remove the row."
-    moved = "put the row further up, narrow the rows that come before it, or take it out."
+    moved = "put the row further up, narrow the rows that come before it, or remove it."
     if row.failsafe:  # a second guard is no fault, and is never to be taken out
         mend = moved = "leave it where it is: it does no harm, and may be needed when the table changes."
     gravity: Severity | None = "note" if row.failsafe else None
@@ -117,7 +117,7 @@ def silent(explored: Reachability, part: int, row: Row, ever_holds: bool = True)
         return Finding(
             "unreachable",
             row.place,
-            f"this row never decides: {told} holds in no situation that the machine can come to in {_modes(row)}.",
+            f"this row never decides: {told} holds in no situation that the machine can reach in {_modes(row)}.",
             mend,
             row=ref,
             gravity=gravity,
