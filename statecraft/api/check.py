@@ -134,7 +134,7 @@ class Check:
             Promised(judged.machine, verdict, told)
             for verdict, told in zip(report.verdicts, report.promises, strict=True)
         )
-        self.unproved: Sequence[str] = report.unproved
+        self.unproved: Sequence[str] = judged.unproved
 
     @property
     def outcome(self) -> str:
@@ -142,11 +142,11 @@ class Check:
         return self.judgement.outcome
 
     def passed(self, strict: bool = False) -> bool:
-        """Whether there is no error and no broken promise; when ``strict``, no warning and nothing unproved either."""
+        """Whether all was proved, with no error and no broken promise; when ``strict``, with no warning either."""
         return self.judgement.passed(strict)
 
     def __bool__(self) -> bool:
-        return self.passed() and not self.unproved
+        return self.passed()
 
     def draw(self) -> Picture:
         """The machine's modes, with a mark where each finding is."""

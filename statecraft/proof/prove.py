@@ -173,6 +173,14 @@ def _counters(conditions: Iterable[Condition]) -> frozenset[str]:
     return frozenset(term.name for term in terms if term.kind == "counter")
 
 
+def _any(found: Iterable[object]) -> bool:
+    """Whether there is one; where there is no time to tell, there may be."""
+    try:
+        return any(True for _ in found)
+    except OutOfTime:
+        return True
+
+
 class _Proof:
     def __init__(self, machine: Machine, phases: Sequence[Phase]) -> None:
         self.machine = machine
@@ -375,7 +383,7 @@ class _Proof:
             yield _Question(f"whether the machine drives on for ever{said}", of(endless), undecided)
         if may_start_again(self.machine, self.machine.part(name)):
             yield _Question(f"whether a halt stays one{said}", of(halt_undone), sliced(halt_undone), True)
-        if any(True for _ in candidates(self.machine, self.machine.part(name))):
+        if _any(candidates(self.machine, self.machine.part(name))):
             yield _Question(
                 f"which rows decide only while another is held back{said}", of(held_back_only), undecided
             )
