@@ -23,6 +23,7 @@ from statecraft.machine import (
     SetDial,
     SetSensor,
     SetSwitch,
+    Trial,
     show_duration,
 )
 from statecraft.simulation import Simulation, State, Trace, View
@@ -73,6 +74,25 @@ class Live:
         self.steps += self._beat(0)
         self._begin()
         self.step()
+
+    @classmethod
+    def of_trial(cls, machine: Machine, trial: Trial) -> Live:
+        """``machine`` at the end of ``trial``, with all the way back: to look why, and to go on."""
+        made = cls._played(machine, list(trial.inputs), trial.last_tick)
+        beats = [step for step in made._active if made._is_beat(step)]
+        made.linked = not made._beat(0) or not beats or any(step.end is None for step in beats)
+        return made
+
+    @classmethod
+    def _played(cls, machine: Machine, steps: list[At | Every], tick: int) -> Live:
+        made = cls.__new__(cls)
+        made.machine = machine
+        made._simulation = Simulation(machine)
+        made.steps, made.linked = list(steps), True
+        made._begin()
+        while made.tick < tick:
+            made._run_tick()
+        return made
 
     # ------------------------------------------------------------------------------------------------------------ time
 
@@ -287,18 +307,13 @@ class Live:
         Raises:
             CannotReplay: it has not all that something was done to.
         """
-        again = Live.__new__(Live)
-        again.machine = machine
-        again._simulation = Simulation(machine)
         for step in self.steps:
             for given in step.inputs:
                 if not _can(machine, given):
                     when, what = self.machine.duration(step.tick), _word(self.machine, given)
                     raise CannotReplay(f"at {when} (tick {step.tick}) {what} cannot be done to it")
-        again.steps, again.linked = list(self.steps), self.linked
-        again._begin()
-        while again.tick < self.tick:
-            again._run_tick()
+        again = Live._played(machine, self.steps, self.tick)
+        again.linked = self.linked
         return again
 
 
@@ -346,10 +361,7 @@ def _trial_lines(machine: Machine, steps: list[At | Every], last: int, title: st
             events.setdefault(step.tick, []).append(f"every {time(step.period)} {words}")
             if step.end is not None and step.end <= last:
                 events.setdefault(step.end, []).append(f"no more {words}")
-    played = Live.__new__(Live)
-    played.machine, played._simulation = machine, Simulation(machine)
-    played.steps, played.linked = list(steps), True
-    played._begin()
+    played = Live._played(machine, steps, -1)
     yield f'trial "{title}"'
     before = {part.name: "" for part in machine.parts}
     since = 0

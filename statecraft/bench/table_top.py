@@ -42,6 +42,7 @@ from statecraft.machine import (
     SetDial,
     SetSensor,
     SetSwitch,
+    Trial,
     Unit,
 )
 from statecraft.resources import folder
@@ -57,16 +58,20 @@ LOOK_S = 0.5
 
 
 class TableTop:
-    """The bench for the machine file at ``path``; ``draw`` makes its diagram, ``css`` is that one's style.
+    """The bench for the machine file at ``path``, at its beginning or at the end of ``trial``. ``draw`` makes the
+    machine's diagram, ``css`` is that one's style.
 
     Attributes:
         live: the machine as it stands.
         trouble: why the file as it is now cannot be played, "" when it is.
     """
 
-    def __init__(self, path: str, draw: Callable[[Machine], str], css: str = "") -> None:
+    def __init__(
+        self, path: str, draw: Callable[[Machine], str], css: str = "", trial: Trial | None = None
+    ) -> None:
         self.path = path
-        self.live = Live(read_file(path))
+        machine = read_file(path)
+        self.live = Live(machine) if trial is None else Live.of_trial(machine, trial)
         self._draw = draw
         self._css = css
         self.trouble = ""

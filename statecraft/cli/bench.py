@@ -14,7 +14,8 @@ WEB_PORT = 8733
 @click.command(name="bench", short_help="try the table by hand, on a local page")
 @file_argument
 @click.option("--web-port", metavar="N", type=click.IntRange(0, 65535), default=WEB_PORT, help="Instead of 8733.")
-def command(file: str, web_port: int) -> None:
+@click.option("--trial", metavar="WORDS", help="Begin at the end of the trial whose title holds these words.")
+def command(file: str, web_port: int, trial: str | None) -> None:
     """Run FILE's simulation behind a page on this computer: buttons, sensors, faults, a link that can be cut.
 
     Pause, step, go back, go on another way; see which row decided and why the others did not; keep it as a trial. A
@@ -24,6 +25,7 @@ def command(file: str, web_port: int) -> None:
     from statecraft.report.diagram import diagram
     from statecraft.report.style import sheet
     from statecraft.report.svg import markup
+    from statecraft.simulation.trial import chosen
 
     try:
         from statecraft.bench.bridge import serve_app
@@ -31,8 +33,9 @@ def command(file: str, web_port: int) -> None:
     except ImportError:
         raise Stop(MISSING) from None
 
-    read(file)  # its mistakes are told before anything else
-    top = TableTop(file, lambda machine: markup(diagram(machine)), sheet("drawing"))
+    machine = read(file)  # its mistakes are told before anything else
+    begins = chosen(machine, trial)[0] if trial is not None else None
+    top = TableTop(file, lambda machine: markup(diagram(machine)), sheet("drawing"), begins)
 
     def ready(port: int) -> None:
         click.echo(f"open  http://127.0.0.1:{port}/   (Ctrl-C ends it)")

@@ -126,6 +126,18 @@ def test_on_a_changed_file() -> None:
         live.on(read_text(re.sub(r"\bpatrol\b", "stroll", machine.source[machine.place.file]), "x.modes"))
 
 
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
+def test_a_trial_of_the_file_opens_at_its_end(path: Path) -> None:
+    machine = read_file(str(path))
+    for trial in machine.trials:
+        live = Live.of_trial(machine, trial)
+        trace = run_trial(machine, trial).trace
+        assert live.state == trace.states[-1] and live.tick == trial.last_tick
+        live.back(live.tick // 2)
+        assert live.state == trace.states[live.tick]
+        live.step(50)
+
+
 def test_an_hour_is_gone_back_quickly_and_takes_little() -> None:
     live = Live(read_file(str(SAMPLES / "feed_pusher.modes")))
     live.step(360_000)
