@@ -15,6 +15,7 @@ from statecraft.bench.listening import Heard, Listener
 from statecraft.firmware.reports import Counts, Modes, Reader
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine
+from tests.tools import need
 
 if TYPE_CHECKING:
     from statecraft.agreement.wired import Program
@@ -90,23 +91,38 @@ def test_a_disturbed_plain_link() -> None:
     assert hearing.feed(b"v90\nv45\n", 124) == [Heard("pace", 45)]
 
 
+@pytest.fixture(scope="module")
+def plain_on_chip(tmp_path_factory: pytest.TempPathFactory) -> Program:
+    need("avr-g++")
+    need("/usr/include/simavr/sim_avr.h")
+    from statecraft.agreement.wired import program
+    from statecraft.boards import load
+
+    return program(PLAIN, load(PLAIN.board), tmp_path_factory.mktemp("plain"))
+
+
 @pytest.mark.slow
+@pytest.mark.parametrize("kind", ["on_chip", "plain_on_chip"])
 @pytest.mark.parametrize("seed", [1, 2, 3])
-def test_the_chip_hears_the_same_in_noise(on_chip: Program, seed: int) -> None:
+def test_the_chip_hears_the_same_in_noise(request: pytest.FixtureRequest, kind: str, seed: int) -> None:
     """Random bytes, most of them parts of messages: the program counts as many that were none as the listener does."""
     from statecraft.agreement.wired import Wired
 
-    chance = random.Random(seed)
-    pieces = [said for said, _ in sayings(on_chip.machine)] + [b"$", b"*", b"v", b"0", b"\n", b"a", b"$halt*", b"\xff"]
-    data = b"".join(chance.choices(pieces, k=150))
-    hearing = listener(on_chip.machine)
-    hearing.feed(data, 1)
-    with Wired(on_chip) as wired:
+    made: Program = request.getfixturevalue(kind)
+    machine, chance = made.machine, random.Random(seed)
+    pieces = [said for said, _ in sayings(machine)] + [b"$", b"*", b"v", b"0", b"\n", b"a", b"$halt*", b"\xff"]
+    hearing = listener(machine)
+    tick_us = machine.tick_ms * 1000
+    with Wired(made) as wired:
         wired.run_to(1_500_000)  # tick 0 is past, before which nothing counts
-        ends = wired.send(on_chip.machine.links[0], data)
-        wired.run_to(ends + 1_200_000)
-        usart = wired.board.serial_port(on_chip.machine.links[0].port).usart
+        usart = wired.board.serial_port(machine.links[0].port).usart
         assert usart is not None
+        for _ in range(12):
+            # In pieces far enough apart that it makes no difference in which part of a tick they come.
+            data = b"".join(chance.choices(pieces, k=chance.randint(1, 6)))
+            hearing.feed(data, int(wired.chip.now_us // tick_us))
+            wired.run_to(wired.send(machine.links[0], data) + chance.choice([20_000, 330_000]))
+        wired.run_to(wired.chip.now_us + 1_200_000)
         told = Reader().feed(wired.chip.sent(usart))
     counts = [each for each in told if isinstance(each, Counts)][-1]
     assert any(isinstance(each, Modes) for each in told)

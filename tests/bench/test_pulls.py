@@ -63,7 +63,9 @@ def stands(machine: Pretended) -> float:
     time.sleep(0.3)
     assert not machine.body.driven
     ends = [us for us, name, level in machine.body.changes if level == 0 and name.endswith("track")]
-    return (max(ends) - machine.last_byte_us) / 1000
+    took = (max(ends) - machine.last_byte_us) / 1000
+    print(f"{took:.1f} ms from the last byte")
+    return took
 
 
 def test_a_closed_tab(driving: Phone, machine: Pretended) -> None:
