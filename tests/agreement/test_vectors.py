@@ -101,7 +101,7 @@ def test_nearly_every_branch_is_taken_and_the_rest_has_reasons(name: str) -> Non
     assert measured.branches > 100
     assert len(measured.missed) <= 0.06 * measured.branches
     # What is left open hangs on which configurations can be reached, which no condition by itself tells.
-    known = {"bale_mover": 6}.get(name, 0)
+    known = {"bale_mover": 6, "nursery_trolley": 7}.get(name, 0)
     assert len([missed for missed in measured.missed if not missed.reason]) <= known
 
 

@@ -112,6 +112,7 @@ def test_frames_hold_their_own_and_arrows_point_at_their_cards(size: tuple[int, 
                 assert target.y - 1 <= y <= target.y + target.high + 1
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "text", [station(30), station(30, 3), tangle(30, 3), tangle(30, 4, groups=False), tangle(100, 7)]
 )

@@ -76,18 +76,22 @@ def test_samples_are_clear(path: Path) -> None:
         assert found.merged == found.tabs == 0
 
 
-@pytest.mark.parametrize("seed", range(30))
+@pytest.mark.parametrize("seed", range(24))
 def test_random_machines_are_clear(seed: int) -> None:
     for each in placed(read_text(random_text(seed, 1 + seed % 3), file="random.modes")):
         check(each)
         assert faults(each).merged == 0
 
 
-@pytest.mark.parametrize("seed", range(4))
-@pytest.mark.parametrize(("modes", "groups"), [(10, True), (18, False), (30, True), (30, False), (100, True)])
+SIZES = [(10, True, seed) for seed in range(3)] + [
+    pytest.param(modes, groups, seed, marks=pytest.mark.slow)
+    for modes, groups, seeds in ((18, False, 4), (30, True, 3), (30, False, 3), (100, True, 1))
+    for seed in range(seeds)
+]
+
+
+@pytest.mark.parametrize(("modes", "groups", "seed"), SIZES)
 def test_machines_of_any_size_are_clear(modes: int, groups: bool, seed: int) -> None:
-    if modes > 30 and seed:
-        pytest.skip("one of this size is enough")
     for each in placed(read_text(tangle(modes, seed, groups), file="tangle.modes")):
         check(each)
 

@@ -292,3 +292,11 @@ def test_characters_that_are_not_seen_are_shown() -> None:
 def test_it_says_what_was_never_tried_and_how_to_begin() -> None:
     text = " ".join(page(read_file(str(SAMPLES / "feed_pusher.modes"))).split())
     assert "None of this was tried on real hardware" in text and "emit --first-steps" in text
+
+
+def test_what_the_owner_accepts_stands_with_its_reason_and_line() -> None:
+    source = (SAMPLES / "feed_pusher.modes").read_text()
+    line = source.count("\n") + 1
+    machine = read_text(source + 'accept left out in retreating because "it backs off the <bumper>"\n', file="a.modes")
+    said = words(Reader(full(machine)).text["proofs"])
+    assert f"left out (retreating): it backs off the <bumper> ( line {line} )" in said
