@@ -299,4 +299,4 @@ def test_what_the_owner_accepts_stands_with_its_reason_and_line() -> None:
     line = source.count("\n") + 1
     machine = read_text(source + 'accept left out in retreating because "it backs off the <bumper>"\n', file="a.modes")
     said = words(Reader(full(machine)).text["proofs"])
-    assert f"left out (retreating): it backs off the <bumper> ( line {line} )" in said
+    assert f"left out (retreating): it backs off the < bumper > ( line {line} )" in said
