@@ -24,7 +24,7 @@ FORMS: dict[str, str] = {
     "level": "level blocked when front < 35 cm clears when front > 42 cm, on if in doubt",
     "counter": "counter turns 0 .. 7, starts 0",
     "mode": "mode cruise drive 60 %, beacon on",
-    "group": "group driving cruise, creeping; with beacon on",
+    "group": "group driving cruise, creeping; with beacon on, tolerates rear fault",
     "sequence": "sequence wash",
     "failsafes": "failsafes",
     "rules": "rules",

@@ -56,6 +56,8 @@ class _GroupText:
     entry: Entry
     members: list[Entry]
     written: list[Written]
+    marks: frozenset[str]
+    tolerates: tuple[str, ...]
     height: int = 0
 
 
@@ -97,10 +99,9 @@ class PartReader:
         for sequence in self._text.sequences:
             tree = sequence.statement.tree
             assert tree is not None
-            settings = [node for node in tree.children if isinstance(node, Tree) and node.data == "setting"]
-            written = self._settings.all(settings, sequence.statement.piece)
             members = [step.entry for step in sequence.steps]
-            self._groups[sequence.group.name] = _GroupText(sequence.group, members, written)
+            piece = sequence.statement.piece
+            self._groups[sequence.group.name] = self._group_text(sequence.group, members, tree, piece)
         for name in self._groups:
             if name not in self._names.members:
                 self._expand(name, [])
@@ -109,9 +110,29 @@ class PartReader:
         tree, piece = statement.tree, statement.piece
         assert tree is not None
         found = [self._context.mode_or_group(self._names, token, piece) for token in list(names_in(tree))[1:]]
-        settings = [node for node in tree.children if isinstance(node, Tree) and node.data == "setting"]
-        members = [member for member in found if member is not None]
-        return _GroupText(entry, members, self._settings.all(settings, piece))
+        return self._group_text(entry, [member for member in found if member is not None], tree, piece)
+
+    def _group_text(self, entry: Entry, members: list[Entry], tree: Tree[Token], piece: Piece) -> _GroupText:
+        """A group, with what is said of all its modes."""
+        nodes = [node for node in tree.children if isinstance(node, Tree)]
+        for node in nodes:
+            if node.data in ("stop", "final"):
+                message = f'"{node.data}" is said of one mode, not of a group'
+                hint = f"Write it in the line of each mode that is {'a stop mode' if node.data == 'stop' else 'final'}."
+                self._mistakes.add(piece.place(node), message, hint, code="wrong-option")
+        written = self._settings.all([node for node in nodes if node.data == "setting"], piece)
+        marks = frozenset(str(node.data) for node in nodes)
+        return _GroupText(entry, members, written, marks, self._tolerated(nodes, piece))
+
+    def _tolerated(self, nodes: list[Tree[Token]], piece: Piece) -> tuple[str, ...]:
+        """The sensors that modes tolerate a fault of."""
+        found = [
+            self._context.names.find(token, piece, "sensor")
+            for node in nodes
+            if node.data == "tolerates"
+            for token in names_in(node)
+        ]
+        return tuple(sensor.name for sensor in found if sensor is not None)
 
     def _expand(self, name: str, inside: list[str]) -> tuple[str, ...]:
         known = self._names.members.get(name)
@@ -165,21 +186,26 @@ class PartReader:
         quarrels: set[tuple[str, str, str]] = set()
         for name, text in self._modes.items():
             self._finished_modes.append(self._finish_mode(text, around[name], members, quarrels))
+        for group in self._groups.values():
+            self._check_group_marks(group, members[group.entry.name])
+
+    def _check_group_marks(self, group: _GroupText, members: frozenset[str]) -> None:
+        """Note words that say something of none of the group's modes."""
+        modes = [self._modes[name] for name in members if name in self._modes]
+        for word, stops in (("resumes", True), ("endless", False)):
+            if word in group.marks and modes and not any(mode.stop == stops for mode in modes):
+                which = "a stop mode" if stops else "a mode that drives"
+                message = f'"{word}" is said of {which}, and "{group.entry.name}" has none'
+                self._mistakes.add(group.entry.place, message, "Remove the word.", code="wrong-option")
 
     def _mode(self, tree: Tree[Token], piece: Piece, entry: Entry) -> _ModeText:
         nodes = [node for node in tree.children if isinstance(node, Tree)]
         marks = {str(node.data) for node in nodes}
-        tolerated: list[str] = []
-        for node in nodes:
-            if node.data == "tolerates":
-                for token in names_in(node):
-                    if (sensor := self._context.names.find(token, piece, "sensor")) is not None:
-                        tolerated.append(sensor.name)
         own = self._settings.all([node for node in nodes if node.data == "setting"], piece)
         self._check_marks(nodes, piece, entry, "stop" in marks)
         stop, final, unattended = ("stop" in marks, "final" in marks, "unattended" in marks)
         resumes, endless = "resumes" in marks, "endless" in marks
-        return _ModeText(entry, stop, final, unattended, resumes, endless, tuple(tolerated), own)
+        return _ModeText(entry, stop, final, unattended, resumes, endless, self._tolerated(nodes, piece), own)
 
     def _check_marks(self, nodes: list[Tree[Token]], piece: Piece, entry: Entry, stop: bool) -> None:
         """Note words that do not suit the mode."""
@@ -221,11 +247,11 @@ class PartReader:
             tuple((output, setting) for output, (setting, _, _) in settings.items()),
             tuple(group.entry.name for group in groups),
             text.final,
-            text.unattended,
-            text.tolerates,
+            text.unattended or any("unattended" in group.marks for group in groups),
+            tuple(dict.fromkeys([*text.tolerates, *(name for group in groups for name in group.tolerates)])),
             text.entry.place,
-            text.resumes,
-            text.endless,
+            text.resumes or (text.stop and any("resumes" in group.marks for group in groups)),
+            text.endless or (not text.stop and any("endless" in group.marks for group in groups)),
         )
 
     def _quarrel(

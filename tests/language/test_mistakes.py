@@ -1291,6 +1291,22 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "Leave out fewer.",
     ),
     (
+        "stop said of a group",
+        {"behaviour": BEHAVIOUR.replace("with beacon on", "with stop")},
+        "wrong-option",
+        "stop",
+        '"stop" is said of one mode, not of a group',
+        "Write it in the line of each mode that is a stop mode.",
+    ),
+    (
+        "a word that suits none of the group's modes",
+        {"behaviour": BEHAVIOUR.replace("with beacon on", "with resumes")},
+        "wrong-option",
+        "moving",
+        '"resumes" is said of a stop mode, and "moving" has none',
+        "Remove the word.",
+    ),
+    (
         "left out of a group it is not in",
         {"rule": "moving but parked | go | parked |"},
         "not-in-group",

@@ -534,3 +534,18 @@ def test_a_counter_counts_in_a_group_but_one_mode() -> None:
     read = machine(more_modes="counter place 0 .. 9, up each 1 s in moving but swing")
     (counts,) = next(counter for counter in read.parts[0].counters if counter.name == "place").counts
     assert (counts.modes, counts.text) == (("cruise",), "moving but swing")
+
+
+def test_a_group_says_all_that_a_mode_may() -> None:
+    said = "group all any_of; with unattended, endless, resumes, tolerates front fault and supply fault, beacon on"
+    said = said.replace("any_of", "parked, moving") + "\ngroup one swing; with tolerates supply fault"
+    read = machine(more_modes=said)
+    modes = read.parts[0].mode
+    assert [(m.unattended, m.endless, m.resumes) for m in modes.values()] == [
+        (True, False, True),  # parked, a stop mode
+        (False, False, False),  # spent, outside
+        (True, True, False),
+        (True, True, False),
+    ]
+    assert [set(m.tolerates) for m in modes.values()] == [{"front", "supply"}, set(), *[{"front", "supply"}] * 2]
+    assert modes["swing"].tolerates == ("supply", "front")
