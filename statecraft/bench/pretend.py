@@ -393,9 +393,10 @@ class Pretended:
                     raise
                 data = b""
             if data and not self.cut:
-                self.last_byte_us = now
-                self.heard.append((now, data))
-                self.body.hear(data, now)
+                # In the body's own time: where this computer was kept from going on, that has stood still.
+                self.last_byte_us = self.now_us
+                self.heard.append((self.now_us, data))
+                self.body.hear(data, self.now_us)
         if self._given:
             self.body.put([self._given.popleft() for _ in range(len(self._given))])
         before = len(self.body.changes), self.body.modes
