@@ -990,6 +990,11 @@ class _HasName(Protocol):
 T = TypeVar("T", bound=_HasName)
 
 
+def numbered(items: Iterable[_HasName]) -> dict[str, int]:
+    """Where each of ``items`` stands among them, by name."""
+    return {item.name: place for place, item in enumerate(items)}
+
+
 def _named(items: Iterable[T], name: str) -> T:
     for item in items:
         if item.name == name:

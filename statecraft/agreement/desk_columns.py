@@ -9,7 +9,7 @@ from statecraft.agreement.inputs import Stretch
 from statecraft.firmware.desk import FAULT
 from statecraft.firmware.layout import SERVO_IDLE, Field, command_order
 from statecraft.firmware.layout import Layout as DeskLayout
-from statecraft.machine import Machine, Servo
+from statecraft.machine import Machine, Servo, numbered
 from statecraft.semantics.keys import Anchor, Key, MemoryValue, OutputShown
 from statecraft.simulation.state import State, StateLayout
 from statecraft.simulation.tick import compiled
@@ -35,7 +35,7 @@ class _Expressions:
         events, others, _ = command_order(self.machine)
         numbers = {command.name: number for number, command in enumerate((*events, *others), start=1)}
         self.numbers = (*(numbers[command.name] for command in self.machine.commands), 0)  # the last for index -1
-        self.sensors = {sensor.name: place for place, sensor in enumerate(self.machine.sensors)}
+        self.sensors = numbered(self.machine.sensors)
 
     def at(self, kind: str, name: str = "") -> str:
         return f"s[{self.layout.index[kind, name]}]"

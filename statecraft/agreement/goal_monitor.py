@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from statecraft.agreement.coverage_goals import Goal
-from statecraft.machine import Compare, Machine, Part, Term
+from statecraft.machine import Compare, Machine, Part, Term, numbered
 from statecraft.semantics.keys import (
     ClockKey,
     CounterValue,
@@ -86,9 +86,9 @@ class _AsLookedAt(PythonNames):
         self.part = part
         self.tick = tick_of(machine)
         self.layout = layout(machine)
-        self.sensors = {sensor.name: place for place, sensor in enumerate(machine.sensors)}
-        self.switches = {switch.name: place for place, switch in enumerate(machine.switches)}
-        self.numbers = {part.name: number for number, part in enumerate(machine.parts)}
+        self.sensors = numbered(machine.sensors)
+        self.switches = numbered(machine.switches)
+        self.numbers = numbered(machine.parts)
         self.owners = {counter.name: part.name for part in machine.parts for counter in part.counters}
 
     def at(self, kind: str, name: str = "") -> str:

@@ -24,6 +24,7 @@ from statecraft.machine import (
     SwitchOn,
     Taken,
     Term,
+    numbered,
 )
 from statecraft.proof.engine.conditions import holds, ranges_of, satisfy, terms_of
 from statecraft.semantics.decisions import Decision
@@ -69,10 +70,10 @@ class Solver:
         self.machine = machine
         self.layout = layout(machine)
         self.ranges = ranges_of(machine)
-        self.sensors = {sensor.name: place for place, sensor in enumerate(machine.sensors)}
-        self.switches = {switch.name: place for place, switch in enumerate(machine.switches)}
-        self.commands = {command.name: place for place, command in enumerate(machine.commands)}
-        self.dials = {dial.name: place for place, dial in enumerate(machine.dials)}
+        self.sensors = numbered(machine.sensors)
+        self.switches = numbered(machine.switches)
+        self.commands = numbered(machine.commands)
+        self.dials = numbered(machine.dials)
         self.lowered = tick_of(machine)
         self.events = frozenset(self.lowered.queue.waits)
 

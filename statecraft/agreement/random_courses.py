@@ -21,6 +21,7 @@ from statecraft.machine import (
     SwitchOn,
     Taken,
     Term,
+    numbered,
 )
 from statecraft.proof.engine.conditions import holds, ranges_of
 from statecraft.semantics.guards import AllOf, AnyOf, Guard, Negation, Reached, tests
@@ -53,7 +54,7 @@ class Chance:
         self.layout = layout(machine)
         self.ranges = ranges_of(machine)
         self.tick = tick_of(machine)
-        self.commands = {command.name: number for number, command in enumerate(machine.commands)}
+        self.commands = numbered(machine.commands)
         self.sources = {s.name: s.source.of for s in machine.sensors if isinstance(s.source, Remembered)}
         self.times = self._times()
         self.marks = self._marks()
@@ -65,7 +66,7 @@ class Chance:
 
     def stretches(self, ticks: int, state: Callable[[], State]) -> Iterator[Stretch]:
         """``ticks`` ticks from tick 0 on. ``state`` tells where the machine stands after what has been given so far."""
-        dials = {dial.name: number for number, dial in enumerate(self.machine.dials)}
+        dials = numbered(self.machine.dials)
         while ticks > 0:
             chosen = min(self.choose(state()) * self.random.choice([1, self.slow]), ticks)
             hear = tuple(self.commands[name] for name in (*self.hear, *self.kept))

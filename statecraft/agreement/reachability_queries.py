@@ -22,6 +22,7 @@ from statecraft.machine import (
     Promise,
     Silent,
     Term,
+    numbered,
 )
 from statecraft.semantics import tick_of
 from statecraft.semantics.guards import AllOf, AnyOf, Guard, Known, Negation, Reached, all_of, negation
@@ -142,7 +143,7 @@ def _standing(machine: Machine, goal: Goal) -> Condition:
 
 def course_of_run(machine: Machine, run: Run) -> Course:
     """A proof's run as a course: who is taken arrives, and so does who is heard; a dial that changes is told."""
-    commands = {command.name: number for number, command in enumerate(machine.commands)}
+    commands = numbered(machine.commands)
     dials = {dial.name: dial.start for dial in machine.dials}
     course: list[Stretch] = []
     for stretch in run.stretches:

@@ -12,7 +12,7 @@ from statecraft.errors import StatecraftError, UnknownName, WrongValue
 from statecraft.language import FileErrors, read_text
 from statecraft.language.mistakes import nearest
 from statecraft.language.values import Value, steps, ticks
-from statecraft.machine import Condition, Machine, Remembered, Term
+from statecraft.machine import Condition, Machine, Remembered, Term, numbered
 from statecraft.simulation import Inputs, Simulation, Trace, View, observer
 from statecraft.simulation.trial import shown, usable
 
@@ -125,8 +125,8 @@ class Rehearsal(Recording):
             sensor.name: None for sensor in machine.sensors if not isinstance(sensor.source, Remembered)
         }
         self._switches = {switch.name: False for switch in machine.switches}
-        self._dials = {dial.name: number for number, dial in enumerate(machine.dials)}
-        self._commands = {command.name: number for number, command in enumerate(machine.commands)}
+        self._dials = numbered(machine.dials)
+        self._commands = numbered(machine.commands)
         self._messages: list[tuple[int, int]] = []
         self._arrivals: list[int] = []
         self._every: dict[str, tuple[int, int]] = {}

@@ -18,7 +18,20 @@ from typing import TYPE_CHECKING, Protocol
 from statecraft.bench.listening import Listener
 from statecraft.fingerprint import short
 from statecraft.firmware.reports import line
-from statecraft.machine import At, Hear, Input, Link, Machine, Motor, Relay, Remembered, SetDial, SetSensor, SetSwitch
+from statecraft.machine import (
+    At,
+    Hear,
+    Input,
+    Link,
+    Machine,
+    Motor,
+    Relay,
+    Remembered,
+    SetDial,
+    SetSensor,
+    SetSwitch,
+    numbered,
+)
 from statecraft.simulation import Simulation
 
 if TYPE_CHECKING:
@@ -217,7 +230,7 @@ class Desk:
 
     def _report(self, tick: int) -> None:
         view, machine = self._simulation.view, self.machine
-        numbers = {part.name: number for number, part in enumerate(machine.parts)}
+        numbers = numbered(machine.parts)
         for part, row in view.reported:
             self._said += line(f"r{tick:x},{numbers[part]:x},{row:x}")
         if tick % self._heartbeat == 0:
@@ -272,7 +285,7 @@ class Chip:
         self.wired.send(self.link, data)
 
     def put(self, inputs: Iterable[Input]) -> None:
-        places = {switch.name: number for number, switch in enumerate(self.machine.switches)}
+        places = numbered(self.machine.switches)
         for given in inputs:
             match given:
                 case SetSensor(name, value):

@@ -13,7 +13,7 @@ from markupsafe import Markup
 from statecraft import __version__
 from statecraft.bench.controls import Button, Controls, dial_numbers
 from statecraft.fingerprint import short
-from statecraft.machine import Machine, Part
+from statecraft.machine import Machine, Part, numbered
 from statecraft.resources import folder
 from statecraft.templates_engine import render
 
@@ -113,7 +113,7 @@ def _button(button: Button) -> dict[str, Any]:
 
 
 def _part(machine: Machine, part: Part, words: bool) -> dict[str, Any]:
-    places = {mode.name: number for number, mode in enumerate(part.modes)}
+    places = numbered(part.modes)
     kinds = ["stop" if mode.stop else "moves" if machine.is_moving(part, mode) else "" for mode in part.modes]
     return {
         "name": part.name.replace("_", " "),

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from statecraft.findings import PromiseVerdict
-from statecraft.machine import Condition, ModeRef, Promise
+from statecraft.machine import Condition, Promise
 from statecraft.proof.engine.diagrams import Node
 from statecraft.proof.engine.exploration import START, WATCH, Config, Explorer, Region
 from statecraft.proof.engine.liveness import cannot_reach
@@ -204,8 +204,3 @@ def _reach(explored: Reachability, promise: Promise, goal: _Goal) -> PromiseVerd
     if explored.model.loose:
         return PromiseVerdict(promise, None, why="counters that count time are followed only roughly")
     return PromiseVerdict(promise, False, None, explored.shortest(in_pieces(explored, list(lost.items()))))
-
-
-def modes_said(modes: tuple[ModeRef, ...], several: bool) -> str:
-    """``parked, spent``; with the parts' names where there are several parts."""
-    return ", ".join(f"{part} in {mode}" if several else mode for part, mode in modes)

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 from statecraft.findings import Finding
-from statecraft.machine import Group, Machine, Mode, Part, Row
+from statecraft.machine import Group, Machine, Mode, Part, Row, numbered
 
 WHOLE = 20
 """A part of at most so many modes is one picture."""
@@ -161,7 +161,7 @@ def cut(part: Part, whole: Scene) -> dict[str, tuple[str, ...]]:
     A group that fits into a piece is never cut. What is left as a choice is made for the fewest lines between pieces,
     with the modes in the order in which they are declared: shortest path over where to cut.
     """
-    place = {mode.name: number for number, mode in enumerate(part.modes)}
+    place = numbered(part.modes)
     atoms: list[tuple[str, ...]] = []
 
     def gather(frames: list[Frame], loose: set[str]) -> None:

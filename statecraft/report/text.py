@@ -8,9 +8,6 @@ from __future__ import annotations
 
 import re
 
-FAMILY = '"Liberation Sans", Arial, Helvetica, sans-serif'
-"""The families that drawings ask for: those that have the widths above come first."""
-
 _WIDTHS = [
     278, 278, 355, 556, 556, 889, 667, 191, 333, 333, 389, 584, 278, 333, 278, 278,  # space .. /
     556, 556, 556, 556, 556, 556, 556, 556, 556, 556, 278, 278, 584, 584, 584, 556,  # 0 .. ?

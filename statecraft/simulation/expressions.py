@@ -20,6 +20,7 @@ from statecraft.machine import (
     SwitchOn,
     Taken,
     Term,
+    numbered,
 )
 from statecraft.semantics.guards import AllOf, AnyOf, Guard, Known, Negation, Reached, Test
 from statecraft.semantics.keys import CounterValue, DialValue, Key, LevelState, ModeOf, OutputSetting
@@ -33,8 +34,8 @@ class PythonNames:
 
     def __init__(self, machine: Machine) -> None:
         self.machine = machine
-        self.commands = {command.name: index for index, command in enumerate(machine.commands)}
-        self.modes = {part.name: {mode.name: at for at, mode in enumerate(part.modes)} for part in machine.parts}
+        self.commands = numbered(machine.commands)
+        self.modes = {part.name: numbered(part.modes) for part in machine.parts}
 
     def reading(self, sensor: str) -> str:
         """The sensor's reading; None in fault."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from statecraft.machine import Condition, Machine
+from statecraft.machine import Condition, Machine, numbered
 from statecraft.semantics.guards import Reached
 from statecraft.semantics.keys import Key
 from statecraft.semantics.tick import tick_of
@@ -18,8 +18,8 @@ class StateNames(PythonNames):
     def __init__(self, machine: Machine) -> None:
         super().__init__(machine)
         self.layout = layout(machine)
-        self.sensors = {sensor.name: index for index, sensor in enumerate(machine.sensors)}
-        self.switches = {switch.name: index for index, switch in enumerate(machine.switches)}
+        self.sensors = numbered(machine.sensors)
+        self.switches = numbered(machine.switches)
 
     def reading(self, sensor: str) -> str:
         return f"s[{self.layout.index['readings', '']}][{self.sensors[sensor]}]"

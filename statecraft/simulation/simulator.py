@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
-from statecraft.machine import Machine
+from statecraft.machine import Machine, numbered
 from statecraft.simulation.state import State, View, layout
 from statecraft.simulation.tick import Choose, compiled, compiled_choice
 
@@ -44,10 +44,10 @@ class Simulation:
         self.state: State = self.layout.start
         self._tick = compiled(machine)
         self._choose: Choose | None = None  # compiled when it is asked for: only proofs do
-        self._sensors = {sensor.name: index for index, sensor in enumerate(machine.sensors)}
-        self._switches = {switch.name: index for index, switch in enumerate(machine.switches)}
-        self._commands = {command.name: index for index, command in enumerate(machine.commands)}
-        self._dials = {dial.name: index for index, dial in enumerate(machine.dials)}
+        self._sensors = numbered(machine.sensors)
+        self._switches = numbered(machine.switches)
+        self._commands = numbered(machine.commands)
+        self._dials = numbered(machine.dials)
 
     @property
     def view(self) -> View:

@@ -12,7 +12,7 @@ from contextlib import contextmanager, nullcontext
 from functools import lru_cache
 from typing import Any
 
-from statecraft.machine import Blink, Buzzer, Fixed, FromDial, Lamp, Machine, Mode, Relay
+from statecraft.machine import Blink, Buzzer, Fixed, FromDial, Lamp, Machine, Mode, Relay, numbered
 from statecraft.semantics.decisions import CounterChange, Decision, PartTick, SetCounter
 from statecraft.semantics.guards import FALSE, TRUE, all_of, negation
 from statecraft.semantics.keys import (
@@ -76,7 +76,7 @@ def taker(machine: Machine) -> Callable[[tuple[int, ...], Sequence[int]], tuple[
     """The queue of ``machine``: a function from those that wait and those that arrive, both in order, to the one taken
     (-1 for none), those that wait on, and the number dropped.
     """
-    numbers = {command.name: index for index, command in enumerate(machine.commands)}
+    numbers = numbered(machine.commands)
     queue = tick_of(machine).queue
     events = frozenset(numbers[name] for name in queue.waits)
     urgent = frozenset(numbers[name] for name in queue.urgent)
@@ -132,7 +132,7 @@ class _Writer:
         self.names = _Locals(machine, self.layout)
         self.local = self.names.value
         self.commands = self.names.commands
-        self.dials = {dial.name: index for index, dial in enumerate(machine.dials)}
+        self.dials = numbered(machine.dials)
         self.memories = () if chosen else self.tick.memories
         self.lines: list[str] = []
         self.tables: list[str] = []
@@ -300,7 +300,7 @@ class _Writer:
         if not self.memories:
             return
         self.heading("2. remembered readings")
-        places = {sensor.name: place for place, sensor in enumerate(self.machine.sensors)}
+        places = numbered(self.machine.sensors)
         for memory in self.memories:
             name, age = self.names.reading(memory.sensor), self.local(memory.age)
             self.line(f"if {expression(memory.when, self.names)}:")

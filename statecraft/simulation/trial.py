@@ -31,6 +31,7 @@ from statecraft.machine import (
     Trial,
     Unit,
     atoms,
+    numbered,
 )
 from statecraft.semantics.keys import AbsenceClock, ClockKey, GroupClock, ModeClock, ModeOf, SilenceClock
 from statecraft.simulation.observer import observer
@@ -102,8 +103,8 @@ def script(machine: Machine, trial: Trial) -> Iterator[Inputs]:
     Nothing is heard on tick 0: what arrives there is lost, as it would be while a real machine wakes up.
     """
     sensors = {sensor.name: sensor for sensor in machine.sensors}
-    numbers = {command.name: number for number, command in enumerate(machine.commands)}
-    dials = {dial.name: number for number, dial in enumerate(machine.dials)}
+    numbers = numbered(machine.commands)
+    dials = numbered(machine.dials)
     readings: dict[str, int | None] = dict.fromkeys(sensors)
     switches = dict.fromkeys((switch.name for switch in machine.switches), False)
     steps = _by_tick(trial)

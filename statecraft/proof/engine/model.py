@@ -43,6 +43,7 @@ from statecraft.machine import (
     Taken,
     Term,
     atoms,
+    numbered,
     sensors_of,
 )
 from statecraft.proof.engine.clusters import (
@@ -193,10 +194,10 @@ class Model:
         self.ranges = ranges_of(machine)
         self.watched = dict(watched or {})
         self.observed = tuple(observed)
-        self.mode_index = [{mode.name: place for place, mode in enumerate(part.modes)} for part in self.parts]
-        self.part_index = {part.name: place for place, part in enumerate(self.parts)}
+        self.mode_index = [numbered(part.modes) for part in self.parts]
+        self.part_index = numbered(self.parts)
         self.counters = [counter for part in self.parts for counter in part.counters]
-        self.counter_place = {counter.name: place for place, counter in enumerate(self.counters)}
+        self.counter_place = numbered(self.counters)
         # A counter that counts time keeps a remainder for each clause: a clock while it runs, a number while it rests.
         known_events = machine.events() if events is None else events
         self.takes: tuple[str | None, ...] = (None, *(c.name for c in machine.commands if c.name in known_events))

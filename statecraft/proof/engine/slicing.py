@@ -52,6 +52,7 @@ from statecraft.machine import (
     Term,
     Unit,
     atoms,
+    numbered,
 )
 from statecraft.proof.engine.clusters import read_by
 from statecraft.proof.engine.cone import all_atoms, levels_read
@@ -122,8 +123,8 @@ class _Slicing:
 
     def done(self) -> Sliced:
         machine = self.machine
-        self.place = {part.name: place for place, part in enumerate(machine.parts)}
-        self.modes = {part.name: {mode.name: place for place, mode in enumerate(part.modes)} for part in machine.parts}
+        self.place = numbered(machine.parts)
+        self.modes = {part.name: numbered(part.modes) for part in machine.parts}
         self.counters = {counter.name: counter for part in machine.parts for counter in part.counters}
         followed = [part for part in machine.parts if part.name in self.parts]
         read = levels_read(machine, followed, self.observed)

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from functools import lru_cache, partial
 
 from statecraft.findings import Stimulus
-from statecraft.machine import Absent, After, LevelOn, Machine, Silent, Steady
+from statecraft.machine import Absent, After, LevelOn, Machine, Silent, Steady, numbered
 from statecraft.proof.engine.cone import all_atoms
 from statecraft.proof.engine.model import NOBODY, Rows
 from statecraft.proof.runs.holding import Holder
@@ -28,7 +28,7 @@ def tried(machine: Machine, parts: tuple[str, ...], found: Found) -> Iterator[li
 
     """
     steps = list(steps_of(found))
-    commands = {command.name: place for place, command in enumerate(machine.commands)}
+    commands = numbered(machine.commands)
     done: set[tuple[tuple[int, ...], ...]] = set()
     for how in ("as free", "all", "none"):
         heard = tuple(_heard(machine, dict(stimulus.dials), commands, how) for stimulus, _, _ in steps)
@@ -49,7 +49,7 @@ def _held(
     index = simulation.layout.index
     places = [index["row", part] for part in parts]
     shown = min((place for (kind, _), place in index.items() if kind == "shown"), default=len(simulation.state))
-    commands = {command.name: place for place, command in enumerate(machine.commands)}
+    commands = numbered(machine.commands)
     real = {dial.name for dial in machine.dials}
     holder = Holder(machine, simulation)
     states: list[State] = []

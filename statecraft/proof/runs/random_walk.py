@@ -13,7 +13,7 @@ import random
 import time
 from collections.abc import Iterable
 
-from statecraft.machine import Absent, After, And, LevelOn, Machine, Row, Silent, Steady, Taken, Term, atoms
+from statecraft.machine import Absent, After, And, LevelOn, Machine, Row, Silent, Steady, Taken, Term, atoms, numbered
 from statecraft.proof.engine.cone import all_atoms
 from statecraft.proof.engine.limits import look
 from statecraft.proof.engine.model import NOBODY, Model
@@ -58,7 +58,7 @@ class Play:
         self._chance = random.Random(1)
         self._silences = {link.name: link.silent for link in machine.links}
         self._levels = {level.name: level for level in machine.levels}
-        self._commands = {command.name: place for place, command in enumerate(machine.commands)}
+        self._commands = numbered(machine.commands)
         self._tried: dict[RowPlace, int] = {
             (part, row.number): 0 for part, whole in enumerate(machine.parts) for row in whole.rows
         }

@@ -7,7 +7,7 @@ from functools import partial
 from typing import Any
 
 from statecraft.findings import Run, Stimulus
-from statecraft.machine import Machine, Promise
+from statecraft.machine import Machine, Promise, numbered
 from statecraft.proof.engine.limits import look
 from statecraft.proof.runs.holding import Holder
 from statecraft.proof.runs.search import Found
@@ -52,8 +52,8 @@ def held_states(machine: Machine, run: Run, simulation: Simulation | None = None
 
 def player(machine: Machine, simulation: Simulation) -> Callable[[Stimulus], State]:
     """A function that plays one tick of inputs to ``simulation``."""
-    commands = {command.name: index for index, command in enumerate(machine.commands)}
-    links = {link.name: index for index, link in enumerate(machine.links)}
+    commands = numbered(machine.commands)
+    links = numbered(machine.links)
     choose = simulation.step_chosen
     last: tuple[Stimulus | None, tuple[Any, ...]] = (None, ())
 
