@@ -268,9 +268,11 @@ def test_a_file_is_written_whole_or_not_at_all(write: Any, tmp_path: Path, monke
 
 
 @pytest.mark.parametrize("write", WRITERS)
-def test_a_folder_that_is_not_there_is_an_os_error(write: Any, tmp_path: Path) -> None:
+def test_a_folder_that_is_not_there_is_made_and_one_that_cannot_be_is_an_os_error(write: Any, tmp_path: Path) -> None:
+    write(sample(), tmp_path / "new" / "trace")
+    assert (tmp_path / "new" / "trace").exists()
     with pytest.raises(OSError):
-        write(sample(), tmp_path / "nowhere" / "trace")
+        write(sample(), tmp_path / "new" / "trace" / "below a file")
 
 
 @pytest.mark.parametrize("write", WRITERS)
