@@ -120,6 +120,7 @@ def make(
     try:
         with watch("compile"):
             built = build(sketch.folder, board, home)
+        (home / "compiler.txt").unlink(missing_ok=True)  # what it said of an earlier sketch
         steps += _sizes(built, board)
         with watch("measure"):
             steps.append(Step(None, "step", _worst_step(machine, board, built)))

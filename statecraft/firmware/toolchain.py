@@ -15,6 +15,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from statecraft.boards import Board
@@ -145,34 +146,37 @@ def build(folder: Path, board: Board, out: Path, toolchain: Toolchain | None = N
         objects = list(pool.map(compiled, sources))
 
     out.mkdir(parents=True, exist_ok=True)
-    elf, hex_file = out / f"{name}.elf", out / f"{name}.hex"
-    link = [tools.program("gcc"), f"-mmcu={board.chip}", "-Os", "-Wl,--gc-sections", "-o", str(elf)]
-    try:
-        _run([*link, *map(str, objects), str(archive), "-lm"])
-    except BuildFailed as failure:
-        if taken := re.search(r"multiple definition of `__vector_(\d+)'", str(failure)):
+    # Made aside and moved, so that two builds at once do not meet half a file.
+    with TemporaryDirectory(prefix=".statecraft-", dir=out) as making:
+        elf, hex_file = Path(making) / f"{name}.elf", Path(making) / f"{name}.hex"
+        link = [tools.program("gcc"), f"-mmcu={board.chip}", "-Os", "-Wl,--gc-sections", "-o", str(elf)]
+        try:
+            _run([*link, *map(str, objects), str(archive), "-lm"])
+        except BuildFailed as failure:
+            if taken := re.search(r"multiple definition of `__vector_(\d+)'", str(failure)):
+                raise BuildFailed(
+                    f"two things want the same interrupt (number {taken[1]} of the {board.chip}): the sketch, and what "
+                    "is by hand or a library. tone() does, beside rangers or servos that have its timer: declare a "
+                    f"buzzer instead. by_hand.h says which timers and interrupts the sketch takes.\n{failure}"
+                ) from None
+            if re.search(r"not within region|overflowed", str(failure)):
+                raise BuildFailed(f"the sketch does not fit the {board.chip}:\n{failure}") from None
+            raise
+        _run([tools.program("objcopy"), "-O", "ihex", "-R", ".eeprom", str(elf), str(hex_file)])
+        flash, ram = _sizes(tools, elf)
+        if flash > board.sketch_max_bytes or ram > board.ram_bytes:
             raise BuildFailed(
-                f"two things want the same interrupt (number {taken[1]} of the {board.chip}): the sketch, and what is "
-                "by hand or a library. tone() does, beside rangers or servos that have its timer: declare a "
-                f"buzzer instead. by_hand.h says which timers and interrupts the sketch takes.\n{failure}"
-            ) from None
-        if re.search(r"not within region|overflowed", str(failure)):
-            raise BuildFailed(f"the sketch does not fit the {board.chip}:\n{failure}") from None
-        raise
-    _run([tools.program("objcopy"), "-O", "ihex", "-R", ".eeprom", str(elf), str(hex_file)])
-    flash, ram = _sizes(tools, elf)
-    if flash > board.sketch_max_bytes or ram > board.ram_bytes:
-        raise BuildFailed(
-            f"the sketch takes {flash} of {board.sketch_max_bytes} bytes of flash "
-            f"and {ram} of {board.ram_bytes} bytes of RAM: it does not fit the {board.chip}"
-        )
-    stack, stack_note = _stack(tools, elf, board)
-    if stack is not None and ram + stack > board.ram_bytes:
-        raise BuildFailed(
-            f"there is no room for the stack: the sketch's variables take {ram} of {board.ram_bytes} bytes of RAM, and "
-            f"its calls and interrupts up to {stack} more. The {board.chip} would overwrite its own variables, and "
-            "start anew for ever"
-        )
+                f"the sketch takes {flash} of {board.sketch_max_bytes} bytes of flash "
+                f"and {ram} of {board.ram_bytes} bytes of RAM: it does not fit the {board.chip}"
+            )
+        stack, stack_note = _stack(tools, elf, board)
+        if stack is not None and ram + stack > board.ram_bytes:
+            raise BuildFailed(
+                f"there is no room for the stack: the sketch's variables take {ram} of {board.ram_bytes} bytes of RAM, "
+                f"and its calls and interrupts up to {stack} more. The {board.chip} would overwrite its own variables, "
+                "and start anew for ever"
+            )
+        elf, hex_file = elf.replace(out / elf.name), hex_file.replace(out / hex_file.name)
     own = next((o for s, o in zip(sources, objects, strict=True) if s.name == "behaviour.cpp"), None)
     own_flash, own_ram = _sizes(tools, own) if own else (0, 0)
     warnings = "".join(said_by.get(source.name, "") for source in sources if source.parent == folder)
@@ -203,7 +207,7 @@ def _libraries(tools: Toolchain, folder: Path) -> list[Path]:
     Raises:
         BuildFailed: one of them is not installed.
     """
-    places = [tools.core / "libraries", Path.home() / "Arduino" / "libraries"]
+    places = [tools.core / "libraries", home() / "Arduino" / "libraries"]
     if given := os.environ.get("ARDUINO_LIBRARIES"):
         places.insert(0, Path(given))
     found = []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -83,3 +84,15 @@ def test_a_library_in_the_cache_that_is_broken_is_built_anew(feed_pusher: Machin
     library = build_desk(feed_pusher, flags=("-O1",), folder=tmp_path)
     library.write_bytes(b"")  # as a computer leaves it that lost its power
     assert Desk(feed_pusher, folder=tmp_path).run([]) == []
+
+
+@pytest.mark.slow
+def test_builds_at_once_do_not_meet_half_a_file(feed_pusher: Machine, tmp_path: Path, chip_tools: None) -> None:
+    folder, board = tmp_path / feed_pusher.name, load("atmega2560")
+    write(folder, emit(feed_pusher, board))
+    alone = build(folder, board, tmp_path / "alone")
+    with ThreadPoolExecutor(6) as pool:
+        together = list(pool.map(lambda _: build(folder, board, tmp_path / "out"), range(12)))
+    assert {each.flash for each in together} == {alone.flash}
+    assert (tmp_path / "out" / alone.hex.name).read_bytes() == alone.hex.read_bytes()
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == [alone.elf.name, alone.hex.name]
