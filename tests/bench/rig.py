@@ -93,6 +93,12 @@ def wait(until: Callable[[], Any], seconds: float = 20.0) -> Any:
     return found
 
 
+def stopped_ms(machine: Pretended, said: bytes) -> float:
+    """Milliseconds, in the machine's own time, from the last ``said`` that it heard to the tracks' rest after it."""
+    ends = [us for us, name, level in machine.body.changes if level == 0 and name.endswith("track")]
+    return (max(ends) - max(us for us, data in list(machine.heard) if said in data)) / 1000
+
+
 class Phone:
     """A phone-size window with fingers."""
 

@@ -13,7 +13,7 @@ from statecraft.bench.pretend import Pretended
 from statecraft.bench.remote import page
 from statecraft.language import read_file
 from statecraft.machine import Machine
-from tests.bench.rig import SAMPLES, Phone, bridge, desk, wait
+from tests.bench.rig import SAMPLES, Phone, bridge, desk, stopped_ms, wait
 from tests.report.browser import Browser
 from tests.report.test_browser import VIOLATIONS
 
@@ -46,11 +46,10 @@ def goes(machine: Pretended) -> None:
     wait(lambda: machine.body.modes["drive"] == "forward")
 
 
-def stops(machine: Pretended, within: float = 0.9) -> None:
-    """`ahead` is missing for 500 ms."""
-    began = time.monotonic()
+def stops(machine: Pretended, said: bytes = b"$ahead*") -> None:
+    """`ahead` is missing for 500 ms: nothing has been sent since the finger was gone."""
     wait(lambda: machine.body.modes["drive"] == "standing")
-    assert time.monotonic() - began < within
+    assert stopped_ms(machine, said) < 550
 
 
 def held(phone: Phone) -> int:
@@ -58,9 +57,14 @@ def held(phone: Phone) -> int:
 
 
 def test_it_goes_while_it_is_held(phone: Phone, machine: Pretended) -> None:
-    phone.down("[data-hold=ahead]")
-    goes(machine)
-    time.sleep(1.2)
+    for _ in range(3):  # a computer that is so busy that the page stands still for half a second ends the hold
+        phone.down("[data-hold=ahead]")
+        goes(machine)
+        time.sleep(1.2)
+        if held(phone):
+            break
+        phone.up()
+        stops(machine)
     assert machine.body.modes["drive"] == "forward" and held(phone) == 1
     wait(lambda: phone.text("mode-0") == "forward")
     phone.up()
@@ -153,16 +157,16 @@ def test_by_mouse_and_by_keyboard(phone: Phone, machine: Pretended) -> None:
     ActionChains(phone.driver).key_down(Keys.SPACE).perform()
     wait(lambda: machine.body.modes["drive"] == "backward")
     ActionChains(phone.driver).key_up(Keys.SPACE).perform()
-    stops(machine)
+    stops(machine, b"$back*")
     ActionChains(phone.driver).key_down(Keys.ENTER).perform()
     wait(lambda: machine.body.modes["drive"] == "backward")
     phone.run("arguments[0].blur()", button)
-    stops(machine)
+    stops(machine, b"$back*")
     ActionChains(phone.driver).key_up(Keys.ENTER).perform()
     ActionChains(phone.driver).click_and_hold(button).perform()
     wait(lambda: machine.body.modes["drive"] == "backward")
     ActionChains(phone.driver).release().perform()
-    stops(machine)
+    stops(machine, b"$back*")
     before = len(machine.heard)
     ActionChains(phone.driver).send_keys(Keys.ESCAPE).perform()
     wait(lambda: any(b"$halt*" in data for _, data in list(machine.heard)[before:]))
