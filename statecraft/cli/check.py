@@ -98,6 +98,7 @@ def show_judgement(judged: Judgement, console: Console) -> None:
 
     from statecraft.folding import folded
     from statecraft.language import show
+    from statecraft.proof.reading_age import of_level
     from statecraft.report.actuator_lag import notes
 
     machine, report = judged.machine, judged.report
@@ -130,6 +131,9 @@ def show_judgement(judged: Judgement, console: Console) -> None:
                 console.print(line, style="dim", markup=False, soft_wrap=True)
         if verdict.kept is False:
             _show_run(machine, verdict.run, verdict.promise, console)
+    for level in machine.levels:
+        for line in folded(of_level(machine, level), console.width, "", "  "):
+            console.print(line, style="dim", markup=False, soft_wrap=True)
     for line in folded(report.summary, console.width, "", "  "):
         console.print(line, style="dim", markup=False)
     for line in folded(f"{machine.name}: {judged.outcome}", console.width, "", "  "):

@@ -15,11 +15,15 @@ from statecraft.machine import (
     Promise,
     atoms,
 )
+from statecraft.proof.reading_age import of_promise
 
 
 def notes(machine: Machine, promise: Promise) -> list[str]:
-    """For each motor whose setting ``promise`` speaks of while the motor itself comes to it later: a phrase."""
-    said = []
+    """For each motor whose setting ``promise`` speaks of while the motor itself comes to it later: a phrase; and how
+    old the readings are that it asks about.
+    """
+    read = of_promise(machine, promise)
+    said = [read] if read else []
     for name in dict.fromkeys(_outputs(promise)):
         output = machine.output(name)
         if isinstance(output, Motor) and (ticks := latest(machine, output)):

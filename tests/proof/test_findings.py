@@ -1,4 +1,4 @@
-"""What people forget is told in one finding; what ordinary machines do is not told at all. None of these is a sample."""
+"""What people forget is told in one finding; what ordinary machines do is not told at all. None of them is a sample."""
 
 from __future__ import annotations
 

@@ -19,6 +19,7 @@ from statecraft.findings import Finding, Hold, PromiseVerdict, RowRef, Run, Stim
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine, ModeRef
 from statecraft.proof.checks.mode_graph import findings
+from statecraft.proof.judgement import judge
 from statecraft.report.diagram import diagram_file
 from statecraft.report.page import Judged, coverage, page
 from statecraft.report.record import of_trial
@@ -253,6 +254,18 @@ def test_what_was_not_proved_stands_before_anything_else_and_is_not_said_as_yes(
     assert "Nothing was proved" in words(bare[: bare.index("<nav")])
     sound = page(machine, proof=Judged([], [PromiseVerdict(each, True) for each in machine.promises]), trials=[])
     assert "Open:" not in sound and "Nothing here was tried on the machine itself" in sound
+
+
+def test_what_the_file_accepts_is_shown_with_its_reason_and_line() -> None:
+    source = (SAMPLES / "faulty" / "nobody_watched.modes").read_text()
+    accept = 'accept nobody watched in blowing because "somebody <always> stands by"\n'
+    machine = read_text(source + accept, "fan.modes")
+    judged = judge(machine)
+    text = page(machine, proof=Judged(judged.findings, judged.report.verdicts), trials=[])
+    proofs = text[text.index('<section id="proofs"') : text.index('<section id="trials"')]
+    assert "nobody watched <small>(warning, accepted)</small>" in proofs
+    assert "Accepted: somebody &lt;always&gt; stands by" in proofs and "line 25" in proofs
+    assert "0 errors, 0 warnings" in text
 
 
 def test_an_error_a_broken_promise_and_a_failed_trial_are_open_points_with_a_link() -> None:

@@ -1,0 +1,55 @@
+"""How old what is decided on can be."""
+
+from __future__ import annotations
+
+from statecraft.language import read_text
+from statecraft.proof.reading_age import age, of_level, of_promise
+
+TEXT = """
+machine cart
+board atmega2560
+tick 10 ms
+command halt button, pin 3, on when low, urgent
+sensor front range, trigger 22, echo 23, 2 cm .. 400 cm, median of 3
+sensor rear range, trigger 24, echo 25, 2 cm .. 400 cm
+sensor volts voltage, pin A0, 0 V .. 15 V
+sensor seen front, taken in rolling, patience 2 s
+switch bumper pin 26, on when high, settle 40 ms
+switch lid by hand
+motor wheel pwm 5, direction 30
+level wall when front < 40 cm clears when front > 50 cm
+level boxed when wall and bumper clears when not wall
+level idle when cart in parked clears when cart in rolling
+mode parked stop
+mode rolling wheel 50 %
+failsafes
+  in | when | go to
+  any | halt | parked
+rules
+  in | when | go to
+  parked | rear > 1 m and not lid and not boxed and not idle and seen > 10 cm and volts > 3 V | rolling
+  rolling | wall | parked
+promise never rolling and boxed for 1 s
+promise once halt -> parked within 10 ms
+"""
+
+
+def test_the_schedule_the_median_and_the_tick_count() -> None:
+    machine = read_text(TEXT)
+    # two rangers take turns, 60 ms a ping: a reading of each every 120 ms, 12 ticks
+    assert age(machine, "rear") == 12 + 1
+    assert age(machine, "front") == 2 * 12 + 1, "two of three readings have to be new"
+    assert age(machine, "volts") == 1 + 1
+    assert age(machine, "seen") == 200 + 24 + 1
+    assert age(machine, "bumper") == 4 + 1 and age(machine, "lid") == 1
+
+
+def test_it_is_said_of_levels_and_promises_that_read() -> None:
+    machine = read_text(TEXT)
+    wall, boxed, idle = machine.levels
+    assert of_level(machine, wall) == "wall is decided on a reading of front up to 250 ms old"
+    both = "a reading of front up to 250 ms old and bumper up to 50 ms after it turns"
+    assert of_level(machine, boxed) == f"boxed is decided on {both}"
+    assert of_level(machine, idle) == ""
+    assert of_promise(machine, machine.promises[0]) == f"decided on {both}"
+    assert of_promise(machine, machine.promises[1]) == ""
