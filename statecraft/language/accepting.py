@@ -6,7 +6,6 @@ from lark import Token, Tree
 
 from statecraft.findings import SEVERITY
 from statecraft.language.context import Context, names_in, tree_in
-from statecraft.language.lines import normal
 from statecraft.language.statements import Statement
 from statecraft.machine import Accept, ModeRef
 
@@ -36,7 +35,7 @@ def read_accept(statement: Statement, context: Context) -> Accept | None:
         context.mistakes.add(place, f'"{code}" is an error, and errors are not accepted', hint, code="accepted-error")
         return None
     string = next(child for child in tree.children if isinstance(child, Token) and child.type == "STRING")
-    reason = normal(str(string)[1:-1])
+    reason = " ".join(str(string)[1:-1].split())
     if not reason:
         hint = "Say what makes it right here: whoever reads the page sees it."
         context.mistakes.add(piece.place(string), "This gives no reason", hint, code="no-reason")
@@ -60,4 +59,4 @@ def read_accept(statement: Statement, context: Context) -> Accept | None:
         modes.update(dict.fromkeys(ModeRef(part.name, name) for name in part.expand(mode)))
     if not sound:
         return None
-    return Accept(code, tuple(modes), tuple(names), reason, piece.place(), normal(piece.text))
+    return Accept(code, tuple(modes), tuple(names), reason, piece.place(), " ".join(piece.text.split()))
