@@ -60,6 +60,13 @@ SOON, SOON_A_ROW = 12_000, 60
 """How many steps parts that ask about each other are followed before their questions are asked of slices; and how many
 more for each of their rows."""
 
+SOON_SECONDS, SOON_SECONDS_A_ROW = 0.5, 0.006
+"""How much work that may be at most, likewise."""
+
+MOST_BREADTH = 8
+"""With more levels with times, held commands and counters, each in any state beside the others, not even the attempt is
+made to follow everything first."""
+
 SLICE_SECONDS = 8.0
 """How long one question is asked of slices, at most; a part's rows are many questions."""
 
@@ -269,7 +276,13 @@ class _Proof:
             raise
         if self.phase == "soon":
             rows = sum(len(part.rows) for part in self.machine.parts if part.name in names)
-            if not whole.explore(SOON + SOON_A_ROW * rows):
+            try:
+                with within(SOON_SECONDS + SOON_SECONDS_A_ROW * rows):
+                    soon = whole.model.breadth <= MOST_BREADTH and whole.explore(SOON + SOON_A_ROW * rows)
+            except OutOfTime:
+                self.too_many.add(key)
+                raise
+            if not soon:
                 self.too_many.add(key)
                 raise Undecided
             return whole

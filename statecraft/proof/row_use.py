@@ -82,7 +82,7 @@ class RowUse:
             elif (place, row.number) not in self.play.rows:
                 unknown.append(row)
         # What is found out about one row may settle another: those that are easy first, then the rest again.
-        for seconds in (ROW_SECONDS / 8, ROW_SECONDS / 2, ROW_SECONDS):
+        for seconds in (ROW_SECONDS / 8, ROW_SECONDS, 2 * ROW_SECONDS):
             unknown = [row for row in unknown if self.decides(part, (row.number, None), seconds) is None]
         if unknown:
             lines = ", ".join(str(row.place.line) for row in unknown)
@@ -150,6 +150,18 @@ class RowUse:
 
     # -------------------------------------------------------------------------------------------------------- one row
 
+    def _seen_by_plan(self, made: Slice, at: int, place: int, way: Way) -> bool:
+        """Whether the row is seen to decide on a plan of the slice."""
+        for only in _confinements(made):
+            found = _shortest(made, at, way, only)
+            if found is None:
+                continue
+            for states in tried(self.machine, tuple(p.name for p in made.machine.parts), found):
+                self.play.watch(states)
+                if self._seen(place, way):
+                    return True
+        return False
+
     def _found_dead(self, part: str, way: Way, made: Slice) -> None:
         self._never.setdefault((part, way), made)
         if way[1] is None:
@@ -177,19 +189,14 @@ class RowUse:
     def _settled(self, part: Part, place: int, way: Way) -> bool | None:
         asked = self._base(part)
         for _ in range(ROUNDS):
-            made = self.slices.slice(asked)
+            made = self.slices.slice(asked, explored=False)  # a run is found sooner than that there is none
             at = made.model.part_index[part.name]
+            if self._seen_by_plan(made, at, place, way):
+                return True
+            made.explore()
             if not _may(made, at, way):
                 self._found_dead(part.name, way, made)
                 return False
-            for only in _confinements(made):
-                found = _shortest(made, at, way, only)
-                if found is None:
-                    continue
-                for states in tried(self.machine, tuple(p.name for p in made.machine.parts), found):
-                    self.play.watch(states)
-                    if self._seen(place, way):
-                        return True
             found = _shortest(made, at, way, Only())
             if found is None:
                 return None

@@ -435,8 +435,10 @@ class Slices:
                     told[_in_words(kind, name)] = None
         return tuple(told)[:most]
 
-    def slice(self, asked: Asked, observed: Sequence[Condition] = (), seconds: float = 5.0) -> Slice:
-        """A slice, explored to its end.
+    def slice(
+        self, asked: Asked, observed: Sequence[Condition] = (), seconds: float = 5.0, explored: bool = True
+    ) -> Slice:
+        """A slice, ``explored`` to its end.
 
         Raises:
             OutOfTime: it takes more than ``seconds``, or there is no time left.
@@ -448,8 +450,9 @@ class Slices:
                 made = sliced(self.machine, asked.parts, asked.things, observed, dead)
                 self._made[key] = Slice(self.machine, made)
         found = self._made[key]
-        with within(seconds):
-            found.explore()
+        if explored:
+            with within(seconds):
+                found.explore()
         return found
 
     def ask(

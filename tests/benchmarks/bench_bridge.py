@@ -77,9 +77,7 @@ def _presses(pretended: Pretended, served: BridgeProcess) -> list[float]:
     return found
 
 
-def _halts(
-    stack: ExitStack, pretended: Pretended, served: BridgeProcess, flood: bool, watching: int
-) -> list[float]:
+def _halts(stack: ExitStack, pretended: Pretended, served: BridgeProcess, flood: bool, watching: int) -> list[float]:
     """Milliseconds from the frame that is handed to the network until its bytes are at the machine."""
     found = []
     sockets = [

@@ -5,6 +5,11 @@ from __future__ import annotations
 import pytest
 
 from statecraft.language import FileErrors, read_text
+from statecraft.machine import Compare, atoms
+from statecraft.proof.engine.conditions import terms_of
+from statecraft.proof.engine.slicing import sliced
+from statecraft.proof.prove import prove
+from tests.benchmarks.trade_proofs import exclusive, held, rangers, switches
 from tests.proof.against_brute import contradictions, small_text
 from tests.proof.brute import TooLarge
 
@@ -25,3 +30,114 @@ def test_slices_say_nothing_that_brute_force_does_not() -> None:
         left_open += unanswered
     assert held >= 8
     assert left_open < asked / 5
+
+
+THREE = """machine m
+board atmega2560
+tick 10 ms
+link radio serial1, 9600 baud, plain, silent after 500 ms
+command halt "h", urgent
+command go "g"
+failsafes
+  in | when | go to | do
+  any | halt | start |
+part first
+mode a0 stop
+mode a1 stop
+rules
+  in | when | go to | do
+  a0 | go and middle in b0 | a1 |
+  a1 | go and middle in b1 | a0 |
+part middle
+mode b0 stop
+mode b1 stop
+rules
+  in | when | go to | do
+  b0 | go | b1 |
+  b1 | go | b0 |
+part last
+mode c0 stop
+mode c1 stop
+rules
+  in | when | go to | do
+  c0 | go and middle in b0 | c1 |
+  c1 | go and middle in b1 | c0 |
+"""
+
+
+def test_a_part_that_is_not_followed_is_read_before_and_after_it_decides() -> None:
+    """One dial for both readers would force them to see the same mode, which they never do: it changes between them."""
+    made = sliced(read_text(THREE), ["first", "last"], ())
+    assert {"middle before", "middle after"} <= made.sources.keys()
+    first, last = made.machine.parts
+    names = [{t.name for t in terms_of(a)} for row in first.rows for a in atoms(row.when) if isinstance(a, Compare)]
+    assert names and all(name == {"middle before"} for name in names)
+    names = [{t.name for t in terms_of(a)} for row in last.rows for a in atoms(row.when) if isinstance(a, Compare)]
+    assert names and all(name == {"middle after"} for name in names)
+
+
+def test_readers_on_either_side_may_see_different_modes() -> None:
+    """``first`` goes to a1 while ``last`` stays in c0, on one tick: slices alone find that promise broken."""
+    text = THREE + "promise never first in a1 and last in c0\n"
+    (verdict,) = prove(read_text(text), 60, phases=("slices",)).verdicts
+    assert verdict.kept is False
+    (whole,) = prove(read_text(text), 60).verdicts
+    assert whole.run is not None and verdict.run is not None
+    assert verdict.run.ticks == whole.run.ticks
+
+
+AFTER = """machine m
+board atmega2560
+tick 10 ms
+link radio serial1, 9600 baud, plain
+command go "g"
+motor axle pwm 12, forward 35, reverse 36
+part gate
+mode shut stop
+mode open stop
+rules
+  in | when | go to | do
+  shut | go | open |
+  open | go | shut |
+part cart
+mode idle stop
+mode busy axle 50 %
+rules
+  in | when | go to | do
+  idle | gate in open | busy |
+  busy | go and gate in shut and gate in open | idle |
+promise every mode can reach cart in idle
+"""
+
+
+def test_what_follows_from_a_command_is_not_chosen_beside_it() -> None:
+    """No step may rest on what another part happens to do *because* of the command: that is for all to be."""
+    good = AFTER.replace("busy | go and gate in shut and gate in open | idle |", "busy | go | idle |")
+    late = AFTER.replace("busy | go and gate in shut and gate in open | idle |", "busy | go and gate in open | idle |")
+    assert prove(read_text(good), 60, phases=("slices",)).verdicts[0].kept is True
+    for text in (AFTER, late):
+        sliced_only = prove(read_text(text), 60, phases=("slices",)).verdicts[0].kept
+        assert sliced_only in (None, prove(read_text(text), 60).verdicts[0].kept)
+    assert prove(read_text(AFTER), 60, phases=("slices",)).verdicts[0].kept is not True
+
+
+@pytest.mark.parametrize(
+    "shape", [switches(8), held(8), rangers(8), exclusive(10)], ids=["switches", "held", "rangers", "xor"]
+)
+def test_shapes_that_are_no_product_are_decided(shape: str) -> None:
+    report = prove(read_text(shape), 120)
+    assert report.complete, report.unproved
+    assert all(verdict.kept is not None for verdict in report.verdicts)
+
+
+def test_what_is_left_open_says_which_limit_was_met() -> None:
+    report = prove(read_text(switches(4)), 0.0)
+    assert not report.complete
+    assert report.limits == ("time",)
+    assert "the time ran out" in report.summary
+
+
+def test_every_loop_looks_at_the_memory() -> None:
+    report = prove(read_text(rangers(8)), 60, memory_mb=0)
+    assert not report.complete
+    assert report.limits == ("memory",)

@@ -378,6 +378,7 @@ class Explorer:
             known = self._known[key] = []
             self._order[key] = len(self._order)
         for number in known:
+            look()
             if self._subsumed(config, self.configs[number]):
                 self._seen[config] = number
                 return number
@@ -406,6 +407,7 @@ class Explorer:
         while grown:
             grown = False
             for number in known:
+                look()
                 if number in swallowed:
                     continue
                 other = self.configs[number]

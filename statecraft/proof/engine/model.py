@@ -1000,6 +1000,12 @@ class Model:
             found = self._hearings[clocks] = tuple(Hearing(reset, takes) for reset, takes in made.items())
         return found
 
+    @property
+    def breadth(self) -> int:
+        """How much there is that can be in any state beside everything else: levels with times, commands whose absence
+        is asked about, counters."""
+        return len(self.fors) + len(self.told_apart) + len(self.counters)
+
     @cached_property
     def told_apart(self) -> frozenset[str]:
         """The absence clocks that something in the machine reads."""

@@ -8,17 +8,18 @@ run. The simulation is the judge of what was seen, so a plan needs no argument f
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from functools import lru_cache, partial
 
 from statecraft.findings import Stimulus
-from statecraft.machine import Absent, After, LevelOn, Machine, Silent, Steady, numbered
+from statecraft.machine import Absent, After, Compare, LevelOn, Machine, Silent, Steady, atoms, numbered
 from statecraft.proof.engine.cone import all_atoms
 from statecraft.proof.engine.model import NOBODY, Rows
 from statecraft.proof.runs.holding import Holder
 from statecraft.proof.runs.search import Found
 from statecraft.simulation import Simulation, State
 
-MOST_WAITED = 40_000
+MOST_WAITED = 80_000
 """For how many ticks a plan may wait in all, those apart that are like the one before."""
 
 
@@ -29,14 +30,16 @@ def tried(machine: Machine, parts: tuple[str, ...], found: Found) -> Iterator[li
     """
     steps = list(steps_of(found))
     commands = numbered(machine.commands)
-    done: set[tuple[tuple[int, ...], ...]] = set()
-    for how in ("as free", "all", "none"):
-        heard = tuple(_heard(machine, dict(stimulus.dials), commands, how) for stimulus, _, _ in steps)
-        if heard not in done:
-            done.add(heard)
-            states = _held(machine, parts, steps, heard)
-            if states:
-                yield states
+    done: set[object] = set()
+    for some in (steps, _held_before(steps)):
+        for how in ("as free", "all", "none"):
+            heard = tuple(_heard(machine, dict(stimulus.dials), commands, how) for stimulus, _, _ in some)
+            key = heard, tuple(stimulus for stimulus, _, _ in some)
+            if key not in done:
+                done.add(key)
+                states = _held(machine, parts, some, heard)
+                if states:
+                    yield states
 
 
 def _held(
@@ -98,6 +101,21 @@ def _moved(states: list[State], index: dict[tuple[str, str], int], parts: tuple[
     return any(states[-1][index["mode", part]] != states[-2][index["mode", part]] for part in parts)
 
 
+def _held_before(steps: Sequence[tuple[Stimulus, Rows, int]]) -> list[tuple[Stimulus, Rows, int]]:
+    """The plan with the inputs of a tick on which a row is wanted held from the row before on, the command apart:
+    what levels make of inputs in between then does not matter."""
+    made: list[tuple[Stimulus, Rows, int]] = []
+    coming: Stimulus | None = None
+    for stimulus, rows, ticks in reversed(steps):
+        if any(row != NOBODY for row in rows):
+            coming = replace(stimulus, taken=None)
+            made.append((stimulus, rows, ticks))
+        else:
+            made.append((coming or stimulus, rows, ticks))
+    made.reverse()
+    return made
+
+
 def steps_of(found: Found) -> Iterator[tuple[Stimulus, Rows, int]]:
     """The run in pieces on which both the inputs and the rows stay; where rows decide, tick by tick."""
     expected = iter(found.rows)
@@ -152,6 +170,7 @@ def wait(machine: Machine, part: str, row: int) -> int:
     most = 0
     silences = {link.name: link.silent or 0 for link in machine.links}
     levels = {level.name: level.set_ticks + level.clear_ticks for level in machine.levels}
+    counters: set[str] = set()
     for atom in all_atoms(machine, [machine.part(part).rows[row].when]):
         match atom:
             case After(ticks) | Absent(_, ticks) | Steady(_, _, ticks):
@@ -160,4 +179,11 @@ def wait(machine: Machine, part: str, row: int) -> int:
                 most = max(most, silences[link])
             case LevelOn(level):
                 most = max(most, levels[level])
-    return most + 5
+            case Compare(left, _, right, _):
+                counters |= {term.name for term in (left, right) if term is not None and term.kind == "counter"}
+    # A part that goes round by itself counts once a round.
+    span = sum(c.high - c.low for p in machine.parts for c in p.counters if c.name in counters)
+    rounds = sum(
+        max((a.ticks for a in atoms(each.when) if isinstance(a, After)), default=0) for each in machine.part(part).rows
+    )
+    return most + 5 + span * (rounds + 1)

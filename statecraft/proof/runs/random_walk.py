@@ -13,7 +13,22 @@ import random
 import time
 from collections.abc import Iterable
 
-from statecraft.machine import Absent, After, And, LevelOn, Machine, Row, Silent, Steady, Taken, Term, atoms, numbered
+from statecraft.machine import (
+    Absent,
+    After,
+    And,
+    Compare,
+    LevelOn,
+    Machine,
+    Part,
+    Row,
+    Silent,
+    Steady,
+    Taken,
+    Term,
+    atoms,
+    numbered,
+)
 from statecraft.proof.engine.cone import all_atoms
 from statecraft.proof.engine.limits import look
 from statecraft.proof.engine.model import NOBODY, Model
@@ -67,6 +82,11 @@ class Play:
             (cluster.cells, [cell for cell in cluster.cells if None not in cell.values.values()] or cluster.cells)
             for cluster in self._model.clusters
         ]
+        self._pumps: dict[RowPlace, list[str]] = {}
+        self._spans: dict[RowPlace, int] = {}
+        for part, whole in enumerate(machine.parts):
+            for row in whole.rows:
+                self._counting(part, whole, row)
         self._states: dict[Modes, dict[tuple[int, ...], State]] = {}
         self._met: dict[Modes, int] = {}
         self._by_mode: dict[RowPlace, list[Modes]] = {}
@@ -113,6 +133,14 @@ class Play:
         asked = [atom.command for atom in atoms(row.when) if isinstance(atom, Taken)]
         taken = self._commands[chance.choice(asked)] if asked else self._command()
         longest = self._waits[part, row.number]
+        pumps = self._pumps.get((part, row.number), ())
+        if pumps and chance.random() < 0.3:
+            # What a command counts is counted up by taking it again and again.
+            taken = self._commands[chance.choice(pumps)]
+            for _ in range(self._spans[part, row.number]):
+                self._tick(inputs, taken)
+                if self._simulation.state[self._modes_at[part]] != mode:
+                    return
         for tick in range(longest + 1):
             # A command that the row asks for comes at once and, for one that waits too, at the end.
             take = taken if tick == 0 or (asked and tick == longest) else NOBODY
@@ -143,6 +171,17 @@ class Play:
     def _applies(self, place: RowPlace) -> list[int]:
         part, number = place
         return [self._model.mode_index[part][name] for name in self.machine.parts[part].rows[number].modes]
+
+    def _counting(self, part: int, whole: Part, row: Row) -> None:
+        """The commands on which a row changes a counter that ``row`` reads, and how far that may have to go."""
+        compared = [atom for atom in atoms(row.when) if isinstance(atom, Compare)]
+        read = {t.name for atom in compared for t in (atom.left, atom.right) if t is not None and t.kind == "counter"}
+        steps = [each for each in whole.rows if any(c.counter in read and c.how == "step" for c in each.changes)]
+        pumps = [atom.command for each in steps for atom in atoms(each.when) if isinstance(atom, Taken)]
+        if pumps:
+            self._pumps[part, row.number] = pumps
+            span = max(counter.high - counter.low for counter in whole.counters if counter.name in read)
+            self._spans[part, row.number] = min(3000, span + 2)
 
     def _wait(self, row: Row) -> int:
         """For how many ticks ``row`` may have to be waited for."""

@@ -114,3 +114,35 @@ def test_equal_functions_are_one_node() -> None:
     assert one == other
     assert diagrams.among(2, DOMAINS[2]) == TRUE
     assert diagrams.among(2, 0) == FALSE
+
+
+def test_a_way_that_is_not_there_is_not_looked_for_twice() -> None:
+    """Tried on every way to it, a dead end this deep would never be told: there are 2 ** 60 ways."""
+    diagrams = Diagrams([3] * 61)
+    odd, even = diagrams.among(59, 2), diagrams.among(59, 1)
+    for variable in reversed(range(59)):
+        one = diagrams.among(variable, 2)
+        odd, even = diagrams.select(one, even, odd), diagrams.select(one, odd, even)
+    wanted = diagrams.all_of([odd, diagrams.among(60, 2)])
+    assert diagrams.choose(wanted, {60: 1}) is None
+    assert diagrams.choose(wanted, {60: 2}) is not None
+
+
+def test_some_and_every_are_what_they_are_for_each_outcome() -> None:
+    diagrams = Diagrams([7, 3, 7])
+    node = diagrams.any_of(
+        [
+            diagrams.all_of([diagrams.among(0, 1), diagrams.among(2, 3)]),
+            diagrams.all_of([diagrams.among(0, 6), diagrams.among(1, 2), diagrams.among(2, 6)]),
+        ]
+    )
+
+    def true(chosen: tuple[int, ...]) -> bool:
+        return diagrams.choose(node, {place: 1 << outcome for place, outcome in enumerate(chosen)}) is not None
+
+    for first in range(3):
+        for last in range(3):
+            some = diagrams.choose(diagrams.some(node, 2), {0: 1 << first, 2: 1 << last}) is not None
+            every = diagrams.choose(diagrams.every(node, 2), {0: 1 << first, 2: 1 << last}) is not None
+            assert some == any(true((first, middle, last)) for middle in range(2))
+            assert every == all(true((first, middle, last)) for middle in range(2))
