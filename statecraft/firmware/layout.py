@@ -115,7 +115,8 @@ def layout(machine: Machine) -> Layout:
     - ``mode``, ``row``, ``changed`` by part: index among its modes; the row that decided on this tick, 255 (65535 in
       two bytes) for none; whether that changed a mode or a counter; the last two only where there are reports;
     - ``taken``, ``waiting``, ``waiting_count``: the command taken, and those that wait, as places in
-      :func:`command_order` counted from 1; ``dropped``: how many were dropped for an urgent one, up to 65535;
+      :func:`command_order` counted from 1; ``dropped``: how many were dropped for an urgent one, up to 65535, where
+      there are reports;
     - ``heard``: bits: who spoke since the last tick, by command or ``link NAME``;
     - ``clock`` by key: ``mode PART``, ``group PART.GROUP``, ``absent COMMAND``, ``silent LINK``, ``set LEVEL``,
       ``clear LEVEL``, ``steady SENSOR BAND TICKS``, ``age SENSOR``, ``remainder COUNTER CLAUSE``;
@@ -169,7 +170,7 @@ def _fields(machine: Machine) -> Iterator[Field]:
         yield field("waiting_count", "", "waiting_count", "uint8_t")
         note = "earliest first"
         yield Field("waiting", "", "", top.add("waiting"), "Command", 1, count=len(events), note=note)
-        if any(command.urgent for command in events):
+        if reports(machine) and any(command.urgent for command in events):
             note = "commands dropped for an urgent one"
             yield field("dropped", "", "dropped", "uint16_t", note=note)
 

@@ -17,7 +17,7 @@ from statecraft.firmware.behaviour import behaviour_files
 from statecraft.firmware.desk import Desk, desk_source
 from statecraft.language import read_file
 from statecraft.machine import Machine
-from tests.benchmarks.yardstick.measure import ByHand, courses, measured
+from tests.benchmarks.yardstick.measure import COLUMNS, ByHand, courses, measured
 from tests.tools import need
 
 SAMPLES = Path(__file__).parents[2] / "samples"
@@ -82,10 +82,12 @@ def test_every_samples_step_is_a_small_share_of_its_tick(path: Path, chip_tools:
 
 
 @pytest.mark.slow
-def test_the_one_written_by_hand_does_what_the_table_says(feed_pusher: Machine, tmp_path: Path) -> None:
+@pytest.mark.parametrize("name", COLUMNS)
+def test_the_one_written_by_hand_does_what_the_table_says(name: str, tmp_path: Path) -> None:
     need("g++")
-    comparison = Comparison(feed_pusher, ByHand(tmp_path))
-    for found in (*courses(feed_pusher), *(course(feed_pusher, seed, 20_000) for seed in range(20, 25))):
+    machine = read_file(str(SAMPLES / f"{name}.modes"))
+    comparison = Comparison(machine, ByHand(tmp_path, name))
+    for found in (*courses(machine), *(course(machine, seed, 20_000) for seed in range(20, 25))):
         assert comparison.run(found) is None
     assert comparison.ticks > 120_000
 

@@ -21,7 +21,7 @@ from statecraft.language import read_file
 from statecraft.machine import Machine
 
 HERE = Path(__file__).parent
-SAMPLE = HERE.parents[2] / "samples" / "feed_pusher.modes"
+SAMPLES = HERE.parents[2] / "samples"
 LONGEST = 2000
 """Ticks of a generated vector that are run; the rest of a long one is waiting."""
 
@@ -35,14 +35,14 @@ class Measured:
     cost: StepCost
 
 
-def machine() -> Machine:
-    """The feed pusher."""
-    return read_file(str(SAMPLE))
+def machine(name: str) -> Machine:
+    """The sample of that name."""
+    return read_file(str(SAMPLES / f"{name}.modes"))
 
 
-def files() -> dict[str, str]:
+def files(name: str) -> dict[str, str]:
     """The one written by hand, with its desk.cpp."""
-    return {path.name: path.read_text() for path in HERE.glob("*.[ch]*")}
+    return {path.name: path.read_text() for path in (HERE / name).glob("*.[ch]*")}
 
 
 def courses(pusher: Machine) -> list[Course]:
@@ -51,9 +51,9 @@ def courses(pusher: Machine) -> list[Course]:
     return [*trials(pusher), *generated, *(course(pusher, seed, 4000) for seed in range(5))]
 
 
-def measured() -> tuple[Measured, Measured]:
+def measured(of: str = "feed_pusher") -> tuple[Measured, Measured]:
     """The generated one, and the one written by hand."""
-    pusher = machine()
+    pusher = machine(of)
     board = load(pusher.board)
     streams = Streams(pusher)
     every = [streams.of(found) for found in courses(pusher)]
@@ -61,7 +61,7 @@ def measured() -> tuple[Measured, Measured]:
     found = []
     for name, source, width in (
         ("generated", generated, columns(pusher)),
-        ("by_hand", files(), len(ByHand.columns)),
+        ("by_hand", files(of), len(COLUMNS[of])),
     ):
         with tempfile.TemporaryDirectory() as folder:
             built = bench_program(name, source, width, board, Path(folder))
@@ -75,24 +75,27 @@ def measured() -> tuple[Measured, Measured]:
 # ---------------------------------------------------------------------------------------------------- the same meaning
 
 
+COLUMNS: dict[str, tuple[tuple[str, str], ...]] = {
+    "feed_pusher": (
+        ("mode", "feed_pusher"), ("counter", "turns"), ("level", "blocked"), ("level", "flat"),
+        ("shown", "port_drive"), ("shown", "star_drive"), ("shown", "beacon"),
+    ),
+    "greenhouse_vent": (
+        ("mode", "greenhouse_vent"), ("level", "warm"), ("level", "cool"), ("shown", "leaf"), ("shown", "trouble"),
+    ),
+}  # fmt: skip
+"""The machines that were written by hand, and of their state what both have, in the order of its desk.cpp."""
+
+
 class ByHand:
-    """The one written by hand, compiled for this computer: something that a table can be compared with."""
+    """One written by hand, compiled for this computer: something that a table can be compared with."""
 
-    columns = (
-        ("mode", "feed_pusher"),
-        ("counter", "turns"),
-        ("level", "blocked"),
-        ("level", "flat"),
-        ("shown", "port_drive"),
-        ("shown", "star_drive"),
-        ("shown", "beacon"),
-    )
-
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, name: str = "feed_pusher") -> None:
+        self.columns = COLUMNS[name]
         library = folder / "by_hand.so"
         command = ["g++", "-std=c++11", "-O1", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-pedantic", "-Werror"]
-        command += ["-shared", "-fPIC", str(HERE / "behaviour.cpp"), str(HERE / "desk.cpp"), "-o", str(library)]
-        subprocess.run(command, check=True)
+        command += ["-shared", "-fPIC", "behaviour.cpp", "desk.cpp", "-o", str(library.resolve())]
+        subprocess.run(command, check=True, cwd=HERE / name)
         self._run = ctypes.CDLL(str(library)).statecraft_run
         self._run.argtypes = (ctypes.c_void_p, ctypes.c_int32, ctypes.c_void_p)
 
