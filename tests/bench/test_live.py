@@ -138,6 +138,7 @@ def test_a_trial_of_the_file_opens_at_its_end(path: Path) -> None:
         live.step(50)
 
 
+@pytest.mark.slow
 def test_an_hour_is_gone_back_quickly_and_takes_little() -> None:
     live = Live(read_file(str(SAMPLES / "feed_pusher.modes")))
     live.step(360_000)

@@ -127,6 +127,7 @@ def test_not_readable(tmp_path: Path, name: str) -> None:
     assert caught.value.key == ""
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("text", "wrong"),
     [

@@ -30,6 +30,7 @@ def test_a_dash_is_standard_output(run, verb):
     assert list(Path().iterdir()) == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("verb", PRINTING)
 def test_what_is_written_goes_through_links_and_pipes(run, verb):
     options, part = PRINTING[verb]

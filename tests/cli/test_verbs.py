@@ -369,6 +369,7 @@ def test_check_says_what_there_was_no_time_for(run, feed_pusher):
     assert "not proved" in told.out and "not everything is proved" in told.out
 
 
+@pytest.mark.slow
 def test_what_is_not_proved_is_not_ready(run, feed_pusher):
     bales = feed_pusher.parent / "bale_mover.modes"
     made = run("make", bales, "--seconds", "0.1")

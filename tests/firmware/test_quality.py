@@ -64,6 +64,7 @@ def test_cppcheck_finds_nothing(sketches: list[Path]) -> None:
         run(["cppcheck", *checks, "--std=c++11", "--language=c++", "behaviour.cpp"], folder)
 
 
+@pytest.mark.slow
 def test_clang_tidy_finds_nothing(sketches: list[Path]) -> None:
     need("clang-tidy")
     checks = (
@@ -125,6 +126,7 @@ def programs(tmp_path_factory: pytest.TempPathFactory, chip_tools: None) -> dict
     return {machine.name: built(machine, tmp_path_factory.mktemp(machine.name)) for machine in machines}
 
 
+@pytest.mark.slow
 def test_nothing_is_initialised_before_main_but_the_cores_own(
     programs: dict[str, Built], sketches: list[Path]
 ) -> None:

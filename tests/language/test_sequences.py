@@ -173,6 +173,7 @@ def machine_of(lines: list[str], resume: str = "") -> Machine:
     return read_text(text + resume)
 
 
+@pytest.mark.slow
 @given(programs())
 def test_steps_follow_each_other_as_written(program: tuple[list[str], list[tuple[str, int]]]) -> None:
     lines, wanted = program

@@ -72,6 +72,7 @@ def test_it_is_tidy_and_says_what_is_wrong_and_how_that_is_mended(stem: str) -> 
     assert len(comment.splitlines()) > 1 and "Mended by" in comment
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("stem", SAMPLES)
 def test_trying_every_input_shows_that_and_no_more(stem: str) -> None:
     machine = read_file(FAULTY / f"{stem}.modes")

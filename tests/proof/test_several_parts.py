@@ -65,6 +65,7 @@ def test_each_is_proved_alone() -> None:
     assert not any(verdict.sure for verdict in report.verdicts if verdict.promise.kind == "once")
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("few_steps")
 def test_what_cannot_be_told_of_one_alone_is_told_of_all_together() -> None:
     text, never = with_a_row_that_never_decides()

@@ -217,6 +217,7 @@ def test_the_judge_contradicts_nothing_that_is_proved(seed: int) -> None:
     assert tally.proof == tally.asked and 3 * tally.judge > 2 * tally.asked
 
 
+@pytest.mark.slow
 def test_a_proof_that_says_the_opposite_is_contradicted() -> None:
     machine = read_text(CART)
     report = prove(machine, 20)

@@ -17,6 +17,7 @@ A, B, C = (Term("sensor", name) for name in "abc")
 RANGES = {A: (0, 5), B: (0, 5), C: (-2, 3)}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("conjunctions", [True, False])
 def test_same_verdict_as_z3_and_witnesses_that_satisfy(conjunctions: bool) -> None:
     chance = random.Random(20 + conjunctions)

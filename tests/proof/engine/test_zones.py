@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -134,6 +135,7 @@ def saturated(reading: Reading) -> Reading:
     return min(reading[0], LIMITS[0]), min(reading[1], LIMITS[1])
 
 
+@pytest.mark.slow
 @settings(max_examples=300)
 @given(bounded())
 def test_blurring_adds_only_readings_that_nothing_tells_from_ones_that_are_there(made: tuple[Zones, int]) -> None:
