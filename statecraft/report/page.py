@@ -155,6 +155,7 @@ def page(
         style=sheet("page") + sheet("drawing"),
         light=properties(LIGHT),
         dark=properties(DARK),
+        unused_accepts=[each for each in machine.accepts if each not in [finding.accepted for finding in findings]],
         open_points=_open_points(machine, proof, results),
         print_columns=PRINT_COLUMNS,
     )
@@ -181,7 +182,8 @@ def _open_points(machine: Machine, proof: Judged | None, trials: Sequence[TrialR
             if finding.severity == "error":
                 points.append(OpenPoint(f"Error: {finding.code}. {finding.message}", f"finding-{number}"))
         for number, verdict in enumerate(proof.verdicts, 1):
-            if not verdict.kept:
+            # What was not decided may be told with the rest that was not.
+            if not verdict.kept and not any(verdict.promise.text in each for each in proof.unproved):
                 how = "Not proved" if verdict.kept is None else "Broken"
                 points.append(OpenPoint(f"{how}: promise {verdict.promise.text}", f"promise-box-{number}"))
         points += [OpenPoint(f"Not proved: {each}.", "proofs") for each in proof.unproved]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 import time
+from dataclasses import replace
 from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
@@ -17,7 +18,7 @@ from statecraft import __version__
 from statecraft.boards import load
 from statecraft.findings import Finding, Hold, PromiseVerdict, RowRef, Run, Stimulus
 from statecraft.language import read_file, read_text
-from statecraft.machine import Machine, ModeRef
+from statecraft.machine import Accept, Machine, ModeRef
 from statecraft.proof.checks.mode_graph import findings
 from statecraft.proof.judgement import judge
 from statecraft.report.diagram import diagram_file
@@ -313,3 +314,17 @@ def test_what_the_owner_accepts_stands_with_its_reason_and_line() -> None:
     machine = read_text(source + 'accept left out in retreating because "it backs off the <bumper>"\n', file="a.modes")
     said = words(Reader(full(machine)).text["proofs"])
     assert f"left out (retreating): it backs off the < bumper > ( line {line} )" in said
+
+
+def test_a_finding_that_is_accepted_says_why_and_is_counted_apart() -> None:
+    machine = read_file(str(SAMPLES / "feed_pusher.modes"))
+    mode = ModeRef("feed_pusher", "retreating")
+    accept = Accept("left out", (mode,), (), "it backs off", machine.parts[0].modes[4].place)
+    found = [
+        Finding("left out", machine.place, "It reads no bumper.", "Add a row.", mode, accepted=accept),
+        Finding("loose word", machine.place, "One letter starts it."),
+    ]  # fmt: skip
+    reader = page(replace(machine, accepts=(accept,)), proof=Judged(found))
+    assert "0 errors, 0 warnings, 1 note, 1 accepted" in words(reader)
+    said = words(Reader(reader).text["proofs"])
+    assert "Accepted by the owner: it backs off" in said and "Add a row." not in said and "and not found" not in said
