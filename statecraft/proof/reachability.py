@@ -38,7 +38,7 @@ class Reachability:
         whole: the machine, all parts.
         machine: the machine of these parts alone.
         model, explorer: how it was explored.
-        changing: what :func:`statecraft.proof.checks.flapping.changing` has worked out, by parts.
+        changing: what :func:`statecraft.proof.checks.flapping.changing` has worked out, by parts and what is said.
         partial: what other parts do is not followed here (a slice): nothing that is found is a
             finding yet.
         varying: clusters that do not stand still when inputs do: what is free in a slice.
@@ -63,7 +63,7 @@ class Reachability:
         self.deadline = deadline
         self.explorer = Explorer(self.model, deadline=deadline)
         self._searches: dict[int, Search] = {}
-        self.changing: dict[frozenset[int], tuple[dict[Modes, set[Modes]], list[Config]]] = {}
+        self.changing: dict[tuple[frozenset[int], object], tuple[dict[Modes, set[Modes]], list[Config]]] = {}
         self._asks: dict[tuple[int, int], frozenset[tuple[int, Atom]]] = {}
 
     def _model(self, loosely: bool) -> Model:

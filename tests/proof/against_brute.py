@@ -288,7 +288,8 @@ def _tail_is_as_said(finding: Finding) -> bool:
     if finding.run is None or finding.run.tail is None:
         return finding.code not in ("flapping", "bare threshold", "waits for ever", "endless")
     tail = [stretch.inputs for stretch in finding.run.stretches[finding.run.tail :]]
-    if any(inputs.taken or inputs.heard or inputs.tuned for inputs in tail):
+    said = {(inputs.taken, inputs.heard, inputs.tuned) for inputs in tail}
+    if len(said) > 1 or any(inputs.taken for inputs in tail):
         return False
     if finding.code != "bare threshold":
         return all(inputs == tail[0] for inputs in tail)

@@ -371,11 +371,22 @@ def _cycles(follow: dict[Node, Node]) -> Iterator[list[Node]]:
             yield cycle
 
 
+def _unheeded(world: World) -> list[int]:
+    """The deals on which no command is taken, and of the messages only some that no row takes are heard. Of a machine
+    of several parts only that on which nothing is: the proof follows no more there.
+    """
+    if len(world.machine.parts) > 1:
+        return [0]
+    events = world.machine.events()
+    idle = {n for n, command in enumerate(world.machine.commands) if command.name not in events}
+    return [n for n, deal in enumerate(world.deals) if deal.taken < 0 and idle.issuperset(deal.heard)]
+
+
 def flapping(world: World) -> dict[Mode, int]:
     """Constant inputs, no commands, and a cycle that takes a mode-changing row every tick."""
     found: dict[Mode, int] = {}
-    for choice in range(len(world.choices)):
-        follow = {number: world.step(number, choice).after for number in world.configurations}
+    for choice, deal in itertools.product(range(len(world.choices)), _unheeded(world)):
+        follow = {number: world.step(number, choice, deal).after for number in world.configurations}
         moved = {number: _moved(world.modes[number], world.modes[follow[number]]) for number in follow}
         for cycle in _cycles(follow):
             for parts in _least([moved[number] for number in cycle]):
@@ -418,13 +429,14 @@ def bare_threshold(world: World) -> dict[tuple[Mode, str], int]:
         for one, other in pairs:
             if one != other:
                 for at, part in enumerate(world.machine.parts):
-                    for mode, length in _chattering(world, at, one, other):
-                        if world.machine.is_moving(part, part.mode[mode]):
-                            _note(found, ((part.name, mode), sensor), length)
+                    for deal in _unheeded(world):
+                        for mode, length in _chattering(world, at, one, other, deal):
+                            if drives(world.machine, part.mode[mode]):
+                                _note(found, ((part.name, mode), sensor), length)
     return found
 
 
-def _chattering(world: World, at: int, one: int, other: int) -> Iterator[tuple[str, int]]:
+def _chattering(world: World, at: int, one: int, other: int, deal: int) -> Iterator[tuple[str, int]]:
     """The modes that part number ``at`` leaves and enters again and again while two choices take turns, if every tick
     changes its mode and some would not with the other choice; each with the shortest run up to there.
     """
@@ -435,12 +447,14 @@ def _chattering(world: World, at: int, one: int, other: int) -> Iterator[tuple[s
 
     # a node is a configuration and whose turn it is
     nodes = [(number, turn) for number in world.configurations for turn in (0, 1)]
-    follow = {(n, turn): (world.step(n, turns[turn]).after, 1 - turn) for n, turn in nodes}
+    follow = {(n, turn): (world.step(n, turns[turn], deal).after, 1 - turn) for n, turn in nodes}
     changing = {node for node in nodes if mode(node) != mode(follow[node])}
     for cycle in _cycles(follow):
         if not changing.issuperset(cycle):
             continue
-        if all(mode(follow[node]) == world.modes[world.step(node[0], turns[1 - node[1]]).after][at] for node in cycle):
+        if all(
+            mode(follow[node]) == world.modes[world.step(node[0], turns[1 - node[1]], deal).after][at] for node in cycle
+        ):
             continue
         length = min(world.depth[number] for number, _ in _leading_to(cycle, follow, changing))
         yield from {(mode(node), length) for node in cycle}

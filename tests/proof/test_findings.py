@@ -160,6 +160,34 @@ def test_accepting_what_is_not_found_is_told() -> None:
     assert finding.code == "unused" and "left out" in finding.message and "remove the line" in finding.hint
 
 
+VENT = (
+    HEAD.format(name="vent")
+    + """
+sensor air temperature, pin A0, 10 kohm at 25 C, beta 3950, against 10 kohm, -20 C .. 60 C, plausible -15 C .. 55 C
+motor fan pwm 9, direction 8
+level warm when air >= 25 C clears when air < {off}
+mode resting stop, resumes
+mode venting fan 70 %
+failsafes
+  in | when | go to
+  any | halt or operator silent | resting
+  venting | air fault | resting
+rules
+  in | when | go to
+  resting | warm | venting
+  venting | not warm | resting
+"""
+)
+
+
+def test_a_level_without_a_gap_is_told_though_a_failsafe_waits_for_silence() -> None:
+    text = VENT.replace('command go "go"\n', "").replace('command back "back"\n', "")
+    assert [each.code for each in told(sound(text, off="24.8 C"))] == []
+    (finding,) = told(sound(text, off="25 C"))
+    assert finding.code == "bare threshold" and finding.modes[0].mode == "venting" and finding.subject == "air"
+    assert "level with a gap" in finding.hint
+
+
 # ------------------------------------------------------------------------------------------------------ false alarms
 
 REVERSE_BY_HAND = (

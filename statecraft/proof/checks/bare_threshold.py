@@ -10,7 +10,9 @@ from dataclasses import replace
 from statecraft.findings import Finding
 from statecraft.machine import Compare, Fault, Sensor, Steady, Term
 from statecraft.proof.checks.constant_inputs import (
+    Cells,
     Round,
+    Saying,
     _endless,
     _not_too_many,
     _rows_of,
@@ -19,6 +21,7 @@ from statecraft.proof.checks.constant_inputs import (
     every_choice,
     quiet,
     rounds,
+    sayings,
 )
 from statecraft.proof.engine.clusters import Cluster
 from statecraft.proof.engine.conditions import Literal, Ranges, Values, consistent, terms_of
@@ -27,17 +30,25 @@ from statecraft.proof.reachability import Reachability, Undecided
 
 
 def bare_threshold(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Finding]:
-    """Moving modes that two readings of ``sensor`` one step apart, alternating, lead out of and into on every tick.
+    """Driving modes that two readings of ``sensor`` one step apart, alternating, lead out of and into on every tick.
 
     Raises:
         Undecided: there are too many choices of inputs.
     """
     if sensor.name not in explored.sensor_pairs:
         return
+    done: set[int] = set()
+    for saying in sayings(explored):
+        yield from _bare(explored, part, sensor, saying, done)
+
+
+def _bare(explored: Reachability, part: int, sensor: Sensor, saying: Saying, done: set[int]) -> Iterator[Finding]:
+    """Those with ``saying`` said on every tick; none of the modes ``done``, which is added to."""
     model = explored.model
     alone = frozenset([part])
-    steps, starts = changing(explored, alone)
-    if not any(model.moving(part, modes[part]) for modes in steps):
+    steps, starts = changing(explored, alone, saying)
+    driving = {place for place, mode in enumerate(model.parts[part].modes) if explored.whole.drives(mode)} - done
+    if not any(modes[part] in driving for modes in steps):
         return
     if explored.partial:
         raise Undecided
@@ -54,15 +65,20 @@ def bare_threshold(explored: Reachability, part: int, sensor: Sensor) -> Iterato
     for rest in every_choice(explored, others, modes):
         for one, other in beside:
             turns = [(*rest, (own, one)), (*rest, (own, other))]
-            onlys = [_in_step(quiet(explored, cells), model.clusters[own], sensor.name) for cells in turns]
+            onlys = [_in_step(quiet(explored, cells, saying), model.clusters[own], sensor.name) for cells in turns]
             for config in starts:
                 for each in rounds(explored, config, onlys, alone, followed):
                     if _depends(explored, part, each, onlys):
-                        for moving in {some[part] for some in each.modes if model.moving(part, some[part])}:
+                        for moving in {some[part] for some in each.modes if some[part] in driving}:
                             found.setdefault(moving, []).extend(each.starts(turns))
     for place, some in sorted(found.items(), key=lambda item: item[0]):
         mode = explored.mode(part, place)
-        run, example = _endless(explored, some, alone, lambda turns: beside[dict(turns[0])[own], dict(turns[1])[own]])
+        done.add(place)
+
+        def readings(turns: Sequence[Cells]) -> Sequence[Values]:
+            return beside[dict(turns[0])[own], dict(turns[1])[own]]
+
+        run, example = _endless(explored, some, alone, readings, saying)
         yield Finding(
             "bare threshold",
             mode.place,

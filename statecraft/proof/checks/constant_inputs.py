@@ -5,9 +5,11 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from statecraft.findings import Hold, RowRef, Run
 from statecraft.machine import Atom
+from statecraft.proof.checks.going_round import may_go_round
 from statecraft.proof.engine.clusters import Cluster
 from statecraft.proof.engine.conditions import Values
 from statecraft.proof.engine.exploration import START, Config, Explorer, Only, Transition
@@ -46,9 +48,55 @@ def confined(explored: Reachability, cells: Cells) -> Only:
     return Only(pairs=tuple((index, explored.model.clusters[index].constant(cell)) for index, cell in cells))
 
 
-def quiet(explored: Reachability, cells: Cells) -> Only:
-    """As :func:`confined`, and nothing is said."""
-    return confined(explored, cells)._replace(takes=1, deaf=explored.messages)
+class Saying(NamedTuple):
+    """What is said on every tick while the inputs are constant.
+
+    Attributes:
+        take: the command taken, as a place in :attr:`Model.takes`; 0 for nobody's.
+        said: the clocks that messages set to 0.
+    """
+
+    take: int = 0
+    said: frozenset[str] = frozenset()
+
+
+NOTHING = Saying()
+
+MOST_MESSAGES = 3
+"""Messages that no row takes, of which every set is tried; of more, none, each by itself, and all."""
+
+
+def sayings(explored: Reachability) -> list[Saying]:
+    """Everything that can be said on every tick while something goes round: any set of messages that no row takes. A
+    held command is not followed here.
+    """
+    machine, takes = explored.whole, explored.model.takes
+    if len(machine.parts) > 1:  # parts may do it in turn, and there is too much to try
+        return [NOTHING]
+    events = machine.events()
+    unheeded = [_clocks_of(each.name, each.link) for each in machine.commands if each.name not in events]
+    unheeded += [frozenset([f"silent {link}"]) for link in {dial.link for dial in machine.dials}]
+    sizes = range(len(unheeded) + 1) if len(unheeded) <= MOST_MESSAGES else (0, 1, len(unheeded))
+    sets = [frozenset[str]().union(*some) for size in sizes for some in itertools.combinations(unheeded, size)]
+    found = dict.fromkeys(Saying(0, some) for some in sets)
+    live = {clock for _, config in explored.configs() for clock in explored.explorer.zones.clocks[config.zone]}
+    some = list(dict.fromkeys(Saying(each.take, each.said & live) for each in found))
+    return [each for each in some if each == NOTHING or may_go_round(machine, takes[each.take], each.said)]
+
+
+def _clocks_of(command: str, link: str | None) -> frozenset[str]:
+    """The clocks that a command's message sets to 0."""
+    return frozenset([f"absent {command}"] + ([f"silent {link}"] if link is not None else []))
+
+
+def spoken(explored: Reachability, saying: Saying) -> Only:
+    """A step on which just that is said."""
+    return Only(takes=1 << saying.take, deaf=explored.messages - saying.said, said=saying.said)
+
+
+def quiet(explored: Reachability, cells: Cells, saying: Saying = NOTHING) -> Only:
+    """As :func:`confined`, and nothing is said but ``saying``."""
+    return spoken(explored, saying)._replace(pairs=confined(explored, cells).pairs)
 
 
 @dataclass(frozen=True)
@@ -77,24 +125,28 @@ class Round:
             yield config, (self, [*turns[at:], *turns[:at]])
 
 
-def changing(explored: Reachability, parts: frozenset[int]) -> tuple[dict[Modes, set[Modes]], list[Config]]:
-    """The steps on which nothing is said and a mode of one of ``parts`` changes, between modes that can go round and
-    round; and the configurations in those modes from which one can start.
+def changing(
+    explored: Reachability, parts: frozenset[int], saying: Saying = NOTHING
+) -> tuple[dict[Modes, set[Modes]], list[Config]]:
+    """The steps on which nothing is said but ``saying`` and a mode of one of ``parts`` changes, between modes that can
+    go round and round; and the configurations in those modes from which one can start.
 
     A part that changes its mode on every tick has just entered the one it is in, so its clock stands at 0.
     """
-    known = explored.changing.get(parts)
+    known = explored.changing.get((parts, saying))
     if known is None:
-        known = explored.changing[parts] = _changing(explored, parts)
+        known = explored.changing[parts, saying] = _changing(explored, parts, saying)
     return known
 
 
-def _changing(explored: Reachability, parts: frozenset[int]) -> tuple[dict[Modes, set[Modes]], list[Config]]:
+def _changing(
+    explored: Reachability, parts: frozenset[int], saying: Saying
+) -> tuple[dict[Modes, set[Modes]], list[Config]]:
     explorer, model = explored.explorer, explored.model
     entered = f"mode {model.parts[min(parts)].name}" if len(parts) == 1 else None
     steps: dict[Modes, set[Modes]] = {}
     starts: list[Config] = []
-    only = Only(takes=1, deaf=explored.messages)
+    only = spoken(explored, saying)
     for _, config in explored.configs():
         if entered in explorer.zones.clocks[config.zone]:
             zone = explorer.zones.bound(config.zone, entered or "", 0, 0)
@@ -250,6 +302,7 @@ def _endless(
     some: Sequence[tuple[Config, object]],
     parts: frozenset[int],
     readings: Callable[[Sequence[Cells]], Sequence[Values]] = lambda _: (),
+    saying: Saying = NOTHING,
 ) -> tuple[Run, Round]:
     """The shortest run to where the inputs of some round keep it going for ever, with them as its tail; and that round.
     On every tick one of ``parts`` changes its mode.
@@ -264,7 +317,7 @@ def _endless(
         if number == START:
             return
         for turns in _turns(some):
-            onlys = [quiet(explored, cells) for cells in turns]
+            onlys = [quiet(explored, cells, saying) for cells in turns]
             yield from _onto(explored, explorer, number, config, turns, onlys, some, parts)
 
     found = explored.found(lambda _: there)
@@ -274,7 +327,7 @@ def _endless(
         raise Lost("no run leads to a round that there is")
     assert isinstance(found.note, tuple)
     each, turns = found.note
-    return with_tail(explored, found.run, turns, readings(turns)), each
+    return with_tail(explored, found.run, turns, readings(turns), saying), each
 
 
 def _turns(some: Sequence[tuple[Config, object]]) -> list[list[Cells]]:
@@ -322,16 +375,22 @@ def _onto(
     yield from go(config, number)
 
 
-def with_tail(explored: Reachability, run: Run, turns: Sequence[Cells], readings: Sequence[Values] = ()) -> Run:
-    """``run``, and then each of the constant inputs ``turns`` for a tick, again and again; with ``readings``, if any,
-    in place of their cells' own."""
+def with_tail(
+    explored: Reachability,
+    run: Run,
+    turns: Sequence[Cells],
+    readings: Sequence[Values] = (),
+    saying: Saying = NOTHING,
+) -> Run:
+    """``run``, and then each of the constant inputs ``turns`` for a tick, again and again, with ``saying`` on each;
+    with ``readings``, if any, in place of their cells' own."""
     tail: list[Hold] = []
     for place, cells in enumerate(turns):
         chosen = dict(cells)
         pairs = tuple(chosen.get(cluster.index, 0) for cluster in explored.model.clusters)
         own = readings[place] if readings else {}
         valid = tuple((term, value) for term, value in own.items() if value is not None)
-        tail += stretches(explored.model, [Choice(pairs, 0, frozenset(), 1, valid)])
+        tail += stretches(explored.model, [Choice(pairs, saying.take, saying.said, 1, valid)])
     return Run((*run.stretches, *tail), len(run.stretches), run.modes)
 
 

@@ -7,7 +7,9 @@ from collections.abc import Iterator, Sequence
 
 from statecraft.findings import Finding
 from statecraft.proof.checks.constant_inputs import (
+    NOTHING,
     Cells,
+    Saying,
     _endless,
     _not_too_many,
     _rows_of,
@@ -17,6 +19,7 @@ from statecraft.proof.checks.constant_inputs import (
     moved,
     quiet,
     rounds,
+    sayings,
 )
 from statecraft.proof.engine.exploration import Config
 from statecraft.proof.reachability import Reachability
@@ -29,31 +32,32 @@ def flapping(explored: Reachability) -> Iterator[Finding]:
         Undecided: there are too many choices of inputs.
     """
     everyone = frozenset(range(len(explored.model.parts)))
-    steps, starts = changing(explored, everyone)
-    modes = list(steps)
-    clusters = constants(explored, modes)
-    _not_too_many(explored, clusters, modes, len(starts))
-    found: dict[tuple[int, int], dict[frozenset[int], dict[tuple[Config, Cells], object]]] = {}
+    found: dict[tuple[int, int], dict[tuple[frozenset[int], Saying], dict[tuple[Config, Cells], object]]] = {}
     followed = itertools.count()
-    for cells in every_choice(explored, clusters, modes):
-        only = quiet(explored, cells)
-        for config in starts:
-            for each in rounds(explored, config, [only], everyone, followed):
-                turns = [moved(*some) for some in itertools.pairwise((*each.modes, each.modes[0]))]
-                for parts in _least(turns):
-                    for before, turn in zip(each.modes, turns, strict=True):
-                        for part in turn & parts:
-                            of_mode = found.setdefault((part, before[part]), {})
-                            known = of_mode.setdefault(parts, {})
-                            for start, note in each.starts([cells]):
-                                known.setdefault((start, cells), note)
+    for saying in sayings(explored):
+        steps, starts = changing(explored, everyone, saying)
+        modes = list(steps)
+        clusters = constants(explored, modes)
+        _not_too_many(explored, clusters, modes, len(starts))
+        for cells in every_choice(explored, clusters, modes):
+            only = quiet(explored, cells, saying)
+            for config in starts:
+                for each in rounds(explored, config, [only], everyone, followed):
+                    turns = [moved(*some) for some in itertools.pairwise((*each.modes, each.modes[0]))]
+                    for parts in _least(turns):
+                        for before, turn in zip(each.modes, turns, strict=True):
+                            for part in turn & parts:
+                                of_mode = found.setdefault((part, before[part]), {})
+                                known = of_mode.setdefault((parts, saying), {})
+                                for start, note in each.starts([cells]):
+                                    known.setdefault((start, cells), note)
     for (part, place), by_parts in sorted(found.items(), key=lambda item: item[0]):
         mode = explored.mode(part, place)
-        runs = [
-            (*_endless(explored, [(start, note) for (start, _), note in some.items()], parts), parts)
-            for parts, some in by_parts.items()
-        ]
-        run, example, parts = min(runs, key=lambda each: each[0].ticks)
+        runs = []
+        for (parts, saying), some in by_parts.items():
+            notes = [(start, note) for (start, _), note in some.items()]
+            runs.append((*_endless(explored, notes, parts, saying=saying), parts, saying))
+        run, example, parts, saying = min(runs, key=lambda each: (each[0].ticks, each[3] != NOTHING))
         among = sorted({explored.ref(part, modes[part]).mode for modes in example.modes})
         yield Finding(
             "flapping",

@@ -5,25 +5,33 @@ from __future__ import annotations
 from collections.abc import Mapping
 from fractions import Fraction
 
-from statecraft.proof.engine.exploration import START, Only
+from statecraft.proof.checks.constant_inputs import Saying, sayings, spoken
+from statecraft.proof.engine.exploration import START
 from statecraft.proof.reachability import Reachability, Undecided
 
 
 def rate(explored: Reachability) -> Fraction:
     """On how many ticks in one a part that is explored by itself can at most change its mode in the long run, when
-    nothing is said.
+    nothing is said, or the same on every tick.
 
     A part that dwells d ticks in a mode on average, on the round that it can go most quickly, changes its mode on at
     most one tick in d. Parts whose rates come to less than one cannot change a mode on every tick, all together.
     """
-    explorer, model = explored.explorer, explored.model
-    if len(model.parts) != 1:
+    if len(explored.model.parts) != 1:
         raise Undecided
+    return max(_rate(explored, saying) for saying in sayings(explored))
+
+
+def _rate(explored: Reachability, saying: Saying) -> Fraction:
+    explorer, model = explored.explorer, explored.model
     clock = f"mode {model.parts[0].name}"
-    only = Only(takes=1, deaf=explored.messages)
+    only = spoken(explored, saying)
     dwelt: dict[int, dict[int, int]] = {}  # from mode to mode: the least ticks since the first was entered
     for number, config, region in explored.views():
-        if number == START or region.hearing.reset or not region.hearing.takes & 1:
+        if number == START or not region.hearing.takes & only.takes:
+            continue
+        heard = saying.said.intersection(explorer.zones.clocks[config.zone])
+        if region.hearing.reset != heard:
             continue
         for rows, _ in explorer.values(config, region, region.node, only):
             assert isinstance(rows, tuple)

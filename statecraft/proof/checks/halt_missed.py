@@ -124,11 +124,7 @@ def _missed(own: Reachability, part: int, place: int, fails: list[tuple[str, Rea
     by = () if row == NOBODY else (explored.row_ref(other, row),)
     whose = explored.model.parts[other].name
     whom = "the machine" if whose == ref.part else whose
-    told = (
-        f"{command} may not stop"
-        if len({name for name, _, _ in fails}) == 1
-        else "no urgent command always stops"
-    )
+    told = f"{command} may not stop" if len({name for name, _, _ in fails}) == 1 else "no urgent command always stops"
     return Finding(
         "halt missed",
         mode.place,

@@ -14,7 +14,7 @@ from statecraft.proof.checks.halt_missed import taking
 from statecraft.proof.engine.cone import asks_for
 from statecraft.proof.engine.exploration import START, Config, Explorer, Only, Transition
 from statecraft.proof.reachability import Reachability, Undecided
-from statecraft.proof.runs.counterexamples import Trail
+from statecraft.proof.runs.counterexamples import Lost, Trail
 
 NOBODY_ASKS = Only(takes=1)
 """Steps on which no command is taken. What was heard before, and how long ago, rows may still ask about."""
@@ -63,7 +63,10 @@ def halt_undone(explored: Reachability, part: int) -> Iterator[Finding]:
                         if way:
                             yield Trail([edge, *way], note=(way[-1].way.rows[part], target))
 
-        found = explored.found(lambda _, there=there: there)  # type: ignore[misc]
+        try:
+            found = explored.found(lambda _, there=there: there)  # type: ignore[misc]
+        except Lost:  # of a way of several steps, the clocks do not always tell the one that is taken
+            found = None
         if found is None:
             raise Undecided
         dials = [stretch.inputs.dials for stretch in found.run.stretches]

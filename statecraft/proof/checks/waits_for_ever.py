@@ -51,8 +51,7 @@ def waits_for_ever(explored: Reachability, part: int) -> Iterator[Finding]:
         yield Finding(
             "waits for ever",
             mode.place,
-            f"{mode.name} can get stuck: while the inputs stay as they are, no command and no "
-            "silence leads out of it.",
+            f"{mode.name} can get stuck: while the inputs stay as they are, no command and no silence leads out of it.",
             f"give {mode.name} a row with 'after' that leads on, or one on a command that asks nothing else.",
             mode=explored.ref(part, place),
             by=tuple(

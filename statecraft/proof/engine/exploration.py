@@ -185,6 +185,7 @@ class Only(NamedTuple):
         deaf: clocks that no message may set to 0.
         bounds: clocks, and the readings they may have once the tick has begun and messages have been heard.
         once: it is one tick, and no wait.
+        said: clocks that messages must set to 0, where they run.
     """
 
     pairs: tuple[tuple[int, int], ...] = ()
@@ -192,6 +193,7 @@ class Only(NamedTuple):
     deaf: frozenset[str] = frozenset()
     bounds: tuple[Span, ...] = ()
     once: bool = False
+    said: frozenset[str] = frozenset()
 
 
 ANYTHING = Only()
@@ -477,6 +479,8 @@ class Explorer:
         later = config.zone if start else self.zones.after(config.zone)
         for hearing in (Hearing(frozenset(), 1),) if start else self.model.hearings(clocks):
             if not hearing.takes & only.takes or not hearing.reset.isdisjoint(only.deaf):
+                continue
+            if only.said and not start and not only.said.intersection(clocks) <= hearing.reset:
                 continue
             zone = later
             if hearing.reset:
