@@ -397,9 +397,7 @@ class _Proof:
         if may_start_again(self.machine, self.machine.part(name)):
             yield _Question(f"whether a halt stays one{said}", of(halt_undone), sliced(halt_undone), True)
         if _any(candidates(self.machine, self.machine.part(name))):
-            yield _Question(
-                f"which rows decide only while another is held back{said}", of(held_back_only), undecided
-            )
+            yield _Question(f"which rows decide only while another is held back{said}", of(held_back_only), undecided)
         for sensor in self.machine.sensors:
             at = f" of {sensor.name}{said}"
             yield _Question(
@@ -473,11 +471,10 @@ class _Proof:
         rates = [rate(self.slices.slice(asked)) for asked in clocks]
         if sum(rates) < 1:
             return
-        for asked, often in zip(clocks, rates, strict=True):
-            if often >= 1:
-                yield from self.slices.ask(asked, lambda s: self.real(flapping(s)))
-        if len(names) > 1 and sum(each for each in rates if each < 1) > 0:
-            raise Undecided  # several may do it in turn
+        # Parts none of which does it alone may do it in turn: those that go round at all are asked about together.
+        parts = frozenset(name for name, often in zip(names, rates, strict=True) if often > 0)
+        asked = Asked(parts, frozenset(("clock", f"mode {name}") for name in parts))
+        yield from self.slices.ask(asked, lambda s: self.real(flapping(s)))
 
     def overlaps_in_slices(self) -> Iterator[Finding]:
         """Levels that overlap: told by their conditions alone, where inputs alone decide these."""
@@ -628,8 +625,7 @@ class _Proof:
         if finding.run is None:
             return finding
         run = _whole(self.machine, finding.run)
-        alone = self.phase == "slices"
-        if run is None or not keeps_on(self.machine, finding, run, alone):
+        if run is None or not keeps_on(self.machine, finding, run):
             return replace(finding, message=finding.message.removesuffix(DOES_NOT_REPLAY) + DOES_NOT_REPLAY)
         return replace(finding, run=run)
 
@@ -660,12 +656,13 @@ def _whole(machine: Machine, run: Run) -> Run | None:
     return replace(run, modes=tuple(ModeRef(part.name, modes[part.name]) for part in machine.parts))
 
 
-def keeps_on(machine: Machine, finding: Finding, run: Run, alone: bool = False) -> bool:
-    """Whether the tail of ``run``, repeated, goes on as the finding says: a mode changes every tick (``alone``: that of
-    the part that it is about), or never does."""
+def keeps_on(machine: Machine, finding: Finding, run: Run) -> bool:
+    """Whether the tail of ``run``, repeated, goes on as the finding says: a mode changes every tick (of those parts
+    that it names rows of, where several take turns), or never does."""
     if run.tail is None or finding.mode is None:
         return True
-    part = finding.mode.part
+    taking_turns = finding.code == "flapping" and finding.by
+    parts = sorted({row.part for row in finding.by}) if taking_turns else [finding.mode.part]
     tail = run.stretches[run.tail :]
     played = Run((*run.stretches, *tail * max(4, 40 // len(tail))))
     seen: list[tuple[str, ...]] = []
@@ -674,7 +671,7 @@ def keeps_on(machine: Machine, finding: Finding, run: Run, alone: bool = False) 
     def watch(view: object, index: int) -> None:
         modes: dict[str, str] = getattr(view, "modes")  # noqa: B009
         if index >= at:
-            seen.append(tuple(modes.values()) if finding.code == "flapping" and not alone else (modes[part],))
+            seen.append(tuple(modes[part] for part in parts))
 
     replay(machine, played, watch)
     pairs = list(zip(seen[-40:], seen[-39:], strict=False))

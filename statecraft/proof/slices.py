@@ -183,7 +183,7 @@ class Played:
 
     def __init__(self, of: Slice, found: Found) -> None:
         self.slice = of
-        self.real = heard_as_free(of.whole, found.run, of.sliced.sources)
+        self.real = heard_as_free(of.whole, found.run, of.sliced.sources, of.sliced.kept_clocks)
         self.simulation = Simulation(of.whole)
         self.layout = self.simulation.layout
         self.ticks: list[tuple[Stimulus, State, State]] = []
@@ -320,15 +320,16 @@ class Played:
                 return 0 if after[layout.index["tick", ""]] == 0 else int(before[place]) + 1
 
 
-def heard_as_free(machine: Machine, run: Run, free: Container[str]) -> Run:
-    """``run`` without the dials ``free``; where they say that a clock of messages is not late, its message is heard."""
+def heard_as_free(machine: Machine, run: Run, free: Container[str], kept: Container[str]) -> Run:
+    """``run`` without the dials ``free``; where they say that a clock of messages is not late, its message is heard,
+    unless that would set a clock that is followed (``kept``)."""
     holds = (
         replace(
             hold,
             inputs=replace(
                 hold.inputs,
                 dials=tuple(d for d in hold.inputs.dials if d[0] not in free),
-                heard=_heard(machine, hold.inputs),
+                heard=_heard(machine, hold.inputs, kept),
             ),
         )
         for hold in run.stretches
@@ -336,9 +337,10 @@ def heard_as_free(machine: Machine, run: Run, free: Container[str]) -> Run:
     return replace(run, stretches=tuple(holds))
 
 
-def _heard(machine: Machine, inputs: Stimulus) -> tuple[str, ...]:
+def _heard(machine: Machine, inputs: Stimulus, kept: Container[str]) -> tuple[str, ...]:
     """The commands that are heard beside the one taken: those whose clocks are free and not late, and for a link that
-    is not silent some other, if there is one, that no row waits for."""
+    is not silent some other, if there is one, that no row waits for. A link whose silence is followed is heard only
+    where the run says so: what else were added would end a silence that the run is about."""
     dials = dict(inputs.dials)
     asked = least_asked(machine)
     heard = list(inputs.heard)
@@ -348,7 +350,15 @@ def _heard(machine: Machine, inputs: Stimulus) -> tuple[str, ...]:
         return None if told is None else told >= asked.get(clock, 1)
 
     tested = machine.events()
-    may = [c for c in machine.commands if not (c.urgent and c.name in tested) and c.name != inputs.taken]
+    speaking = {*inputs.tuned, *(machine.command(name).link for name in (inputs.taken, *heard) if name is not None)}
+    may = [
+        command
+        for command in machine.commands
+        if not (command.urgent and command.name in tested)
+        and command.name != inputs.taken
+        and f"absent {command.name}" not in kept
+        and (command.link in speaking or f"silent {command.link}" not in kept)
+    ]
     for command in may:
         if late(f"absent {command.name}") is False and command.name not in heard:
             heard.append(command.name)

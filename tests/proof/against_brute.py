@@ -201,6 +201,9 @@ ASKED = {
     "bare threshold": "whether thresholds are bare",
     "fault ignored": "whether faults are ignored",
     "faint hope": "what starts with faults",
+    "endless": "whether the machine drives on for ever",
+    "halt undone": "whether a halt stays one",
+    "held back only": "which rows decide only while another is held back",
 }
 """The question that each finding answers, as it begins where it is left open."""
 

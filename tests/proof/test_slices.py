@@ -141,3 +141,68 @@ def test_every_loop_looks_at_the_memory() -> None:
     report = prove(read_text(rangers(8)), 60, memory_mb=0)
     assert not report.complete
     assert report.limits == ("memory",)
+
+
+HEARD_OR_NOT = """
+machine heard_or_not
+board atmega2560
+tick 10 ms
+link op serial1, 9600 baud, checked, silent after 30 ms
+command halt "h" from op, urgent
+command creep "c" from op
+motor a pwm 5, forward 30, reverse 31
+mode rest stop
+mode creeping a 50 %
+failsafes
+  in        | when               | go to
+  any       | halt               | rest
+rules
+  in        | when               | go to
+  rest      | creep              | creeping
+  creeping  | creep absent 40 ms | rest
+"""
+
+
+def test_a_run_of_silence_is_played_without_a_word() -> None:
+    machine = read_text(HEARD_OR_NOT)
+    report = prove(machine, phases=("slices",))
+    assert not any(f.code == "runaway" for f in report.findings), "from the second tick of silence on it is at rest"
+    assert not contradictions(machine)[0]
+
+
+IN_TURN = """
+machine in_turn
+board atmega2560
+tick 10 ms
+switch k by hand
+lamp x pin 13
+lamp y pin 12
+part one
+  mode a stop
+  mode b x on
+  counter n 0 .. 1
+  rules
+    in | when   | go to | do
+    a  | n == 0 | stay  | n = 1
+    a  | n == 1 | b     | n = 0
+    b  | n == 0 | stay  | n = 1
+    b  | n == 1 | a     | n = 0
+part two
+  mode c stop
+  mode d y on
+  counter m 0 .. 1, starts 1
+  rules
+    in | when   | go to | do
+    c  | m == 0 | stay  | m = 1
+    c  | m == 1 | d     | m = 0
+    d  | m == 0 | stay  | m = 1
+    d  | m == 1 | c     | m = 0
+"""
+
+
+def test_parts_that_flap_in_turn_only_are_found_or_left_open() -> None:
+    machine = read_text(IN_TURN)
+    report = prove(machine, phases=("slices",))
+    found = any(f.code == "flapping" for f in report.findings)
+    assert found or "whether the machine flaps" in report.unproved
+    assert not contradictions(machine)[0]
