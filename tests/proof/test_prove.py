@@ -143,7 +143,7 @@ def test_a_run_becomes_a_trial_that_passes() -> None:
 def test_every_finding_is_explained() -> None:
     for code in SEVERITY:
         told = explain(code.replace(" ", "-"))
-        assert told.startswith(code) and "mended" in told
+        assert told.startswith(code) and "usually fixed" in told
     with pytest.raises(KeyError):
         explain("nothing of the kind")
 
