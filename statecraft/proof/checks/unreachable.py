@@ -204,11 +204,8 @@ def _barring(
 ) -> Iterator[int]:
     """The failsafes that keep ``row`` from starting a moving mode, somewhere where it would."""
     model, explorer, diagrams = explored.model, explored.explorer, explored.model.diagrams
-    target = model.mode_index[part][row.target] if row.move == "go" else mode
-    for failsafe in model.rows_in(part, target):
-        if not failsafe.failsafe:
-            continue
-        bar = model.asked(failsafe.when, part, mode, entering=target)
+    for barring in model.made_by(part, mode, row.number).bars:
+        failsafe, bar = barring.failsafe, model.of_guard(barring.when, part, mode)
 
         def ask(_: Rows, counters: Counters, modes: Modes, bar: Ask = bar) -> Node:
             both = [model.diagram(each, region.passed, counters, modes, region.tables) for each in (when, bar)]

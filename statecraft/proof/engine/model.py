@@ -24,7 +24,6 @@ from statecraft.machine import (
     After,
     And,
     Atom,
-    Change,
     Compare,
     Condition,
     Fault,
@@ -60,6 +59,10 @@ from statecraft.proof.engine.clusters import (
 from statecraft.proof.engine.conditions import holds, ranges_of, satisfy
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Diagrams, Node
 from statecraft.proof.engine.observer import possible_atoms, settled
+from statecraft.semantics.decisions import CounterChange, Decision, PartTick, SetCounter, part_tick
+from statecraft.semantics.guards import AllOf, AnyOf, Guard, Negation, Reached, tests
+from statecraft.semantics.guards import Known as KnownGuard
+from statecraft.semantics.lowering import Lowering
 
 NOBODY = -1
 """In place of a row's number: no row decided."""
@@ -233,7 +236,8 @@ class Model:
             level.name: (overlaps(level, self.ranges), clear_in_doubt(level, self.ranges)) for level in self.fors
         }
         self._desks: dict[tuple[int, int], Dispatch] = {}
-        self._alike: dict[int, tuple[Condition, Ask | None]] = {}  # by id, with what is the same in all modes
+        self.lowering = Lowering(machine)
+        self._alike: dict[int, tuple[Guard, Ask]] = {}  # by id, with what keeps that id taken
         self._asks_of_inputs: dict[int, tuple[Ask, tuple[tuple[int, str], ...] | None]] = {}
         self._of_inputs: dict[tuple[int, ...], Node] = {}
         self._decisions: dict[tuple[object, ...], Node] = {}
@@ -406,30 +410,36 @@ class Model:
 
     # ------------------------------------------------------------------------------------------------- conditions, set
 
-    def asked(self, condition: Condition, part: int, mode: int, entering: int | None = None) -> Ask:
-        """``condition`` of a row of ``part`` as it stands in ``mode``; with ``entering``, as if that mode had been
-        entered on this tick."""
-        known = self._alike.get(id(condition))
-        if known is None:
-            name = self.parts[part].name
-            alike = not any(
-                isinstance(atom, After | InMode) or (isinstance(atom, LevelOn) and (atom.level, name) in self.inlined)
-                for atom in atoms(condition)
-            )
-            asked = self._asked(condition, part, mode, entering)
-            known = self._alike[id(condition)] = (condition, asked if alike else None)
-        return known[1] or self._asked(condition, part, mode, entering)
+    def asked(self, condition: Condition, part: int, mode: int) -> Ask:
+        """``condition`` of a row of ``part`` as it stands in ``mode``."""
+        owner = self.parts[part]
+        return self.of_guard(self.lowering.row(condition, owner, owner.modes[mode]), part, mode)
 
-    def _asked(self, condition: Condition, part: int, mode: int, entering: int | None) -> Ask:
-        match condition:
-            case Not(of):
-                inner = self.asked(of, part, mode, entering)
+    def of_guard(self, guard: Guard, part: int, mode: int) -> Ask:
+        """``guard`` of a row of ``part``, asked in ``mode``: clocks that are not followed and levels that are no memory
+        put in. What means the same in every mode is the same object in all of them (see :mod:`statecraft.semantics`),
+        and so is its ask."""
+        known = self._alike.get(id(guard))
+        if known is not None:
+            return known[1]
+        name = self.parts[part].name
+        ask = self._asked(guard, part, mode)
+        if not any(isinstance(each, LevelOn) and (each.level, name) in self.inlined for each in tests(guard)):
+            self._alike[id(guard)] = (guard, ask)
+        return ask
+
+    def _asked(self, guard: Guard, part: int, mode: int) -> Ask:
+        match guard:
+            case KnownGuard(value):
+                return YES if value else NO
+            case Negation(of):
+                inner = self._asked(of, part, mode)
                 return Ask("const", value=not inner.value) if inner.kind == "const" else Ask("not", (inner,))
-            case And(of) | Or(of):
-                absorbing = isinstance(condition, Or)
+            case AllOf(of) | AnyOf(of):
+                absorbing = isinstance(guard, AnyOf)
                 kept = []
                 for each in of:
-                    inner = self.asked(each, part, mode, entering)
+                    inner = self._asked(each, part, mode)
                     if inner.kind == "const":
                         if inner.value is absorbing:
                             return inner
@@ -438,29 +448,15 @@ class Model:
                 if not kept:
                     return NO if absorbing else YES
                 return kept[0] if len(kept) == 1 else Ask("or" if absorbing else "and", tuple(kept))
-            case After(ticks, group):
-                return self._after(ticks, group, part, mode, entering)
-            case Absent(command, ticks):
-                return self._test(f"absent {command}", ticks, part, mode)
-            case Silent(link):
-                silence = self._silence(link)
-                return NO if silence is None else self._test(f"silent {link}", silence, part, mode)
+            case Reached(clock, ticks):
+                return self._test(clock.name, ticks, part, mode)
             case LevelOn(level) if (level, self.parts[part].name) in self.inlined:
                 return self._inlined_ask(level, part, mode)
-            case InMode(other, modes) if other == self.parts[part].name:
-                return YES if self.parts[part].modes[mode].name in modes else NO
             case _:
-                return Ask("atom", atom=condition)
-
-    def _after(self, ticks: int, group: str | None, part: int, mode: int, entering: int | None) -> Ask:
-        here = self.parts[part].modes[mode]
-        there = here if entering is None else self.parts[part].modes[entering]
-        if group is not None and group not in there.groups:
-            return NO
-        if entering is not None and (group is None or group not in here.groups):
-            return YES if ticks <= 0 else NO
-        clock = f"mode {self.parts[part].name}" if group is None else f"group {self.parts[part].name}.{group}"
-        return self._test(clock, ticks, part, mode)
+                known = self._alike.get(id(guard))
+                if known is None:
+                    known = self._alike[id(guard)] = (guard, Ask("atom", atom=guard))
+                return known[1]
 
     def _test(self, clock: str, ticks: int, part: int, mode: int) -> Ask:
         if self._follows(clock):
@@ -483,44 +479,39 @@ class Model:
             self._desks[key] = self._desk(part, mode)
         return self._desks[key]
 
-    @cached_property
-    def _rows_in(self) -> list[list[list[Row]]]:
-        found: list[list[list[Row]]] = [[[] for _ in part.modes] for part in self.parts]
-        for place, part in enumerate(self.parts):
-            for row in part.rows:
-                for mode in row.modes:
-                    found[place][self.mode_index[place][mode]].append(row)
-        return found
-
     def rows_in(self, part: int, mode: int) -> list[Row]:
         """The rows that apply in ``mode`` of ``part``, in order."""
-        return self._rows_in[part][mode]
+        return [made.row for made in self.decisions_in(part, mode)]
+
+    def decisions_in(self, part: int, mode: int) -> tuple[Decision, ...]:
+        """The rows that apply in ``mode`` of ``part`` as the tick decides by them, in order."""
+        return self._turns[part].decisions[mode]
+
+    def made_by(self, part: int, mode: int, row: int) -> Decision:
+        """What row number ``row`` does when it decides in ``mode``."""
+        return self._made[part][mode][row]
+
+    @cached_property
+    def _turns(self) -> list[PartTick]:
+        return [part_tick(self.machine, part, self.lowering) for part in self.parts]
+
+    @cached_property
+    def _made(self) -> list[list[dict[int, Decision]]]:
+        return [[{made.row.number: made for made in mode} for mode in turn.decisions] for turn in self._turns]
 
     def row_condition(self, part: int, mode: int, row: Row) -> tuple[Ask, Ask]:
         """The ``when`` of ``row`` as it stands in ``mode``, and what bars it: a failsafe where it would lead."""
-        return self.asked(row.when, part, mode), self._barred(part, mode, row)
-
-    def _barred(self, part: int, mode: int, row: Row) -> Ask:
-        """What would hold where ``row`` leads if that mode had been entered: a rule does not start a moving mode
-        then."""
-        here = self.parts[part].modes[mode].name
-        if row.failsafe or row.move == "stay" or (row.move == "go" and row.target == here):
-            return NO
-        target = self._target(part, mode, row)
-        if not self.moving(part, target):
-            return NO
-        bars = [
-            self.asked(failsafe.when, part, mode, entering=target)
-            for failsafe in self.rows_in(part, target)
-            if failsafe.failsafe
-        ]
+        made = self.made_by(part, mode, row.number)
+        bars = [self.of_guard(bar.when, part, mode) for bar in made.bars]
         bars = [bar for bar in bars if bar != NO]
-        return YES if YES in bars else Ask("or", tuple(bars)) if bars else NO
+        barred = YES if YES in bars else Ask("or", tuple(bars)) if bars else NO
+        return self.of_guard(made.when, part, mode), barred
 
     def _desk(self, part: int, mode: int) -> Dispatch:
         rows: list[tuple[int, Ask]] = []
         never: list[tuple[int, Ask]] = []
-        for row in self.rows_in(part, mode):
+        for made in self.decisions_in(part, mode):
+            row = made.row
             when, bar = self.row_condition(part, mode, row)
             if when == NO:
                 continue
@@ -742,21 +733,15 @@ class Model:
         for place, number in enumerate(rows):
             if number == NOBODY:
                 continue
-            part = self.parts[place]
-            row = part.rows[number]
-            here = part.modes[modes[place]]
-            there = part.mode[row.target] if row.move == "go" else here
-            moves = row.move == "restart" or there is not here
-            if moves:
-                after[place] = self.mode_index[place][there.name]
-                entered.add(f"mode {part.name}")
-                entered |= {f"group {part.name}.{group}" for group in there.groups if group not in here.groups}
-            for change in row.changes:
+            made = self.made_by(place, modes[place], number)
+            after[place] = self.mode_index[place][made.target.name]
+            entered |= {clock.name for clock in made.resets}
+            for change in made.changes:
                 branches = [
                     [*counted[:at], value, *counted[at + 1 :]]
                     for counted in branches
-                    for at in [self.counter_place[change.counter]]
-                    for value in self._changed(change, at, counted[at], moves or not row.failsafe)
+                    for at in [self.counter_place[change.counter.name]]
+                    for value in self._changed(change, at, counted[at])
                 ]
         live = self.live_counters(tuple(after))
         for counted in branches:
@@ -765,12 +750,11 @@ class Model:
             same = not entered and tuple(after) == modes and final == counters
             yield Effect(tuple(after), final, frozenset(entered), same)
 
-    def _changed(self, change: Change, place: int, value: int | None, steps: bool) -> tuple[int | None, ...]:
-        """What ``change`` makes of a counter's value; a failsafe that leads nowhere else (``steps`` False) only
-        sets."""
-        if change.how == "set":
-            return self.stepped(place, change.amount, 0)
-        return (value,) if value is None or not steps else self.stepped(place, value, change.amount)
+    def _changed(self, change: CounterChange, place: int, value: int | None) -> tuple[int | None, ...]:
+        """What ``change`` makes of a counter's value."""
+        if isinstance(change, SetCounter):
+            return self.stepped(place, change.value, 0)
+        return (value,) if value is None else self.stepped(place, value, change.by)
 
     def stepped(self, place: int, value: int, amount: int) -> tuple[int, ...]:
         """What a counter comes to from ``value`` by ``amount``: within its range; a loose one, any value it may
@@ -856,18 +840,15 @@ class Model:
             steps = [
                 (
                     mode,
-                    self._target(place, mode, row),
-                    {self.counter_place[c.counter] for c in row.changes if c.how == "set"},
+                    self.mode_index[place][made.target.name],
+                    {self.counter_place[c.counter.name] for c in made.changes if isinstance(c, SetCounter)},
                 )
                 for mode in range(len(part.modes))
-                for row in self.rows_in(place, mode)
+                for made in self.decisions_in(place, mode)
             ]
             _spread(live, steps)
             tables.append([frozenset(some) for some in live])
         return tables
-
-    def _target(self, part: int, mode: int, row: Row) -> int:
-        return self.mode_index[part][row.target] if row.move == "go" else mode
 
     @cached_property
     def _limits(self) -> list[list[dict[str, int]]]:
@@ -880,37 +861,32 @@ class Model:
         for mode in range(len(part.modes)):
             for test in self.desk(place, mode).tests:
                 here[mode][test.clock] = max(test.ticks, here[mode].get(test.clock, 0))
-        before: list[list[tuple[int, Row]]] = [[] for _ in part.modes]
+        before: list[list[tuple[int, Decision]]] = [[] for _ in part.modes]
         for mode in range(len(part.modes)):
-            for row in self.rows_in(place, mode):
-                target = self._target(place, mode, row)
+            for made in self.decisions_in(place, mode):
+                target = self.mode_index[place][made.target.name]
                 if target != mode:
-                    before[target].append((mode, row))
+                    before[target].append((mode, made))
         waiting = list(range(len(part.modes)))
         while waiting:
             target = waiting.pop()
-            for mode, row in before[target]:
+            for mode, made in before[target]:
                 more = False
                 for clock, ticks in here[target].items():
-                    if here[mode].get(clock, -1) < ticks and not self._sets(place, mode, target, row, clock):
+                    if here[mode].get(clock, -1) < ticks and not self._sets(made, clock):
                         here[mode][clock] = ticks
                         more = True
                 if more:
                     waiting.append(mode)
         return here
 
-    def _sets(self, place: int, mode: int, target: int, row: Row, clock: str) -> bool:
-        """Whether ``row``, led from ``mode`` to the other mode ``target``, is sure to set ``clock`` to 0."""
-        part = self.parts[place]
+    def _sets(self, made: Decision, clock: str) -> bool:
+        """Whether a decision that leads to another mode is sure to set ``clock`` to 0."""
+        if any(reset.name == clock for reset in made.resets):
+            return True
         kind, _, name = clock.partition(" ")
-        if kind == "mode":
-            return name == part.name
-        if kind == "group":
-            owner, _, group = name.partition(".")
-            return owner == part.name and group not in part.modes[mode].groups
-        taken = [
-            each for each in (row.when.of if isinstance(row.when, And) else (row.when,)) if isinstance(each, Taken)
-        ]
+        when = made.row.when
+        taken = [each for each in (when.of if isinstance(when, And) else (when,)) if isinstance(each, Taken)]
         if kind == "absent":
             return any(each.command == name for each in taken)
         return kind == "silent" and any(self.machine.command(each.command).link == name for each in taken)
