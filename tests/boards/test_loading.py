@@ -131,7 +131,7 @@ def test_generic_board_without_analog_pins_needs_no_reference(tmp_path: Path) ->
 
 @pytest.mark.parametrize("zipped", [False, True])
 def test_boards_are_found_wherever_the_package_is(tmp_path: Path, zipped: bool) -> None:
-    files = {"statecraft/__init__.py": b""}
+    files = {"statecraft/__init__.py": b"", "statecraft/errors.py": (HERE.parent / "errors.py").read_bytes()}
     files |= {f"statecraft/boards/{file.name}": file.read_bytes() for file in HERE.iterdir() if file.is_file()}
     place = tmp_path / ("packed.zip" if zipped else "tree")
     if zipped:
