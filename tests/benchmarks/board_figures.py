@@ -295,7 +295,7 @@ def sensors(bench: Bench) -> Iterator[Figure]:
         rig.switch("bumper", True)
         took = rig.wait_for("jammed", 60)
     yield Figure(
-        "a switch of 20 ms counts after", f"{took:.0f} ms", "20 ms to 40 ms", "the bumper, in cruise", took <= 40
+        "a bumper that is on if in doubt counts after", f"{took:.0f} ms", "10 ms", "closed in cruise", took <= 12
     )
 
 
