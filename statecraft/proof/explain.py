@@ -81,7 +81,7 @@ _TEXTS = {
         "A switch or level stops the part in all its driving modes but one. That one sets the same as another and asks "
         "about it nowhere: it was probably forgotten in a group.",
         "Put the mode into the group, or write a failsafe for it. If it is meant, say so in the file: accept left out "
-        'in MODE because "…".',
+        'in MODE because "why".',
     ),
     "held back only": (
         "The row decides only while a failsafe holds back an earlier row that asks the same: what was to be refused "

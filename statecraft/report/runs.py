@@ -275,6 +275,9 @@ class _Teller:
             case "waits for ever":
                 while_so = f", while {listed(held)}" if (held := list(self.held())) else ""
                 return Told(None, f"{there}, whatever is said{while_so}")
+            case "endless":
+                while_so = f", while {listed(held)}" if (held := list(self.held())) else ""
+                return Told(None, f"{self.moving(part, view)}, without a word{while_so}")
             case "flapping":
                 return Told(None, f"and so on: {listed(self.taking_turns())} take turns on every tick")
             case "bare threshold":

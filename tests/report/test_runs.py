@@ -35,7 +35,7 @@ ENDS = {
     "no_way_to_stop": "100 ms: in wait, from where nothing leads to a stop mode",
     "runaway": "700 ms: moving in driving (wheels 60 %), 2nd tick with operator silent",
     "stuck": "200 ms: in jammed, and nothing ever leads out of it",
-    "waits_for_ever": "for ever: in calling, whatever is said, while lid_up is off",
+    "waits_for_ever": "for ever: in calling, whatever is said, while seen is off",
 }
 
 CART = """
@@ -85,7 +85,7 @@ def broken(promise: str) -> list[str]:
 @pytest.mark.parametrize("stem", ENDS)
 def test_the_last_line_says_what_is_wrong(stem: str) -> None:
     machine = read_file(SAMPLES / "faulty" / f"{stem}.modes")
-    finding = prove(machine).findings[0]
+    finding = next(each for each in prove(machine).findings if each.code == stem.replace("_", " "))
     assert finding.run is not None
     last = told(machine, finding.run, finding)[-1]
     time = "for ever" if last.tick is None else machine.duration(last.tick)
@@ -246,13 +246,16 @@ def test_promises_that_do_not_fit_a_line_hang_under_themselves(stem: str, width:
     judged = judge(machine)
     show_judgement(judged, Console(file=out, width=width))
     lines = out.getvalue().splitlines()
-    assert all(len(line) <= width for line in lines)
+    source = {line.strip() for line in (SAMPLES / f"{stem}.modes").read_text().splitlines()}
+    assert all(len(line) <= width for line in lines if line.strip() not in source)
     assert sum(line.startswith("✓ ") for line in lines) == len(machine.promises)
     said = " ".join(out.getvalue().split())
     assert all(" ".join(told.split()) in said for told in judged.report.promises)
     first = next(number for number, line in enumerate(lines) if line.startswith("✓ "))
     last = max(number for number, line in enumerate(lines) if line.startswith("explored"))
-    assert all(line.startswith(("✓ ", "    ")) for line in lines[first:last])
+    ages = tuple(f"{level.name} is decided on" for level in machine.levels)  # how old what it reads may be
+    told = [line for line in lines[first:last] if not line.startswith(ages)]
+    assert all(line.startswith(("✓ ", "    ")) for line in told)
 
 
 def test_of_a_long_story_the_middle_is_left_out() -> None:

@@ -74,7 +74,7 @@ def test_an_earlier_row_that_came_first_is_named() -> None:
 
 def test_what_a_row_lacked_is_told_with_what_it_read() -> None:
     (said,) = reasons("at 0 s  supply 7.6 V, front 30 cm", "at 1 s  patrol", "expect cruise within 1 s")
-    assert said.endswith("but at 1 s 'not blocked' was not so (blocked on, front 30 cm)")
+    assert said.endswith("but at 1 s 'not blocked' was not true (blocked on, front 30 cm)")
 
 
 @pytest.mark.parametrize(

@@ -202,7 +202,7 @@ def left_out(machine: Machine) -> Iterator[Finding]:
 def _cover(part: Part, row: Row, mode: Mode) -> str:
     group = part.group.get(row.in_text)
     how = f"name {mode.name} in that failsafe, too" if group is None else f"put {mode.name} into {group.name}"
-    return f'{how}; or, if it is meant, accept it: accept left out in {mode.name} because "…".'
+    return f'{how}; or, if it is meant, accept it: accept left out in {mode.name} because "why".'
 
 
 def _alone(condition: Condition, name: str) -> bool:
