@@ -23,7 +23,8 @@ from statecraft.simulation.trial import script
 
 class Receiver:
     """Reads a link's bytes as the language says: a checked message is ``$``, its text, ``*`` and two digits of its XOR;
-    a plain one, for the machines that this is used on, is a single letter.
+    a plain one, for the machines that this is used on, is a single letter. A plain line is disturbed for 200 ms,
+    rounded up to ticks, from a byte that is none; only urgent commands are heard then.
     """
 
     def __init__(self, machine: Machine, link: Link) -> None:
@@ -33,12 +34,16 @@ class Receiver:
         self.dials = [(n, dial) for n, dial in enumerate(machine.dials) if dial.link == link.name]
         assert link.checked or (not self.dials and all(len(message) == 1 for message in self.commands))
         self.frame = b""
+        self.quiet = 0  # the tick from which the line is quiet again
 
-    def feed(self, byte: int) -> tuple[list[int], list[tuple[int, int]]]:
-        """The commands and dials that this byte completes."""
+    def feed(self, byte: int, tick: int = 0) -> tuple[list[int], list[tuple[int, int]]]:
+        """The commands and dials that this byte completes; it is there for ``tick``."""
         if not self.link.checked:
             number = self.commands.get(chr(byte))
-            return ([] if number is None else [number]), []
+            if number is None:
+                self.quiet = self.quiet if byte in b"\r\n" else tick + -(-200 // self.machine.tick_ms) + 1
+                return [], []
+            return ([number] if tick >= self.quiet or self.machine.commands[number].urgent else []), []
         if byte == ord("$"):
             self.frame = b"$"
             return [], []
@@ -85,7 +90,7 @@ class Damaging(Driver):
         if bytes_there:
             at = super().send(link_name, bytes_there, tick, behind)
             for byte in bytes_there:
-                commands, dials = self.receivers[link_name].feed(byte)
+                commands, dials = self.receivers[link_name].feed(byte, at)
                 for command in commands:
                     self.sent.setdefault(at, []).append(command)
                 for dial in dials:

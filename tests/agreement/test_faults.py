@@ -40,7 +40,8 @@ def test_whatever_goes_wrong_the_chip_does_what_the_table_says(name: str, tmp_pa
 def test_a_receiver_reads_a_plain_link() -> None:
     machine = read_file(str(SAMPLES / "feed_pusher.modes"))
     receiver = Receiver(machine, machine.links[0])
-    assert [receiver.feed(byte)[0] for byte in b"h?p."] == [[0], [], [2], [1]]
+    heard = [receiver.feed(byte, tick)[0] for byte, tick in zip(b"hp.?phpp", [0, 0, 1, 5, 6, 25, 25, 26], strict=True)]
+    assert heard == [[0], [2], [1], [], [], [0], [], [2]]  # 200 ms from the byte that is none, only halt gets through
 
 
 def test_a_receiver_reads_a_checked_link() -> None:
