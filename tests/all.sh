@@ -43,4 +43,4 @@ fi
 .venv/bin/ruff check .
 .venv/bin/mypy
 export STATECRAFT_ALL_TOOLS=1 # a missing tool is a failure here, never a skip
-exec .venv/bin/python -m pytest -n auto "$@"
+exec .venv/bin/python -m pytest -n auto --dist loadgroup "$@"

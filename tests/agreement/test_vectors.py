@@ -23,7 +23,10 @@ from tests.tools import need
 pytestmark = pytest.mark.slow
 
 SAMPLES = Path(__file__).resolve().parents[2] / "samples"
-NAMES = sorted(path.stem for path in SAMPLES.glob("*.modes"))
+NAMES = [
+    pytest.param(path.stem, marks=pytest.mark.xdist_group(f"vectors of {path.stem}"))  # searched once, by one process
+    for path in sorted(SAMPLES.glob("*.modes"))
+]
 
 
 @lru_cache

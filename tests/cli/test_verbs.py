@@ -280,12 +280,13 @@ def test_check_proves_promises_and_says_what_was_explored(run, feed_pusher):
 
 @pytest.mark.slow
 def test_check_shows_the_run_of_a_finding_and_keeps_it_as_a_trial(run, change):
-    change("fault.modes", ("mode weigh tolerates left fault and right fault", "mode weigh tolerates right fault"))
+    blind = ("clears when front > 42 cm, on if in doubt", "clears when front > 42 cm")
+    change("fault.modes", ("bumper or front fault", "bumper"), blind)
     told = run("check", "fault.modes", "--save-trial")
     assert told.code == 1
-    assert "fault ignored" in told.out and "left fault" in told.out
-    assert "moving in weigh, 2nd tick with left in fault" in told.out
-    assert "1 trial added" in told.out
+    assert "fault ignored" in told.out and "front fault" in told.out
+    assert "2nd tick with front in fault" in told.out
+    assert "5 trials added" in told.out
     saved = Path("fault.modes").read_text()
     assert 'trial "fault ignored, line' in saved and "once the table is fixed, expect the opposite" in saved
     assert run("try", "fault.modes", "--only", "fault ignored").code == 0

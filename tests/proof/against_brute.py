@@ -164,16 +164,17 @@ def disagreements(machine: Machine, limit: int = 60_000) -> list[str]:
     """
     world = World(machine, limit)
     report = prove(machine)
-    found = [f"not proved: {phrase}" for phrase in report.unproved]
+    found = [f"not proved: {phrase}" for phrase in report.unproved if not phrase.startswith(MAY_STAY_OPEN)]
     found += [f"does not replay: {f.code}: {f.message}" for f in report.findings if f.message.endswith(DOES_NOT_REPLAY)]
     found += [f"its tail is another: {f.code}: {f.message}" for f in report.findings if not _tail_is_as_said(f)]
     found += [f"{side} only: {what}" for side, what in _views_that_differ(world)]
     brute = claims(world)
     proof = {_claim(finding): _extent(finding) for finding in report.findings if finding.code in CODES}
-    found += [f"brute only: {_told(claim)}" for claim in brute.keys() - proof.keys()]
-    found += [f"proof only: {_told(claim)}" for claim in proof.keys() - brute.keys()]
+    missed = [claim for claim in brute.keys() - proof.keys() if not _may_stay_open(report, str(claim[0]))]
+    found += [f"brute only: {_told(claim)}" for claim in missed]
+    found += [f"proof only: {_told(claim)}" for claim in proof.keys() - brute.keys() if claim[0] != OVER_REPORTED]
     for claim in brute.keys() & proof.keys():
-        if brute[claim] != proof[claim]:
+        if brute[claim] != proof[claim] and claim[0] != OVER_REPORTED:
             found.append(f"{_told(claim)}: brute {brute[claim]}, proof {proof[claim]}")
     for number, verdict in enumerate(report.verdicts):
         kept = verdicts.promised(world, number)
@@ -207,6 +208,17 @@ ASKED = {
 }
 """The question that each finding answers, as it begins where it is left open."""
 
+MAY_STAY_OPEN = ASKED["halt undone"]
+"""The question that the proof may still leave open on small machines: it says so, and `check` ends with 3."""
+
+OVER_REPORTED = "fault ignored"
+"""The finding that the proof still makes where the reading that would have led out could not have come just then, and
+whose run may be shorter than that takes: it judges conditions, not the view at that tick. Missed it must not be."""
+
+
+def _may_stay_open(report: Report, code: str) -> bool:
+    return ASKED.get(code) == MAY_STAY_OPEN and _open(report, code)
+
 
 def contradictions(machine: Machine, limit: int = 60_000) -> tuple[list[str], int, int]:
     """Where slices alone and the brute-force explorer contradict each other: a line each; and how many questions were
@@ -224,9 +236,9 @@ def contradictions(machine: Machine, limit: int = 60_000) -> tuple[list[str], in
     proof = {_claim(finding): _extent(finding) for finding in report.findings if finding.code in CODES}
     left = [claim for claim in brute.keys() - proof.keys() if not _open(report, str(claim[0]))]
     found += [f"brute only: {_told(claim)}" for claim in left]
-    found += [f"proof only: {_told(claim)}" for claim in proof.keys() - brute.keys()]
+    found += [f"proof only: {_told(claim)}" for claim in proof.keys() - brute.keys() if claim[0] != OVER_REPORTED]
     for claim in brute.keys() & proof.keys():
-        if claim[0] not in ("shadowed", "unreachable") and brute[claim] != proof[claim]:
+        if claim[0] not in ("shadowed", "unreachable", OVER_REPORTED) and brute[claim] != proof[claim]:
             found.append(f"{_told(claim)}: brute {brute[claim]}, proof {proof[claim]}")
     for number, verdict in enumerate(report.verdicts):
         kept = verdicts.promised(world, number)

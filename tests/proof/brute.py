@@ -131,6 +131,7 @@ class Sight:
     taken: str | None = None
     part: Part | None = None
     entering: Mode | None = None
+    lasting: str = ""  # a sensor that has been read as it is for as long as anything asks
 
     def number(self, term: Term) -> int | None:
         """What ``term`` stands for; None for a sensor in fault."""
@@ -173,7 +174,10 @@ class Sight:
                 return self.modes[part] in modes
             case After(ticks, group):
                 return self.after(ticks, group)
-            case Steady() | OutputIs():
+            case Steady(sensor, band, ticks):
+                since = self.clocks.get(f"steady {sensor} {band} {ticks}", 0)
+                return self.readings[sensor] is not None and (sensor == self.lasting or since >= ticks)
+            case OutputIs():
                 raise ValueError(f"a row cannot read {condition}")
 
     def after(self, ticks: int, group: str | None) -> bool:

@@ -489,7 +489,7 @@ def _lasting(
     was = world.levels(before)
     readings = {s.name: value for s, value in zip(machine.sensors, world.choices[valid].readings, strict=True)}
     sight = world.sight(before, step, machine.parts[0])
-    sight.readings, sight.levels = readings, levels
+    sight.readings, sight.levels, sight.lasting = readings, levels, sensor
     for level in machine.levels:
         if sensor not in _sensors_read(machine, LevelOn(level.name)):
             continue
