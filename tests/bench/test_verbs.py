@@ -93,7 +93,7 @@ def told(*pieces: bytes) -> Iterator[str]:
         while not _opened(os.ttyname(slave)):
             if ended.wait(0.05):
                 return
-        ended.wait(0.3)
+        ended.wait(1.2)  # once it is open it throws away what came before, which may take a busy computer a while
         for piece in pieces:
             os.write(master, piece)
             if ended.wait(0.02):
