@@ -5,6 +5,7 @@ What a value is called depends on who asks, so the asker brings :class:`PythonNa
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Iterable
 
 from statecraft.machine import (
@@ -27,7 +28,7 @@ from statecraft.semantics.keys import CounterValue, DialValue, Key, LevelState, 
 from statecraft.semantics.variables import rest_of
 
 
-class PythonNames:
+class PythonNames(ABC):
     """How the tests of guards are written. Whoever asks says what readings, switches, values and the command taken are
     called; the rest follows.
     """
@@ -37,21 +38,21 @@ class PythonNames:
         self.commands = numbered(machine.commands)
         self.modes = {part.name: numbered(part.modes) for part in machine.parts}
 
+    @abstractmethod
     def reading(self, sensor: str) -> str:
         """The sensor's reading; None in fault."""
-        raise NotImplementedError
 
+    @abstractmethod
     def switch(self, name: str) -> str:
         """The switch's settled state."""
-        raise NotImplementedError
 
+    @abstractmethod
     def taken(self) -> str:
         """The index of the command taken."""
-        raise NotImplementedError
 
+    @abstractmethod
     def value(self, key: Key) -> str:
         """The clock or value of that key."""
-        raise NotImplementedError
 
     def setting(self, output: str) -> str:
         """What the modes ask of the output."""
