@@ -7,7 +7,7 @@ from functools import partial
 
 import pytest
 
-from statecraft.language import FileErrors, read_text
+from statecraft.language import read_text
 from statecraft.proof.runs.holding import Holder
 from statecraft.simulation import Simulation
 from tests.proof.trade_machines import trade_text
@@ -17,10 +17,7 @@ SEEDS = range(12)
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_a_jump_comes_to_where_the_ticks_come(seed: int) -> None:
-    try:
-        machine = read_text(trade_text(seed))
-    except FileErrors:
-        pytest.skip("the reader refuses it")
+    machine = read_text(trade_text(seed))
     chance = random.Random(seed)
     slow, quick = Simulation(machine), Simulation(machine)
     holder = Holder(machine, quick)
