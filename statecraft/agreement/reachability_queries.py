@@ -9,24 +9,9 @@ from dataclasses import dataclass, replace
 from statecraft.agreement.coverage_goals import Goal
 from statecraft.agreement.inputs import Course, Stretch
 from statecraft.findings import Run
-from statecraft.machine import (
-    Absent,
-    After,
-    And,
-    Compare,
-    Condition,
-    InMode,
-    Machine,
-    Not,
-    Or,
-    Promise,
-    Silent,
-    Term,
-    numbered,
-)
+from statecraft.machine import And, Compare, Condition, InMode, Machine, Promise, Term, numbered
 from statecraft.semantics import tick_of
-from statecraft.semantics.guards import AllOf, AnyOf, Guard, Known, Negation, Reached, all_of, negation
-from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock
+from statecraft.semantics.guards import all_of, negation
 
 _MOST = 40  # questions
 
@@ -100,36 +85,11 @@ def _never_together(machine: Machine, goals: Sequence[tuple[int, Goal]], deadlin
             for name, wish in goal.wish:
                 made = tick_of(machine).part[part.name].in_mode[name]
                 guard = all_of([wish, *(negation(d.when) for d in made if d.row.number < goal.row)])
-                if ever_holds(explored, place, explored.model.mode_index[place][name], written(guard)):
+                if ever_holds(explored, place, explored.model.mode_index[place][name], guard):
                     break
             else:
                 found.add(number)
     return found
-
-
-def written(guard: Guard) -> Condition:
-    """``guard`` as a row of its part would ask it in its mode: in these words the proof is asked."""
-    match guard:
-        case Known(value):
-            return And(()) if value else Or(())
-        case Negation(of):
-            return Not(written(of))
-        case AllOf(of):
-            return And(tuple(written(each) for each in of))
-        case AnyOf(of):
-            return Or(tuple(written(each) for each in of))
-        case Reached(ModeClock(), ticks):
-            return After(ticks)
-        case Reached(GroupClock(_, group), ticks):
-            return After(ticks, group)
-        case Reached(AbsenceClock(command), ticks):
-            return Absent(command, ticks)
-        case Reached(SilenceClock(link), _):
-            return Silent(link)
-        case Reached():
-            raise ValueError(f"no row asks for {guard.clock.name}")
-        case _:
-            return guard
 
 
 def _standing(machine: Machine, goal: Goal) -> Condition:

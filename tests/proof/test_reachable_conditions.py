@@ -8,6 +8,7 @@ from statecraft.language import read_text
 from statecraft.machine import And, Fault, LevelOn, Not, Silent
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.reachable_conditions import ever_holds
+from statecraft.semantics import tick_of
 
 HOIST = """
 machine hoist
@@ -45,4 +46,6 @@ def test_what_can_hold_in_a_mode(mode: str, condition: And | Fault | LevelOn | S
     machine = read_text(HOIST)
     explored = Reachability(machine, ["hoist"])
     explored.explore()
-    assert ever_holds(explored, 0, machine.parts[0].modes.index(machine.parts[0].mode[mode]), condition) is holds
+    (part,) = machine.parts
+    guard = tick_of(machine).lowering.row(condition, part, part.mode[mode])
+    assert ever_holds(explored, 0, part.modes.index(part.mode[mode]), guard) is holds
