@@ -261,7 +261,7 @@ def _passed_over(made: Sequence[Decision], where: str, ranges: Ranges) -> Iterat
                 held = _outcome(bars, number, outcome)
                 text = f"{where} in {mode} is {'' if held else 'not '}held back by the failsafes of its target: "
                 text += f"condition {number + 1} of them {edge or 'alone'} {_makes(outcome)}"
-                wish = ((mode, all_of([decision.when, *others, _valued(test, outcome, special)])),)
+                wish = ((mode, all_of([decision.guard, *others, _valued(test, outcome, special)])),)
                 yield Goal("passed over", text, wish, row.part, row.number, not held, None, just, stale)
 
 

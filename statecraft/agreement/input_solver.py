@@ -167,9 +167,9 @@ class Solver:
             still: Guard = TRUE
             for decision in reversed(self.decisions(state, part)) if part.name != but else ():
                 if decision.enters:
-                    still = all_of([negation(decision.when), still])
+                    still = all_of([negation(decision.guard), still])
                 elif still != TRUE:
-                    still = any_of([decision.when, still])
+                    still = any_of([decision.guard, still])
             found.append(still)
         return found
 

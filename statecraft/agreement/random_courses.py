@@ -107,13 +107,13 @@ class Chance:
         chosen = random.choice(made)
         for earlier in made:
             if earlier.row.number < chosen.row.number:
-                self.want(earlier.when, False, state)
-        self.want(chosen.when, random.random() < 0.8, state)
+                self.want(earlier.guard, False, state)
+        self.want(chosen.guard, random.random() < 0.8, state)
         if random.random() < 0.1 and self.commands:
             self.hear += random.choices(list(self.commands), k=random.choice([1, 2, 5]))
         times = [
             test.ticks
-            for test in tests(chosen.when)
+            for test in tests(chosen.guard)
             if isinstance(test, Reached) and not isinstance(test.clock, SilenceClock)
         ]
         return min(random.choice(times) + random.choice([-1, 0, 1, 2]), _LONGEST) if times else self.duration()
@@ -228,7 +228,7 @@ class Chance:
     def _marks(self) -> dict[str, list[int]]:
         """The constants that each sensor is compared with; a remembered one's are its source's too."""
         guards = [guard for latch in self.tick.latches for guard in (latch.set, latch.clear)]
-        guards += [made[0].when for turn in self.tick.parts for made in turn.of_row]
+        guards += [made[0].guard for turn in self.tick.parts for made in turn.of_row]
         marks: dict[str, list[int]] = {sensor.name: [] for sensor in self.machine.sensors}
         for test in (test for guard in guards for test in tests(guard)):
             if isinstance(test, Compare) and test.right is None and test.left.kind == "sensor":

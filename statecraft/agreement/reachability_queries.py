@@ -84,7 +84,7 @@ def _never_together(machine: Machine, goals: Sequence[tuple[int, Goal]], deadlin
             assert goal.row is not None
             for name, wish in goal.wish:
                 made = tick_of(machine).part[part.name].in_mode[name]
-                guard = all_of([wish, *(negation(d.when) for d in made if d.row.number < goal.row)])
+                guard = all_of([wish, *(negation(d.guard) for d in made if d.row.number < goal.row)])
                 if ever_holds(explored, place, explored.model.mode_index[place][name], guard):
                     break
             else:

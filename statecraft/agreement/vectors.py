@@ -317,12 +317,12 @@ class _Search:
     def _before(self, node: Node, part: str, row: int) -> list[Guard]:
         """That no row before ``row`` holds."""
         decisions = self.solver.decisions(node.state, self.machine.part(part))
-        return [negation(other.when) for other in decisions if other.row.number < row]
+        return [negation(other.guard) for other in decisions if other.row.number < row]
 
     def _deciding(self, node: Node, decision: Decision) -> Wanted:
         """What makes a row decide."""
         row = decision.row
-        return [decision.when, *self._before(node, row.part, row.number), negation(decision.held_back)]
+        return [decision.guard, *self._before(node, row.part, row.number), negation(decision.held_back)]
 
     def _wanted(self, node: Node, goal: Goal) -> Wanted:
         if not goal.part:
@@ -434,7 +434,7 @@ class _Search:
         periods = [0]
         for part in self.machine.parts:
             for decision in self.solver.decisions(node.state, part):
-                for test in tests(decision.when):
+                for test in tests(decision.guard):
                     match test:
                         case Reached(AbsenceClock(command), ticks) if command != without:
                             commands[command] = None

@@ -625,7 +625,7 @@ class _Writer:
         found = []
         for memory in self.tick.memories:
             words, source, sensor = _Words(self), Term("sensor", memory.of), self.machine.sensor(memory.sensor)
-            when = expression(memory.when, words)
+            when = expression(memory.guard, words)
             value = self.narrowed(words.term(source), words.span(source), reading_type(sensor))
             lines = [
                 f"// {self.line_of(sensor.place)}",
@@ -799,7 +799,7 @@ class _Writer:
         part = turn.part
         decisions = [each for each in turn.of_row[row.number] if each.mode.name in modes]
         words = _Words(self, row.when_text)
-        when = [self.by_mode(part, modes, {d.mode.name: d.when for d in decisions}, words)]
+        when = [self.by_mode(part, modes, {d.mode.name: d.guard for d in decisions}, words)]
         if asks_mode:
             when.insert(0, self.member_of(part, modes))
         when.append(negation(self.barred(part, view, decisions, modes)))
@@ -840,7 +840,7 @@ class _Writer:
                 self.by_mode(
                     part,
                     from_modes,
-                    {d.mode.name: bar.when for d in sources for bar in d.bars if bar.failsafe.number == number},
+                    {d.mode.name: bar.guard for d in sources for bar in d.bars if bar.failsafe.number == number},
                     _Words(self, bars[number].when_text),
                 )
                 for number in sorted(bars)

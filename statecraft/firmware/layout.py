@@ -270,7 +270,7 @@ def clocks(machine: Machine) -> dict[ClockKey, int]:
     """
     tick = tick_of(machine)
     asked = [guard for latch in tick.latches for guard in (*(hold.of for hold in latch.holds), latch.on, latch.off)]
-    asked += [d.when for turn in tick.parts for row in turn.of_row for d in row]
+    asked += [d.guard for turn in tick.parts for row in turn.of_row for d in row]
     first = {test.clock: None for guard in asked for test in tests(guard) if isinstance(test, Reached)}
     places = {key: place for place, key in enumerate(first)}
     found = {clock.key: clock.table_limit for clock in tick.variables.clocks if clock.table_limit}

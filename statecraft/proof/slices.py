@@ -119,7 +119,7 @@ class Slice(Reachability):
         before = after = 0
         for index in self.varying:
             late = any(
-                source.when == "after" or (source.thing[0] == "for" and source.when not in ("set", "clear"))
+                source.moment == "after" or (source.thing[0] == "for" and source.moment not in ("set", "clear"))
                 for source in self.sources_in(index)
             )
             if late:
@@ -294,23 +294,23 @@ class Played:
         kind, name = source.thing
         match kind:
             case "mode":
-                state = after if source.when == "after" else before
+                state = after if source.moment == "after" else before
                 return int(state[layout.index["mode", name]])
             case "counter":
                 place = layout.index["counter", name]
-                if source.when == "after":
+                if source.moment == "after":
                     return int(after[place])
                 counts = any(c.name == name and c.counts for part in self.slice.whole.parts for c in part.counters)
                 return int(before[place]) if not counts or before[place] == after[place] else None
             case "level":
-                return int((after if source.when == "after" else before)[layout.index["level", name]])
+                return int((after if source.moment == "after" else before)[layout.index["level", name]])
             case "for":
                 level = next(each for each in self.slice.whole.levels if each.name == name)
-                if source.when in ("set", "clear"):
-                    ticks = level.set_ticks if source.when == "set" else level.clear_ticks
-                    return int(after[layout.index["clock", f"{source.when} {name}"]] > ticks)
-                key = layout.index.get(("clock", source.when))
-                return None if key is None else int(after[key] >= int(source.when.split(" ")[-1]))
+                if source.moment in ("set", "clear"):
+                    ticks = level.set_ticks if source.moment == "set" else level.clear_ticks
+                    return int(after[layout.index["clock", f"{source.moment} {name}"]] > ticks)
+                key = layout.index.get(("clock", source.moment))
+                return None if key is None else int(after[key] >= int(source.moment.split(" ")[-1]))
             case _:
                 place = layout.index.get(("clock", name), -1)
                 if place < 0:

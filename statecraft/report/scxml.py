@@ -267,17 +267,17 @@ def _mode(tick: Tick, part: Part, mode: Mode, parent: Element) -> None:
                 expr = f"'{words.setting(tick.machine, drive.output, asked)}'"
         _assign(entry, f"output_{drive.output.name}", expr)
     for decision in tick.part[part.name].decisions[place]:
-        if decision.when != FALSE:
+        if decision.guard != FALSE:
             _row(tick, decision, state)
 
 
 def _row(tick: Tick, decision: Decision, state: Element) -> None:
     part = decision.row.part
     own = f"{part}." if len(tick.machine.parts) > 1 else ""
-    needs = needed(decision.when)
+    needs = needed(decision.guard)
     # A name matches every event that begins with it: whatever command is taken, the row is looked at.
     event = " ".join(f"{own}command.{name}" for name in needs) if needs else f"{own}tick {own}command"
-    when = TRUE if isinstance(decision.when, Taken) else decision.when  # the event says it
+    when = TRUE if isinstance(decision.guard, Taken) else decision.guard  # the event says it
     tests = [guard for guard in (when, negation(decision.still_held_back)) if guard != TRUE]
     cond = " && ".join(f"({_text(test, own)})" if len(tests) > 1 else _text(test, own) for test in tests)
     target = mode_id(part, decision.target.name) if decision.enters else None

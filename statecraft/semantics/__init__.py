@@ -13,7 +13,7 @@ A tick goes from what the machine knows (``tick.variables``) and what came from 
    clocks of its ``holds`` go on (up to their limit) where their condition is true, and to 0 where it is not; if ``on``
    is true the level turns on, else if ``off`` is true it turns off.
 4. **Parts.** ``tick.parts``, in order. Each looks at the decisions of its present mode, in order; the first whose
-   ``when`` is true and whose ``held_back`` is not decides: it makes its ``changes``, sets its ``resets`` to 0, and the
+   ``guard`` is true and whose ``held_back`` is not decides: it makes its ``changes``, sets its ``resets`` to 0, and the
    part is in its ``target``. Later parts see that. A part sees the modes and counters of earlier parts as those have
    just left them, its own and those of later parts as they stood.
 5. **Outputs.** Each of ``tick.drives``: what the new mode asks of an output, then what ramp, pause and blink make of

@@ -39,13 +39,13 @@ class Bar:
 
     Attributes:
         failsafe: its row; it applies in the mode that would be entered.
-        when: what it asks, as if that mode had just been entered.
-        told: it applies in the present mode, too, and holds there wherever ``when`` is true: since failsafes come
+        guard: what it asks, as if that mode had just been entered.
+        told: it applies in the present mode, too, and holds there wherever ``guard`` is true: since failsafes come
             first, it is known not to hold by the time that a rule is asked.
     """
 
     failsafe: Row
-    when: Guard
+    guard: Guard
     told: bool
 
 
@@ -56,7 +56,7 @@ class Decision:
     Attributes:
         row: where it was written.
         mode: the mode in which it is asked.
-        when: what it asks there.
+        guard: what it asks there.
         bars: the failsafes that can hold it back, in order; only a rule that starts a moving mode has any.
         target: the mode that the part is in once it has decided; :attr:`mode` where it stays.
         enters: whether :attr:`target` is entered: it is another mode, or the present one is restarted.
@@ -66,7 +66,7 @@ class Decision:
 
     row: Row
     mode: Mode
-    when: Guard
+    guard: Guard
     bars: tuple[Bar, ...]
     target: Mode
     enters: bool
@@ -76,17 +76,17 @@ class Decision:
     @property
     def held_back(self) -> Guard:
         """Some failsafe would hold where the row leads: it is passed over."""
-        return any_of(bar.when for bar in self.bars)
+        return any_of(bar.guard for bar in self.bars)
 
     @property
     def still_held_back(self) -> Guard:
         """The same, where it is known that no failsafe of the present mode decides."""
-        return any_of(bar.when for bar in self.bars if not bar.told)
+        return any_of(bar.guard for bar in self.bars if not bar.told)
 
     @property
     def decides(self) -> Guard:
         """What makes the row decide, if no earlier one has."""
-        return all_of([self.when, negation(self.held_back)])
+        return all_of([self.guard, negation(self.held_back)])
 
 
 @dataclass(frozen=True)

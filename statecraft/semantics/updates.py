@@ -78,13 +78,13 @@ class Count:
 
 @dataclass(frozen=True, slots=True)
 class Memory:
-    """A remembered reading: where ``when`` is true it becomes the reading of sensor ``of``, and its age 0. It is valid
+    """A remembered reading: where ``guard`` is true it becomes the reading of sensor ``of``, and its age 0. It is valid
     while its age is less than ``patience``, and in fault else.
     """
 
     value: MemoryValue
     of: str
-    when: Guard
+    guard: Guard
     age: AgeClock
     patience: int
 

@@ -53,7 +53,7 @@ class RowSight:
         mode = self.mode(tick).name
         decision = next((found for found in self._turn.of_row[row.number] if found.mode.name == mode), None)
         bars = () if decision is None else decision.bars
-        return next((bar.failsafe for bar in bars if self._true(bar.when, tick)), None)
+        return next((bar.failsafe for bar in bars if self._true(bar.guard, tick)), None)
 
     def seen(self, tick: int) -> State:
         """The state in which the rows of the part were asked on ``tick``."""

@@ -303,7 +303,7 @@ class _Writer:
         places = numbered(self.machine.sensors)
         for memory in self.memories:
             name, age = self.names.reading(memory.sensor), self.local(memory.age)
-            self.line(f"if {expression(memory.when, self.names)}:")
+            self.line(f"if {expression(memory.guard, self.names)}:")
             with self.indent():
                 self.line(f"{name} = {self.names.reading(memory.of)}")
                 self.line(f"{age} = 0")
@@ -393,7 +393,7 @@ class _Writer:
         written = 0
         for decision in decisions:
             row = decision.row
-            guard = all_of([decision.when, negation(decision.still_held_back)])
+            guard = all_of([decision.guard, negation(decision.still_held_back)])
             if guard == FALSE:
                 continue
             when = expression(guard, self.names)

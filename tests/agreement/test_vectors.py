@@ -125,7 +125,7 @@ def test_solved_inputs_do_what_was_asked(seed: int) -> None:
         part = machine.parts[0]  # nobody decides before it
         for decision in solver.decisions(state, part):
             row = decision.row
-            earlier = [negation(d.when) for d in solver.decisions(state, part) if d.row.number < row.number]
+            earlier = [negation(d.guard) for d in solver.decisions(state, part) if d.row.number < row.number]
             stretch = solver.inputs(state, [decision.decides, *earlier])
             if stretch is None:
                 continue

@@ -112,9 +112,9 @@ def test_every_chart_is_whole(text: str) -> None:
 def test_rows_that_wait_for_a_command_say_so_in_their_event() -> None:
     machine = read_file(str(next(path for path in SAMPLES if path.stem == "sump_pump")))
     decisions = {d.row.when_text: d for made in tick_of(machine).parts[0].decisions for d in made}
-    assert needed(decisions["off"].when) == ("off",)
-    assert needed(decisions["ready and not pull fault"].when) == ("ready",)
-    assert needed(decisions["ready or after 30 min"].when) == ()
+    assert needed(decisions["off"].guard) == ("off",)
+    assert needed(decisions["ready and not pull fault"].guard) == ("ready",)
+    assert needed(decisions["ready or after 30 min"].guard) == ()
 
 
 def test_what_is_lost_is_said_in_the_file() -> None:

@@ -205,7 +205,7 @@ def _barring(
     """The failsafes that keep ``row`` from starting a moving mode, somewhere where it would."""
     model, explorer, diagrams = explored.model, explored.explorer, explored.model.diagrams
     for barring in model.made_by(part, mode, row.number).bars:
-        failsafe, bar = barring.failsafe, model.of_guard(barring.when, part, mode)
+        failsafe, bar = barring.failsafe, model.of_guard(barring.guard, part, mode)
 
         def ask(_: Rows, counters: Counters, modes: Modes, bar: Ask = bar) -> Node:
             both = [model.diagram(each, region.passed, counters, modes, region.tables) for each in (when, bar)]

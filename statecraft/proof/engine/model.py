@@ -502,10 +502,10 @@ class Model:
     def row_condition(self, part: int, mode: int, row: Row) -> tuple[Ask, Ask]:
         """The ``when`` of ``row`` as it stands in ``mode``, and what bars it: a failsafe where it would lead."""
         made = self.made_by(part, mode, row.number)
-        bars = [self.of_guard(bar.when, part, mode) for bar in made.bars]
+        bars = [self.of_guard(bar.guard, part, mode) for bar in made.bars]
         bars = [bar for bar in bars if bar != NO]
         barred = YES if YES in bars else Ask("or", tuple(bars)) if bars else NO
-        return self.of_guard(made.when, part, mode), barred
+        return self.of_guard(made.guard, part, mode), barred
 
     def _desk(self, part: int, mode: int) -> Dispatch:
         rows: list[tuple[int, Ask]] = []

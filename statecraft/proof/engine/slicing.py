@@ -68,11 +68,11 @@ MOST_ATOMS = 300
 
 @dataclass(frozen=True)
 class Source:
-    """What a dial stands for: a thing, and ``when`` it is read: ``before`` or ``after`` its part has decided, or
-    ``set`` or ``clear`` of a level's switches; "" where there is one moment only."""
+    """What a dial stands for: a thing, and at which ``moment`` it is read: ``before`` or ``after`` its part has
+    decided, or ``set`` or ``clear`` of a level's switches; "" where there is one moment only."""
 
     thing: Thing
-    when: str = ""
+    moment: str = ""
 
 
 @dataclass(frozen=True)
