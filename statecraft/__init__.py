@@ -8,12 +8,14 @@
 ``samples/PYTHON.md`` shows all of it. What is named here is stable; every error is a :class:`StatecraftError`.
 """
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+# Nothing is imported here: the command begins with this file, and has yet to say what Ctrl-C means.
+TYPE_CHECKING = False  # to a type checker it is True under this name; typing itself need not be read
 
 __version__ = "0.1.0"
 
 if TYPE_CHECKING:
+    from typing import Any
+
     from statecraft.api.check import Check, Found, Promised
     from statecraft.api.model import Model, Rehearsals, Rehearsed, read, read_text
     from statecraft.api.rehearsal import Recording, Rehearsal
@@ -49,7 +51,9 @@ __all__ = [
 ]
 
 
-def __getattr__(name: str) -> Any:
+def __getattr__(name: str) -> "Any":
+    from importlib import import_module
+
     for module, names in _HOME.items():
         if name in names:
             return getattr(import_module(f"{__name__}.{module}"), name)

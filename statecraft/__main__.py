@@ -16,6 +16,9 @@ def main() -> None:
 
         run()
     except KeyboardInterrupt:
+        from signal import SIG_IGN, SIGINT, signal
+
+        signal(SIGINT, SIG_IGN)  # a second Ctrl-C has nothing left to stop
         print("stopped; nothing half-written was left behind", file=sys.stderr)
         sys.exit(130)
 

@@ -107,7 +107,7 @@ def make(
         trials = tuple(run_trial(machine, trial) for trial in machine.trials)
         write_text(home / "trials.txt", as_text(machine, trials))
     met = all(trial.passed for trial in trials)
-    steps.append(Step(met, "try", tally(machine, trials)))
+    steps.append(Step(met if trials else None, "try", tally(machine, trials)))
 
     sketch, built, refused = None, None, ""
     if any(finding.code == "wiring" for finding in judged.findings):

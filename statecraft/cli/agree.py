@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from statecraft.cli.common import Stop, file_argument, read, screen, step
+from statecraft.cli.common import STANDARD_OUTPUT, Stop, file_argument, put, read, screen, step
 from statecraft.files import write_text
 from statecraft.folding import plural
 
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     "--save-trials",
     metavar="FILE",
     type=click.Path(path_type=Path),
-    help="Write the generated inputs as trials that go with FILE.",
+    help="Write the generated inputs as trials to FILE; - prints them.",
 )
 def command(file: str, on: str, seed: int | None, ticks: int | None, save_trials: Path | None) -> None:
     """Run FILE's table, and the C++ that is written from it, on the same inputs: its trials, generated ones that make
@@ -55,7 +55,7 @@ def command(file: str, on: str, seed: int | None, ticks: int | None, save_trials
     if save_trials is not None and save_trials.exists() and save_trials.samefile(file):
         raise Stop(f"{save_trials} is the machine's own file, which would be lost: name another")
     seed = randrange(10**6) if seed is None else seed
-    console = screen()
+    console = screen(stderr=save_trials == STANDARD_OUTPUT)
     console.print(f"{machine.name}: the table and the {on}, seed {seed}", style="bold", markup=False)
     with step(console, "compare"):
         found = agree(machine, on, seed=seed, ticks=ticks, tell=lambda stage: _tell(machine, stage, console))
@@ -150,5 +150,9 @@ def _save_trials(machine: Machine, searched: Vectors, path: Path, console: Conso
     from statecraft.agreement.trials import file_of
 
     titled = [(f"generated {number}", course) for number, course in enumerate(searched.courses, start=1)]
-    write_text(path, file_of(machine, titled, path))
+    text = file_of(machine, titled, path)
+    if path == STANDARD_OUTPUT:
+        put(path, text)
+        return
+    write_text(path, text)
     console.print(f"{path}: {plural(len(titled), 'trial')} written", markup=False, soft_wrap=True)

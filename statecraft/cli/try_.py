@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from statecraft.cli.common import Stop, file_argument, read, screen, step
+from statecraft.cli.common import STANDARD_OUTPUT, Stop, file_argument, put, read, screen, step
 from statecraft.folding import plural
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     "--trace",
     metavar="FILE",
     type=click.Path(path_type=Path),
-    help="Write every tick to FILE.csv, FILE.jsonl or (IEEE 1364, for waveform viewers) FILE.vcd.",
+    help="Write every tick to FILE.csv, FILE.jsonl or FILE.vcd (IEEE 1364, for waveform viewers); - prints it as CSV.",
 )
 @click.option(
     "--on",
@@ -43,7 +43,7 @@ def command(file: str, only: str | None, trace: Path | None, on: str) -> None:
     """
     from statecraft.simulation.trace import FORMS
 
-    if trace is not None and trace.suffix not in FORMS:
+    if trace is not None and trace != STANDARD_OUTPUT and trace.suffix not in FORMS:
         raise Stop(f"--trace takes a file that ends in {', '.join(FORMS)}; '{trace.name}' does not", 2)
     places = [place.strip() for place in on.split(",")]
     wrong = [place for place in places if place not in ("table", "desk", "chip")]
@@ -56,7 +56,7 @@ def command(file: str, only: str | None, trace: Path | None, on: str) -> None:
         if not _beside(machine, screen(), places, only):
             raise click.exceptions.Exit(1)
         return
-    if not rehearse(machine, screen(), only=only, trace=trace):
+    if not rehearse(machine, screen(stderr=trace == STANDARD_OUTPUT), only=only, trace=trace):
         raise click.exceptions.Exit(1)
 
 
@@ -64,19 +64,28 @@ def rehearse(machine: Machine, console: Console, *, only: str | None = None, tra
     """Run the trials, print what became of them, write their traces; whether every expectation was met.
 
     Raises:
-        StatecraftError: no trial has ``only`` in its title, or a trace cannot be written.
+        StatecraftError: no trial has ``only`` in its title, a trace cannot be written, or several are to be printed.
     """
     from statecraft.report.rehearsal import print_trial, tally
     from statecraft.simulation import run_trial
-    from statecraft.simulation.trace import write_trace
+    from statecraft.simulation.trace import as_csv, write_trace
     from statecraft.simulation.trial import chosen
 
     results = []
-    for trial in chosen(machine, only):
+    trials = chosen(machine, only)
+    if trace == STANDARD_OUTPUT and len(trials) != 1:
+        titles = "; ".join(each.title for each in trials)
+        raise Stop(
+            "--trace - prints one trial: "
+            + (f"say which with --only; the file's trials: {titles}" if trials else "the file has none")
+        )
+    for trial in trials:
         result = run_trial(machine, trial)
         print_trial(machine, result, console)
         results.append(result)
-    if trace is not None:
+    if trace == STANDARD_OUTPUT:
+        put(trace, as_csv(results[0].trace))
+    elif trace is not None:
         for number, result in enumerate(results, start=1):
             path = trace if len(results) == 1 else trace.with_stem(f"{trace.stem}-{number}")
             write_trace(result.trace, path)

@@ -10,7 +10,7 @@ from statecraft.boards import Board, SerialPort
 from statecraft.errors import StatecraftError
 from statecraft.firmware.behaviour import input_names
 from statecraft.firmware.layout import layout
-from statecraft.machine import Buzzer, HandOutput, Lamp, Machine, Motor, Output, Relay, Remembered, Servo
+from statecraft.machine import Buzzer, HandOutput, Lamp, Machine, Motor, Output, Relay, Remembered, Servo, show_duration
 
 SUFFIX = "_first_steps"
 """What the name of this sketch has behind the machine's."""
@@ -48,6 +48,11 @@ class Move:
     member: str
     value: str
     ms: int
+
+    @property
+    def long(self) -> str:
+        """For how long, in words."""
+        return show_duration(self.ms, 1)
 
 
 def values(machine: Machine, board: Board, taken: set[str]) -> dict[str, Any]:

@@ -16,7 +16,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise, product
 from math import ceil
+from tempfile import gettempdir
 
+from statecraft.errors import StatecraftError
 from statecraft.report.geometry import TAB, Box, Placed, Point, Route, Sizes, sampled
 from statecraft.report.legibility import faults
 from statecraft.report.routing import LANE, PAD, Track, corners, lanes, spread
@@ -210,10 +212,19 @@ class _Drawn:
 
 
 def _run(source: str, way: Way) -> _Drawn:
-    """Ask ``dot``, inside this process."""
+    """Ask ``dot``, inside this process.
+
+    Raises:
+        StatecraftError: the library's temporary file cannot be written.
+    """
     import pygraphviz
 
-    told = json.loads(pygraphviz.AGraph(string=source).draw(format="json0", prog="dot"))
+    try:
+        told = json.loads(pygraphviz.AGraph(string=source).draw(format="json0", prog="dot"))
+    except OSError as error:
+        reason = error.strerror or error
+        place = gettempdir()
+        raise StatecraftError(f"{place}, where a drawing needs a temporary file, cannot be written: {reason}") from None
     left, _, _, top = _numbers(told["bb"])
 
     def turn(x: float, y: float) -> Point:

@@ -6,13 +6,14 @@ A trace keeps each tick's state as it is; columns, values and changes are worked
 from __future__ import annotations
 
 import csv
+import io
 import json
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from operator import itemgetter
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TextIO
 
 from statecraft.errors import StatecraftError
 from statecraft.files import whole_text
@@ -216,15 +217,19 @@ def write_csv(trace: Trace, path: Path) -> None:
     Raises:
         OSError: ``path`` cannot be written.
     """
+    with whole_text(path) as file:
+        _csv(trace, file)
+
+
+def _csv(trace: Trace, file: TextIO) -> None:
     columns = trace.columns
     tick = trace.layout.index["tick", ""]
-    with whole_text(path) as file:
-        table = csv.writer(file)
-        table.writerow(["tick", "time [ms]", *(column.title for column in columns)])
-        for state in trace.states:
-            number = state[tick]
-            shown = [column.show(column.get(state)) for column in columns]
-            table.writerow([number, number * trace.machine.tick_ms, *shown])
+    table = csv.writer(file)
+    table.writerow(["tick", "time [ms]", *(column.title for column in columns)])
+    for state in trace.states:
+        number = state[tick]
+        shown = [column.show(column.get(state)) for column in columns]
+        table.writerow([number, number * trace.machine.tick_ms, *shown])
 
 
 def write_jsonl(trace: Trace, path: Path) -> None:
@@ -234,8 +239,12 @@ def write_jsonl(trace: Trace, path: Path) -> None:
         OSError: ``path`` cannot be written.
     """
     with whole_text(path) as file:
-        for view in trace:
-            file.write(json.dumps(view.as_dict()) + "\n")
+        _jsonl(trace, file)
+
+
+def _jsonl(trace: Trace, file: TextIO) -> None:
+    for view in trace:
+        file.write(json.dumps(view.as_dict()) + "\n")
 
 
 def write_vcd(trace: Trace, path: Path) -> None:
@@ -248,6 +257,11 @@ def write_vcd(trace: Trace, path: Path) -> None:
     Raises:
         OSError: ``path`` cannot be written.
     """
+    with whole_text(path) as file:
+        _vcd(trace, file)
+
+
+def _vcd(trace: Trace, file: TextIO) -> None:
     from vcd import VCDWriter
 
     machine = trace.machine
@@ -261,29 +275,35 @@ def write_vcd(trace: Trace, path: Path) -> None:
         for part in machine.parts
     ]
     tick = trace.layout.index["tick", ""]
-    with whole_text(path) as file:
-        comment = "\n".join([f"{machine.name}, a tick of {machine.tick_ms} ms", *codes, *units])
-        writer = VCDWriter(file, timescale="1 ms", date="", comment=comment)
-        signals = [signal for column in trace.columns for signal in _signals(machine, column)]
-        names = _unlike([(f"{machine.name}.{signal.scope}", signal.name) for signal in signals])
-        variables = [
-            writer.register_var(scope, name, signal.type, signal.size, init="x")
-            for (scope, name), signal in zip(names, signals, strict=True)
-        ]
-        before: list[Any] = [_NEVER] * len(signals)
-        for state in trace.states:
-            now = state[tick] * machine.tick_ms
-            for number, signal in enumerate(signals):
-                value = signal.get(state)
-                if value != before[number]:
-                    before[number] = value
-                    writer.change(variables[number], now, value)
-        end = trace.states[-1][tick] + 1 if trace.states else 0
-        writer.close(end * machine.tick_ms)
+    comment = "\n".join([f"{machine.name}, a tick of {machine.tick_ms} ms", *codes, *units])
+    writer = VCDWriter(file, timescale="1 ms", date="", comment=comment)
+    signals = [signal for column in trace.columns for signal in _signals(machine, column)]
+    names = _unlike([(f"{machine.name}.{signal.scope}", signal.name) for signal in signals])
+    variables = [
+        writer.register_var(scope, name, signal.type, signal.size, init="x")
+        for (scope, name), signal in zip(names, signals, strict=True)
+    ]
+    before: list[Any] = [_NEVER] * len(signals)
+    for state in trace.states:
+        now = state[tick] * machine.tick_ms
+        for number, signal in enumerate(signals):
+            value = signal.get(state)
+            if value != before[number]:
+                before[number] = value
+                writer.change(variables[number], now, value)
+    end = trace.states[-1][tick] + 1 if trace.states else 0
+    writer.close(end * machine.tick_ms)
 
 
-FORMS: dict[str, Callable[[Trace, Path], None]] = {".csv": write_csv, ".vcd": write_vcd, ".jsonl": write_jsonl}
+FORMS: dict[str, Callable[[Trace, TextIO], None]] = {".csv": _csv, ".vcd": _vcd, ".jsonl": _jsonl}
 """How a trace is written, by the ending of its file."""
+
+
+def as_csv(trace: Trace) -> str:
+    """What :func:`write_csv` writes."""
+    text = io.StringIO(newline="")
+    _csv(trace, text)
+    return text.getvalue()
 
 
 def write_trace(trace: Trace, path: Path) -> None:
@@ -295,7 +315,8 @@ def write_trace(trace: Trace, path: Path) -> None:
     if path.suffix not in FORMS:
         raise StatecraftError(f"a trace's file ends in {', '.join(FORMS)}; '{path.name}' does not")
     try:
-        FORMS[path.suffix](trace, path)
+        with whole_text(path) as file:
+            FORMS[path.suffix](trace, file)
     except OSError as error:
         raise StatecraftError(f"{path} cannot be written: {error.strerror or error}") from None
 

@@ -30,6 +30,25 @@ def test_a_dash_is_standard_output(run, verb):
     assert list(Path().iterdir()) == []
 
 
+def test_a_dash_prints_a_trial_as_a_table(run):
+    told = run("try", VENT, "--only", "thermistor", "--trace", "-")
+    lines = told.out.splitlines()
+    assert told.code == 0 and lines[0].startswith("tick,time [ms],mode ") and lines[2].startswith("1,")
+    assert "expectations met" in told.err and "met" not in told.out
+    told = run("try", VENT, "--trace", "-")
+    assert told.code == 1 and told.out == "" and "say which with --only" in told.err
+    assert list(Path().iterdir()) == []
+
+
+@pytest.mark.slow
+def test_a_dash_prints_generated_trials(run):
+    told = run("agree", VENT, "--seed", "1", "--ticks", "100", "--save-trials", "-")
+    assert told.code == 0 and told.out.startswith('use "') and 'trial "generated 1"' in told.out
+    assert "no difference" in told.err
+    Path("generated.modes").write_text(told.out)
+    assert run("try", "generated.modes", "--only", "generated 1").code == 0
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("verb", PRINTING)
 def test_what_is_written_goes_through_links_and_pipes(run, verb):

@@ -46,6 +46,16 @@ def test_a_full_disk_is_told_in_a_sentence(arguments: list[str | Path]) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("arguments", [["draw"], ["report", "--no-compile"]], ids=lambda each: each[0])
+def test_a_temporary_file_that_grows_too_large_is_called_one(arguments: list[str], tmp_path: Path) -> None:
+    line = f"ulimit -f 1; exec {sys.executable} -m statecraft {' '.join(arguments)} {SOUND}"
+    ran = subprocess.run(["bash", "-c", line], cwd=tmp_path, capture_output=True, text=True, check=False)
+    wrong = "where a drawing needs a temporary file, cannot be written: File too large"
+    assert (ran.returncode, ran.stdout) == (1, "") and wrong in ran.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("encoding", ["ascii", "cp1252", "latin-1"])
 def test_an_output_without_our_signs_gets_plain_ones(encoding: str) -> None:
     for arguments in WROTE:
@@ -102,6 +112,12 @@ main()
         ran = subprocess.run(command, capture_output=True, text=True, check=False)
         assert (ran.returncode, ran.stdout) == (130, ""), at
         assert ran.stderr.strip() == "stopped; nothing half-written was left behind", at
+
+
+def test_nothing_is_read_before_the_command_answers_to_ctrl_c() -> None:
+    code = "import sys; was = set(sys.modules); import statecraft.__main__; print(*sorted(set(sys.modules) - was))"
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert ran.stdout.split() == ["statecraft", "statecraft.__main__"]
 
 
 @pytest.mark.parametrize("columns", ["0", "1"])

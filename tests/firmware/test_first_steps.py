@@ -22,6 +22,32 @@ HERE = Path(__file__).parent
 MACHINES = sorted((HERE.parents[1] / "samples").glob("*.modes")) + sorted((HERE / "machines").glob("*.modes"))
 ON_THE_CHIP = [path for path in MACHINES if read_file(path).board in ("atmega328p", "atmega2560")]
 
+USB = """
+machine loft_hoist
+board   atmega32u4
+tick    10 ms
+link    operator  serial0, 9600 baud, checked, silent after 1 s
+command halt      "h", urgent
+command run       "r"
+sensor  front     range, trigger 7, echo 8, 2 cm .. 300 cm, no echo reads far
+motor   drum      pwm 11, forward 4, reverse 6 on when low
+servo   latch     pin 9, 0 deg .. 90 deg, rest stays
+servo   head      pin 10, 0 deg .. 90 deg, rest 10 deg
+relay   pump      pin 12, on when low
+lamp    beacon    pin 13
+buzzer  horn      pin A1, 2 kHz
+mode    resting   stop, beacon blink 2 s
+mode    driving   drum 40 %, pump on, latch 80 deg, head 40 deg, horn on
+failsafes
+  in      | when                            | go to
+  any     | halt                            | resting
+  driving | operator silent or front fault  | resting
+rules
+  in      | when                            | go to
+  resting | run                             | driving
+  driving | front < 30 cm                   | resting
+"""
+
 pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("chip_tools")]
 
 
@@ -84,6 +110,18 @@ def test_every_machine_has_first_steps_that_compile_without_a_word(path: Path, t
     assert tried(machine, tmp_path).warnings == ""
 
 
+def test_whatever_an_output_can_be_has_a_key_on_a_board_with_usb(tmp_path: Path) -> None:
+    machine = read_text(USB, str(tmp_path / "loft_hoist.modes"))
+    assert tried(machine, tmp_path).warnings == ""
+    sketch = (tmp_path / "loft_hoist_first_steps" / "loft_hoist_first_steps.ino").read_text()
+    keys = ["drum forward, for 500 ms", "drum reverse, for 500 ms", "latch to 45 deg, at its full speed, for 500 ms",
+            "head from 10 deg to 20 deg, at its full speed, for 500 ms", "pump on, for 500 ms", "beacon on, for 1 s",
+            "horn sounds, for 300 ms"]  # fmt: skip
+    for key, text in zip("abcdefg", keys, strict=True):
+        assert f'"  {key}  {text}"' in sketch
+    assert "rest_pin(pins::pump_pin, HIGH)" in (tmp_path / "loft_hoist_first_steps" / "outputs.cpp").read_text()
+
+
 @pytest.mark.parametrize("path", ON_THE_CHIP, ids=lambda path: path.stem)
 def test_a_key_moves_its_output_alone_and_briefly(path: Path, tmp_path: Path) -> None:
     machine = read_file(path)
@@ -97,7 +135,7 @@ def test_a_key_moves_its_output_alone_and_briefly(path: Path, tmp_path: Path) ->
         assert not any(value for port, value in resting.items() if isinstance(_of(machine, bench.pins[port]), Motor))
         for move in steps["moves"]:
             name = move.text.split()[0]
-            assert f"  {move.key}  {move.text}, for {move.ms} ms\r\n" in list_of_keys
+            assert f"  {move.key}  {move.text}, for {move.long}\r\n" in list_of_keys
             bench.key(move.key + "\r\n")
             rig.run_ms(200)
             changed = {bench.pins[port] for port, value in bench.look().items() if value != resting[port]}
