@@ -31,6 +31,7 @@ SEVERITY: dict[str, Severity] = {
     "out of range": "warning",
     "overlapping": "error",
     "unused": "warning",
+    "in doubt": "note",
     "no such fault": "note",
     "loose word": "note",
     "mixed": "note",

@@ -114,6 +114,12 @@ _TEXTS = {
         "Nothing uses what is declared: no row, level, mode or promise.",
         "Use it or remove it. A command that the remote sends and no row tests is a button that does nothing.",
     ),
+    "in doubt": (
+        "A failsafe stops the machine by a contact that counts only once it has been still for its 'settle' time. A "
+        "bumper that chatters against a wall is never still, and is not seen.",
+        "Say 'on if in doubt' on the switch: it is then on from the tick on which its pin differs from the one before, "
+        "until it has settled.",
+    ),
     "no such fault": (
         "The row or level asks whether a sensor is in fault, and on the chip this one never is: an analog part without "
         "'plausible' always has a reading.",

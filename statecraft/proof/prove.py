@@ -25,7 +25,7 @@ from statecraft.machine import (
     atoms,
 )
 from statecraft.proof.checks.bare_threshold import bare_threshold
-from statecraft.proof.checks.declared import left_out, loose_word, mixed, no_such_fault, nobody_watched
+from statecraft.proof.checks.declared import in_doubt, left_out, loose_word, mixed, no_such_fault, nobody_watched
 from statecraft.proof.checks.endless import endless
 from statecraft.proof.checks.faint_hope import faint_hope
 from statecraft.proof.checks.fault_ignored import fault_ignored
@@ -216,7 +216,7 @@ class _Proof:
         """Do all of it: first whatever is soon done, then by slices, then what is left of all that there is."""
         machine = self.machine
         self.found += [*out_of_range(machine), *stale_decision(machine), *unused(machine)]
-        for declared in (nobody_watched, left_out, no_such_fault, loose_word, mixed):
+        for declared in (nobody_watched, left_out, in_doubt, no_such_fault, loose_word, mixed):
             self.found += declared(machine)
         questions = list(self.questions())
         for phase in self.phases:

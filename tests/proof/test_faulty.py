@@ -23,6 +23,7 @@ WRONG: dict[str, set[tuple[str, str]]] = {
     "endless": {("endless", "stirring")},
     "halt_undone": {("halt undone", "resting")},
     "held_back_only": {("held back only", "lift")},
+    "in_doubt": {("in doubt", "bumper")},
     "left_out": {("left out", "nudging")},
     "loose_word": {("loose word", "rolling")},
     "mixed": {("mixed", "left or right and guard")},
@@ -53,7 +54,7 @@ WITH_A_RUN |= {"faint hope", "bare threshold", "halt undone", "endless"}
 """What a run shows; for the others none can."""
 
 BEYOND = {"stale decision", "out of range", "overlapping", "unused", "wiring", "left out", "loose word", "mixed"}
-BEYOND |= {"no such fault", "nobody watched"}
+BEYOND |= {"no such fault", "nobody watched", "in doubt"}
 """What is read off the file, not off the machine's runs: the brute-force explorer knows nothing of it."""
 
 

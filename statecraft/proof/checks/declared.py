@@ -1,21 +1,24 @@
 """What is read off the file, by who says what, and what that starts: *nobody watched*, *loose word*, *no such fault*,
-*mixed*, *left out*."""
+*mixed*, *left out*, *in doubt*."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from itertools import chain, islice, product
 
 from statecraft.findings import Finding, RowRef
 from statecraft.machine import (
     AnalogCurrent,
     AnalogVoltage,
+    And,
     Condition,
     Fault,
     LevelOn,
     Machine,
     Mode,
     ModeRef,
+    Not,
     Or,
     Part,
     Place,
@@ -29,6 +32,9 @@ from statecraft.proof.engine.cone import started_by
 _WORDS = re.compile(r"[()]|\b(?:and|or)\b")
 _SHORT = 2
 """Bytes of a message that noise on a line is likely to make up by itself."""
+
+_WAYS = 10_000
+"""Ways in which a condition can hold that are looked at; no row that people write has as many."""
 
 _FEW = 3
 """Driving modes from which something stops a part before one that it does not stop looks forgotten."""
@@ -116,6 +122,63 @@ def no_such_fault(machine: Machine) -> Iterator[Finding]:
             f"say which readings are plausible, inside {limits}: a broken wire reads outside.",
             subject=name,
         )
+
+
+def in_doubt(machine: Machine) -> Iterator[Finding]:
+    """Contacts that stop what drives by a failsafe, and do not count while they chatter.
+
+    Only where doubt can matter: the contact is waited for until it has settled; a failsafe that leads from a driving
+    mode to a stop mode holds sooner for its being on; and it does so without another contact (two that are on
+    together tell of a broken wire, which stays).
+    """
+    for switch in machine.switches:
+        contact = switch.contact
+        if contact is None or contact.settle == 0 or switch.on_if_in_doubt:
+            continue
+        for part in machine.parts:
+            stops = [
+                (row, modes)
+                for row in part.failsafes
+                if _stops(part, row)
+                and (modes := [name for name in row.modes if machine.drives(part.mode[name])])
+                and any(tuple(dict.fromkeys(way)) == (switch.name,) for way in _contacts(machine, row.when, True))
+            ]
+            if stops:
+                modes = stops[0][1]
+                yield Finding(
+                    "in doubt",
+                    switch.place,
+                    f"{switch.name} stops {part.name if len(machine.parts) > 1 else 'the machine'} in {_listed(modes)} "
+                    f"once it has been still for {machine.duration(contact.settle)}: "
+                    "while it chatters it does not count.",
+                    f"say 'on if in doubt' on {switch.name}: it then counts from its first touch until it is still.",
+                    by=tuple(RowRef(part.name, row.number) for row, _ in stops),
+                    subject=switch.name,
+                )
+                break
+
+
+def _contacts(machine: Machine, condition: Condition, wanted: bool) -> Iterator[tuple[str, ...]]:
+    """For each way in which ``condition`` is as ``wanted``, the switches that must be on for it; through levels that
+    turn at once, too.
+    """
+    match condition:
+        case Not(of):
+            yield from _contacts(machine, of, not wanted)
+        case And(several) | Or(several):
+            every = [list(_contacts(machine, each, wanted)) for each in several]
+            if isinstance(condition, And) == wanted:
+                yield from (tuple(chain.from_iterable(way)) for way in islice(product(*every), _WAYS))
+            else:
+                yield from chain.from_iterable(every)
+        case SwitchOn(switch):
+            yield (switch,) if wanted else ()
+        case LevelOn(name):
+            level = next(each for each in machine.levels if each.name == name)
+            if not (level.set_ticks if wanted else level.clear_ticks):
+                yield from _contacts(machine, level.set if wanted else level.clear, True)
+        case _:
+            yield ()
 
 
 def _conditions(machine: Machine) -> Iterator[tuple[Place, Condition]]:

@@ -1,0 +1,79 @@
+"""Where a contact that stops the machine is in doubt, and where that cannot matter."""
+
+from __future__ import annotations
+
+import pytest
+
+from statecraft.findings import Finding
+from statecraft.language import read_text
+from statecraft.proof.checks.declared import in_doubt
+
+CART = """\
+machine cart
+board atmega2560
+tick 10 ms
+command halt button, pin 30, on when low, urgent
+switch bumper pin 31, on when high{bumper}
+switch far_end pin 33, on when high
+level pressed when {level}
+motor track pwm 5, direction 32
+lamp lit pin 13
+mode resting stop
+mode ahead track 50 %
+mode calling lit on
+failsafes
+  in | when | go to
+  any | halt | resting
+  {where} | {when} | resting
+rules
+  in | when | go to
+  resting | halt | ahead
+"""
+
+
+USUAL = {"bumper": "", "level": "far_end  clears when not far_end", "where": "ahead", "when": "bumper"}
+
+
+def told(**changed: str) -> list[Finding]:
+    return list(in_doubt(read_text(CART.format(**USUAL | changed))))
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {},
+        {"bumper": ", settle 20 ms"},
+        {"when": "bumper or after 5 s"},
+        {"when": "bumper and after 5 s"},
+        {"when": "pressed", "level": "bumper  clears when not bumper and not far_end"},
+        {"when": "not pressed", "level": "far_end  clears when bumper"},
+        {"when": "not (far_end and not bumper)"},
+    ],
+)
+def test_a_contact_that_stops_what_drives_is_told(changed: dict[str, str]) -> None:
+    assert [finding.subject for finding in told(**changed)] == ["bumper"]
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {"bumper": ", on if in doubt"},
+        {"bumper": ", settle 0 ms"},  # never waited for
+        {"when": "after 5 s"},
+        {"when": "not bumper"},  # doubt would keep it driving
+        {"when": "bumper and far_end"},  # both at once: a broken wire, which stays
+        {"where": "calling"},  # nothing drives there
+        {"when": "pressed", "level": "bumper for 1 s  clears when not bumper"},  # has to last by itself
+    ],
+)
+def test_where_doubt_cannot_matter_nothing_is_said(changed: dict[str, str]) -> None:
+    assert not told(**changed)
+
+
+def test_it_says_where_and_what_to_write() -> None:
+    (finding,) = told()
+    assert finding.severity == "note" and finding.place.line == 5
+    assert finding.message == (
+        "bumper stops the machine in ahead once it has been still for 20 ms: while it chatters it does not count."
+    )
+    assert "say 'on if in doubt' on bumper" in finding.hint
