@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from statecraft import __version__
 from statecraft.bench import sheets
 from statecraft.findings import Finding, PromiseVerdict, RowRef, Run
+from statecraft.fingerprint import short
 from statecraft.folding import plural
 from statecraft.machine import Machine, Mode, Part, Promise, Row
 from statecraft.report import words
@@ -142,6 +143,7 @@ def page(
         no_build=no_build,
         agreement=agreement,
         cautions=[*CAUTIONS, *(f"{text[0].upper()}{text[1:]}." for text in (board.cautions if board else ()))],
+        fingerprint=short(machine),
         hashes=[(path, hashlib.sha256(text.encode()).hexdigest()) for path, text in machine.source.items()],
         source=[
             (Path(path).name, number, text.splitlines()) for number, (path, text) in enumerate(machine.source.items())

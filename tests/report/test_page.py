@@ -17,6 +17,8 @@ from hypothesis import given, settings
 from statecraft import __version__
 from statecraft.boards import load
 from statecraft.findings import Finding, Hold, PromiseVerdict, RowRef, Run, Stimulus
+from statecraft.firmware import emit
+from statecraft.firmware.toolchain import Built
 from statecraft.language import read_file, read_text
 from statecraft.machine import Accept, Machine, ModeRef
 from statecraft.proof.checks.mode_graph import findings
@@ -123,6 +125,30 @@ def test_it_says_what_it_was_made_from() -> None:
     assert hashlib.sha256(path.read_bytes()).hexdigest() in made
     assert str(path) in made and __version__ in made and "2026-03-04 05:06 UTC" in made
     assert all(line.strip() in made for line in map(words, path.read_text().splitlines()) if line)
+
+
+def test_the_page_that_is_signed_has_the_fingerprint_of_its_sketch() -> None:
+    machine = read_file(str(SAMPLES / "feed_pusher.modes"))
+    text = page(machine)
+    emitted = emit(machine, load(machine.board))["feed_pusher.ino"]
+    told = re.search("its table's fingerprint is (\\w+)", emitted)
+    assert told is not None
+    assert f"fingerprint {told[1]}" in words(Reader(text).text[""])  # before any section: at the head of the page
+    assert f"The table's fingerprint is {told[1]} :" in words(Reader(text).text["made"])  # where it is signed
+    slower = page(replace(machine, tick_ms=20))
+    assert told[1] not in slower
+
+
+def test_sizes_tell_the_stack_and_what_is_left_for_it() -> None:
+    machine = read_file(str(SAMPLES / "feed_pusher.modes"))
+    board = load("atmega2560")
+    made = Built(Path("x.elf"), Path("x.hex"), 9000, 300, 1300, 26, stack=94)
+    assert "stack, at most 94 7,892 that are left for it" in words(
+        Reader(page(machine, board=board, build=made)).text["sizes"]
+    )
+    unknown = replace(made, stack=None, stack_note="again calls itself")
+    sizes = words(Reader(page(machine, board=board, build=unknown)).text["sizes"])
+    assert "stack, at most: no bound (again calls itself)" in sizes
 
 
 def test_what_was_not_made_is_said_in_its_place() -> None:
