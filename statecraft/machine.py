@@ -315,6 +315,7 @@ class Command:
 class Dial:
     """A number from a link: ``prefix`` then the whole number in ``unit``'s shown symbol. Low, high, start in steps.
 
+    Dials of one link and one prefix come in one message, ``j40,-10``, in their order: see :meth:`Machine.together`.
     ``label`` is what is written beside it on the remote; "": its name.
     """
 
@@ -932,6 +933,17 @@ class Machine:
     def output(self, name: str) -> Output:
         """The output of that name. Raises KeyError."""
         return _named(self.outputs, name)
+
+    def numbers(self) -> tuple[tuple[Dial, ...], ...]:
+        """The messages that bring numbers: the dials of each, in their order."""
+        found: dict[tuple[str, str], list[Dial]] = {}
+        for dial in self.dials:
+            found.setdefault((dial.link, dial.prefix), []).append(dial)
+        return tuple(map(tuple, found.values()))
+
+    def together(self, dial: Dial) -> tuple[Dial, ...]:
+        """The dials whose numbers come in one message with that of ``dial``, itself among them."""
+        return tuple(each for each in self.dials if (each.link, each.prefix) == (dial.link, dial.prefix))
 
     def owner(self, output: str) -> Part | None:
         """The part whose modes set ``output``, None when none does."""

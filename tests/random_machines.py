@@ -214,8 +214,12 @@ class _Writer:
         start = low + step * self.rng.randint(0, (high - low) // step)
         dial = _Quantity(self.name(), family, low, high)
         limits = f"{self.quantity(family, low)} .. {self.quantity(family, high)}"
-        self.lines.append(f'dial {dial.name} "{letter}"{several}, {limits}, starts {self.quantity(family, start)}')
         self.dials.append(dial)
+        names = dial.name
+        if self.newer.random() < 0.3:  # two numbers in one message
+            names = f"{dial.name}, {dial.name}_too"
+            self.dials.append(_Quantity(f"{dial.name}_too", family, low, high))
+        self.lines.append(f'dial {names} "{letter}"{several}, {limits}, starts {self.quantity(family, start)}')
 
     def sensor(self) -> None:
         rng, name = self.rng, self.name()

@@ -19,7 +19,7 @@ from statecraft.agreement.compare import Difference
 from statecraft.agreement.desk_columns import Columns, Teller
 from statecraft.agreement.inputs import Course, Stretch, course_of, cut, length
 from statecraft.agreement.shrink import shrink
-from statecraft.agreement.wired import Program, Wired, can_fail, message, program
+from statecraft.agreement.wired import Program, Wired, can_fail, message, numbers_said, program
 from statecraft.boards.chosen import board_of
 from statecraft.chip import PeekEvent, PinEvent, PwmEvent, SentEvent
 from statecraft.errors import StatecraftError
@@ -200,6 +200,7 @@ class Driver:
         self.sent: dict[int, list[int]] = {}
         self.presses: dict[int, list[int]] = {}
         self.turned: dict[int, list[tuple[int, int]]] = {}
+        self.dials = {place: dial.start for place, dial in enumerate(self.machine.dials)}  # as they were last sent
         self.pressed: dict[int, int] = {}  # the tick from which on a button can be pressed again
         self.lines: dict[int, float] = {}  # when each serial line is free again
         self.readings: list[int | None] = [None] * len(self.machine.sensors)
@@ -265,22 +266,22 @@ class Driver:
 
     def say(self, stretch: Stretch, tick: int) -> None:
         """Commands and dials, so that they arrive for ``tick``, or as soon after as the line and the buttons allow."""
-        messages: dict[str, list[tuple[bytes, dict[int, list[Any]], Any]]] = {}
+        messages: dict[str, list[tuple[bytes, dict[int, list[Any]], list[Any]]]] = {}
         for number in stretch.hear:
             command = self.machine.commands[number]
             if command.button is not None:
                 self.press(number, command.button, tick)
             elif command.link is not None:
                 data = message(self.wired.link(command.link), command)
-                messages.setdefault(command.link, []).append((data, self.sent, number))
-        for number, value in stretch.turn:
-            dial = self.machine.dials[number]
-            data = message(self.wired.link(dial.link), (dial, value))
-            messages.setdefault(dial.link, []).append((data, self.turned, (number, value)))
-        for link, batch in messages.items():
+                messages.setdefault(command.link, []).append((data, self.sent, [number]))
+        for numbers in numbers_said(self.machine, stretch.turn, self.dials):
+            dials = [(self.machine.dials[number], value) for number, value in numbers]
+            link = self.wired.link(dials[0][0].link)
+            messages.setdefault(link.name, []).append((message(link, dials), self.turned, list(numbers)))
+        for name, batch in messages.items():
             for place, (data, noted, what) in enumerate(batch):
                 behind = sum(len(other) for other, _, _ in batch[place + 1 :])
-                noted.setdefault(self.send(link, data, tick, behind), []).append(what)
+                noted.setdefault(self.send(name, data, tick, behind), []).extend(what)
 
     def press(self, number: int, button: Contact, tick: int) -> None:
         """A press counts once it has held still; then the button is let go for as long."""

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from statecraft.agreement.compare import Comparison, Difference
 from statecraft.agreement.inputs import Course, course_of, each_tick
 from statecraft.agreement.onchip import ChipRunner
-from statecraft.agreement.wired import message
+from statecraft.agreement.wired import message, numbers_said
 from statecraft.firmware.plan import sensor_cycles
 from statecraft.machine import ByHand, Contact, Expect, Machine, Pulses, Ranger, Remembered, Trial
 from statecraft.simulation import Simulation, Trace, TrialResult
@@ -145,9 +145,13 @@ def _on_the_line(machine: Machine, course: Course) -> int:
     for stretch in course:
         for link in machine.links:
             commands = [machine.commands[number] for number in stretch.hear]
-            dials = [(machine.dials[number], value) for number, value in stretch.turn]
+            before = {place: dial.start for place, dial in enumerate(machine.dials)}
+            said = [
+                [(machine.dials[number], value) for number, value in numbers]
+                for numbers in numbers_said(machine, stretch.turn, before)
+            ]
             data = [message(link, command) for command in commands if command.link == link.name]
-            data += [message(link, (dial, value)) for dial, value in dials if dial.link == link.name]
+            data += [message(link, dials) for dials in said if dials[0][0].link == link.name]
             longest = max(longest, sum(map(len, data)) * 10_000_000 // link.baud)
     return longest * 2 // (machine.tick_ms * 1000)
 

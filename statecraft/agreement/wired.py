@@ -6,6 +6,7 @@ The program is the machine's sketch as it is, with two exceptions: its reports a
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Self
@@ -31,6 +32,7 @@ from statecraft.machine import (
     Remembered,
     Sensor,
     Thermistor,
+    numbered,
 )
 
 REPORTS_BAUD = 38400
@@ -236,12 +238,36 @@ class Wired:
         self.chip.run_to(self.chip.to_cycle(us))
 
 
-def message(link: Link, what: Command | tuple[Dial, int]) -> bytes:
-    """The bytes that say a command, or a dial's number (in steps), on ``link``."""
+def message(link: Link, what: Command | Sequence[tuple[Dial, int]]) -> bytes:
+    """The bytes that say a command, or the numbers of dials (in steps) that come in one message, on ``link``."""
     if isinstance(what, Command):
         return framed(link, what.message)
-    dial, value = what
-    return framed(link, f"{dial.prefix}{value // int(1 / dial.unit.resolution)}", number=True)
+    numbers = ",".join(str(value // int(1 / dial.unit.resolution)) for dial, value in what)
+    return framed(link, f"{what[0][0].prefix}{numbers}", number=True)
+
+
+def numbers_said(
+    machine: Machine, turn: Iterable[tuple[int, int]], before: dict[int, int]
+) -> Iterator[tuple[tuple[int, int], ...]]:
+    """The messages that bring ``turn``, (dial index, value in steps) each: numbers of one message go together, and
+    those of it that are not named are as they were ``before``, which is brought up to date.
+    """
+    places = numbered(machine.dials)
+    named: dict[int, int] = {}
+
+    def whole() -> tuple[tuple[int, int], ...]:
+        together = [places[dial.name] for dial in machine.together(machine.dials[next(iter(named))])]
+        before.update({place: named.get(place, before[place]) for place in together})
+        return tuple((place, before[place]) for place in together)
+
+    for place, value in turn:
+        dials = (machine.dials[place], *(machine.dials[other] for other in named))
+        if place in named or len({(dial.link, dial.prefix) for dial in dials}) > 1:
+            yield whole()
+            named.clear()
+        named[place] = value
+    if named:
+        yield whole()
 
 
 def can_fail(sensor: Sensor) -> bool:

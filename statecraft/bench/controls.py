@@ -51,7 +51,7 @@ class Controls:
         held: commands that are sent for as long as their button is pressed.
         once: commands that are sent once a press.
         beat: the command that only keeps the link from falling silent; None where the file has none.
-        dials: numbers.
+        dials: numbers; those of one message side by side.
     """
 
     machine: Machine
@@ -80,9 +80,11 @@ class Controls:
         return (sum(sorted(each)[-2:]) + beat) * 10_000 / self.link.baud
 
 
-def dial_message(link: Link, dial: Dial, shown: int) -> bytes:
-    """The bytes that set ``dial`` to ``shown``, a whole number in the symbol of its unit."""
-    return message(link, f"{dial.prefix}{shown}", number=True)
+def dial_message(link: Link, dial: Dial, *shown: int) -> bytes:
+    """The bytes that set ``dial`` to ``shown``, a whole number in the symbol of its unit; and the further dials of its
+    message to the further ones.
+    """
+    return message(link, f"{dial.prefix}{','.join(map(str, shown))}", number=True)
 
 
 def dial_numbers(dial: Dial) -> range:

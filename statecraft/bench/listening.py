@@ -9,7 +9,7 @@ from copy import copy
 from dataclasses import dataclass
 
 from statecraft.bench.controls import dial_numbers
-from statecraft.machine import Command, Dial, Link, Machine
+from statecraft.machine import Command, Link, Machine
 
 DISTURBED_MS = 200
 """A plain link is not believed for so long after a byte that belongs to no message."""
@@ -19,10 +19,18 @@ MOST_DIGITS = 6
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """A message. ``value``: the dial's number in its unit's steps; None for a command."""
+    """A message. ``value``: the dial's number in its unit's steps, None for a command; ``more``: those behind it, of
+    the further dials of its message.
+    """
 
     name: str
     value: int | None = None
+    more: tuple[tuple[str, int], ...] = ()
+
+    @property
+    def numbers(self) -> list[tuple[str, int]]:
+        """Every dial that it sets, with its number."""
+        return [] if self.value is None else [(self.name, self.value), *self.more]
 
 
 class Listener:
@@ -33,7 +41,7 @@ class Listener:
         self.ignored = 0
         self._tick_ms = machine.tick_ms
         self._commands: dict[str, Command] = {c.message: c for c in machine.commands if c.link == link.name}
-        self._dials: dict[str, Dial] = {dial.prefix: dial for dial in machine.dials if dial.link == link.name}
+        self._dials = {dials[0].prefix: dials for dials in machine.numbers() if dials[0].link == link.name}
         texts = (*self._commands, *self._dials)
         self._begins = frozenset(text[:length] for text in texts for length in range(1, len(text) + 1))
         self._so_far = ""  # of a message; with a dial's prefix, its digits
@@ -62,8 +70,9 @@ class Listener:
 
     def _follows(self, char: str) -> bool:
         if self._dial:
-            digits = self._so_far[len(self._dial) :]
-            if char == "-" and not digits:
+            *before, digits = self._so_far[len(self._dial) :].split(",")
+            comma = char == "," and digits.lstrip("-") and len(before) + 1 < len(self._dials[self._dial])
+            if comma or (char == "-" and not digits):
                 self._so_far += char
                 return True
             if char not in "0123456789" or len(digits.lstrip("-")) == MOST_DIGITS:
@@ -83,9 +92,15 @@ class Listener:
     def _whole(self) -> Heard | None:
         """What has come, if it is a message; a number out of its range is counted."""
         if self._dial:
-            dial, digits = self._dials[self._dial], self._so_far[len(self._dial) :]
-            if digits.lstrip("-") and int(digits) in dial_numbers(dial):
-                return Heard(dial.name, int(digits) * int(1 / dial.unit.resolution))
+            dials, texts = self._dials[self._dial], self._so_far[len(self._dial) :].split(",")
+            if len(texts) == len(dials) and texts[-1].lstrip("-"):
+                numbers = [int(text) for text in texts]
+                if all(number in dial_numbers(dial) for dial, number in zip(dials, numbers, strict=True)):
+                    first, *more = [
+                        (dial.name, number * int(1 / dial.unit.resolution))
+                        for dial, number in zip(dials, numbers, strict=True)
+                    ]
+                    return Heard(*first, tuple(more))
             self.ignored += 1
             return None
         return Heard(self._commands[self._so_far].name)

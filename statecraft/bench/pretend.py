@@ -193,8 +193,7 @@ class Desk:
         for heard in self._listener.feed(bytes(self._arrived), tick):
             if heard.value is None:
                 hear.append(heard.name)
-            else:
-                dials.append((heard.name, heard.value))
+            dials += heard.numbers
         self._arrived.clear()
         for given in self._inputs:
             match given:

@@ -38,8 +38,9 @@ def lines(machine: Machine) -> list[Line]:
             notes = ["urgent: overtakes all others"] if button.command.urgent else []
             notes += ["heartbeat"] if beat else []
             found.append(Line(button.command.name, link.name, _text(button.message), often, "; ".join(notes)))
-        for dial in here.dials:
-            found += _dial(link, dial)
+        for dials in machine.numbers():
+            if dials[0].link == link.name:
+                found += _numbers_sent(link, dials)
     for command in machine.commands:
         if (contact := command.button) is not None:
             level = "high" if contact.on_when_high else "low"
@@ -47,7 +48,31 @@ def lines(machine: Machine) -> list[Line]:
             found.append(Line(command.name, "", "", "", note + "; urgent: overtakes all others" * command.urgent))
     names = [*(command.name for command in machine.commands), *(dial.name for dial in machine.dials)]
     order = {name: place for place, name in enumerate(names)}
-    return sorted(found, key=lambda each: order[each.name])
+    return sorted(found, key=lambda each: order[each.name.split(", ")[0]])
+
+
+def _numbers_sent(link: Link, dials: tuple[Dial, ...]) -> list[Line]:
+    return _dial(link, dials[0]) if len(dials) == 1 else _dials(link, dials)
+
+
+def _dials(link: Link, dials: tuple[Dial, ...]) -> list[Line]:
+    """One message of several numbers: all at their lowest, all as they start, all at their highest."""
+    ranges, scales = [dial_numbers(dial) for dial in dials], [int(1 / dial.unit.resolution) for dial in dials]
+    each = [f"{dial.name} from {numbers[0]} to {numbers[-1]}" for dial, numbers in zip(dials, ranges, strict=True)]
+    starts = tuple(dial.start // scale for dial, scale in zip(dials, scales, strict=True))
+    notes = {
+        tuple(numbers[0] for numbers in ranges): f"{', '.join(each)}, whole numbers; all at their lowest",
+        (ranges[0][-1], *(numbers[0] for numbers in ranges[1:])): f"{dials[0].name} at its highest alone",
+        tuple(numbers[-1] for numbers in ranges): "all at their highest",
+    }
+    shown = ", ".join(f"{dial.name} {dial.unit.show(dial.start)}" for dial in dials)
+    notes[starts] = f"{notes.get(starts, '')}; {shown} until one comes".removeprefix("; ")
+    name = ", ".join(dial.name for dial in dials)
+    sent = "all of them, when one changes"
+    return [
+        Line(name, link.name, _text(dial_message(link, dials[0], *set_to)), sent, notes[set_to])
+        for set_to in sorted(notes)
+    ]
 
 
 def _dial(link: Link, dial: Dial) -> list[Line]:
@@ -95,15 +120,21 @@ def _of_link(machine: Machine, link: Link) -> list[str]:
         if each.link == link.name
     ]
     said.append("")
-    for dial in machine.dials:
-        if dial.link == link.name:
-            said += _numbers(link, dial)
+    for dials in machine.numbers():
+        if dials[0].link == link.name:
+            said += _numbers(link, *dials)
     said += _rules(machine, link) + _back(machine, link)
     return said
 
 
-def _numbers(link: Link, dial: Dial) -> list[str]:
+def _numbers(link: Link, dial: Dial, *more: Dial) -> list[str]:
     numbers = dial_numbers(dial)
+    if more:
+        names = ", ".join(each.name for each in (dial, *more))
+        rule = (
+            f"{names}: `{dial.prefix}` and {len(more) + 1} whole numbers with a comma between, no spaces. One that is "
+        )
+        return [rule + "missing or out of its range makes the whole message count for nothing.", ""]
     if len(numbers) > MOST_NUMBERS or not link.checked:
         return [f"{dial.name}: `{dial.prefix}` and any whole number from {numbers[0]} to {numbers[-1]}.", ""]
     every = " ".join(f"`{dial_message(link, dial, number).decode()}`" for number in numbers)
@@ -149,4 +180,3 @@ def _text(data: bytes) -> str:
     for end, shown in ENDS.items():
         text = text.replace(end, shown)
     return text
-

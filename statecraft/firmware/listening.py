@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from statecraft.machine import Dial, Link, Machine
+from statecraft.machine import Link, Machine
 
 
 @dataclass
@@ -23,14 +23,14 @@ class Node:
     Attributes:
         name: its enumerator. note: the bytes so far.
         edges: where a byte leads from here.
-        number: digits follow here. action: the C++ statement that hears the message which is whole here.
+        numbers: how many numbers follow here. action: the C++ statement that hears the message which is whole here.
         urgent: that message is an urgent command.
     """
 
     name: str
     note: str = ""
     edges: list[Edge] = field(default_factory=list)
-    number: bool = False
+    numbers: int = 0
     action: str = ""
     urgent: bool = False
 
@@ -47,25 +47,25 @@ def tree(machine: Machine, link: Link, commands: dict[str, str], dials: dict[str
         if command.link == link.name and command.message is not None
     }
     urgent = {c.message for c in machine.commands if c.link == link.name and c.urgent}
-    numbers: dict[str, Dial] = {dial.prefix: dial for dial in machine.dials if dial.link == link.name}
+    numbers = {each[0].prefix: each for each in machine.numbers() if each[0].link == link.name}
     texts = [*actions, *numbers]
     prefixes = list(dict.fromkeys(text[:length] for text in texts for length in range(1, len(text) + 1)))
     inner = [text for text in prefixes if text not in actions and text not in numbers]
     ordered = [*inner, *numbers, *actions]
     names = {text: f"part_{index}" for index, text in enumerate(inner, start=1)}
-    names |= {text: f"number_{dial.name}" for text, dial in numbers.items()}
+    names |= {text: f"number_{first.name}" for text, (first, *_) in numbers.items()}
     names |= {c.message: f"whole_{c.name}" for c in machine.commands if c.link == link.name and c.message in actions}
     names[""] = "start"
     nodes = []
     for text in ["", *ordered]:
-        node = Node(names[text], said(text) if text else "", number=text in numbers, action=actions.get(text, ""))
+        node = Node(
+            names[text], said(text) if text else "", numbers=len(numbers.get(text, ())), action=actions.get(text, "")
+        )
         node.urgent = text in urgent
         if text in numbers:
-            node.action = f"turn_{dials[numbers[text].name]}();"
+            node.action = f"turn_{dials[numbers[text][0].name]}();"
         node.edges = [
-            Edge(character(longer[-1]), names[longer], longer in numbers)
-            for longer in prefixes
-            if longer[:-1] == text
+            Edge(character(longer[-1]), names[longer], longer in numbers) for longer in prefixes if longer[:-1] == text
         ]
         nodes.append(node)
     return nodes

@@ -170,9 +170,13 @@ def watchdog_functions(board: Board) -> list[Function]:
     """What the owner of a board writes whose file does not say how its watchdog is used."""
     if not board.generic:
         return []
-    start = Function("start_watchdog", "void start_watchdog()", "Starts the board's watchdog.", (
-        "From now on it must reset the board when feed_watchdog() is not called for a quarter of a second or so.",
-    ), "")
+    start = Function(
+        "start_watchdog",
+        "void start_watchdog()",
+        "Starts the board's watchdog.",
+        ("From now on it must reset the board when feed_watchdog() is not called for a quarter of a second or so.",),
+        "",
+    )
     feed = Function("feed_watchdog", "void feed_watchdog()", "Tells the watchdog that all is well.", (), "")
     return [start, feed]
 
@@ -574,15 +578,22 @@ class _Sketch:
         names = Names()  # a button's may be what a switch is called
         switches = [
             contact_view(
-                names.add(s.name), self.pin_name("switch", s.name), s.contact, self.note(s.place),
-                member=self.inputs[s.name], doubt=s.on_if_in_doubt,
+                names.add(s.name),
+                self.pin_name("switch", s.name),
+                s.contact,
+                self.note(s.place),
+                member=self.inputs[s.name],
+                doubt=s.on_if_in_doubt,
             )
             for s in self.machine.switches
             if s.contact is not None
         ]
         buttons = [
             contact_view(
-                names.add(f"{c.name}_button"), f"{c.name}_button", c.button, self.note(c.place),
+                names.add(f"{c.name}_button"),
+                f"{c.name}_button",
+                c.button,
+                self.note(c.place),
                 command=self.commands[c.name],
             )
             for c in self.machine.commands
@@ -617,16 +628,23 @@ class _Sketch:
         fields = layout(self.machine)
         pairs = list(zip(self.machine.dials, fields.of_kind("dial"), strict=True))
         members = {dial.name: item.member for dial, item in pairs}
-        dials = [
+        types_of = {dial.name: item.type for dial, item in pairs}
+        messages = [
             {
-                "name": members[dial.name],
-                "note": self.note(dial.place),
-                "low": dial.low,
-                "high": dial.high,
-                "scale": int(1 / dial.unit.resolution),
-                "type": item.type,
+                "name": members[together[0].name],
+                "note": self.note(together[0].place),
+                "dials": [
+                    {
+                        "name": members[dial.name],
+                        "low": dial.low,
+                        "high": dial.high,
+                        "scale": int(1 / dial.unit.resolution),
+                        "type": types_of[dial.name],
+                    }
+                    for dial in together
+                ],
             }
-            for dial, item in pairs
+            for together in self.machine.numbers()
         ]
         links = []
         types = Names()
@@ -639,7 +657,7 @@ class _Sketch:
                     "note": self.note(link.place),
                     "nodes": nodes,
                     "first_whole": next((node.name for node in nodes if node.name.startswith("whole")), ""),
-                    "dials": any(node.number for node in nodes),
+                    "dials": any(node.numbers for node in nodes),
                     "checked": link.checked,
                     "calm": any(node.action and not node.urgent for node in nodes),
                     "object": self.plan.port(link).object,
@@ -650,7 +668,7 @@ class _Sketch:
             )
         disturbed_ticks = -(-DISTURBED_MS // self.machine.tick_ms) + 1
         return {
-            "links": links, "dials": dials, "reports": self.reports,
+            "links": links, "numbers": messages, "reports": self.reports,
             "says": self.says if self.functions or self.watchdog else "",
             "plain": any(not link.checked for link in self.machine.links),
             "disturbed_ms": DISTURBED_MS, "disturbed_ticks": disturbed_ticks,
@@ -664,9 +682,7 @@ class _Sketch:
             for part in self.machine.parts
         ]
         ports = [
-            {"name": link.name, "object": self.plan.port(link).object}
-            for link in self.machine.links
-            if link.reports
+            {"name": link.name, "object": self.plan.port(link).object} for link in self.machine.links if link.reports
         ]
         events, _, urgent = command_order(self.machine)
         return {
@@ -678,5 +694,3 @@ class _Sketch:
             "timed": bool(self.timed()),
             "heartbeat_ticks": max(1, HEARTBEAT_MS // self.machine.tick_ms),
         }
-
-

@@ -132,16 +132,20 @@ class Hardware:
         options = self._options(statement, entry, "urgent", "from_link", "held", "label", "place")
         link = self._link_of(tree, options, piece)
         message = self._message(string, piece, "A command's message")
-        label, spot = self._label(options, piece), self._spot(options, piece)
+        label, spot = self._label(options.token("label"), piece), self._spot(options, piece)
         if message is None or not link or label is None or spot is None:
             return None
         urgent, held = "urgent" in options, "held" in options
         return _kept(self.commands, Command(entry.name, link, message, None, urgent, entry.place, held, label, spot))
 
     def dial(self, statement: Statement, entry: Entry) -> Dial | None:
-        """``dial NAME "PREFIX", LOW .. HIGH, starts VALUE``."""
+        """``dial NAME "PREFIX", LOW .. HIGH, starts VALUE``; several names are several numbers in one message, and what
+        is said once is meant for each. The first one's; the others' entries are filled in.
+        """
         tree, piece = _tree(statement)
-        options = self._options(statement, entry, "limits", "starts", "from_link", "label")
+        entries = self._named_by(tree, piece)
+        each_has = ("limits", "starts", "label") if len(entries) > 1 else ()
+        options = self._options(statement, entry, "limits", "starts", "from_link", "label", several=each_has)
         link = self._link_of(tree, options, piece)
         string = _token(tree, "STRING")
         prefix = self._message(string, piece, "A dial's prefix") if string is not None else None
@@ -149,24 +153,53 @@ class Hardware:
             message = f'The prefix "{prefix}" ends in what may begin its number'
             self._mistakes.add(piece.place(string), message, 'End it in a letter, as in "v".', code="bad-prefix")
             prefix = None
-        if not options.need("limits", "starts"):
+        if not options.need("limits") or not self._for_each(options, each_has, entries, piece):
             return None
-        limits = self._range(options.tree("limits"), piece, None, entry, whole=True)
-        start = options.tree("starts")
-        if limits is None or start is None:
-            return None
-        unit, low, high = limits
-        value = self._whole_steps(start, piece, unit, entry)
-        if value is not None and self._outside(value, low, high, unit, start, piece, "A dial starts inside its range,"):
-            value = None
-        label = self._label(options, piece)
-        if value is None or prefix is None or not link or label is None:
-            return None
-        return _kept(self.dials, Dial(entry.name, link, prefix, unit, low, high, value, entry.place, label))
+        made = []
+        for place, each in enumerate(entries):
+            limits = self._range(_nth(options, "limits", place), piece, None, each, whole=True)
+            label = self._label(_nth_token(options, "label", place), piece)
+            if limits is None or label is None:
+                return None
+            unit, low, high = limits
+            start: int | None = 0
+            if (node := _nth(options, "starts", place)) is not None:
+                start = self._whole_steps(node, piece, unit, each)
+                rule = "A dial starts inside its range,"
+                if start is not None and self._outside(start, low, high, unit, node, piece, rule):
+                    start = None
+            elif not low <= 0 <= high and not options.need("starts"):
+                return None
+            if start is None or prefix is None or not link:
+                return None
+            made.append(Dial(each.name, link, prefix, unit, low, high, start, each.place, label))
+        for each, found in zip(entries, made, strict=True):
+            each.item = _kept(self.dials, found)
+        return made[0] if made else None
 
-    def _label(self, options: Options, piece: Piece) -> str | None:
+    def _named_by(self, tree: Tree[Token], piece: Piece) -> list[Entry]:
+        """What the names before a statement's text stand for; without those that another line has taken."""
+        also = tree_in(tree, "also")
+        tokens = [next(names_in(tree)), *(names_in(also) if also is not None else ())]
+        entries = [(self._context.names.get(str(token)), piece.place(token)) for token in tokens]
+        return [entry for entry, place in entries if entry is not None and entry.place == place]
+
+    def _for_each(self, options: Options, kinds: tuple[str, ...], entries: list[Entry], piece: Piece) -> bool:
+        """Whether each of ``kinds`` stands once, or once for each of ``entries``."""
+        for kind in kinds:
+            found = options.all(kind)
+            if len(found) not in (0, 1, len(entries)):
+                what = {"limits": "ranges", "starts": "starts", "label": "labels"}[kind]
+                message = f"Here are {len(entries)} dials and {len(found)} {what}"
+                self._mistakes.add(
+                    piece.place(found[-1]), message, "Write one for all, or one for each.", code="not-each"
+                )
+                return False
+        return True
+
+    def _label(self, token: Token | None, piece: Piece) -> str | None:
         """What is written on the remote; "" when the file does not say, None when it cannot be."""
-        if (token := options.token("label")) is None:
+        if token is None:
             return ""
         text = str(token)[1:-1].strip()
         if 0 < len(text) <= _LONGEST_LABEL and text.isprintable():
@@ -225,7 +258,8 @@ class Hardware:
         on_link: dict[str, list[tuple[str, str, bool, Place]]] = {}
         for command in self.commands:
             on_link.setdefault(command.link or "", []).append((command.message, command.name, False, command.place))
-        for dial in self.dials:
+        first_of_message = {(dial.place.file, dial.place.line): dial for dial in reversed(self.dials)}
+        for dial in reversed(first_of_message.values()):
             on_link.setdefault(dial.link, []).append((dial.prefix, dial.name, True, dial.place))
         for link in self.links:
             said = on_link.get(link.name, [])
@@ -238,7 +272,7 @@ class Hardware:
                 elif not link.checked:
                     message = f'"{text}" ({name}) begins "{longer}" ({other})'
                     message += f", so that {other} would never be heard on a plain link"
-                elif is_dial and not other_dial and longer[len(text) :].lstrip("-").isdigit():
+                elif is_dial and not other_dial and longer[len(text) :].replace("-", "").replace(",", "").isdigit():
                     message = f'"{longer}" ({other}) is also a number of the dial {name}'
                 else:
                     continue
@@ -653,7 +687,7 @@ class Hardware:
         limits: str = "0 % .. 100 %",
     ) -> Options:
         tree, piece = _tree(statement)
-        nodes = [node for node in tree.children if isinstance(node, Tree) and node.data != "sensor_kind"]
+        nodes = [node for node in tree.children if isinstance(node, Tree) and node.data not in ("sensor_kind", "also")]
         return Options(nodes, piece, self._context, what or entry.what, allowed, several=several, limits=limits)
 
     def _number(self, options: Options, kind: str, piece: Piece, what: str, low: int, high: int) -> int | None:
@@ -735,6 +769,20 @@ def _tree(statement: Statement) -> tuple[Tree[Token], Piece]:
 
 def _token(tree: Tree[Token], kind: str) -> Token | None:
     return next((child for child in tree.children if isinstance(child, Token) and child.type == kind), None)
+
+
+def _nth(options: Options, kind: str, place: int) -> Tree[Token] | None:
+    """The tree in the option of that kind that is meant for the dial at ``place``: its own, or the one for all."""
+    found = options.all(kind)
+    node = found[place if len(found) > 1 else 0] if found else None
+    return next((child for child in node.children if isinstance(child, Tree)), None) if node is not None else None
+
+
+def _nth_token(options: Options, kind: str, place: int) -> Token | None:
+    """Likewise, the token in it."""
+    found = options.all(kind)
+    node = found[place if len(found) > 1 else 0] if found else None
+    return next((child for child in node.children if isinstance(child, Token)), None) if node is not None else None
 
 
 def _pin(statement: Statement) -> str:

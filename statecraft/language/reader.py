@@ -423,6 +423,9 @@ class _Reader:
             self._context.names.declare(token, piece, "")
         if head not in _MODES:
             entry = self._context.names.declare(token, piece, kind)
+        also = tree_in(statement.tree, "also") if statement.tree is not None else None
+        for other in names_in(also) if also is not None else ():
+            self._context.names.declare(other, piece, kind)
         if entry is None or statement.tree is None:
             return
         where: list[tuple[Statement, Entry]]

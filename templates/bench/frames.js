@@ -7,9 +7,9 @@ export function checksum(text) {
   return sum;
 }
 
-/** The message that sets a dial to a whole number in the symbol of its unit. */
-export function dialMessage(checked, prefix, number) {
-  const text = prefix + number;
+/** The message that sets dials to whole numbers in the symbols of their units. */
+export function dialMessage(checked, prefix, numbers) {
+  const text = prefix + numbers.join(",");
   if (!checked) return text + "\n";
   return `$${text}*${checksum(text).toString(16).toUpperCase().padStart(2, "0")}`;
 }

@@ -281,8 +281,10 @@ setInterval(show, 100);
 // ----------------------------------------------------------------------------------------------------------- the page
 
 function sendDial(input) {
-  const text = dialMessage(machine.checked, input.dataset.dial, input.value);
-  if (outbox && armed) outbox.say(input.id, text, false);
+  // the numbers of one message go together
+  const together = [...document.querySelectorAll("[data-dial]")].filter((other) => other.dataset.dial === input.dataset.dial);
+  const text = dialMessage(machine.checked, input.dataset.dial, together.map((other) => other.value));
+  if (outbox && armed) outbox.say(together[0].id, text, false);
 }
 
 each("[data-hold]", (button) => holding.add(button));

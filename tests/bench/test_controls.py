@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from statecraft.bench.controls import NoRemote, controls, dial_message, dial_numbers
+from statecraft.bench.sheets import lines, markdown
 from statecraft.firmware.messages import message
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine
@@ -98,6 +99,19 @@ def test_without_a_link_there_is_no_remote() -> None:
         controls(machine)
     with pytest.raises(NoRemote, match="'radio'; on operator it does"):
         controls(cart('command halt "h", urgent\ncommand go "g"'), "radio")
+
+
+def test_several_numbers_on_the_sheet() -> None:
+    machine = cart(
+        'command halt "h", urgent\ncommand go "g"\ndial ahead, aside "j", -100 % .. 100 %',
+        "checked, silent after 500 ms",
+    )
+    sheet = lines(machine)
+    assert [line.name for line in sheet] == ["halt", "go", *["ahead, aside"] * 4]
+    # j is 0x6A, a comma 0x2C, a minus sign 0x2D; what stands there twice cancels out
+    said = ["$j-100,-100*46", "$j0,0*46", "$j100,-100*6B", "$j100,100*46"]
+    assert [line.sends for line in sheet[2:]] == said
+    assert "missing or out of its range" in markdown(machine)
 
 
 def test_bytes_on_a_checked_and_on_a_plain_link() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -29,6 +30,32 @@ PLAIN = read_text(
     "plain.modes",
 )  # fmt: skip
 
+STICK = read_text("""\
+machine log_hauler
+board atmega2560
+tick 10 ms
+link operator serial1, 38400 baud, plain, silent after 300 ms
+command halt "q", urgent
+command go "g"
+dial ahead, aside "j", -100 % .. 100 %
+dial gain "k", 10 % .. 80 %, starts 40 %
+dial reach, height, lean "xy", 5 cm .. 9 cm, -3 deg .. 0 deg, -20 .. 20, starts 6 cm, starts -1 deg, starts 0
+servo boom pin 44, 0 deg .. 90 deg, rest stays
+motor near pwm 5, forward 22, reverse 23
+motor far pwm 6, forward 24, reverse 25
+mode still stop
+mode going near ahead, far aside
+mode slow near gain
+failsafes
+ in | when | go to
+ any | halt | still
+ any but still | operator silent | still
+rules
+ in | when | go to
+ still | go and reach > 5 cm and height < 0 deg and lean < 20 | going
+ going | go | slow
+""", "stick.modes")  # fmt: skip
+
 
 def listener(machine: Machine) -> Listener:
     return Listener(machine, machine.links[0])
@@ -37,13 +64,17 @@ def listener(machine: Machine) -> Listener:
 def sayings(machine: Machine) -> list[tuple[bytes, Heard]]:
     found = controls(machine)
     said = [(button.message, Heard(button.command.name)) for button in found.buttons]
-    for dial in found.dials:
-        scale = int(1 / dial.unit.resolution)
-        said += [(dial_message(found.link, dial, n), Heard(dial.name, n * scale)) for n in dial_numbers(dial)]
+    for dials in machine.numbers():
+        scales = [int(1 / dial.unit.resolution) for dial in dials]
+        for numbers in itertools.islice(
+            itertools.product(*map(dial_numbers, dials)), 0, None, 1 if len(dials) == 1 else 7
+        ):
+            heard = [(dial.name, n * scale) for dial, n, scale in zip(dials, numbers, scales, strict=True)]
+            said.append((dial_message(found.link, dials[0], *numbers), Heard(*heard[0], tuple(heard[1:]))))
     return said
 
 
-@pytest.mark.parametrize("machine", [CHECKED, PLAIN], ids=["checked", "plain"])
+@pytest.mark.parametrize("machine", [CHECKED, PLAIN, STICK], ids=["checked", "plain", "stick"])
 @given(data=st.data())
 def test_whole_messages_are_heard_in_any_pieces(machine: Machine, data: st.DataObject) -> None:
     chosen = data.draw(st.lists(st.sampled_from(sayings(machine)), max_size=12))
@@ -69,6 +100,17 @@ def test_one_is_one_message_and_nothing_more(machine: Machine, noise: bytes, pla
     if noise not in known and noise.replace(b"\r", b"\n") not in known:
         found = hearing.one(noise)  # leading zeros of a number, and small hexadecimal digits, say the same
         assert found is None or (found.value is not None or b"*" in noise)
+
+
+def test_several_numbers_count_all_or_not_at_all() -> None:
+    hearing = listener(STICK)
+    assert hearing.feed(b"j40,-10\n", 100) == [Heard("ahead", 40, (("aside", -10),))]
+    for ignored, wrong in enumerate([b"j40\n", b"j40,\n", b"j40,101\n", b"j-101,0\n"], start=1):
+        assert hearing.feed(wrong, 100 + ignored) == [] and hearing.ignored == ignored
+    for wrong in (b"j40,-\n", b"j40,,1\n", b"j,1\n", b"j1,2,3\n", b"k40,1\n"):
+        fresh = listener(STICK)
+        assert fresh.feed(wrong, 1) == [] and fresh.ignored > 0
+    assert listener(STICK).feed(b"xy7,-2,-20\r", 1) == [Heard("reach", 70, (("height", -20), ("lean", -20)))]
 
 
 @given(st.data())
@@ -101,8 +143,18 @@ def plain_on_chip(tmp_path_factory: pytest.TempPathFactory) -> Program:
     return program(PLAIN, load(PLAIN.board), tmp_path_factory.mktemp("plain"))
 
 
+@pytest.fixture(scope="module")
+def stick_on_chip(tmp_path_factory: pytest.TempPathFactory) -> Program:
+    need("avr-g++")
+    need("/usr/include/simavr/sim_avr.h")
+    from statecraft.agreement.wired import program
+    from statecraft.boards import load
+
+    return program(STICK, load(STICK.board), tmp_path_factory.mktemp("stick"))
+
+
 @pytest.mark.slow
-@pytest.mark.parametrize("kind", ["on_chip", "plain_on_chip"])
+@pytest.mark.parametrize("kind", ["on_chip", "plain_on_chip", "stick_on_chip"])
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_the_chip_hears_the_same_in_noise(request: pytest.FixtureRequest, kind: str, seed: int) -> None:
     """Random bytes, most of them parts of messages: the program counts as many that were none as the listener does."""
@@ -111,6 +163,11 @@ def test_the_chip_hears_the_same_in_noise(request: pytest.FixtureRequest, kind: 
     made: Program = request.getfixturevalue(kind)
     machine, chance = made.machine, random.Random(seed)
     pieces = [said for said, _ in sayings(machine)] + [b"$", b"*", b"v", b"0", b"\n", b"a", b"$halt*", b"\xff"]
+    if machine is STICK:
+        pieces = (
+            chance.choices(pieces, k=20)
+            + [b"q", b"j", b"7", b",", b"-", b"\n", b"j7,", b"xy6,-1", b"j7\n", b"j7,200\n"] * 4
+        )
     hearing = listener(machine)
     tick_us = machine.tick_ms * 1000
     with Wired(made) as wired:

@@ -740,11 +740,35 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
     ),
     (
         "dial no start",
-        {"more_hardware": 'dial x "x", 0 % .. 3 %'},
+        {"more_hardware": 'dial x "x", 1 % .. 3 %'},
         "missing-option",
-        'dial x "x", 0 % .. 3 %',
+        'dial x "x", 1 % .. 3 %',
         'The dial "x" is not complete',
         "Add:  starts 40 %",
+    ),
+    (
+        "two dials, three starts",
+        {"more_hardware": 'dial x, y "x", 1 % .. 3 %, starts 1 %, starts 2 %, starts 3 %'},
+        "not-each",
+        "starts 3 %",
+        "Here are 2 dials and 3 starts",
+        "Write one for all, or one for each.",
+    ),
+    (
+        "two dials, one with a start that the other cannot have",
+        {"more_hardware": 'dial x, y "x", 1 % .. 3 %, 5 % .. 9 %, starts 2 %'},
+        "out-of-limits",
+        "2 %",
+        "2 % is out of reach",
+        "A dial starts inside its range, 5 % .. 9 %.",
+    ),
+    (
+        "one dial twice in a message",
+        {"more_hardware": 'dial x, x "x", 1 % .. 3 %, starts 2 %'},
+        "duplicate-name",
+        "x",
+        '"x" is already the name of a dial (line 20)',
+        "Give one of them another name.",
     ),
     (
         "dial start",
@@ -2549,7 +2573,9 @@ def test_without_a_tick_nothing_is_said_of_ticks(tick: str) -> None:
 
 
 def test_an_error_says_all_of_it_by_itself() -> None:
-    told = r'^cart\.modes:35:10\n  parked \| goo .*\n +\^\^\^\n  There is no command, .* "goo"\.\n  Did you mean "go"\?$'
+    told = (
+        r'^cart\.modes:35:10\n  parked \| goo .*\n +\^\^\^\n  There is no command, .* "goo"\.\n  Did you mean "go"\?$'
+    )
     with pytest.raises(FileErrors, match=told):
         read_text(frame(rule="parked | goo | cruise |"), "cart.modes")
 

@@ -404,6 +404,23 @@ def test_how_a_command_stands_on_the_remote() -> None:
     assert [dial.label for dial in machine.dials] == ["", "how much"]
 
 
+def test_several_numbers_in_one_message() -> None:
+    more = 'dial ahead, aside "j", -100 % .. 100 %\n'
+    more += (
+        'dial reach, lean "xy", 5 cm .. 9 cm, -3 deg .. 3 deg, starts 6 cm, starts -1 deg, label "far", label "tilt"'
+    )
+    machine = read_text(frame(more_hardware=more))
+    ahead, aside, reach, lean = machine.dials[1:]
+    assert [(d.name, d.link, d.prefix, d.low, d.high, d.start) for d in (ahead, aside)] == [
+        ("ahead", "operator", "j", -100, 100, 0),
+        ("aside", "operator", "j", -100, 100, 0),
+    ]
+    assert (reach.unit, reach.low, reach.high, reach.start, reach.label) == (Unit.LENGTH, 50, 90, 60, "far")
+    assert (lean.unit, lean.low, lean.high, lean.start, lean.label) == (Unit.ANGLE, -30, 30, -10, "tilt")
+    assert machine.numbers() == ((machine.dials[0],), (ahead, aside), (reach, lean))
+    assert machine.together(aside) == (ahead, aside)
+
+
 def test_a_mode_may_share_a_name_with_a_command() -> None:
     text = frame(
         more_modes="mode halt stop",
