@@ -65,7 +65,7 @@ def ask(
 def _never_together(machine: Machine, goals: Sequence[tuple[int, Goal]], deadline: float) -> set[int]:
     """The goals that a row decides in a mode, or holds there together with another, which none of them ever does."""
     from statecraft.proof.engine.cone import closure
-    from statecraft.proof.engine.limits import OutOfTime
+    from statecraft.proof.engine.limits import OutOfTime, within
     from statecraft.proof.reachability import Reachability
     from statecraft.proof.reachable_conditions import ever_holds
 
@@ -74,9 +74,10 @@ def _never_together(machine: Machine, goals: Sequence[tuple[int, Goal]], deadlin
         asked = [(n, goal) for n, goal in goals if goal.part == part.name and goal.kind in ("row", "order")]
         if not asked:
             continue
-        explored = Reachability(machine, closure(machine, [part.name]), (), deadline)
         try:
-            explored.explore(until=deadline)
+            with within(deadline - time.monotonic()):
+                explored = Reachability(machine, closure(machine, [part.name]))
+                explored.explore()
         except OutOfTime:
             continue
         place = explored.model.part_index[part.name]

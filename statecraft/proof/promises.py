@@ -43,7 +43,6 @@ def verdict(explored: Reachability, promise: Promise) -> PromiseVerdict:
         return PromiseVerdict(promise, True, 0, sure=not explored.rough)
     follower = Explorer(
         explored.model,
-        deadline=explored.deadline,
         within=lambda config: config.phase == 1,
         zones=explored.explorer.zones,
         watcher=watcher,
@@ -166,7 +165,7 @@ def _seeds(explored: Reachability, promise: Promise, goal: _Goal) -> tuple[list[
                 beginning[number] = None
     if not seen or (promise.kind != "never" and not missed):
         return [], seen
-    follower = Explorer(explored.model, deadline=explored.deadline, zones=explorer.zones, watcher=watcher)
+    follower = Explorer(explored.model, zones=explorer.zones, watcher=watcher)
     configs: dict[Config, None] = {}
     for number in beginning:
         config = explorer.origin if number == START else explorer.configs[number]

@@ -131,15 +131,16 @@ def prove(
     seconds: float | None = None,
     memory_mb: int | None = MEMORY_MB,
     phases: Sequence[Phase] = ("soon", "slices", "whole"),
+    clock: Callable[[], float] = time.monotonic,
 ) -> Report:
-    """Prove everything about ``machine`` that can be in ``seconds`` (no limit if None) and ``memory_mb``.
+    """Prove everything about ``machine`` that can be in ``seconds`` of ``clock`` (no limit if None) and ``memory_mb``.
 
     ``phases`` leaves out ways of answering.
     """
     collecting = gc.isenabled()
     gc.disable()  # millions of small tuples are kept to the end, and none of them in a ring
     try:
-        with proving(seconds, memory_mb):
+        with proving(seconds, memory_mb, clock):
             return _Proof(machine, phases).report()
     finally:
         if collecting:

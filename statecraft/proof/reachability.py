@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from functools import cached_property
@@ -18,6 +17,7 @@ from statecraft.machine import (
 )
 from statecraft.proof.engine.cone import levels_read, watched_silences
 from statecraft.proof.engine.exploration import START, Config, Explorer, Only, Region, Transition, Watcher
+from statecraft.proof.engine.limits import within
 from statecraft.proof.engine.model import Model, Modes, definitions
 from statecraft.proof.runs.replay import plays
 from statecraft.proof.runs.search import Found, Goal, Search
@@ -46,9 +46,7 @@ class Reachability:
             found has to be shown by a run.
     """
 
-    def __init__(
-        self, machine: Machine, parts: Iterable[str], observed: Iterable[Condition] = (), deadline: float | None = None
-    ) -> None:
+    def __init__(self, machine: Machine, parts: Iterable[str], observed: Iterable[Condition] = ()) -> None:
         names = set(parts)
         self.whole = machine
         self.observed = tuple(observed)
@@ -60,8 +58,7 @@ class Reachability:
         self.partial = False
         self.varying: frozenset[int] = frozenset()
         self.rough = bool(self.model.loose) or not all(cluster.exact for cluster in self.model.clusters)
-        self.deadline = deadline
-        self.explorer = Explorer(self.model, deadline=deadline)
+        self.explorer = Explorer(self.model)
         self._searches: dict[int, Search] = {}
         self.changing: dict[tuple[frozenset[int], object], tuple[dict[Modes, set[Modes]], list[Config]]] = {}
         self._asks: dict[tuple[int, int], frozenset[tuple[int, Atom]]] = {}
@@ -85,18 +82,14 @@ class Reachability:
         """Whether ``edge`` can be relied on, whatever is not followed here."""
         return True
 
-    def explore(self, most: int | None = None, until: float | None = None) -> bool:
+    def explore(self, most: int | None = None) -> bool:
         """Follow everything, or as many steps as ``most``, and say whether that was all; what is left can be followed
         later.
 
         Raises:
-            OutOfTime: ``until``, a value of ``time.monotonic()``, has come.
+            OutOfTime: the deadline has come.
         """
-        self.explorer.deadline = until
-        try:
-            return self.explorer.run(most=most)
-        finally:
-            self.explorer.deadline = self.deadline
+        return self.explorer.run(most=most)
 
     def configs(self) -> Iterator[tuple[int, Config]]:
         """The configurations, by number."""
@@ -136,10 +129,13 @@ class Reachability:
             raise Undecided
 
         def seek(model: Model) -> Found | None:
+            with within(SEARCH_SECONDS if self.rough else None):
+                return sought(model)
+
+        def sought(model: Model) -> Found | None:
             if watcher is not None:
-                return Search(model, watcher(model)).shortest(goal(model), self.search_deadline)
-            search = self._searches.setdefault(id(model), Search(model))
-            return search.shortest(goal(model), self.search_deadline)
+                return Search(model, watcher(model)).shortest(goal(model))
+            return self._searches.setdefault(id(model), Search(model)).shortest(goal(model))
 
         found = seek(self.model)
         if not self.rough or found is None or plays(self.whole, self.machine, found):
@@ -149,14 +145,6 @@ class Reachability:
             if found is None or plays(self.whole, self.machine, found):
                 return found
         raise Undecided
-
-    @property
-    def search_deadline(self) -> float | None:
-        """By when a search has to end."""
-        if not self.rough:
-            return self.deadline
-        limit = time.monotonic() + SEARCH_SECONDS
-        return limit if self.deadline is None else min(limit, self.deadline)
 
     def alike(self, config: Config, other: Config) -> bool:
         """Whether two configurations, one perhaps of the exact model, agree in modes, levels with ``for`` and

@@ -80,7 +80,6 @@ class Slice(Reachability):
         )
         self.partial = True
         self.rough = True
-        self.deadline = None
         self.varying = self._varying()
         self.explorer = Explorer(self.model)
         self.changing = {}

@@ -137,7 +137,6 @@ def _leads_to(explored: Reachability, part: int, sources: set[Config], driving: 
     """Whether some of ``sources`` comes to a driving mode without a command."""
     explorer = Explorer(
         explored.model,
-        deadline=explored.deadline,
         within=lambda config: config.modes[part] not in driving,
         only=NOBODY_ASKS,
         zones=explored.explorer.zones,

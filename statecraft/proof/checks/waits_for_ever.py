@@ -148,7 +148,6 @@ def lost(explored: Reachability, part: int, place: int, only: Only) -> tuple[lis
     zones = explored.explorer.zones
     explorer = Explorer(
         explored.model,
-        deadline=explored.deadline,
         within=lambda config: config.modes[part] == place,
         only=only,
         zones=zones,

@@ -32,14 +32,13 @@ from __future__ import annotations
 
 import heapq
 import itertools
-import time
 from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from typing import NamedTuple, Protocol
 
 from statecraft.machine import InMode
 from statecraft.proof.engine.clusters import Known, Question, Table
 from statecraft.proof.engine.diagrams import Node
-from statecraft.proof.engine.limits import OutOfTime, look
+from statecraft.proof.engine.limits import look
 from statecraft.proof.engine.model import NOBODY, Counters, Effect, Hearing, Model, Modes, Rows
 from statecraft.proof.engine.zones import FREE, Zones
 
@@ -214,7 +213,6 @@ class Explorer:
 
     Args:
         timed: keep the number of the tick, and find configurations in the order of the least one.
-        deadline: a value of ``time.monotonic()`` after which :class:`OutOfTime` is raised.
         within: follow only configurations for which this is true; None for all.
         only: what every step is confined to, tick 0 apart.
         zones: zones to share with another exploration.
@@ -225,7 +223,6 @@ class Explorer:
         self,
         model: Model,
         timed: bool = False,
-        deadline: float | None = None,
         within: Callable[[Config], bool] | None = None,
         only: Only = ANYTHING,
         zones: Zones | None = None,
@@ -234,7 +231,6 @@ class Explorer:
         self.model = model
         self.zones = zones or Zones()
         self.timed = timed
-        self.deadline = deadline
         self.within = within
         self.only = only
         self.watcher = watcher
@@ -287,7 +283,7 @@ class Explorer:
             if self._heap[0][1] in self.alias:
                 heapq.heappop(self._heap)
                 continue
-            self._check_time()
+            look(8)
             if most is not None and self._steps_followed > most:
                 return False
             for _ in self.follow(heapq.heappop(self._heap)[1]):
@@ -315,15 +311,7 @@ class Explorer:
         """The configuration to be followed next; None if there is none (whose tick is less than ``before``)."""
         if before is not None and self._heap and self._heap[0][0] >= before:
             return None
-        self._check_time()
-        return self._next()
-
-    def _check_time(self) -> None:
         look(8)
-        if self.deadline is not None and time.monotonic() > self.deadline:
-            raise OutOfTime
-
-    def _next(self) -> int | None:
         while self._heap:
             number = heapq.heappop(self._heap)[1]
             if number not in self.alias:
@@ -628,7 +616,7 @@ class Explorer:
     # ------------------------------------------------------------------------------------------------------------ steps
 
     def _steps(self, number: int, config: Config, only: Only) -> Iterator[tuple[Transition, Config]]:
-        self._check_time()
+        look(8)
         model = self.model
         stateful = model.clusters[: model.with_state]
         every = [self._pairs_from(cluster.index, box) for cluster, box in zip(stateful, config.boxes, strict=True)]

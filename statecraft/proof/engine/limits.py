@@ -2,13 +2,15 @@
 
 A proof sets them (:func:`proving`), a question may be given a share of the time (:func:`within`), and whatever may go
 on for long calls :func:`look`. Nothing is handed down: a loop that does not know for whom it works cannot forget it.
+There is one clock for all of it: whoever waits for a proof has a clock on the wall; a benchmark on a computer that does
+other work, too, counts the processor's time.
 """
 
 from __future__ import annotations
 
 import os
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -18,8 +20,8 @@ MEMORY_MB = 2048
 EVERY = 64
 """Every so many looks the clock is read."""
 
-SELDOM = 0.02
-"""After so many seconds the processor's clock is read again; after sixteen times as many the memory."""
+SELDOM = 0.3
+"""After so many seconds it is asked again how much memory is in use."""
 
 _STATM = Path("/proc/self/statm")
 _PAGE = os.sysconf("SC_PAGE_SIZE") if hasattr(os, "sysconf") else 4096
@@ -38,12 +40,11 @@ class OutOfMemory(OutOfTime):
 
 
 class _Limits:
+    clock: Callable[[], float] = time.monotonic
     deadline: float | None = None
-    share: float | None = None
     memory_mb: int | None = None
     looks = 0
     asked = 0.0
-    turns = 0
     full = False
 
 
@@ -69,55 +70,51 @@ def look(often: int = 1) -> None:
 
 
 def now() -> None:
-    """As :func:`look`, at once. The processor's clock and the memory in use are dear to ask for: now and then."""
+    """As :func:`look`, at once."""
     if _Limits.full:
         raise OutOfMemory
-    time_now = time.monotonic()
+    time_now = _Limits.clock()
     if _Limits.deadline is not None and time_now > _Limits.deadline:
         raise OutOfTime
     if time_now < _Limits.asked + SELDOM:
         return
     _Limits.asked = time_now
-    if _Limits.share is not None and time.process_time() > _Limits.share:
-        raise OutOfTime
-    _Limits.turns += 1
-    if _Limits.turns % 16 == 0 and _Limits.memory_mb is not None and memory_mb() > _Limits.memory_mb:
+    if _Limits.memory_mb is not None and memory_mb() > _Limits.memory_mb:
         _Limits.full = True
         raise OutOfMemory
 
 
 def left() -> float | None:
     """The seconds that are left; None without a limit."""
-    rest = [] if _Limits.deadline is None else [_Limits.deadline - time.monotonic()]
-    rest += [] if _Limits.share is None else [_Limits.share - time.process_time()]
-    return min(rest, default=None)
+    return None if _Limits.deadline is None else _Limits.deadline - _Limits.clock()
 
 
 @contextmanager
-def proving(seconds: float | None, memory: int | None = MEMORY_MB) -> Iterator[None]:
-    """The limits of one proof: seconds from now (None: none), and megabytes in use."""
-    before = _Limits.deadline, _Limits.memory_mb, _Limits.share
-    _Limits.share = None
-    _Limits.deadline = None if seconds is None else time.monotonic() + seconds
-    _Limits.memory_mb, _Limits.full = memory, False
+def proving(
+    seconds: float | None, memory: int | None = MEMORY_MB, clock: Callable[[], float] = time.monotonic
+) -> Iterator[None]:
+    """The limits of one proof: seconds of ``clock`` from now (None: none), and megabytes in use."""
+    before = _Limits.deadline, _Limits.memory_mb, _Limits.clock
+    _Limits.clock = clock
+    _Limits.deadline = None if seconds is None else clock() + seconds
+    _Limits.memory_mb, _Limits.full, _Limits.asked = memory, False, 0.0
     try:
         yield
     finally:
-        _Limits.deadline, _Limits.memory_mb, _Limits.share = before
+        _Limits.deadline, _Limits.memory_mb, _Limits.clock = before
         _Limits.full = False
 
 
 @contextmanager
 def within(seconds: float | None) -> Iterator[None]:
-    """A share of the work: at most so many seconds of the processor from now, and never more than there are. So what
-    is decided does not depend on what else the computer does, as long as there is time."""
+    """A share of the time: at most so many seconds from now, and never more than there are."""
     if seconds is None:
         yield
         return
-    before = _Limits.share
-    share = time.process_time() + seconds
-    _Limits.share = share if before is None else min(before, share)
+    before = _Limits.deadline
+    deadline = _Limits.clock() + seconds
+    _Limits.deadline = deadline if before is None else min(before, deadline)
     try:
         yield
     finally:
-        _Limits.share = before
+        _Limits.deadline = before

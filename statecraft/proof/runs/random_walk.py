@@ -10,8 +10,8 @@ ticks, so that many can be tried.
 from __future__ import annotations
 
 import random
-import time
 from collections.abc import Iterable
+from functools import partial
 
 from statecraft.machine import (
     Absent,
@@ -30,8 +30,9 @@ from statecraft.machine import (
     numbered,
 )
 from statecraft.proof.engine.cone import all_atoms
-from statecraft.proof.engine.limits import look
+from statecraft.proof.engine.limits import look, now
 from statecraft.proof.engine.model import NOBODY, Model
+from statecraft.proof.runs.holding import Holder
 from statecraft.simulation import Simulation, State
 
 RowPlace = tuple[int, int]
@@ -66,6 +67,7 @@ class Play:
         self.ways: set[tuple[int, int, int]] = set()
         self._model = _inputs_of(machine)
         self._simulation = Simulation(machine)
+        self._holder = Holder(machine, self._simulation)
         index = self._simulation.layout.index
         self._modes_at = [index["mode", part.name] for part in machine.parts]
         self._row_at = [index["row", part.name] for part in machine.parts]
@@ -93,19 +95,17 @@ class Play:
         self._ticks = 0
         self._keep(self._simulation.step_chosen(*self._inputs()[:3]))
 
-    def seek(self, rows: Iterable[RowPlace], left: Iterable[RowPlace], deadline: float | None = None) -> None:
+    def seek(self, rows: Iterable[RowPlace], left: Iterable[RowPlace]) -> None:
         """Play until all of ``rows`` have decided and all the modes ``left`` have been left, or nothing new is seen.
 
-        Args:
-            deadline: a value of ``time.monotonic()`` after which no further attempt is made.
+        Raises:
+            OutOfTime: the deadline has come.
         """
         wanted = set(rows) - self.rows
         leaving = set(left) - self.left
         last = self._ticks
         while (wanted or leaving) and self._ticks < last + PATIENCE:
-            if deadline is not None and time.monotonic() > deadline:
-                return
-            look()
+            now()
             self._attempt(wanted, leaving)
             some = len(wanted) + len(leaving)
             wanted -= self.rows
@@ -138,15 +138,24 @@ class Play:
             # What a command counts is counted up by taking it again and again.
             taken = self._commands[chance.choice(pumps)]
             for _ in range(self._spans[part, row.number]):
+                look()
                 self._tick(inputs, taken)
                 if self._simulation.state[self._modes_at[part]] != mode:
                     return
-        for tick in range(longest + 1):
-            # A command that the row asks for comes at once and, for one that waits too, at the end.
-            take = taken if tick == 0 or (asked and tick == longest) else NOBODY
-            self._tick(inputs, take)
-            if self._simulation.state[self._modes_at[part]] != mode:
+        # A command that the row asks for comes at once and, for one that waits too, at the end.
+        self._tick(inputs, taken)
+        readings, switches, dials, heard = inputs
+        before = self._simulation.state
+        if before[self._modes_at[part]] != mode:
+            return
+        step = partial(self._simulation.step_chosen, readings, switches, dials, NOBODY, heard)
+        for state, _ in self._holder.held(step, longest - 1):
+            self._ticks += 1
+            self._see(before, state)
+            if state[self._modes_at[part]] != mode:
                 return
+            before = state
+        self._tick(inputs, taken if asked else NOBODY)
 
     def _row(self, wanted: set[RowPlace], leaving: set[RowPlace]) -> tuple[int, Row, list[int]]:
         """A row to try, and the modes to try it in: of those sought and those that lead out of a mode sought, the

@@ -41,14 +41,13 @@ class Search:
         self.explorer = Explorer(model, timed=True, watcher=watcher, only=only)
         self._followed: list[tuple[int, int]] = []  # least tick and number, in the order in which they were followed
 
-    def shortest(self, goal: Goal, deadline: float | None = None) -> Found | None:
+    def shortest(self, goal: Goal) -> Found | None:
         """The run of the fewest ticks that comes to ``goal``; None when there is none.
 
         Raises:
-            OutOfTime: ``deadline`` (of ``time.monotonic()``) has come.
+            OutOfTime: the deadline has come.
         """
         explorer = self.explorer
-        explorer.deadline = deadline
         best: tuple[int, int, Trail] | None = None
 
         def look(number: int, config: Config) -> None:

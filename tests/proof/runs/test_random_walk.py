@@ -8,6 +8,7 @@ import pytest
 
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine
+from statecraft.proof.engine.limits import OutOfTime, proving
 from statecraft.proof.runs.random_walk import Play, RowPlace
 from tests.benchmarks.large_machines import parts
 
@@ -79,5 +80,6 @@ def test_what_never_happens_is_not_seen() -> None:
 def test_no_time_no_witness() -> None:
     machine = read_text(LAMPS)
     play = Play(machine)
-    play.seek(*everything(machine), deadline=0.0)
+    with pytest.raises(OutOfTime), proving(0.0):
+        play.seek(*everything(machine))
     assert not play.rows
