@@ -30,7 +30,7 @@ from statecraft.proof.checks.endless import endless
 from statecraft.proof.checks.faint_hope import faint_hope
 from statecraft.proof.checks.fault_ignored import fault_ignored
 from statecraft.proof.checks.flapping import flapping
-from statecraft.proof.checks.flapping_rates import rate
+from statecraft.proof.checks.flapping_rates import rates
 from statecraft.proof.checks.halt_missed import halt_missed
 from statecraft.proof.checks.halt_undone import halt_undone, may_start_again
 from statecraft.proof.checks.held_back_only import candidates, held_back_only
@@ -469,11 +469,14 @@ class _Proof:
         """Flapping, excluded: by how often each part can change its mode; else with what its rows read followed."""
         names = [part.name for part in self.machine.parts]
         clocks = [Asked(frozenset([name]), frozenset([("clock", f"mode {name}")])) for name in names]
-        rates = [rate(self.slices.slice(asked)) for asked in clocks]
-        if sum(rates) < 1:
-            return
+        every = [rates(self.slices.slice(asked)) for asked in clocks]
+        for asked, found in zip(clocks, every, strict=True):
+            if found.alone:
+                yield from self.slices.ask(asked, lambda s: self.real(flapping(s)))
         # Parts none of which does it alone may do it in turn: those that go round at all are asked about together.
-        parts = frozenset(name for name, often in zip(names, rates, strict=True) if often > 0)
+        if sum(found.in_turn for found in every) < 1:
+            return
+        parts = frozenset(name for name, found in zip(names, every, strict=True) if found.in_turn or found.alone)
         asked = Asked(parts, frozenset(("clock", f"mode {name}") for name in parts))
         yield from self.slices.ask(asked, lambda s: self.real(flapping(s)))
 
@@ -540,7 +543,7 @@ class _Proof:
                 undecided = True
         if len(names) > 1 and not any(len(each.model.parts) == len(names) for each in every):
             clocks = [Asked(frozenset([name]), frozenset([("clock", f"mode {name}")])) for name in sorted(names)]
-            if sum(rate(self.slices.slice(asked)) for asked in clocks) >= 1:
+            if sum(rates(self.slices.slice(asked)).in_turn for asked in clocks) >= 1:
                 yield from further(self.explore(names))
         if undecided:
             raise Undecided

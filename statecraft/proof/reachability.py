@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from functools import cached_property
 
@@ -18,7 +18,7 @@ from statecraft.machine import (
 from statecraft.proof.engine.cone import levels_read, watched_silences
 from statecraft.proof.engine.exploration import START, Config, Explorer, Only, Region, Transition, Watcher
 from statecraft.proof.engine.limits import within
-from statecraft.proof.engine.model import Model, Modes, definitions
+from statecraft.proof.engine.model import Model, definitions
 from statecraft.proof.runs.replay import plays
 from statecraft.proof.runs.search import Found, Goal, Search
 
@@ -38,7 +38,6 @@ class Reachability:
         whole: the machine, all parts.
         machine: the machine of these parts alone.
         model, explorer: how it was explored.
-        changing: what :func:`statecraft.proof.checks.flapping.changing` has worked out, by parts and what is said.
         partial: what other parts do is not followed here (a slice): nothing that is found is a
             finding yet.
         varying: clusters that do not stand still when inputs do: what is free in a slice.
@@ -60,7 +59,6 @@ class Reachability:
         self.rough = bool(self.model.loose) or not all(cluster.exact for cluster in self.model.clusters)
         self.explorer = Explorer(self.model)
         self._searches: dict[int, Search] = {}
-        self.changing: dict[tuple[frozenset[int], object], tuple[dict[Modes, set[Modes]], list[Config]]] = {}
         self._asks: dict[tuple[int, int], frozenset[tuple[int, Atom]]] = {}
 
     def _model(self, loosely: bool) -> Model:
@@ -77,6 +75,11 @@ class Reachability:
         model = self._model(loosely=False)
         model.diagrams = self.model.diagrams  # their clusters are the same, and so goals mean the same in both
         return model
+
+    def settled(self, trembling: str = "") -> Mapping[int, int]:
+        """Of the clusters that something free is in (:attr:`varying`), those that stand still in the long run when
+        inputs do, the sensor ``trembling`` apart; with the cells, as bits, in which they may."""
+        return {}
 
     def sure(self, edge: Transition) -> bool:
         """Whether ``edge`` can be relied on, whatever is not followed here."""

@@ -16,13 +16,13 @@ and leads to one of which the same has been shown.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container, Iterable, Sequence
+from collections.abc import Callable, Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from typing import TypeVar
 
 from statecraft.findings import Run, Stimulus
-from statecraft.machine import Atom, Compare, Condition, Machine
+from statecraft.machine import Atom, Compare, Condition, InMode, Machine, sensors_of
 from statecraft.proof.engine.conditions import holds, terms_of
 from statecraft.proof.engine.cone import all_atoms
 from statecraft.proof.engine.diagrams import TRUE
@@ -82,7 +82,6 @@ class Slice(Reachability):
         self.rough = True
         self.varying = self._varying()
         self.explorer = Explorer(self.model)
-        self.changing = {}
         self._searches = {}
         self._asks = {}
         self.played: Played | None = None
@@ -107,6 +106,35 @@ class Slice(Reachability):
             t.name for atom in self.model.clusters[cluster].inputs if isinstance(atom, Compare) for t in terms_of(atom)
         }
         return [self.sliced.sources[name] for name in names if name in self.sliced.sources]
+
+    def settled(self, trembling: str = "") -> Mapping[int, int]:
+        """See :meth:`Reachability.settled`: a level that reads inputs alone, all of them constant, stays as it is; and
+        what holds has held for long."""
+        found: dict[int, int] = {}
+        for index in self.varying:
+            sources = self.sources_in(index)
+            if all(self._settles(source, trembling) for source in sources):
+                lasting = {name for name, source in self.sliced.sources.items() if source.thing[0] == "for"}
+                found[index] = sum(
+                    1 << place
+                    for place, cell in enumerate(self.model.clusters[index].cells)
+                    if all(value == 1 for term, value in cell.values.items() if term.name in lasting)
+                )
+        return found
+
+    def _settles(self, source: Source, trembling: str) -> bool:
+        kind, name = source.thing
+        if kind not in ("level", "for"):
+            return False
+        level = next(each for each in self.whole.levels if each.name == name)
+        for atom in all_atoms(self.whole, [level.set, level.clear]):
+            if isinstance(atom, InMode) or (
+                isinstance(atom, Compare) and any(term.kind == "counter" for term in terms_of(atom))
+            ):
+                return False
+            if trembling and trembling in sensors_of(atom):
+                return False
+        return True
 
     @cached_property
     def moments(self) -> tuple[int, int, int]:
@@ -523,7 +551,7 @@ class Slices:
 
     def things(self, parts: frozenset[str], observed: Sequence[Condition] = ()) -> list[Thing]:
         """Everything that the rows of ``parts``, or ``observed``, read."""
-        from statecraft.machine import Absent, After, InMode, LevelOn, Silent, Steady
+        from statecraft.machine import Absent, After, LevelOn, Silent, Steady
 
         machine = self.machine
         found: dict[Thing, None] = {}

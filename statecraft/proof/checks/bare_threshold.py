@@ -13,12 +13,9 @@ from statecraft.proof.checks.constant_inputs import (
     Cells,
     Round,
     Saying,
+    Turning,
     _endless,
-    _not_too_many,
     _rows_of,
-    changing,
-    constants,
-    every_choice,
     quiet,
     rounds,
     sayings,
@@ -46,24 +43,18 @@ def _bare(explored: Reachability, part: int, sensor: Sensor, saying: Saying, don
     """Those with ``saying`` said on every tick; none of the modes ``done``, which is added to."""
     model = explored.model
     alone = frozenset([part])
-    steps, starts = changing(explored, alone, saying)
     driving = {place for place, mode in enumerate(model.parts[part].modes) if explored.whole.drives(mode)} - done
-    if not any(modes[part] in driving for modes in steps):
-        return
-    if explored.partial:
-        raise Undecided
-    modes = list(steps)
     own, _ = explored.sensor_pairs[sensor.name]
-    clusters = constants(explored, modes)
-    if own not in clusters:
-        return
     beside = next_to(model.clusters[own], sensor.name, model.ranges)
-    others = [index for index in clusters if index != own]
-    _not_too_many(explored, others, modes, len(starts) * len(beside))
     found: dict[int, list[tuple[Config, object]]] = {}
     followed = itertools.count()
-    for rest in every_choice(explored, others, modes):
-        for one, other in beside:
+    for one, other in beside:
+        if one > other:
+            continue  # the same round, begun with the other
+        turning = Turning(explored, alone, saying, own, (one, other), explored.settled(sensor.name), driving)
+        for rest, starts in turning.choices():
+            if own in explored.varying:
+                raise Undecided  # what is free beside the reading does not stand still
             turns = [(*rest, (own, one)), (*rest, (own, other))]
             onlys = [_in_step(quiet(explored, cells, saying), model.clusters[own], sensor.name) for cells in turns]
             for config in starts:

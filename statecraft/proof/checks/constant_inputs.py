@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import NamedTuple
 
 from statecraft.findings import Hold, RowRef, Run
@@ -12,7 +13,8 @@ from statecraft.machine import Atom
 from statecraft.proof.checks.going_round import may_go_round
 from statecraft.proof.engine.clusters import Cluster
 from statecraft.proof.engine.conditions import Values
-from statecraft.proof.engine.exploration import START, Config, Explorer, Only, Transition
+from statecraft.proof.engine.exploration import START, Config, Explorer, Only, Region, Transition
+from statecraft.proof.engine.limits import look
 from statecraft.proof.engine.model import NOBODY, Modes
 from statecraft.proof.engine.zones import FREE
 from statecraft.proof.reachability import Reachability, Undecided
@@ -24,7 +26,7 @@ MOST_CHOICES = 4000
 
 
 MOST_TRIES = 20_000
-"""How many ways are followed, all choices of inputs and configurations together."""
+"""How many choices of inputs, some of them left open, are looked at for steps that go round."""
 
 
 RUN_UP = 40
@@ -125,63 +127,18 @@ class Round:
             yield config, (self, [*turns[at:], *turns[:at]])
 
 
-def changing(
-    explored: Reachability, parts: frozenset[int], saying: Saying = NOTHING
-) -> tuple[dict[Modes, set[Modes]], list[Config]]:
-    """The steps on which nothing is said but ``saying`` and a mode of one of ``parts`` changes, between modes that can
-    go round and round; and the configurations in those modes from which one can start.
-
-    A part that changes its mode on every tick has just entered the one it is in, so its clock stands at 0.
-    """
-    known = explored.changing.get((parts, saying))
-    if known is None:
-        known = explored.changing[parts, saying] = _changing(explored, parts, saying)
-    return known
-
-
-def _changing(
-    explored: Reachability, parts: frozenset[int], saying: Saying
-) -> tuple[dict[Modes, set[Modes]], list[Config]]:
-    explorer, model = explored.explorer, explored.model
-    entered = f"mode {model.parts[min(parts)].name}" if len(parts) == 1 else None
-    steps: dict[Modes, set[Modes]] = {}
-    starts: list[Config] = []
-    only = spoken(explored, saying)
-    for _, config in explored.configs():
-        if entered in explorer.zones.clocks[config.zone]:
-            zone = explorer.zones.bound(config.zone, entered or "", 0, 0)
-            if zone is None:
-                continue
-            config = config._replace(zone=zone)
-        starts.append(config)
-        for region in explorer.regions(config, only):
-            for rows, _ in explorer.values(config, region, region.node, only):
-                assert isinstance(rows, tuple)
-                if all(row == NOBODY for row in rows):
-                    continue
-                after = model.effect(config.modes, region.counters, rows).modes
-                if not parts.isdisjoint(moved(config.modes, after)):
-                    steps.setdefault(config.modes, set()).add(after)
-    while True:
-        kept = {modes: {after for after in some if after in steps} for modes, some in steps.items()}
-        kept = {modes: some for modes, some in kept.items() if some}
-        if kept == steps:
-            return kept, [config for config in starts if config.modes in kept]
-        steps = kept
-
-
 def moved(before: Modes, after: Modes) -> frozenset[int]:
     """The parts whose modes differ."""
     return frozenset(part for part, (was, now) in enumerate(zip(before, after, strict=True)) if was != now)
 
 
-def constants(explored: Reachability, modes: Iterable[Modes]) -> list[int]:
-    """The clusters that have a say in ``modes``."""
+def constants(explored: Reachability, modes: Iterable[Modes], settled: Collection[int] = ()) -> list[int]:
+    """The clusters that have a say in ``modes`` and stand still when inputs do; those ``settled`` do so, too."""
     found: set[int] = set()
     for some in modes:
         for part, mode in enumerate(some):
             found |= clusters_asked(explored, part, mode)
-    return sorted(found - explored.varying)
+    return sorted(found - explored.varying.difference(settled))
 
 
 def clusters_asked(explored: Reachability, part: int, mode: int) -> set[int]:
@@ -189,10 +146,12 @@ def clusters_asked(explored: Reachability, part: int, mode: int) -> set[int]:
     return {cluster for cluster, _ in explored.asks(part, mode)}
 
 
-def kinds_of_cell(explored: Reachability, cluster: Cluster, modes: Iterable[Modes]) -> list[int]:
-    """One of each kind of cells that the rows of ``modes`` can tell apart; all, if levels remember them."""
+def kinds_of_cell(explored: Reachability, cluster: Cluster, modes: Iterable[Modes], allowed: int = -1) -> list[int]:
+    """One of each kind of cells (of those ``allowed``) that the rows of ``modes`` can tell apart; all, if levels
+    remember them."""
+    places = [place for place in range(len(cluster.cells)) if allowed >> place & 1]
     if cluster.levels:
-        return [place for place, cell in enumerate(cluster.cells) if not cell.moved]
+        return [place for place in places if not cluster.cells[place].moved]
     asked = {
         atom
         for some in modes
@@ -201,22 +160,162 @@ def kinds_of_cell(explored: Reachability, cluster: Cluster, modes: Iterable[Mode
         if index == cluster.index
     }
     kinds: dict[frozenset[Atom], int] = {}
-    for place, cell in enumerate(cluster.cells):
-        kinds.setdefault(frozenset(atom for atom in cell.true if atom in asked), place)
+    for place in places:
+        kinds.setdefault(frozenset(atom for atom in cluster.cells[place].true if atom in asked), place)
     return list(kinds.values())
 
 
-def _not_too_many(explored: Reachability, clusters: Sequence[int], modes: Sequence[Modes], starts: int) -> None:
-    """See that so many choices, each from so many configurations, can be tried.
+class Turning:
+    """Choices of inputs, some of them left open, and the single ticks that can follow each other on them: what is left
+    of a choice when all of them are taken away that lead to no round is tried, and no other.
 
-    Raises:
-        Undecided: there are too many.
+    With few inputs decided most choices are seen to lead to no round, whatever the others are.
+
+    Args:
+        parts: one of them changes its mode on every tick.
+        saying: what is said on every tick.
+        turns: the cells of one cluster, ``own``, that take turns; none if all inputs are constant.
+        settled: clusters that stand still when inputs do though something is free in them, with the cells in which they
+            may.
+        among: modes of the first of ``parts`` of which one is to be on the round; None: any.
     """
-    total = starts
-    for index in clusters:
-        total *= len(kinds_of_cell(explored, explored.model.clusters[index], modes))
-    if total > MOST_TRIES:
-        raise Undecided
+
+    def __init__(
+        self,
+        explored: Reachability,
+        parts: frozenset[int],
+        saying: Saying,
+        own: int = -1,
+        turns: Sequence[int] = (),
+        settled: Mapping[int, int] = MappingProxyType({}),
+        among: Collection[int] | None = None,
+    ) -> None:
+        self.among = among
+        self.explored = explored
+        self.parts = parts
+        self.saying = saying
+        self.own, self.turns = own, turns
+        self.settled = settled
+        self.tries = 0
+        self.spoken = spoken(explored, saying)
+
+    def choices(self) -> Iterator[tuple[Cells, list[Config]]]:
+        """The choices of all that is asked on some round, with the configurations of the modes on it.
+
+        Raises:
+            Undecided: too many have been looked at.
+        """
+        yield from self._choices((), list(self._regions()))
+
+    def _regions(self) -> Iterator[tuple[Config, Region]]:
+        """Each configuration that a part that changes its mode on every tick can be in, with its regions."""
+        explored = self.explored
+        for config in entered_now(explored, self.parts):
+            for region in explored.explorer.regions(config, self.spoken):
+                yield config, region
+
+    def _choices(self, cells: Cells, regions: list[tuple[Config, Region]]) -> Iterator[tuple[Cells, list[Config]]]:
+        self.tries += 1
+        if self.tries > MOST_TRIES:
+            raise Undecided
+        outcomes = self._outcomes(cells, regions)
+        modes = list(dict.fromkeys(some for some, _ in self._core(outcomes)))
+        if not modes or not self._matters(outcomes, modes):
+            return
+        left = still_open(self.explored, modes, self.settled, {index for index, _ in cells} | {self.own})
+        within = set(modes)
+        regions = [(config, region) for config, region in regions if config.modes in within]
+        if not left:
+            yield cells, list(dict.fromkeys(config for config, _ in regions))
+            return
+        index, kinds = left
+        for cell in kinds:
+            yield from self._choices((*cells, (index, cell)), regions)
+
+    def onlys(self, cells: Cells) -> list[Only]:
+        """What each turn is confined to."""
+        explored = self.explored
+        if not self.turns:
+            return [quiet(explored, cells, self.saying)]
+        return [quiet(explored, (*cells, (self.own, turn)), self.saying) for turn in self.turns]
+
+    def _matters(self, outcomes: Mapping[tuple[Modes, int], Collection[Modes]], modes: Sequence[Modes]) -> bool:
+        """Whether one of ``modes`` is among those that are asked about, and whose turn it is makes a difference."""
+        first = min(self.parts)
+        if self.among is not None and not any(some[first] in self.among for some in modes):
+            return False
+        if not self.turns:
+            return True
+        every = [
+            {some[first] for turn in range(len(self.turns)) for some in outcomes.get((each, turn), ())}
+            for each in modes
+        ]
+        return any(len(some) > 1 for some in every)
+
+    def _core(self, outcomes: Mapping[tuple[Modes, int], Collection[Modes]]) -> set[tuple[Modes, int]]:
+        """The modes, with whose turn it is, from which and to which there are steps for ever."""
+        turns = max(1, len(self.turns))
+        steps = {
+            (modes, turn): {(after, (turn + 1) % turns) for after in some if moved(modes, after) & self.parts}
+            for (modes, turn), some in outcomes.items()
+        }
+        nodes = set(steps)
+        while True:
+            onward = {node for node in nodes if not nodes.isdisjoint(steps[node])}
+            reached = {after for node in onward for after in steps[node]}
+            kept = onward & reached
+            if kept == nodes:
+                return nodes
+            nodes = kept
+
+    def _outcomes(self, cells: Cells, regions: list[tuple[Config, Region]]) -> dict[tuple[Modes, int], set[Modes]]:
+        """From each of the modes, on each turn: the modes at the end of the tick."""
+        explorer, model = self.explored.explorer, self.explored.model
+        found: dict[tuple[Modes, int], set[Modes]] = {}
+        onlys = self.onlys(cells)
+        seen: set[object] = set()
+        for config, region in regions:
+            key = (config.modes, config.boxes, region.counters, region.node, region.hearing.takes, region.known)
+            if key in seen:
+                continue
+            seen.add(key)
+            look()
+            for turn, only in enumerate(onlys):
+                for rows, _ in explorer.values(config, region, region.node, only):
+                    assert isinstance(rows, tuple)
+                    after = model.effect(config.modes, region.counters, rows).modes
+                    found.setdefault((config.modes, turn), set()).add(after)
+        return found
+
+
+def still_open(
+    explored: Reachability, modes: Sequence[Modes], settled: Mapping[int, int], done: Collection[int]
+) -> tuple[int, list[int]] | None:
+    """A cluster that has a say in ``modes`` and is none of those ``done``, with its cells: that of which most modes
+    ask. None if there is none."""
+    asked = [index for index in constants(explored, modes, settled) if index not in done]
+    if not asked:
+        return None
+
+    def often(index: int) -> int:
+        return sum(any(index in clusters_asked(explored, *place) for place in enumerate(some)) for some in modes)
+
+    index = max(asked, key=lambda each: (often(each), -each))
+    return index, kinds_of_cell(explored, explored.model.clusters[index], modes, settled.get(index, -1))
+
+
+def entered_now(explored: Reachability, parts: frozenset[int]) -> Iterator[Config]:
+    """The configurations in which one of ``parts`` may just have changed its mode: a part that does so on every tick
+    has its clock at 0."""
+    explorer, model = explored.explorer, explored.model
+    entered = f"mode {model.parts[min(parts)].name}" if len(parts) == 1 else None
+    for _, config in explored.configs():
+        if entered in explorer.zones.clocks[config.zone]:
+            zone = explorer.zones.bound(config.zone, entered or "", 0, 0)
+            if zone is None:
+                continue
+            config = config._replace(zone=zone)
+        yield config
 
 
 def every_choice(explored: Reachability, clusters: Sequence[int], modes: Sequence[Modes]) -> Iterator[Cells]:

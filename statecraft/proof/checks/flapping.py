@@ -10,12 +10,9 @@ from statecraft.proof.checks.constant_inputs import (
     NOTHING,
     Cells,
     Saying,
+    Turning,
     _endless,
-    _not_too_many,
     _rows_of,
-    changing,
-    constants,
-    every_choice,
     moved,
     quiet,
     rounds,
@@ -35,11 +32,8 @@ def flapping(explored: Reachability) -> Iterator[Finding]:
     found: dict[tuple[int, int], dict[tuple[frozenset[int], Saying], dict[tuple[Config, Cells], object]]] = {}
     followed = itertools.count()
     for saying in sayings(explored):
-        steps, starts = changing(explored, everyone, saying)
-        modes = list(steps)
-        clusters = constants(explored, modes)
-        _not_too_many(explored, clusters, modes, len(starts))
-        for cells in every_choice(explored, clusters, modes):
+        turning = Turning(explored, everyone, saying, settled=explored.settled())
+        for cells, starts in turning.choices():
             only = quiet(explored, cells, saying)
             for config in starts:
                 for each in rounds(explored, config, [only], everyone, followed):

@@ -2,47 +2,130 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from fractions import Fraction
+from typing import NamedTuple
 
-from statecraft.proof.checks.constant_inputs import Saying, sayings, spoken
-from statecraft.proof.engine.exploration import START
+import networkx as nx
+
+from statecraft.proof.checks.constant_inputs import (
+    MOST_TRIES,
+    Cells,
+    Saying,
+    quiet,
+    sayings,
+    spoken,
+    still_open,
+)
+from statecraft.proof.engine.exploration import START, Config, Region
+from statecraft.proof.engine.limits import look
 from statecraft.proof.reachability import Reachability, Undecided
 
 
-def rate(explored: Reachability) -> Fraction:
-    """On how many ticks in one a part that is explored by itself can at most change its mode in the long run, when
-    nothing is said, or the same on every tick.
+class Rates(NamedTuple):
+    """How often a part can change its mode in the long run while inputs are constant and nothing is said.
+
+    Attributes:
+        alone: perhaps on every tick.
+        in_turn: on how many ticks in one, at most, where it can also stay for a tick: others might move then.
+    """
+
+    alone: bool
+    in_turn: Fraction
+
+
+def rates(explored: Reachability) -> Rates:
+    """The rates of a part that is explored by itself, with its own clock.
 
     A part that dwells d ticks in a mode on average, on the round that it can go most quickly, changes its mode on at
-    most one tick in d. Parts whose rates come to less than one cannot change a mode on every tick, all together.
+    most one tick in d. On some constant inputs no round is left; so they are chosen one by one, as far as the modes of
+    the rounds that are left ask about them.
     """
     if len(explored.model.parts) != 1:
         raise Undecided
-    return max(_rate(explored, saying) for saying in sayings(explored))
+    every = [_Rates(explored, saying).found() for saying in sayings(explored)]
+    return Rates(any(each.alone for each in every), max(each.in_turn for each in every))
 
 
-def _rate(explored: Reachability, saying: Saying) -> Fraction:
-    explorer, model = explored.explorer, explored.model
-    clock = f"mode {model.parts[0].name}"
-    only = spoken(explored, saying)
-    dwelt: dict[int, dict[int, int]] = {}  # from mode to mode: the least ticks since the first was entered
-    for number, config, region in explored.views():
-        if number == START or not region.hearing.takes & only.takes:
-            continue
-        heard = saying.said.intersection(explorer.zones.clocks[config.zone])
-        if region.hearing.reset != heard:
-            continue
-        for rows, _ in explorer.values(config, region, region.node, only):
-            assert isinstance(rows, tuple)
-            after = model.effect(config.modes, region.counters, rows).modes[0]
-            if after != config.modes[0]:
-                live = clock in explorer.zones.clocks[region.zone]
-                ticks = max(1, explorer.zones.span(region.zone, clock)[0]) if live else 1
-                steps = dwelt.setdefault(config.modes[0], {})
-                steps[after] = min(ticks, steps.get(after, ticks))
-    least = _least_mean(dwelt)
-    return Fraction(0) if least is None else 1 / least
+_Stay = tuple[Config, Region, int]
+"""A configuration, one of its regions, and for how many ticks at least the mode has then lasted."""
+
+
+class _Rates:
+    def __init__(self, explored: Reachability, saying: Saying) -> None:
+        self.explored = explored
+        self.saying = saying
+        self.settled = explored.settled()
+        self.best = Rates(False, Fraction(0))
+        self.tries = 0
+
+    def found(self) -> Rates:
+        self._look(set(), (), list(self._stays()))
+        return self.best
+
+    def _stays(self) -> Iterator[_Stay]:
+        explorer, seen = self.explored.explorer, set[object]()
+        clock = f"mode {self.explored.model.parts[0].name}"
+        only = spoken(self.explored, self.saying)
+        for number, config, region in self.explored.views():
+            heard = self.saying.said.intersection(explorer.zones.clocks[config.zone])
+            if number == START or not region.hearing.takes & only.takes or region.hearing.reset != heard:
+                continue
+            live = clock in explorer.zones.clocks[region.zone]
+            ticks = max(1, explorer.zones.span(region.zone, clock)[0]) if live else 1
+            key = (config.modes, config.boxes, region.counters, region.node, region.hearing.takes, region.known, ticks)
+            if key not in seen:
+                seen.add(key)
+                yield config, region, ticks
+
+    def _look(self, done: set[int], cells: Cells, stays: Sequence[_Stay]) -> None:
+        """See to what the rates come on ``cells``, whatever inputs are not among them."""
+        self.tries += 1
+        if self.tries > MOST_TRIES:
+            self.best = Rates(True, Fraction(1))
+            return
+        graph, idle = self._steps(cells, stays)
+        rounds = []
+        for some in nx.strongly_connected_components(graph):
+            inner = {mode: {to: graph[mode][to]["ticks"] for to in graph[mode] if to in some} for mode in some}
+            least = _least_mean(inner)
+            if least is None:
+                continue
+            in_turn = 1 / least if some & idle else Fraction(0)
+            if (least == 1 and not self.best.alone) or in_turn > self.best.in_turn:
+                rounds.append((some, least == 1, in_turn))
+        modes = [(mode,) for some, _, _ in rounds for mode in some]
+        if not modes:
+            return
+        left = still_open(self.explored, modes, self.settled, done)
+        if left is None:
+            for _, alone, in_turn in rounds:
+                self.best = Rates(self.best.alone or alone, max(self.best.in_turn, in_turn))
+            return
+        index, kinds = left
+        within = set(modes)
+        stays = [each for each in stays if each[0].modes in within]
+        for cell in kinds:
+            self._look(done | {index}, (*cells, (index, cell)), stays)
+
+    def _steps(self, cells: Cells, stays: Sequence[_Stay]) -> tuple[nx.DiGraph[int], set[int]]:
+        """From mode to mode, the least ticks since the first was entered; and the modes that may stay for a tick."""
+        model, explorer = self.explored.model, self.explored.explorer
+        only = quiet(self.explored, cells, self.saying)
+        graph: nx.DiGraph[int] = nx.DiGraph()
+        idle: set[int] = set()
+        for config, region, ticks in stays:
+            look()
+            (before,) = config.modes
+            for rows, _ in explorer.values(config, region, region.node, only):
+                assert isinstance(rows, tuple)
+                (after,) = model.effect(config.modes, region.counters, rows).modes
+                if after == before:
+                    if ticks <= 1:
+                        idle.add(before)
+                elif not graph.has_edge(before, after) or graph[before][after]["ticks"] > ticks:
+                    graph.add_edge(before, after, ticks=ticks)
+        return graph, idle
 
 
 def _least_mean(steps: Mapping[int, Mapping[int, int]]) -> Fraction | None:
