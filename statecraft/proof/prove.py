@@ -53,8 +53,9 @@ from statecraft.proof.promises import verdict
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.row_use import RowUse
 from statecraft.proof.runs.counterexamples import Lost
-from statecraft.proof.runs.replay import breaks, ends_as_said, replay
+from statecraft.proof.runs.replay import breaks, ends_as_said, held_states, player, replay
 from statecraft.proof.slices import ROUNDS, Asked, Slice, Slices, Spurious, always_left, always_reaches
+from statecraft.simulation import Simulation
 
 SOON, SOON_A_ROW = 12_000, 60
 """How many steps parts that ask about each other are followed before their questions are asked of slices; and how many
@@ -681,7 +682,25 @@ def keeps_on(machine: Machine, finding: Finding, run: Run) -> bool:
     pairs = list(zip(seen[-40:], seen[-39:], strict=False))
     if finding.code in ("waits for ever", "endless"):
         return all(one == other for one, other in pairs)
-    return all(one != other for one, other in pairs)
+    changes = all(one != other for one, other in pairs)
+    return changes and (finding.code != "bare threshold" or _turns_matter(machine, finding.mode.part, played, run.tail))
+
+
+def _turns_matter(machine: Machine, part: str, played: Run, tail: int) -> bool:
+    """Whether, on the last ticks of ``played``, some tick would have led ``part`` to another mode with the inputs of
+    the other turn."""
+    simulation = Simulation(machine)
+    step, at = player(machine, simulation), simulation.layout.index["mode", part]
+    first, second = (played.stretches[tail + turn].inputs for turn in (0, 1))
+    for _ in held_states(machine, replace(played, stretches=played.stretches[:-4]), simulation):
+        pass
+    for stretch in played.stretches[-4:]:
+        before = simulation.state
+        other = step(second if stretch.inputs == first else first)[at]
+        simulation.restore(before)
+        if step(stretch.inputs)[at] != other:
+            return True
+    return False
 
 
 # -------------------------------------------------------------------------------------------------------------- told
