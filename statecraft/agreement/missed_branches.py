@@ -12,7 +12,9 @@ from statecraft.firmware.layout import command_order, keeps_state
 from statecraft.machine import Machine, Motor, Part
 
 
-def with_reasons(machine: Machine, found: Coverage, origins: Sequence[Origin], impossible: Sequence[Goal]) -> Coverage:
+def with_reasons(
+    machine: Machine, found: Coverage, origins: Sequence[Origin], impossible: Sequence[Goal]
+) -> Coverage:
     """``found``, with a reason to each missed branch that has one.
 
     Args:

@@ -292,7 +292,9 @@ class Live:
                 text = f"{row.when_text} -> {row.go_text}"
                 bar = sight.bar(row, at)
                 held = f"line {bar.place.line}, {bar.when_text}" if bar is not None else ""
-                found.append(Asked(part.name, row.place.line, text, sight.holds(row.when, at), decided is row, held))
+                found.append(
+                    Asked(part.name, row.place.line, text, sight.holds(row.when, at), decided is row, held)
+                )
         return found
 
     def trial(self, title: str) -> str:

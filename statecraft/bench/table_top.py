@@ -66,7 +66,9 @@ class TableTop:
         trouble: why the file as it is now cannot be played, "" when it is.
     """
 
-    def __init__(self, path: str, draw: Callable[[Machine], str], css: str = "", trial: Trial | None = None) -> None:
+    def __init__(
+        self, path: str, draw: Callable[[Machine], str], css: str = "", trial: Trial | None = None
+    ) -> None:
         self.path = path
         machine = read_file(path)
         self.live = Live(machine) if trial is None else Live.of_trial(machine, trial)
@@ -221,9 +223,9 @@ class TableTop:
                     live.back(int(value))
                     self._did = [did for did in self._did if did["tick"] <= live.tick]
                 case "trial":
-                    return {"trial": live.trial(re.sub(r"[^ -!#-~]", "", name).strip() or "tried by hand")}
+                    return {"trial": live.trial(re.sub(r'[^ -!#-~]', "", name).strip() or "tried by hand")}
                 case "add":
-                    return {"added": self.add(re.sub(r"[^ -!#-~]", "", name).strip() or "tried by hand")}
+                    return {"added": self.add(re.sub(r'[^ -!#-~]', "", name).strip() or "tried by hand")}
         except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError, StopIteration):
             return None
         return None

@@ -22,8 +22,7 @@ from statecraft.proof.judgement import PATIENCE, judge
     help="The sketch folder; NAME, the machine's own, unless given.",
 )
 @click.option(
-    "--first-steps",
-    is_flag=True,
+    "--first-steps", is_flag=True,
     help="Another sketch: at a key press it moves one output, briefly, or shows what every sensor says. Begin with it.",
 )
 @allow_unproved

@@ -22,7 +22,6 @@ CAUTIONS = (
     "Local codes and licensed practice come first."
 )
 
-
 @click.command(name="make", short_help="check, try, emit, compile and size, in one go")
 @file_argument
 @click.option(

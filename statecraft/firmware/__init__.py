@@ -1,8 +1,8 @@
 """Machine + board → sketch: plan of pins and timers, the writer of the files, the compiler, the desk build.
 
-files = emit(machine, board)                              # name → text
-written = write(folder, files, hand_functions(machine))   # whole or not at all
-built = build(folder, board, out)                         # for the chip, where its compiler is installed
+    files = emit(machine, board)                              # name → text
+    written = write(folder, files, hand_functions(machine))   # whole or not at all
+    built = build(folder, board, out)                         # for the chip, where its compiler is installed
 """
 
 from importlib import import_module

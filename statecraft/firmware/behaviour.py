@@ -468,9 +468,7 @@ class _Writer:
                 *([f"update_levels({given(reads_levels)});"] if levels else []),
             ],
             "parts_read_inputs": any(part.reads_inputs for part in parts),
-            "inputs_are_read": reads_levels
-            or reads_steadies
-            or reads_memories
+            "inputs_are_read": reads_levels or reads_steadies or reads_memories
             or any(part.reads_inputs for part in parts),
             "memories_read_inputs": reads_memories,
             "ticks_note": machine.duration(1),
@@ -794,7 +792,9 @@ class _Writer:
             found.append((tuple(self.label(turn.part, mode) for mode in modes), statements))
         return found, sum(len(labels) for labels, _ in found) == len(turn.part.modes)
 
-    def row(self, turn: PartTick, view: PartView, row: Row, modes: Sequence[str], *, asks_mode: bool) -> Statement:
+    def row(
+        self, turn: PartTick, view: PartView, row: Row, modes: Sequence[str], *, asks_mode: bool
+    ) -> Statement:
         """One row: its comment, its test, what it does. ``modes``: those the part can be in where this stands."""
         part = turn.part
         decisions = [each for each in turn.of_row[row.number] if each.mode.name in modes]
@@ -861,7 +861,9 @@ class _Writer:
         name = view.helpers[text][0]
         return bare(f"{name}({given('in' in holds.uses)})", holds.uses | {name})
 
-    def action(self, part: Part, view: PartView, row: Row, decisions: Sequence[Decision], condition: Expr) -> list[str]:
+    def action(
+        self, part: Part, view: PartView, row: Row, decisions: Sequence[Decision], condition: Expr
+    ) -> list[str]:
         """What a row does once it decides, where ``condition`` holds."""
         known = {piece.text for piece in condition.parts} if condition.joint == "&&" else {condition.text}
         staying = [decision for decision in decisions if not decision.enters]

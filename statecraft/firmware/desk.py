@@ -143,7 +143,9 @@ def desk_source(machine: Machine) -> str:
     return render(
         "firmware/desk.cpp.j2",
         machine=machine,
-        readings=[(inputs[s.name], reading_type(s)) for s in machine.sensors if not isinstance(s.source, Remembered)],
+        readings=[
+            (inputs[s.name], reading_type(s)) for s in machine.sensors if not isinstance(s.source, Remembered)
+        ],
         switches=[inputs[switch.name] for switch in machine.switches],
         commands=[(index, commands[command.name]) for index, command in enumerate(machine.commands)],
         dials=[(len(machine.commands) + index, item.member, item.type) for index, item in enumerate(dial_fields)],
@@ -167,3 +169,4 @@ def _value(machine: Machine, fields: Layout, item: Field, number: int) -> str:
             return f"{path} * INT32_C(1000)"
         case _:
             return path
+

@@ -331,6 +331,7 @@ def keeps_state(motor: Motor) -> bool:
     return motor.ramp is not None or motor.pause > 1
 
 
+
 def _clock_member(machine: Machine, key: ClockKey) -> str:
     """The C++ name of a clock."""
     match key:

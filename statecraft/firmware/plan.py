@@ -218,12 +218,8 @@ def _check_ports(made: Plan) -> None:
             port = board.serial_port(link.port)
         except KeyError:
             known = ", ".join(port.name for port in board.serial) or "none"
-            _wiring(
-                made,
-                link.place,
-                f"board {board.name} has no {link.port}, which link {link.name} is on",
-                f"its serial ports are: {known}",
-            )
+            _wiring(made, link.place, f"board {board.name} has no {link.port}, which link {link.name} is on",
+                    f"its serial ports are: {known}")
             continue
         ends: tuple[tuple[Role, str | None], ...] = (("receive", port.rx), ("send", port.tx))
         for role, pin in ends:
@@ -244,13 +240,8 @@ def _check_times(made: Plan) -> None:
         things = (*machine.sensors, *machine.switches, *machine.outputs)
         place = next(thing.place for thing in things if thing.name == slowest)
         said = ", ".join(f"{name} {us / 1000:g} ms" for name, us in timed)
-        _wiring(
-            made,
-            place,
-            f"what is by hand takes {total / 1000:g} ms of a tick of {machine.tick_ms} ms ({said}): "
-            "ticks would come late for good",
-            "let each call do a part of the work, or choose a longer tick",
-        )
+        _wiring(made, place, f"what is by hand takes {total / 1000:g} ms of a tick of {machine.tick_ms} ms ({said}): "
+                "ticks would come late for good", "let each call do a part of the work, or choose a longer tick")
 
 
 def _check_baud(made: Plan, link: Link) -> None:
@@ -262,15 +253,10 @@ def _check_baud(made: Plan, link: Link) -> None:
     else:
         error = baud_error_percent(clock, link.baud, setting, double)
     if abs(error) > MOST_BAUD_ERROR:
-        _wiring(
-            made,
-            link.place,
-            f"the chip cannot make {link.baud} baud for link {link.name}: it would be "
-            f"{abs(error):.0f} % {'fast' if error > 0 else 'slow'}"
-            if error != 100.0
-            else f"the chip cannot make {link.baud} baud for link {link.name}",
-            "choose another speed: 9600, 19200, 38400 and 115200 baud are available",
-        )
+        _wiring(made, link.place, f"the chip cannot make {link.baud} baud for link {link.name}: it would be "
+                f"{abs(error):.0f} % {'fast' if error > 0 else 'slow'}" if error != 100.0 else
+                f"the chip cannot make {link.baud} baud for link {link.name}",
+                "choose another speed: 9600, 19200, 38400 and 115200 baud are available")
 
 
 def _check_pins(made: Plan) -> None:
@@ -286,33 +272,21 @@ def _check_pins(made: Plan) -> None:
             continue
         if pin.name in first:
             other = first[pin.name]
-            _wiring(
-                made,
-                use.place,
-                f"pin {use.name} is used twice: {other.what} (line {other.place.line}) and {use.what}",
-                "give each its own pin.",
-            )
+            _wiring(made, use.place, f"pin {use.name} is used twice: {other.what} (line {other.place.line}) "
+                    f"and {use.what}", "give each its own pin.")
             continue
         first[pin.name] = use
         if pin.taken_by:
             _wiring(made, use.place, f"pin {use.name} ({use.what}) is taken by {pin.taken_by}", "use another pin")
         if not pin.can(use.needs):
             able = ", ".join(pin.name for pin in board.pins_with(use.needs)) or "none"
-            _wiring(
-                made,
-                use.place,
-                f"pin {use.name} ({use.what}) has no {ABILITY_WORDS[use.needs]}",
-                f"pins that have it: {able}",
-            )
+            _wiring(made, use.place, f"pin {use.name} ({use.what}) has no {ABILITY_WORDS[use.needs]}",
+                    f"pins that have it: {able}")
         if use.role == "echo" and board.generic and not pin.can("interrupt"):
             able = ", ".join(pin.name for pin in board.pins_with("interrupt")) or "none"
-            _wiring(
-                made,
-                use.place,
-                f"pin {use.name} ({use.what}) has no interrupt of its own, which an echo needs "
-                f"on a board whose timers are not known",
-                f"pins that have it: {able}",
-            )
+            _wiring(made, use.place, f"pin {use.name} ({use.what}) has no interrupt of its own, which an echo needs "
+                    f"on a board whose timers are not known", f"pins that have it: {able}")
+
 
     for place, uses in missing.items():
         _tell_missing(made, place, uses)
@@ -352,25 +326,17 @@ def _after(name: str) -> str:
 def _check_generic(made: Plan) -> None:
     for output in made.machine.outputs:
         if isinstance(output, Servo):
-            _wiring(
-                made,
-                output.place,
-                f"servo {output.name} needs a timer, and the file of board {made.board.name} names none",
-                "drive it `by hand`, with your core's own servo library",
-            )
+            _wiring(made, output.place, f"servo {output.name} needs a timer, and the file of board {made.board.name} "
+                    "names none", "drive it `by hand`, with your core's own servo library")
 
 
 def _check_servos(made: Plan) -> None:
     low, high = SERVO_TURN
     for output in made.machine.outputs:
         if isinstance(output, Servo) and not low <= output.low <= output.high <= high:
-            _wiring(
-                made,
-                output.place,
-                f"servo {output.name} turns from {Unit.ANGLE.show(output.low)} to "
-                f"{Unit.ANGLE.show(output.high)}, and a servo's pulses stand for 0 deg to 180 deg",
-                "count its angle from the end where its pulse is shortest; drive a servo of another kind `by hand`",
-            )
+            _wiring(made, output.place, f"servo {output.name} turns from {Unit.ANGLE.show(output.low)} to "
+                    f"{Unit.ANGLE.show(output.high)}, and a servo's pulses stand for 0 deg to 180 deg",
+                    "count its angle from the end where its pulse is shortest; drive a servo of another kind `by hand`")
 
 
 def _give_timers(made: Plan) -> None:
@@ -390,21 +356,12 @@ def _give_timers(made: Plan) -> None:
         if maker is None:
             continue
         if buzzers and maker is tone:
-            _wiring(
-                made,
-                use.place,
-                f"pin {use.name} ({use.what}) gets its PWM from {maker.name}, which buzzer "
-                f"{buzzers[0].name} takes for its tone",
-                f"PWM pins of other timers: {_other_pwm(board, maker)}",
-            )
+            _wiring(made, use.place, f"pin {use.name} ({use.what}) gets its PWM from {maker.name}, which buzzer "
+                    f"{buzzers[0].name} takes for its tone", f"PWM pins of other timers: {_other_pwm(board, maker)}")
         taken.setdefault(maker.number, f"the {use.what}")
     for extra in buzzers[1:]:
-        _wiring(
-            made,
-            extra.place,
-            f"buzzers {buzzers[0].name} and {extra.name}: the core sounds one tone at a time",
-            "use one buzzer, or drive the other `by hand`",
-        )
+        _wiring(made, extra.place, f"buzzers {buzzers[0].name} and {extra.name}: the core sounds one tone at a time",
+                "use one buzzer, or drive the other `by hand`")
     if buzzers and tone:
         taken.setdefault(tone.number, f"buzzer {buzzers[0].name}")
     servos = [output for output in machine.outputs if isinstance(output, Servo)]
@@ -414,20 +371,11 @@ def _give_timers(made: Plan) -> None:
     if servos:
         made.servo_timer = next((timer for timer in free if timer.bits == 16), None)
         if made.servo_timer is None:
-            _wiring(
-                made,
-                servos[0].place,
-                f"no 16-bit timer is left for servo {servos[0].name} ({who})",
-                "move a motor's PWM to a pin of another timer",
-            )
+            _wiring(made, servos[0].place, f"no 16-bit timer is left for servo {servos[0].name} ({who})",
+                    "move a motor's PWM to a pin of another timer")
         for extra_servo in servos[MOST_SERVOS:]:
-            _wiring(
-                made,
-                extra_servo.place,
-                f"servo {extra_servo.name} is one too many: pulses for {MOST_SERVOS} "
-                f"servos fit the {SERVO_FRAME_MS} ms after which the first needs its next",
-                "drive it `by hand`",
-            )
+            _wiring(made, extra_servo.place, f"servo {extra_servo.name} is one too many: pulses for {MOST_SERVOS} "
+                    f"servos fit the {SERVO_FRAME_MS} ms after which the first needs its next", "drive it `by hand`")
     if rangers:
         # Eight bits are enough, so that a 16-bit timer is left; rangers can share the servos' as a last resort.
         alone = [timer for timer in free if timer is not made.servo_timer]
@@ -436,12 +384,8 @@ def _give_timers(made: Plan) -> None:
             # the core's clock does not mind PWM on its timer, nor does a timer that could not watch an echo
             spare = [timer for timer in board.timers if timer.taken_by == "millis" or timer.bits not in (8, 16)]
             pins = ", ".join(pin.name for pin in board.pins_with("pwm") if board.timer_of(pin) in spare)
-            _wiring(
-                made,
-                rangers[0].place,
-                f"no timer is left to watch the echo of {rangers[0].name} ({who})",
-                f"move a motor's PWM to a pin whose timer no ranger needs: {pins or 'there is none on this board'}",
-            )
+            _wiring(made, rangers[0].place, f"no timer is left to watch the echo of {rangers[0].name} ({who})",
+                    f"move a motor's PWM to a pin whose timer no ranger needs: {pins or 'there is none on this board'}")
 
 
 def _other_pwm(board: Board, timer: Timer) -> str:

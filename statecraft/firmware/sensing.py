@@ -148,7 +148,9 @@ def analog_view(sensor: Sensor, pin: str, board: Board, note: str) -> AnalogView
         return AnalogView(sensor.name, pin, note, unit, channel, how, text)
     table = thermistor_points(sensor)
     how = f"a point every {table.step} counts, straight lines between: right within {table.worst_tenths / 10:.2f} C"
-    return AnalogView(sensor.name, pin, note, unit, channel, how, "", table.points, table.step, board.adc_bits - 10)
+    return AnalogView(
+        sensor.name, pin, note, unit, channel, how, "", table.points, table.step, board.adc_bits - 10
+    )
 
 
 def straight(source: AnalogCurrent, board: Board) -> tuple[int, int, int]:

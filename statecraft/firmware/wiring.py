@@ -49,6 +49,7 @@ TOLERANCE = 1
 """Percent, of the resistors that are proposed."""
 
 
+
 @dataclass(frozen=True, slots=True)
 class Wire:
     """A line of the list.

@@ -28,7 +28,7 @@ def as_text(machine: Machine, results: Sequence[TrialResult]) -> str:
 def tally(machine: Machine, results: Sequence[TrialResult]) -> str:
     """How many expectations were met: ``2 trials, 5 of 6 expectations met``."""
     if not results:
-        return f'{machine.name} has no trials. One is a few lines:  trial "…"  at …  expect …'
+        return f"{machine.name} has no trials. One is a few lines:  trial \"…\"  at …  expect …"
     met = sum(outcome.passed for result in results for outcome in result.outcomes)
     count = sum(len(result.outcomes) for result in results)
     return f"{plural(len(results), 'trial')}, {met} of {plural(count, 'expectation')} met"

@@ -312,7 +312,8 @@ class _Teller:
                 yield f"{dial.name} is {dial.unit.show(dict(inputs.dials)[dial.name])}"
 
     def where(self, parts: Sequence[Part], view: View | None) -> str:
-        """The modes of ``parts`` in ``view``, or at the start: ``in parked``, ``drive in standing and fork in rising``."""
+        """The modes of ``parts`` in ``view``, or at the start: ``in parked``, ``drive in standing and fork in rising``.
+        """
         modes = {part.name: part.start.name if view is None else view.modes[part.name] for part in parts}
         return listed(f"{part} in {mode}" if self.several else f"in {mode}" for part, mode in modes.items())
 

@@ -52,11 +52,14 @@ def _frames() -> None:
         page.open(found[0])
         wait(lambda: page.text("clock") == "0.00 s")
         click = "document.querySelector(arguments[0]).click()"
-        page.run("const s = document.getElementById('speed'); s.value = '10'; s.dispatchEvent(new Event('change'))")
+        page.run(
+            "const s = document.getElementById('speed'); s.value = '10'; s.dispatchEvent(new Event('change'))"
+        )
         page.run(click, "#run")
         time.sleep(0.5)
         page.run(
-            "const s = document.querySelector('[data-sensor=front]');s.value = 20; s.dispatchEvent(new Event('input'))"
+            "const s = document.querySelector('[data-sensor=front]');"
+            "s.value = 20; s.dispatchEvent(new Event('input'))"
         )
         page.run(click, "[data-hear=patrol]")
         page.run("window.frames_ = 0; (function count() { window.frames_ += 1; requestAnimationFrame(count); })()")

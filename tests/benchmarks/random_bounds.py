@@ -1,6 +1,6 @@
 """The bound of a step against what is measured, over random machines: never under it.
 
-python -m tests.benchmarks.random_bounds [how many] [from which]
+    python -m tests.benchmarks.random_bounds [how many] [from which]
 """
 
 from __future__ import annotations

@@ -282,11 +282,7 @@ def test_a_scout_that_drives_by_a_reading_ignores_its_fault() -> None:
 
 
 def test_a_row_that_leads_to_driving_as_before_is_no_reason_to_heed_a_fault() -> None:
-    text = (
-        SCOUT.replace("eye fault or eye < 30 cm", "eye fault")
-        .replace(
-            "ahead | after 10 s", "swing | eye > 200 cm | faster\n  faster | after 1 s | parked\n  ahead | after 10 s"
-        )
-        .replace("mode swing", "mode faster axle -60 %\nmode swing")
-    )
+    text = SCOUT.replace("eye fault or eye < 30 cm", "eye fault").replace(
+        "ahead | after 10 s", "swing | eye > 200 cm | faster\n  faster | after 1 s | parked\n  ahead | after 10 s"
+    ).replace("mode swing", "mode faster axle -60 %\nmode swing")
     assert [each.code for each in judge(read_text(text)).findings if each.code == "fault ignored"] == []
