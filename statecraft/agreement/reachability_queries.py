@@ -64,10 +64,10 @@ def ask(
 
 def _never_together(machine: Machine, goals: Sequence[tuple[int, Goal]], deadline: float) -> set[int]:
     """The goals that a row decides in a mode, or holds there together with another, which none of them ever does."""
-    from statecraft.proof.engine.cone import closure
     from statecraft.proof.engine.limits import OutOfTime, within
     from statecraft.proof.reachability import Reachability
     from statecraft.proof.reachable_conditions import ever_holds
+    from statecraft.semantics.cone import closure
 
     found: set[int] = set()
     for part in machine.parts:

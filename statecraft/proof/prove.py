@@ -45,7 +45,6 @@ from statecraft.proof.checks.unused import unused
 from statecraft.proof.checks.waits_for_ever import waits_for_ever
 from statecraft.proof.engine.clusters import TooWide
 from statecraft.proof.engine.conditions import ranges_of, satisfy
-from statecraft.proof.engine.cone import closure, parts_asked
 from statecraft.proof.engine.limits import MEMORY_MB, OutOfTime, left, now, proving, within
 from statecraft.proof.engine.observer import Undecidable, decidable
 from statecraft.proof.engine.slicing import Thing
@@ -55,6 +54,7 @@ from statecraft.proof.row_use import RowUse
 from statecraft.proof.runs.counterexamples import Lost
 from statecraft.proof.runs.replay import breaks, ends_as_said, held_states, player, replay
 from statecraft.proof.slices import ROUNDS, Asked, Slice, Slices, Spurious, always_left, always_reaches
+from statecraft.semantics.cone import closure, parts_asked
 from statecraft.simulation import Simulation
 
 SOON, SOON_A_ROW = 12_000, 60

@@ -15,12 +15,13 @@ from statecraft.machine import (
     ModeRef,
     Row,
 )
-from statecraft.proof.engine.cone import levels_read, watched_silences
 from statecraft.proof.engine.exploration import START, Config, Explorer, Only, Region, Transition, Watcher
 from statecraft.proof.engine.limits import within
 from statecraft.proof.engine.model import Model, definitions
 from statecraft.proof.runs.replay import plays
 from statecraft.proof.runs.search import Found, Goal, Search
+from statecraft.semantics import tick_of
+from statecraft.semantics.cone import levels_read, watched_silences
 
 
 class Undecided(Exception):
@@ -62,7 +63,7 @@ class Reachability:
         self._asks: dict[tuple[int, int], frozenset[tuple[int, Atom]]] = {}
 
     def _model(self, loosely: bool) -> Model:
-        silences = watched_silences(self.machine.parts, self.whole)
+        silences = watched_silences(self.machine.parts, tick_of(self.whole))
         return Model(
             self.machine, self.observed, silences, self.whole.events(), loosely, inlined=definitions(self.machine)
         )

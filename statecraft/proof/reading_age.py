@@ -4,20 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from statecraft.machine import (
-    Compare,
-    Condition,
-    Fault,
-    Level,
-    Machine,
-    Promise,
-    Remembered,
-    Sensor,
-    Steady,
-    SwitchOn,
-    sensors_of,
-)
-from statecraft.proof.engine.cone import all_atoms
+from statecraft.machine import Level, Machine, Promise, Remembered, Sensor, SwitchOn
+from statecraft.semantics import tick_of
+from statecraft.semantics.cone import sensors_asked, tests_read
+from statecraft.semantics.guards import Guard
 
 
 def age(machine: Machine, name: str) -> int:
@@ -45,27 +35,27 @@ def _measured(machine: Machine, sensor: Sensor, cycles: dict[str, int]) -> int:
     return cycles[sensor.name] * (sensor.median // 2 + 1)
 
 
-def read_by(machine: Machine, conditions: Iterable[Condition]) -> list[str]:
-    """The sensors and switches that ``conditions`` read, by way of levels too, in the machine's order."""
+def read_by(machine: Machine, guards: Iterable[Guard]) -> list[str]:
+    """The sensors and switches that ``guards`` read, by way of levels too, in the machine's order."""
     found: set[str] = set()
-    for atom in all_atoms(machine, conditions):
-        if isinstance(atom, Compare | Fault | Steady):
-            found |= set(sensors_of(atom))
-        elif isinstance(atom, SwitchOn):
-            found.add(atom.switch)
+    for test in tests_read(tick_of(machine), guards):
+        found.update((test.switch,) if isinstance(test, SwitchOn) else sensors_asked(test))
     everything = [*(each.name for each in machine.sensors), *(each.name for each in machine.switches)]
     return [name for name in everything if name in found]
 
 
 def of_level(machine: Machine, level: Level) -> str:
     """``wall is decided on a reading up to 240 ms old``; "" for a level that reads nothing measured."""
-    said = _told(machine, read_by(machine, [level.set, level.clear]))
+    latch = tick_of(machine).latch[level.name]
+    said = _told(machine, read_by(machine, [latch.set, latch.clear]))
     return f"{level.name} is decided on {said}" if said else ""
 
 
 def of_promise(machine: Machine, promise: Promise) -> str:
     """``decided on a reading of front up to 240 ms old``; "" for a promise that asks about nothing measured."""
-    said = _told(machine, read_by(machine, [promise.when]) if promise.when is not None else [])
+    if promise.when is None:
+        return ""
+    said = _told(machine, read_by(machine, [tick_of(machine).lowering.observer(promise.when)]))
     return f"decided on {said}" if said else ""
 
 

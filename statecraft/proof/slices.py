@@ -22,20 +22,22 @@ from functools import cached_property, partial
 from typing import TypeVar
 
 from statecraft.findings import Run, Stimulus
-from statecraft.machine import Atom, Compare, Condition, InMode, Machine, sensors_of
+from statecraft.machine import Atom, Compare, Condition, InMode, LevelOn, Machine
 from statecraft.proof.engine.conditions import holds, terms_of
-from statecraft.proof.engine.cone import all_atoms
 from statecraft.proof.engine.diagrams import TRUE
 from statecraft.proof.engine.exploration import Config, Explorer, Only, Region, Transition, Watcher
 from statecraft.proof.engine.limits import look, within
 from statecraft.proof.engine.model import NOBODY, Model, Modes, clock_dial
-from statecraft.proof.engine.observer import possible_atoms
 from statecraft.proof.engine.slicing import Sliced, Source, Thing, sliced
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.holding import Holder
 from statecraft.proof.runs.plans import least_asked, steps_of
 from statecraft.proof.runs.replay import player
 from statecraft.proof.runs.search import Found, Goal, Search
+from statecraft.semantics import tick_of
+from statecraft.semantics.cone import counters_asked, sensors_asked, tests_read
+from statecraft.semantics.guards import Reached
+from statecraft.semantics.keys import SteadyClock
 from statecraft.simulation import Simulation, State
 
 T = TypeVar("T")
@@ -126,15 +128,11 @@ class Slice(Reachability):
         kind, name = source.thing
         if kind not in ("level", "for"):
             return False
-        level = next(each for each in self.whole.levels if each.name == name)
-        for atom in all_atoms(self.whole, [level.set, level.clear]):
-            if isinstance(atom, InMode) or (
-                isinstance(atom, Compare) and any(term.kind == "counter" for term in terms_of(atom))
-            ):
-                return False
-            if trembling and trembling in sensors_of(atom):
-                return False
-        return True
+        tick = tick_of(self.whole)
+        read = list(tests_read(tick, [tick.latch[name].set, tick.latch[name].clear]))
+        if counters_asked(read) or any(isinstance(test, InMode) for test in read):
+            return False
+        return not trembling or all(trembling not in sensors_asked(test) for test in read)
 
     @cached_property
     def moments(self) -> tuple[int, int, int]:
@@ -266,9 +264,8 @@ class Played:
         asked = [
             atom
             for condition in self.slice.observed
-            for each in possible_atoms(self.slice.machine, condition)
-            for atom in model.read_by(each, None, done)
-            if self._is_free(atom)
+            for atom in model.seen_in(condition, done)
+            if isinstance(atom, Compare) and self._is_free(atom)
         ]
         for tick in range(len(self.ticks) - 1, -1, -1):
             look()
@@ -551,30 +548,27 @@ class Slices:
 
     def things(self, parts: frozenset[str], observed: Sequence[Condition] = ()) -> list[Thing]:
         """Everything that the rows of ``parts``, or ``observed``, read."""
-        from statecraft.machine import Absent, After, LevelOn, Silent, Steady
-
-        machine = self.machine
+        tick = tick_of(self.machine)
         found: dict[Thing, None] = {}
-        conditions = [(part.name, row.when) for part in machine.parts if part.name in parts for row in part.rows]
-        conditions += [(machine.parts[0].name, each) for each in observed]
-        for part, condition in conditions:
-            for atom in all_atoms(machine, [condition]):
-                match atom:
+        guards = [guard for turn in tick.parts if turn.part.name in parts for row in turn.guards for guard in row]
+        guards += [tick.lowering.observer(each) for each in observed]
+        for guard in guards:
+            for test in tests_read(tick, [guard]):
+                match test:
                     case Compare():
-                        found |= {("counter", term.name): None for term in terms_of(atom) if term.kind == "counter"}
-                    case After(_, group):
-                        found["clock", f"mode {part}" if group is None else f"group {part}.{group}"] = None
-                    case Absent(command):
-                        found["clock", f"absent {command}"] = None
-                    case Silent(link):
-                        found["clock", f"silent {link}"] = None
+                        found |= {("counter", term.name): None for term in terms_of(test) if term.kind == "counter"}
+                    case Reached(SteadyClock()):
+                        pass  # it goes with its level
+                    case Reached(clock):
+                        found["clock", clock.name] = None
                     case InMode(other):
                         found["mode", other] = None
                     case LevelOn(level):
                         found["level", level] = None
-                        of = next(each for each in machine.levels if each.name == level)
-                        steady = any(isinstance(a, Steady) for a in all_atoms(machine, [of.set, of.clear]))
-                        if of.set_ticks or of.clear_ticks or steady:
+                        latch = tick.latch[level]
+                        read = tests_read(tick, [latch.set, latch.clear])
+                        steady = any(isinstance(t, Reached) and isinstance(t.clock, SteadyClock) for t in read)
+                        if latch.holds or steady:
                             found["for", level] = None
         return list(found)
 

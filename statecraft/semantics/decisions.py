@@ -102,6 +102,11 @@ class PartTick:
         return {mode.name: made for mode, made in zip(self.part.modes, self.decisions, strict=True)}
 
     @cached_property
+    def guards(self) -> tuple[tuple[Guard, ...], ...]:
+        """What each row asks, by its number: its guards in its modes, each once."""
+        return tuple(tuple(dict.fromkeys(made.guard for made in row)) for row in self.of_row)
+
+    @cached_property
     def of_row(self) -> tuple[tuple[Decision, ...], ...]:
         """The decisions of each row, by its number, in the order of its modes."""
         found: list[dict[str, Decision]] = [{} for _ in self.part.rows]

@@ -10,11 +10,11 @@ import pytest
 from statecraft.findings import SEVERITY, Finding
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine, ModeRef
-from statecraft.proof.engine.cone import closure
 from statecraft.proof.explain import explain
 from statecraft.proof.prove import prove
 from statecraft.proof.runs.replay import breaks, replay
 from statecraft.proof.runs.trials import as_trial
+from statecraft.semantics.cone import closure
 from statecraft.simulation import run_trial
 
 SAMPLES = Path(__file__).parents[2] / "samples"

@@ -11,15 +11,12 @@ from statecraft.findings import Finding, RowRef
 from statecraft.machine import (
     AnalogCurrent,
     AnalogVoltage,
-    And,
     Condition,
     Fault,
     LevelOn,
     Machine,
     Mode,
     ModeRef,
-    Not,
-    Or,
     Part,
     Place,
     Row,
@@ -27,7 +24,9 @@ from statecraft.machine import (
     Thermistor,
     atoms,
 )
-from statecraft.proof.engine.cone import started_by
+from statecraft.semantics import Tick, tick_of
+from statecraft.semantics.cone import started_by, tests_read
+from statecraft.semantics.guards import AllOf, AnyOf, Guard, Known, Negation
 
 _WORDS = re.compile(r"[()]|\b(?:and|or)\b")
 _SHORT = 2
@@ -49,7 +48,7 @@ def nobody_watched(machine: Machine) -> Iterator[Finding]:
         modes: dict[ModeRef, None] = {}
         rows: dict[RowRef, None] = {}
         said: dict[str, None] = {}
-        for row, mode, named in started_by(machine, commands):
+        for row, mode, named in started_by(tick_of(machine), commands):
             if not mode.unattended:
                 modes[ModeRef(row.part, mode.name)] = None
                 rows[RowRef(row.part, row.number)] = None
@@ -82,7 +81,7 @@ def loose_word(machine: Machine) -> Iterator[Finding]:
             for command in machine.commands
             if command.link == link.name and len(command.message.encode()) <= _SHORT
         }
-        started = list(started_by(machine, short))
+        started = list(started_by(tick_of(machine), short))
         if not started:
             continue
         said = sorted({name for _, _, names in started for name in names}, key=list(short).index)
@@ -131,6 +130,7 @@ def in_doubt(machine: Machine) -> Iterator[Finding]:
     mode to a stop mode holds sooner for its being on; and it does so without another contact (two that are on
     together tell of a broken wire, which stays).
     """
+    tick = tick_of(machine)
     for switch in machine.switches:
         contact = switch.contact
         if contact is None or contact.settle == 0 or switch.on_if_in_doubt:
@@ -141,7 +141,11 @@ def in_doubt(machine: Machine) -> Iterator[Finding]:
                 for row in part.failsafes
                 if _stops(part, row)
                 and (modes := [name for name in row.modes if machine.drives(part.mode[name])])
-                and any(tuple(dict.fromkeys(way)) == (switch.name,) for way in _contacts(machine, row.when, True))
+                and any(
+                    tuple(dict.fromkeys(way)) == (switch.name,)
+                    for guard in tick.part[part.name].guards[row.number]
+                    for way in _contacts(tick, guard, True)
+                )
             ]
             if stops:
                 modes = stops[0][1]
@@ -158,30 +162,33 @@ def in_doubt(machine: Machine) -> Iterator[Finding]:
                 break
 
 
-def _contacts(machine: Machine, condition: Condition, wanted: bool) -> Iterator[tuple[str, ...]]:
-    """For each way in which ``condition`` is as ``wanted``, the switches that must be on for it; through levels that
+def _contacts(tick: Tick, guard: Guard, wanted: bool) -> Iterator[tuple[str, ...]]:
+    """For each way in which ``guard`` is as ``wanted``, the switches that must be on for it; through levels that
     turn at once, too.
     """
-    match condition:
-        case Not(of):
-            yield from _contacts(machine, of, not wanted)
-        case And(several) | Or(several):
-            every = [list(_contacts(machine, each, wanted)) for each in several]
-            if isinstance(condition, And) == wanted:
+    match guard:
+        case Known(value):
+            yield from [()] if value == wanted else []
+        case Negation(of):
+            yield from _contacts(tick, of, not wanted)
+        case AllOf(several) | AnyOf(several):
+            every = [list(_contacts(tick, each, wanted)) for each in several]
+            if isinstance(guard, AllOf) == wanted:
                 yield from (tuple(chain.from_iterable(way)) for way in islice(product(*every), _WAYS))
             else:
                 yield from chain.from_iterable(every)
         case SwitchOn(switch):
             yield (switch,) if wanted else ()
         case LevelOn(name):
-            level = next(each for each in machine.levels if each.name == name)
-            if not (level.set_ticks if wanted else level.clear_ticks):
-                yield from _contacts(machine, level.set if wanted else level.clear, True)
+            latch = tick.latch[name]
+            if not (latch.level.set_ticks if wanted else latch.level.clear_ticks):
+                yield from _contacts(tick, latch.set if wanted else latch.clear, True)
         case _:
             yield ()
 
 
 def _conditions(machine: Machine) -> Iterator[tuple[Place, Condition]]:
+    """What the file asks, as it is written: in a guard, steadiness asks about a fault, too."""
     for level in machine.levels:
         yield level.place, level.set
         yield level.place, level.clear
@@ -235,18 +242,25 @@ def is_mixed(text: str) -> bool:
 
 def left_out(machine: Machine) -> Iterator[Finding]:
     """Driving modes that a switch or level does not stop, though it stops every other of the part."""
+    tick = tick_of(machine)
     for part in machine.parts:
+        turn = tick.part[part.name]
         driving = [mode for mode in part.modes if machine.drives(mode)]
         if len(driving) <= _FEW:
             continue
         for name in [*(switch.name for switch in machine.switches), *(level.name for level in machine.levels)]:
-            stops = [row for row in part.failsafes if _alone(row.when, name) and _stops(part, row)]
+            stops = [
+                row
+                for row in part.failsafes
+                if _stops(part, row) and all(_alone(guard, name) for guard in turn.guards[row.number])
+            ]
             missed = [mode for mode in driving if not any(mode.name in row.modes for row in stops)]
             if len(missed) != 1:
                 continue
             mode = missed[0]
             twins = [other for other in driving if other is not mode and dict(other.settings) == dict(mode.settings)]
-            if not twins or any(_reads(machine, row.when, name) for row in part.rows if mode.name in row.modes):
+            asked = set(tests_read(tick, [made.guard for made in turn.in_mode[mode.name]]))
+            if not twins or not asked.isdisjoint((SwitchOn(name), LevelOn(name))):
                 continue
             row = stops[0]
             whom = part.name if len(machine.parts) > 1 else "the machine"
@@ -268,10 +282,10 @@ def _cover(part: Part, row: Row, mode: Mode) -> str:
     return f'{how}; or, if it is meant, accept it: accept left out in {mode.name} because "why".'
 
 
-def _alone(condition: Condition, name: str) -> bool:
-    """Whether ``condition`` holds whenever the switch or level ``name`` is on."""
-    match condition:
-        case Or(several):
+def _alone(guard: Guard, name: str) -> bool:
+    """Whether ``guard`` is true whenever the switch or level ``name`` is on."""
+    match guard:
+        case AnyOf(several):
             return any(_alone(each, name) for each in several)
         case SwitchOn(switch):
             return switch == name
@@ -283,22 +297,6 @@ def _alone(condition: Condition, name: str) -> bool:
 
 def _stops(part: Part, row: Row) -> bool:
     return row.move == "go" and part.mode[row.target].stop
-
-
-def _reads(machine: Machine, condition: Condition, name: str) -> bool:
-    """Whether ``condition`` reads the switch or level ``name``, directly or through levels."""
-    levels = {level.name: level for level in machine.levels}
-    waiting, seen = [condition], set[str]()
-    while waiting:
-        for atom in atoms(waiting.pop()):
-            if isinstance(atom, SwitchOn) and atom.switch == name:
-                return True
-            if isinstance(atom, LevelOn) and atom.level not in seen:
-                if atom.level == name:
-                    return True
-                seen.add(atom.level)
-                waiting += [levels[atom.level].set, levels[atom.level].clear]
-    return False
 
 
 def _listed(names: list[str]) -> str:

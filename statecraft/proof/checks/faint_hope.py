@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from statecraft.findings import Finding
-from statecraft.machine import Atom, Compare, Fault, Sensor, atoms
+from statecraft.machine import Atom, Compare, Fault, Sensor
 from statecraft.proof.engine.clusters import Cluster, InputCell
 from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.diagrams import Node
@@ -13,6 +13,8 @@ from statecraft.proof.engine.exploration import START, Config, Explorer, Only, R
 from statecraft.proof.engine.model import NOBODY
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs.counterexamples import Trail
+from statecraft.semantics import tick_of
+from statecraft.semantics.guards import tests
 
 
 def faint_hope(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Finding]:
@@ -25,10 +27,12 @@ def faint_hope(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Fi
     """
     model, explorer, diagrams = explored.model, explored.explorer, explored.model.diagrams
     whole = model.parts[part]
+    turn = tick_of(explored.whole).part[whole.name]
+    asked = [{test for guard in guards for test in tests(guard)} for guards in turn.guards]
     starting = {
         row.number
         for row in whole.rows
-        if Fault(sensor.name) not in set(atoms(row.when))
+        if Fault(sensor.name) not in asked[row.number]
         and any(
             explored.whole.drives(whole.mode[name]) and sensor.name not in whole.mode[name].tolerates
             for name in {"restart": row.modes, "go": (row.target,), "stay": ()}[row.move]

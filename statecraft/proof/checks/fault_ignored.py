@@ -7,10 +7,11 @@ from collections.abc import Iterator
 from statecraft.findings import Finding
 from statecraft.machine import Sensor
 from statecraft.proof.checks.without_reading import reading_leads_out
-from statecraft.proof.engine.cone import sensors_read
 from statecraft.proof.engine.exploration import START, Config, Explorer
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs.counterexamples import Trail
+from statecraft.semantics import tick_of
+from statecraft.semantics.cone import sensors_read
 
 
 def fault_ignored(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Finding]:
@@ -77,9 +78,9 @@ def fault_ignored(explored: Reachability, part: int, sensor: Sensor) -> Iterator
             f"that it tolerates {sensor.name} fault.",
             mode=explored.ref(part, place),
             by=tuple(
-                explored.row_ref(part, row.number)
-                for row in model.rows_in(part, place)
-                if sensor.name in sensors_read(explored.machine, row)
+                explored.row_ref(part, made.row.number)
+                for made in model.decisions_in(part, place)
+                if sensor.name in sensors_read(tick_of(explored.whole), [made.guard])
             ),
             subject=sensor.name,
             run=run,

@@ -1,7 +1,7 @@
-"""Whether a part can go round its modes at all while the same is said on every tick: told by conditions alone.
+"""Whether a part can go round its modes at all while the same is said on every tick: told by guards alone.
 
-A *no* is sure: on constant inputs what reads them alone keeps its value all the way round, so the conditions of the
-rows of a round have to be met together, but for what may change on the way.
+A *no* is sure: on constant inputs what reads them alone keeps its value all the way round, so the guards of the
+decisions of a round have to be met together, but for what may change on the way.
 """
 
 from __future__ import annotations
@@ -10,25 +10,12 @@ from collections.abc import Collection
 
 import networkx as nx
 
-from statecraft.machine import (
-    Absent,
-    After,
-    And,
-    Atom,
-    Compare,
-    Condition,
-    InMode,
-    Machine,
-    Not,
-    Or,
-    Part,
-    Row,
-    Silent,
-    SwitchOn,
-    Taken,
-)
+from statecraft.machine import InMode, Machine, SwitchOn, Taken
 from statecraft.proof.engine.conditions import ranges_of, satisfy
-from statecraft.proof.engine.cone import all_atoms
+from statecraft.semantics import Decision, PartTick, Tick, tick_of
+from statecraft.semantics.cone import counters_asked, tests_read
+from statecraft.semantics.guards import FALSE, Guard, Known, Reached, Test, all_of, any_of, replaced
+from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock
 
 LONGEST, MOST = 6, 200
 """The longest rounds that are looked at, in modes, and how many; where there are more, it may go round."""
@@ -36,74 +23,51 @@ LONGEST, MOST = 6, 200
 
 def may_go_round(machine: Machine, taken: str | None, said: Collection[str]) -> bool:
     """Whether some part may, with ``taken`` taken and the clocks ``said`` set to 0 on every tick."""
-    return any(_may(machine, part, taken, said) for part in machine.parts)
+    tick = tick_of(machine)
+    return any(_may(tick, turn, taken, said) for turn in tick.parts)
 
 
-def _may(machine: Machine, part: Part, taken: str | None, said: Collection[str]) -> bool:
-    ranges = ranges_of(machine)
-    told = {row.number: _told(machine, part, row, row.when, taken, said) for row in part.rows}
+def _may(tick: Tick, turn: PartTick, taken: str | None, said: Collection[str]) -> bool:
+    ranges = ranges_of(tick.machine)
     graph: nx.DiGraph[str] = nx.DiGraph()
-    rows: dict[tuple[str, str], list[Condition]] = {}
-    for row in part.rows:
-        if row.move == "go" and satisfy(told[row.number], ranges) is not None:
-            for mode in row.modes:
-                if mode != row.target:
-                    graph.add_edge(mode, row.target)
-                    rows.setdefault((mode, row.target), []).append(told[row.number])
+    guards: dict[tuple[str, str], list[Guard]] = {}
+    for decisions in turn.decisions:
+        for made in decisions:
+            if made.target is not made.mode:
+                guard = _told(tick, made, taken, said)
+                if guard != FALSE and satisfy(guard, ranges) is not None:
+                    graph.add_edge(made.mode.name, made.target.name)
+                    guards.setdefault((made.mode.name, made.target.name), []).append(guard)
     for count, cycle in enumerate(nx.simple_cycles(graph)):
         if count >= MOST or len(cycle) > LONGEST:
             return True
         edges = zip(cycle, [*cycle[1:], cycle[0]], strict=True)
-        if satisfy(And(tuple(Or(tuple(rows[edge])) for edge in edges)), ranges) is not None:
+        if satisfy(all_of(any_of(guards[edge]) for edge in edges), ranges) is not None:
             return True
     return False
 
 
-def _told(
-    machine: Machine, part: Part, row: Row, condition: Condition, taken: str | None, said: Collection[str]
-) -> Condition:
-    """``condition``, with what is said put in, and what may change on the way made this row's own."""
+def _told(tick: Tick, made: Decision, taken: str | None, said: Collection[str]) -> Guard:
+    """What ``made`` asks, with what is said put in, and what may change on the way made this row's own."""
 
-    def of(each: Condition) -> Condition:
-        return _told(machine, part, row, each, taken, said)
-
-    match condition:
-        case Not(inner):
-            return Not(of(inner))
-        case And(several):
-            return And(tuple(map(of, several)))
-        case Or(several):
-            return Or(tuple(map(of, several)))
-        case Taken(command):
-            return _constant(command == taken)
-        case Absent(command, ticks) if f"absent {command}" in said:
-            return _constant(ticks <= 0)
-        case Silent(link) if f"silent {link}" in said:
-            return _constant(False)
-        case After(ticks, None) if len(machine.parts) == 1:
-            return _constant(ticks <= 1)  # it has just been entered
-        case _:
-            return _own(row, condition) if _changes(machine, condition) else condition
-
-
-def _changes(machine: Machine, atom: Condition) -> bool:
-    """Whether what ``atom`` asks may change while inputs are constant: all but inputs, and levels of these alone."""
-    for each in all_atoms(machine, [atom]):
-        match each:
-            case InMode() | After():
-                return True
-            case Compare(left, _, right, _):
-                if any(term is not None and term.kind == "counter" for term in (left, right)):
-                    return True
+    def told(test: Test) -> Guard:
+        match test:
+            case Taken(command):
+                return Known(command == taken)
+            case Reached(AbsenceClock() | SilenceClock() as clock, _) if clock.name in said:
+                return FALSE
+            case Reached(ModeClock(), ticks) if len(tick.parts) == 1:
+                return Known(ticks <= 1)  # it has just been entered
             case _:
-                pass
-    return False
+                return SwitchOn(f"row {made.row.number} {test!r}") if _changes(tick, test) else test
+
+    return replaced(made.guard, told)
 
 
-def _own(row: Row, atom: Condition) -> Atom:
-    return SwitchOn(f"row {row.number} {atom!r}")
-
-
-def _constant(value: bool) -> Condition:
-    always = SwitchOn("always")
-    return Or((always, Not(always))) if value else And((always, Not(always)))
+def _changes(tick: Tick, test: Test) -> bool:
+    """Whether what ``test`` asks may change while inputs are constant: all but inputs, and levels of these alone."""
+    read = list(tests_read(tick, [test]))
+    if counters_asked(read):
+        return True
+    clocks = [each.clock for each in read if isinstance(each, Reached)]
+    return any(isinstance(each, InMode) for each in read) or any(isinstance(c, ModeClock | GroupClock) for c in clocks)

@@ -9,12 +9,14 @@ from collections import deque
 from collections.abc import Iterator
 
 from statecraft.findings import Finding
-from statecraft.machine import And, Compare, Condition, Machine, ModeRef, Or, Part, Taken, atoms
+from statecraft.machine import Compare, Machine, ModeRef, Part
 from statecraft.proof.checks.halt_missed import taking
-from statecraft.proof.engine.cone import asks_for
 from statecraft.proof.engine.exploration import START, Config, Explorer, Only, Transition
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.counterexamples import Lost, Trail
+from statecraft.semantics import tick_of
+from statecraft.semantics.cone import asks_for, needs_command
+from statecraft.semantics.guards import tests
 
 NOBODY_ASKS = Only(takes=1)
 """Steps on which no command is taken. What was heard before, and how long ago, rows may still ask about."""
@@ -31,7 +33,8 @@ def halt_undone(explored: Reachability, part: int) -> Iterator[Finding]:
     """
     machine, model = explored.whole, explored.model
     whole = machine.part(model.parts[part].name)
-    asked = frozenset[str]().union(*(asks_for(row.when) for row in whole.failsafes))
+    guards = tick_of(machine).part[whole.name].guards
+    asked = {name for row in whole.failsafes for guard in guards[row.number] for name in asks_for(guard)}
     halts = [each.name for each in machine.commands if each.urgent and each.name in asked and each.name in model.takes]
     driving = {place for place, mode in enumerate(whole.modes) if machine.drives(mode)}
     if not halts or not driving or not may_start_again(machine, whole):
@@ -93,15 +96,14 @@ def may_start_again(machine: Machine, part: Part) -> bool:
     """Whether rows that need no command taken make a chain from a stop mode to a driving one: else nothing has to be
     followed.
     """
-    following: dict[str, set[str]] = {}
-    for row in part.rows:
-        if row.move == "go" and not _needs_command(row.when):
-            for mode in row.modes:
-                following.setdefault(mode, set()).add(row.target)
+    following = {
+        mode: {made.target.name for made in decisions if not needs_command(made.guard)}
+        for mode, decisions in tick_of(machine).part[part.name].in_mode.items()
+    }
     waiting = [mode.name for mode in part.modes if mode.stop and not mode.resumes]
     seen = set(waiting)
     while waiting:
-        for target in following.get(waiting.pop(), set()) - seen:
+        for target in following[waiting.pop()] - seen:
             if machine.drives(part.mode[target]):
                 return True
             seen.add(target)
@@ -109,28 +111,10 @@ def may_start_again(machine: Machine, part: Part) -> bool:
     return False
 
 
-def _needs_command(condition: Condition) -> bool:
-    match condition:
-        case Taken():
-            return True
-        case And(several):
-            return any(map(_needs_command, several))
-        case Or(several):
-            return all(map(_needs_command, several))
-        case _:
-            return False
-
-
 def _asks_dials(explored: Reachability, part: int) -> bool:
-    terms = [
-        term
-        for row in explored.whole.part(explored.model.parts[part].name).rows
-        for atom in atoms(row.when)
-        if isinstance(atom, Compare)
-        for term in (atom.left, atom.right)
-        if term is not None
-    ]
-    return any(term.kind == "dial" for term in terms)
+    asked = tick_of(explored.whole).part[explored.model.parts[part].name].guards
+    compared = [test for row in asked for guard in row for test in tests(guard) if isinstance(test, Compare)]
+    return any(term is not None and term.kind == "dial" for test in compared for term in (test.left, test.right))
 
 
 def _leads_to(explored: Reachability, part: int, sources: set[Config], driving: set[int]) -> bool:

@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from statecraft.findings import Finding
-from statecraft.machine import And, Machine, Not, Part, Row
+from statecraft.machine import Machine, Part, Row
 from statecraft.proof.checks.unreachable import fired
 from statecraft.proof.engine.conditions import ranges_of, satisfy
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Node
 from statecraft.proof.engine.exploration import Region
 from statecraft.proof.engine.model import Counters, Modes, Rows
 from statecraft.proof.reachability import Reachability, Undecided
+from statecraft.semantics import tick_of
+from statecraft.semantics.guards import Guard, all_of, negation
 
 
 def held_back_only(explored: Reachability, part: int) -> Iterator[Finding]:
@@ -42,6 +44,8 @@ def held_back_only(explored: Reachability, part: int) -> Iterator[Finding]:
 def candidates(machine: Machine, part: Part) -> Iterator[tuple[Row, list[Row]]]:
     """The rules of ``part`` that may get their turn only so, by their conditions alone; each with the earlier rows."""
     ranges = ranges_of(machine)
+    turn = tick_of(machine).part[part.name]
+    asked = [{made.mode.name: made.guard for made in decisions} for decisions in turn.of_row]
     for row in part.rules:
         earlier = [
             other
@@ -51,13 +55,20 @@ def candidates(machine: Machine, part: Part) -> Iterator[tuple[Row, list[Row]]]:
             and _can_be_held(machine, part, other)
         ]
         drives = row.move == "go" and machine.drives(part.mode[row.target])
-        if not earlier or not (drives or all(row.when != other.when for other in earlier)):
+        mine, theirs = asked[row.number], [asked[other.number] for other in earlier]
+        if not earlier or not (drives or all(_asks_else(mine, each) for each in theirs)):
             continue
-        # where its condition alone can be met without any of theirs, it has turns of its own
-        alone = And((row.when, *(Not(other.when) for other in earlier)))
-        if any(not set(row.modes) <= set(other.modes) for other in earlier) or satisfy(alone, ranges):
+        # where its guard alone can be met without any of theirs, it has turns of its own
+        if any(not mine.keys() <= each.keys() for each in theirs) or any(
+            satisfy(all_of([guard, *(negation(each[mode]) for each in theirs)]), ranges) for mode, guard in mine.items()
+        ):
             continue
         yield row, earlier
+
+
+def _asks_else(one: dict[str, Guard], other: dict[str, Guard]) -> bool:
+    """Whether two rows ask different things in some mode of both."""
+    return any(one[mode] != other[mode] for mode in one.keys() & other.keys())
 
 
 def _can_be_held(machine: Machine, part: Part, row: Row) -> bool:

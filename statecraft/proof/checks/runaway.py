@@ -6,11 +6,12 @@ from collections.abc import Iterator
 
 from statecraft.findings import Finding
 from statecraft.machine import ModeRef
-from statecraft.proof.engine.cone import watching_links
 from statecraft.proof.engine.exploration import START, Config, Explorer, Only
 from statecraft.proof.engine.zones import FREE
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs.counterexamples import Trail
+from statecraft.semantics import tick_of
+from statecraft.semantics.cone import watching_links
 
 
 def runaway(explored: Reachability, part: int) -> Iterator[Finding]:
@@ -18,7 +19,7 @@ def runaway(explored: Reachability, part: int) -> Iterator[Finding]:
     is, and has a command that starts something.
     """
     machine, model = explored.machine, explored.model
-    silences = {f"silent {link}": ticks for link, ticks in watching_links(explored.whole).items()}
+    silences = {f"silent {link}": ticks for link, ticks in watching_links(tick_of(explored.whole)).items()}
     if not silences:
         return
     watched = {

@@ -15,17 +15,18 @@ from statecraft.machine import (
     Ranger,
     Sensor,
 )
-from statecraft.proof.engine.cone import sensors_read
+from statecraft.semantics import tick_of
+from statecraft.semantics.cone import sensors_read
 
 
 def stale_decision(machine: Machine) -> Iterator[Finding]:
     """Rows that wait for less time than a sensor that they read may take to deliver what its median needs."""
     from statecraft.firmware.plan import sensor_cycles
 
-    cycles = sensor_cycles(machine)
+    cycles, tick = sensor_cycles(machine), tick_of(machine)
     for part in machine.parts:
         for row in part.rows:
-            for sensor in sorted(sensors_read(machine, row)):
+            for sensor in sorted(sensors_read(tick, tick.part[part.name].guards[row.number])):
                 if sensor not in cycles:
                     continue
                 found = machine.sensor(sensor)
@@ -37,7 +38,8 @@ def stale_decision(machine: Machine) -> Iterator[Finding]:
 
 
 def _waits(condition: Condition) -> frozenset[int | None]:
-    """The times since entry that ``condition`` waits for, one for each way in which it can hold; None for no wait."""
+    """The times since entry that ``condition`` waits for as it is written (`after 0 s` too), one for each way in which
+    it can hold; None for no wait."""
     match condition:
         case After(ticks):
             return frozenset([ticks])

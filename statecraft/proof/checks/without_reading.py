@@ -8,11 +8,9 @@ from __future__ import annotations
 
 from statecraft.machine import (
     Compare,
-    Condition,
     Fault,
     Fixed,
     FromDial,
-    Level,
     LevelOn,
     Machine,
     Mode,
@@ -25,7 +23,7 @@ from statecraft.machine import (
     sensors_of,
 )
 from statecraft.proof.engine.conditions import ranges_of, satisfy
-from statecraft.proof.engine.cone import all_atoms
+from statecraft.semantics.cone import sensors_read
 from statecraft.semantics.decisions import Decision
 from statecraft.semantics.guards import (
     FALSE,
@@ -38,9 +36,11 @@ from statecraft.semantics.guards import (
     any_of,
     negation,
     replaced,
+    tests,
 )
 from statecraft.semantics.keys import SteadyClock
 from statecraft.semantics.tick import tick_of
+from statecraft.semantics.updates import Latch
 
 
 def reading_leads_out(machine: Machine, part: Part, mode: Mode, sensor: Sensor) -> bool:
@@ -50,13 +50,14 @@ def reading_leads_out(machine: Machine, part: Part, mode: Mode, sensor: Sensor) 
     Levels that read the sensor are taken as they would stand had it been read so for as long as they ask; those that
     are on if in doubt stay on.
     """
-    rows = [row for row in part.rows if mode.name in row.modes]
-    if not any(_reads(machine, row.when, sensor.name) for row in rows):
+    tick = tick_of(machine)
+    decisions = tick.part[part.name].in_mode[mode.name]
+    if sensor.name not in sensors_read(tick, [made.guard for made in decisions]):
         return False
     blind, seeing = (_Sight(machine, sensor.name, fault) for fault in (True, False))
     stays: Guard = TRUE
     leaves: Guard = FALSE
-    for made in reversed(tick_of(machine).part[part.name].in_mode[mode.name]):
+    for made in reversed(decisions):
         here = made.target is mode
         stays = _choose(blind.decides(made), here, stays)
         out = not here and not as_much(machine, mode, made.target)
@@ -94,9 +95,7 @@ class _Sight:
     """How guards stand with one sensor in fault (``fault``), or valid."""
 
     def __init__(self, machine: Machine, sensor: str, fault: bool) -> None:
-        self.machine, self.sensor, self.fault = machine, sensor, fault
-        self.lowering = tick_of(machine).lowering
-        self.levels = {level.name: level for level in machine.levels}
+        self.tick, self.sensor, self.fault = tick_of(machine), sensor, fault
 
     def decides(self, made: Decision) -> Guard:
         """Whether the row's condition holds, and no failsafe holds it back."""
@@ -118,24 +117,20 @@ class _Sight:
                 return TRUE  # it has been read so for as long as that asks
             case Reached(clock, ticks):
                 return SwitchOn(f"{clock.name} {ticks}")  # free
-            case LevelOn(level) if _reads(self.machine, test, self.sensor):
-                return self._level(self.levels[level])
+            case LevelOn(level) if self.sensor in sensors_read(self.tick, [test]):
+                return self._level(self.tick.latch[level])
             case _:
                 return test
 
-    def _level(self, level: Level) -> Guard:
-        doubted = self.sensor in {*sensors_of(level.set), *sensors_of(level.clear)}
-        if level.on_if_in_doubt and doubted:
+    def _level(self, latch: Latch) -> Guard:
+        level = latch.level
+        if Fault(self.sensor) in tests(latch.doubt):
             return TRUE
-        on, off = (self.told(self.lowering.level(side)) for side in (level.set, level.clear))
+        on, off = self.told(latch.set), self.told(latch.clear)
         if self.fault:  # for how long they have held, is free
             on = all_of([on, SwitchOn(f"set long {level.name}")]) if level.set_ticks else on
             off = all_of([off, SwitchOn(f"clear long {level.name}")]) if level.clear_ticks else off
         return any_of([on, all_of([SwitchOn(f"was on {level.name}"), negation(off)])])
-
-
-def _reads(machine: Machine, condition: Condition, sensor: str) -> bool:
-    return any(sensor in sensors_of(atom) for atom in all_atoms(machine, [condition]))
 
 
 def _choose(asked: Guard, yes: bool, no: Guard) -> Guard:

@@ -20,8 +20,6 @@ from typing import Protocol
 
 from statecraft.machine import (
     MIRRORED,
-    Absent,
-    After,
     And,
     Atom,
     Compare,
@@ -36,7 +34,6 @@ from statecraft.machine import (
     Or,
     Part,
     Row,
-    Silent,
     Steady,
     SwitchOn,
     Taken,
@@ -59,8 +56,9 @@ from statecraft.proof.engine.clusters import (
 from statecraft.proof.engine.conditions import holds, ranges_of, satisfy
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Diagrams, Node
 from statecraft.proof.engine.observer import possible_atoms, settled
+from statecraft.semantics.cone import counters_asked, sensors_asked
 from statecraft.semantics.decisions import CounterChange, Decision, PartTick, SetCounter, part_tick
-from statecraft.semantics.guards import AllOf, AnyOf, Guard, Negation, Reached, tests
+from statecraft.semantics.guards import AllOf, AnyOf, Guard, Negation, Reached, Test, tests
 from statecraft.semantics.guards import Known as KnownGuard
 from statecraft.semantics.lowering import Lowering
 
@@ -204,26 +202,22 @@ class Model:
         # A counter that counts time keeps a remainder for each clause: a clock while it runs, a number while it rests.
         known_events = machine.events() if events is None else events
         self.takes: tuple[str | None, ...] = (None, *(c.name for c in machine.commands if c.name in known_events))
-        rows = [row.when for part in self.parts for row in part.rows]
-        read = {sensor for condition in (*rows, *self.observed) for sensor in sensors_of(condition)}
+        self.lowering = Lowering(machine)
+        rows = [(turn.part.name, guard) for turn in self._turns for row in turn.guards for guard in row]
+        read = {sensor for _, guard in rows for test in tests(guard) for sensor in sensors_asked(test)}
+        read |= {sensor for condition in self.observed for sensor in sensors_of(condition)}
         done: dict[tuple[str, str | None], None] = {}
-        seen = [
-            atom
-            for condition in self.observed
-            for each in possible_atoms(machine, condition)
-            for atom in self.read_by(each, None, done)
-        ]
-        asked = [atom for part in self.parts for row in part.rows for atom in self.read_by(row.when, part.name, done)]
-        inputs = [each for atom in dict.fromkeys([*asked, *seen]) for each in self._plain(atom)]
+        seen = [test for condition in self.observed for test in self.seen_in(condition, done)]
+        asked = [test for part, guard in rows for test in self.read_by(guard, part, done)]
+        inputs = [each for test in dict.fromkeys([*asked, *seen]) for each in self._plain(test)]
         read |= {s for level in machine.levels for c in (level.set, level.clear) for s in sensors_of(c)}
         read |= {s for condition in inlined.values() for s in sensors_of(condition)}
         inputs += [Fault(sensor) for sensor in sorted(read)]
         self._seen_tests: dict[str, set[int]] = {}
-        for atom in seen:
-            test = self._seen_test(atom)
-            if test is not None and self._follows(test.clock):
-                self._seen_tests.setdefault(test.clock, set()).add(test.ticks)
-                self.watched[test.clock] = max(test.ticks, self.watched.get(test.clock, 0))
+        for test in seen:
+            if isinstance(test, Reached):
+                self._seen_tests.setdefault(test.clock.name, set()).add(test.ticks)
+                self.watched[test.clock.name] = max(test.ticks, self.watched.get(test.clock.name, 0))
         self.clusters = clusters_of(self.levels, inputs, self.ranges)
         self.with_state = sum(1 for cluster in self.clusters if cluster.levels)
         self.level_cluster = {level.name: c.index for c in self.clusters for level in c.levels}
@@ -236,7 +230,6 @@ class Model:
             level.name: (overlaps(level, self.ranges), clear_in_doubt(level, self.ranges)) for level in self.fors
         }
         self._desks: dict[tuple[int, int], Dispatch] = {}
-        self.lowering = Lowering(machine)
         self._alike: dict[int, tuple[Guard, Ask]] = {}  # by id, with what keeps that id taken
         self._asks_of_inputs: dict[int, tuple[Ask, tuple[tuple[int, str], ...] | None]] = {}
         self._of_inputs: dict[tuple[int, ...], Node] = {}
@@ -255,20 +248,6 @@ class Model:
         self._tests: dict[tuple[Modes, tuple[bool, ...]], tuple[tuple[str, tuple[int, ...]], ...]] = {}
         self._hearings: dict[frozenset[str], tuple[Hearing, ...]] = {}
 
-    def _seen_test(self, atom: Atom) -> ClockTest | None:
-        """The clock test that ``atom`` is to an observer; None for other atoms."""
-        match atom:
-            case Absent(command, ticks):
-                return ClockTest(f"absent {command}", ticks)
-            case Silent(link):
-                silence = self._silence(link)
-                return None if silence is None else ClockTest(f"silent {link}", silence)
-            case After(ticks, group):
-                part = self.parts[0].name  # the reader lets an observer of one part alone ask this
-                return ClockTest(f"mode {part}" if group is None else f"group {part}.{group}", ticks)
-            case _:
-                return None
-
     def observed_as(self, condition: Condition, rows_do: Effect, counters: Counters, region: Observation) -> Node:
         """Where an observer sees ``condition`` at the end of a tick on which rows did ``rows_do``."""
         key = (
@@ -285,34 +264,36 @@ class Model:
         found = self._observed.get(key)
         if found is None:
             names = {part.name: part.modes[mode] for part, mode in zip(self.parts, rows_do.modes, strict=True)}
-            settled_here = settled(self.machine, condition, names)
+            settled_here = self.lowering.observer(settled(self.machine, condition, names))
             found = self._observed[key] = self._observe(settled_here, rows_do, counters, region)
         return found
 
-    def _observe(self, condition: Condition, rows_do: Effect, counters: Counters, region: Observation) -> Node:
-        match condition:
-            case Not(of):
+    def _observe(self, guard: Guard, rows_do: Effect, counters: Counters, region: Observation) -> Node:
+        match guard:
+            case KnownGuard(value):
+                return TRUE if value else FALSE
+            case Negation(of):
                 return self.diagrams.select(self._observe(of, rows_do, counters, region), FALSE, TRUE)
-            case And(of):
+            case AllOf(of):
                 return self.diagrams.all_of([self._observe(each, rows_do, counters, region) for each in of])
-            case Or(of):
+            case AnyOf(of):
                 return self.diagrams.any_of([self._observe(each, rows_do, counters, region) for each in of])
-            case Silent(link) if self._silence(link) is None:
-                return FALSE
-            case After(_, group) if group is not None and group not in self.parts[0].modes[rows_do.modes[0]].groups:
-                return FALSE
             case LevelOn(level) if (level, None) in self.inlined:
                 key = (level, region.known)
                 found = self._level_seen.get(key)
                 if found is None:
-                    found = self._level_seen[key] = self._observe(self.inlined[level, None], rows_do, counters, region)
+                    inlined = self.lowering.level(self.inlined[level, None])
+                    found = self._level_seen[key] = self._observe(inlined, rows_do, counters, region)
                 return found
-        test = self._seen_test(condition)
-        if test is not None and test.clock in rows_do.entered:
-            return TRUE if test.ticks <= 0 else FALSE
-        if test is not None and not self._follows(test.clock):
-            return self._observe(self._free_test(test.clock, test.ticks), rows_do, counters, region)
-        return self._leaf(test or condition, region.passed, counters, rows_do.modes, region.tables)
+            case Reached(clock) if clock.name in rows_do.entered:
+                return FALSE  # it is 0 at the end of the tick
+            case Reached(clock, ticks) if not self._follows(clock.name):
+                free = self.lowering.observer(self._free_test(clock.name, ticks))
+                return self._observe(free, rows_do, counters, region)
+            case Reached(clock, ticks):
+                return self._leaf(ClockTest(clock.name, ticks), region.passed, counters, rows_do.modes, region.tables)
+            case _:
+                return self._leaf(guard, region.passed, counters, rows_do.modes, region.tables)
 
     # --------------------------------------------------------------------------------- what is free, and what follows
 
@@ -348,33 +329,24 @@ class Model:
             return And((passed, *(Not(Taken(each)) for each in said)))
         return passed
 
-    def read_by(
-        self, condition: Condition, part: str | None, done: dict[tuple[str, str | None], None]
-    ) -> Iterator[Atom]:
-        """The atoms that decide ``condition``, by way of levels that follow from inputs and of clocks that are free;
-        each such level once."""
-        for atom in atoms(condition):
-            match atom:
+    def seen_in(self, condition: Condition, done: dict[tuple[str, str | None], None]) -> Iterator[Test]:
+        """The tests that decide an observer's ``condition``, whatever modes the parts are in; see :meth:`read_by`."""
+        for each in possible_atoms(self.machine, condition):
+            yield from self.read_by(self.lowering.observer(each), None, done)
+
+    def read_by(self, guard: Guard, part: str | None, done: dict[tuple[str, str | None], None]) -> Iterator[Test]:
+        """The tests that decide ``guard``, by way of levels that follow from inputs and of clocks that are free; each
+        such level once."""
+        for test in tests(guard):
+            match test:
                 case LevelOn(level) if (level, part) in self.inlined:
                     if (level, part) not in done:
                         done[level, part] = None
-                        yield from self.read_by(self.inlined[level, part], part, done)
-                    continue
-                case Absent(command, ticks) if not self._follows(f"absent {command}"):
-                    yield from atoms(self._free_test(f"absent {command}", ticks))
-                    continue
-                case Silent(link) if not self._follows(f"silent {link}"):
-                    silence = self._silence(link)
-                    if silence is not None:
-                        yield from atoms(self._free_test(f"silent {link}", silence))
-                    continue
-                case After(ticks, group):
-                    owner = part or self.parts[0].name
-                    clock = f"mode {owner}" if group is None else f"group {owner}.{group}"
-                    if not self._follows(clock):
-                        yield from atoms(self._free_test(clock, ticks))
-                        continue
-            yield atom
+                        yield from self.read_by(self.lowering.level(self.inlined[level, part]), part, done)
+                case Reached(clock, ticks) if not self._follows(clock.name):
+                    yield from tests(self.lowering.observer(self._free_test(clock.name, ticks)))
+                case _:
+                    yield test
 
     def _depends_on_mode(self, level: str, part: str | None) -> bool:
         """Whether a level that follows from inputs asks about modes."""
@@ -395,7 +367,7 @@ class Model:
     def _silence(self, link: str) -> int | None:
         return next(each.silent for each in self.machine.links if each.name == link)
 
-    def _plain(self, atom: Atom) -> list[Atom]:
+    def _plain(self, atom: Test) -> list[Atom]:
         """``atom`` as comparisons of inputs alone: a counter beside a sensor or dial stands for each of its values."""
         if not isinstance(atom, Compare):
             return [atom] if isinstance(atom, Fault | SwitchOn) else []
@@ -786,14 +758,14 @@ class Model:
         """Counters that count time over many configurations, with the values at which what rows ask of them changes."""
         read: dict[int, list[Compare]] = {place: [] for place in range(len(self.counters))}
         firm: set[int] = set()
-        conditions = [(part.name, row.when) for part in self.parts for row in part.rows]
-        for part, condition in [*conditions, *(("", each) for each in self.observed)]:
-            for atom in atoms(condition):
-                for place in self._counters_read(atom):
-                    assert isinstance(atom, Compare)
-                    read[place].append(atom)
-                    if atom.right is not None or (part and part != self.counters[place].part):
-                        firm.add(place)
+        asked = [(turn.part.name, guard) for turn in self._turns for row in turn.guards for guard in row]
+        asked += [("", self.lowering.observer(each)) for each in self.observed]
+        for part, test in ((part, test) for part, guard in asked for test in tests(guard)):
+            for place in self._counters_read(test):
+                assert isinstance(test, Compare)
+                read[place].append(test)
+                if test.right is not None or (part and part != self.counters[place].part):
+                    firm.add(place)
         for place, counter in enumerate(self.counters):
             size = counter.high - counter.low + 1
             for counts in counter.counts:
@@ -813,20 +785,14 @@ class Model:
         """Counters that other parts or observers read, or that count time by themselves."""
         found = {place for place, counter in enumerate(self.counters) if counter.counts}
         for condition in self.observed:
-            found |= self._counters_read(condition)
-        for part in self.parts:
-            for row in part.rows:
-                found |= {p for p in self._counters_read(row.when) if self.counters[p].part != part.name}
+            found |= self._counters_read(self.lowering.observer(condition))
+        for turn in self._turns:
+            for guard in (guard for row in turn.guards for guard in row):
+                found |= {p for p in self._counters_read(guard) if self.counters[p].part != turn.part.name}
         return frozenset(found)
 
-    def _counters_read(self, condition: Condition) -> set[int]:
-        return {
-            self.counter_place[term.name]
-            for atom in atoms(condition)
-            if isinstance(atom, Compare)
-            for term in (atom.left, atom.right)
-            if term is not None and term.kind == "counter"
-        }
+    def _counters_read(self, guard: Guard) -> set[int]:
+        return {self.counter_place[name] for name in counters_asked(tests(guard))}
 
     @cached_property
     def _live_counters(self) -> list[list[frozenset[int]]]:
@@ -885,8 +851,8 @@ class Model:
         if any(reset.name == clock for reset in made.resets):
             return True
         kind, _, name = clock.partition(" ")
-        when = made.row.when
-        taken = [each for each in (when.of if isinstance(when, And) else (when,)) if isinstance(each, Taken)]
+        asked = made.guard.of if isinstance(made.guard, AllOf) else (made.guard,)
+        taken = [each for each in asked if isinstance(each, Taken)]
         if kind == "absent":
             return any(each.command == name for each in taken)
         return kind == "silent" and any(self.machine.command(each.command).link == name for each in taken)

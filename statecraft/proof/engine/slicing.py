@@ -32,8 +32,6 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from statecraft.machine import (
-    Absent,
-    After,
     And,
     Compare,
     Condition,
@@ -47,7 +45,6 @@ from statecraft.machine import (
     Or,
     Part,
     Row,
-    Silent,
     Steady,
     Term,
     Unit,
@@ -55,8 +52,12 @@ from statecraft.machine import (
     numbered,
 )
 from statecraft.proof.engine.clusters import read_by
-from statecraft.proof.engine.cone import all_atoms, levels_read
 from statecraft.proof.engine.model import clock_dial, definitions
+from statecraft.semantics import tick_of
+from statecraft.semantics.cone import levels_read, tests_read
+from statecraft.semantics.guards import Reached, tests
+from statecraft.semantics.keys import AbsenceClock, SilenceClock
+from statecraft.semantics.lowering import Lowering
 
 Thing = tuple[str, str]
 """What may be followed: ``("mode", PART)``, ``("counter", NAME)``, ``("level", NAME)`` (its memory), ``("for", NAME)``
@@ -140,7 +141,7 @@ class _Slicing:
         with_memory = {level.name: self._with_memory(level, inlined, names) for level in kept}
         parts = tuple(self._part(part) for part in followed)
         seen = tuple(self._rewritten(condition, None) for condition in self.observed)
-        self._clock_dials(followed)
+        self._clock_dials(parts, seen)
         clocks = frozenset(name for kind, name in self.things if kind == "clock")
         return Sliced(
             replace(
@@ -168,29 +169,22 @@ class _Slicing:
     def _switch(self, name: str, source: Source) -> Condition:
         return Compare(self._dial(name, 0, 1, source), "==", None, 1)
 
-    def _clock_dials(self, followed: list[Part]) -> None:
-        """Dials for the clocks that are not followed, up to what they are compared with."""
+    def _clock_dials(self, parts: tuple[Part, ...], seen: tuple[Condition, ...]) -> None:
+        """Dials for the clocks that are not followed, up to what the slice's own rows and observers ask of them."""
         most: dict[str, int] = {}
 
         def reads(clock: str, ticks: int) -> None:
             if ("clock", clock) not in self.things:
                 most[clock] = max(ticks, most.get(clock, 1))
 
-        silences = {link.name: link.silent for link in self.machine.links}
-        links = {command.name: command.link for command in self.machine.commands}
-        asked = [(part.name, row.when) for part in followed for row in part.rows]
-        asked += [(self.machine.parts[0].name, each) for each in self.observed]
-        for part, condition in asked:
-            for atom in atoms(condition):
-                match atom:
-                    case After(ticks, group):
-                        reads(f"mode {part}" if group is None else f"group {part}.{group}", ticks)
-                    case Absent(command, ticks):
-                        reads(f"absent {command}", ticks)
-                        if (link := links[command]) is not None:
-                            reads(f"silent {link}", ticks)
-                    case Silent(link):
-                        reads(f"silent {link}", silences[link] or 0)
+        lowering = Lowering(replace(self.machine, parts=parts))
+        guards = [lowering.row(row.when, part, part.mode[n]) for part in parts for row in part.rows for n in row.modes]
+        guards += [lowering.observer(each) for each in seen]
+        for test in (test for guard in guards for test in tests(guard)):
+            if isinstance(test, Reached):
+                reads(test.clock.name, test.ticks)
+                if isinstance(test.clock, AbsenceClock) and (link := self.machine.command(test.clock.command).link):
+                    reads(SilenceClock(link).name, test.ticks)
         for clock, ticks in most.items():
             self._dial(clock_dial(clock), 0, ticks, Source(("clock", clock)))
 
@@ -316,7 +310,8 @@ class _Slicing:
                 return Or(tuple(self._written_out(each, kept) for each in of))
             case LevelOn(name) if name not in kept:
                 level = self.levels[name]
-                size = sum(1 for _ in all_atoms(self.machine, [level.set, level.clear]))
+                latch = tick_of(self.machine).latch[name]
+                size = sum(1 for _ in tests_read(tick_of(self.machine), [latch.set, latch.clear]))
                 if size > MOST_ATOMS:
                     return self._switch(f"{name} now", Source(("level", name), "after"))
                 turns = self._held(level, "set", self._of_level(level.set, name, None, True), level.set_ticks)
@@ -336,4 +331,5 @@ class _Slicing:
     def _row(self, row: Row, part: str) -> Row:
         changes = tuple(change for change in row.changes if ("counter", change.counter) in self.things)
         never = (part, row.number) in self.dead and not row.failsafe
+        # a slice is a smaller machine: its rows are written anew, and what they mean is lowered from there
         return replace(row, when=Or(()) if never else self._rewritten(row.when, part), changes=changes)

@@ -11,8 +11,10 @@ from operator import itemgetter
 from typing import TypeVar
 
 from statecraft.findings import Finding, Run, Stimulus
-from statecraft.machine import Compare, Machine, Promise, Sensor, atoms
+from statecraft.machine import Compare, Machine, Promise, Sensor, sensors_of
 from statecraft.proof.runs.replay import broken, player, replay
+from statecraft.semantics import tick_of
+from statecraft.semantics.guards import tests
 from statecraft.simulation import Simulation, State
 
 LONGEST = 200_000
@@ -295,13 +297,14 @@ def hoped(machine: Machine, finding: Finding, run: Run) -> int | None:
 def turning_points(machine: Machine, sensor: Sensor) -> list[int]:
     """Readings of ``sensor`` that stand for all: those on either side of what it is compared with, then its ends."""
     low, high = sensor.plausible or (sensor.low, sensor.high)
-    conditions = [row.when for part in machine.parts for row in part.rows]
-    conditions += [each for level in machine.levels for each in (level.set, level.clear)]
+    tick = tick_of(machine)
+    guards = [guard for turn in tick.parts for row in turn.guards for guard in row]
+    guards += [guard for latch in tick.latches for guard in (latch.set, latch.clear)]
     limits = {
-        abs(atom.offset) if atom.right else atom.offset
-        for condition in conditions
-        for atom in atoms(condition)
-        if isinstance(atom, Compare) and sensor.name in (atom.left.name, atom.right.name if atom.right else "")
+        abs(test.offset) if test.right else test.offset
+        for guard in guards
+        for test in tests(guard)
+        if isinstance(test, Compare) and sensor.name in sensors_of(test)
     }
     near = sorted({limit + step for limit in limits for step in (-1, 0, 1)})
     ends = max(low, sensor.low), min(high, sensor.high)

@@ -7,16 +7,19 @@ run. The simulation is the judge of what was seen, so a plan needs no argument f
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from functools import lru_cache, partial
 
 from statecraft.findings import Stimulus
-from statecraft.machine import Absent, After, Compare, LevelOn, Machine, Silent, Steady, atoms, numbered
-from statecraft.proof.engine.cone import all_atoms
+from statecraft.machine import LevelOn, Machine, numbered
 from statecraft.proof.engine.model import NOBODY, Rows
 from statecraft.proof.runs.holding import Holder
 from statecraft.proof.runs.search import Found
+from statecraft.semantics import tick_of
+from statecraft.semantics.cone import counters_asked, tests_read
+from statecraft.semantics.guards import Guard, Reached, tests
+from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock
 from statecraft.simulation import Simulation, State
 
 MOST_WAITED = 80_000
@@ -154,13 +157,10 @@ def _heard(machine: Machine, dials: dict[str, int], commands: dict[str, int], ho
 def least_asked(machine: Machine) -> dict[str, int]:
     """The clocks of messages, each with the least time that a row asks about."""
     found: dict[str, int] = {}
-    silences = {link.name: link.silent for link in machine.links}
-    for atom in all_atoms(machine, [row.when for part in machine.parts for row in part.rows]):
-        match atom:
-            case Absent(command, ticks):
-                found[f"absent {command}"] = min(ticks, found.get(f"absent {command}", ticks))
-            case Silent(link):
-                found[f"silent {link}"] = silences[link] or 1
+    tick = tick_of(machine)
+    for test in tests_read(tick, [guard for turn in tick.parts for row in turn.guards for guard in row]):
+        if isinstance(test, Reached) and isinstance(test.clock, AbsenceClock | SilenceClock):
+            found[test.clock.name] = min(test.ticks, found.get(test.clock.name, test.ticks))
     return found
 
 
@@ -168,22 +168,25 @@ def least_asked(machine: Machine) -> dict[str, int]:
 def wait(machine: Machine, part: str, row: int) -> int:
     """How long a row may have to be waited for with its inputs held: until what must last has lasted."""
     most = 0
-    silences = {link.name: link.silent or 0 for link in machine.links}
-    levels = {level.name: level.set_ticks + level.clear_ticks for level in machine.levels}
-    counters: set[str] = set()
-    for atom in all_atoms(machine, [machine.part(part).rows[row].when]):
-        match atom:
-            case After(ticks) | Absent(_, ticks) | Steady(_, _, ticks):
+    tick = tick_of(machine)
+    asked = list(tests_read(tick, tick.part[part].guards[row]))
+    counters = counters_asked(asked)
+    for test in asked:
+        match test:
+            case Reached(_, ticks):
                 most = max(most, ticks)
-            case Silent(link):
-                most = max(most, silences[link])
-            case LevelOn(level):
-                most = max(most, levels[level])
-            case Compare(left, _, right, _):
-                counters |= {term.name for term in (left, right) if term is not None and term.kind == "counter"}
+            case LevelOn(name):
+                level = tick.latch[name].level
+                most = max(most, level.set_ticks + level.clear_ticks)
     # A part that goes round by itself counts once a round.
     span = sum(c.high - c.low for p in machine.parts for c in p.counters if c.name in counters)
-    rounds = sum(
-        max((a.ticks for a in atoms(each.when) if isinstance(a, After)), default=0) for each in machine.part(part).rows
-    )
+    rounds = sum(max(_times(guards), default=0) for guards in tick.part[part].guards)
     return most + 5 + span * (rounds + 1)
+
+
+def _times(guards: Iterable[Guard]) -> Iterator[int]:
+    """The times since a mode or a group was entered that some of ``guards`` asks for."""
+    for guard in guards:
+        for test in tests(guard):
+            if isinstance(test, Reached) and isinstance(test.clock, ModeClock | GroupClock):
+                yield test.ticks

@@ -10,29 +10,25 @@ ticks, so that many can be tried.
 from __future__ import annotations
 
 import random
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from functools import partial
 
 from statecraft.machine import (
-    Absent,
-    After,
     And,
-    Compare,
     LevelOn,
     Machine,
     Part,
     Row,
-    Silent,
-    Steady,
     Taken,
     Term,
-    atoms,
     numbered,
 )
-from statecraft.proof.engine.cone import all_atoms
 from statecraft.proof.engine.limits import look, now
 from statecraft.proof.engine.model import NOBODY, Model
 from statecraft.proof.runs.holding import Holder
+from statecraft.semantics import tick_of
+from statecraft.semantics.cone import counters_asked, tests_read
+from statecraft.semantics.guards import Reached, Test, tests
 from statecraft.simulation import Simulation, State
 
 RowPlace = tuple[int, int]
@@ -65,6 +61,7 @@ class Play:
         self.reached: set[RowPlace] = set()
         self.left: set[RowPlace] = set()
         self.ways: set[tuple[int, int, int]] = set()
+        self._table = tick_of(machine)
         self._model = _inputs_of(machine)
         self._simulation = Simulation(machine)
         self._holder = Holder(machine, self._simulation)
@@ -73,13 +70,11 @@ class Play:
         self._row_at = [index["row", part.name] for part in machine.parts]
         self._counters_at = [index["counter", counter.name] for part in machine.parts for counter in part.counters]
         self._chance = random.Random(1)
-        self._silences = {link.name: link.silent for link in machine.links}
-        self._levels = {level.name: level for level in machine.levels}
         self._commands = numbered(machine.commands)
         self._tried: dict[RowPlace, int] = {
             (part, row.number): 0 for part, whole in enumerate(machine.parts) for row in whole.rows
         }
-        self._waits = {(part, row): self._wait(machine.parts[part].rows[row]) for part, row in self._tried}
+        self._waits = {(part, row): self._wait(part, row) for part, row in self._tried}
         self._cells = [
             (cluster.cells, [cell for cell in cluster.cells if None not in cell.values.values()] or cluster.cells)
             for cluster in self._model.clusters
@@ -130,7 +125,7 @@ class Play:
         self._simulation.restore(chance.choice(list(self._states[start].values())))
         mode = start[part]
         inputs = self._inputs()
-        asked = [atom.command for atom in atoms(row.when) if isinstance(atom, Taken)]
+        asked = [test.command for test in self._tests(part, row) if isinstance(test, Taken)]
         taken = self._commands[chance.choice(asked)] if asked else self._command()
         longest = self._waits[part, row.number]
         pumps = self._pumps.get((part, row.number), ())
@@ -183,27 +178,29 @@ class Play:
 
     def _counting(self, part: int, whole: Part, row: Row) -> None:
         """The commands on which a row changes a counter that ``row`` reads, and how far that may have to go."""
-        compared = [atom for atom in atoms(row.when) if isinstance(atom, Compare)]
-        read = {t.name for atom in compared for t in (atom.left, atom.right) if t is not None and t.kind == "counter"}
+        read = counters_asked(self._tests(part, row))
         steps = [each for each in whole.rows if any(c.counter in read and c.how == "step" for c in each.changes)]
-        pumps = [atom.command for each in steps for atom in atoms(each.when) if isinstance(atom, Taken)]
+        pumps = [test.command for each in steps for test in self._tests(part, each) if isinstance(test, Taken)]
         if pumps:
             self._pumps[part, row.number] = pumps
             span = max(counter.high - counter.low for counter in whole.counters if counter.name in read)
             self._spans[part, row.number] = min(3000, span + 2)
 
-    def _wait(self, row: Row) -> int:
-        """For how many ticks ``row`` may have to be waited for."""
+    def _tests(self, part: int, row: Row) -> Iterator[Test]:
+        """What ``row`` asks itself, in any of its modes."""
+        for guard in self._table.parts[part].guards[row.number]:
+            yield from tests(guard)
+
+    def _wait(self, part: int, row: int) -> int:
+        """For how many ticks a row may have to be waited for."""
         longest = 0
-        for atom in all_atoms(self.machine, [row.when]):
-            match atom:
-                case After(ticks) | Absent(_, ticks) | Steady(_, _, ticks):
+        for test in tests_read(self._table, self._table.parts[part].guards[row]):
+            match test:
+                case Reached(_, ticks):
                     longest = max(longest, ticks)
-                case Silent(link):
-                    longest = max(longest, self._silences[link] or 0)
-                case LevelOn(level):
-                    found = self._levels[level]
-                    longest = max(longest, found.set_ticks, found.clear_ticks)
+                case LevelOn(name):
+                    level = self._table.latch[name].level
+                    longest = max(longest, level.set_ticks, level.clear_ticks)
         return longest + 3
 
     def _tick(self, inputs: ChosenInputs, take: int) -> None:
