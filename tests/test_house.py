@@ -1,4 +1,6 @@
-"""Data goes one way: no module imports one that stands above it in the house's list, be it inside a function."""
+"""Data goes one way: no module imports one that stands above it in the house's list, be it inside a function. What a
+row means is read in the lowered tick, and in no other place.
+"""
 
 from __future__ import annotations
 
@@ -71,3 +73,51 @@ def test_the_map_has_every_package() -> None:
     for folder in HOUSE.iterdir():
         if folder.is_dir() and (folder / "__init__.py").exists():
             assert f"      {folder.name}/ " in told, folder.name
+
+
+AS_WRITTEN = {
+    "machine.py": "which commands are events at all is known before anything is lowered",
+    "agreement/coverage_goals.py": "a goal is one condition of a row's text by itself",
+    "proof/checks/declared.py": "no such fault is told of a fault that the file names",
+    "proof/checks/out_of_range.py": "a comparison is told in its own words",
+    "proof/checks/stale_decision.py": "a time is told that the file names, `after 0 s` too",
+    "proof/checks/unused.py": "what the file names is used",
+    "proof/engine/slicing.py": "a slice is a machine with rows of its own, which are lowered from there",
+    "simulation/unmet_expectations.py": "the conditions of a row are told in its own words, one by one",
+}
+"""Who reads what a row's condition says in the file, and why; for what it means everyone reads its guards."""
+
+_OBSERVERS = {"promise", "promises", "expected", "expectation", "about", "broken", "self"}
+"""Whose ``when`` is an observer's condition, which is handed on whole."""
+
+
+def _conditions_read(path: Path) -> Iterator[int]:
+    """The lines on which ``path`` reads the condition of a row."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Attribute) and node.attr == "when":
+            of = node.value.value if isinstance(node.value, ast.Subscript) else node.value
+            name = of.id if isinstance(of, ast.Name) else of.attr if isinstance(of, ast.Attribute) else ""
+            if name not in _OBSERVERS:
+                yield node.lineno
+
+
+def test_what_a_row_means_is_read_in_the_lowered_tick_alone() -> None:
+    wrong, writing = [], set()
+    for path in sorted(HOUSE.rglob("*.py")):
+        inside = path.relative_to(HOUSE).as_posix()
+        if inside.startswith(("language/", "semantics/")):
+            continue
+        lines = list(_conditions_read(path))
+        if lines and inside in AS_WRITTEN:
+            writing.add(inside)
+        else:
+            wrong += [f"{inside}:{line} reads a row's condition for itself" for line in lines]
+    assert not wrong, "\n".join(wrong)
+    assert writing == AS_WRITTEN.keys(), AS_WRITTEN.keys() - writing
+
+
+def test_reading_a_condition_is_noticed(tmp_path: Path) -> None:
+    path = tmp_path / "reads.py"
+    text = "a = row.when\nb = part.rows[0].when\nc = promise.when\nd = verdict.promise.when\n"
+    path.write_text(text, encoding="utf-8")
+    assert list(_conditions_read(path)) == [1, 2]

@@ -13,21 +13,10 @@ from dataclasses import dataclass, field
 from statecraft.fingerprint import short
 from statecraft.firmware.plan import timed_by_hand
 from statecraft.firmware.reports import Counts, Modes, Overran, Report, RowTaken, Started, Table, cause_words
-from statecraft.machine import (
-    After,
-    And,
-    Compare,
-    Condition,
-    Counter,
-    InMode,
-    Machine,
-    Not,
-    Op,
-    Or,
-    Part,
-    Row,
-    show_duration,
-)
+from statecraft.machine import Compare, Counter, InMode, Machine, Op, Part, Row, show_duration
+from statecraft.semantics import Decision, tick_of
+from statecraft.semantics.guards import AllOf, AnyOf, Guard, Known, Negation, Reached
+from statecraft.semantics.keys import GroupClock, ModeClock
 
 _HOLDS: dict[Op, Callable[[int, int], bool]] = {
     "<": int.__lt__, "<=": int.__le__, ">": int.__gt__, ">=": int.__ge__, "==": int.__eq__, "!=": int.__ne__,
@@ -71,6 +60,7 @@ class Against:
     def __init__(self, machine: Machine) -> None:
         self.machine = machine
         self._table = short(machine)
+        self._turns = tick_of(machine).part
         self._plain = {c.name for part in machine.parts for c in part.counters if _plain(c)}
         self.differences: list[Difference] = []
         self.seen = 0
@@ -179,15 +169,17 @@ class Against:
         now = self._parts[part.name]
         assert now.mode is not None
         said = f"{row_words(part, row)} decided"
-        if now.mode not in row.modes:
+        decisions = self._turns[part.name].in_mode[now.mode]
+        made = next((each for each in decisions if each.row.number == row.number), None)
+        if made is None:
             self._doubt(tick, said, f"{part.name} is in {now.mode}, where that row does not apply")
             return
-        if self._truth(row.when, part, tick) is False:
+        if self._truth(made.guard, part, tick) is False:
             self._doubt(tick, said, f"that does not hold {self._known(part, tick)}")
             return
-        for earlier in part.rows[: row.number]:
+        for earlier in decisions[: decisions.index(made)]:
             if self._decides(earlier, part, tick):
-                above = f"{row_words(part, earlier)} stands above it and holds, {self._known(part, tick)}"
+                above = f"{row_words(part, earlier.row)} stands above it and holds, {self._known(part, tick)}"
                 self._doubt(tick, said, above)
                 return
 
@@ -198,15 +190,13 @@ class Against:
         # What the parts behind it did on the tick of the last report, it sees on the one after.
         if now.mode is None or now.since is None or last <= max(now.since, self.tick):
             return
-        for row in part.rows:
-            if now.mode not in row.modes:
-                continue
-            truth = self._truth(row.when, part, last)
-            if truth is None and not self._told(row, now.mode):
+        for made in self._turns[part.name].in_mode[now.mode]:
+            truth = self._truth(made.guard, part, last)
+            if truth is None and not made.enters:
                 return  # it may have decided without a word
-            if truth and self._decides(row, part, last) and self._told(row, now.mode):
+            if made.enters and self._decides(made, part, last):
                 said = f"nothing from {part.name} up to tick {last}"
-                self._doubt(last, said, f"{row_words(part, row)} holds by then, {self._known(part, last)}")
+                self._doubt(last, said, f"{row_words(part, made.row)} holds by then, {self._known(part, last)}")
                 now.mode = now.since = None
                 return
             if truth:
@@ -262,48 +252,35 @@ class Against:
                 new = None
             self.counters[change.counter] = new
 
-    def _decides(self, row: Row, part: Part, tick: int) -> bool:
-        """Whether ``row`` certainly decides if it comes to it: it holds, and cannot be held back by a failsafe."""
-        now = self._parts[part.name]
-        if now.mode not in row.modes or not self._truth(row.when, part, tick):
-            return False
-        target = now.mode if row.move != "go" else row.target
-        return row.failsafe or not self.machine.is_moving(part, part.mode[target])
+    def _decides(self, made: Decision, part: Part, tick: int) -> bool:
+        """Whether a row certainly decides if it comes to it: it holds, and no failsafe can hold it back."""
+        return not made.bars and self._truth(made.guard, part, tick) is True
 
-    def _told(self, row: Row, mode: str) -> bool:
-        """Whether the machine tells of it when ``row`` decides in ``mode``: it changes the mode."""
-        return row.move == "restart" or (row.move == "go" and row.target != mode)
-
-    def _truth(self, condition: Condition, part: Part, tick: int) -> bool | None:
-        """Whether the row's condition holds on ``tick``; None when that cannot be told."""
-        match condition:
-            case Not(of):
+    def _truth(self, guard: Guard, part: Part, tick: int) -> bool | None:
+        """Whether what a row of ``part`` asks is true on ``tick``; None when that cannot be told."""
+        match guard:
+            case Known(value):
+                return value
+            case Negation(of):
                 inner = self._truth(of, part, tick)
                 return None if inner is None else not inner
-            case And(of):
+            case AllOf(of):
                 found = [self._truth(each, part, tick) for each in of]
                 return False if False in found else None if None in found else True
-            case Or(of):
+            case AnyOf(of):
                 found = [self._truth(each, part, tick) for each in of]
                 return True if True in found else None if None in found else False
             case InMode(name, modes):
                 mode = self._parts[name].mode
                 return None if mode is None else mode in modes
-            case After():
-                return self._after(condition, part, tick)
+            case Reached(ModeClock() | GroupClock() as clock, ticks):
+                now = self._parts[part.name]
+                since = now.since if isinstance(clock, ModeClock) else now.groups.get(clock.group)
+                return None if since is None else tick - since >= ticks
             case Compare():
-                return self._compared(condition)
+                return self._compared(guard)
             case _:
                 return None
-
-    def _after(self, asked: After, part: Part, tick: int) -> bool | None:
-        now = self._parts[part.name]
-        if asked.group is None:
-            return None if now.since is None else tick - now.since >= asked.ticks
-        if now.mode is not None and now.mode not in part.group[asked.group].modes:
-            return False
-        since = now.groups.get(asked.group)
-        return None if since is None or now.mode is None else tick - since >= asked.ticks
 
     def _compared(self, asked: Compare) -> bool | None:
         sides = [asked.left] if asked.right is None else [asked.left, asked.right]

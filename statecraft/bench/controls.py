@@ -5,11 +5,15 @@ The remote's page, the command sheet and the bridge all take it from here.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from statecraft.errors import StatecraftError
 from statecraft.firmware.messages import message
-from statecraft.machine import Absent, Command, Dial, Link, Machine, Taken, atoms
+from statecraft.machine import Command, Dial, Link, Machine, Taken
+from statecraft.semantics import Decision, tick_of
+from statecraft.semantics.guards import Reached, tests
+from statecraft.semantics.keys import AbsenceClock
 
 HOLD_MS = 100
 """How often a held command is sent where nothing in the file asks for more. A person takes twice that for a blink."""
@@ -112,8 +116,8 @@ def controls(machine: Machine, link_name: str | None = None) -> Controls:
     link = next((link for link in links if link_name in (None, link.name)), None)
     if link is None:
         raise NoRemote(f"{machine.name} hears nothing on a link '{link_name}'; on {_listed(links)} it does")
-    halting = {atom.command for part in machine.parts for row in part.failsafes for atom in atoms(row.when)
-               if isinstance(atom, Taken)}  # fmt: skip
+    asked_by_failsafes = [test for made in _decisions(machine) if made.row.failsafe for test in tests(made.guard)]
+    halting = {test.command for test in asked_by_failsafes if isinstance(test, Taken)}
     events, asked = machine.events(), _asked(machine)
     halts, held, once, beat = [], [], [], None
     for command in machine.commands:
@@ -138,12 +142,16 @@ def controls(machine: Machine, link_name: str | None = None) -> Controls:
 def _asked(machine: Machine) -> dict[str, int]:
     """The shortest time, in ticks, for whose ``absent`` or ``within`` each command is asked."""
     found: dict[str, int] = {}
-    for part in machine.parts:
-        for row in part.rows:
-            for atom in atoms(row.when):
-                if isinstance(atom, Absent):
-                    found[atom.command] = min(atom.ticks, found.get(atom.command, atom.ticks))
+    for test in (test for made in _decisions(machine) for test in tests(made.guard)):
+        if isinstance(test, Reached) and isinstance(test.clock, AbsenceClock):
+            found[test.clock.command] = min(test.ticks, found.get(test.clock.command, test.ticks))
     return found
+
+
+def _decisions(machine: Machine) -> Iterator[Decision]:
+    for turn in tick_of(machine).parts:
+        for decisions in turn.decisions:
+            yield from decisions
 
 
 def _often(machine: Machine, link: Link, asked: int | None, most: int = HOLD_MS) -> int:

@@ -293,7 +293,7 @@ class Live:
                 bar = sight.bar(row, at)
                 held = f"line {bar.place.line}, {bar.when_text}" if bar is not None else ""
                 found.append(
-                    Asked(part.name, row.place.line, text, sight.holds(row.when, at), decided is row, held)
+                    Asked(part.name, row.place.line, text, sight.holds(row, at), decided is row, held)
                 )
         return found
 

@@ -29,6 +29,9 @@ from statecraft.proof.runs.minimise import Minimised, hoped, minimise, unrolled
 from statecraft.proof.runs.trials import condition_text, modes_text
 from statecraft.report import words
 from statecraft.report.story import listed
+from statecraft.semantics import tick_of
+from statecraft.semantics.cone import counters_asked
+from statecraft.semantics.guards import tests
 from statecraft.simulation import State, View, observer
 from statecraft.simulation.state import layout
 from statecraft.simulation.trial import values_read
@@ -108,6 +111,7 @@ class _Teller:
         self.run = slim.run
         self.about = about
         self.index = layout(machine).index
+        self.tick = tick_of(machine)
         self.several = len(machine.parts) > 1
         self.last = self.run.ticks - 1
         self.states = slim.states
@@ -189,11 +193,11 @@ class _Teller:
         """The levels that the rows which decide, or the promise, read; each with its place in a state."""
         changed = [self.index["changed", part.name] for part in self.machine.parts]
         telling = (state for state in self.states if any(state[at] for at in changed))
-        conditions = [row.when for state in telling for _, row in self.decided(state)]
+        rows = dict.fromkeys((part.name, row.number) for state in telling for part, row in self.decided(state))
+        guards = [guard for part, row in rows for guard in self.tick.part[part].guards[row]]
         if isinstance(self.about, Promise) and self.about.when is not None:
-            conditions.append(self.about.when)
-        names = {atom.level for condition in dict.fromkeys(conditions) for atom in atoms(condition)
-                 if isinstance(atom, LevelOn)}  # fmt: skip
+            guards.append(self.tick.lowering.observer(self.about.when))
+        names = {test.level for guard in guards for test in tests(guard) if isinstance(test, LevelOn)}
         return {level.name: self.index["level", level.name] for level in self.machine.levels if level.name in names}
 
     def decided(self, state: State) -> Iterator[tuple[Part, Row]]:
@@ -333,10 +337,11 @@ class _Teller:
         """What the machine remembers that rows of the present mode ask about: levels that are on, counters."""
         if part is None:
             return ""
-        read = {atom for row in part.rows if view.modes[part.name] in row.modes for atom in atoms(row.when)}
+        decisions = self.tick.part[part.name].in_mode[view.modes[part.name]]
+        read = {test for made in decisions for test in tests(made.guard)}
         found = [f"{level.name} on" for level in self.machine.levels if LevelOn(level.name) in read
                  and view.levels[level.name]]  # fmt: skip
-        counters = {term.name for atom in read for term in _terms(atom) if term.kind == "counter"}
+        counters = counters_asked(read)
         found += [f"{counter.name} {view.counters[counter.name]}" for counter in part.counters
                   if counter.name in counters]  # fmt: skip
         return f", with {listed(found)}" if found else ""

@@ -17,6 +17,7 @@ from statecraft.machine import (
     Servo,
     Taken,
 )
+from statecraft.semantics import tick_of
 
 _OUTPUT_WORDS: tuple[tuple[type[Output], str], ...] = (
     (Motor, "motor"),
@@ -109,9 +110,16 @@ def _stops(machine: Machine) -> Iterable[str]:
 
 
 def _anywhere(machine: Machine, rows: Sequence[Row], command: str) -> Row | None:
-    part_modes = {part.name: len(part.modes) for part in machine.parts}
+    part_modes, tick = {part.name: len(part.modes) for part in machine.parts}, tick_of(machine)
     return next(
-        (r for r in rows if r.when == Taken(command) and len(r.modes) == part_modes[r.part] and r.move == "go"), None
+        (
+            row
+            for row in rows
+            if len(row.modes) == part_modes[row.part]
+            and row.move == "go"
+            and tick.part[row.part].guards[row.number] == (Taken(command),)
+        ),
+        None,
     )
 
 

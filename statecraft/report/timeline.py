@@ -13,7 +13,6 @@ from typing import Any
 from statecraft.machine import (
     Buzzer,
     Compare,
-    Condition,
     HandOutput,
     Lamp,
     Machine,
@@ -24,7 +23,6 @@ from statecraft.machine import (
     Sensor,
     Servo,
     Unit,
-    atoms,
 )
 from statecraft.report import words
 from statecraft.report.axis import Axis, Scale, TextRow
@@ -33,6 +31,8 @@ from statecraft.report.routing import spread
 from statecraft.report.style import plain, sheet
 from statecraft.report.svg import Element, add, document, drawing, group, lines, num
 from statecraft.report.text import cut, width, wrap
+from statecraft.semantics import tick_of
+from statecraft.semantics.guards import Guard, tests
 
 NAMES = 128.0
 PLOT = 820.0
@@ -386,25 +386,27 @@ def limits(machine: Machine, sensor: Sensor) -> tuple[list[Limit], list[tuple[in
     found: dict[tuple[int, str], Limit] = {}
     bands: list[tuple[int, int]] = []
     show = sensor.unit.show
-    for level in machine.levels:
-        sets = list(_constants(level.set, sensor.name))
-        clears = list(_constants(level.clear, sensor.name))
+    tick = tick_of(machine)
+    for latch in tick.latches:
+        level = latch.level
+        sets = list(_constants(latch.set, sensor.name))
+        clears = list(_constants(latch.clear, sensor.name))
         for op, at in sets:
             found.setdefault((at, f"{level.name} on"), Limit(at, "set", f"{level.name} {op} {show(at)}"))
         for op, at in clears:
             found.setdefault((at, f"clears {op}"), Limit(at, "clear", f"clears {op} {show(at)}"))
         bands += [(min(a, b), max(a, b)) for (_, a), (_, b) in zip(sets, clears, strict=False)]
-    for part in machine.parts:
-        for row in part.rows:
-            for op, at in _constants(row.when, sensor.name):
+    for guards in (guards for turn in tick.parts for guards in turn.guards):
+        for guard in guards:
+            for op, at in _constants(guard, sensor.name):
                 found.setdefault((at, f"row {op}"), Limit(at, "row", f"{op} {show(at)}"))
     return list(found.values()), bands
 
 
-def _constants(condition: Condition, sensor: str) -> Iterable[tuple[Op, int]]:
-    for atom in atoms(condition):
-        if isinstance(atom, Compare) and atom.right is None and (atom.left.kind, atom.left.name) == ("sensor", sensor):
-            yield atom.op, atom.offset
+def _constants(guard: Guard, sensor: str) -> Iterable[tuple[Op, int]]:
+    for test in tests(guard):
+        if isinstance(test, Compare) and test.right is None and (test.left.kind, test.left.name) == ("sensor", sensor):
+            yield test.op, test.offset
 
 
 def _sensor(record: Record, axis: Axis, sensor: Sensor) -> Lane:

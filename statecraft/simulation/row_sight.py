@@ -6,6 +6,7 @@ from collections.abc import Callable
 from functools import cache
 
 from statecraft.machine import Condition, Mode, Part, Row
+from statecraft.semantics.decisions import Decision
 from statecraft.semantics.guards import Guard
 from statecraft.semantics.keys import CounterValue, GroupClock, ModeClock, ModeOf
 from statecraft.semantics.tick import tick_of
@@ -33,6 +34,11 @@ class RowSight:
         self._seen: dict[int, State] = {}
         self._test = cache(self._compiled)
 
+    @property
+    def guards(self) -> tuple[tuple[Guard, ...], ...]:
+        """What each row of the part asks, by its number."""
+        return self._turn.guards
+
     def mode(self, tick: int) -> Mode:
         """The mode in which the part's rows were asked on ``tick``."""
         return self.part.modes[self.seen(tick)[self._place[ModeOf(self.part.name)]]]
@@ -42,18 +48,26 @@ class RowSight:
         number = self.trace.states[tick][self.trace.layout.index["row", self.part.name]]
         return self.part.rows[number] if number >= 0 else None
 
-    def holds(self, condition: Condition, tick: int) -> bool:
-        """Whether ``condition`` of a row held on ``tick``."""
+    def holds(self, row: Row, tick: int) -> bool:
+        """Whether what ``row`` asks was true on ``tick``; it is asked nothing in a mode in which it does not apply."""
+        decision = self._decision(row, tick)
+        return decision is not None and self._true(decision.guard, tick)
+
+    def holds_part(self, condition: Condition, tick: int) -> bool:
+        """Whether ``condition``, which a row of the part asks among other things, held on ``tick``."""
         return self._true(self._lowered.lowering.row(condition, self.part, self.mode(tick)), tick)
 
     def bar(self, row: Row, tick: int) -> Row | None:
         """The failsafe for which ``row`` was passed over on ``tick``, had it come to it: it would hold in the moving
         mode that the row would start.
         """
-        mode = self.mode(tick).name
-        decision = next((found for found in self._turn.of_row[row.number] if found.mode.name == mode), None)
+        decision = self._decision(row, tick)
         bars = () if decision is None else decision.bars
         return next((bar.failsafe for bar in bars if self._true(bar.guard, tick)), None)
+
+    def _decision(self, row: Row, tick: int) -> Decision | None:
+        mode = self.mode(tick).name
+        return next((found for found in self._turn.of_row[row.number] if found.mode.name == mode), None)
 
     def seen(self, tick: int) -> State:
         """The state in which the rows of the part were asked on ``tick``."""

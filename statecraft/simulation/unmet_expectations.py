@@ -27,8 +27,10 @@ from statecraft.machine import (
     Taken,
     Trial,
     atoms,
-    sensors_of,
 )
+from statecraft.semantics import tick_of
+from statecraft.semantics.cone import sensors_asked, tests_read
+from statecraft.semantics.guards import Guard
 from statecraft.simulation.row_sight import RowSight
 from statecraft.simulation.state import View
 from statecraft.simulation.trace import Trace
@@ -44,14 +46,15 @@ def why(result: TrialResult, outcome: Outcome) -> list[str]:
         return []
     trace, machine = result.trace, result.trace.machine
     said: list[str] = []
-    asked: list[Condition] = [outcome.expected.when]
+    table = tick_of(machine)
+    asked: list[Guard] = [table.lowering.observer(outcome.expected.when)]
     for part in machine.parts:
         goals = wanted(machine, part, outcome.expected.when)
         sight = RowSight(trace, part)
         led = _led(trace, part, outcome.decided)
         if led is not None:
             tick, row = led
-            asked.append(row.when)
+            asked += table.part[part.name].guards[row.number]
             if (goals and outcome.broke is None) or outcome.broke == tick:
                 mode = View(trace.layout, trace.states[outcome.decided]).modes[part.name]
                 said.append(f"{_place(row)} led to {mode} at {_time(machine, tick)}")
@@ -118,7 +121,7 @@ def _blinks(mode: Mode, output: str) -> bool:
 # ------------------------------------------------------------------------------------------------------------- rows
 
 
-def _rows(sight: RowSight, goals: list[str], first: int, last: int, asked: list[Condition]) -> Iterator[str]:
+def _rows(sight: RowSight, goals: list[str], first: int, last: int, asked: list[Guard]) -> Iterator[str]:
     """What became of the rows that lead to ``goals`` from where the part was from tick ``first`` to tick ``last``."""
     part = sight.part
     modes = list(dict.fromkeys(sight.mode(tick).name for tick in range(first, last + 1)))
@@ -127,8 +130,9 @@ def _rows(sight: RowSight, goals: list[str], first: int, last: int, asked: list[
     leading = [row for row in part.rows if row.move == "go" and row.target in goals]
     chosen = [row for row in leading if any(mode in row.modes for mode in modes if mode != row.target)]
     for row in chosen[:MOST_ROWS]:
-        asked.append(row.when)
-        asked += [each.when for each in part.failsafes if row.target in each.modes and not row.failsafe]
+        asked += sight.guards[row.number]
+        for bar in (each for each in part.failsafes if row.target in each.modes and not row.failsafe):
+            asked += sight.guards[bar.number]
         yield _what_became(sight, row, [tick for tick in range(first, last + 1) if sight.mode(tick).name in row.modes],
                            asked)  # fmt: skip
     if not chosen:
@@ -138,16 +142,16 @@ def _rows(sight: RowSight, goals: list[str], first: int, last: int, asked: list[
         yield f"no row leads from {' or '.join(modes)} to {where}{ways}"
 
 
-def _what_became(sight: RowSight, row: Row, ticks: list[int], asked: list[Condition]) -> str:
+def _what_became(sight: RowSight, row: Row, ticks: list[int], asked: list[Guard]) -> str:
     machine = sight.machine
     name = f"{_place(row)} leads to {row.target}"
     for tick in ticks:
-        if not sight.holds(row.when, tick):
+        if not sight.holds(row, tick):
             continue
         time = _time(machine, tick)
         decided = sight.decided(tick)
         if decided is not None and decided.number < row.number:
-            asked.append(decided.when)
+            asked += sight.guards[decided.number]
             return f"{name}, and held at {time}, but {_place(decided)} comes before it"
         if (bar := sight.bar(row, tick)) is not None:
             return (
@@ -156,14 +160,14 @@ def _what_became(sight: RowSight, row: Row, ticks: list[int], asked: list[Condit
             )
         return f"{name}, and did so at {time}"
     parts = _conjuncts(row)
-    best = max(ticks, key=lambda tick: sum(sight.holds(each, tick) for each, _ in parts))
-    lacking = [(each, text) for each, text in parts if not sight.holds(each, best)]
+    best = max(ticks, key=lambda tick: sum(sight.holds_part(each, tick) for each, _ in parts))
+    lacking = [(each, text) for each, text in parts if not sight.holds_part(each, best)]
     reasons = [_lack(sight, each, text, best) for each, text in lacking]
     return f"{name}, but at {_time(machine, best)} {', and '.join(reasons)}"
 
 
 def _conjuncts(row: Row) -> list[tuple[Condition, str]]:
-    """What a row asks all of, each with its text."""
+    """What a row asks all of, as it is written: each with its text."""
     text = " ".join(row.when_text.split())
     if not isinstance(row.when, And):
         return [(row.when, text)]
@@ -237,14 +241,14 @@ def _led(trace: Trace, part: Part, tick: int) -> tuple[int, Row] | None:
 # ----------------------------------------------------------------------------------------------------------- sensors
 
 
-def _unset(machine: Machine, trial: Trial, asked: Iterable[Condition], tick: int) -> Iterator[str]:
+def _unset(machine: Machine, trial: Trial, asked: Iterable[Guard], tick: int) -> Iterator[str]:
     """The sensors that the trial leaves in fault, of those that ``asked`` read, directly or through levels."""
     first: dict[str, int] = {}
     for step in trial.inputs:
         for each in step.inputs:
             if isinstance(each, SetSensor):
                 first[each.sensor] = min(step.tick, first.get(each.sensor, step.tick))
-    read = list(dict.fromkeys(name for condition in asked for name in _sensors(machine, condition)))
+    read = list(dict.fromkeys(name for guard in asked for name in _sensors(machine, guard)))
     never = [name for name in read if name not in first]
     if never:
         it = "it is in fault" if len(never) == 1 else "they are in fault"
@@ -254,15 +258,11 @@ def _unset(machine: Machine, trial: Trial, asked: Iterable[Condition], tick: int
             yield f"the trial sets {name} only at {_time(machine, first[name])}: until then it is in fault"
 
 
-def _sensors(machine: Machine, condition: Condition) -> Iterator[str]:
-    for name in sensors_of(condition):
-        source = machine.sensor(name).source
-        yield source.of if isinstance(source, Remembered) else name
-    for atom in atoms(condition):
-        if isinstance(atom, LevelOn):
-            level = next(level for level in machine.levels if level.name == atom.level)
-            yield from _sensors(machine, level.set)
-            yield from _sensors(machine, level.clear)
+def _sensors(machine: Machine, guard: Guard) -> Iterator[str]:
+    for test in tests_read(tick_of(machine), [guard]):
+        for name in sensors_asked(test):
+            source = machine.sensor(name).source
+            yield source.of if isinstance(source, Remembered) else name
 
 
 def _place(row: Row) -> str:

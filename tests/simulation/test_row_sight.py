@@ -21,7 +21,7 @@ def first(sight: RowSight, tick: int) -> Row | None:
     """The row that should decide, by the letter: the first whose ``in`` and ``when`` hold and that is not barred."""
     mode = sight.mode(tick).name
     for row in sight.part.rows:
-        if mode in row.modes and sight.holds(row.when, tick) and sight.bar(row, tick) is None:
+        if mode in row.modes and sight.holds(row, tick) and sight.bar(row, tick) is None:
             return row
     return None
 
