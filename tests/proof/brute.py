@@ -15,7 +15,8 @@ Where the design's text leaves a choice about the world, this is how it is read:
 2. A dial is at any whole number of its shown unit in its range, on each tick, whether a message came for it or not: a
    message that comes sets its link's silence clock to 0, and may say what the dial said before.
 3. Only commands that some row tests as an event are ever taken. The others that are heard on a tick are any subset of
-   all commands, those that wait included. Being heard does no more than set clocks to 0.
+   all commands, those that wait included; but where an urgent one that some row tests is heard, an urgent one is taken.
+   Being heard does no more than set clocks to 0.
 4. On tick 0 nothing is taken or heard. The machine before tick 0 is not a configuration, but its start modes count as
    reached, since a run stands there.
 """
@@ -466,10 +467,11 @@ def _deals(machine: Machine, layout: StateLayout) -> Iterator[Deal]:
     clocks = {clock.key.name for clock in layout.variables.clocks}
     events = machine.events()
     commands = range(len(machine.commands))
+    urgent = {n for n in commands if machine.commands[n].urgent and machine.commands[n].name in events}
     talking = [n for n, link in enumerate(machine.links) if any(dial.link == link.name for dial in machine.dials)]
     found: dict[tuple[int, frozenset[str]], Deal] = {}
     for taken in (-1, *(c for c in commands if machine.commands[c].name in events)):
-        for heard in _subsets([c for c in commands if c != taken]):
+        for heard in _subsets([c for c in commands if c != taken and (taken in urgent or c not in urgent)]):
             for spoken in _subsets(talking):
                 said = [machine.commands[c] for c in (*heard, taken) if c >= 0]
                 reset = {f"absent {command.name}" for command in said} | {f"silent {command.link}" for command in said}

@@ -484,12 +484,13 @@ def with_tail(
     """``run``, and then each of the constant inputs ``turns`` for a tick, again and again, with ``saying`` on each;
     with ``readings``, if any, in place of their cells' own."""
     tail: list[Hold] = []
+    live = frozenset(clock for _, config in explored.configs() for clock in explored.explorer.zones.clocks[config.zone])
     for place, cells in enumerate(turns):
         chosen = dict(cells)
         pairs = tuple(chosen.get(cluster.index, 0) for cluster in explored.model.clusters)
         own = readings[place] if readings else {}
         valid = tuple((term, value) for term, value in own.items() if value is not None)
-        tail += stretches(explored.model, [Choice(pairs, saying.take, saying.said, 1, valid)])
+        tail += stretches(explored.model, [Choice(pairs, saying.take, saying.said, live, 1, valid)])
     return Run((*run.stretches, *tail), len(run.stretches), run.modes)
 
 

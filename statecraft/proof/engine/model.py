@@ -927,16 +927,23 @@ class Model:
 
     # --------------------------------------------------------------------------------------------------------- messages
 
+    @cached_property
+    def urgent(self) -> frozenset[str]:
+        """The commands that overtake the others: where one of them is heard, one of them is taken."""
+        return frozenset(c.name for c in self.machine.commands if c.urgent and c.name in self.takes)
+
     def hearings(self, live: Iterable[str]) -> tuple[Hearing, ...]:
         """Every set of live clocks that messages can set to 0 on a tick, with the commands that can be taken then."""
         clocks = frozenset(clock for clock in live if clock.startswith(("absent ", "silent ")))
         found = self._hearings.get(clocks)
         if found is None:
             made: dict[frozenset[str], int] = {}
-            others = [self._by_link(link, clocks) for link in (None, *(each.name for each in self.machine.links))]
+            links = (None, *(each.name for each in self.machine.links))
+            beside_urgent = [self._by_link(link, clocks, frozenset()) for link in links]
+            beside_others = [self._by_link(link, clocks, self.urgent) for link in links]
             for place, command in enumerate(self.takes):
                 taken = frozenset() if command is None else self._set_by(command) & clocks
-                for some in itertools.product(*others):
+                for some in itertools.product(*(beside_urgent if command in self.urgent else beside_others)):
                     reset = taken.union(*some)
                     made[reset] = made.get(reset, 0) | 1 << place
             found = self._hearings[clocks] = tuple(Hearing(reset, takes) for reset, takes in made.items())
@@ -968,9 +975,10 @@ class Model:
         link = self.machine.command(command).link
         return frozenset([f"absent {command}", *([] if link is None else [f"silent {link}"])])
 
-    def _by_link(self, link: str | None, clocks: frozenset[str]) -> list[frozenset[str]]:
-        """The sets of ``clocks`` that messages on ``link`` (None: presses of buttons) can set to 0."""
-        commands = [command.name for command in self.machine.commands if command.link == link]
+    def _by_link(self, link: str | None, clocks: frozenset[str], never: frozenset[str]) -> list[frozenset[str]]:
+        """The sets of ``clocks`` that messages on ``link`` (None: presses of buttons), other than those ``never``
+        heard, can set to 0."""
+        commands = [c.name for c in self.machine.commands if c.link == link and c.name not in never]
         told_apart = [name for name in commands if f"absent {name}" in clocks]
         others = len(told_apart) < len(commands) or any(dial.link == link for dial in self.machine.dials)
         silence = frozenset([f"silent {link}"]) & clocks

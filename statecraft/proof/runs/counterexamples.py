@@ -374,12 +374,14 @@ def _states_before(explorer: Explorer, ticks: Sequence[Tick], after: tuple[int, 
 class Choice:
     """Inputs of some ticks, by cluster the pair (or for one without levels, the cell), and the command taken.
 
-    ``readings`` are those that must be other than their cell's own.
+    ``reset`` are the clocks that messages set, of those that ran (``live``); ``readings`` are those that must be other
+    than their cell's own.
     """
 
     pairs: tuple[int, ...]
     take: int
     reset: frozenset[str]
+    live: frozenset[str]
     ticks: int
     readings: tuple[tuple[Term, int], ...] = ()
 
@@ -396,7 +398,7 @@ def choices_of(explorer: Explorer, ticks: Sequence[Tick], states: tuple[int, ...
     last: dict[int, int] = {}
     for tick, *some in zip(ticks, *chains, strict=True) if chains else ((tick,) for tick in ticks):
         for pairs, count in _common(some, tick.ticks):
-            chosen.append(_choose(model, tick, pairs, count, last))
+            chosen.append(_choose(explorer, tick, pairs, count, last))
     for cluster in model.clusters:
         for atom in cluster.steadies:
             chosen = _held(cluster, atom, chosen)
@@ -651,10 +653,10 @@ def _long_stretch(cluster: Any, table: Any, allowed: int, ticks: int, before: in
     return path
 
 
-def _choose(model: Model, tick: Tick, pairs: tuple[int, ...], count: int, last: dict[int, int]) -> Choice:
+def _choose(explorer: Explorer, tick: Tick, pairs: tuple[int, ...], count: int, last: dict[int, int]) -> Choice:
     """Cells of the clusters without levels, and the command taken, that do what ``tick`` says; as before if they
     can."""
-    diagrams = model.diagrams
+    model, diagrams = explorer.model, explorer.model.diagrams
     node = tick.node
     if node is None:
         rows = tick.way.rows
@@ -679,7 +681,9 @@ def _choose(model: Model, tick: Tick, pairs: tuple[int, ...], count: int, last: 
         else:
             raise Lost(f"no inputs make {tick.way.rows} decide")
     cells = tuple(allowed[cluster].bit_length() - 1 for cluster in range(len(model.clusters)))
-    return Choice(cells, allowed[model.command].bit_length() - 1, tick.way.region.hearing.reset, count)
+    region = tick.way.region
+    live = frozenset(explorer.zones.clocks[region.zone])
+    return Choice(cells, allowed[model.command].bit_length() - 1, region.hearing.reset, live, count)
 
 
 def inputs_of(model: Model, choice: Choice) -> Stimulus:
@@ -693,7 +697,7 @@ def inputs_of(model: Model, choice: Choice) -> Stimulus:
         on |= dict(cell.switches)
     values |= dict(choice.readings)
     take = model.takes[choice.take]
-    heard, tuned = _messages(model, take, choice.reset)
+    heard, tuned = _messages(model, take, choice.reset, choice.live)
     return Stimulus(
         tuple((sensor.name, values.get(Term("sensor", sensor.name))) for sensor in machine.sensors),
         tuple((switch.name, on.get(switch.name, False)) for switch in machine.switches),
@@ -708,8 +712,11 @@ def _number(value: int | None, otherwise: int) -> int:
     return otherwise if value is None else value
 
 
-def _messages(model: Model, take: str | None, reset: frozenset[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Commands heard beside the one taken, and links on which a dial's message comes, that set the clocks ``reset``."""
+def _messages(
+    model: Model, take: str | None, reset: frozenset[str], live: frozenset[str]
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Commands heard beside the one taken, and links on which a dial's message comes, that set the clocks ``reset`` and
+    no other that is ``live``. An urgent one is heard beside an urgent one only."""
     machine = model.machine
     heard = [c.name for c in machine.commands if f"absent {c.name}" in reset and c.name != take]
     tuned = []
@@ -722,17 +729,18 @@ def _messages(model: Model, take: str | None, reset: frozenset[str]) -> tuple[tu
         quiet = [
             c.name
             for c in machine.commands
-            if c.link == link.name and f"absent {c.name}" not in model.told_apart and c.name != take
+            if c.link == link.name
+            and f"absent {c.name}" not in live
+            and (take in model.urgent or c.name not in model.urgent)
         ]
-        # one that nothing waits for, if there is one: a heartbeat
-        quiet.sort(key=lambda name: name in model.takes)
-        if quiet:
+        # one that nothing waits for, if there is one: a heartbeat; and one whose absence nobody asks about
+        quiet.sort(key=lambda name: (f"absent {name}" in model.told_apart, name in model.takes))
+        if quiet and f"absent {quiet[0]}" not in model.told_apart:
             heard.append(quiet[0])
         elif any(dial.link == link.name for dial in machine.dials):
             tuned.append(link.name)
         else:
-            others = [c.name for c in machine.commands if c.link == link.name and c.name != take]
-            heard += others[:1]
+            heard += quiet[:1]
     return tuple(heard), tuple(tuned)
 
 

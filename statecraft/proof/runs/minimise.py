@@ -73,6 +73,8 @@ class _Minimiser:
         self.left = MOST_TICKS
         self.run = run
         self.idle: set[str] = set()
+        tested = machine.events()
+        self.urgent = frozenset(command.name for command in machine.commands if command.urgent) & tested
         self.modes = itemgetter(*_places(machine, "mode"))
         self.expected: list[object] = []
         self.states = self.played(run) or []
@@ -207,6 +209,8 @@ class _Minimiser:
                 *(replace(inputs, heard=tuple(c for c in inputs.heard if c != name)) for name in inputs.heard),
                 *(replace(inputs, tuned=tuple(link for link in inputs.tuned if link != name)) for name in inputs.tuned),
             ]:
+                if other.taken not in self.urgent and not self.urgent.isdisjoint(other.heard):
+                    continue  # where an urgent one is heard, an urgent one is taken
                 stretches = list(self.run.stretches)
                 stretches[place] = replace(stretch, inputs=other)
                 if self.attempt(replace(self.run, stretches=tuple(stretches))):

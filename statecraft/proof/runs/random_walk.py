@@ -71,6 +71,7 @@ class Play:
         self._counters_at = [index["counter", counter.name] for part in machine.parts for counter in part.counters]
         self._chance = random.Random(1)
         self._commands = numbered(machine.commands)
+        self._urgent = {self._commands[name] for name in self._model.urgent}
         self._tried: dict[RowPlace, int] = {
             (part, row.number): 0 for part, whole in enumerate(machine.parts) for row in whole.rows
         }
@@ -206,6 +207,8 @@ class Play:
     def _tick(self, inputs: ChosenInputs, take: int) -> None:
         """One tick, and what is seen on it."""
         readings, switches, dials, heard = inputs
+        if take not in self._urgent:  # where an urgent one is heard, an urgent one is taken
+            heard = tuple(command for command in heard if command not in self._urgent)
         before = self._simulation.state
         state = self._simulation.step_chosen(readings, switches, dials, take, heard)
         self._ticks += 1
