@@ -21,6 +21,7 @@ from statecraft.machine import (
     Machine,
     ModeRef,
     Promise,
+    Sensor,
     Steady,
     atoms,
 )
@@ -28,7 +29,7 @@ from statecraft.proof.checks.bare_threshold import bare_threshold
 from statecraft.proof.checks.declared import in_doubt, left_out, loose_word, mixed, no_such_fault, nobody_watched
 from statecraft.proof.checks.endless import endless
 from statecraft.proof.checks.faint_hope import faint_hope
-from statecraft.proof.checks.fault_ignored import fault_ignored
+from statecraft.proof.checks.fault_ignored import askers, fault_ignored, watched
 from statecraft.proof.checks.flapping import flapping
 from statecraft.proof.checks.flapping_rates import rates
 from statecraft.proof.checks.halt_missed import halt_missed
@@ -169,6 +170,9 @@ class _Question:
     seconds: float = SLICE_SECONDS
     part: str = ""
 
+
+_Ask = Callable[[frozenset[str], Callable[[Reachability], list[Finding]]], list[Finding]]
+"""Asks a question of some parts together, where all that they do is followed or in slices."""
 
 _Key = tuple[frozenset[str], frozenset[str]]
 """Parts that are explored together, and the counters that are watched there: to watch one everywhere can make very many
@@ -402,9 +406,13 @@ class _Proof:
             yield _Question(f"which rows decide only while another is held back{said}", of(held_back_only), undecided)
         for sensor in self.machine.sensors:
             at = f" of {sensor.name}{said}"
-            yield _Question(
-                f"whether faults are ignored{at}", of(fault_ignored, sensor), sliced(fault_ignored, sensor), True
-            )
+            if self.may_ignore(name, sensor):
+                yield _Question(
+                    f"whether faults are ignored{at}",
+                    partial(self.ignored, name, sensor, lambda parts, ask: ask(self.explore(parts))),
+                    partial(self.ignored, name, sensor, lambda parts, ask: self.slices.ask(Asked(parts), ask)),
+                    True,
+                )
             yield _Question(f"what starts with faults{at}", of(faint_hope, sensor), sliced(faint_hope, sensor), True)
             yield _Question(
                 f"whether thresholds are bare{at}",
@@ -422,6 +430,30 @@ class _Proof:
     def rows_asked(self, part: str) -> str:
         """The question about a part's rows and modes."""
         return f"which rows and modes are of use{self.said(part)}"
+
+    def may_ignore(self, name: str, sensor: Sensor) -> bool:
+        """Whether a fault of ``sensor`` may be ignored in some mode of a part, as far as conditions alone say."""
+        part = self.machine.part(name)
+        return any(watched(self.machine, part, sensor, each) for each in (part, *askers(self.machine, part)))
+
+    def ignored(self, name: str, sensor: Sensor, ask: _Ask) -> Iterator[Finding]:
+        """Faults of ``sensor`` that are ignored in modes of a part: while it drives itself, or one that asks about it
+        does; of several, the one that shows it soonest."""
+        part = self.machine.part(name)
+        found: dict[object, Finding] = {}
+        for driver in (part, *askers(self.machine, part)):
+            if not watched(self.machine, part, sensor, driver):
+                continue
+
+            def of(explored: Reachability, driver: str = driver.name) -> list[Finding]:
+                places = explored.model.part_index
+                return self.real(fault_ignored(explored, places[name], sensor, places[driver]))
+
+            for finding in ask(frozenset([name, driver.name]), of):
+                before = found.get(finding.mode)
+                if before is None or _ticks(finding) < _ticks(before):
+                    found[finding.mode] = finding
+        yield from found.values()
 
     # ------------------------------------------------------------------------------------------------------- in slices
 
@@ -633,6 +665,11 @@ class _Proof:
         if run is None or not keeps_on(self.machine, finding, run):
             return replace(finding, message=finding.message.removesuffix(DOES_NOT_REPLAY) + DOES_NOT_REPLAY)
         return replace(finding, run=run)
+
+
+def _ticks(finding: Finding) -> int:
+    """How long the run of ``finding`` is."""
+    return 0 if finding.run is None else finding.run.ticks
 
 
 def undecided() -> Iterator[Finding]:

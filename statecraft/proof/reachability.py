@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping
 from dataclasses import replace
 from functools import cached_property
 
@@ -85,6 +85,18 @@ class Reachability:
     def sure(self, edge: Transition) -> bool:
         """Whether ``edge`` can be relied on, whatever is not followed here."""
         return True
+
+    def lasting_dials(self, sensor: str, levels: Container[str]) -> Iterator[str]:
+        """In a slice, the dials that stand for how long ``sensor`` has been read as it is, in some ``levels``."""
+        yield from ()
+
+    def refuted(self) -> None:
+        """What a slice shows is not so in the machine.
+
+        Raises:
+            Undecided: always.
+        """
+        raise Undecided
 
     def explore(self, most: int | None = None) -> bool:
         """Follow everything, or as many steps as ``most``, and say whether that was all; what is left can be followed

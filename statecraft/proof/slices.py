@@ -16,7 +16,7 @@ and leads to one of which the same has been shown.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container, Iterable, Mapping, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from typing import TypeVar
@@ -97,6 +97,22 @@ class Slice(Reachability):
     def sure(self, edge: Transition) -> bool:
         """No edge of a slice can be relied on by itself."""
         return False
+
+    def lasting_dials(self, sensor: str, levels: Container[str]) -> Iterator[str]:
+        """The dials that stand for how long ``sensor`` has been read as it is, in some ``levels``."""
+        for name, source in self.sliced.sources.items():
+            kind, level = source.thing
+            asks = source.moment in ("set", "clear") or source.moment.startswith(f"steady {sensor} ")
+            if kind == "for" and level in levels and asks:
+                yield name
+
+    def refuted(self) -> None:
+        """What the slice shows is not so in the machine.
+
+        Raises:
+            Spurious: always.
+        """
+        raise Spurious(())
 
     # ------------------------------------------------------------------------------------------------------ free things
 

@@ -164,17 +164,17 @@ def disagreements(machine: Machine, limit: int = 60_000) -> list[str]:
     """
     world = World(machine, limit)
     report = prove(machine)
-    found = [f"not proved: {phrase}" for phrase in report.unproved if not phrase.startswith(MAY_STAY_OPEN)]
+    found = [f"not proved: {phrase}" for phrase in report.unproved]
     found += [f"does not replay: {f.code}: {f.message}" for f in report.findings if f.message.endswith(DOES_NOT_REPLAY)]
     found += [f"its tail is another: {f.code}: {f.message}" for f in report.findings if not _tail_is_as_said(f)]
+    found += [f"its run is another: {f.code}: {f.message}" for f in report.findings if not _run_is_as_said(machine, f)]
     found += [f"{side} only: {what}" for side, what in _views_that_differ(world)]
     brute = claims(world)
     proof = {_claim(finding): _extent(finding) for finding in report.findings if finding.code in CODES}
-    missed = [claim for claim in brute.keys() - proof.keys() if not _may_stay_open(report, str(claim[0]))]
-    found += [f"brute only: {_told(claim)}" for claim in missed]
-    found += [f"proof only: {_told(claim)}" for claim in proof.keys() - brute.keys() if claim[0] != OVER_REPORTED]
+    found += [f"brute only: {_told(claim)}" for claim in brute.keys() - proof.keys()]
+    found += [f"proof only: {_told(claim)}" for claim in proof.keys() - brute.keys()]
     for claim in brute.keys() & proof.keys():
-        if brute[claim] != proof[claim] and claim[0] != OVER_REPORTED:
+        if brute[claim] != proof[claim]:
             found.append(f"{_told(claim)}: brute {brute[claim]}, proof {proof[claim]}")
     for number, verdict in enumerate(report.verdicts):
         kept = verdicts.promised(world, number)
@@ -208,17 +208,6 @@ ASKED = {
 }
 """The question that each finding answers, as it begins where it is left open."""
 
-MAY_STAY_OPEN = ASKED["halt undone"]
-"""The question that the proof may still leave open on small machines: it says so, and `check` ends with 3."""
-
-OVER_REPORTED = "fault ignored"
-"""The finding that the proof still makes where the reading that would have led out could not have come just then, and
-whose run may be shorter than that takes: it judges conditions, not the view at that tick. Missed it must not be."""
-
-
-def _may_stay_open(report: Report, code: str) -> bool:
-    return ASKED.get(code) == MAY_STAY_OPEN and _open(report, code)
-
 
 def contradictions(machine: Machine, limit: int = 60_000) -> tuple[list[str], int, int]:
     """Where slices alone and the brute-force explorer contradict each other: a line each; and how many questions were
@@ -232,13 +221,14 @@ def contradictions(machine: Machine, limit: int = 60_000) -> tuple[list[str], in
     world = World(machine, limit)
     report = prove(machine, 60, phases=("slices",))
     found = [f"does not replay: {f.code}: {f.message}" for f in report.findings if f.message.endswith(DOES_NOT_REPLAY)]
+    found += [f"its run is another: {f.code}: {f.message}" for f in report.findings if not _run_is_as_said(machine, f)]
     brute = claims(world)
     proof = {_claim(finding): _extent(finding) for finding in report.findings if finding.code in CODES}
     left = [claim for claim in brute.keys() - proof.keys() if not _open(report, str(claim[0]))]
     found += [f"brute only: {_told(claim)}" for claim in left]
-    found += [f"proof only: {_told(claim)}" for claim in proof.keys() - brute.keys() if claim[0] != OVER_REPORTED]
+    found += [f"proof only: {_told(claim)}" for claim in proof.keys() - brute.keys()]
     for claim in brute.keys() & proof.keys():
-        if claim[0] not in ("shadowed", "unreachable", OVER_REPORTED) and brute[claim] != proof[claim]:
+        if claim[0] not in ("shadowed", "unreachable") and brute[claim] != proof[claim]:
             found.append(f"{_told(claim)}: brute {brute[claim]}, proof {proof[claim]}")
     for number, verdict in enumerate(report.verdicts):
         kept = verdicts.promised(world, number)
@@ -312,6 +302,23 @@ def _tail_is_as_said(finding: Finding) -> bool:
     steps = one.pop(finding.subject), other.pop(finding.subject)
     alike = (one, tail[0].switches, tail[0].dials) == (other, tail[1].switches, tail[1].dials)
     return alike and None not in steps and abs((steps[0] or 0) - (steps[1] or 0)) == 1
+
+
+def _run_is_as_said(machine: Machine, finding: Finding) -> bool:
+    """Whether an urgent command is heard beside an urgent one only; the last command of *halt undone* is urgent, and no
+    dial changes from there on; and *fault ignored* ends with two ticks in fault, without a command on the second."""
+    if finding.run is None:
+        return True
+    urgent = {command.name for command in machine.commands if command.urgent} & machine.events()
+    inputs = list(finding.run.inputs())
+    if any(each.taken not in urgent and urgent & set(each.heard) for each in inputs):
+        return False
+    if finding.code == "halt undone":
+        halt = max(tick for tick, each in enumerate(inputs) if each.taken is not None)
+        return inputs[halt].taken in urgent and len({each.dials for each in inputs[halt:]}) == 1
+    if finding.code == "fault ignored":
+        return inputs[-1].taken is None and all(dict(i.sensors)[finding.subject] is None for i in inputs[-2:])
+    return True
 
 
 def _told(claim: Claim) -> str:

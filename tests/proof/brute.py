@@ -227,6 +227,7 @@ class World:
         steps: of each, every tick that can come next: all deals of the first choice, then of the second …;
             from number 0 only those on which nothing is said.
         choices: one :class:`Choice` for each way in which choices can differ to the machine.
+        standing: for each place where the dials can stand, the choices that there can be then.
         faulty: of each sensor, the choices in which it is in fault.
         spoiled: of each sensor, pairs of choices, in fault and valid, that differ in that sensor alone.
         beside: of each sensor, pairs of choices that differ in one step of its reading alone.
@@ -280,6 +281,10 @@ class World:
                         kind[merged] = len(self.choices)
                         self.choices.append(choice)
                     number[choice] = kind[merged]
+        stand: dict[tuple[int, ...], set[int]] = {}
+        for choice, at in number.items():
+            stand.setdefault(choice.dials, set()).add(at)
+        self.standing = set(map(frozenset, stand.values()))
         self.faulty: dict[str, set[int]] = {s.name: set() for s in machine.sensors}
         self.spoiled: dict[str, set[tuple[int, int]]] = {s.name: set() for s in machine.sensors}
         self.beside: dict[str, set[tuple[int, int]]] = {s.name: set() for s in machine.sensors}

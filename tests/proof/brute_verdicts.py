@@ -14,7 +14,8 @@ the first tick from which it goes on so for ever. Where the sentence leaves a ch
 5. *halt missed*: only a mode that is reached; the configuration is that before the tick; "every part" is every part,
    also one that moves nothing. Each urgent command that some row tests as an event comes with the shortest run on which
    it fails; where there is none, every moving mode is missed.
-6. *runaway*: "the part drives after both": it is in a driving mode at the end of both ticks; neither mode is
+6. *halt undone*: no row needs a command where none is taken; dials have not changed since the tick that took the halt.
+   *runaway*: "the part drives after both": it is in a driving mode at the end of both ticks; neither mode is
    ``unattended``. It is raised for the mode at the end of the second. "A command that leads to a driving mode": a row
    that leads to one asks for it, not under a ``not``.
 7. *waits for ever*: "leaves it": that part is in another mode at the end of a tick (``restart`` leaves nothing).
@@ -23,7 +24,8 @@ the first tick from which it goes on so for ever. Where the sentence leaves a ch
    another than before (not ``restart``); it need not be the same part every tick. It is raised for the modes that are
    left on such a cycle by parts that it takes: those of a set of parts that change a mode on every tick of it between
    them, none of which can be spared.
-9. *fault ignored*: "in the same mode after both": at the end of both ticks. "Without a command": none is taken on the
+9. *fault ignored*: "in the same mode after both": at the end of both ticks; a part "that asks about its modes", in some
+   row or in a level that it reads, is in a driving mode at the end of both. "Without a command": none is taken on the
    second. What earlier parts have just done stays as it was with the fault.
 10. *faint hope*: "into a driving mode": the row enters one (another mode, or ``restart``). "Left the part in, or led it
     to, a mode that does not drive": with that reading on this same tick, and the levels that come of it; what earlier
@@ -54,6 +56,7 @@ from statecraft.machine import (
     Condition,
     Fault,
     Fixed,
+    InMode,
     Lamp,
     LevelOn,
     Machine,
@@ -310,12 +313,12 @@ def endless(world: World) -> dict[Mode, tuple[bool, int]]:
 def halt_undone(world: World) -> dict[Mode, int]:
     """After a tick that took a halt (an urgent command that a failsafe of the part asks about) and left the part in a
     stop mode, a row leads it to a driving mode, though no row has decided since that needed a command taken on its
-    tick, unless that stop mode ``resumes``. (A dial that changes is not told apart here.)
+    tick, and no dial has changed, unless that stop mode ``resumes``.
     """
     machine = world.machine
     found: dict[Mode, int] = {}
-    unasked = _graph(world, lambda before, step: world.deals[step.deal].taken < 0)
-    for at, part in enumerate(machine.parts):
+    for dials, (at, part) in itertools.product(world.standing, enumerate(machine.parts)):
+        unasked = _graph(world, lambda _, step, d=dials: world.deals[step.deal].taken < 0 and step.choice in d)  # type: ignore[misc]
         asked = {command for row in part.failsafes for command in _wanted(row.when)}
         halts = {n for n, command in enumerate(machine.commands) if command.urgent and command.name in asked}
         driving = {n for n in world.configurations if drives(machine, part.mode[world.modes[n][at]])}
@@ -329,7 +332,8 @@ def halt_undone(world: World) -> dict[Mode, int]:
             steps |= {number: before_them[number] for number in edge}
         for before, step in world.ticks():
             mode = part.mode[world.modes[step.after][at]]
-            if world.deals[step.deal].taken in halts and mode.stop and not mode.resumes and step.after in steps:
+            halted = world.deals[step.deal].taken in halts and step.choice in dials
+            if halted and mode.stop and not mode.resumes and step.after in steps:
                 _note(found, (part.name, mode.name), world.depth[before] + 1 + steps[step.after])
     return found
 
@@ -493,7 +497,8 @@ def _lasting(
     for level in machine.levels:
         if sensor not in _sensors_read(machine, LevelOn(level.name)):
             continue
-        if level.on_if_in_doubt and sensor in {*sensors_of(level.set), *sensors_of(level.clear)}:
+        named = {*sensors_of(level.set), *sensors_of(level.clear)}
+        if level.on_if_in_doubt and (sensor in named or any(readings[each] is None for each in named)):
             levels[level.name] = True
         else:
             levels[level.name] = sight.holds(level.set) or (was[level.name] and not sight.holds(level.clear))
@@ -501,13 +506,14 @@ def _lasting(
 
 
 def fault_ignored(world: World) -> dict[tuple[Mode, str], int]:
-    """A run has s in fault on two consecutive ticks, the part is in the same mode after both and drives there; and on
-    the second, without a command, some valid reading of s, all else equal, would have led it to another mode (where it
-    drives: not to one that sets the same outputs the same way, no nearer to rest). Unless the mode ``tolerates s
-    fault``.
+    """A run has s in fault on two consecutive ticks, the part is in the same mode after both and drives there, or a
+    part that asks about its modes does; and on the second, without a command, some valid reading of s, all else equal,
+    would have led it to another mode (where it drives: not to one that sets the same outputs the same way, no nearer to
+    rest). Unless the mode ``tolerates s fault``.
     """
     machine = world.machine
     driving = _driving(machine)
+    askers = {part.name: {part.name, *_asking(machine, part.name)} for part in machine.parts}
     found: dict[tuple[Mode, str], int] = {}
     for sensor in machine.sensors:
         name, faulty = sensor.name, world.faulty[sensor.name]
@@ -519,12 +525,31 @@ def fault_ignored(world: World) -> dict[tuple[Mode, str], int]:
             for step in world.steps[before]:
                 if step.choice not in faulty or world.deals[step.deal].taken >= 0:
                     continue
-                for part, was, now in zip(machine.parts, _modes(world, before), _modes(world, step.after), strict=True):
-                    if was != now or now not in driving or name in part.mode[now[1]].tolerates:
+                both = list(zip(_modes(world, before), _modes(world, step.after), strict=True))
+                still = {was[0] for was, now in both if was in driving and now in driving}
+                for part, (was, now) in zip(machine.parts, both, strict=True):
+                    if was != now or not askers[part.name] & still or name in part.mode[now[1]].tolerates:
                         continue
                     if found.get((now, name), math.inf) > length + 1 and _led_out(world, before, step, part, name):
                         _note(found, (now, name), length + 1)
     return found
+
+
+def _asking(machine: Machine, name: str) -> set[str]:
+    """The parts whose rows ask about the modes of another, directly or through levels."""
+    through = {level.name for level in machine.levels for c in (level.set, level.clear) if _asks_mode(c, name, set())}
+    for _ in machine.levels:
+        through |= {
+            level.name for level in machine.levels for c in (level.set, level.clear) if _asks_mode(c, name, through)
+        }
+    return {part.name for part in machine.parts if any(_asks_mode(row.when, name, through) for row in part.rows)}
+
+
+def _asks_mode(condition: Condition, part: str, levels: set[str]) -> bool:
+    return any(
+        (isinstance(atom, InMode) and atom.part == part) or (isinstance(atom, LevelOn) and atom.level in levels)
+        for atom in atoms(condition)
+    )
 
 
 def _led_out(world: World, before: int, step: Step, part: Part, sensor: str) -> bool:

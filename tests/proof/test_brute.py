@@ -170,6 +170,7 @@ QUESTIONS = (
     verdicts.bare_threshold,
     verdicts.fault_ignored,
     verdicts.faint_hope,
+    verdicts.halt_undone,
 )
 
 # --------------------------------------------------------------------------------------------------------- the findings
@@ -445,6 +446,123 @@ def test_fault_ignored() -> None:
     assert verdicts.fault_ignored(found) == {(("tiny", "rolling"), "gap"): 3}
     assert not verdicts.fault_ignored(world(FAULT.format(doubt="", more=", tolerates gap fault")))
     assert not verdicts.fault_ignored(world(FAULT.format(doubt=", on if in doubt", more="")))
+
+
+def test_a_reading_that_only_a_level_with_for_would_heed_counts_as_read_for_so_long() -> None:
+    lasting = FAULT.replace("gap < 2 clears when gap > 3", "gap < 2 for 50 ms clears when gap > 3 for 50 ms")
+    assert verdicts.fault_ignored(world(lasting.format(doubt="", more=""))) == {(("tiny", "rolling"), "gap"): 3}
+
+
+def test_what_could_not_have_come_of_a_reading_just_then_is_no_fault_ignored() -> None:
+    text = (
+        SONAR
+        + MOTOR
+        + "switch door by hand\n"
+        + """
+mode parked stop
+mode rolling wheel 50 %
+rules
+in|when|go to
+parked|gap > 4|rolling
+rolling|gap < 2 and after {after} ms|parked
+rolling|after 30 ms|parked
+"""
+    )
+    # it rolls for three ticks after the one that enters it: on the last it leaves anyhow
+    assert verdicts.fault_ignored(world(text.format(after=20))) == {(("tiny", "rolling"), "gap"): 3}
+    assert not verdicts.fault_ignored(world(text.format(after=30)))
+
+
+LOOKOUT = """
+part lookout
+mode clear stop
+mode blocked stop
+rules
+in|when|go to
+clear|gap < 2|blocked
+blocked|gap > 3|clear
+part drive
+mode parked stop
+mode rolling wheel 50 %
+rules
+in|when|go to
+parked|door{asks}|rolling
+rolling|not door|parked
+"""
+
+
+def test_a_lookout_that_a_driving_part_asks_ignores_a_fault_for_it() -> None:
+    head = SONAR + MOTOR + "switch door by hand\n"
+    found = world(head + LOOKOUT.format(asks=" and lookout in clear"))
+    # tick 0 rolls; the fault is on ticks 0 and 1, or, seen to be blocked on tick 0, on the two after that
+    assert verdicts.fault_ignored(found) == {(("lookout", "clear"), "gap"): 2, (("lookout", "blocked"), "gap"): 4}
+    assert not verdicts.fault_ignored(world(head + LOOKOUT.format(asks="")))
+
+
+DOUBTED = """
+level near when gap < 2 clears when gap > 3
+level odd when other < 2 clears when near and other fault{doubt}
+mode parked stop
+mode rolling wheel 50 %
+rules
+in|when|go to
+parked|odd|rolling
+rolling|not odd|parked
+"""
+
+
+def test_a_level_in_doubt_about_another_sensor_stays_on() -> None:
+    head = SONAR + "sensor other by hand, 0 .. 3\n" + MOTOR
+    # tick 0 rolls; then both are in fault, and to read gap below 2 would turn odd off, were it not on in doubt
+    assert (("tiny", "rolling"), "gap") in verdicts.fault_ignored(world(head + DOUBTED.format(doubt="")))
+    assert (("tiny", "rolling"), "gap") not in verdicts.fault_ignored(
+        world(head + DOUBTED.format(doubt=", on if in doubt"))
+    )
+
+
+UNDONE = (
+    LINK
+    + 'dial pace "v", 1 % .. 3 %, starts 2 %\n'
+    + MOTOR
+    + "switch door by hand\n"
+    + """
+mode parked stop{more}
+mode waiting
+mode rolling wheel 50 %
+failsafes
+in|when|go to
+any|halt{if_}|parked
+rules
+in|when|go to
+parked|{first}|waiting
+waiting|after 20 ms|rolling
+"""
+)
+
+
+def undone(first: str, more: str = "", if_: str = "") -> dict[verdicts.Mode, int]:
+    return verdicts.halt_undone(world(UNDONE.format(first=first, more=more, if_=if_)))
+
+
+def test_halt_undone() -> None:
+    # tick 0, the halt, a tick into waiting, two there
+    assert undone("door") == {("tiny", "parked"): 5}
+    assert not undone("door", more=", resumes")
+    assert not undone("go")
+    assert not undone("go and door")
+    assert undone("go or door") == {("tiny", "parked"): 5}
+
+
+def test_what_was_heard_before_does_not_make_it_a_command() -> None:
+    assert undone("go within 20 ms") == {("tiny", "parked"): 5}
+
+
+def test_a_dial_that_has_to_be_changed_is_a_command() -> None:
+    assert undone("pace > 2 %") == {("tiny", "parked"): 5}
+    assert undone("pace > 2 %", if_=" and pace > 1 %") == {("tiny", "parked"): 5}
+    assert not undone("pace > 2 %", if_=" and pace < 3 %")
+    # the halt may be taken where no failsafe of it holds, and leave it standing all the same
+    assert undone("pace > 2 % and door", if_=" and pace < 3 %") == {("tiny", "parked"): 5}
 
 
 def test_faint_hope() -> None:

@@ -459,7 +459,8 @@ def _onto(
         covered = False
         for trail in in_some(explored, here)(explorer, at, current):
             assert isinstance(trail.note, tuple) and trail.last is not None
-            yield replace(trail, edges=list(edges), shown=0, note=(trail.note[0], turns))
+            confining = {place: onlys[place % len(onlys)].pairs for place in range(len(edges))}
+            yield replace(trail, edges=list(edges), pairs=confining, shown=0, note=(trail.note[0], turns))
             covered = covered or narrowed_to(explorer, current.zone, trail.last) == current.zone
         if covered:
             return

@@ -3,88 +3,134 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 
-from statecraft.findings import Finding
-from statecraft.machine import Sensor
-from statecraft.proof.checks.without_reading import reading_leads_out
+from statecraft.findings import Finding, Run
+from statecraft.machine import InMode, Machine, Part, Sensor
+from statecraft.proof.checks.had_been_read import HadBeenRead
+from statecraft.proof.checks.without_reading import as_much, reading_leads_out
 from statecraft.proof.engine.exploration import START, Config, Explorer
+from statecraft.proof.engine.model import Model
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs.counterexamples import Trail
+from statecraft.proof.runs.otherwise_read import ignores
+from statecraft.proof.runs.replay import states
+from statecraft.proof.runs.search import Goal
 from statecraft.semantics import tick_of
-from statecraft.semantics.cone import sensors_read
+from statecraft.semantics.cone import sensors_read, tests_read
+from statecraft.semantics.guards import Test
 
 
-def fault_ignored(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Finding]:
-    """Driving modes of ``part`` in which it still is on the second tick of a fault of ``sensor``, though some reading
-    would have led it out (see ``without_reading.py``), without a command on that tick.
+def askers(machine: Machine, part: Part) -> list[Part]:
+    """The other parts that drive somewhere and whose rows ask about the modes of ``part``, by way of levels too."""
+    return [
+        other
+        for other in machine.parts
+        if other is not part
+        and any(machine.drives(mode) for mode in other.modes)
+        and any(isinstance(test, InMode) and test.part == part.name for test in _asked(machine, other))
+    ]
+
+
+def _asked(machine: Machine, part: Part) -> Iterator[Test]:
+    tick = tick_of(machine)
+    return tests_read(tick, [guard for row in tick.part[part.name].guards for guard in row])
+
+
+def watched(machine: Machine, part: Part, sensor: Sensor, driver: Part) -> list[int]:
+    """The modes of ``part`` that a fault of ``sensor`` may be ignored in while ``driver`` drives, by place. While the
+    part drives itself, what others do does not matter."""
+    return [
+        place
+        for place, mode in enumerate(part.modes)
+        if machine.drives(mode) is (driver.name == part.name)
+        and sensor.name not in mode.tolerates
+        and reading_leads_out(machine, part, mode, sensor)
+    ]
+
+
+def fault_ignored(explored: Reachability, part: int, sensor: Sensor, driver: int | None = None) -> Iterator[Finding]:
+    """Modes of ``part`` in which it still is on the second tick of a fault of ``sensor`` while the part ``driver`` (it
+    itself by default) drives, though some reading, all else equal, would have led it out without a command.
     """
-    model = explored.model
+    model, machine = explored.model, explored.whole
+    driver = part if driver is None else driver
+    whole, driving = machine.part(model.parts[part].name), machine.part(model.parts[driver].name)
     if sensor.name not in explored.sensor_pairs:
         return
-    modes = model.parts[part].modes
-    whole = explored.whole.part(model.parts[part].name)
-    reads = {
-        place
-        for place, mode in enumerate(modes)
-        if explored.whole.drives(mode)
-        and sensor.name not in mode.tolerates
-        and reading_leads_out(explored.whole, whole, mode, sensor)
-    }
-    if not reads:
-        return
     fault = explored.in_fault(sensor.name)
-    unasked = fault._replace(takes=1)  # nobody's command
     leads: dict[int, set[int]] = {}  # on a tick with the fault, to each mode: from which modes it may be reached
-    for _, config, region in explored.views():
+    places = watched(machine, whole, sensor, driving)
+    for _, config, region in explored.views() if places else ():
         for rows, _ in explored.explorer.values(config, region, region.node, fault):
             assert isinstance(rows, tuple)
             after = model.effect(config.modes, region.counters, rows).modes[part]
-            if after in reads:
-                leads.setdefault(after, set()).add(config.modes[part])
-    for place in sorted(reads & leads.keys()):
-        mode = modes[place]
-        if place not in leads[place]:
+            leads.setdefault(after, set()).add(config.modes[part])
+    for place in places:
+        if place not in leads.get(place, ()):
             continue
-        sources = leads[place]
-
-        def there(
-            explorer: Explorer,
-            number: int,
-            config: Config,
-            place: int = place,
-            sources: set[int] = sources,
-        ) -> Iterator[Trail]:
-            if config.modes[part] not in sources:
-                return
-            for first, middle in explorer.steps(number, fault):
-                if middle.modes[part] != place:
-                    continue
-                kept = explorer.keep(middle)
-                for edge, end in explorer.steps(kept, unasked):
-                    if end.modes[part] == place:
-                        yield Trail([first, edge], pairs={0: fault.pairs, 1: fault.pairs})
-
+        goal = partial(_goal, explored, part, place, sensor.name, driver, leads[place])
+        there = goal(model)
         if not any(True for number, config in _sources(explored) for _ in there(explored.explorer, number, config)):
             continue
-        run = explored.shortest(there)
-        if run is None:
+        found = explored.found(goal)
+        if found is None:
             continue
-        yield Finding(
-            "fault ignored",
-            mode.place,
-            f"in {mode.name} the machine drives on while {sensor.name} is in fault, though some reading of it would "
-            "have led on.",
-            f"add a failsafe on '{sensor.name} fault' that leads from {mode.name} to a stop mode, or declare there "
-            f"that it tolerates {sensor.name} fault.",
-            mode=explored.ref(part, place),
-            by=tuple(
-                explored.row_ref(part, made.row.number)
-                for made in model.decisions_in(part, place)
-                if sensor.name in sensors_read(tick_of(explored.whole), [made.guard])
-            ),
-            subject=sensor.name,
-            run=run,
-        )
+        if explored.partial:
+            *_, last, end = states(machine, found.run)
+            if not ignores(machine, whole, sensor.name, last, end):
+                explored.refuted()
+        yield _told(explored, part, place, sensor, driving, found.run)
+
+
+def _goal(
+    explored: Reachability, part: int, place: int, sensor: str, driver: int, sources: set[int], model: Model
+) -> Goal:
+    """The goal of two ticks with ``sensor`` in fault, after both of which the part is in the mode ``place`` and the
+    part ``driver`` drives, and on the second of which a reading would have led out; from one of the modes ``sources``.
+    """
+    machine, fault = explored.whole, explored.in_fault(sensor)
+    unasked = fault._replace(takes=1)  # nobody's command
+    drives = [machine.drives(mode) for mode in machine.part(model.parts[driver].name).modes]
+    had = HadBeenRead(explored, model, part, sensor, lambda mode, to: mode is not to and not as_much(machine, mode, to))
+
+    def there(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
+        if config.modes[part] not in sources:
+            return
+        for first, middle in explorer.steps(number, fault):
+            if middle.modes[part] != place or not drives[middle.modes[driver]]:
+                continue
+            kept = explorer.keep(middle)
+            for edge, end in explorer.steps(kept, unasked):
+                if end.modes[part] == place and drives[end.modes[driver]]:
+                    for second, node, pairs in had.ignored(explorer, middle, edge):
+                        yield Trail([first, second], nodes={1: node}, pairs={0: fault.pairs, 1: pairs})
+
+    return there
+
+
+def _told(explored: Reachability, part: int, place: int, sensor: Sensor, driver: Part, run: Run) -> Finding:
+    mode, name = explored.whole.part(explored.model.parts[part].name).modes[place], explored.model.parts[part].name
+    alone = driver.name == name
+    return Finding(
+        "fault ignored",
+        mode.place,
+        f"in {mode.name} the machine drives on while {sensor.name} is in fault, though some reading of it would "
+        "have led on."
+        if alone
+        else f"{driver.name} drives on while {name} stays in {mode.name} with {sensor.name} in fault, though some "
+        "reading of it would have led on.",
+        f"add a failsafe on '{sensor.name} fault' that leads from {mode.name} to a stop mode, or declare there "
+        f"that it tolerates {sensor.name} fault.",
+        mode=explored.ref(part, place),
+        by=tuple(
+            explored.row_ref(part, made.row.number)
+            for made in explored.model.decisions_in(part, place)
+            if sensor.name in sensors_read(tick_of(explored.whole), [made.guard])
+        ),
+        subject=sensor.name,
+        run=run,
+    )
 
 
 def _sources(explored: Reachability) -> Iterator[tuple[int, Config]]:

@@ -5,91 +5,190 @@ ISO 13850: the resetting of a stop must not by itself start anything again.
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Iterator
+from dataclasses import replace
 
-from statecraft.findings import Finding
-from statecraft.machine import Compare, Machine, ModeRef, Part
-from statecraft.proof.checks.halt_missed import taking
-from statecraft.proof.engine.exploration import START, Config, Explorer, Only, Transition
+from statecraft.findings import Finding, Run
+from statecraft.machine import Machine, ModeRef, Part
+from statecraft.proof.engine.diagrams import FALSE, Node
+from statecraft.proof.engine.exploration import START, Config, Explorer, Region
+from statecraft.proof.engine.model import Model, Modes, Rows
+from statecraft.proof.engine.still_dials import ANYWHERE, Standing, TooMany, standing, standing_still
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.counterexamples import Lost, Trail
+from statecraft.proof.runs.search import Found, Goal
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import asks_for, needs_command
-from statecraft.semantics.guards import tests
-
-NOBODY_ASKS = Only(takes=1)
-"""Steps on which no command is taken. What was heard before, and how long ago, rows may still ask about."""
-
-MOST_STEPS = 4000
-"""How many steps are followed from one halt in search of the shortest way back to driving."""
 
 
 def halt_undone(explored: Reachability, part: int) -> Iterator[Finding]:
-    """Stop modes in which a halt leaves ``part``, and from which it comes to drive without a command being taken.
+    """Stop modes in which a halt leaves ``part``, and from which it comes to drive without a command being taken and
+    without a dial being changed. What was heard before, and how long ago, rows may still ask about.
 
     Raises:
-        Undecided: what other parts do is not followed, or only a change of a dial leads back.
+        Undecided: there are too many places where dials can stand; or as :meth:`Reachability.found`.
     """
     machine, model = explored.whole, explored.model
     whole = machine.part(model.parts[part].name)
-    guards = tick_of(machine).part[whole.name].guards
-    asked = {name for row in whole.failsafes for guard in guards[row.number] for name in asks_for(guard)}
-    halts = [each.name for each in machine.commands if each.urgent and each.name in asked and each.name in model.takes]
-    driving = {place for place, mode in enumerate(whole.modes) if machine.drives(mode)}
-    if not halts or not driving or not may_start_again(machine, whole):
+    if not may_start_again(machine, whole):
         return
-    steps = [(halt, taking(model, halt)) for halt in halts]
-    halted: dict[int, set[Config]] = {}  # by stop mode: how things stand after the halt
-    before: dict[int, set[int]] = {}
-    for number, config in explored.configs():
-        for _, only in steps:
-            for _, target in explored.explorer.steps(number, only):
-                place = target.modes[part]
-                if whole.modes[place].stop and not whole.modes[place].resumes:
-                    halted.setdefault(place, set()).add(target)
-                    before.setdefault(place, set()).add(config.modes[part])
-    for place in sorted(halted):
-        if not _leads_to(explored, part, halted[place], driving):
+    halts = _halts(machine, whole, model)
+    undone: dict[int, list[Standing]] = {}  # by stop mode: where the dials stand while it is left
+    try:
+        for held in standing(machine, model.clusters) if _comes_back(explored, part, ANYWHERE) else ():
+            for place in _comes_back(explored, part, held):
+                undone.setdefault(place, []).append(held)
+    except TooMany:
+        raise Undecided from None
+    for place, some in sorted(undone.items()):
+        runs = [found for held in some if (found := _run(explored, part, place, held)) is not None]
+        if not runs:
             continue
-        if explored.partial:
-            raise Undecided
+        found = min(runs, key=lambda each: each.run.ticks)
         mode = whole.modes[place]
-
-        def there(explorer: Explorer, number: int, config: Config, place: int = place) -> Iterator[Trail]:
-            if number == START or config.modes[part] not in before[place]:
-                return
-            for _, only in steps:
-                for edge, target in explorer.steps(number, only):
-                    if target.modes[part] == place:
-                        way = _way(explorer, target, part, driving)
-                        if way:
-                            yield Trail([edge, *way], note=(way[-1].way.rows[part], target))
-
-        try:
-            found = explored.found(lambda _, there=there: there)  # type: ignore[misc]
-        except Lost:  # of a way of several steps, the clocks do not always tell the one that is taken
-            found = None
-        if found is None:
-            raise Undecided
-        dials = [stretch.inputs.dials for stretch in found.run.stretches]
-        if machine.dials and len(set(dials)) > 1 and _asks_dials(explored, part):
-            raise Undecided
-        assert isinstance(found.note, tuple)
-        row = found.note[0]
-        by = (explored.row_ref(part, row),) if row >= 0 else ()
-        which = f"the row on line {explored.row(part, row).place.line}" if row >= 0 else "a row"
+        row = found.rows[-1][0][part]
         yield Finding(
             "halt undone",
             mode.place,
-            f"after {' or '.join(halts)} the machine stands in {mode.name}, and {which} starts it again without a "
-            "command.",
+            f"after {' or '.join(halts)} the machine stands in {mode.name}, and the row on line "
+            f"{explored.row(part, row).place.line} starts it again without a command.",
             f"let a command be asked for on the way from {mode.name} to what drives; or, if it is meant to go on by "
             "itself, declare that it resumes.",
             mode=ModeRef(whole.name, mode.name),
-            by=by,
+            by=(explored.row_ref(part, row),),
             run=found.run,
         )
+
+
+def _halts(machine: Machine, part: Part, model: Model) -> list[str]:
+    """The urgent commands that a failsafe of ``part`` asks about."""
+    guards = tick_of(machine).part[part.name].guards
+    asked = {name for row in part.failsafes for guard in guards[row.number] for name in asks_for(guard)}
+    return [each.name for each in machine.commands if each.urgent and each.name in asked and each.name in model.takes]
+
+
+class _Watcher:
+    """Follows a run from any tick on which a halt leaves a part in a stop mode, for as long as no command is taken.
+
+    Phases: 0, before the halt; 1 + n, since the halt that left the part in its mode n.
+
+    Args:
+        held: where the dials stand from that tick on.
+    """
+
+    limit = 0  # for how long, does not matter
+
+    def __init__(self, explored: Reachability, model: Model, part: int, held: Standing) -> None:
+        machine = explored.whole
+        self.model = model
+        self.part = part
+        whole = machine.part(model.parts[part].name)
+        diagrams = model.diagrams
+        takes = sum(1 << model.takes.index(halt) for halt in _halts(machine, whole, model))
+        still = diagrams.all_of([diagrams.among(cluster, pairs) for cluster, pairs in held.pairs])
+        self.halted = diagrams.all_of([still, diagrams.among(model.command, takes)]) if takes else FALSE
+        self.unasked = diagrams.all_of([still, diagrams.among(model.command, 1)])
+        self.takes = takes
+        self.stops = {n for n, mode in enumerate(whole.modes) if mode.stop and not mode.resumes}
+        self.driving = {n for n, mode in enumerate(whole.modes) if machine.drives(mode)}
+        self._nodes: dict[object, list[tuple[int, Node]]] = {}
+
+    def undone(self, config: Config) -> bool:
+        """Whether the part has come to drive since the halt."""
+        return config.phase > 0 and config.modes[self.part] in self.driving
+
+    def options(self, explorer: Explorer, config: Config, region: Region) -> list[tuple[int, Node]]:
+        """As :class:`statecraft.proof.engine.exploration.Watcher` says."""
+        if config.phase:
+            return [] if self.undone(config) else [(config.phase, self._only(self.unasked, region.node))]
+        if not region.hearing.takes & self.takes:
+            return [(0, region.node)]
+        key = (config.modes, region.counters, region.node)
+        found = self._nodes.get(key)
+        if found is None:
+            found = self._nodes[key] = [(0, region.node), *self._begun(config.modes, region)]
+        return found
+
+    def _begun(self, modes: Modes, region: Region) -> Iterator[tuple[int, Node]]:
+        diagrams = self.model.diagrams
+        halted = self._only(self.halted, region.node)
+        by_mode: dict[int, set[Rows]] = {}
+        for end in diagrams.ends(halted):
+            rows = diagrams.read(end)
+            if isinstance(rows, tuple):
+                by_mode.setdefault(self.model.effect(modes, region.counters, rows).modes[self.part], set()).add(rows)
+        nothing = diagrams.value(None)
+        for mode, some in by_mode.items():
+            if mode in self.stops:
+                yield (
+                    1 + mode,
+                    diagrams.follow(
+                        halted,
+                        lambda rows, some=some: diagrams.value(rows) if rows in some else nothing,  # type: ignore[misc]
+                    ),
+                )
+
+    def _only(self, where: Node, rows: Node) -> Node:
+        return self.model.diagrams.select(where, rows, self.model.diagrams.value(None))
+
+
+def _comes_back(explored: Reachability, part: int, held: Standing) -> list[int]:
+    """The stop modes in which a halt leaves the part, and from which it comes to drive by itself."""
+    watcher = _Watcher(explored, explored.model, part, held)
+    if not watcher.takes or not watcher.driving:
+        return []
+    follower = Explorer(
+        explored.model,
+        within=lambda config: config.phase > 0,
+        zones=explored.explorer.zones,
+        watcher=watcher,
+    )
+    halting = dict.fromkeys(
+        number
+        for number, config, region in explored.views()
+        if number != START and any(phase for phase, _ in watcher.options(explored.explorer, config, region))
+    )
+    for number in halting:
+        config = explored.explorer.configs[number]
+        for _, target in follower.steps(number, config=config):
+            if target.phase:
+                follower.add(target)
+    found: dict[int, None] = {}
+    while (number_next := follower.next()) is not None:
+        for edge in follower.follow(number_next):
+            target = follower.configs[edge.target]
+            if watcher.undone(target):
+                found[target.phase - 1] = None
+    return list(found)
+
+
+def _run(explored: Reachability, part: int, place: int, held: Standing) -> Found | None:
+    """The shortest run on which the halt leaves the part in ``place`` and it comes to drive by itself; None where it
+    was only thought to."""
+
+    def goal(model: Model) -> Goal:
+        watcher = _Watcher(explored, model, part, held)
+
+        def there(_: Explorer, number: int, config: Config) -> Iterator[Trail]:
+            if number != START and config.phase == 1 + place and watcher.undone(config):
+                yield Trail([])
+
+        return there
+
+    found = explored.found(goal, lambda model: _Watcher(explored, model, part, held))
+    if found is None and not explored.rough:
+        raise Lost("no run undoes a halt that is undone")
+    return None if found is None else found._replace(run=_with_dials(explored.model, found.run, held))
+
+
+def _with_dials(model: Model, run: Run, held: Standing) -> Run:
+    """``run`` with the dials where they stand from the halt on: on its last tick with a command."""
+    if not held.values:
+        return run
+    halt = max(place for place, hold in enumerate(run.stretches) if hold.inputs.taken is not None)
+    since = run.stretches[halt:]
+    still = tuple(replace(hold, inputs=standing_still(model.clusters, hold.inputs, held)) for hold in since)
+    return replace(run, stretches=(*run.stretches[:halt], *still))
 
 
 def may_start_again(machine: Machine, part: Part) -> bool:
@@ -109,38 +208,3 @@ def may_start_again(machine: Machine, part: Part) -> bool:
             seen.add(target)
             waiting.append(target)
     return False
-
-
-def _asks_dials(explored: Reachability, part: int) -> bool:
-    asked = tick_of(explored.whole).part[explored.model.parts[part].name].guards
-    compared = [test for row in asked for guard in row for test in tests(guard) if isinstance(test, Compare)]
-    return any(term is not None and term.kind == "dial" for test in compared for term in (test.left, test.right))
-
-
-def _leads_to(explored: Reachability, part: int, sources: set[Config], driving: set[int]) -> bool:
-    """Whether some of ``sources`` comes to a driving mode without a command."""
-    explorer = Explorer(
-        explored.model,
-        within=lambda config: config.modes[part] not in driving,
-        only=NOBODY_ASKS,
-        zones=explored.explorer.zones,
-    )
-    explorer.run(list(sources))
-    return any(config.modes[part] in driving for config in explorer.configs)
-
-
-def _way(explorer: Explorer, source: Config, part: int, driving: set[int]) -> list[Transition]:
-    """The fewest steps from ``source`` to a driving mode without a command; none where there are too many to follow."""
-    waiting: deque[tuple[Config, tuple[Transition, ...]]] = deque([(source, ())])
-    seen = {source}
-    followed = 0
-    while waiting:
-        config, way = waiting.popleft()
-        for edge, target in explorer.steps(explorer.keep(config), NOBODY_ASKS):
-            followed += 1
-            if target.modes[part] in driving:
-                return [*way, edge]
-            if target not in seen and followed < MOST_STEPS:
-                seen.add(target)
-                waiting.append((target, (*way, edge)))
-    return []

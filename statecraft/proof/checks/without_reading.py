@@ -130,7 +130,7 @@ class _Sight:
         if self.fault:  # for how long they have held, is free
             on = all_of([on, SwitchOn(f"set long {level.name}")]) if level.set_ticks else on
             off = all_of([off, SwitchOn(f"clear long {level.name}")]) if level.clear_ticks else off
-        return any_of([on, all_of([SwitchOn(f"was on {level.name}"), negation(off)])])
+        return any_of([on, self.told(latch.doubt), all_of([SwitchOn(f"was on {level.name}"), negation(off)])])
 
 
 def _choose(asked: Guard, yes: bool, no: Guard) -> Guard:

@@ -12,10 +12,13 @@ from typing import TypeVar
 
 from statecraft.findings import Finding, Run, Stimulus
 from statecraft.machine import Compare, Machine, Promise, Sensor, sensors_of
+from statecraft.proof.runs.otherwise_read import ignores
 from statecraft.proof.runs.replay import broken, player, replay
 from statecraft.semantics import tick_of
+from statecraft.semantics.cone import asks_for
 from statecraft.semantics.guards import tests
 from statecraft.simulation import Simulation, State
+from statecraft.simulation.state import layout
 
 LONGEST = 200_000
 """A run of more ticks is told as it is: all its states would be too many to keep."""
@@ -230,11 +233,14 @@ def keeping(machine: Machine, run: Run, about: Finding | Promise) -> Holds:
         return lambda _, states: broken(machine, about, ((state, 1) for state in states))
     match about.code:
         case "fault ignored":
-            return _in_fault(machine, about.subject, 2)
+            in_fault = _in_fault(machine, about.subject, 2)
+            return lambda other, states: in_fault(other, states) and _ignored(machine, about, other, states)
         case "faint hope":
             return lambda other, states: (
                 _in_fault(machine, about.subject, 1)(other, states) and hoped(machine, about, other) is not None
             )
+        case "halt undone":
+            return lambda other, states: _undone(machine, about, other, states)
         case "halt missed":
             taken = run.stretches[-1].inputs.taken
             return lambda other, _: other.stretches[-1].inputs.taken == taken
@@ -274,6 +280,29 @@ def _spread(sensor: str, run: Run) -> int:
 def _in_fault(machine: Machine, sensor: str, ticks: int) -> Holds:
     """The sensor is in fault on the last ``ticks`` ticks."""
     return lambda run, _: all(_of(inputs, sensor) is None for inputs in list(run.inputs())[-ticks:])
+
+
+def _ignored(machine: Machine, finding: Finding, run: Run, states: Sequence[State]) -> bool:
+    """On the last tick, without a command, some reading would have led out of the finding's mode."""
+    if finding.mode is None or run.stretches[-1].inputs.taken is not None:
+        return False
+    return ignores(machine, machine.part(finding.mode.part), finding.subject, states[-2], states[-1])
+
+
+def _undone(machine: Machine, finding: Finding, run: Run, states: Sequence[State]) -> bool:
+    """The last command taken is a halt that leaves the part in the finding's mode, and from then on no dial changes."""
+    inputs = list(run.inputs())
+    halt = max((tick for tick, each in enumerate(inputs) if each.taken is not None), default=None)
+    if halt is None or finding.mode is None:
+        return False
+    part = machine.part(finding.mode.part)
+    guards = tick_of(machine).part[part.name].guards
+    asked = {name for row in part.failsafes for guard in guards[row.number] for name in asks_for(guard)}
+    left_in = part.modes[states[halt][layout(machine).index["mode", part.name]]].name
+    command = machine.command(inputs[halt].taken or "")
+    if not command.urgent or command.name not in asked or left_in != finding.mode.mode:
+        return False
+    return all(each.dials == inputs[halt].dials for each in inputs[halt:])
 
 
 def hoped(machine: Machine, finding: Finding, run: Run) -> int | None:

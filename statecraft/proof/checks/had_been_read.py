@@ -1,0 +1,243 @@
+"""What a part would have done on a tick on which a sensor was in fault, had the sensor been read instead.
+
+All else is equal: inputs, clocks, counters, what the parts before it have just done. Levels that read the sensor are
+taken as they would stand had it been read so for as long as they ask: their ``for`` has run, and a steady reading is
+steady. Those that are on if in doubt about it stay on.
+
+This says it of the explored machine, as diagrams; :mod:`statecraft.proof.runs.otherwise_read` of one tick of the
+simulation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Container, Iterator, Mapping
+from dataclasses import replace
+
+from statecraft.machine import (
+    And,
+    Atom,
+    Compare,
+    Condition,
+    Fault,
+    InMode,
+    Level,
+    LevelOn,
+    Mode,
+    Not,
+    Or,
+    Steady,
+    atoms,
+    sensors_of,
+)
+from statecraft.proof.checks.faint_hope import spoiled_pairs
+from statecraft.proof.engine.clusters import Cluster, Known, Table, read_by
+from statecraft.proof.engine.conditions import terms_of
+from statecraft.proof.engine.diagrams import FALSE, TRUE, Node
+from statecraft.proof.engine.exploration import Config, Explorer, Region, Restriction, Transition
+from statecraft.proof.engine.model import Ask, Counters, Model, Modes
+from statecraft.proof.reachability import Reachability, Undecided
+from statecraft.semantics import tick_of
+from statecraft.semantics.cone import sensors_read
+from statecraft.semantics.decisions import Decision
+from statecraft.semantics.guards import Guard, Test, replaced
+
+Out = Callable[[Mode, Mode], bool]
+"""Whether a part that would go from one mode to another would be led out."""
+
+
+def doubted(level: Level, sensor: str) -> bool:
+    """Whether ``level`` is on while ``sensor`` is in fault."""
+    return level.on_if_in_doubt and sensor in {*sensors_of(level.set), *sensors_of(level.clear)}
+
+
+def _levels_read(levels: Mapping[str, Level], level: Level, kept: Container[str]) -> Iterator[LevelOn]:
+    """The levels that ``level`` reads, by way of others that are not ``kept``, too."""
+    for atom in (atom for condition in (level.set, level.clear) for atom in atoms(condition)):
+        if isinstance(atom, LevelOn):
+            yield atom
+            if atom.level not in kept:
+                yield from _levels_read(levels, levels[atom.level], kept)
+
+
+class HadBeenRead:
+    """What ``part`` would have done on ticks that start in explored configurations, had ``sensor`` been read.
+
+    In a slice it may seem to have done more than it would have, never less.
+
+    Args:
+        model: the model that is asked, of those of ``explored``.
+        out: which way counts as being led out.
+    """
+
+    def __init__(self, explored: Reachability, model: Model, part: int, sensor: str, out: Out) -> None:
+        self.machine = explored.whole
+        self.model = model
+        self.part = part
+        self.name = model.parts[part].name
+        self.sensor = sensor
+        self.out = out
+        self.index, self.faulty = explored.sensor_pairs[sensor]
+        self.cluster: Cluster = model.clusters[self.index]
+        self.spoiled = spoiled_pairs(self.cluster, sensor)
+        self.levels = {level.name: level for level in explored.whole.levels}
+        tick = tick_of(explored.whole)
+        self.reading = {name for name in self.levels if sensor in sensors_read(tick, [LevelOn(name)])}
+        self.lasting = set(explored.lasting_dials(sensor, self.reading))
+        if explored.partial and not self._sees_all():
+            raise Undecided
+        self._tables: dict[tuple[Known, int], Table] = {}
+        self._rows: dict[int, list[tuple[bool, Ask]]] = {}
+        self._nodes: dict[object, Node] = {}
+
+    def _sees_all(self) -> bool:
+        """Whether a slice says all that it has to of levels that a level with a memory reads: those written out in it
+        are taken as they are in the fault."""
+        kept = {level.name for level in self.model.levels}
+        written_out = [level for name, level in self.levels.items() if name in self.reading and name not in kept]
+        readers = [self.levels[level.name] for level in self.cluster.levels]
+        read = {atom.level for each in readers for atom in _levels_read(self.levels, each, kept)}
+        return not any(level.name in read for level in written_out)
+
+    def led_out(self, explorer: Explorer, config: Config, region: Region) -> Node:
+        """Where, with the sensor in fault, some reading of it would have led the part out: a diagram over the tick's
+        inputs as they are."""
+        key = (config.modes, region.counters, region.spans, region.known, region.node)
+        found = self._nodes.get(key)
+        if found is None:
+            found = self._nodes[key] = self._led_out(explorer, config, region)
+        return found
+
+    def _led_out(self, explorer: Explorer, config: Config, region: Region) -> Node:
+        diagrams = self.model.diagrams
+        tables = list(region.tables)
+        table = self._table(region.known[self.index], tables[self.index])
+        tables[self.index] = table
+
+        def out(rows: object) -> Node:
+            assert isinstance(rows, tuple)
+            return self._decided(
+                config.modes, region, *explorer.seen(config.modes, region.counters, rows), tuple(tables)
+            )
+
+        before = explorer.before(config, region, self.part)
+        led = diagrams.follow(diagrams.mapped(before, self.index, self.spoiled), out)
+        valid = diagrams.among(self.index, table.possible & ~self.faulty)
+        return diagrams.imaged(diagrams.all_of([valid, led]), self.index, self.spoiled)
+
+    def ignored(
+        self, explorer: Explorer, config: Config, edge: Transition
+    ) -> Iterator[tuple[Transition, Node, Restriction]]:
+        """The ticks of ``edge`` from ``config``, on which the sensor is in fault, where a reading would have led out:
+        each with where the inputs must make that true, and the pairs for which they can."""
+        model, diagrams = self.model, self.model.diagrams
+        for reset, way in edge.alike.items():
+            led = self.led_out(explorer, config, way.region)
+            if led == FALSE:
+                continue
+            rows = way.rows
+            both = diagrams.all_of([led, diagrams.where(way.region.node, lambda each, rows=rows: each == rows)])  # type: ignore[misc]
+            allowed = dict(enumerate(way.pairs))
+            allowed[self.index] = allowed.get(self.index, self.cluster.all) & self.faulty
+            allowed[model.command] = way.region.hearing.takes & 1
+            if not all(allowed.values()):
+                continue
+            for value, piece in diagrams.pieces(both, model.with_state, allowed):
+                if value is True:
+                    alone = edge._replace(way=way, reset=reset, loose=frozenset(), alike={reset: way})
+                    yield alone, both, tuple({self.index: self.faulty, **dict(piece)}.items())
+
+    def _decided(
+        self, modes: Modes, region: Region, counters: Counters, seen: Modes, tables: tuple[Table, ...]
+    ) -> Node:
+        """Where the part would be led out, over valid readings, once the parts before it have decided."""
+        model, mode = self.model, modes[self.part]
+        rows = self._rows.get(mode)
+        if rows is None:
+            rows = self._rows[mode] = [
+                (self.out(made.mode, made.target) if made.enters else False, self._asked(made, mode))
+                for made in model.decisions_in(self.part, mode)
+            ]
+        led = FALSE
+        for out, ask in reversed(rows):
+            where = model.diagram(ask, region.passed, counters, seen, tables)
+            led = model.diagrams.select(where, TRUE if out else FALSE, led)
+        return led
+
+    # ----------------------------------------------------------------------------------------------- levels, as read
+
+    def _asked(self, made: Decision, mode: int) -> Ask:
+        owner = self.model.parts[self.part]
+
+        def test(each: Test) -> Guard:
+            if (
+                isinstance(each, LevelOn)
+                and each.level in self.reading
+                and (each.level, self.name) in self.model.inlined
+            ):
+                return self.model.lowering.row(self._inlined(each.level), owner, owner.modes[mode])
+            return each
+
+        return self.model.of_guard(replaced(made.decides, test), self.part, mode)
+
+    def _inlined(self, level: str) -> Condition:
+        """The condition of a level that is no memory here."""
+        if doubted(self.levels[level], self.sensor):
+            return And(())
+        return self._as_read(self.model.inlined[level, self.name])
+
+    def _as_read(self, condition: Condition) -> Condition:
+        match condition:
+            case Not(of):
+                return Not(self._as_read(of))
+            case And(of):
+                return And(tuple(map(self._as_read, of)))
+            case Or(of):
+                return Or(tuple(map(self._as_read, of)))
+            case LevelOn(level) if level in self.reading and (level, self.name) in self.model.inlined:
+                return self._inlined(level)
+            case Compare() if self._lasts(condition):
+                return And(())
+            case _:
+                return condition
+
+    def _lasts(self, atom: Compare) -> bool:
+        """Whether a slice asks there for how long the sensor has been read so."""
+        return any(term.kind == "dial" and term.name in self.lasting for term in terms_of(atom))
+
+    def _table(self, answers: Known, real: Table) -> Table:
+        """The table of the sensor's cluster with its levels as they would stand; over valid readings."""
+        key = (answers, id(real))
+        found = self._tables.get(key)
+        if found is None:
+            found = self._tables[key] = replace(real, levels=self._levels(answers, real))
+        return found
+
+    def _levels(self, answers: Known, real: Table) -> dict[str, int]:
+        cluster, levels = self.cluster, dict(real.levels)
+        asked = dict(zip(cluster.questions, answers, strict=True))
+
+        def known(atom: Atom) -> int:
+            match atom:
+                case LevelOn(level):
+                    return levels[level]
+                case InMode():
+                    return cluster.all if asked[atom] else 0
+                case Steady(sensor):
+                    return cluster.all & ~self.faulty if sensor == self.sensor else real.steady[atom]
+                case Compare() if self._lasts(atom):
+                    return cluster.all
+                case _:
+                    return cluster.of_input[atom]
+
+        for place, level in enumerate(cluster.levels):
+            if level.name not in self.reading:
+                continue
+            if doubted(self.levels[level.name], self.sensor):
+                levels[level.name] = cluster.all
+                continue
+            on, off = cluster.where(level.set, known), cluster.where(level.clear, known)
+            for sensor in read_by(level) if level.on_if_in_doubt else ():
+                on |= cluster.of_input[Fault(sensor)]
+            before = cluster.mask(lambda state, _, at=place: bool(state[at]))  # type: ignore[misc]
+            levels[level.name] = on | (before & ~off)
+        return levels
