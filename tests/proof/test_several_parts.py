@@ -34,11 +34,11 @@ def no_end(monkeypatch: pytest.MonkeyPatch) -> None:
     """Together they are not followed to the end either."""
     explore = Reachability.explore
 
-    def some(explored: Reachability, most: int | None = None, until: float | None = None) -> bool:
+    def some(explored: Reachability, most: int | None = None) -> bool:
         if most is None and len(explored.model.parts) > 1:
-            explore(explored, 4000, until)
+            explore(explored, 4000)
             raise OutOfTime
-        return explore(explored, most, until)
+        return explore(explored, most)
 
     monkeypatch.setattr(Reachability, "explore", some)
 
@@ -128,10 +128,10 @@ def test_a_counter_that_one_promise_watches_does_not_trouble_the_others(monkeypa
     text = (SAMPLES / "bale_mover.modes").read_text(encoding="utf-8")
     explore = Reachability.explore
 
-    def none_watched(explored: Reachability, most: int | None = None, until: float | None = None) -> bool:
+    def none_watched(explored: Reachability, most: int | None = None) -> bool:
         if any("bales" in str(condition) for condition in explored.observed):
             raise OutOfTime
-        return explore(explored, most, until)
+        return explore(explored, most)
 
     monkeypatch.setattr(Reachability, "explore", none_watched)
     report = prove(read_text(text + "promise never bales > 97\n"))

@@ -144,7 +144,7 @@ class Play:
         before = self._simulation.state
         if before[self._modes_at[part]] != mode:
             return
-        step = partial(self._simulation.step_chosen, readings, switches, dials, NOBODY, heard)
+        step = partial(self._simulation.step_chosen, readings, switches, dials, NOBODY, self._beside(NOBODY, heard))
         for state, _ in self._holder.held(step, longest - 1):
             self._ticks += 1
             self._see(before, state)
@@ -207,12 +207,14 @@ class Play:
     def _tick(self, inputs: ChosenInputs, take: int) -> None:
         """One tick, and what is seen on it."""
         readings, switches, dials, heard = inputs
-        if take not in self._urgent:  # where an urgent one is heard, an urgent one is taken
-            heard = tuple(command for command in heard if command not in self._urgent)
         before = self._simulation.state
-        state = self._simulation.step_chosen(readings, switches, dials, take, heard)
+        state = self._simulation.step_chosen(readings, switches, dials, take, self._beside(take, heard))
         self._ticks += 1
         self._see(before, state)
+
+    def _beside(self, take: int, heard: tuple[int, ...]) -> tuple[int, ...]:
+        """What of ``heard`` can be beside the command taken: where an urgent one is heard, an urgent one is taken."""
+        return heard if take in self._urgent else tuple(each for each in heard if each not in self._urgent)
 
     def _see(self, before: State, state: State) -> None:
         decided = [(part, state[at]) for part, at in enumerate(self._row_at) if state[at] != NOBODY]
