@@ -315,6 +315,21 @@ class Driver:
 
     # ----------------------------------------------------------------------------------------------------- what is read
 
+    def look(self, tick: int) -> tuple[tuple[int | None, ...], tuple[bool, ...], list[int]]:
+        """What was sampled on ``tick``, the last one, and the state after it, as they stand in the memory now.
+
+        Raises:
+            ChipSilent: that is not the last one.
+        """
+        seen = {name: self.wired.chip.peek(address, size) for name, (address, size) in self.places.items()}
+        self._on_time(tick, seen[TICK])
+        return *self._inputs(seen.get(INPUTS, b"")), decoded(self.machine, self.runner.layout, seen[STATE])
+
+    def _on_time(self, tick: int, counted: bytes) -> None:
+        if int.from_bytes(counted, "little") != tick + 1:
+            told = int.from_bytes(counted, "little")
+            raise ChipSilent(f"after tick {tick} the chip counts {told} ticks: it is late")
+
     def _inputs_size(self) -> int:
         return sum(size_of(reading_type(s)) + 1 for _, s in self.runner.measured) + len(self.machine.switches)
 
@@ -329,9 +344,7 @@ class Driver:
         states, ticks = seen[STATE], seen[TICK]
         sampled = seen.get(INPUTS, [b""] * len(states))
         for number, data in enumerate(ticks):
-            if int.from_bytes(data, "little") != number + 1:
-                counted = int.from_bytes(data, "little")
-                raise ChipSilent(f"after tick {number} the chip counts {counted} ticks: it is late")
+            self._on_time(number, data)
         rows = array("i")
         for data in states:
             rows.extend(decoded(self.machine, self.runner.layout, data))
@@ -401,6 +414,11 @@ class PinLevels:
         self._next = 0
         self._levels: dict[str, float] = {}
         self._waves: dict[str, float] = {}
+
+    def add(self, events: Sequence[PinEvent | PwmEvent]) -> None:
+        """Know of what happened since, too; what was gone over is forgotten."""
+        self._events = [*self._events[self._next :], *sorted(events, key=lambda event: event.cycle)]
+        self._next = 0
 
     def advance(self, us: float) -> None:
         """Go on to that time."""

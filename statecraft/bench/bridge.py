@@ -199,9 +199,13 @@ class Bridge:
             return brought is not None and brought.value in self._sessions
         return False
 
-    async def _socket(self, socket: WebSocket) -> None:
+    def _may(self, socket: WebSocket) -> bool:
+        """Whether it comes from a page of this bridge's, that was let in."""
         host, origin = socket.headers.get("host", ""), socket.headers.get("origin", "")
-        if not good_host(host) or origin != f"http://{host}" or not self._known(socket.headers.get("cookie", "")):
+        return good_host(host) and origin == f"http://{host}" and self._known(socket.headers.get("cookie", ""))
+
+    async def _socket(self, socket: WebSocket) -> None:
+        if not self._may(socket):
             await socket.close(1008)  # refused before it is accepted
             return
         if len(self._pages) >= MOST_PAGES:

@@ -7,6 +7,7 @@ that passes.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
@@ -14,27 +15,35 @@ from statecraft.bench.controls import NoRemote, controls
 from statecraft.bench.pretend import World
 from statecraft.errors import StatecraftError
 from statecraft.machine import (
+    After,
     At,
     Every,
     Hear,
     Input,
     Machine,
     Remembered,
+    Row,
     SetDial,
     SetSensor,
     SetSwitch,
     Trial,
+    Unit,
     show_duration,
 )
+from statecraft.semantics.keys import GroupClock, ModeClock, ModeOf
 from statecraft.simulation import Simulation, State, Trace, View
 from statecraft.simulation.row_sight import RowSight
 from statecraft.simulation.trial import usable
+from statecraft.simulation.unmet_expectations import conjuncts, read_there
 
 KEPT_EVERY = 200
 """Ticks between states that are kept to come back to: what lies between is run again, which takes milliseconds."""
 
 LONGEST_TICKS = 24 * 3600 * 100
 """Beyond so many ticks a run stands still: nobody plays for longer."""
+
+MOST_TOLD = 20_000
+"""Changes of a part's mode, and rows that decided, that are remembered: the newest."""
 
 
 class CannotReplay(StatecraftError):
@@ -43,7 +52,9 @@ class CannotReplay(StatecraftError):
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """A row as it was asked on a tick: did its condition hold, did it decide, and what held it back."""
+    """A row as it was asked on a tick: did its condition hold, did it decide, and what held it back; what of its
+    condition did not hold, and what that read.
+    """
 
     part: str
     line: int
@@ -51,6 +62,7 @@ class Asked:
     holds: bool
     decided: bool
     held_back: str = ""
+    lacking: tuple[str, ...] = ()
 
 
 class Live:
@@ -60,6 +72,8 @@ class Live:
         state: the state of the end of the last tick.
         steps: what was done, in order.
         linked: whether what the operator sends arrives.
+        bands: by part, (tick, mode) whenever its mode changed; tick 0 too.
+        did: (tick, part, row's number) of each row that changed something.
     """
 
     def __init__(self, machine: Machine, world: World | None = None) -> None:
@@ -79,20 +93,43 @@ class Live:
     def of_trial(cls, machine: Machine, trial: Trial) -> Live:
         """``machine`` at the end of ``trial``, with all the way back: to look why, and to go on."""
         made = cls._played(machine, list(trial.inputs), trial.last_tick)
-        beats = [step for step in made._active if made._is_beat(step)]
-        made.linked = not made._beat(0) or not beats or any(step.end is None for step in beats)
+        made._linked_as_played()
         return made
 
     @classmethod
     def _played(cls, machine: Machine, steps: list[At | Every], tick: int) -> Live:
         made = cls.__new__(cls)
-        made.machine = machine
-        made._simulation = Simulation(machine)
-        made.steps, made.linked = list(steps), True
-        made._begin()
-        while made.tick < tick:
-            made._run_tick()
+        made._play(machine, steps, tick)
         return made
+
+    def _play(self, machine: Machine, steps: list[At | Every], tick: int) -> None:
+        self.machine = machine
+        self._simulation = Simulation(machine)
+        self.steps, self.linked = list(steps), True
+        self._begin()
+        while self.tick < tick:
+            self._run_tick()
+
+    def _linked_as_played(self) -> None:
+        """The link is as it was, as far as the heartbeat tells."""
+        beats = [step for step in self._active if self._is_beat(step)]
+        self.linked = not self._beat(0) or not beats or any(step.end is None for step in beats)
+
+    differs = ""
+    """In what the machine is not as the table says; a simulation always is."""
+
+    @property
+    def pin_names(self) -> list[tuple[str, str, str]]:
+        """Of a chip, of each pin: its name, what hangs there, and ``output`` or ``input``."""
+        return []
+
+    @property
+    def pins(self) -> list[str]:
+        """How each of them stands now, in words."""
+        return []
+
+    def close(self) -> None:
+        """There is nothing to close."""
 
     # ------------------------------------------------------------------------------------------------------------ time
 
@@ -108,6 +145,7 @@ class Live:
 
     @property
     def state(self) -> State:
+        """Likewise, as it is kept."""
         return self._simulation.state
 
     def step(self, ticks: int = 1) -> None:
@@ -135,6 +173,11 @@ class Live:
         nearest = max((at for at in self._kept if at <= tick), default=-1)
         for at in [at for at in self._kept if at > tick]:
             del self._kept[at]
+        while self.did and self.did[-1][0] > nearest:
+            self.did.pop()
+        for band in self.bands.values():
+            while band and band[-1][0] > nearest:
+                band.pop()
         if nearest < 0:
             self._begin()
         else:
@@ -142,6 +185,9 @@ class Live:
             self._simulation.restore(state)
             self._readings.update(readings)
             self._switches.update(switches)
+            for part, mode in self.view.modes.items():
+                if not self.bands[part]:  # it has forgotten since when
+                    self.bands[part].append((nearest, mode))
         self._sort()
         while self.tick < tick:
             self._run_tick()
@@ -154,12 +200,21 @@ class Live:
             self.hold(command, False)
 
     def _begin(self) -> None:
+        machine = self.machine
         self._simulation.reset()
         self._before: State = self._simulation.state
-        self._readings: dict[str, int | None] = {sensor.name: None for sensor in self.machine.sensors}
-        self._switches = {switch.name: False for switch in self.machine.switches}
-        self._sensors = {sensor.name: sensor for sensor in self.machine.sensors}
+        self._readings: dict[str, int | None] = {sensor.name: None for sensor in machine.sensors}
+        self._switches = {switch.name: False for switch in machine.switches}
+        self._sensors = {sensor.name: sensor for sensor in machine.sensors}
+        self._remembered = {sensor.name for sensor in machine.sensors if isinstance(sensor.source, Remembered)}
         self._kept: dict[int, tuple[State, dict[str, int | None], dict[str, bool]]] = {}
+        self.bands: dict[str, deque[tuple[int, str]]] = {part.name: deque(maxlen=MOST_TOLD) for part in machine.parts}
+        self.did: deque[tuple[int, str, int]] = deque(maxlen=MOST_TOLD)
+        index, place = self._simulation.layout.index, self._simulation.layout.place
+        self._marks = [
+            (part, place[ModeOf(part.name)], index["changed", part.name], index["row", part.name])
+            for part in machine.parts
+        ]
         self._sort()
 
     def _sort(self) -> None:
@@ -184,11 +239,25 @@ class Live:
                     dials.append((name, value))
                 case Hear(name):
                     hear.append(name)
-        simulation = self._simulation
-        self._before = simulation.state
-        simulation.tick(*simulation.inputs(self._readings, self._switches, hear, dials))
+        self._before = self.state
+        self._tick(tick, hear, dials)
+        self._note(tick)
         if tick % KEPT_EVERY == 0:
-            self._kept[tick] = (simulation.state, dict(self._readings), dict(self._switches))
+            self._kept[tick] = (self.state, dict(self._readings), dict(self._switches))
+
+    def _tick(self, tick: int, hear: list[str], dials: list[tuple[str, int]]) -> None:
+        """Run that tick."""
+        simulation = self._simulation
+        simulation.tick(*simulation.inputs(self._readings, self._switches, hear, dials))
+
+    def _note(self, tick: int) -> None:
+        """Keep what changed on that tick."""
+        before, after = self._before, self.state
+        for part, mode, changed, row in self._marks:
+            if after[changed]:
+                self.did.append((tick, part.name, after[row]))
+            if after[mode] != before[mode] or not tick:
+                self.bands[part.name].append((tick, part.modes[after[mode]].name))
 
     def _given(self, tick: int) -> Iterator[Input]:
         """The inputs of a tick, in the order in which its steps are written."""
@@ -203,11 +272,21 @@ class Live:
 
     def do(self, *inputs: Input) -> None:
         """Have these arrive for the next tick. What comes over the link does not while it is cut."""
-        arriving = tuple(each for each in inputs if self.linked or not self._over_link(each))
-        if arriving:
-            step = At(self.tick + 1, arriving)
+        for given in inputs:
+            if self.linked or not self._over_link(given):
+                self._arrive(self.tick + 1, given)
+
+    def _arrive(self, tick: int, given: Input) -> None:
+        """A slider that is moved while time stands still leaves only where it came to rest."""
+        due = self._ats.setdefault(tick, [])
+        earlier = next((at for at in due if _same_thing(at.inputs[0], given)), None)
+        step = At(tick, (given,))
+        if earlier is None or self.steps[-len(due) :] != due:
+            due.append(step)
             self.steps.append(step)
-            self._ats.setdefault(step.tick, []).append(step)
+            return
+        place = due.index(earlier)
+        self.steps[place - len(due)] = due[place] = step
 
     def hold(self, command: str, on: bool) -> None:
         """Begin or end sending a command again and again, from the next tick on."""
@@ -226,6 +305,16 @@ class Live:
         elif not on:
             self.linked = False
             self._end(lambda _: True)
+
+    @property
+    def given(self) -> dict[str, int | None]:
+        """What each sensor measures, as it was set; None for a fault."""
+        return {name: value for name, value in self._readings.items() if name not in self._remembered}
+
+    @property
+    def given_switches(self) -> dict[str, bool]:
+        """Each switch as it was set."""
+        return dict(self._switches)
 
     @property
     def held(self) -> list[str]:
@@ -292,9 +381,9 @@ class Live:
                 text = f"{row.when_text} -> {row.go_text}"
                 bar = sight.bar(row, at)
                 held = f"line {bar.place.line}, {bar.when_text}" if bar is not None else ""
-                found.append(
-                    Asked(part.name, row.place.line, text, sight.holds(row, at), decided is row, held)
-                )
+                holds = sight.holds(row, at)
+                lacking = () if holds else tuple(_lacking(sight, row, at))
+                found.append(Asked(part.name, row.place.line, text, holds, decided is row, held, lacking))
         return found
 
     def trial(self, title: str) -> str:
@@ -307,14 +396,42 @@ class Live:
         Raises:
             CannotReplay: it has not all that something was done to.
         """
-        for step in self.steps:
-            for given in step.inputs:
-                if not _can(machine, given):
-                    when, what = self.machine.duration(step.tick), _word(self.machine, given)
-                    raise CannotReplay(f"at {when} (tick {step.tick}) {what} cannot be done to it")
+        self._can_replay(machine)
         again = Live._played(machine, self.steps, self.tick)
         again.linked = self.linked
         return again
+
+    def _can_replay(self, machine: Machine) -> None:
+        if machine.tick_ms != self.machine.tick_ms:
+            raise CannotReplay(f"a tick is {machine.tick_ms} ms now, and was {self.machine.tick_ms} ms: from tick 0 on")
+        for step in sorted(self.steps, key=lambda step: step.tick):
+            for given in step.inputs:
+                if not _can(machine, given) or _unit(machine, given) is not _unit(self.machine, given):
+                    when, what = self.machine.duration(step.tick), _word(self.machine, given)
+                    raise CannotReplay(f"at {when} (tick {step.tick}) {what} cannot be done to it")
+
+
+def _lacking(sight: RowSight, row: Row, at: int) -> Iterator[str]:
+    """What ``row`` asked for and was not so, with what was so instead."""
+    for condition, text in conjuncts(row):
+        if sight.holds_part(condition, at):
+            continue
+        read = read_there(sight, condition, at)
+        if isinstance(condition, After):
+            clock = ModeClock(row.part) if condition.group is None else GroupClock(row.part, condition.group)
+            place = sight.trace.layout.place.get(clock)
+            if place is not None:
+                read = {"so far": show_duration(sight.seen(at)[place], sight.machine.tick_ms)}
+        told = ", ".join(f"{name} {value}" for name, value in read.items())
+        yield f"{text} ({told})" if told else text
+
+
+def _same_thing(one: Input, other: Input) -> bool:
+    """Whether both say what one sensor, switch or dial is: then the later of them holds."""
+    match one, other:
+        case (SetSensor(name, _), SetSensor(again, _)) | (SetSwitch(name, _), SetSwitch(again, _)):
+            return name == again
+    return False
 
 
 def _can(machine: Machine, given: Input) -> bool:
@@ -328,6 +445,16 @@ def _can(machine: Machine, given: Input) -> bool:
         case Hear(name):
             return any(command.name == name for command in machine.commands)
     return False
+
+
+def _unit(machine: Machine, given: Input) -> Unit | None:
+    """The unit of the number that is given, None for what is no number."""
+    match given:
+        case SetSensor(name, _):
+            return machine.sensor(name).unit
+        case SetDial(name, _):
+            return next(dial.unit for dial in machine.dials if dial.name == name)
+    return None
 
 
 def _word(machine: Machine, given: Input) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import tomllib
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Literal
 
@@ -13,7 +14,7 @@ from markupsafe import Markup
 from statecraft import __version__
 from statecraft.bench.controls import Button, Controls, dial_numbers
 from statecraft.fingerprint import short
-from statecraft.machine import Machine, Part, numbered
+from statecraft.machine import Machine, Mode, Part, numbered
 from statecraft.resources import folder
 from statecraft.templates_engine import render
 
@@ -24,7 +25,7 @@ CAUTIONS = (
     "Watch the machine, not this page. Local codes come first.",
 )
 
-SCRIPTS = ("frames", "outbox", "holding", "ways", "remote")
+SCRIPTS = ("page", "frames", "outbox", "holding", "ways", "operator", "remote")
 """The page's modules, each after those that it imports."""
 
 MOST_WORDS = 12_000
@@ -50,14 +51,14 @@ def page(controls: Controls, role: Literal["drive", "watch"] = "drive") -> str:
         file=Path(machine.place.file).name,
         style=Markup((folder("templates") / "bench" / "remote.css").read_text(encoding="utf-8")),
         data=Markup(_safe(json.dumps(_data(controls, role), separators=(",", ":")))),
-        script=Markup(script()),
+        script=Markup(script(SCRIPTS)),
     )
 
 
-def script() -> str:
-    """The page's modules as one: they stand after each other, so what they import from each other is there already."""
+def script(names: Sequence[str]) -> str:
+    """Modules as one: they stand after each other, so what they import from each other is there already."""
     text = "\n".join(
-        (folder("templates") / "bench" / f"{name}.js").read_text(encoding="utf-8").rstrip() for name in SCRIPTS
+        (folder("templates") / "bench" / f"{name}.js").read_text(encoding="utf-8").rstrip() for name in names
     )
     return re.sub(r"(?m)^import .*\n|^export (?=\w)", "", text)
 
@@ -90,8 +91,14 @@ def _how(controls: Controls) -> str:
 
 
 def _data(controls: Controls, role: str) -> dict[str, Any]:
-    machine, link = controls.machine, controls.link
+    machine = controls.machine
     words = sum(len(row.when_text) for part in machine.parts for row in part.rows) <= MOST_WORDS
+    return operator_data(controls, role) | {"parts": [_part(machine, part, words) for part in machine.parts]}
+
+
+def operator_data(controls: Controls, role: str = "drive") -> dict[str, Any]:
+    """What operator.js is told of the machine and its link."""
+    machine, link = controls.machine, controls.link
     return {
         "role": role,
         "table": short(machine),
@@ -103,7 +110,6 @@ def _data(controls: Controls, role: str) -> dict[str, Any]:
         "held": [_button(button) for button in controls.held],
         "once": [_button(button) for button in controls.once],
         "beat": _button(controls.beat) if controls.beat else None,
-        "parts": [_part(machine, part, words) for part in machine.parts],
         "radios": radios(),
     }
 
@@ -112,9 +118,14 @@ def _button(button: Button) -> dict[str, Any]:
     return {"name": button.command.name, "message": button.message.decode(), "every": button.every_ms}
 
 
+def kind(machine: Machine, part: Part, mode: Mode) -> str:
+    """How the pages show a mode: ``stop``, ``moves`` or ""."""
+    return "stop" if mode.stop else "moves" if machine.is_moving(part, mode) else ""
+
+
 def _part(machine: Machine, part: Part, words: bool) -> dict[str, Any]:
     places = numbered(part.modes)
-    kinds = ["stop" if mode.stop else "moves" if machine.is_moving(part, mode) else "" for mode in part.modes]
+    kinds = [kind(machine, part, mode) for mode in part.modes]
     return {
         "name": part.name.replace("_", " "),
         "modes": [[mode.name.replace("_", " "), kind] for mode, kind in zip(part.modes, kinds, strict=True)],

@@ -11,9 +11,10 @@ import contextlib
 import json
 import re
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
+from itertools import islice
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from markupsafe import Markup
 from starlette.applications import Starlette
@@ -25,6 +26,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from statecraft.bench.bridge import good_host, headers
 from statecraft.bench.controls import Controls, NoRemote, controls, dial_numbers
 from statecraft.bench.live import Live
+from statecraft.bench.remote import CAUTIONS, kind, operator_data, script
 from statecraft.errors import StatecraftError
 from statecraft.language import read_file
 from statecraft.machine import (
@@ -48,44 +50,93 @@ from statecraft.machine import (
 from statecraft.resources import folder
 from statecraft.templates_engine import render
 
+if TYPE_CHECKING:
+    from statecraft.agreement.wired import Program
+
 TELL_S = 1 / 30
-MOST_AT_ONCE = 20_000
-"""Ticks that are run between two looks at what was done; a speed that needs more is not kept up."""
+MOST_AT_ONCE = 500_000
+"""Ticks that are gone on by at a time, at most."""
+
+AT_ONCE = 200
+"""Ticks that are run between two looks at the clock."""
+
+MOST_S = 0.06
+"""So long it runs on at most before it looks at what was done: a speed that needs more is not kept up."""
+
+SPAN_MS = 30_000
+"""What the timeline shows."""
+
+MOST_BANDS, MOST_DID = 400, 40
+"""Bands of a part, and rows that decided, that the page is told of."""
+
+LIVE_SCRIPTS = ("page", "holding", "bench", "live")
+PORT_SCRIPTS = ("page", "frames", "outbox", "holding", "ways", "operator", "bench", "real")
 
 SPEEDS = (0.1, 1, 10, 100)
 LOOK_S = 0.5
 """How often the file is looked at."""
 
 
+Band = TypeVar("Band", bound=tuple[int, str | None])
+"""Since when a part is in a mode, and which."""
+
+
 class TableTop:
-    """The bench for the machine file at ``path``, at its beginning or at the end of ``trial``. ``draw`` makes the
-    machine's diagram, ``css`` is that one's style.
+    """The bench for the machine file at ``path``.
+
+    Args:
+        draw: makes the machine's diagram; ``css`` is that one's style.
+        begin: the trial at whose end it begins, if not anew.
+        more: trials that the file does not have, to begin at the end of: runs that were found.
+        build: compiles a machine, to run its program on the simulated chip; without it the simulation is run.
 
     Attributes:
         live: the machine as it stands.
-        trouble: why the file as it is now cannot be played, "" when it is.
+        trouble: why the file as it is now cannot be played, or what has gone wrong; "" when all is well.
+        busy: what takes so long that nothing else can be done meanwhile, "" for nothing.
     """
 
     def __init__(
-        self, path: str, draw: Callable[[Machine], str], css: str = "", trial: Trial | None = None
+        self,
+        path: str,
+        draw: Callable[[Machine], str],
+        css: str = "",
+        *,
+        begin: Trial | None = None,
+        more: Sequence[Trial] = (),
+        build: Callable[[Machine], Program] | None = None,
     ) -> None:
         self.path = path
-        machine = read_file(path)
-        self.live = Live(machine) if trial is None else Live.of_trial(machine, trial)
-        self._draw = draw
-        self._css = css
+        self._draw, self._css, self._more, self._build = draw, css, tuple(more), build
+        self._written = self._stamp()
+        self._program: Program | None = None
+        self.machine = read_file(path)
+        self.live = self._fresh(self.machine, begin)
         self.trouble = ""
+        self.busy = ""
         self.running = False
         self.speed = 1.0
+        self._later: tuple[str, Callable[[], None]] | None = None
+        self._goal = 0
         self._owed = 0.0
         self._last = time.monotonic()
-        self._written = self._stamp()
         self._looked = 0.0
-        self._did: list[dict[str, Any]] = []
+        self._version = 0
+        self._asked: tuple[object, list[dict[str, Any]]] = (None, [])
+        self._said = ""
         self._sockets: set[WebSocket] = set()
         self.app = Starlette(
             routes=[Route("/", self._page), WebSocketRoute("/socket", self._socket)], lifespan=self._life
         )
+
+    def _fresh(self, machine: Machine, trial: Trial | None) -> Live:
+        """``machine`` from the beginning, or at the end of ``trial``."""
+        if self._build is None:
+            return Live(machine) if trial is None else Live.of_trial(machine, trial)
+        from statecraft.bench.chip_live import ChipLive
+
+        made = self._program = self._build(machine)
+        return ChipLive(made) if trial is None else ChipLive.at_trial(made, trial)
 
     # ------------------------------------------------------------------------------------------------------------ time
 
@@ -96,39 +147,72 @@ class TableTop:
         task.cancel()
         with contextlib.suppress(asyncio.CancelledError):
             await task
+        self.live.close()
 
     async def _run(self) -> None:
         while True:
             await asyncio.sleep(TELL_S)
+            if self._later is not None:
+                await self._do_later()
             self.pass_time()
             self.look()
             await self.tell()
 
+    async def _do_later(self) -> None:
+        """Do what takes long, and let the pages know how far it is."""
+        assert self._later is not None
+        self.busy, job = self._later
+        self._later = None
+        task = asyncio.create_task(asyncio.to_thread(self._guarded, job))
+        while not task.done():
+            await self._send(json.dumps(self._stand_busy()))
+            await asyncio.wait([task], timeout=TELL_S)
+        self.busy = ""
+        self._last = time.monotonic()
+
+    def _guarded(self, job: Callable[[], None]) -> None:
+        try:
+            job()
+        except StatecraftError as error:
+            self.running = False
+            self.trouble = str(error)
+
+    def _long(self, busy: str, job: Callable[[], None]) -> None:
+        """Do ``job``; on the chip, where that may take long, beside what else there is to do."""
+        if self._build is None:
+            self._guarded(job)
+        else:
+            self._later = busy, job
+
     def pass_time(self) -> None:
-        """Run as many ticks as are due."""
+        """Run as many ticks as are due, or as there is time for."""
         now = time.monotonic()
         spent, self._last = now - self._last, now
-        if self.running:
-            self._owed += spent * 1000 * self.speed / self.live.machine.tick_ms
-            ticks = min(int(self._owed), MOST_AT_ONCE)
-            self._owed = self._owed - ticks if ticks < MOST_AT_ONCE else 0.0
-            self.step(ticks)
+        if not self.running or self._later is not None:
+            return
+        self._owed += spent * 1000 * self.speed / self.live.machine.tick_ms
+        ticks, began = int(self._owed), time.monotonic()
+        while ticks and time.monotonic() - began < MOST_S:
+            some = min(ticks, AT_ONCE if self._build is None else 1)
+            self.step(some)
+            ticks -= some
+            self._owed -= some
+            if not self.running:
+                return
+        self._owed -= ticks  # where it cannot keep up, its time goes slower
 
     def step(self, ticks: int) -> None:
-        """Run ticks, and note the rows that changed something."""
+        """Run ticks."""
+        self._guarded(lambda: self.live.step(ticks))
+
+    def go(self, tick: int) -> None:
+        """Stand at the end of ``tick``: back there, or on to there."""
+        self.running = False
         live = self.live
-        for _ in range(ticks):
-            live.step()
-            reported = live.view.reported
-            if reported:
-                for part, number in reported:
-                    row = live.machine.part(part).rows[number]
-                    where = f"{part}: " if len(live.machine.parts) > 1 else ""
-                    mode = live.view.modes[part]
-                    self._did.append(
-                        {"tick": live.tick, "part": part, "mode": mode, "line": row.place.line,
-                         "text": f"{where}{row.when_text} → {mode}"}
-                    )  # fmt: skip
+        if tick < live.tick:
+            self._long("playing it again from the beginning", lambda: live.back(tick))
+        else:
+            self._long("running", lambda: live.step(min(tick - live.tick, MOST_AT_ONCE)))
 
     def look(self) -> None:
         """Read the file again if it was written."""
@@ -138,15 +222,42 @@ class TableTop:
         stamp = self._stamp()
         if stamp != self._written:
             self._written = stamp
-            self.read_again()
+            self._long("reading the file again", self.read_again)
 
     def read_again(self) -> None:
-        """Play what was done on the file as it is now, or say why that cannot be."""
+        """Play what was done on the file as it is now, or say why that cannot be; then all stays as it is."""
         try:
-            self.live = self.live.on(read_file(self.path))
-            self.trouble = ""
+            machine = read_file(self.path)
+            if self._build is None:
+                again = self.live.on(machine)
+            else:
+                from statecraft.bench.chip_live import ChipLive
+
+                made = self._build(machine)
+                assert isinstance(self.live, ChipLive)
+                again = self.live.on_program(made)
+                self._program = made
         except StatecraftError as error:
             self.trouble = str(error)
+            return
+        self._change(machine, again)
+
+    def begin(self, title: str) -> None:
+        """Begin anew, or at the end of the trial of that title."""
+        trial = next((each for each in self.trials if each.title == title), None)
+        self.running = False
+        self._long("beginning", lambda: self._change(self.machine, self._fresh(self.machine, trial)))
+
+    @property
+    def trials(self) -> tuple[Trial, ...]:
+        """The trials that it can begin at the end of."""
+        return (*self.machine.trials, *self._more)
+
+    def _change(self, machine: Machine, live: Live) -> None:
+        before = self._text(0)
+        self.live.close()
+        self.machine, self.live, self.trouble = machine, live, ""
+        self._version += self._text(0) != before  # a page that is shown has other controls, or another picture
 
     def _stamp(self) -> tuple[int, int]:
         with contextlib.suppress(OSError):
@@ -160,8 +271,13 @@ class TableTop:
         host = request.headers.get("host", "")
         if not good_host(host):
             return PlainTextResponse("Use the address that the bench shows.\n", 403)
-        text = page(self.live.machine, self._draw(self.live.machine), self._css)
+        text = self._text(self._version)
         return HTMLResponse(text, headers=headers(text, host))
+
+    def _text(self, version: int) -> str:
+        place: Literal["chip", "simulation"] = "simulation" if self._build is None else "chip"
+        drawing = self._draw(self.machine)
+        return page(self.live.machine, drawing, self._css, version=version, pins=self.live.pin_names, place=place)
 
     async def _socket(self, socket: WebSocket) -> None:
         host = socket.headers.get("host", "")
@@ -170,6 +286,7 @@ class TableTop:
             return
         await socket.accept()
         self._sockets.add(socket)
+        self._said = ""  # it is told how things stand, too
         try:
             while True:
                 text = await socket.receive_text()
@@ -184,10 +301,15 @@ class TableTop:
                 self.live.hold(command, False)
 
     async def tell(self) -> None:
-        """Let every page know how things stand."""
+        """Let every page know how things stand, if that has changed."""
         if not self._sockets:
             return
         text = json.dumps(self.stand())
+        if text != self._said:
+            self._said = text
+            await self._send(text)
+
+    async def _send(self, text: str) -> None:
         for socket in list(self._sockets):
             try:
                 await asyncio.wait_for(socket.send_text(text), 2)
@@ -202,6 +324,8 @@ class TableTop:
             asked = json.loads(text)
             what, name, value = asked["do"], str(asked.get("name", "")), asked.get("value")
             live = self.live
+            if self.busy or self._later is not None:
+                return None
             match what:
                 case "sensor" | "switch" | "dial" | "hear":
                     live.do(self._input(what, name, value))
@@ -216,12 +340,11 @@ class TableTop:
                 case "speed":
                     self.speed = float(value) if float(value) in SPEEDS else 1.0
                 case "step":
-                    self.running = False
-                    self.step(min(max(int(value), 1), MOST_AT_ONCE))
-                case "back":
-                    self.running = False
-                    live.back(int(value))
-                    self._did = [did for did in self._did if did["tick"] <= live.tick]
+                    self.go(live.tick + max(int(value), 1))
+                case "go":
+                    self.go(max(int(value), 0))
+                case "begin":
+                    self.begin(name)
                 case "trial":
                     return {"trial": live.trial(re.sub(r'[^ -!#-~]', "", name).strip() or "tried by hand")}
                 case "add":
@@ -264,32 +387,84 @@ class TableTop:
         """How things stand, for the page."""
         live, machine = self.live, self.live.machine
         view = live.view
-        asked = [] if self.running else [
-            {"part": each.part, "line": each.line, "text": each.text,
-             "why": "decided" if each.decided else f"held back by {each.held_back}" if each.held_back and each.holds
-             else "holds, but a row above decided" if each.holds else "does not hold"}
-            for each in live.asked()
-        ]  # fmt: skip
         sensors = {sensor.name: sensor.unit for sensor in machine.sensors}
+        texts = {name: "fault" if value is None else sensors[name].show(value) for name, value in view.sensors.items()}
+        texts |= {dial.name: dial.unit.show(view.dials[dial.name]) for dial in machine.dials}
+        texts |= {output.name: shown(output, view.shown[output.name]) for output in machine.outputs}
+        texts |= {name: "on" if on else "off" for name, on in (*view.levels.items(), *view.switches.items())}
+        texts |= {name: str(value) for name, value in view.counters.items()}
+        given = live.given
         return {
+            "version": self._version,
             "tick": live.tick,
             "time": f"{live.tick * machine.tick_ms / 1000:.2f} s",
             "running": self.running,
             "speed": self.speed,
             "linked": live.linked,
             "modes": view.modes,
-            "readings": {n: "fault" if v is None else sensors[n].show(v) for n, v in view.sensors.items()},
-            "at": {n: None if v is None else float(v * sensors[n].resolution) for n, v in view.sensors.items()},
-            "switches": view.switches,
-            "levels": view.levels,
-            "counters": view.counters,
-            "dials": {dial.name: dial.unit.show(view.dials[dial.name]) for dial in machine.dials},
-            "outputs": {output.name: shown(output, view.shown[output.name]) for output in machine.outputs},
+            "is": texts,
+            "at": {n: None if v is None else float(v * sensors[n].resolution) for n, v in given.items()},
+            "switches": live.given_switches,
             "held": live.held,
-            "did": self._did[-200:],
-            "asked": asked,
-            "trouble": self.trouble,
+            "bands": bands(live.bands, live.tick - SPAN_MS // machine.tick_ms),
+            "did": [did(machine, *each) for each in islice(reversed(live.did), MOST_DID)],
+            "last": last_rows(live.did, len(machine.parts)),
+            "asked": [] if self.running else self._why(),
+            "trouble": self.trouble or live.differs,
+            "pins": live.pins,
+            "begins": [trial.title for trial in self.trials],
         }
+
+    def _stand_busy(self) -> dict[str, Any]:
+        """How things stand while something takes long: as they did, but for how far it is."""
+        known = json.loads(self._said) if self._said else {**self.stand(), "pins": []}
+        tick = self.live.tick
+        return {**known, "busy": self.busy, "tick": tick, "time": f"{tick * self.machine.tick_ms / 1000:.2f} s"}
+
+    def _why(self) -> list[dict[str, Any]]:
+        """Why each row decided or did not, on this tick; worked out once for each."""
+        live = self.live
+        key = live.state, len(live.steps), live.machine
+        if self._asked[0] != key:
+            self._asked = key, [
+                {"part": each.part, "line": each.line, "text": each.text,
+                 "why": "decided" if each.decided else f"held back by {each.held_back}" if each.held_back and each.holds
+                 else "holds, but a row above decided" if each.holds else f"not so: {'; '.join(each.lacking)}"}
+                for each in live.asked()
+            ]  # fmt: skip
+        return self._asked[1]
+
+
+def did(machine: Machine, tick: int, part: str, number: int) -> dict[str, Any]:
+    """A row that decided, as the page tells it."""
+    row = machine.part(part).rows[number]
+    where = f"{part}: " if len(machine.parts) > 1 else ""
+    leads = f" → {row.target}" if row.move == "go" else " restarts" if row.move == "restart" else ""
+    does = f", {row.do_text}" if row.do_text else ""
+    return {"tick": tick, "text": f"{where}{row.when_text}{leads}{does}  (line {row.place.line})"}
+
+
+def last_rows(told: Sequence[tuple[int, str, int]], parts: int) -> dict[str, int]:
+    """By part, the number of the last row that changed something, of those that are told of."""
+    found: dict[str, int] = {}
+    for _, part, number in islice(reversed(told), 1000):
+        found.setdefault(part, number)
+        if len(found) == parts:
+            break
+    return found
+
+
+def bands(known: Mapping[str, Sequence[Band]], since: int) -> dict[str, list[Band]]:
+    """The newest of each part's bands, from the one that ``since`` lies in on."""
+    found: dict[str, list[Band]] = {}
+    for part, told in known.items():
+        newest: list[Band] = []
+        for band in reversed(told):
+            newest.append(band)
+            if band[0] <= since or len(newest) >= MOST_BANDS:
+                break
+        found[part] = newest[::-1]
+    return found
 
 
 def shown(output: object, value: int | bool | None) -> str:
@@ -306,31 +481,51 @@ def shown(output: object, value: int | bool | None) -> str:
     return str(value)
 
 
-def page(machine: Machine, drawing: str, more: str = "") -> str:
-    """The bench's page, with the machine's diagram in it; ``more`` is the drawing's style."""
-    try:
-        found: Controls | None = controls(machine)
-    except NoRemote:
-        found = None
+def page(
+    machine: Machine,
+    drawing: str,
+    more: str = "",
+    *,
+    place: Literal["simulation", "chip", "port"] = "simulation",
+    port: str = "",
+    version: int = 0,
+    pins: Sequence[tuple[str, str, str]] = (),
+    found: Controls | None = None,
+) -> str:
+    """The bench's page, with the machine's diagram in it; ``more`` is the drawing's style.
+
+    Args:
+        place: where the machine runs; ``port`` is where that is, and ``found`` what is said there.
+        version: of the file: a page of another is loaded again.
+        pins: of the chip: name, what hangs there, and which way.
+    """
+    if found is None:
+        with contextlib.suppress(NoRemote):
+            found = controls(machine)
+    measured = [sensor for sensor in machine.sensors if not isinstance(sensor.source, Remembered)]
     css = folder("templates") / "bench"
-    data = {
+    data: dict[str, Any] = {
         "tickMs": machine.tick_ms,
+        "version": version,
         "parts": [{"name": part.name, "modes": [mode.name for mode in part.modes]} for part in machine.parts],
-        "stops": {part.name: [mode.name for mode in part.modes if mode.stop] for part in machine.parts},
+        "kinds": {part.name: {mode.name: kind(machine, part, mode) for mode in part.modes} for part in machine.parts},
     }
+    if place == "port":
+        assert found is not None
+        data = {**operator_data(found), **data}
     text = json.dumps(data).replace("<", "\\u003c").replace("&", "\\u0026")
-    holding = re.sub(r"(?m)^export (?=\w)", "", (css / "holding.js").read_text(encoding="utf-8"))
     return render(
         "bench/live.html.j2",
         machine=machine,
         controls=found,
+        place=place,
+        port=port,
+        pins=pins,
+        cautions=CAUTIONS,
         buttons=[command for command in machine.commands if command.link is None],
-        sensors=[sensor for sensor in machine.sensors if not isinstance(sensor.source, Remembered)],
-        others=[
-            *machine.outputs,
-            *machine.levels,
-            *(sensor for sensor in machine.sensors if isinstance(sensor.source, Remembered)),
-        ],
+        sensors=measured,
+        inferred=[*measured, *machine.switches, *machine.levels],
+        others=[*machine.outputs, *machine.levels, *(each for each in machine.sensors if each not in measured)],
         limits=limits,
         numbers=dial_numbers,
         speeds=SPEEDS,
@@ -339,7 +534,7 @@ def page(machine: Machine, drawing: str, more: str = "") -> str:
             (css / "remote.css").read_text(encoding="utf-8") + more + (css / "live.css").read_text(encoding="utf-8")
         ),
         data=Markup(text),
-        script=Markup(holding + "\n" + (css / "live.js").read_text(encoding="utf-8").partition("\n\n")[2]),
+        script=Markup(script(PORT_SCRIPTS if place == "port" else LIVE_SCRIPTS)),
     )
 
 

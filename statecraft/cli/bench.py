@@ -3,46 +3,150 @@
 from __future__ import annotations
 
 import contextlib
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from statecraft.cli.common import Stop, file_argument, read
+from statecraft.cli.bridge import MISSING
+from statecraft.cli.common import Stop, file_argument, read, screen, step
+
+if TYPE_CHECKING:
+    from starlette.applications import Starlette
+
+    from statecraft.agreement.wired import Program
+    from statecraft.machine import Machine, Trial
 
 WEB_PORT = 8733
 
 
 @click.command(name="bench", short_help="try the table by hand, on a local page")
 @file_argument
-@click.option("--web-port", metavar="N", type=click.IntRange(0, 65535), default=WEB_PORT, help="Instead of 8733.")
+@click.option("--chip", is_flag=True, help="Run the compiled program on the simulated chip, pins and all.")
+@click.option("-P", "--port", metavar="PORT", help="A real machine instead, at /dev/ttyUSB0 or COM3, say.")
+@click.option("--link", metavar="NAME", help="With --port, the machine's link; the one with the halt unless given.")
+@click.option(
+    "--log", metavar="FILE", type=click.Path(path_type=Path), help="With --port, keep what went over the line."
+)
 @click.option("--trial", metavar="WORDS", help="Begin at the end of the trial whose title holds these words.")
-def command(file: str, web_port: int, trial: str | None) -> None:
+@click.option("--web-port", metavar="N", type=click.IntRange(0, 65535), default=WEB_PORT, help="Instead of 8733.")
+def command(
+    file: str, chip: bool, port: str | None, link: str | None, log: Path | None, trial: str | None, web_port: int
+) -> None:
     """Run FILE's simulation behind a page on this computer: buttons, sensors, faults, a link that can be cut.
 
     Pause, step, go back, go on another way; see which row decided and why the others did not; keep it as a trial. A
     file that is saved in an editor is read again at once, and what was done is played on it.
+
+    With --port the page is for the machine there: it moves. Wheels off the ground, and the switch that cuts motor power
+    in reach. What it senses is shown as far as its reports tell.
     """
-    from statecraft.cli.bridge import MISSING
+    from statecraft.simulation.trial import chosen
+
+    machine = read(file)  # its mistakes are told before anything else
+    if port is not None:
+        if chip or trial is not None:
+            raise Stop(f"--port is a real machine, which --{'chip' if chip else 'trial'} is not for", 2)
+        _on_a_machine(machine, port, link, log, web_port)
+        return
+    if link is not None or log is not None:
+        raise Stop(f"--{'link' if link else 'log'} goes with --port", 2)
+    put_on_bench(file, machine, chosen(machine, trial)[0] if trial is not None else None, (), web_port, chip=chip)
+
+
+def put_on_bench(
+    file: str, machine: Machine, begin: Trial | None, more: Sequence[Trial], web_port: int, *, chip: bool = False
+) -> None:
+    """Serve the bench for ``file`` until it is interrupted, from the end of ``begin`` on; ``more`` as in TableTop."""
     from statecraft.report.diagram import diagram
     from statecraft.report.style import sheet
     from statecraft.report.svg import markup
-    from statecraft.simulation.trial import chosen
 
     try:
-        from statecraft.bench.bridge import serve_app
         from statecraft.bench.table_top import TableTop
     except ImportError:
         raise Stop(MISSING) from None
 
-    machine = read(file)  # its mistakes are told before anything else
-    begins = chosen(machine, trial)[0] if trial is not None else None
-    top = TableTop(file, lambda machine: markup(diagram(machine)), sheet("drawing"), begins)
+    with tempfile.TemporaryDirectory(prefix="statecraft_") as folder:
+        build = _Builder(Path(folder)) if chip else None
+        with step(screen(stderr=True), "compile") if chip else contextlib.nullcontext():
+            top = TableTop(
+                file, lambda machine: markup(diagram(machine)), sheet("drawing"), begin=begin, more=more, build=build
+            )
+        if chip:
+            click.echo(f"{machine.name}: its program on the simulated chip")
+        _serve(top.app, web_port)
+
+
+class _Builder:
+    """Compiles a machine for the chip, each time in a folder of its own below ``folder``."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._count = 0
+
+    def __call__(self, machine: Machine) -> Program:
+        from statecraft.agreement.wired import program
+        from statecraft.boards.chosen import board_of
+
+        self._count += 1
+        folder = self._folder / str(self._count)
+        folder.mkdir()
+        return program(machine, board_of(machine), folder)
+
+
+def _serve(app: Starlette, web_port: int) -> None:
+    from statecraft.bench.bridge import serve_app
 
     def ready(port: int) -> None:
         click.echo(f"open  http://127.0.0.1:{port}/   (Ctrl-C ends it)")
 
     try:
         with contextlib.suppress(KeyboardInterrupt):
-            serve_app(top.app, "127.0.0.1", web_port, ready)
+            serve_app(app, "127.0.0.1", web_port, ready)
     except OSError as error:
         raise Stop(f"port {web_port} cannot be listened on: {error.strerror or error}") from None
+    click.echo("ended")
+
+
+def _on_a_machine(machine: Machine, port: str, link: str | None, log: Path | None, web_port: int) -> None:
+    """Serve the bench for the machine at ``port`` until it is interrupted."""
+    from statecraft.bench import log as logs
+    from statecraft.bench.controls import controls
+    from statecraft.cli.remote import notes
+    from statecraft.report.diagram import diagram
+    from statecraft.report.style import sheet
+    from statecraft.report.svg import markup
+
+    try:
+        from statecraft.bench.bridge import serve
+        from statecraft.bench.real import RealTop
+        from statecraft.bench.table_top import page
+    except ImportError:
+        raise Stop(MISSING) from None
+
+    found = controls(machine, link)
+    with contextlib.ExitStack() as stack:
+        writer = None
+        if log is not None:
+            try:
+                writer = logs.Writer(stack.enter_context(log.open("x", encoding="utf-8")), machine, found.link)
+            except OSError as error:
+                raise Stop(f"{log} cannot be written: {error.strerror or error}") from None
+        for note in notes(found):
+            click.echo(note)
+        text = page(machine, markup(diagram(machine)), sheet("drawing"), place="port", port=port, found=found)
+        top = RealTop(found, text, port, writer)
+
+        def ready(listening: int) -> None:
+            click.echo(f"{machine.name} at {port}, {found.link.baud} baud: it moves. Wheels off the ground first")
+            click.echo(f"open  http://127.0.0.1:{listening}/   (Ctrl-C ends it; the machine then stops by its table)")
+
+        try:
+            with contextlib.suppress(KeyboardInterrupt):
+                serve(top, "127.0.0.1", web_port, ready)
+        except OSError as error:
+            raise Stop(f"port {web_port} cannot be listened on: {error.strerror or error}") from None
     click.echo("ended")

@@ -159,14 +159,14 @@ def _what_became(sight: RowSight, row: Row, ticks: list[int], asked: list[Guard]
                 "starts where a failsafe would stop it"
             )
         return f"{name}, and did so at {time}"
-    parts = _conjuncts(row)
+    parts = conjuncts(row)
     best = max(ticks, key=lambda tick: sum(sight.holds_part(each, tick) for each, _ in parts))
     lacking = [(each, text) for each, text in parts if not sight.holds_part(each, best)]
     reasons = [_lack(sight, each, text, best) for each, text in lacking]
     return f"{name}, but at {_time(machine, best)} {', and '.join(reasons)}"
 
 
-def _conjuncts(row: Row) -> list[tuple[Condition, str]]:
+def conjuncts(row: Row) -> list[tuple[Condition, str]]:
     """What a row asks all of, as it is written: each with its text."""
     text = " ".join(row.when_text.split())
     if not isinstance(row.when, And):
@@ -191,12 +191,17 @@ def _lack(sight: RowSight, condition: Condition, text: str, tick: int) -> str:
     """That a condition did not hold, and what it read instead."""
     if isinstance(condition, Taken):
         return _not_taken(sight, condition.command, tick)
+    told = ", ".join(f"{name} {value}" for name, value in read_there(sight, condition, tick).items())
+    return f"'{text}' was not true" + (f" ({told})" if told else "")
+
+
+def read_there(sight: RowSight, condition: Condition, tick: int) -> dict[str, str]:
+    """What a row's ``condition`` read on ``tick``, and what its levels read, as text by name."""
     view = View(sight.trace.layout, sight.seen(tick))
     values: dict[str, str] = {}
     for each in _with_levels(sight.machine, condition):
         values |= values_read(sight.machine, view, each)
-    told = ", ".join(f"{name} {value}" for name, value in values.items())
-    return f"'{text}' was not true" + (f" ({told})" if told else "")
+    return values
 
 
 def _with_levels(machine: Machine, condition: Condition) -> Iterator[Condition]:

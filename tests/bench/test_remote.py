@@ -9,12 +9,15 @@ from pathlib import Path
 import pytest
 
 from statecraft.bench.controls import NoRemote, controls
-from statecraft.bench.remote import page, radios, script
+from statecraft.bench.remote import SCRIPTS, page, radios, script
+from statecraft.bench.table_top import LIVE_SCRIPTS, PORT_SCRIPTS
 from statecraft.fingerprint import short
 from statecraft.language import read_file, read_text
+from statecraft.resources import folder
 from tests.report.large import station
 
 SAMPLES = Path(__file__).parents[2] / "samples"
+TEMPLATES = folder("templates") / "bench"
 MOST = 60_000
 
 
@@ -56,8 +59,11 @@ def test_what_the_file_says_cannot_leave_its_place() -> None:
     assert made.count("</script>") == 2
 
 
-def test_the_modules_stand_together_as_one() -> None:
-    joined = script()
+@pytest.mark.parametrize("modules", [SCRIPTS, LIVE_SCRIPTS, PORT_SCRIPTS], ids=["remote", "bench", "bench at a port"])
+def test_the_modules_stand_together_as_one(modules: tuple[str, ...]) -> None:
+    joined = script(modules)
+    imported = re.findall(r'from "\./(\w+)\.js"', "".join((TEMPLATES / f"{each}.js").read_text() for each in modules))
+    assert set(imported) <= set(modules)
     assert not re.search(r"(?m)^(import|export) ", joined)
     names = re.findall(r"(?m)^(?:async )?(?:function|class|const|let) (\w+)", joined)
     assert len(names) == len(set(names))
