@@ -170,7 +170,7 @@ class Live:
 
     def _stand(self, tick: int) -> None:
         """Run again up to ``tick``, from the nearest state that was kept."""
-        nearest = max((at for at in self._kept if at <= tick), default=-1)
+        nearest = max((at for at in self._kept if at < tick), default=-1)
         for at in [at for at in self._kept if at > tick]:
             del self._kept[at]
         while self.did and self.did[-1][0] > nearest:
@@ -367,13 +367,11 @@ class Live:
 
     def asked(self) -> list[Asked]:
         """The rows that applied on the last tick: which decided, and what kept the others from it."""
-        trace = Trace(self.machine, [self._before, self.state])
+        trace = Trace(self.machine, [self._before, self.state] if self.tick > 0 else [self.state])
+        at = len(trace.states) - 1
         found = []
         for part in self.machine.parts:
             sight = RowSight(trace, part)
-            at = 1 if self.tick > 0 else 0
-            if not at:
-                trace.states.pop(0)
             mode, decided = sight.mode(at), sight.decided(at)
             for row in part.rows:
                 if mode.name not in row.modes:

@@ -154,9 +154,13 @@ class TableTop:
             await asyncio.sleep(TELL_S)
             if self._later is not None:
                 await self._do_later()
-            self.pass_time()
-            self.look()
-            await self.tell()
+            try:
+                self.pass_time()
+                self.look()
+                await self.tell()
+            except Exception as error:  # a bench that stands still without a word helps nobody
+                self.running = False
+                await self._send(json.dumps({"failed": f"the bench has failed: {type(error).__name__}: {error}"}))
 
     async def _do_later(self) -> None:
         """Do what takes long, and let the pages know how far it is."""

@@ -95,6 +95,7 @@ socket.onmessage = ({ data }) => {
   const told = JSON.parse(data);
   if (told.trial !== undefined) $("text").value = told.trial;
   else if (told.added !== undefined) put("added", told.added);
+  else if (told.failed !== undefined) put("trouble", told.failed);
   else if (told.version !== machine.version) location.reload(); // the file has other controls, or another picture
   else simulated(told);
 };

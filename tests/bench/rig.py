@@ -9,7 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -37,11 +37,11 @@ def desk(machine: Machine) -> Iterator[Pretended]:
         yield made
 
 
-class BridgeProcess:
-    """``statecraft bridge`` as people run it."""
+class Served:
+    """``statecraft bridge`` or ``statecraft bench`` as people run it."""
 
-    def __init__(self, file: Path, port: str, *words: str) -> None:
-        line = [sys.executable, "-m", "statecraft", "bridge", str(file), "--port", port, "--web-port", "0", *words]
+    def __init__(self, verb: str, file: Path, *words: str) -> None:
+        line = [sys.executable, "-m", "statecraft", verb, str(file), "--web-port", "0", *words]
         environment = {**os.environ, "PYTHONUNBUFFERED": "1"}
         self.process = subprocess.Popen(
             line, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=environment
@@ -76,15 +76,19 @@ class BridgeProcess:
 
 
 @contextmanager
-def bridge(file: Path, port: str, *words: str) -> Iterator[BridgeProcess]:
-    made = BridgeProcess(file, port, *words)
+def served(verb: str, file: Path, *words: str) -> Iterator[Served]:
+    made = Served(verb, file, *words)
     try:
         yield made
     finally:
         made.close()
 
 
-def wait(until: Callable[[], Any], seconds: float = 20.0) -> Any:
+def bridge(file: Path, port: str, *words: str) -> AbstractContextManager[Served]:
+    return served("bridge", file, "--port", port, *words)
+
+
+def wait(until: Callable[[], Any], seconds: float = 60.0) -> Any:
     """What ``until`` gives, once it gives something."""
     ends = time.monotonic() + seconds
     while not (found := until()):

@@ -21,7 +21,7 @@ from websockets.sync.client import ClientConnection, connect
 from statecraft.bench.bridge import Page, good_host, headers
 from statecraft.bench.pretend import Pretended
 from statecraft.machine import Machine
-from tests.bench.rig import SAMPLES, BridgeProcess, bridge, desk, wait
+from tests.bench.rig import SAMPLES, Served, bridge, desk, wait
 
 pytestmark = pytest.mark.slow
 
@@ -36,13 +36,13 @@ def machine(bale_mover: Machine) -> Iterator[Pretended]:
 
 
 @pytest.fixture(scope="module")
-def served(machine: Pretended) -> Iterator[BridgeProcess]:
+def served(machine: Pretended) -> Iterator[Served]:
     with bridge(SAMPLES / "bale_mover.modes", machine.place) as made:
         yield made
         assert made.process.poll() is None  # whatever was done to it
 
 
-def dial(served: BridgeProcess, **more: Any) -> ClientConnection:
+def dial(served: Served, **more: Any) -> ClientConnection:
     more.setdefault("origin", f"http://{served.at}")
     return connect(f"ws://{served.at}/socket", compression=None, **more)
 
@@ -69,7 +69,7 @@ def heard(machine: Pretended, since: int) -> bytes:
     return b"".join(data for _, data in list(machine.heard)[since:])
 
 
-def test_whoever_takes_the_seat_halts_first(served: BridgeProcess, machine: Pretended) -> None:
+def test_whoever_takes_the_seat_halts_first(served: Served, machine: Pretended) -> None:
     with dial(served) as first, dial(served) as second:
         before = len(machine.heard)
         sit(first)
@@ -89,7 +89,7 @@ def test_whoever_takes_the_seat_halts_first(served: BridgeProcess, machine: Pret
         assert heard(machine, before) == HALT.encode() + AHEAD + HALT.encode()
 
 
-def test_the_seat_is_free_when_its_page_is_gone(served: BridgeProcess) -> None:
+def test_the_seat_is_free_when_its_page_is_gone(served: Served) -> None:
     with dial(served) as looking:
         with dial(served) as driving:
             sit(driving)
@@ -97,7 +97,7 @@ def test_the_seat_is_free_when_its_page_is_gone(served: BridgeProcess) -> None:
         news(looking, "free")
 
 
-def test_nothing_is_sent_that_nobody_said(served: BridgeProcess, machine: Pretended) -> None:
+def test_nothing_is_sent_that_nobody_said(served: Served, machine: Pretended) -> None:
     with dial(served) as socket:
         sit(socket)
         time.sleep(0.3)
@@ -106,7 +106,7 @@ def test_nothing_is_sent_that_nobody_said(served: BridgeProcess, machine: Preten
         assert heard(machine, before) == b""
 
 
-def test_what_was_long_on_the_way_is_thrown_away_but_a_halt_is_not(served: BridgeProcess, machine: Pretended) -> None:
+def test_what_was_long_on_the_way_is_thrown_away_but_a_halt_is_not(served: Served, machine: Pretended) -> None:
     with dial(served) as socket:
         sit(socket)
         socket.send(frame(AHEAD))
@@ -127,7 +127,7 @@ BAD_FRAMES: list[bytes | str] = [
 
 
 @pytest.mark.parametrize("bad", BAD_FRAMES, ids=[str(number) for number in range(len(BAD_FRAMES))])
-def test_malformed_frames_do_nothing(served: BridgeProcess, machine: Pretended, bad: bytes | str) -> None:
+def test_malformed_frames_do_nothing(served: Served, machine: Pretended, bad: bytes | str) -> None:
     with dial(served) as socket:
         sit(socket)
         time.sleep(0.05)
@@ -138,7 +138,7 @@ def test_malformed_frames_do_nothing(served: BridgeProcess, machine: Pretended, 
         assert heard(machine, before) == AHEAD
 
 
-def test_a_frame_of_a_megabyte_ends_that_connection_only(served: BridgeProcess) -> None:
+def test_a_frame_of_a_megabyte_ends_that_connection_only(served: Served) -> None:
     before = served.memory_kb()
     with dial(served) as looking:
         for data in (b"x" * 1_000_000, "x" * 1_000_000):
@@ -150,7 +150,7 @@ def test_a_frame_of_a_megabyte_ends_that_connection_only(served: BridgeProcess) 
     assert served.memory_kb() - before < 20_000
 
 
-def test_ten_thousand_messages_a_second_and_a_halt_among_them(served: BridgeProcess, machine: Pretended) -> None:
+def test_ten_thousand_messages_a_second_and_a_halt_among_them(served: Served, machine: Pretended) -> None:
     before_kb = served.memory_kb()
     with dial(served) as socket:
         sit(socket)
@@ -170,7 +170,7 @@ def test_ten_thousand_messages_a_second_and_a_halt_among_them(served: BridgeProc
     assert served.memory_kb() - before_kb < 20_000
 
 
-def test_a_hundred_look_on_and_some_read_nothing(served: BridgeProcess, machine: Pretended) -> None:
+def test_a_hundred_look_on_and_some_read_nothing(served: Served, machine: Pretended) -> None:
     before_kb = served.memory_kb()
     with ExitStack() as stack:
         watching = [stack.enter_context(dial(served, max_queue=1)) for _ in range(100)]
@@ -188,7 +188,7 @@ def test_a_hundred_look_on_and_some_read_nothing(served: BridgeProcess, machine:
         news(watching[0], "free", 20)
 
 
-def test_more_than_there_is_room_for_are_turned_away(served: BridgeProcess) -> None:
+def test_more_than_there_is_room_for_are_turned_away(served: Served) -> None:
     with ExitStack() as stack:
         with suppress(ConnectionClosed, OSError, InvalidStatus, TimeoutError):
             for _ in range(160):
@@ -204,7 +204,7 @@ def test_more_than_there_is_room_for_are_turned_away(served: BridgeProcess) -> N
     [{"origin": "http://evil.example"}, {"origin": None}, {"additional_headers": {"Host": "evil.example"}}],
     ids=["another page", "no page", "another name"],
 )
-def test_pages_from_elsewhere_stay_outside(served: BridgeProcess, more: dict[str, Any]) -> None:
+def test_pages_from_elsewhere_stay_outside(served: Served, more: dict[str, Any]) -> None:
     with pytest.raises((InvalidStatus, ConnectionClosed)), dial(served, **more) as socket:
         socket.recv(2)
 
@@ -217,7 +217,7 @@ def fetch(address: str, **sent: str) -> tuple[int, str, Any]:
         return error.code, error.read().decode(), error.headers
 
 
-def test_there_is_nothing_but_the_two_pages(served: BridgeProcess) -> None:
+def test_there_is_nothing_but_the_two_pages(served: Served) -> None:
     for path in ("/", "/watch"):
         status, text, told = fetch(f"http://{served.at}{path}")
         assert status == 200 and "bale mover" in text

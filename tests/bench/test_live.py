@@ -146,3 +146,46 @@ def test_an_hour_is_gone_back_quickly_and_takes_little() -> None:
     live.back(1_000)
     assert time.process_time() - began < 1
     assert live.tick == 1_000
+
+
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
+def test_why_is_the_same_after_going_back(path: Path) -> None:
+    live = Live(read_file(str(path)))
+    known = {0: live.asked()}
+    chance = random.Random(4)
+    while live.tick < 700:
+        play(live, chance, 1)
+        known[live.tick] = live.asked()
+        if live.tick < 400:
+            live.step(400 - live.tick)  # a tick whose state is kept
+            known[400] = live.asked()
+    bands = {part: list(told) for part, told in live.bands.items()}
+    did = list(live.did)
+    for tick in sorted(known, reverse=True):
+        live.back(tick)
+        assert live.asked() == known[tick]
+        assert {part: list(told) for part, told in live.bands.items()} == {
+            part: [band for band in told if band[0] <= tick] for part, told in bands.items()
+        }
+        assert list(live.did) == [each for each in did if each[0] <= tick]
+
+
+def test_a_slider_that_is_moved_while_time_stands_still_leaves_one_line() -> None:
+    live = Live(read_file(str(SAMPLES / "feed_pusher.modes")))
+    live.step(99)
+    for value in range(300, 900):
+        live.do(SetSensor("front", value))
+        live.do(SetSensor("left", value))
+    live.step(5)
+    assert live.view.sensors["front"] == 899 and live.view.sensors["left"] == 899
+    assert "at 1 s front 89.9 cm, left 89.9 cm\n" in live.trial("by hand")
+
+
+def test_what_a_row_lacked() -> None:
+    live = Live(read_file(str(SAMPLES / "feed_pusher.modes")))
+    live.step(100)
+    live.do(Hear("patrol"), SetSensor("front", 200))
+    live.step()
+    asked = {each.text: each for each in live.asked()}
+    assert asked["patrol and not blocked -> cruise"].lacking == ("not blocked (blocked on, front 20 cm)",)
+    assert asked["creep and not blocked -> creeping"].lacking[0] == "creep"

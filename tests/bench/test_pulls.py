@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from statecraft.bench.pretend import Chip, Pretended, World
-from tests.bench.rig import SAMPLES, BridgeProcess, Phone, bridge, pretended, stopped_ms, wait
+from tests.bench.rig import SAMPLES, Phone, Served, bridge, pretended, stopped_ms, wait
 from tests.report.browser import Browser
 
 if TYPE_CHECKING:
@@ -32,13 +32,13 @@ def machine(on_chip: Program) -> Iterator[Pretended]:
 
 
 @pytest.fixture
-def served(machine: Pretended) -> Iterator[BridgeProcess]:
+def served(machine: Pretended) -> Iterator[Served]:
     with bridge(SAMPLES / "bale_mover.modes", machine.place) as made:
         yield made
 
 
 @pytest.fixture
-def driving(chromium: Browser, served: BridgeProcess, machine: Pretended) -> Iterator[Phone]:
+def driving(chromium: Browser, served: Served, machine: Pretended) -> Iterator[Phone]:
     """A phone with a finger on `ahead`, and the wheels turning, in a tab of its own."""
     driver = chromium.driver
     first = driver.current_window_handle
@@ -95,7 +95,7 @@ def test_a_browser_that_hangs(driving: Phone, machine: Pretended) -> None:
     assert driving.run("return document.querySelector('[data-on]')") is None  # it does not go on by itself
 
 
-def test_a_network_that_stands_still(driving: Phone, machine: Pretended, served: BridgeProcess) -> None:
+def test_a_network_that_stands_still(driving: Phone, machine: Pretended, served: Served) -> None:
     """The bridge's process is stopped, the connection open on both sides; then it goes on, with all that waited."""
     served.signal(signal.SIGSTOP)
     assert stands(machine) <= MOST_MS
@@ -105,7 +105,7 @@ def test_a_network_that_stands_still(driving: Phone, machine: Pretended, served:
     assert not machine.body.driven  # what had piled up meanwhile is too old
 
 
-def test_a_killed_server(driving: Phone, machine: Pretended, served: BridgeProcess) -> None:
+def test_a_killed_server(driving: Phone, machine: Pretended, served: Served) -> None:
     served.process.kill()
     assert stands(machine) <= MOST_MS
     wait(lambda: driving.text("word") == "Not connected")

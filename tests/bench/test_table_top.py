@@ -159,6 +159,12 @@ def test_whatever_a_page_says_nothing_breaks(top: TableTop, asked: Any) -> None:
     assert json.dumps(top.stand())
 
 
+@pytest.mark.parametrize("path", sorted(SAMPLES.glob("*.modes")), ids=lambda path: path.stem)
+def test_it_stands_at_its_beginning(path: Path) -> None:
+    stand = TableTop(str(path), lambda _: "").stand()
+    assert stand["tick"] == 0 and stand["asked"] and stand["trouble"] == ""
+
+
 def test_text_that_is_none(top: TableTop) -> None:
     for text in ("", "{", "[" * 3000, "\x00", '{"do":'):
         assert top.do(text) is None

@@ -19,7 +19,7 @@ from statecraft.bench.replay import replay
 from statecraft.fingerprint import short
 from statecraft.firmware.reports import line
 from statecraft.language import read_file
-from tests.bench.rig import SAMPLES, BridgeProcess, Phone, bridge, desk, wait
+from tests.bench.rig import SAMPLES, Phone, Served, bridge, desk, wait
 from tests.report.browser import browser
 
 PRESSES = 100
@@ -51,7 +51,7 @@ def main() -> None:
             print(f"a halt {what}: {_spread(times)} (asked: 100 ms)")
 
 
-def _presses(pretended: Pretended, served: BridgeProcess) -> list[float]:
+def _presses(pretended: Pretended, served: Served) -> list[float]:
     """Milliseconds from the press in the page until the motor's output changes."""
     found = []
     with browser() as opened:
@@ -77,7 +77,7 @@ def _presses(pretended: Pretended, served: BridgeProcess) -> list[float]:
     return found
 
 
-def _halts(stack: ExitStack, pretended: Pretended, served: BridgeProcess, flood: bool, watching: int) -> list[float]:
+def _halts(stack: ExitStack, pretended: Pretended, served: Served, flood: bool, watching: int) -> list[float]:
     """Milliseconds from the frame that is handed to the network until its bytes are at the machine."""
     found = []
     sockets = [

@@ -1,0 +1,109 @@
+"""The bench on the simulated chip: what the program does there, its pins, and the way back."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import pytest
+
+from statecraft.agreement.onchip import STATE
+from statecraft.bench.chip_live import ChipLive
+from statecraft.bench.live import CannotReplay
+from statecraft.language import read_text
+from statecraft.machine import Hear, SetDial, SetSensor
+from tests.bench.rig import SAMPLES, Phone, served, wait
+from tests.report.browser import Browser
+
+if TYPE_CHECKING:
+    from statecraft.agreement.wired import Program
+
+pytestmark = pytest.mark.slow
+
+
+@pytest.fixture
+def live(on_chip: Program) -> Iterator[ChipLive]:
+    made = ChipLive(on_chip)
+    yield made
+    made.close()
+
+
+def pin(live: ChipLive, what: str) -> str:
+    return next(said for (_, each, _), said in zip(live.pin_names, live.pins, strict=True) if each == what)
+
+
+def test_it_is_driven_and_its_pins_are_told(live: ChipLive) -> None:
+    live.step(50)
+    assert pin(live, "pwm of port_track") == "low"
+    live.do(SetDial("pace", 60))
+    live.step(5)
+    live.hold("ahead", True)
+    live.step(60)
+    assert live.view.modes["drive"] == "forward" and live.differs == ""
+    assert pin(live, "pwm of port_track") == "pulses, high 60 % of the time"
+    assert pin(live, "forward of port_track") == "high"
+    assert pin(live, "echo of front").startswith("last echo 14.5")  # 2.5 m there and back at 343 m/s: 14.58 ms
+    live.link(False)
+    live.step(60)
+    assert live.view.modes["drive"] == "standing" and pin(live, "pwm of port_track") == "low"
+    assert any(each.decided or each.lacking for each in live.asked())
+
+
+def test_back_and_on_again_comes_to_the_same(live: ChipLive) -> None:
+    live.step(30)
+    live.do(SetSensor("front", 500))
+    live.hold("back", True)
+    live.step(70)
+    there = live.state
+    live.step(20)
+    live.back(100)
+    assert live.tick == 100 and live.state == there
+    live.step(60)
+    assert live.view.modes["drive"] == "standing"  # nobody holds the button any more
+
+
+def test_a_program_that_differs_is_told(live: ChipLive) -> None:
+    live.step(20)
+    assert live.differs == "" and live._driver is not None
+    chip = live._driver.wired.chip
+    held = bytearray(chip.peek(STATE))
+    place = next(f.offset for f in live._runner.layout.fields if f.kind == "mode" and f.name == "warning")
+    held[place] = 1
+    chip.poke(STATE, bytes(held))
+    live.step(1)
+    assert "not as the table says" in live.differs and "warning" in live.differs
+
+
+def test_on_a_changed_program(live: ChipLive, on_chip: Program) -> None:
+    live.step(20)
+    live.do(Hear("clamp"))
+    live.step(20)
+    again = live.on_program(on_chip)
+    assert again.state == live.state and again.view.modes["fork"] == "clamping"
+    again.close()
+    source = on_chip.machine.source[on_chip.machine.place.file]
+    other = replace(on_chip, machine=read_text(re.sub(r"\bclamp\b", "grab", source), "x.modes"))
+    with pytest.raises(CannotReplay, match=r"tick 21\) clamp cannot be done"):
+        live.on_program(other)
+
+
+def test_the_page_shows_the_pins(chromium: Browser) -> None:
+    with served("bench", SAMPLES / "bale_mover.modes", "--chip") as process:
+        page = Phone(chromium, 1280, 900)
+        page.open(process.address)
+        wait(lambda: page.text("clock") == "0.00 s")
+        page.run("document.querySelector(arguments[0]).click()", "#run")
+        page.down("[data-hold=ahead]")
+        wait(lambda: page.text("mode-drive") == "forward", 60)
+        texts = "return [...document.querySelectorAll('dd[id^=pin-]')].map(e => e.parentElement.textContent)"
+        wait(lambda: any("5: pwm of port track" in text and "pulses" in text for text in page.run(texts)))
+        page.up()
+        wait(lambda: page.text("mode-drive") == "standing", 60)
+        page.run("document.querySelector(arguments[0]).click()", "#run")
+        wait(lambda: page.text("run") == "Run")
+        before = float(page.text("clock").split()[0])
+        page.run("document.querySelector(arguments[0]).click()", "[data-back='10000']")
+        wait(lambda: float(page.text("clock").split()[0]) < before and page.text("busy") == "", 60)
+        assert page.text("trouble") == ""
