@@ -23,7 +23,9 @@ from statecraft.bench.live import MOST_TOLD
 from statecraft.bench.log import Splitter, Writer
 from statecraft.bench.table_top import MOST_DID, SPAN_MS, TELL_S, bands, did
 from statecraft.firmware.reports import Report, RowTaken, Started, cause_words
-from statecraft.machine import And, Compare, Condition, Fault, LevelOn, Machine, Not, Or, Row, SwitchOn
+from statecraft.machine import Compare, Fault, LevelOn, Machine, Row, SwitchOn
+from statecraft.semantics import tick_of
+from statecraft.semantics.guards import AllOf, AnyOf, Guard, Negation
 
 MOST_DIFFERENCES = 50
 
@@ -142,18 +144,20 @@ class RealTop(Bridge):
 
 def implied(machine: Machine, row: Row) -> Iterator[tuple[str, str]]:
     """What is certain of sensors, switches and levels on a tick on which ``row`` decided: name, and what is so."""
-    return _certain(machine, row.when, True)
+    decisions = tick_of(machine).part[row.part].of_row[row.number]
+    found = [dict(_certain(machine, made.guard, True)) for made in decisions]
+    yield from ((n, what) for n, what in (found[0] if found else {}).items() if all(e.get(n) == what for e in found))
 
 
-def _certain(machine: Machine, condition: Condition, holds: bool) -> Iterator[tuple[str, str]]:
-    match condition:
-        case And(of) if holds:
+def _certain(machine: Machine, guard: Guard, holds: bool) -> Iterator[tuple[str, str]]:
+    match guard:
+        case AllOf(of) if holds:
             for each in of:
                 yield from _certain(machine, each, True)
-        case Or(of) if not holds:
+        case AnyOf(of) if not holds:
             for each in of:
                 yield from _certain(machine, each, False)
-        case Not(of):
+        case Negation(of):
             yield from _certain(machine, of, not holds)
         case Fault(sensor):
             yield sensor, "in fault" if holds else "not in fault"
