@@ -8,7 +8,7 @@ strings, unique within their kind (modes and groups: within their part).
 from __future__ import annotations
 
 import enum
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from functools import cached_property
@@ -96,10 +96,12 @@ MIRRORED: dict[Op, Op] = {"<": ">", ">": "<", "<=": ">=", ">=": "<=", "==": "=="
 class Term:
     """What can be compared: a sensor's reading, a dial, a counter or (for observers only) an output's setting.
 
+    ``minus`` is the negative of a dial; only what a :class:`Mix` comes to is told with it (``x < -y + 3``).
+
     An output's setting is the one its part's mode asks for (percent, tenths of a degree …), before ramp and pause.
     """
 
-    kind: Literal["sensor", "dial", "counter", "output"]
+    kind: Literal["sensor", "dial", "counter", "output", "minus"]
     name: str
 
 
@@ -557,13 +559,64 @@ class FromDial:
 
 
 @dataclass(frozen=True, slots=True)
+class Share:
+    """A setting that is ``percent`` hundredths of a dial's value, rounded towards 0."""
+
+    dial: str
+    percent: int
+
+    def of(self, value: int) -> int:
+        """The setting for that value of the dial."""
+        product = self.percent * value
+        return product // 100 if product >= 0 else -(-product // 100)
+
+
+@dataclass(frozen=True, slots=True)
+class Mix:
+    """A setting that is the sum of two dials, each as it is or its negative; made whole, and then held to what the
+    output can be set to.
+    """
+
+    one: FromDial
+    other: FromDial
+
+
+@dataclass(frozen=True, slots=True)
 class Blink:
     """On for the first half of ``period`` ticks (even), counted from tick 0."""
 
     period: int
 
 
-Setting = Fixed | FromDial | Blink
+OfDials = FromDial | Share | Mix
+Setting = Fixed | OfDials | Blink
+
+
+def dials_of(setting: Setting) -> tuple[str, ...]:
+    """The dials that ``setting`` reads."""
+    match setting:
+        case FromDial(dial) | Share(dial):
+            return (dial,)
+        case Mix(one, other):
+            return (one.dial, other.dial)
+        case Fixed() | Blink():
+            return ()
+
+
+def reach(setting: Fixed | OfDials, dials: Mapping[str, Dial]) -> tuple[int, int]:
+    """The lowest and the highest that ``setting`` comes to, whatever the dials say, before it is held to a range."""
+    match setting:
+        case Fixed(value):
+            return value, value
+        case FromDial(dial, negative):
+            low, high = dials[dial].low, dials[dial].high
+            return (-high, -low) if negative else (low, high)
+        case Share(dial):
+            ends = setting.of(dials[dial].low), setting.of(dials[dial].high)
+            return min(ends), max(ends)
+        case Mix(one, other):
+            (low, high), (lower, higher) = reach(one, dials), reach(other, dials)
+            return low + lower, high + higher
 
 
 # ---------------------------------------------------------------------------------------------------------------- table
@@ -965,10 +1018,8 @@ class Machine:
             if not could_hurt(output):
                 continue
             rest = getattr(output, "rest", 0)
-            if isinstance(setting, FromDial):
-                dial = dials[setting.dial]
-                ends = (-dial.high, -dial.low) if setting.negative else (dial.low, dial.high)
-                if rest is None or any(end != rest for end in ends):
+            if isinstance(setting, OfDials):
+                if rest is None or any(end != rest for end in reach(setting, dials)):
                     return True
             elif rest is None or setting != Fixed(rest):
                 return True

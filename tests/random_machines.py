@@ -457,6 +457,14 @@ class _Writer:
         part.counters.append(counter)
         part.counter_lines.append(line)
 
+    def of_dials(self, dials: list[_Quantity], minus: str) -> str:
+        """A part of a percentage, or two of them mixed; less than none of one only with ``minus``."""
+        rng = self.newer
+        if len(dials) > 1 and rng.random() < 0.6:
+            one, other = rng.sample(dials, 2)
+            return f"{rng.choice(['', '', '-'])}{one.name} {rng.choice('+-')} {other.name}"
+        return f"{rng.choice(['', minus])}{rng.choice([7, 33, 40, 50, 100])} % of {rng.choice(dials).name}"
+
     def output(
         self, part: _PartDraft, moving: list[str], settings: dict[str, list[str]], with_: dict[str, list[str]]
     ) -> None:
@@ -473,7 +481,8 @@ class _Writer:
 
         def percent() -> str:
             if dials and self.chance(0.3):
-                return rng.choice(["", "-"]) + rng.choice(dials).name
+                follow = rng.choice(["", "-"]) + rng.choice(dials).name
+                return self.of_dials(dials, "-") if self.newer.random() < 0.6 else follow
             return f"{rng.choice([-100, -60, -33, -5, 5, 30, 60, 100])} %"
 
         setting: Callable[[], str]
@@ -494,7 +503,9 @@ class _Writer:
             setting = lambda: f"{rng.choice(['10', '45.5', '90', '0.5'])} deg"  # noqa: E731
         elif kind == "hand":
             self.lines.append(f"output {name} by hand, 0 % .. 100 %, rest {rng.choice([0, 20])} %{harmless}")
-            setting = lambda: f"{rng.choice([0, 40, 100])} %"  # noqa: E731
+            setting = lambda: (  # noqa: E731
+                self.of_dials(dials, "") if dials and self.newer.random() < 0.3 else f"{rng.choice([0, 40, 100])} %"
+            )
         elif kind == "relay":
             self.lines.append(f"relay {name} pin {self.pins.pop()}{harmless}")
             setting = lambda: "on"  # noqa: E731

@@ -27,6 +27,7 @@ from statecraft.machine import (
     Lamp,
     LevelOn,
     Machine,
+    Mix,
     Motor,
     Not,
     Or,
@@ -35,6 +36,7 @@ from statecraft.machine import (
     Relay,
     Remembered,
     Servo,
+    Share,
     Silent,
     Steady,
     SwitchOn,
@@ -159,7 +161,7 @@ def test_together_they_leave_nothing_of_the_language_out() -> None:
     for seed in range(MANY):
         used += parts_of_speech(read_text(random_text(seed, 2)))
     kinds = [Ranger, AnalogVoltage, AnalogCurrent, Thermistor, Pulses, ByHand, Remembered]
-    kinds += [Motor, Lamp, Relay, Servo, Buzzer, HandOutput, FromDial, Blink]
+    kinds += [Motor, Lamp, Relay, Servo, Buzzer, HandOutput, FromDial, Share, Mix, Blink]
     atoms_of_rows = [Compare, Fault, SwitchOn, LevelOn, Taken, Absent, Silent, After, InMode]
     atoms_of_levels = [Compare, Fault, SwitchOn, LevelOn, InMode, Steady]
     wanted = [kind.__name__ for kind in kinds]

@@ -27,12 +27,15 @@ from statecraft.machine import (
     InMode,
     LevelOn,
     Machine,
+    Mix,
     Mode,
     Motor,
     Not,
     Or,
+    Share,
     Taken,
     Term,
+    reach,
     sensors_of,
 )
 from statecraft.proof.engine.conditions import Ranges, holds, ranges_of, satisfy, terms_of
@@ -223,9 +226,8 @@ def directions(machine: Machine, mode: Mode, motor: Motor) -> frozenset[int]:
     match dict(mode.settings).get(motor.name):
         case Fixed(value) if not mode.stop:
             values = {value}
-        case FromDial(name, negative) if not mode.stop:
-            dial = next(dial for dial in machine.dials if dial.name == name)
-            values = {-dial.low, -dial.high} if negative else {dial.low, dial.high}
+        case (FromDial() | Share() | Mix()) as asked if not mode.stop:
+            values = set(reach(asked, {dial.name: dial for dial in machine.dials}))
         case _:
             values = {0}
     return frozenset((value > 0) - (value < 0) for value in values)

@@ -65,6 +65,9 @@ def _of_motor(machine: Machine, *, ramped: bool) -> str:
 
 
 def _turns(machine: Machine, part: Part, motor: Motor) -> Iterable[int]:
+    for mode in part.modes:
+        here = directions(machine, mode, motor)
+        yield from here & {1, -1} if {1, -1} <= here else ()  # dials alone turn it round
     for row in part.rows:
         for name in row.modes if row.move == "go" else ():
             before, after = (directions(machine, part.mode[mode], motor) for mode in (name, row.target))

@@ -18,7 +18,7 @@ from statecraft.agreement.goal_monitor import Last, See, seer
 from statecraft.agreement.input_solver import Solver
 from statecraft.agreement.inputs import Course, Stretch, length
 from statecraft.agreement.reachability_queries import ask
-from statecraft.machine import Blink, InMode, LevelOn, Machine
+from statecraft.machine import Blink, FromDial, InMode, LevelOn, Machine, Mix, OfDials, Share
 from statecraft.semantics.decisions import Decision
 from statecraft.semantics.guards import Guard, Reached, any_of, negation, tests
 from statecraft.semantics.keys import (
@@ -561,9 +561,32 @@ class _Search:
         for number, dial in enumerate(self.machine.dials):
             for value in (dial.low, dial.high):
                 yield [held._replace(ticks=2), held._replace(turn=((number, value),), ticks=2)]
+        for asked in self._made_of_dials(state):
+            most, least = (self._turned_to(asked, way) for way in (1, -1))
+            yield [held._replace(turn=turn, ticks=2) for turn in (most, least, most)]
         calm = self.solve(state, [*self.solver.still(state), *self.solver.steady(state)])
         if calm is not None:
             yield [self._kept_up(node, calm._replace(ticks=self._show_time()))]
+
+    def _made_of_dials(self, state: State) -> list[OfDials]:
+        """The settings of the present modes that dials make."""
+        found: dict[OfDials, None] = {}
+        for part, place in zip(self.machine.parts, self.modes, strict=True):
+            settings = part.modes[state[place]].settings
+            found |= dict.fromkeys(asked for _, asked in settings if isinstance(asked, OfDials))
+        return list(found)
+
+    def _turned_to(self, asked: OfDials, way: int) -> tuple[tuple[int, int], ...]:
+        """Messages that make the most of ``asked``, or with ``way`` -1 the least."""
+        match asked:
+            case FromDial(name, negative):
+                ups = {name: (way > 0) is not negative}
+            case Share(name, percent):
+                ups = {name: way * percent > 0}
+            case Mix(one, other):
+                ups = {each.dial: (way > 0) is not each.negative for each in (one, other)}
+        dials = list(enumerate(self.machine.dials))
+        return tuple((at, dial.high if ups[dial.name] else dial.low) for at, dial in dials if dial.name in ups)
 
     def _endurance(self, node: Node) -> Iterator[list[Stretch]]:
         """What is done in one place only: the queue, two by two; waiting until every clock has stopped; and dropping

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Literal
 
 from statecraft.firmware.conditions import (
@@ -43,11 +44,13 @@ from statecraft.firmware.names import STEP_WORDS, Names, Quantities, clock_type,
 from statecraft.machine import (
     Blink,
     Counter,
+    Dial,
     Fixed,
     FromDial,
     HandOutput,
     InMode,
     Machine,
+    Mix,
     Motor,
     Output,
     Part,
@@ -56,8 +59,10 @@ from statecraft.machine import (
     Row,
     Servo,
     Setting,
+    Share,
     Term,
     Unit,
+    reach,
 )
 from statecraft.semantics.decisions import CounterChange, Decision, PartTick, SetCounter
 from statecraft.semantics.guards import Guard, Known, Reached
@@ -81,10 +86,13 @@ from statecraft.semantics.keys import (
 )
 from statecraft.semantics.tick import Tick, tick_of
 from statecraft.semantics.updates import Count, Drive, Latch
+from statecraft.semantics.variables import span_of
 from statecraft.templates_engine import render
 
 WIDTH = 100
 """Columns that a line of C++ keeps to where it can be broken."""
+
+INT16_MAX = 32_767
 
 Purpose = Literal["row", "held back", "level", "queue", "switch", "turned", "ramped", "other"]
 
@@ -461,6 +469,7 @@ class _Writer:
             "memories": self.laid(memories),
             "starts": starts,
             "motor_helpers": self.motor_helpers(),
+            "mixes": any(self.is_held(drive.output, asked) for drive in self.tick.drives for asked in drive.asks),
             "levels_read_inputs": reads_levels,
             "steadies_read_inputs": reads_steadies,
             "level_calls": [
@@ -978,6 +987,12 @@ class _Writer:
                 value = f"-{kept}" if negative else kept
                 same = not negative and item.type == shown.type
                 return [f"{name} = {value if same else f'static_cast<{shown.type}>({value})'};"]
+            case Share(dial, percent), _:
+                wide = abs(percent) * max(map(abs, reach(FromDial(dial), self.dial_of))) > INT16_MAX
+                factor = f"int32_t{{{percent}}}" if wide else str(percent)
+                return [f"{name} = static_cast<{shown.type}>({factor} * {self.at(DialValue(dial))} / 100);"]
+            case Mix(), _:
+                return self.mixed(f"{name} = ", setting, output, shown.type)
             case Blink(period), _:
                 phase = self.member("blink", str(period))
                 return [f"{name} = {phase} < {self.quantities.ticks(period // 2)};"]
@@ -990,6 +1005,20 @@ class _Writer:
             case Fixed(value), _:
                 return [f"{name} = true;"] if value else []
         raise AssertionError(setting)
+
+    def mixed(self, opening: str, mix: Mix, output: Output, type_name: str) -> list[str]:
+        """The statement that sets an output to the sum of two dials, held to its range where it may leave it."""
+        (least, most), (low, high) = span_of(output), reach(mix, self.dial_of)
+        one = f"{'-' if mix.one.negative else ''}{self.at(DialValue(mix.one.dial))}"
+        if max(abs(low), abs(high)) > INT16_MAX:
+            one = f"static_cast<int32_t>({one})"
+        sum_of = f"{one} {'-' if mix.other.negative else '+'} {self.at(DialValue(mix.other.dial))}"
+        if least <= low and high <= most:
+            return [f"{opening}static_cast<{type_name}>({sum_of});"]
+        angle = isinstance(output, Servo)
+        unit = output.unit if isinstance(output, HandOutput) else Unit.ANGLE if angle else Unit.PERCENT
+        ends = ", ".join(self.quantities.reading(unit, end) if end else "0" for end in (least, most))
+        return broken(f"{opening}static_cast<{type_name}>(within({sum_of}, {ends}));")
 
     def show(self, part: Part, drive: Drive) -> list[str]:
         """From what the mode asks to what the output shows."""
@@ -1019,6 +1048,18 @@ class _Writer:
     def scope_constant(self, name: str, value: int) -> str:
         """A constant of the machine's own: thousandths of a percent a tick."""
         return self.quantities.other(name, "int32_t", value, "thousandths of a percent a tick")
+
+    def is_held(self, output: Output, asked: Setting | None) -> bool:
+        """Whether ``asked`` is a sum that may leave the range of ``output``."""
+        if not isinstance(asked, Mix):
+            return False
+        (least, most), (low, high) = span_of(output), reach(asked, self.dial_of)
+        return low < least or most < high
+
+    @cached_property
+    def dial_of(self) -> dict[str, Dial]:
+        """The dials by name."""
+        return {dial.name: dial for dial in self.machine.dials}
 
     def motor_helpers(self) -> dict[str, bool]:
         """Which of the three functions that move motors are needed."""

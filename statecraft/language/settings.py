@@ -9,7 +9,7 @@ from lark import Token, Tree
 from statecraft.language.context import Context, names_in
 from statecraft.language.lines import Piece
 from statecraft.language.names import OUTPUTS, Entry, article
-from statecraft.language.quantities import family, in_symbols
+from statecraft.language.quantities import family, in_symbols, quantity
 from statecraft.machine import (
     Blink,
     Buzzer,
@@ -19,14 +19,17 @@ from statecraft.machine import (
     FromDial,
     HandOutput,
     Lamp,
+    Mix,
     Motor,
     Output,
     Place,
     Relay,
     Servo,
     Setting,
+    Share,
     Unit,
     could_hurt,
+    reach,
     show_duration,
 )
 
@@ -90,6 +93,9 @@ class Settings:
             return None
         if value.data == "follow":
             return self._follow(entry, output, value, node, piece)
+        if value.data in ("share", "mix"):
+            read = self._share if value.data == "share" else self._mix
+            return read(entry, output, value, node, piece)
         steps = self._context.steps(value, piece, unit_of_output(output), entry.what)
         return self._fixed(entry, output, steps, node, piece) if steps is not None else None
 
@@ -119,10 +125,8 @@ class Settings:
         found = self._context.names.find(token, piece, "dial", "constant", wanted="a setting, a dial or a constant")
         unit = unit_of_output(output)
         match found.item if found is not None else None:
-            case Dial() as dial if dial.unit is not unit:
-                message = f'The dial "{token}" is {family(dial.unit)}; for {entry.what} it must be {family(unit)}'
-                hint = f"Use a dial {in_symbols(unit)}."
-                self._mistakes.add(piece.place(node), message, hint, code="wrong-unit")
+            case Dial() as dial if not self._suits(dial, entry, output, node, piece):
+                pass
             case Dial() as dial:
                 low, high = (-dial.high, -dial.low) if negative else (dial.low, dial.high)
                 least, most = span(output)
@@ -142,6 +146,51 @@ class Settings:
             case _:
                 pass
         return None
+
+    def _suits(self, dial: Dial, entry: Entry, output: Output, node: Tree[Token], piece: Piece) -> bool:
+        """Whether ``dial`` is in the unit of ``output``; notes it if not."""
+        unit = unit_of_output(output)
+        if dial.unit is unit:
+            return True
+        message = f'The dial "{dial.name}" is {family(dial.unit)}; for {entry.what} it must be {family(unit)}'
+        self._mistakes.add(piece.place(node), message, f"Use a dial {in_symbols(unit)}.", code="wrong-unit")
+        return False
+
+    def _share(
+        self, entry: Entry, output: Output, value: Tree[Token], node: Tree[Token], piece: Piece
+    ) -> Setting | None:
+        amount, token = value.children
+        assert isinstance(amount, Tree) and isinstance(token, Token)
+        found = self._context.names.find(token, piece, "dial")
+        percent = self._context.measures.steps(quantity(amount, piece), Unit.PERCENT, f'the part of "{token}"')
+        if found is None or found.item is None or percent is None:
+            return None
+        dial, unit, (least, most) = found.item, unit_of_output(output), span(output)
+        if not self._suits(dial, entry, output, node, piece):
+            return None
+        low, high = reach(Share(dial.name, percent), {dial.name: dial})
+        if least <= low and high <= most:
+            return Share(dial.name, percent)
+        message = f'{percent} % of the dial "{token}" may be {unit.show(low)} .. {unit.show(high)}'
+        message += f", more than {entry.what} can be set to"
+        hint = f"It can be {unit.show(least)} .. {unit.show(most)}."
+        self._mistakes.add(piece.place(node), message, hint, code="out-of-limits")
+        return None
+
+    def _mix(self, entry: Entry, output: Output, value: Tree[Token], node: Tree[Token], piece: Piece) -> Setting | None:
+        tokens = list(names_in(value))
+        signs = [child.type == "MINUS" for child in value.children if isinstance(child, Token) and child.type != "NAME"]
+        found = [self._context.names.find(token, piece, "dial") for token in tokens]
+        dials = [each.item for each in found if each is not None and each.item is not None]
+        if len(dials) < 2 or not all(self._suits(dial, entry, output, node, piece) for dial in dials):
+            return None
+        if dials[0] is dials[1]:
+            message = f'"{tokens[0]}" stands on both sides'
+            hint = f"Two different dials are added up. For a part of one write:  {entry.name} 40 % of {tokens[0]}"
+            self._mistakes.add(piece.place(node), message, hint, code="wrong-setting")
+            return None
+        negative, other = signs if len(signs) == 2 else (False, signs[0])
+        return Mix(FromDial(dials[0].name, negative), FromDial(dials[1].name, other))
 
     def _fixed(self, entry: Entry, output: Output, steps: int, node: Tree[Token], piece: Piece) -> Setting | None:
         low, high = span(output)

@@ -10,10 +10,13 @@ from statecraft.machine import (
     Fixed,
     FromDial,
     Machine,
+    Mix,
     Motor,
     OutputIs,
     Promise,
+    Share,
     atoms,
+    reach,
 )
 from statecraft.proof.reading_age import of_promise
 
@@ -61,10 +64,8 @@ def _values(dials: dict[str, Dial], setting: object) -> tuple[int, ...]:
     match setting:
         case Fixed(value):
             return (value,)
-        case FromDial(dial, negative):
-            sign = -1 if negative else 1
-            low, high = dials[dial].low, dials[dial].high
-            return (sign * low, sign * high)
+        case FromDial() | Share() | Mix():
+            return tuple(max(-100, min(100, end)) for end in reach(setting, dials))
         case _:
             return (0,)
 

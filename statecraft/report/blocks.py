@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from statecraft.machine import Blink, Fixed, FromDial, Machine, Motor
+from statecraft.machine import Blink, Fixed, Machine, Motor, OfDials
 from statecraft.report import words
 from statecraft.report.scene import Card, Elsewhere, Label, Mark, Tag
 from statecraft.report.svg import Element, add, group, lines
@@ -153,7 +153,7 @@ def card_block(machine: Machine, card: Card, traits: list[str]) -> Block:
             block.texts.append(text)
             if isinstance(output, Motor):
                 percent = value.value if isinstance(value, Fixed) else 0
-                if not isinstance(value, FromDial):
+                if not isinstance(value, OfDials):
                     block.gauges.append((names + values + 20, top + 7, percent))
                     block.wide = max(block.wide, names + values + 20 + GAUGE)
             else:

@@ -22,10 +22,12 @@ from statecraft.machine import (
     InMode,
     LevelOn,
     Machine,
+    Mix,
     Mode,
     Op,
     OutputIs,
     Part,
+    Share,
     SwitchOn,
     Taken,
     Term,
@@ -263,7 +265,7 @@ def _mode(tick: Tick, part: Part, mode: Mode, parent: Element) -> None:
                 continue  # it stays where it is
             case Fixed(steps):
                 expr = "'rest'" if steps == drive.rest else str(steps)
-            case FromDial() | Blink() as asked:
+            case FromDial() | Share() | Mix() | Blink() as asked:
                 expr = f"'{words.setting(tick.machine, drive.output, asked)}'"
         _assign(entry, f"output_{drive.output.name}", expr)
     for decision in tick.part[part.name].decisions[place]:

@@ -14,6 +14,7 @@ from statecraft.machine import (
     HandOutput,
     Lamp,
     Machine,
+    Mix,
     Mode,
     Motor,
     Output,
@@ -25,6 +26,7 @@ from statecraft.machine import (
     Sensor,
     Servo,
     Setting,
+    Share,
     Thermistor,
     Unit,
 )
@@ -36,6 +38,10 @@ def setting(machine: Machine, output: Output, value: Setting) -> str:
     match value:
         case FromDial(dial, negative):
             return f"follows {'-' if negative else ''}{dial}"
+        case Share(dial, percent):
+            return f"{percent} % of {dial}"
+        case Mix(one, other):
+            return f"{'-' if one.negative else ''}{one.dial} {'-' if other.negative else '+'} {other.dial}"
         case Blink(period):
             return f"blink {machine.duration(period)}"
         case Fixed(steps):

@@ -228,13 +228,13 @@ def _values(machine: Machine) -> Iterator[Value]:
             yield Value(MotorDirection(output.name), -1, 1, 0)
             yield Value(MotorRest(output.name), 0, output.pause, output.pause)
     for output in machine.outputs:
-        yield Value(OutputSetting(output.name), *_span(output), rest_of(output))
+        yield Value(OutputSetting(output.name), *span_of(output), rest_of(output))
     for output in machine.outputs:
-        low, high = (0, 1) if isinstance(output, Lamp | Relay | Buzzer) else _span(output)
+        low, high = (0, 1) if isinstance(output, Lamp | Relay | Buzzer) else span_of(output)
         yield Value(OutputShown(output.name), low, high, rest_of(output))
 
 
-def _span(output: Output) -> tuple[int, int]:
+def span_of(output: Output) -> tuple[int, int]:
     """The least and the greatest setting; of what is on, off or blinking, a day of ticks of 1 ms."""
     match output:
         case Motor():

@@ -67,6 +67,8 @@ class PythonNames(ABC):
                 return self.reading(term.name)
             case "dial":
                 return self.value(DialValue(term.name))
+            case "minus":
+                return f"-{self.value(DialValue(term.name))}"
             case "counter":
                 return self.value(CounterValue(term.name))
             case "output":

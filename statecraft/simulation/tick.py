@@ -12,7 +12,21 @@ from contextlib import contextmanager, nullcontext
 from functools import lru_cache
 from typing import Any
 
-from statecraft.machine import Blink, Buzzer, Fixed, FromDial, Lamp, Machine, Mode, Relay, numbered
+from statecraft.machine import (
+    Blink,
+    Buzzer,
+    Fixed,
+    FromDial,
+    Lamp,
+    Machine,
+    Mix,
+    Mode,
+    OfDials,
+    Output,
+    Relay,
+    Share,
+    numbered,
+)
 from statecraft.semantics.decisions import CounterChange, Decision, PartTick, SetCounter
 from statecraft.semantics.guards import FALSE, TRUE, all_of, negation
 from statecraft.semantics.keys import (
@@ -30,6 +44,7 @@ from statecraft.semantics.keys import (
 )
 from statecraft.semantics.tick import tick_of
 from statecraft.semantics.updates import Drive, Hearing, Latch
+from statecraft.semantics.variables import span_of
 from statecraft.simulation.expressions import PythonNames, expression, member
 from statecraft.simulation.state import State, StateLayout, layout
 
@@ -480,11 +495,24 @@ class _Writer:
         table = self.table(f"settings_{drive.output.name}", repr(tuple(numbers)))
         with self.indent() if stays else nullcontext():
             self.line(f"{name} = {table}[{variable}]")
-            for dial in dict.fromkeys(asked for asked in drive.asks if isinstance(asked, FromDial)):
+            for dial in dict.fromkeys(asked for asked in drive.asks if isinstance(asked, OfDials)):
                 at = [index for index, other in enumerate(drive.asks) if other == dial]
                 self.line(f"if {member(variable, at, len(drive.asks))}:")
                 with self.indent():
-                    self.line(f"{name} = {'-' if dial.negative else ''}{self.local(DialValue(dial.dial))}")
+                    self.of_dials(name, dial, drive.output)
+
+    def of_dials(self, name: str, asked: OfDials, output: Output) -> None:
+        """A setting made of dials."""
+        match asked:
+            case FromDial(dial, negative):
+                self.line(f"{name} = {'-' if negative else ''}{self.local(DialValue(dial))}")
+            case Share(dial, percent):
+                self.line(f"{name} = {percent} * {self.local(DialValue(dial))}")
+                self.line(f"{name} = {name} // 100 if {name} >= 0 else -(-{name} // 100)")
+            case Mix(one, other):
+                terms = [f"{'-' if each.negative else ''}{self.local(DialValue(each.dial))}" for each in (one, other)]
+                low, high = span_of(output)
+                self.line(f"{name} = min(max({' + '.join(terms)}, {low}), {high})")
 
     def motor(self, drive: Drive) -> None:
         """A motor's way to its setting: the ramp, and the rest between one direction and the other."""

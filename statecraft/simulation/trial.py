@@ -259,9 +259,10 @@ def shown(machine: Machine, view: View, term: Term) -> str:
         case "sensor":
             value = view.sensors[term.name]
             return "in fault" if value is None else machine.sensor(term.name).unit.show(value)
-        case "dial":
+        case "dial" | "minus":
             unit: Unit | None = next(dial.unit for dial in machine.dials if dial.name == term.name)
-            value = view.dials[term.name]
+            number = view.dials[term.name]
+            value = number if term.kind == "dial" else -number
         case "counter":
             return str(view.counters[term.name])
         case "output":

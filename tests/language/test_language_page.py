@@ -22,6 +22,7 @@ command halt "h", urgent
 command go "g"
 command beat "."
 dial pace "v", 20 % .. 80 %, starts 40 %
+dial ahead, aside "j", -100 % .. 100 %
 sensor front range, trigger 22, echo 23, 2 cm .. 400 cm
 sensor supply voltage, pin A0, 0 V .. 15 V
 switch bumper pin 18, on when high
@@ -55,14 +56,14 @@ def whole(example: str) -> str:
         return example
     declared = {name for head, name in re.findall(r"(?m)^ *([a-z]+) +([a-z_]+)\b", example) if head in DECLARING}
     own_links = "\nlink" in "\n" + example
-    hardware = [line for line in HARDWARE.splitlines() if line.split()[1] not in declared]
+    hardware = [line for line in HARDWARE.splitlines() if line.split()[1].rstrip(",") not in declared]
     if own_links:
         several = example.count("link ") > 1
         hardware = [
             re.sub(r'(" ?)(,|$)', r'" from operator\2', line, count=1) if several else line for line in hardware
         ]
     lines = hardware if "part " in example else [*hardware, *MODES.splitlines()]
-    kept = [line for line in lines if line.split()[1] not in declared]
+    kept = [line for line in lines if line.split()[1].rstrip(",") not in declared]
     return PREAMBLE + "\n".join(kept) + "\n" + example
 
 

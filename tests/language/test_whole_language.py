@@ -27,6 +27,7 @@ from statecraft.machine import (
     Hear,
     InMode,
     LevelOn,
+    Mix,
     ModeRef,
     Motor,
     Not,
@@ -40,6 +41,7 @@ from statecraft.machine import (
     SetDial,
     SetSensor,
     SetSwitch,
+    Share,
     Silent,
     Steady,
     SwitchOn,
@@ -419,6 +421,23 @@ def test_several_numbers_in_one_message() -> None:
     assert (lean.unit, lean.low, lean.high, lean.start, lean.label) == (Unit.ANGLE, -30, 30, -10, "tilt")
     assert machine.numbers() == ((machine.dials[0],), (ahead, aside), (reach, lean))
     assert machine.together(aside) == (ahead, aside)
+
+
+@pytest.mark.parametrize(
+    ("written", "setting"),
+    [
+        ("40 % of pace", Share("pace", 40)),
+        ("-40 % of pace", Share("pace", -40)),
+        ("0 % of pace", Share("pace", 0)),
+        ("pace + aside", Mix(FromDial("pace"), FromDial("aside"))),
+        ("pace - aside", Mix(FromDial("pace"), FromDial("aside", True))),
+        ("-pace - aside", Mix(FromDial("pace", True), FromDial("aside", True))),
+    ],
+)
+def test_settings_made_of_dials(written: str, setting: object) -> None:
+    dial = 'dial aside "a", -100 % .. 100 %'
+    machine = read_text(frame(more_hardware=dial, more_modes=f"mode going drive {written}"))
+    assert machine.parts[0].mode["going"].own == (("drive", setting),)
 
 
 def test_a_mode_may_share_a_name_with_a_command() -> None:

@@ -44,6 +44,7 @@ from statecraft.machine import (
     InMode,
     LevelOn,
     Machine,
+    Mix,
     Mode,
     Not,
     Or,
@@ -52,6 +53,7 @@ from statecraft.machine import (
     Row,
     Sensor,
     Servo,
+    Share,
     Silent,
     Steady,
     SwitchOn,
@@ -525,8 +527,9 @@ def _read_whole(machine: Machine, found: Iterable[Atom]) -> Iterator[tuple[str, 
     for part in machine.parts:
         for mode in part.modes:
             for output, setting in mode.settings:
-                if output in watched and isinstance(setting, FromDial):
-                    yield "dial", setting.dial
+                for each in (setting.one, setting.other) if isinstance(setting, Mix) else (setting,):
+                    if output in watched and isinstance(each, FromDial | Share):
+                        yield "dial", each.dial
 
 
 def _watched(machine: Machine) -> set[str]:

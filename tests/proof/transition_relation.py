@@ -33,6 +33,7 @@ from statecraft.machine import (
     Lamp,
     LevelOn,
     Machine,
+    Mix,
     Mode,
     Motor,
     Not,
@@ -44,6 +45,7 @@ from statecraft.machine import (
     Remembered,
     Row,
     Servo,
+    Share,
     Silent,
     Steady,
     SwitchOn,
@@ -88,6 +90,10 @@ def drives(machine: Machine, mode: Mode) -> bool:
         if isinstance(setting, FromDial):
             dial = next(dial for dial in machine.dials if dial.name == setting.dial)
             if any(value != rest for value in (dial.low, dial.high)):
+                return not mode.stop
+        elif isinstance(setting, Share):
+            dial = next(dial for dial in machine.dials if dial.name == setting.dial)
+            if any(int(setting.percent * value / 100) != rest for value in (dial.low, dial.high)):
                 return not mode.stop
         elif not isinstance(setting, Fixed) or setting.value != rest:
             return not mode.stop
@@ -601,6 +607,16 @@ class Relation:
                 elif isinstance(asked, FromDial):
                     dial = step.world.dial[asked.dial]
                     value = -dial if asked.negative else dial
+                elif isinstance(asked, Share):
+                    product = asked.percent * step.world.dial[asked.dial]
+                    value = z3.If(product >= 0, product / 100, -(-product / 100))
+                elif isinstance(asked, Mix):
+                    one, two = (
+                        -step.world.dial[each.dial] if each.negative else step.world.dial[each.dial]
+                        for each in (asked.one, asked.other)
+                    )
+                    low, high = (-100, 100) if isinstance(output, Motor) else (output.low, output.high)
+                    value = z3.If(one + two < low, low, z3.If(one + two > high, high, one + two))
                 else:
                     value = self.number(2)
                 setting = z3.If(there, value, setting)

@@ -27,6 +27,7 @@ from statecraft.machine import (
     Lamp,
     LevelOn,
     Machine,
+    Mix,
     Mode,
     Motor,
     Not,
@@ -37,6 +38,7 @@ from statecraft.machine import (
     Remembered,
     Row,
     Servo,
+    Share,
     Silent,
     Steady,
     SwitchOn,
@@ -443,6 +445,13 @@ class Literal:
                 setting: int | None = asked.value
             elif isinstance(asked, FromDial):
                 setting = -self.dials[asked.dial] if asked.negative else self.dials[asked.dial]
+            elif isinstance(asked, Share):
+                setting = int(asked.percent * self.dials[asked.dial] / 100)
+            elif isinstance(asked, Mix):
+                signs = [-1 if asked.one.negative else 1, -1 if asked.other.negative else 1]
+                whole = signs[0] * self.dials[asked.one.dial] + signs[1] * self.dials[asked.other.dial]
+                low, high = (-100, 100) if isinstance(output, Motor) else (output.low, output.high)  # type: ignore[union-attr]
+                setting = low if whole < low else high if whole > high else whole
             elif isinstance(asked, Blink):
                 setting = asked.period
             elif isinstance(output, Servo) and output.rest is None:

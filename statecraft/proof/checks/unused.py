@@ -13,7 +13,6 @@ from statecraft.machine import (
     Compare,
     Condition,
     Fault,
-    FromDial,
     InMode,
     LevelOn,
     Machine,
@@ -24,6 +23,7 @@ from statecraft.machine import (
     SwitchOn,
     Taken,
     atoms,
+    dials_of,
 )
 
 Use = tuple[str, str]
@@ -90,7 +90,7 @@ def _uses(machine: Machine) -> Iterator[Use]:
     for part in machine.parts:
         yield from (("output", output) for output in part.outputs)
         for mode in part.modes:
-            yield from (("dial", setting.dial) for _, setting in mode.settings if isinstance(setting, FromDial))
+            yield from (("dial", dial) for _, setting in mode.settings for dial in dials_of(setting))
         for counter in part.counters:
             if any(link.reports for link in machine.links):
                 yield "counter", counter.name

@@ -10,10 +10,10 @@ from statecraft.machine import (
     Compare,
     Fault,
     Fixed,
-    FromDial,
     LevelOn,
     Machine,
     Mode,
+    OfDials,
     Part,
     Sensor,
     Setting,
@@ -83,7 +83,7 @@ def as_much(machine: Machine, mode: Mode, other: Mode) -> bool:
 
 def _further(was: Setting | None, now: Setting | None, rest: int | None) -> bool:
     """Whether a setting drives as another does, and no less."""
-    if isinstance(was, FromDial) and isinstance(now, FromDial):
+    if isinstance(was, OfDials) and isinstance(now, OfDials):
         return was == now
     if not isinstance(was, Fixed) or not isinstance(now, Fixed) or rest is None or was.value == rest:
         return False

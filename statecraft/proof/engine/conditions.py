@@ -30,15 +30,10 @@ from statecraft.machine import (
     Term,
 )
 from statecraft.proof.engine.limits import look
+from statecraft.proof.engine.sums import Difference, Range, base, solve_sums
 from statecraft.semantics.guards import AllOf, AnyOf, Guard, Known, Negation, Test
 
-Range = tuple[int, int] | tuple[int, int, int]
-"""The least and the greatest value of a term, in its unit's steps; and of what it is a multiple, if not of 1."""
-
 Ranges = Mapping[Term, Range]
-
-Difference = tuple[Term | None, Term | None, int]
-"""``x - y <= c``; None stands for 0."""
 
 Literal = tuple[Atom, bool]
 """An atom, and the truth value that it is to have."""
@@ -90,14 +85,16 @@ def holds(op: Op, left: int, right: int) -> bool:
 
 
 def terms_of(atom: Compare) -> tuple[Term, ...]:
-    """The terms that ``atom`` compares."""
-    return (atom.left,) if atom.right is None else (atom.left, atom.right)
+    """The terms that ``atom`` compares; a dial whose negative it compares is the dial."""
+    return (atom.left,) if atom.right is None else (atom.left, base(atom.right))
 
 
 def compare(atom: Compare, values: Mapping[Term, int | None]) -> bool:
     """The truth of ``atom`` on ``values``: false while a sensor that it reads is in fault."""
     left = values[atom.left]
-    right = 0 if atom.right is None else values[atom.right]
+    right = 0 if atom.right is None else values[base(atom.right)]
+    if right is not None and atom.right is not None and atom.right.kind == "minus":
+        right = -right
     return left is not None and right is not None and holds(atom.op, left, right + atom.offset)
 
 
@@ -109,6 +106,8 @@ def solve(differences: Iterable[Difference], ranges: Ranges) -> dict[Term, int] 
     values, so the greatest is found all the same, if perhaps only after many rounds.
     """
     edges = list(differences)
+    if any(term is not None and term.kind == "minus" for x, y, _ in edges for term in (x, y)):
+        return solve_sums(edges, ranges)
     best: dict[Term | None, int] = {None: 0}
     least: dict[Term | None, int] = {None: 0}
     coarse: dict[Term | None, int] = {}

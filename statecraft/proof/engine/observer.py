@@ -6,6 +6,7 @@ condition is turned into one over inputs and clocks, once it is known which rows
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterator
 
 from statecraft.machine import (
@@ -21,18 +22,22 @@ from statecraft.machine import (
     HandOutput,
     Lamp,
     Machine,
+    Mix,
     Mode,
     Not,
+    OfDials,
     Op,
     Or,
     OutputIs,
     Part,
     Relay,
     Servo,
+    Share,
     Term,
     atoms,
 )
 from statecraft.proof.engine.conditions import holds
+from statecraft.semantics.variables import span_of
 
 
 class Undecidable(Exception):
@@ -42,8 +47,8 @@ class Undecidable(Exception):
 ALWAYS, NEVER = And(()), Or(())
 """True and false, as conditions."""
 
-Value = int | FromDial
-"""What an output is set to: a number, or a dial's value."""
+Value = int | OfDials
+"""What an output is set to: a number, or what dials make of it."""
 
 
 def settled(machine: Machine, condition: Condition, modes: dict[str, Mode]) -> Condition:
@@ -68,7 +73,7 @@ def settled(machine: Machine, condition: Condition, modes: dict[str, Mode]) -> C
                 return NEVER
             rest = setting(machine, output, {})
             assert isinstance(rest, int)
-            return compared(value, "==" if state == "off" else "!=", rest)
+            return compared(machine, output, value, "==" if state == "off" else "!=", rest)
         case Compare(left, op, right, offset):
             return _compare(machine, left, op, right, offset, modes)
         case _:
@@ -84,16 +89,20 @@ def _compare(
         return _compare(machine, right, MIRRORED[op], left, -offset, modes)
     value = setting(machine, left.name, modes)
     if right is None:
-        return compared(value, op, offset)
+        return compared(machine, left.name, value, op, offset)
     if right.kind == "output":
         other = setting(machine, right.name, modes)
         if isinstance(other, int):
-            return compared(value, op, other + offset)
+            return compared(machine, left.name, value, op, other + offset)
         if isinstance(value, int):
-            return compared(other, MIRRORED[op], value - offset)
-        return _two_dials(value, op, other, offset)
+            return compared(machine, right.name, other, MIRRORED[op], value - offset)
+        if isinstance(value, FromDial) and isinstance(other, FromDial):
+            return _two_dials(value, op, other, offset)
+        raise Undecidable(f"{left.name} and {right.name} are compared, and one of them is made of dials")
     if isinstance(value, int):
         return Compare(right, MIRRORED[op], None, value - offset)
+    if not isinstance(value, FromDial):
+        raise Undecidable(f"{left.name} is made of dials, and is compared with {right.name}: only a number will do")
     if value.negative:
         raise Undecidable(f"{left.name} runs against a dial's value, and is compared with {right.name}")
     return Compare(Term("dial", value.dial), op, right, offset)
@@ -106,12 +115,50 @@ def _two_dials(value: FromDial, op: Op, other: FromDial, offset: int) -> Conditi
     return Compare(two, op, one, offset) if value.negative else Compare(one, op, two, offset)
 
 
-def compared(value: Value, op: Op, number: int) -> Condition:
-    """``value op number``."""
-    if isinstance(value, int):
-        return ALWAYS if holds(op, value, number) else NEVER
-    dial = Term("dial", value.dial)
-    return Compare(dial, MIRRORED[op], None, -number) if value.negative else Compare(dial, op, None, number)
+def compared(machine: Machine, output: str, value: Value, op: Op, number: int) -> Condition:
+    """``value op number``, of what ``output`` is set to."""
+    match value:
+        case int():
+            return ALWAYS if holds(op, value, number) else NEVER
+        case FromDial(name, negative):
+            dial = Term("dial", name)
+            return Compare(dial, MIRRORED[op], None, -number) if negative else Compare(dial, op, None, number)
+    match op:
+        case "<":
+            return compared(machine, output, value, "<=", number - 1)
+        case ">":
+            return compared(machine, output, value, ">=", number + 1)
+        case "==" | "!=":
+            both = And((compared(machine, output, value, "<=", number), compared(machine, output, value, ">=", number)))
+            return both if op == "==" else Not(both)
+    if isinstance(value, Share):
+        return _shared(machine, value, op, number)
+    least, most = span_of(machine.output(output))
+    if not least <= number <= most or number == (most if op == "<=" else least):
+        return ALWAYS if holds(op, max(least, min(most, number)), number) else NEVER
+    return _summed(value, op, number)
+
+
+def _shared(machine: Machine, value: Share, op: Op, number: int) -> Condition:
+    """``value <= number`` or ``value >= number``: a part of a dial only grows, or only falls, as the dial grows."""
+    dial = next(each for each in machine.dials if each.name == value.dial)
+    values = range(dial.low, dial.high + 1)
+    # the first of them, rising, from which on the comparison comes out as at the highest
+    end = holds(op, value.of(dial.high), number)
+    cut = bisect_left(values, True, key=lambda each: holds(op, value.of(each), number) is end)
+    if cut == 0:
+        return ALWAYS if end else NEVER
+    return Compare(Term("dial", value.dial), ">=" if end else "<", None, values[cut])
+
+
+def _summed(value: Mix, op: Op, number: int) -> Condition:
+    """``value op number``, of the sum as it is before it is held to a range."""
+    one, other = Term("dial", value.one.dial), Term("dial", value.other.dial)
+    if value.one.negative and not value.other.negative:
+        return Compare(other, op, one, number)
+    if value.one.negative:  # -(x + y) op n is x + y against -n, the other way round
+        return Compare(one, MIRRORED[op], Term("minus", other.name), -number)
+    return Compare(one, op, other if value.other.negative else Term("minus", other.name), number)
 
 
 def setting(machine: Machine, output: str, modes: dict[str, Mode]) -> Value:
@@ -126,7 +173,7 @@ def setting(machine: Machine, output: str, modes: dict[str, Mode]) -> Value:
             return value
         case Blink(period):
             return period
-        case FromDial():
+        case FromDial() | Share() | Mix():
             return asked
         case None:
             pass

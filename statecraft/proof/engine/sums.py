@@ -1,0 +1,145 @@
+"""Difference constraints in which the negative of a dial may stand: what two dials come to when they are added up.
+
+``x <= c - y`` is ``x - (-y) <= c``: with a node for each term and one for its negative, sums are differences again
+(*octagons*). A bound on ``2 x`` is rounded down to an even number, and each pair of bounds so found gives one more; the
+closure by shortest paths, then that, is exact on integers (R. Bagnara, P. M. Hill and E. Zaffanella, "An improved tight
+closure algorithm for integer octagonal constraints", 2008; after A. Miné, "The octagon abstract domain", 2006).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from statecraft.machine import Term
+
+Range = tuple[int, int] | tuple[int, int, int]
+"""The least and the greatest value of a term, in its unit's steps; and of what it is a multiple, if not of 1."""
+
+Difference = tuple[Term | None, Term | None, int]
+"""``x - y <= c``; None stands for 0."""
+
+_FAR = 1 << 40
+"""Further apart than any two terms are."""
+
+
+def base(term: Term) -> Term:
+    """The dial that ``term`` is the negative of; any other term is its own."""
+    return Term("dial", term.name) if term.kind == "minus" else term
+
+
+def solve_sums(differences: Sequence[Difference], ranges: Mapping[Term, Range]) -> dict[Term, int] | None:
+    """Integers within ``ranges`` that satisfy ``differences``, negatives of dials among them; None when there are none.
+
+    Only the terms that they mention are given a value.
+    """
+    terms = list(dict.fromkeys(base(term) for x, y, _ in differences for term in (x, y) if term is not None))
+    steps = {(ranges[term][2:] or (1,))[0] for term in terms}
+    if len(steps) > 1:
+        return _one_by_one(differences, terms, ranges)
+    (step,) = steps
+    bounds = _Bounds(terms)
+    for x, y, c in differences:
+        bounds.say(x, y, c // step)
+    for term in terms:
+        low, high = ranges[term][:2]
+        bounds.say(term, None, high // step)
+        bounds.say(None, term, -low // step)
+    if not bounds.close():
+        return None
+    found: dict[Term, int] = {}
+    for term in terms:
+        highest = bounds.highest(term)
+        found[term] = highest * step
+        bounds.say(None, term, -highest)
+        closed = bounds.close()
+        assert closed, "each bound of a tight closure is met by some solution"
+    return found
+
+
+def _one_by_one(
+    differences: Sequence[Difference], terms: Sequence[Term], ranges: Mapping[Term, Range]
+) -> dict[Term, int] | None:
+    """The same where terms are multiples of different steps: a dial whose negative stands there is tried value by
+    value, until none does.
+    """
+    from statecraft.proof.engine.conditions import solve
+
+    negative = {base(term) for x, y, _ in differences for term in (x, y) if term is not None and term.kind == "minus"}
+    if not negative:
+        return solve(differences, ranges)
+
+    def values(term: Term) -> range:
+        low, high, *step = ranges[term]
+        return range(low, high + 1, step[0] if step else 1)
+
+    chosen = min(negative, key=lambda term: (len(values(term)), term.name))
+    for value in values(chosen):
+        known: list[Difference] = []
+        for x, y, c in differences:
+            one, other, more = x, y, c
+            if one is not None and base(one) == chosen:
+                more -= -value if one.kind == "minus" else value
+                one = None
+            if other is not None and base(other) == chosen:
+                more += -value if other.kind == "minus" else value
+                other = None
+            known.append((one, other, more))
+        if any(one is other is None and more < 0 for one, other, more in known):
+            continue
+        left = [each for each in known if each[0] is not None or each[1] is not None]
+        rest = [term for term in terms if term != chosen]
+        found = _one_by_one(left, rest, ranges) if left else {}
+        if found is not None:
+            for term in rest:
+                found.setdefault(term, ranges[term][1])
+            return {**found, chosen: value}
+    return None
+
+
+class _Bounds:
+    """``v[i] - v[j] <= at[i][j]``, each term at an even place and its negative behind it."""
+
+    def __init__(self, terms: Sequence[Term]) -> None:
+        self.places = {term: 2 * number for number, term in enumerate(terms)}
+        size = 2 * len(terms)
+        self.at = [[0 if i == j else _FAR for j in range(size)] for i in range(size)]
+
+    def place(self, term: Term) -> int:
+        return self.places[base(term)] + (term.kind == "minus")
+
+    def say(self, x: Term | None, y: Term | None, c: int) -> None:
+        """``x - y <= c``; None stands for 0."""
+        i = None if x is None else self.place(x)
+        j = None if y is None else self.place(y)
+        if i is None:
+            i, c = (None if j is None else j ^ 1), 2 * c
+        elif j is None:
+            j, c = i ^ 1, 2 * c
+        if i is None or j is None:
+            return
+        self.at[i][j] = min(self.at[i][j], c)
+        self.at[j ^ 1][i ^ 1] = min(self.at[j ^ 1][i ^ 1], c)
+
+    def close(self) -> bool:
+        """The tightest bounds that follow; False where nothing satisfies them."""
+        at, size = self.at, range(len(self.at))
+        for k in size:
+            through = at[k]
+            for i in size:
+                first, row = at[i][k], at[i]
+                for j in size:
+                    if first + through[j] < row[j]:
+                        row[j] = first + through[j]
+        for i in size:
+            at[i][i ^ 1] = at[i][i ^ 1] // 2 * 2
+        if any(at[i][i] < 0 or at[i][i ^ 1] + at[i ^ 1][i] < 0 for i in size):
+            return False
+        for i in size:
+            for j in size:
+                at[i][j] = min(at[i][j], (at[i][i ^ 1] + at[j ^ 1][j]) // 2)
+        return True
+
+    def highest(self, term: Term) -> int:
+        """The highest that ``term`` can be."""
+        place = self.place(term)
+        return self.at[place][place ^ 1] // 2
