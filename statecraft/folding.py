@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import textwrap
+from collections.abc import Iterable
 
 LEAST = 24
 """Sentences are not folded narrower than so many characters, whatever the terminal's width: nobody could read them."""
@@ -27,6 +28,12 @@ def folded(text: str, width: int, first: str = "", hang: str = "", least: int = 
         break_on_hyphens=False,
     )
     return [line.replace("\u00a0", " ") for line in lines]
+
+
+def listed(names: Iterable[str], last: str = "and") -> str:
+    """``a``, ``a and b``, ``a, b and c``; "" of none."""
+    *most, end = list(names) or [""]
+    return f"{', '.join(most)} {last} {end}" if most else end
 
 
 def plural(count: int, one: str, many: str = "") -> str:

@@ -7,20 +7,16 @@ said.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from statecraft.fingerprint import short
 from statecraft.firmware.plan import timed_by_hand
 from statecraft.firmware.reports import Counts, Modes, Overran, Report, RowTaken, Started, Table, cause_words
-from statecraft.machine import Compare, Counter, InMode, Machine, Op, Part, Row, show_duration
+from statecraft.machine import Compare, Counter, InMode, Machine, Part, Row, show_duration
+from statecraft.proof.engine.conditions import holds
 from statecraft.semantics import Decision, tick_of
 from statecraft.semantics.guards import AllOf, AnyOf, Guard, Known, Negation, Reached
 from statecraft.semantics.keys import GroupClock, ModeClock
-
-_HOLDS: dict[Op, Callable[[int, int], bool]] = {
-    "<": int.__lt__, "<=": int.__le__, ">": int.__gt__, ">=": int.__ge__, "==": int.__eq__, "!=": int.__ne__,
-}  # fmt: skip
 
 COUNTED = (
     "commands overtaken by a halt", "messages not understood", "ticks late", "sensor faults", "reports dropped",
@@ -289,7 +285,7 @@ class Against:
         values = [self.counters.get(side.name) for side in sides]
         if values[0] is None or values[-1] is None:
             return None
-        return _HOLDS[asked.op](values[0], asked.offset if asked.right is None else values[-1] + asked.offset)
+        return holds(asked.op, values[0], asked.offset if asked.right is None else values[-1] + asked.offset)
 
     # ----------------------------------------------------------------------------------------------------------- words
 

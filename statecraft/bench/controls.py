@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from statecraft.errors import StatecraftError
 from statecraft.firmware.messages import message
+from statecraft.folding import listed
 from statecraft.machine import Command, Dial, Link, Machine, Taken
 from statecraft.semantics import Decision, tick_of
 from statecraft.semantics.guards import Reached, tests
@@ -115,7 +116,8 @@ def controls(machine: Machine, link_name: str | None = None) -> Controls:
         raise NoRemote(f"{machine.name} has no command or dial that comes from a link, so there is nothing to send")
     link = next((link for link in links if link_name in (None, link.name)), None)
     if link is None:
-        raise NoRemote(f"{machine.name} hears nothing on a link '{link_name}'; on {_listed(links)} it does")
+        others = listed(each.name for each in links)
+        raise NoRemote(f"{machine.name} hears nothing on a link '{link_name}'; on {others} it does")
     asked_by_failsafes = [test for made in _decisions(machine) if made.row.failsafe for test in tests(made.guard)]
     halting = {test.command for test in asked_by_failsafes if isinstance(test, Taken)}
     events, asked = machine.events(), _asked(machine)
@@ -158,7 +160,3 @@ def _often(machine: Machine, link: Link, asked: int | None, most: int = HOLD_MS)
     """How often, in ms, what must not be missing for ``asked`` ticks, or for the link's silence, is to be sent."""
     times = [ticks * machine.tick_ms // SHARE for ticks in (asked, link.silent) if ticks is not None]
     return max(OFTEN_MS, min([most, *times]))
-
-
-def _listed(links: list[Link]) -> str:
-    return " and ".join(link.name for link in links)

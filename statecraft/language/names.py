@@ -10,6 +10,7 @@ from typing import Any
 
 from lark import Token
 
+from statecraft.folding import listed
 from statecraft.language.lines import Piece
 from statecraft.language.mistakes import Mistakes
 from statecraft.machine import Place
@@ -106,7 +107,7 @@ class Names:
                 return entry
             if not entry.kind:
                 return None
-        wanted = wanted or either([article(kind) for kind in kinds])
+        wanted = wanted or listed([article(kind) for kind in kinds], "or")
         place = piece.place(token)
         hint = ""
         if not self.mistakes.tired:
@@ -124,7 +125,7 @@ class Names:
         """A hint that says what there is of these kinds."""
         known = self.of_kind(kinds)
         if not known:
-            return f"None is declared yet. Declare one with a line that begins with {either(kinds[:3])}."
+            return f"None is declared yet. Declare one with a line that begins with {listed(kinds[:3], 'or')}."
         return f"There are: {', '.join(known[:6])}{' ...' if len(known) > 6 else ''}."
 
 
@@ -158,18 +159,12 @@ def plain_name(text: str) -> str:
 
 def _called(kinds: tuple[str, ...]) -> str:
     """What things of these kinds are called together: ``sensor, dial or counter``, or ``output`` for all of those."""
-    return "output" if set(kinds) <= set(OUTPUTS) else either(kinds[:3])
+    return "output" if set(kinds) <= set(OUTPUTS) else listed(kinds[:3], "or")
 
 
 def article(kind: str) -> str:
     """``a mode``, ``an output``."""
     return f"an {kind}" if kind[:1] in "aeio" else f"a {kind}"
-
-
-def either(phrases: Iterable[str], word: str = "or") -> str:
-    """``a, b or c``."""
-    listed = list(phrases)
-    return listed[0] if len(listed) == 1 else f"{', '.join(listed[:-1])} {word} {listed[-1]}"
 
 
 def at(place: Place, seen_from: Place) -> str:

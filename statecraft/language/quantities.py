@@ -8,6 +8,7 @@ from decimal import Decimal
 
 from lark import Token, Tree
 
+from statecraft.folding import listed
 from statecraft.language.habits import in_its_unit
 from statecraft.language.lines import Piece
 from statecraft.language.mistakes import Mistakes, nearest
@@ -54,7 +55,7 @@ def in_symbols(unit: Unit | None) -> str:
     names = list(_TIMES if unit is None else _SYMBOLS[unit])
     if names == [""]:
         return "without a unit"
-    return "in " + (names[0] if len(names) == 1 else f"{', '.join(names[:-1])} or {names[-1]}")
+    return f"in {listed(names, 'or')}"
 
 
 def family_of(symbol: str) -> str:

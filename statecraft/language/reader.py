@@ -10,6 +10,7 @@ from typing import Any
 
 from lark import Token
 
+from statecraft.folding import listed
 from statecraft.language.accepting import read_accept
 from statecraft.language.conditions import Conditions
 from statecraft.language.context import Context, PartNames, names_in, tree_in
@@ -18,7 +19,7 @@ from statecraft.language.hardware import Hardware, is_remembered
 from statecraft.language.levels import read_level
 from statecraft.language.lines import LARGEST, read_bytes, split_comment
 from statecraft.language.mistakes import FileErrors, Mistake, Mistakes, told_once
-from statecraft.language.names import LONGEST_NAME, Entry, Names, at, check_name, clip, either
+from statecraft.language.names import LONGEST_NAME, Entry, Names, at, check_name, clip
 from statecraft.language.observers import Observers
 from statecraft.language.parts import PartReader, PartText, SharedRow, read_shared
 from statecraft.language.quantities import quantity
@@ -191,11 +192,11 @@ class _Reader:
         if missing and items:
             forms = {"machine": f"machine {self._likely_name()}", "board": f"board {self._likely_board()}"}
             lines = [forms.get(head, FORMS[head]) for head in missing]
-            message = f"This file does not name its {either(missing, 'and')}"
+            message = f"This file does not name its {listed(missing)}"
             hint = f"Near its top write:  {lines[0]}"
             if len(lines) > 1:
                 quoted = [f'"{line}"' for line in lines]
-                hint = f"Near its top write lines of their own:  {either(quoted, 'and')}"
+                hint = f"Near its top write lines of their own:  {listed(quoted)}"
             self._mistakes.add(Place(self._file, 1), message, hint, code="preamble")
         self._read_tick()
         machine = self._heads.get("machine")

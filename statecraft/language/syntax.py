@@ -10,6 +10,7 @@ from lark.exceptions import UnexpectedInput
 from lark.lexer import PatternRE, PatternStr, TerminalDef
 from lark.parsers.lalr_interactive_parser import InteractiveParser
 
+from statecraft.folding import listed
 from statecraft.language.forms import FORMS
 from statecraft.language.habits import SIGNS, comment_sign, commented, habit
 from statecraft.language.lines import Piece
@@ -188,7 +189,7 @@ def _list(accepted: set[str]) -> str:
     if "$END" in accepted:
         said.append(_KINDS["$END"])
     said = said[:6] or sorted(_literals.get(name, name) for name in accepted)[:6]
-    return said[0] if len(said) == 1 else f"{', '.join(said[:-1])} or {said[-1]}"
+    return listed(said, "or")
 
 
 def _short(word: str) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from statecraft.findings import Finding, Run
-from statecraft.folding import plural
+from statecraft.folding import listed, plural
 from statecraft.language.mistakes import Mistake
 from statecraft.machine import Accept, Machine, ModeRef, Promise
 
@@ -155,13 +155,13 @@ def _together(findings: list[Finding]) -> Finding:
     first = findings[0]
     modes = [each.mode for each in findings if each.mode is not None]
     names = [mode.mode for mode in modes]
-    listed = f"{', '.join(names[:-1])} and {names[-1]}"
+    together = listed(names)
     own = names[0]
     by = dict.fromkeys(row for each in findings for row in each.by)
     return replace(
         first,
-        message=_with(first.message, own, listed),
-        hint=_with(first.hint, own, listed),
+        message=_with(first.message, own, together),
+        hint=_with(first.hint, own, together),
         # the run that is shown ends in the mode that stands first
         mode=shown.mode,
         also=tuple(mode for mode in modes if mode != shown.mode),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from statecraft.folding import listed
 from statecraft.machine import Level, Machine, Promise, Remembered, Sensor, SwitchOn
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import sensors_asked, tests_read
@@ -68,4 +69,4 @@ def _told(machine: Machine, names: list[str]) -> str:
         else f"a reading of {name} up to {machine.duration(age(machine, name))} old"
         for name in names
     ]
-    return said[0] if len(said) == 1 else f"{', '.join(said[:-1])} and {said[-1]}" if said else ""
+    return listed(said)

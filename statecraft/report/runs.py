@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from statecraft.findings import Finding, Run, Stimulus
-from statecraft.folding import folded
+from statecraft.folding import folded, listed
 from statecraft.machine import (
     Compare,
     Condition,
@@ -28,7 +28,6 @@ from statecraft.machine import (
 from statecraft.proof.runs.minimise import Minimised, hoped, minimise, unrolled
 from statecraft.proof.runs.trials import condition_text, modes_text
 from statecraft.report import words
-from statecraft.report.story import listed
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import counters_asked
 from statecraft.semantics.guards import tests

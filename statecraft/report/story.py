@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from statecraft.folding import listed
 from statecraft.machine import (
     Buzzer,
     HandOutput,
@@ -27,12 +28,6 @@ _OUTPUT_WORDS: tuple[tuple[type[Output], str], ...] = (
     (Buzzer, "buzzer"),
     (HandOutput, "hand-written output"),
 )
-
-
-def listed(names: Iterable[str]) -> str:
-    """``a``, ``a and b``, ``a, b and c``."""
-    *first, last = names
-    return f"{', '.join(first)} and {last}" if first else last
 
 
 def counted(names: Sequence[str], one: str, many: str = "") -> str:

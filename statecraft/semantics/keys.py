@@ -10,113 +10,86 @@ from typing import ClassVar, Literal
 # --------------------------------------------------------------------------------------------------------------- clocks
 
 
-@dataclass(frozen=True, slots=True)
-class ModeClock:
-    """Ticks since the part entered its mode."""
+class _Clock:
+    """A clock, whose owner its fields say; ``spelled`` is how people are told it."""
 
+    __slots__ = ()
     kind: ClassVar[str] = "clock"
-    part: str
+    spelled: ClassVar[str]
 
     @property
     def name(self) -> str:
         """As people are told it."""
-        return f"mode {self.part}"
+        return self.spelled.format(self)
 
 
 @dataclass(frozen=True, slots=True)
-class GroupClock:
+class ModeClock(_Clock):
+    """Ticks since the part entered its mode."""
+
+    spelled = "mode {0.part}"
+    part: str
+
+
+@dataclass(frozen=True, slots=True)
+class GroupClock(_Clock):
     """Ticks since the part entered the group from outside it; runs on outside."""
 
-    kind: ClassVar[str] = "clock"
+    spelled = "group {0.part}.{0.group}"
     part: str
     group: str
 
-    @property
-    def name(self) -> str:
-        """As people are told it."""
-        return f"group {self.part}.{self.group}"
-
 
 @dataclass(frozen=True, slots=True)
-class AbsenceClock:
+class AbsenceClock(_Clock):
     """Ticks since the command was heard or taken."""
 
-    kind: ClassVar[str] = "clock"
+    spelled = "absent {0.command}"
     command: str
 
-    @property
-    def name(self) -> str:
-        """As people are told it."""
-        return f"absent {self.command}"
-
 
 @dataclass(frozen=True, slots=True)
-class SilenceClock:
+class SilenceClock(_Clock):
     """Ticks since a command or a dial's message was heard on the link."""
 
-    kind: ClassVar[str] = "clock"
+    spelled = "silent {0.link}"
     link: str
-
-    @property
-    def name(self) -> str:
-        """As people are told it."""
-        return f"silent {self.link}"
 
 
 @dataclass(frozen=True, slots=True)
-class HoldClock:
+class HoldClock(_Clock):
     """Ticks in a row, this one included, on which the condition of a level's ``for T`` has been true."""
 
-    kind: ClassVar[str] = "clock"
+    spelled = "{0.side} {0.level}"
     level: str
     side: Literal["set", "clear"]
 
-    @property
-    def name(self) -> str:
-        """As people are told it."""
-        return f"{self.side} {self.level}"
-
 
 @dataclass(frozen=True, slots=True)
-class SteadyClock:
+class SteadyClock(_Clock):
     """Ticks since the anchor of a steady reading was set. Conditions alike in all three share it."""
 
-    kind: ClassVar[str] = "clock"
+    spelled = "steady {0.sensor} {0.band} {0.ticks}"
     sensor: str
     band: int
     ticks: int
 
-    @property
-    def name(self) -> str:
-        """As people are told it."""
-        return f"steady {self.sensor} {self.band} {self.ticks}"
-
 
 @dataclass(frozen=True, slots=True)
-class AgeClock:
+class AgeClock(_Clock):
     """Ticks since a remembered reading was taken."""
 
-    kind: ClassVar[str] = "clock"
+    spelled = "age {0.sensor}"
     sensor: str
-
-    @property
-    def name(self) -> str:
-        """As people are told it."""
-        return f"age {self.sensor}"
 
 
 @dataclass(frozen=True, slots=True)
-class RemainderClock:
+class RemainderClock(_Clock):
     """Ticks spent towards the next step of a counter that counts time, by one of its clauses."""
 
-    kind: ClassVar[str] = "clock"
+    spelled = "remainder {0.counter} {0.clause}"
     counter: str
     clause: int
-
-    @property
-    def name(self) -> str:
-        """As people are told it."""
-        return f"remainder {self.counter} {self.clause}"
 
 
 ClockKey = ModeClock | GroupClock | AbsenceClock | SilenceClock | HoldClock | SteadyClock | AgeClock | RemainderClock

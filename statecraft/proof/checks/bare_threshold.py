@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import operator
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
@@ -21,7 +20,7 @@ from statecraft.proof.checks.constant_inputs import (
     sayings,
 )
 from statecraft.proof.engine.clusters import Cluster
-from statecraft.proof.engine.conditions import Literal, Ranges, Values, consistent, terms_of
+from statecraft.proof.engine.conditions import Literal, Ranges, Values, consistent, holds, terms_of
 from statecraft.proof.engine.exploration import Config, Only
 from statecraft.proof.reachability import Reachability, Undecided
 
@@ -168,7 +167,7 @@ def _next_on_a_line(cluster: Cluster, sensor: str, reading: Sequence[Compare], l
     found: Beside = {}
     ends = {value for atom in reading for value in range(atom.offset - 1, atom.offset + 1) if low <= value < high}
     for value in sorted(ends):
-        before, after = (tuple(_holds(atom, at) for atom in reading) for at in (value, value + 1))
+        before, after = (tuple(holds(atom.op, at, atom.offset) for atom in reading) for at in (value, value + 1))
         if before == after:
             continue
         for (answers, switches, rest), one in list(alike.items()):
@@ -176,12 +175,6 @@ def _next_on_a_line(cluster: Cluster, sensor: str, reading: Sequence[Compare], l
             if other is not None:
                 found |= _both_ways(one, other, term, {term: value})
     return found
-
-
-def _holds(atom: Compare, value: int) -> bool:
-    """Whether a comparison with a constant is true of ``value``."""
-    compare = {"<": operator.lt, "<=": operator.le, ">": operator.gt, ">=": operator.ge, "==": operator.eq}
-    return value != atom.offset if atom.op == "!=" else bool(compare[atom.op](value, atom.offset))
 
 
 def _one_up(atom: Compare, term: Term) -> Compare:

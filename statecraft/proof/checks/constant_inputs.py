@@ -76,7 +76,7 @@ def sayings(explored: Reachability) -> list[Saying]:
     if len(machine.parts) > 1:  # parts may do it in turn, and there is too much to try
         return [NOTHING]
     events = machine.events()
-    unheeded = [_clocks_of(each.name, each.link) for each in machine.commands if each.name not in events]
+    unheeded = [explored.model.set_by(each.name) for each in machine.commands if each.name not in events]
     unheeded += [frozenset([f"silent {link}"]) for link in {dial.link for dial in machine.dials}]
     sizes = range(len(unheeded) + 1) if len(unheeded) <= MOST_MESSAGES else (0, 1, len(unheeded))
     sets = [frozenset[str]().union(*some) for size in sizes for some in itertools.combinations(unheeded, size)]
@@ -84,11 +84,6 @@ def sayings(explored: Reachability) -> list[Saying]:
     live = {clock for _, config in explored.configs() for clock in explored.explorer.zones.clocks[config.zone]}
     some = list(dict.fromkeys(Saying(each.take, each.said & live) for each in found))
     return [each for each in some if each == NOTHING or may_go_round(machine, takes[each.take], each.said)]
-
-
-def _clocks_of(command: str, link: str | None) -> frozenset[str]:
-    """The clocks that a command's message sets to 0."""
-    return frozenset([f"absent {command}"] + ([f"silent {link}"] if link is not None else []))
 
 
 def spoken(explored: Reachability, saying: Saying) -> Only:

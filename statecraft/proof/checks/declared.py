@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from itertools import chain, islice, product
 
 from statecraft.findings import Finding, RowRef
+from statecraft.folding import listed
 from statecraft.machine import (
     AnalogCurrent,
     AnalogVoltage,
@@ -56,11 +57,11 @@ def nobody_watched(machine: Machine) -> Iterator[Finding]:
         if not modes:
             continue
         first, *others = modes
-        where = _listed([mode.mode for mode in modes])
+        where = listed([mode.mode for mode in modes])
         yield Finding(
             "nobody watched",
             link.place,
-            f"{_listed(list(said))} on {link.name} {'start' if len(said) > 1 else 'starts'} {where}, and nothing tells "
+            f"{listed(list(said))} on {link.name} {'start' if len(said) > 1 else 'starts'} {where}, and nothing tells "
             f"when {link.name} is lost.",
             f"say 'silent after 500 ms' on {link.name}, with a failsafe '{link.name} silent'; or declare {where} "
             "unattended.",
@@ -90,8 +91,8 @@ def loose_word(machine: Machine) -> Iterator[Finding]:
         yield Finding(
             "loose word",
             link.place,
-            f"{_listed(words)} alone {'start' if len(said) > 1 else 'starts'} "
-            f"{_listed([mode.mode for mode in modes])}: on the plain link {link.name} noise can look like it.",
+            f"{listed(words)} alone {'start' if len(said) > 1 else 'starts'} "
+            f"{listed([mode.mode for mode in modes])}: on the plain link {link.name} noise can look like it.",
             f"declare {link.name} checked, or make the messages longer.",
             mode=modes[0],
             subject=link.name,
@@ -152,7 +153,7 @@ def in_doubt(machine: Machine) -> Iterator[Finding]:
                 yield Finding(
                     "in doubt",
                     switch.place,
-                    f"{switch.name} stops {part.name if len(machine.parts) > 1 else 'the machine'} in {_listed(modes)} "
+                    f"{switch.name} stops {part.name if len(machine.parts) > 1 else 'the machine'} in {listed(modes)} "
                     f"once it has been still for {machine.duration(contact.settle)}: "
                     "while it chatters it does not count.",
                     f"say 'on if in doubt' on {switch.name}: it then counts from its first touch until it is still.",
@@ -297,7 +298,3 @@ def _alone(guard: Guard, name: str) -> bool:
 
 def _stops(part: Part, row: Row) -> bool:
     return row.move == "go" and part.mode[row.target].stop
-
-
-def _listed(names: list[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

@@ -11,6 +11,7 @@ from collections.abc import Collection, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from statecraft.findings import Finding, RowRef
+from statecraft.folding import listed
 from statecraft.machine import Machine, Mode, ModeRef, Part, Row
 from statecraft.proof.checks.unused import unused
 
@@ -89,5 +90,4 @@ def idle_said(rows: Sequence[Row]) -> str:
         return ""
     if len(rows) == 1:
         return f", so the row on line {rows[0].place.line} never decides"
-    *most, last = (str(row.place.line) for row in rows)
-    return f", so the rows on lines {', '.join(most)} and {last} never decide"
+    return f", so the rows on lines {listed(str(row.place.line) for row in rows)} never decide"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterator
 
 from statecraft.findings import Finding, RowRef, Severity
+from statecraft.folding import listed
 from statecraft.machine import ModeRef, Part, Row
 from statecraft.proof.checks.mode_graph import idle_said, idle_with
 from statecraft.proof.engine.diagrams import Node
@@ -151,8 +152,7 @@ def _others(explored: Reachability, part: int, by: tuple[int, ...]) -> str:
 
 
 def _lines(explored: Reachability, part: int, rows: tuple[int, ...]) -> str:
-    lines = [str(explored.row(part, number).place.line) for number in rows]
-    return " or ".join([", ".join(lines[:-1]), lines[-1]] if len(lines) > 1 else lines)
+    return listed((str(explored.row(part, number).place.line) for number in rows), "or")
 
 
 def hidden(explored: Reachability, part: int, row: Row) -> tuple[tuple[int, ...], bool]:

@@ -10,22 +10,32 @@ from statecraft.machine import (
     Absent,
     After,
     Atom,
+    Command,
     Compare,
     Condition,
+    Constant,
+    Counter,
+    Dial,
     Fault,
+    Group,
     InMode,
+    Level,
     LevelOn,
     Machine,
+    Output,
     Place,
     Remembered,
+    Sensor,
     Silent,
     Steady,
+    Switch,
     SwitchOn,
     Taken,
     atoms,
     dials_of,
 )
 
+_Declared = Command | Dial | Sensor | Switch | Output | Constant | Level | Counter | Group
 Use = tuple[str, str]
 """What is used: its kind (``sensor``, ``command`` …) and its name. Links stand for ``silent`` asked of them."""
 
@@ -58,25 +68,19 @@ _HINTS = {
 
 
 def _declared(machine: Machine) -> Iterator[tuple[str, str, Place]]:
-    for command in machine.commands:
-        yield "command", command.name, command.place
-    for dial in machine.dials:
-        yield "dial", dial.name, dial.place
-    for sensor in machine.sensors:
-        yield "sensor", sensor.name, sensor.place
-    for switch in machine.switches:
-        yield "switch", switch.name, switch.place
-    for output in machine.outputs:
-        yield "output", output.name, output.place
-    for constant in machine.constants:
-        yield "constant", constant.name, constant.place
-    for level in machine.levels:
-        yield "level", level.name, level.place
+    declared: list[tuple[str, Iterable[_Declared]]] = [
+        ("command", machine.commands),
+        ("dial", machine.dials),
+        ("sensor", machine.sensors),
+        ("switch", machine.switches),
+        ("output", machine.outputs),
+        ("constant", machine.constants),
+        ("level", machine.levels),
+    ]
     for part in machine.parts:
-        for counter in part.counters:
-            yield "counter", counter.name, counter.place
-        for group in part.groups:
-            yield "group", group.name, group.place
+        declared += [("counter", part.counters), ("group", part.groups)]
+    for kind, things in declared:
+        yield from ((kind, thing.name, thing.place) for thing in things)
 
 
 def _uses(machine: Machine) -> Iterator[Use]:

@@ -364,9 +364,6 @@ class Model:
             )
         return self._reads_modes[key]
 
-    def _silence(self, link: str) -> int | None:
-        return next(each.silent for each in self.machine.links if each.name == link)
-
     def _plain(self, atom: Test) -> list[Atom]:
         """``atom`` as comparisons of inputs alone: a counter beside a sensor or dial stands for each of its values."""
         if not isinstance(atom, Compare):
@@ -942,7 +939,7 @@ class Model:
             beside_urgent = [self._by_link(link, clocks, frozenset()) for link in links]
             beside_others = [self._by_link(link, clocks, self.urgent) for link in links]
             for place, command in enumerate(self.takes):
-                taken = frozenset() if command is None else self._set_by(command) & clocks
+                taken = frozenset() if command is None else self.set_by(command) & clocks
                 for some in itertools.product(*(beside_urgent if command in self.urgent else beside_others)):
                     reset = taken.union(*some)
                     made[reset] = made.get(reset, 0) | 1 << place
@@ -971,7 +968,8 @@ class Model:
         """For each absence clock of a command from a link, the link's silence clock, which is set whenever it is."""
         return {f"absent {c.name}": f"silent {c.link}" for c in self.machine.commands if c.link is not None}
 
-    def _set_by(self, command: str) -> frozenset[str]:
+    def set_by(self, command: str) -> frozenset[str]:
+        """The clocks that a command's message sets to 0."""
         link = self.machine.command(command).link
         return frozenset([f"absent {command}", *([] if link is None else [f"silent {link}"])])
 

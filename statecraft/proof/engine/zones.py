@@ -172,19 +172,6 @@ class Zones:
                     matrix[other * size + place] = matrix[other * size]
         return self.number(names, tuple(matrix))
 
-    def open_below(self, zone: int) -> frozenset[str]:
-        """The clocks of which ``zone`` has every smaller reading too, all else equal."""
-        found = self._open.get(zone)
-        if found is None:
-            names, matrix = self.clocks[zone], self.matrix[zone]
-            size = len(names) + 1
-            found = self._open[zone] = frozenset(
-                clock
-                for place, clock in enumerate(names, 1)
-                if all(matrix[o * size + place] == matrix[o * size] for o in range(size) if o != place)
-            )
-        return found
-
     def chained(self, zone: int, first: str, others: tuple[str, ...]) -> bool:
         """Whether ``zone`` has, all else equal, every smaller reading of ``first`` and ``others`` in which ``first`` is
         the smallest of them."""
