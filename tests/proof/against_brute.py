@@ -152,17 +152,17 @@ def _somewhere(row: Row, reached: dict[tuple[str, str], int]) -> bool:
 # ------------------------------------------------------------------------------------------------------ held together
 
 
-def disagreements(machine: Machine, limit: int = 60_000) -> list[str]:
+def disagreements(machine: Machine, limit: int = 60_000, world: World | None = None) -> list[str]:
     """Where the proofs and the brute-force explorer differ on ``machine``: a line each.
 
     Held together are the modes that the parts can be in at once and the rows that can decide together there; every
     finding, what it is about, the rows it names and the length of its shortest run; every promise, the worst time that
-    occurs, and the length of the shortest run that breaks it.
+    occurs, and the length of the shortest run that breaks it. ``world`` is what brute force has found, if it is known.
 
     Raises:
         TooLarge: brute force has more than ``limit`` ticks to try.
     """
-    world = World(machine, limit)
+    world = world or World(machine, limit)
     report = prove(machine)
     found = [f"not proved: {phrase}" for phrase in report.unproved]
     found += [f"does not replay: {f.code}: {f.message}" for f in report.findings if f.message.endswith(DOES_NOT_REPLAY)]
@@ -209,16 +209,17 @@ ASKED = {
 """The question that each finding answers, as it begins where it is left open."""
 
 
-def contradictions(machine: Machine, limit: int = 60_000) -> tuple[list[str], int, int]:
+def contradictions(machine: Machine, limit: int = 60_000, world: World | None = None) -> tuple[list[str], int, int]:
     """Where slices alone and the brute-force explorer contradict each other: a line each; and how many questions were
     asked, and how many of them slices left open.
 
     What is left open contradicts nothing. A worst time may be more than there is, and rows that hide one may be more.
+    ``world`` is what brute force has found, if it is known.
 
     Raises:
         TooLarge: brute force has more than ``limit`` ticks to try.
     """
-    world = World(machine, limit)
+    world = world or World(machine, limit)
     report = prove(machine, 60, phases=("slices",))
     found = [f"does not replay: {f.code}: {f.message}" for f in report.findings if f.message.endswith(DOES_NOT_REPLAY)]
     found += [f"its run is another: {f.code}: {f.message}" for f in report.findings if not _run_is_as_said(machine, f)]

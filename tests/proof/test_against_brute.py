@@ -313,6 +313,45 @@ rules
   lost, waiting | after 10 ms | resting |
   gone | after 20 ms | lost |
 """,
+    "a round whose level has to be put on first": """
+machine mibzu
+board atmega2560
+tick 10 ms
+sensor gilba by hand, 0 .. 5
+motor nordor pwm 11, direction 50
+level jaslu when gilba > 1 clears when gilba < 4 and gilba > 1
+part kemgan
+mode jasgan stop
+group norro jasgan
+failsafes
+  in | when | go to | do
+  norro | not after 10 ms and jaslu | jasgan |
+rules
+  in | when | go to | do
+  jasgan | mibdor in quofi and gilba <= 1 | jasgan |
+part mibdor
+mode gilno stop
+mode quofi nordor 60 %
+rules
+  in | when | go to | do
+  quofi | jaslu | gilno |
+  gilno | after 10 ms | quofi |
+""",
+    "a silence is ended by a command whose absence nobody asks about there": """
+machine twin
+board atmega2560
+tick 10 ms
+link radio serial1, 9600 baud, checked, silent after 20 ms
+command first "a"
+command second "b"
+mode one stop
+mode two stop
+rules
+  in | when | go to
+  one | second | two
+  two | second absent 30 ms | one
+promise never twin in one and first absent 50 ms and not radio silent
+""",
 }
 """Machines on which the two sides once differed, made as small as they could be."""
 

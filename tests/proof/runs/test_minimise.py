@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,7 @@ from statecraft.language import read_file, read_text
 from statecraft.machine import Machine
 from statecraft.proof.prove import prove
 from statecraft.proof.runs.minimise import LONGEST, minimise, turning_points, unrolled
+from statecraft.proof.runs.otherwise_read import ignores, would_have_led
 from statecraft.proof.runs.replay import breaks, player
 from statecraft.simulation import Simulation
 
@@ -112,3 +114,36 @@ def test_a_run_that_is_too_long_to_try_comes_back_as_it_is() -> None:
     run = Run((Hold(inputs(900, 20, False, False), LONGEST + 1),))
     slim = minimise(machine, run, Finding("stuck", mode=None))
     assert slim.run == run and not slim.idle and not slim.states
+
+
+def test_the_halt_that_is_undone_stays_in_its_run() -> None:
+    """Without the halt the modes would be the same: it stands there as it starts."""
+    machine = read_file(SAMPLES / "faulty" / "halt_undone.modes")
+    finding = next(each for each in prove(machine).findings if each.code == "halt undone")
+    assert finding.run is not None
+    assert "halt" in [each.taken for each in minimise(machine, finding.run, finding).run.inputs()]
+
+
+def test_the_reading_that_would_have_led_out_is_still_missed() -> None:
+    machine = read_file(SAMPLES / "faulty" / "fault_ignored.modes")
+    finding = next(each for each in prove(machine).findings if each.code == "fault ignored")
+    assert finding.run is not None
+    slim = minimise(machine, finding.run, finding)
+    assert [dict(each.sensors)["depth"] for each in list(slim.run.inputs())[-2:]] == [None, None]
+    *_, before, after = slim.states
+    assert ignores(machine, machine.parts[0], "depth", before, after)
+    ways = dict(would_have_led(machine, machine.parts[0], "depth", before, after))
+    assert ways[299].name == "resting" and ways[300].name == "pumping"
+
+
+def test_an_urgent_command_is_not_left_to_be_heard_alone() -> None:
+    """To be heard is enough to keep the pump on, but where an urgent one is heard, an urgent one is taken."""
+    text = PUMP.replace("sensor depth", "command wipe button, pin 6, on when low, urgent\nsensor depth")
+    text += "  pumping | wipe absent 200 ms | shut\n  shut | wipe | resting\n"
+    machine = read_text(text, file="pump.modes")
+    wiped = replace(inputs(900, 20, False, False, "wipe"), heard=("wipe",))
+    run = Run((Hold(inputs(900, 20, False, False), 2), Hold(inputs(900, 20, False, False, "go"), 1), Hold(wiped, 4)))
+    slim = minimise(machine, run, Finding("stuck", mode=None))
+    assert modes(machine, slim.run) == modes(machine, run)
+    assert all(each.taken == "wipe" for each in slim.run.inputs() if "wipe" in each.heard)
+    assert sum(each.taken == "wipe" for each in slim.run.inputs()) >= 2
