@@ -65,6 +65,9 @@ more for each of their rows."""
 SOON_SECONDS, SOON_SECONDS_A_ROW = 0.5, 0.006
 """How much work that may be at most, likewise."""
 
+HOPES = ((12, 4.0), (6, 2.0), (3, 1.0))
+"""After which share of the steps it is given up: when more wait to be followed, by so many times, than have been."""
+
 MOST_BREADTH = 8
 """With more levels with times, held commands and counters, each in any state beside the others, not even the attempt is
 made to follow everything first."""
@@ -194,6 +197,16 @@ def _any(found: Iterable[object]) -> bool:
         return True
 
 
+def _soon(explored: Reachability, steps: int) -> bool:
+    """Whether everything is followed within so many ``steps``; not gone on with where more and more is waiting."""
+    for share, waiting in HOPES:
+        if explored.explore(steps // share):
+            return True
+        if explored.explorer.waiting > waiting * explored.explorer.followed:
+            return False
+    return explored.explore(steps)
+
+
 class _Proof:
     def __init__(self, machine: Machine, phases: Sequence[Phase]) -> None:
         self.machine = machine
@@ -284,7 +297,7 @@ class _Proof:
             rows = sum(len(part.rows) for part in self.machine.parts if part.name in names)
             try:
                 with within(SOON_SECONDS + SOON_SECONDS_A_ROW * rows):
-                    soon = whole.model.breadth <= MOST_BREADTH and whole.explore(SOON + SOON_A_ROW * rows)
+                    soon = whole.model.breadth <= MOST_BREADTH and _soon(whole, SOON + SOON_A_ROW * rows)
             except OutOfTime:
                 self.too_many.add(key)
                 raise

@@ -7,13 +7,14 @@ blame for that is followed, and so on.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import cached_property
 
 from statecraft.findings import Finding
-from statecraft.machine import Machine, Or, Part, Row, atoms
+from statecraft.machine import Compare, Machine, Or, Part, Row, atoms
 from statecraft.proof.checks.unreachable import fired, modes_unused, silent, stuck
+from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.exploration import Config, Explorer, Only
 from statecraft.proof.engine.limits import OutOfTime, left, now, within
 from statecraft.proof.reachability import Undecided
@@ -23,11 +24,15 @@ from statecraft.proof.runs.random_walk import Play
 from statecraft.proof.runs.search import Found, Goal, Search
 from statecraft.proof.slices import Asked, Played, Slice, Slices
 
-PLAY_SECONDS = 0.5
-"""How long the simulation plays by chance before plans are made for it."""
+PLAY_SECONDS, PLAYS = 0.12, 5
+"""How long the simulation plays by chance before plans are made for it: so long at a time, while it sees something new,
+and so many times at most."""
 
 ROW_SECONDS = 4.0
 """How long one row is looked into."""
+
+FEW = 50
+"""A counter of fewer values is followed from the start where a row reads it."""
 
 ROUNDS = 10
 """How often a row is asked about with more followed."""
@@ -56,11 +61,16 @@ class RowUse:
 
     def seek(self, rows: set[tuple[int, int]]) -> None:
         """Let the simulation play for a while."""
-        try:
-            with within(PLAY_SECONDS):
-                self.play.seek(rows, ())
-        except OutOfTime:
-            now()
+        for _ in range(PLAYS):
+            before = len(self.play.rows)
+            try:
+                with within(PLAY_SECONDS):
+                    self.play.seek(rows, ())
+                return
+            except OutOfTime:
+                now()
+            if len(self.play.rows) == before:
+                return
 
     def findings(self, name: str) -> Iterator[Finding]:
         """The findings about the rows and modes of a part.
@@ -118,10 +128,16 @@ class RowUse:
         if doubtful:
             raise Undecided(f"what is wrong with {', '.join(doubtful)}")
 
-    def _base(self, part: Part) -> Asked:
-        things = {("clock", f"mode {part.name}")}
-        read = set(self.slices.things(frozenset([part.name])))
-        return Asked(frozenset([part.name]), frozenset(things & read))
+    def _base(self, part: Part, row: Row | None = None) -> Asked:
+        """What is followed first: the clocks of the part's mode and groups, and the counters of its own that ``row``
+        reads, if they are small."""
+        own = {counter.name for counter in part.counters if counter.high - counter.low < FEW}
+        compared = [atom for atom in atoms(row.when) if isinstance(atom, Compare)] if row is not None else []
+        counters = {term.name for atom in compared for term in terms_of(atom) if term.kind == "counter"} & own
+        clocks = (f"mode {part.name}", f"group {part.name}.")
+        read = self.slices.things(frozenset([part.name]))
+        things = [(kind, name) for kind, name in read if kind == "clock" and name.startswith(clocks)]
+        return Asked(frozenset([part.name]), frozenset([*things, *(("counter", name) for name in counters)]))
 
     def _is_left(self, part: Part, mode: int) -> bool | None:
         """Whether a mode is ever left; None if that is not known."""
@@ -187,11 +203,13 @@ class RowUse:
         return (place, row) in self.play.rows if mode is None else (place, mode, row) in self.play.ways
 
     def _settled(self, part: Part, place: int, way: Way) -> bool | None:
-        asked = self._base(part)
+        asked = self._base(part, part.rows[way[0]])
         for _ in range(ROUNDS):
-            made = self.slices.slice(asked, explored=False)  # a run is found sooner than that there is none
+            made = self.slices.slice(asked, explored=False)
             at = made.model.part_index[part.name]
-            if self._seen_by_plan(made, at, place, way):
+            # That there is none is found soonest without counting ticks; if that takes long, a run may be found sooner.
+            ended = _soon(made.explore)
+            if (not ended or _may(made, at, way)) and self._seen_by_plan(made, at, place, way):
                 return True
             made.explore()
             if not _may(made, at, way):
@@ -210,6 +228,18 @@ class RowUse:
                 return None
             asked = asked.with_more(more)
         return None
+
+
+def _soon(explore: Callable[[], object]) -> bool:
+    """Whether something is done within a third of the time that is left."""
+    rest = left()
+    try:
+        with within(None if rest is None else rest / 3):
+            explore()
+    except OutOfTime:
+        now()
+        return False
+    return True
 
 
 def _may(made: Slice, part: int, way: Way) -> bool:

@@ -238,6 +238,7 @@ class Explorer:
         self.first: list[Transition | None] = []
         self.edges: list[list[Transition]] = []
         self.start_edges: list[Transition] = []
+        self.begun = False
         self.views: dict[int, list[Region]] = {}
         self.alias: dict[int, int] = {}
         self._known: dict[tuple[Modes, Counters, tuple[bool, ...], int], list[int]] = {}
@@ -275,8 +276,9 @@ class Explorer:
             OutOfTime: the deadline has come.
         """
         for config in start:
+            self.begun = True
             self.add(config)
-        if not self.configs:
+        if not self.begun:
             for _ in self.start():
                 pass
         while self._heap:
@@ -294,6 +296,16 @@ class Explorer:
     def unended(self) -> bool:
         """Whether something that was found has not been followed."""
         return any(number not in self.alias for _, number in self._heap)
+
+    @property
+    def waiting(self) -> int:
+        """How many configurations wait to be followed, some of them perhaps in vain."""
+        return len(self._heap)
+
+    @property
+    def followed(self) -> int:
+        """How many configurations have been followed."""
+        return len(self._done)
 
     def numbers(self) -> list[int]:
         """The configurations that no other contains, in the order in which they were found."""
@@ -319,19 +331,33 @@ class Explorer:
         return None
 
     def start(self) -> Iterator[Transition]:
-        """The steps of tick 0."""
+        """The steps of tick 0; all of them, before anything is followed."""
+        self.start_edges.clear()
         for edge, target in self.steps(START):
             added = self._added(edge, target)
             self.start_edges.append(added)
             yield added
+        self.begun = True
 
     def follow(self, number: int) -> Iterator[Transition]:
-        """The steps from configuration ``number``; its targets are added to the frontier when they are new."""
+        """The steps from configuration ``number``; its targets are added to the frontier when they are new.
+
+        Where it is broken off (there is no time left, perhaps for this question only), the configuration comes back to
+        the frontier: whoever goes on later must not take for the end what is not.
+        """
         self._done.add(number)
-        for edge, target in self.steps(number, self.only):
-            added = self._added(edge, target)
-            self.edges[number].append(added)
-            yield added
+        ended = False
+        try:
+            for edge, target in self.steps(number, self.only):
+                added = self._added(edge, target)
+                self.edges[number].append(added)
+                yield added
+            ended = True
+        finally:
+            if not ended:
+                self.edges[number].clear()
+                self._done.discard(number)
+                heapq.heappush(self._heap, (self._rank(self.configs[number]), number))
 
     def _added(self, edge: Transition, target: Config) -> Transition:
         before = len(self.configs)
@@ -386,10 +412,15 @@ class Explorer:
         self._seen[added] = number
         if self.within is not None and not self.within(config):
             return number
-        # What has come up first is brought to its end first: the rest then meets larger configurations that swallow it.
-        rank = self.zones.span(config.zone, NOW)[0] if self.timed else self._order[key]
-        heapq.heappush(self._heap, (rank, number))
+        heapq.heappush(self._heap, (self._rank(config), number))
         return number
+
+    def _rank(self, config: Config) -> int:
+        """When a configuration is followed. What has come up first is brought to its end first: the rest then meets
+        larger configurations that swallow it."""
+        if self.timed:
+            return self.zones.span(config.zone, NOW)[0]
+        return self._order[config.modes, config.counters, config.fors, config.phase]
 
     def _grown(self, config: Config, known: list[int], swallowed: list[int]) -> Config:
         """``config`` together with those of ``known`` with which it makes one; their numbers go into ``swallowed``."""

@@ -75,6 +75,12 @@ class Play:
         self._tried: dict[RowPlace, int] = {
             (part, row.number): 0 for part, whole in enumerate(machine.parts) for row in whole.rows
         }
+        self._of_groups = {
+            place
+            for place in self._tried
+            for atom in atoms(machine.parts[place[0]].rows[place[1]].when)
+            if isinstance(atom, After) and atom.group is not None
+        }
         self._waits = {(part, row): self._wait(part, row) for part, row in self._tried}
         self._cells = [
             (cluster.cells, [cell for cell in cluster.cells if None not in cell.values.values()] or cluster.cells)
@@ -142,13 +148,15 @@ class Play:
         self._tick(inputs, taken)
         readings, switches, dials, heard = inputs
         before = self._simulation.state
-        if before[self._modes_at[part]] != mode:
+        # Where a group is waited for, going round in it is waiting, too.
+        here = set(self._applies((part, row.number))) if (part, row.number) in self._of_groups else {mode}
+        if before[self._modes_at[part]] not in here:
             return
         step = partial(self._simulation.step_chosen, readings, switches, dials, NOBODY, self._beside(NOBODY, heard))
         for state, _ in self._holder.held(step, longest - 1):
             self._ticks += 1
             self._see(before, state)
-            if state[self._modes_at[part]] != mode:
+            if state[self._modes_at[part]] not in here:
                 return
             before = state
         self._tick(inputs, taken if asked else NOBODY)

@@ -75,7 +75,7 @@ class Search:
             if place < len(self._followed):
                 yield self._followed[place]
                 continue
-            if not explorer.start_edges:
+            if not explorer.begun:
                 for _ in explorer.start():
                     pass
             number = explorer.next()
