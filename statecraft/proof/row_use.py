@@ -12,9 +12,8 @@ from dataclasses import replace
 from functools import cached_property
 
 from statecraft.findings import Finding
-from statecraft.machine import Compare, Machine, Or, Part, Row, atoms
+from statecraft.machine import Machine, Or, Part, Row, atoms
 from statecraft.proof.checks.unreachable import fired, modes_unused, silent, stuck
-from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.exploration import Config, Explorer, Only
 from statecraft.proof.engine.limits import OutOfTime, left, now, within
 from statecraft.proof.reachability import Undecided
@@ -23,10 +22,14 @@ from statecraft.proof.runs.plans import tried
 from statecraft.proof.runs.random_walk import Play
 from statecraft.proof.runs.search import Found, Goal, Search
 from statecraft.proof.slices import Asked, Played, Slice, Slices
+from statecraft.semantics import tick_of
+from statecraft.semantics.cone import counters_asked
+from statecraft.semantics.guards import Reached, Test, tests
+from statecraft.semantics.keys import GroupClock, ModeClock
 
-PLAY_SECONDS, PLAYS = 0.12, 5
-"""How long the simulation plays by chance before plans are made for it: so long at a time, while it sees something new,
-and so many times at most."""
+PLAY_SECONDS, PLAYS, IDLE = 0.12, 8, 2
+"""How long the simulation plays by chance before plans are made for it: so long at a time, so many times at most, and
+until so many in a row have shown nothing new."""
 
 ROW_SECONDS = 4.0
 """How long one row is looked into."""
@@ -61,6 +64,7 @@ class RowUse:
 
     def seek(self, rows: set[tuple[int, int]]) -> None:
         """Let the simulation play for a while."""
+        idle = 0
         for _ in range(PLAYS):
             before = len(self.play.rows)
             try:
@@ -69,7 +73,8 @@ class RowUse:
                 return
             except OutOfTime:
                 now()
-            if len(self.play.rows) == before:
+            idle = idle + 1 if len(self.play.rows) == before else 0
+            if idle == IDLE:
                 return
 
     def findings(self, name: str) -> Iterator[Finding]:
@@ -132,12 +137,18 @@ class RowUse:
         """What is followed first: the clocks of the part's mode and groups, and the counters of its own that ``row``
         reads, if they are small."""
         own = {counter.name for counter in part.counters if counter.high - counter.low < FEW}
-        compared = [atom for atom in atoms(row.when) if isinstance(atom, Compare)] if row is not None else []
-        counters = {term.name for atom in compared for term in terms_of(atom) if term.kind == "counter"} & own
-        clocks = (f"mode {part.name}", f"group {part.name}.")
+        asked = [] if row is None else list(self._tests(part, row))
+        counters = counters_asked(asked) & own
+        timed = any(isinstance(test, Reached) and isinstance(test.clock, ModeClock | GroupClock) for test in asked)
+        clocks = (f"mode {part.name}", *([f"group {part.name}."] if timed else []))
         read = self.slices.things(frozenset([part.name]))
         things = [(kind, name) for kind, name in read if kind == "clock" and name.startswith(clocks)]
         return Asked(frozenset([part.name]), frozenset([*things, *(("counter", name) for name in counters)]))
+
+    def _tests(self, part: Part, row: Row) -> Iterator[Test]:
+        """What ``row`` asks itself, in any of its modes."""
+        for guard in tick_of(self.machine).part[part.name].guards[row.number]:
+            yield from tests(guard)
 
     def _is_left(self, part: Part, mode: int) -> bool | None:
         """Whether a mode is ever left; None if that is not known."""

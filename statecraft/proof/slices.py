@@ -23,6 +23,7 @@ from typing import TypeVar
 
 from statecraft.findings import Run, Stimulus
 from statecraft.machine import Atom, Compare, Condition, InMode, LevelOn, Machine
+from statecraft.proof.engine.clusters import InputCell
 from statecraft.proof.engine.conditions import holds, terms_of
 from statecraft.proof.engine.diagrams import TRUE
 from statecraft.proof.engine.exploration import Config, Explorer, Only, Region, Transition, Watcher
@@ -83,6 +84,7 @@ class Slice(Reachability):
         self.partial = True
         self.rough = True
         self.varying = self._varying()
+        self.model.at_start = tuple(self._at_start())
         self.explorer = Explorer(self.model)
         self._searches = {}
         self._asks = {}
@@ -118,6 +120,33 @@ class Slice(Reachability):
 
     def _varying(self) -> frozenset[int]:
         return frozenset(index for index in range(len(self.model.clusters)) if self.sources_in(index))
+
+    def _at_start(self) -> Iterator[tuple[int, int]]:
+        """The clusters that anything free is in, with the pairs that there can be on tick 0: how everything stands then
+        is known."""
+        known: dict[str, int] = {}
+        parts = {part.name: part for part in self.whole.parts}
+        counters = {counter.name: counter for part in self.whole.parts for counter in part.counters}
+        highs = {dial.name: dial.high for dial in self.machine.dials}
+        for dial, source in self.sliced.sources.items():
+            kind, name = source.thing
+            if kind == "mode" and source.moment == "before":
+                known[dial] = parts[name].modes.index(parts[name].start)
+            elif kind == "counter" and source.moment == "before" and not counters[name].counts:
+                known[dial] = counters[name].start
+            elif kind == "level" and source.moment == "":
+                known[dial] = int(next(level.starts_on for level in self.whole.levels if level.name == name))
+            elif kind == "clock":
+                known[dial] = highs[dial] if name.startswith(("absent ", "silent ")) else 0
+        for index in self.varying:
+            cluster = self.model.clusters[index]
+
+            def stands(_: tuple[int, ...], cell: InputCell) -> bool:
+                return all(known.get(term.name, value) == value for term, value in cell.values.items())
+
+            pairs = cluster.mask(stands)
+            if 0 < pairs < cluster.all:
+                yield index, pairs
 
     def sources_in(self, cluster: int) -> list[Source]:
         names = {

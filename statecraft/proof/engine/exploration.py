@@ -333,7 +333,7 @@ class Explorer:
     def start(self) -> Iterator[Transition]:
         """The steps of tick 0; all of them, before anything is followed."""
         self.start_edges.clear()
-        for edge, target in self.steps(START):
+        for edge, target in self.steps(START, Only(pairs=self.model.at_start)):
             added = self._added(edge, target)
             self.start_edges.append(added)
             yield added

@@ -186,6 +186,7 @@ class Model:
         self.machine = machine
         self.inlined = inlined
         self.kept_clocks = kept_clocks
+        self.at_start: tuple[tuple[int, int], ...] = ()  # clusters, and the pairs that there can be on tick 0
         self._free_tests: dict[tuple[str, int], Condition] = {}
         self._inlined_asks: dict[tuple[str, int, int], Ask] = {}
         self._reads_modes: dict[tuple[str, str | None], bool] = {}

@@ -15,6 +15,7 @@ from functools import partial
 
 from statecraft.machine import (
     And,
+    InMode,
     LevelOn,
     Machine,
     Part,
@@ -26,9 +27,11 @@ from statecraft.machine import (
 from statecraft.proof.engine.limits import look, now
 from statecraft.proof.engine.model import NOBODY, Model
 from statecraft.proof.runs.holding import Holder
+from statecraft.proof.runs.plans import wait
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import counters_asked, tests_read
 from statecraft.semantics.guards import Reached, Test, tests
+from statecraft.semantics.keys import GroupClock
 from statecraft.simulation import Simulation, State
 
 RowPlace = tuple[int, int]
@@ -36,6 +39,12 @@ RowPlace = tuple[int, int]
 
 PATIENCE = 100_000
 """For how many ticks it is gone on without seeing anything new that is sought (some three seconds)."""
+
+LONG = 2000
+"""A row that has to be waited for longer is tried no more seldom than one that has to be for so many ticks."""
+
+MOST_ROUNDS = 400_000
+"""For how many ticks inputs are held for a row that waits for rounds, at most; most of these ticks are jumped over."""
 
 KEPT = 12
 """How many states are kept of those in which all parts are in the same modes: with different counters, one of each."""
@@ -75,13 +84,14 @@ class Play:
         self._tried: dict[RowPlace, int] = {
             (part, row.number): 0 for part, whole in enumerate(machine.parts) for row in whole.rows
         }
-        self._of_groups = {
-            place
-            for place in self._tried
-            for atom in atoms(machine.parts[place[0]].rows[place[1]].when)
-            if isinstance(atom, After) and atom.group is not None
+        self._others = {place: self._asks_others(*place) for place in self._tried}
+        self._in_rounds = {place for place in self._tried if self._goes_round(*place)}
+        self._waits = {
+            (part, row): self._wait(part, row)
+            if (part, row) not in self._in_rounds
+            else min(MOST_ROUNDS, wait(machine, machine.parts[part].name, row))
+            for part, row in self._tried
         }
-        self._waits = {(part, row): self._wait(part, row) for part, row in self._tried}
         self._cells = [
             (cluster.cells, [cell for cell in cluster.cells if None not in cell.values.values()] or cluster.cells)
             for cluster in self._model.clusters
@@ -127,6 +137,9 @@ class Play:
         chance = self._chance
         part, row, modes = self._row(wanted, leaving)
         known = [each for mode in modes for each in self._by_mode.get((part, mode), ())]
+        others = self._others[part, row.number]
+        if others and chance.random() < 0.7:
+            part, row, known = self._of_another(part, row, known, *chance.choice(others))
         start = min(chance.sample(known, min(len(known), 4)), key=lambda modes: self._met[modes])
         self._met[start] += 1
         self._simulation.restore(chance.choice(list(self._states[start].values())))
@@ -148,8 +161,7 @@ class Play:
         self._tick(inputs, taken)
         readings, switches, dials, heard = inputs
         before = self._simulation.state
-        # Where a group is waited for, going round in it is waiting, too.
-        here = set(self._applies((part, row.number))) if (part, row.number) in self._of_groups else {mode}
+        here = set(self._applies((part, row.number))) if (part, row.number) in self._in_rounds else {mode}
         if before[self._modes_at[part]] not in here:
             return
         step = partial(self._simulation.step_chosen, readings, switches, dials, NOBODY, self._beside(NOBODY, heard))
@@ -171,7 +183,7 @@ class Play:
                 for row in self._model.rows_in(part, mode):
                     if row.move == "go" and row.target != self._model.mode(part, mode).name:
                         places.setdefault((part, row.number), []).append(mode)
-        some = sorted(places, key=lambda place: (self._tried[place] * self._waits[place], place))
+        some = sorted(places, key=lambda place: (self._tried[place] * min(LONG, self._waits[place]), place))
         every = list(self._tried)
         while True:
             for part, number in some:
@@ -181,9 +193,48 @@ class Play:
                     return part, self.machine.parts[part].rows[number], modes
             some = [self._chance.choice(every)]
 
+    def _of_another(
+        self, part: int, row: Row, known: list[Modes], other: int, modes: frozenset[int]
+    ) -> tuple[int, Row, list[Modes]]:
+        """A row of the part ``other``, which ``row`` wants to be in one of ``modes``, that leads there from some of the
+        states ``known``; else any of its rows that applies in one."""
+        chance = self._chance
+        known = chance.sample(known, min(len(known), 40))
+        ways: dict[int, list[Modes]] = {}
+        leading: dict[int, list[Modes]] = {}
+        for some in known:
+            if some[other] in modes:
+                continue
+            for each in self._model.rows_in(other, some[other]):
+                ways.setdefault(each.number, []).append(some)
+                if each.move == "go" and self._model.mode_index[other][each.target] in modes:
+                    leading.setdefault(each.number, []).append(some)
+        if not ways:
+            return part, row, known
+        ways = leading or ways
+        number = chance.choice(sorted(ways))
+        return other, self.machine.parts[other].rows[number], ways[number]
+
     def _applies(self, place: RowPlace) -> list[int]:
         part, number = place
         return [self._model.mode_index[part][name] for name in self.machine.parts[part].rows[number].modes]
+
+    def _asks_others(self, part: int, row: int) -> list[tuple[int, frozenset[int]]]:
+        """The other parts that a row asks about, each with the modes that it wants them in."""
+        model = self._model
+        found = []
+        for test in tests_read(self._table, self._table.parts[part].guards[row]):
+            if isinstance(test, InMode):
+                other = model.part_index[test.part]
+                found.append((other, frozenset(model.mode_index[other][name] for name in test.modes)))
+        return found
+
+    def _goes_round(self, part: int, row: int) -> bool:
+        """Whether going round in the modes in which a row applies is waiting for it: it reads a counter, or the time in
+        a group."""
+        asked = list(self._tests(part, self.machine.parts[part].rows[row]))
+        times = [test.clock for test in asked if isinstance(test, Reached)]
+        return bool(counters_asked(asked)) or any(isinstance(clock, GroupClock) for clock in times)
 
     def _counting(self, part: int, whole: Part, row: Row) -> None:
         """The commands on which a row changes a counter that ``row`` reads, and how far that may have to go."""

@@ -1,0 +1,71 @@
+"""An exploration that runs out of time and is gone on with."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from statecraft.language import read_file, read_text
+from statecraft.machine import Machine
+from statecraft.proof.checks.unreachable import fired
+from statecraft.proof.engine.limits import OutOfTime, proving, within
+from statecraft.proof.reachability import Reachability
+from statecraft.proof.slices import Asked, Slices
+from tests.benchmarks.large_machines import parts
+
+SAMPLES = Path(__file__).parents[3] / "samples"
+
+
+def ticking() -> Callable[[], float]:
+    """A clock that goes on by one every time it is looked at: time runs out at the same places on every computer."""
+    now = 0.0
+
+    def clock() -> float:
+        nonlocal now
+        now += 1.0
+        return now
+
+    return clock
+
+
+@pytest.mark.parametrize("steps", [1, 2, 3])
+def test_what_is_broken_off_is_gone_on_with(steps: int) -> None:
+    machine = read_file(SAMPLES / "sump_pump.modes")
+    names = [part.name for part in machine.parts]
+    whole = Reachability(machine, names)
+    whole.explore()
+    broken = Reachability(machine, names)
+    breaks = 0
+    with proving(None, clock=ticking()):
+        while True:
+            try:
+                with within(steps + breaks / 10):
+                    broken.explore()
+                break
+            except OutOfTime:
+                breaks += 1
+    assert breaks
+    assert fired(broken) == fired(whole)
+    assert broken.reached == whole.reached
+    assert not broken.explorer.unended
+
+
+def machines() -> list[Machine]:
+    return [read_file(SAMPLES / "feed_pusher.modes"), read_text(parts(2, 4))]
+
+
+@pytest.mark.parametrize("machine", machines(), ids=["feed pusher", "two parts"])
+def test_a_slice_knows_how_everything_stands_on_tick_0(machine: Machine) -> None:
+    """A link has always been silent when the power comes on, and so no row that wants it not to be decides."""
+    slices = Slices(machine)
+    for part in machine.parts:
+        made = slices.slice(Asked(frozenset([part.name])))
+        whole = Reachability(machine, [each.name for each in machine.parts])
+        whole.explore(200)
+        place = whole.model.part_index[part.name]
+        first = {edge.way.rows[place] for edge in whole.explorer.start_edges}
+        assert first <= {edge.way.rows[0] for edge in made.explorer.start_edges}
+        for index, pairs in made.model.at_start:
+            assert 0 < pairs < made.model.clusters[index].all
