@@ -53,11 +53,17 @@ def _explain(context: click.Context, _: click.Parameter, code: str | None) -> No
 @click.option("--strict", is_flag=True, help="Exit with 1 on warnings, too.")
 @click.option("--seconds", type=click.FloatRange(min=0.1), default=PATIENCE, show_default=True, help="For the proof.")
 @click.option("--save-trial", is_flag=True, help="Write the runs that were found into FILE, as trials.")
+@click.option("--bench", is_flag=True, help="Open the run of a finding, or a failed trial, on the bench, at its end.")
+@click.option("--only", metavar="WORDS", help="With --bench: the one whose title holds these words.")
+@click.option("--web-port", metavar="N", type=click.IntRange(0, 65535), help="With --bench: instead of 8733.")
 @click.option("--explain", metavar="FINDING", is_eager=True, expose_value=False, callback=_explain,
               help="Say what a finding means and how it is usually fixed, and exit.")  # fmt: skip
 @click.option("--json", "form", flag_value="json", help="Print mistakes and findings as JSON, for programs.")
 @click.option("--sarif", "form", flag_value="sarif", help="Print them as SARIF 2.1.0 (OASIS), for code-review tools.")
-def command(file: str, strict: bool, seconds: float, save_trial: bool, form: str | None) -> None:
+def command(
+    file: str, strict: bool, seconds: float, save_trial: bool, bench: bool, only: str | None, web_port: int | None,
+    form: str | None,
+) -> None:  # fmt: skip
     """Prove FILE: whatever the sensors, the operator and the faults do, before anything moves.
 
     Findings come first, each with the shortest run that shows it; then the promises; then what was explored. Exit
@@ -65,6 +71,10 @@ def command(file: str, strict: bool, seconds: float, save_trial: bool, form: str
     """
     from statecraft.language import FileErrors
 
+    if only is not None and not bench:
+        raise Stop("--only goes with --bench", 2)
+    if bench and form is not None:
+        raise Stop(f"--bench opens a page, and --{form} is for programs: use one of them", 2)
     if seconds != seconds:
         raise Stop("--seconds takes a number of seconds, and nan is none", 2)
     console = screen()
@@ -84,6 +94,8 @@ def command(file: str, strict: bool, seconds: float, save_trial: bool, form: str
             show_judgement(judged, console)
         if save_trial:
             _save_trials(judged, Path(file))
+        if bench:
+            _on_bench(judged, file, only, web_port)
     if form is not None:
         from statecraft.language.programs import as_json, as_sarif
 
@@ -141,6 +153,8 @@ def show_judgement(judged: Judgement, console: Console) -> None:
     if judged.findings and not judged.findings[0].accepted:
         code = judged.findings[0].code.replace(" ", "-")
         console.print(f"What a finding means:  statecraft check --explain {code}", style="dim", markup=False)
+    if any(found.run for found in judged.findings) or any(verdict.run for verdict in report.verdicts):
+        console.print("Such a run by hand:  statecraft check FILE --bench", style="dim", markup=False)
 
 
 def _show_run(machine: Machine, run: Run | None, about: Finding | Promise, console: Console) -> None:
@@ -151,6 +165,42 @@ def _show_run(machine: Machine, run: Run | None, about: Finding | Promise, conso
     console.print(f"    {heading(run)}", style="dim", markup=False)
     for line in laid_out(machine, told(machine, run, about), console.width - 6, MOST_LINES):
         console.print(f"      {line}", markup=False, soft_wrap=True)
+
+
+def _on_bench(judged: Judgement, file: str, only: str | None, web_port: int | None) -> None:
+    """Serve the bench at the end of a run that was found, or of a trial that failed, until it is interrupted."""
+    from statecraft.cli.bench import WEB_PORT, put_on_bench
+    from statecraft.proof.judgement import to_try
+    from statecraft.simulation import run_trial
+    from statecraft.simulation.trial import titled
+
+    machine = judged.machine
+    found, otherwise = to_try(judged)
+    failed = [each for each in machine.trials if each not in found and not run_trial(machine, each).passed]
+    every = [*found, *failed]
+    shown = titled(every, only)
+    if not shown:
+        known = "; ".join(trial.title for trial in every)
+        if known:
+            raise Stop(f"nothing that was found has '{only}' in its title; there are: {known}")
+        click.echo("nothing to open on the bench: no run was found, and no trial failed")
+        return
+    first = shown[0]
+    click.echo(f"\non the bench: {first.title}")
+    if len(every) > 1:
+        others = "; ".join(trial.title for trial in every if trial is not first)
+        click.echo(f"also under 'begin' there: {others}")
+    for title in otherwise:
+        click.echo(_otherwise(title))
+    put_on_bench(file, machine, first, [trial for trial in found if trial not in machine.trials],
+                 WEB_PORT if web_port is None else web_port)  # fmt: skip
+
+
+def _otherwise(title: str) -> str:
+    return (
+        f'The trial "{title}" does not go as the run did: in the run a command is heard and not taken; '
+        "in a trial it waits until it is taken."
+    )
 
 
 def _save_trials(judged: Judgement, path: Path) -> None:
@@ -166,7 +216,4 @@ def _save_trials(judged: Judgement, path: Path) -> None:
     write_bytes(path, in_the_manner_of(before, saved.text))
     click.echo(f"{path}: {plural(saved.added, 'trial')} added")
     for title in saved.otherwise:
-        click.echo(
-            f'The trial "{title}" does not go as the run did: in the run a command is heard and not taken; '
-            "in a trial it waits until it is taken."
-        )
+        click.echo(_otherwise(title))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from statecraft.findings import Finding, Run
 from statecraft.folding import listed, plural
 from statecraft.language.mistakes import Mistake
-from statecraft.machine import Accept, Machine, ModeRef, Promise
+from statecraft.machine import Accept, Machine, ModeRef, Promise, Trial
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -211,9 +211,28 @@ def with_trials(judged: Judgement, text: str) -> Saved:
 
 def _runs(judged: Judgement) -> Iterator[tuple[str, Run | None, Finding | Promise]]:
     for finding in judged.findings:
-        yield f"{finding.code}, line {finding.place.line}", finding.run, finding
+        yield title_of(finding), finding.run, finding
     for verdict in judged.report.verdicts:
-        yield f"broken promise, line {verdict.promise.place.line}", verdict.run, verdict.promise
+        yield title_of(verdict.promise), verdict.run, verdict.promise
+
+
+def title_of(about: Finding | Promise) -> str:
+    """What the trial is called that shows it: ``runaway, line 41``."""
+    what = about.code if isinstance(about, Finding) else "broken promise"
+    return f"{what}, line {about.place.line}"
+
+
+def to_try(judged: Judgement) -> tuple[list[Trial], tuple[str, ...]]:
+    """The runs that were found, as trials in the machine's own words; and the titles of those that come out otherwise
+    than their runs (:class:`Saved`).
+    """
+    from statecraft.language.reader import read_text
+
+    machine = judged.machine
+    titles = {title for title, run, _ in _runs(judged) if run is not None}
+    saved = with_trials(judged, machine.source[machine.place.file])
+    known = read_text(saved.text, machine.place.file).trials if saved.added else machine.trials
+    return [trial for trial in known if trial.title in titles], saved.otherwise
 
 
 def _trial(machine: Machine, title: str, run: Run, about: Finding | Promise) -> str:

@@ -6,6 +6,7 @@ What was not made (no proof, no build, no figures) is said plainly in its place.
 from __future__ import annotations
 
 import hashlib
+import shlex
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -18,6 +19,7 @@ from statecraft.findings import Finding, PromiseVerdict, RowRef, Run
 from statecraft.fingerprint import short
 from statecraft.folding import plural
 from statecraft.machine import Machine, Mode, Part, Promise, Row
+from statecraft.proof.judgement import title_of
 from statecraft.report import words
 from statecraft.report.actuator_lag import notes
 from statecraft.report.diagram import figures
@@ -130,6 +132,9 @@ def page(
         findings=[(number, each, _replay(machine, each, names[id(each)])) for number, each in enumerate(findings, 1)],
         verdicts=[(each, _verdict_run(machine, each, n)) for n, each in enumerate(proof.verdicts if proof else (), 1)],
         notes=notes,
+        file=Path(machine.place.file).name,
+        quoted=shlex.quote,
+        title_of=title_of,
         why=why,
         trials=None
         if results is None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from statecraft.errors import StatecraftError
@@ -134,16 +134,24 @@ def usable(sensor: Sensor, value: int | None) -> int | None:
 
 
 def chosen(machine: Machine, words: str | None = None) -> list[Trial]:
-    """The machine's trials with ``words`` in their titles; all of them unless given.
+    """The machine's trials with ``words`` in their titles, or the one that is called just so; all of them unless given.
 
     Raises:
         StatecraftError: none has.
     """
-    found = [trial for trial in machine.trials if words is None or words.lower() in trial.title.lower()]
+    found = titled(machine.trials, words)
     if not found and words is not None:
         known = "; ".join(trial.title for trial in machine.trials) or "none"
         raise StatecraftError(f"no trial has '{words}' in its title; the file's trials: {known}")
     return found
+
+
+def titled(trials: Sequence[Trial], words: str | None) -> list[Trial]:
+    """Those of ``trials`` that are called ``words``; if none is, those with that in their titles; all for None."""
+    if words is None:
+        return list(trials)
+    named = [trial for trial in trials if trial.title.lower() == words.lower()]
+    return named or [trial for trial in trials if words.lower() in trial.title.lower()]
 
 
 def _by_tick(trial: Trial) -> dict[int, list[Input]]:

@@ -31,6 +31,7 @@ def as_trial(machine: Machine, run: Run, title: str, broken: Promise | None = No
             lines.append("  # This run breaks it: the trial fails until the table is fixed.")
             counted_from -= broken.ticks if broken.kind in ("never", "once") else 0
     before: Stimulus | None = None
+    said_at = 0
     repeating: set[str] = set()
     tick = 0
     for inputs, ticks in _cut(stretches, counted_from):
@@ -42,13 +43,17 @@ def as_trial(machine: Machine, run: Run, title: str, broken: Promise | None = No
         once = [name for name in said if name not in repeating]
         again = once if ticks > 1 else []
         now = [*changes, *(once if ticks == 1 else [])]
-        if now or again or tick == counted_from:
-            lines.append(f"  at {_time(machine, tick)}  {', '.join(now) or _again(machine, inputs)}")
+        repeated = ", ".join(now) or _again(machine, inputs)
+        if repeated and (now or again or tick == counted_from):
+            lines.append(f"  at {_time(machine, tick)}  {repeated}")
+            said_at = tick
         if again:
             lines.append(f"  every {_time(machine, 1)}  {', '.join(again)}")
             repeating |= set(again)
         if tick == counted_from and expected:
-            lines.append(f"  expect {expected}")
+            # Where there is nothing to say again, the expectation counts from the last that was said.
+            wait = f" within {_time(machine, tick - said_at)}" if said_at < tick and " within " not in expected else ""
+            lines.append(f"  expect {expected}{wait}")
         tick += ticks
         before = inputs
     return "\n".join(lines) + "\n"
