@@ -1,6 +1,6 @@
 """One behaviour, three executions: the table, the desk build and the chip, held together tick for tick."""
 
 from statecraft.agreement.compare import Comparison, Difference
-from statecraft.agreement.inputs import Course, Stretch, course_of, cut, each_tick, length
+from statecraft.agreement.inputs import HeldInputs, InputSequence, cut, each_tick, length, sequence_of
 
-__all__ = ["Comparison", "Course", "Difference", "Stretch", "course_of", "cut", "each_tick", "length"]
+__all__ = ["Comparison", "Difference", "HeldInputs", "InputSequence", "cut", "each_tick", "length", "sequence_of"]

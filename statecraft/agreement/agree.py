@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 
 from statecraft.agreement.branch_coverage import Coverage, coverage
 from statecraft.agreement.compare import Comparison, Difference, Other
-from statecraft.agreement.inputs import Course, Stretch, course_of, length
+from statecraft.agreement.inputs import HeldInputs, InputSequence, length, sequence_of
 from statecraft.agreement.missed_branches import with_reasons
-from statecraft.agreement.random_courses import Chance
-from statecraft.agreement.random_courses import course as at_a_chance
+from statecraft.agreement.random_sequences import Chance
+from statecraft.agreement.random_sequences import sequence as at_a_chance
 from statecraft.agreement.shrink import shrink
 from statecraft.agreement.vectors import Vectors, vectors
 from statecraft.firmware.behaviour import origins
@@ -26,15 +26,15 @@ if TYPE_CHECKING:
 DESK_TICKS, CHIP_TICKS, CHIP_PIECE = 300_000, 20_000, 4000
 """Ticks of inputs at random, unless the user says; on the chip in pieces, each from power-on."""
 
-_SHORTEN = 2_000_000  # ticks that may be run to make a failing course shorter
+_SHORTEN = 2_000_000  # ticks that may be run to make a failing sequence shorter
 
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """One kind of inputs that was run: how many courses, ticks and seconds, and the first difference, made short."""
+    """One kind of inputs that was run: how many sequences, ticks and seconds, and the first difference, made short."""
 
     what: str
-    courses: int
+    sequences: int
     ticks: int
     seconds: float
     difference: Difference | None
@@ -113,7 +113,7 @@ def agree(
             return Agreement(machine, on, seed, tuple(stages), searched)
     if searched is None or on != "desk":
         return Agreement(machine, on, seed, tuple(stages), searched)
-    found = covered(machine, searched, [*trials(machine), *searched.courses])
+    found = covered(machine, searched, [*trials(machine), *searched.sequences])
     return Agreement(machine, on, seed, tuple(stages), searched, shown(machine, searched), found)
 
 
@@ -123,7 +123,7 @@ def _on_desk(
     yield compared(machine, "trials", trials(machine), other)
     searched = vectors(machine)
     yield searched
-    yield compared(machine, "vectors", searched.courses, other)
+    yield compared(machine, "vectors", searched.sequences, other)
     yield at_random(machine, seed, DESK_TICKS if ticks is None else ticks, other)
 
 
@@ -141,12 +141,12 @@ def _on_chip(machine: Machine, seed: int, ticks: int | None) -> Iterator[OnChip 
     with chip_runner(machine) as runner:
         for trial in machine.trials:
             (ran,) = executions(machine, trial, ["chip"], runner)
-            count = trial.last_tick + 1 + latency(machine, course_of(script(machine, trial)))
+            count = trial.last_tick + 1 + latency(machine, sequence_of(script(machine, trial)))
             note = f"within {plural(ran.latency, 'tick')} of the table"
             yield OnChip(f"trial “{trial.title}”", 1, count, ran.seconds, ran.wrong, note=note)
         searched = vectors(machine)
         yield searched
-        short, others = for_chip(searched.courses)
+        short, others = for_chip(searched.sequences)
         note = f"{others} longer ones are for the desk" if others else ""
         yield replace(compared_on_chip(runner, "vectors", short), note=note)
         wanted = CHIP_TICKS if ticks is None else ticks
@@ -155,14 +155,14 @@ def _on_chip(machine: Machine, seed: int, ticks: int | None) -> Iterator[OnChip 
         yield compared_on_chip(runner, "random", made)
 
 
-def trials(machine: Machine) -> list[Course]:
+def trials(machine: Machine) -> list[InputSequence]:
     """The inputs of the machine's trials."""
-    return [course_of(script(machine, trial)) for trial in machine.trials]
+    return [sequence_of(script(machine, trial)) for trial in machine.trials]
 
 
-def compared(machine: Machine, what: str, courses: Iterable[Course], other: Other | None = None) -> Compared:
-    """Run ``courses`` through table and desk build."""
-    return _timed(what, Comparison(machine, other), courses)
+def compared(machine: Machine, what: str, sequences: Iterable[InputSequence], other: Other | None = None) -> Compared:
+    """Run ``sequences`` through table and desk build."""
+    return _timed(what, Comparison(machine, other), sequences)
 
 
 def at_random(machine: Machine, seed: int, ticks: int, other: Other | None = None) -> Compared:
@@ -172,11 +172,11 @@ def at_random(machine: Machine, seed: int, ticks: int, other: Other | None = Non
     return _timed("random", comparison, [inputs])
 
 
-def _timed(what: str, comparison: Comparison, courses: Iterable[Iterable[Stretch]]) -> Compared:
+def _timed(what: str, comparison: Comparison, sequences: Iterable[Iterable[HeldInputs]]) -> Compared:
     began = time.perf_counter()
     count = 0
-    for count, course in enumerate(courses, start=1):
-        difference = comparison.run(course)
+    for count, sequence in enumerate(sequences, start=1):
+        difference = comparison.run(sequence)
         if difference is not None:
             shortest = shortened(comparison, difference)
             return Compared(what, count, comparison.ticks, time.perf_counter() - began, shortest)
@@ -185,22 +185,22 @@ def _timed(what: str, comparison: Comparison, courses: Iterable[Iterable[Stretch
 
 def shortened(comparison: Comparison, difference: Difference) -> Difference:
     """The same disagreement, or another one, after the shortest inputs that were found to bring one about."""
-    run: Callable[[Course], Difference | None] = comparison.run
+    run: Callable[[InputSequence], Difference | None] = comparison.run
     left = _SHORTEN
 
-    def fails(course: Course) -> Course | None:
+    def fails(sequence: InputSequence) -> InputSequence | None:
         nonlocal left
-        left -= length(course)
-        found = run(course) if left > 0 else None
-        return None if found is None else found.course
+        left -= length(sequence)
+        found = run(sequence) if left > 0 else None
+        return None if found is None else found.sequence
 
-    return run(shrink(difference.course, fails)) or difference
+    return run(shrink(difference.sequence, fails)) or difference
 
 
-def covered(machine: Machine, searched: Vectors, courses: Iterable[Course]) -> Coverage:
-    """What ``courses`` cover of behaviour.cpp, with the reasons that can be given for what they do not."""
+def covered(machine: Machine, searched: Vectors, sequences: Iterable[InputSequence]) -> Coverage:
+    """What ``sequences`` cover of behaviour.cpp, with the reasons that can be given for what they do not."""
     lines = origins(machine, "// Built for the desk.")
-    return with_reasons(machine, coverage(machine, list(courses)), lines, searched.impossible)
+    return with_reasons(machine, coverage(machine, list(sequences)), lines, searched.impossible)
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,7 +247,7 @@ def figures(machine: Machine, seed: int, ticks: int) -> dict[str, str]:
     own = trials(machine)
     runs = [
         compared(machine, "its trials", own),
-        compared(machine, "inputs made for every row and condition", searched.courses),
+        compared(machine, "inputs made for every row and condition", searched.sequences),
         at_random(machine, seed, ticks),
     ]
     runs[-1] = replace(runs[-1], what=f"inputs at random, seed {seed}")
@@ -258,7 +258,7 @@ def figures(machine: Machine, seed: int, ticks: int) -> dict[str, str]:
     }
     if any(run.difference is not None for run in runs):
         return told
-    seen, found = shown(machine, searched), covered(machine, searched, [*own, *searched.courses])
+    seen, found = shown(machine, searched), covered(machine, searched, [*own, *searched.sequences])
     open_branches = sum(not missed.reason for missed in found.missed)
     told["rows that decide"] = f"{seen.rows} of {seen.rows_of}"
     shares = f"{seen.conditions} of {seen.conditions_of}"

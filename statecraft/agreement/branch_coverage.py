@@ -1,4 +1,4 @@
-"""How much of the generated C++ a set of courses goes through, as gcov measures it."""
+"""How much of the generated C++ a set of sequences goes through, as gcov measures it."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from statecraft.agreement.inputs import Course, Streams, length
+from statecraft.agreement.inputs import InputSequence, Streams, length
 from statecraft.firmware.behaviour import behaviour_files
 from statecraft.firmware.desk import desk_source
 from statecraft.firmware.layout import layout
@@ -42,8 +42,8 @@ class Coverage:
     missed: tuple[Missed, ...]
 
 
-def coverage(machine: Machine, courses: Sequence[Course]) -> Coverage:
-    """Run ``courses`` through a desk build that counts.
+def coverage(machine: Machine, sequences: Sequence[InputSequence]) -> Coverage:
+    """Run ``sequences`` through a desk build that counts.
 
     Raises:
         ToolchainMissing: g++ or gcov is not installed. BuildFailed: the behaviour does not compile.
@@ -62,14 +62,14 @@ def coverage(machine: Machine, courses: Sequence[Course]) -> Coverage:
         ]
         for step in steps:
             _run([compiler, "-std=c++11", "-fno-exceptions", *step], folder)
-        (folder / "courses").write_bytes(recorded(machine, courses))
-        _run([str(folder / "replay"), "courses"], folder)
+        (folder / "sequences").write_bytes(recorded(machine, sequences))
+        _run([str(folder / "replay"), "sequences"], folder)
         told = _run([gcov, "--json-format", "--branch-probabilities", "--stdout", "behaviour.cpp"], folder)
     return _read(json.loads(told), files["behaviour.cpp"].splitlines())
 
 
 def sources(machine: Machine) -> dict[str, str]:
-    """The C++ of a program that replays courses: behaviour.h, behaviour.cpp, desk.cpp, replay.cpp."""
+    """The C++ of a program that replays sequences: behaviour.h, behaviour.cpp, desk.cpp, replay.cpp."""
     width = sum(len(item.paths) for item in layout(machine).fields)
     return behaviour_files(machine, "// Built for the desk.") | {
         "desk.cpp": desk_source(machine),
@@ -83,14 +83,14 @@ def write(folder: Path, files: dict[str, str]) -> None:
         (folder / name).write_text(text, encoding="utf-8")
 
 
-def recorded(machine: Machine, courses: Iterable[Course], states: Iterable[array[int]] | None = None) -> bytes:
-    """``courses`` as replay.cpp reads them; with ``states``, those that it is to expect."""
+def recorded(machine: Machine, sequences: Iterable[InputSequence], states: Iterable[array[int]] | None = None) -> bytes:
+    """``sequences`` as replay.cpp reads them; with ``states``, those that it is to expect."""
     streams = Streams(machine)
     expected = iter(states) if states is not None else None
     parts = []
-    for course in courses:
-        stream = streams.of(course)
-        parts += [array("i", [len(stream), length(course), expected is not None]), stream]
+    for sequence in sequences:
+        stream = streams.of(sequence)
+        parts += [array("i", [len(stream), length(sequence), expected is not None]), stream]
         if expected is not None:
             parts.append(next(expected))
     return b"".join(part.tobytes() for part in parts)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from statecraft.agreement.desk_columns import Columns, Teller
-from statecraft.agreement.inputs import Course, Streams, Stretch, cut, length
+from statecraft.agreement.inputs import HeldInputs, InputSequence, Streams, cut, length
 from statecraft.firmware.desk import Desk
 from statecraft.machine import Machine
 from statecraft.simulation.state import State, layout
@@ -23,19 +23,19 @@ class Difference:
     """The first tick on which two executions of a machine are not in the same state.
 
     Attributes:
-        course: the inputs from tick 0 up to and with that tick.
+        sequence: the inputs from tick 0 up to and with that tick.
         table: the reference simulation's state after it, by (kind, name), as the desk build tells it.
         other: the other one's.
     """
 
-    course: Course
+    sequence: InputSequence
     table: dict[tuple[str, str], int]
     other: dict[tuple[str, str], int]
 
     @property
     def tick(self) -> int:
         """The tick's number."""
-        return length(self.course) - 1
+        return length(self.sequence) - 1
 
     @property
     def columns(self) -> tuple[tuple[str, str], ...]:
@@ -74,18 +74,18 @@ class Comparison:
 
     @property
     def state(self) -> State:
-        """The simulation's, after the last stretch taken: who makes up a course on the way may want to look."""
+        """The simulation's, after the last stretch taken: who makes up a sequence on the way may want to look."""
         return self._teller.state
 
-    def run(self, course: Iterable[Stretch]) -> Difference | None:
-        """Run ``course``, from tick 0 on, through both; where they first differ, if they do."""
+    def run(self, sequence: Iterable[HeldInputs]) -> Difference | None:
+        """Run ``sequence``, from tick 0 on, through both; where they first differ, if they do."""
         self._teller.restart()
-        done: list[Stretch] = []
-        batch: list[Stretch] = []
+        done: list[HeldInputs] = []
+        batch: list[HeldInputs] = []
         rows = array("i")
         width = len(self.other.columns)
         with _no_collection():
-            for stretch in course:
+            for stretch in sequence:
                 batch.append(stretch)
                 self._teller.run(stretch, rows)
                 if len(rows) >= _BATCH * width:
@@ -96,7 +96,7 @@ class Comparison:
                     batch, rows = [], array("i")
             return self._check(done, batch, rows)
 
-    def _check(self, done: list[Stretch], batch: list[Stretch], theirs: array[int]) -> Difference | None:
+    def _check(self, done: list[HeldInputs], batch: list[HeldInputs], theirs: array[int]) -> Difference | None:
         count = length(batch)
         ours = self.other.run_stream(self._streams.of(batch, begins=not done), count)
         if ours == theirs:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from array import array
 from collections.abc import Callable
 
-from statecraft.agreement.inputs import Stretch
+from statecraft.agreement.inputs import HeldInputs
 from statecraft.firmware.desk import FAULT
 from statecraft.firmware.layout import SERVO_IDLE, Field, command_order
 from statecraft.firmware.layout import Layout as DeskLayout
@@ -103,7 +103,7 @@ class Teller:
         """Stand before tick 0."""
         self.state = self._start
 
-    def run(self, stretch: Stretch, rows: array[int]) -> None:
+    def run(self, stretch: HeldInputs, rows: array[int]) -> None:
         """Run ``stretch`` on from where the simulation stands; its rows are put behind ``rows``."""
         tick, tell, state, add = self._tick, self._tell, self.state, rows.extend
         readings, switches = stretch.readings, stretch.switches

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from types import MappingProxyType
 
-from statecraft.agreement.inputs import Stretch
+from statecraft.agreement.inputs import HeldInputs
 from statecraft.machine import (
     MIRRORED,
     Atom,
@@ -84,7 +84,7 @@ class Solver:
         later: Sequence[Guard] = (),
         ticks: int = 0,
         spoken: bool = False,
-    ) -> Stretch | None:
+    ) -> HeldInputs | None:
         """Inputs for the tick after ``state`` on which each of ``wanted`` holds, as rows of the parts' present modes
         and levels would see it, while no part changes its mode before; None when there are none.
 
@@ -125,7 +125,7 @@ class Solver:
 
     def _stretch(
         self, state: State, chosen: str | None, values: Mapping[Term, int | None], truths: Mapping[Atom | Test, bool]
-    ) -> Stretch:
+    ) -> HeldInputs:
         readings = list(state[self.layout.index["readings", ""]])
         for sensor, place in self.sensors.items():
             if Term("sensor", sensor) in values:
@@ -148,7 +148,7 @@ class Solver:
                 spoken |= any(self.machine.dials[place].link == clock.link for place, _ in turn)
                 if not spoken:
                     hear += self.keepers(clock.link)
-        return Stretch(tuple(readings), tuple(switches), tuple(self.commands[name] for name in hear), tuple(turn))
+        return HeldInputs(tuple(readings), tuple(switches), tuple(self.commands[name] for name in hear), tuple(turn))
 
     def keepers(self, link: str) -> list[str]:
         """A command of ``link`` that shows that somebody is there, and does least besides."""

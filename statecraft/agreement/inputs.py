@@ -1,4 +1,4 @@
-"""What comes from outside, in stretches of ticks on which it stays the same: how courses of inputs are made, cut,
+"""What comes from outside, in stretches of ticks on which it stays the same: how sequences of inputs are made, cut,
 and handed to those who run them.
 """
 
@@ -13,7 +13,7 @@ from statecraft.machine import Machine, Remembered
 from statecraft.simulation import Inputs
 
 
-class Stretch(NamedTuple):
+class HeldInputs(NamedTuple):
     """The same inputs for a number of ticks.
 
     Attributes:
@@ -47,19 +47,19 @@ class Stretch(NamedTuple):
                 yield False, quiet
 
 
-Course = tuple[Stretch, ...]
+InputSequence = tuple[HeldInputs, ...]
 """Inputs from tick 0 on."""
 
 
-def length(course: Iterable[Stretch]) -> int:
+def length(sequence: Iterable[HeldInputs]) -> int:
     """Ticks in all."""
-    return sum(stretch.ticks for stretch in course)
+    return sum(stretch.ticks for stretch in sequence)
 
 
-def cut(course: Iterable[Stretch], ticks: int) -> Course:
-    """The first ``ticks`` ticks of ``course``."""
-    kept: list[Stretch] = []
-    for stretch in course:
+def cut(sequence: Iterable[HeldInputs], ticks: int) -> InputSequence:
+    """The first ``ticks`` ticks of ``sequence``."""
+    kept: list[HeldInputs] = []
+    for stretch in sequence:
         if ticks <= 0:
             break
         kept.append(stretch._replace(ticks=min(ticks, stretch.ticks)))
@@ -67,9 +67,9 @@ def cut(course: Iterable[Stretch], ticks: int) -> Course:
     return tuple(kept)
 
 
-def each_tick(course: Iterable[Stretch]) -> Iterator[Inputs]:
-    """The inputs of ``course``, a tick each, as the simulation takes them."""
-    for stretch in course:
+def each_tick(sequence: Iterable[HeldInputs]) -> Iterator[Inputs]:
+    """The inputs of ``sequence``, a tick each, as the simulation takes them."""
+    for stretch in sequence:
         heard = Inputs(stretch.readings, stretch.switches, stretch.hear, stretch.turn)
         quiet = Inputs(stretch.readings, stretch.switches)
         for something, ticks in stretch.pieces():
@@ -77,29 +77,29 @@ def each_tick(course: Iterable[Stretch]) -> Iterator[Inputs]:
                 yield heard if something else quiet
 
 
-def course_of(ticks: Iterable[Inputs]) -> Course:
+def sequence_of(ticks: Iterable[Inputs]) -> InputSequence:
     """Inputs tick by tick as stretches; messages that are none, which no behaviour sees, are left out."""
-    course: list[Stretch] = []
+    sequence: list[HeldInputs] = []
     for readings, switches, hear, turn, _ in ticks:
-        last = course[-1] if course else None
+        last = sequence[-1] if sequence else None
         if last and not hear and not turn and (readings, switches) == (last.readings, last.switches):
-            course[-1] = last._replace(ticks=last.ticks + 1)
+            sequence[-1] = last._replace(ticks=last.ticks + 1)
         else:
-            course.append(Stretch(readings, switches, tuple(hear), tuple(turn)))
-    return tuple(course)
+            sequence.append(HeldInputs(readings, switches, tuple(hear), tuple(turn)))
+    return tuple(sequence)
 
 
 class Streams:
-    """Writes courses in the words of a machine's desk build (desk.cpp says which)."""
+    """Writes sequences in the words of a machine's desk build (desk.cpp says which)."""
 
     def __init__(self, machine: Machine) -> None:
         self._measured = [i for i, sensor in enumerate(machine.sensors) if not isinstance(sensor.source, Remembered)]
         self._commands = len(machine.commands)
 
-    def of(self, course: Iterable[Stretch], *, begins: bool = True) -> array[int]:
-        """``course`` from tick 0 on, or on from where the behaviour stands if it does not begin there."""
+    def of(self, sequence: Iterable[HeldInputs], *, begins: bool = True) -> array[int]:
+        """``sequence`` from tick 0 on, or on from where the behaviour stands if it does not begin there."""
         stream = array("i")
-        for stretch in course:
+        for stretch in sequence:
             how = 2 if stretch.late else 1
             readings = [stretch.readings[index] for index in self._measured]
             held = array("i", [how, *(FAULT if reading is None else reading for reading in readings)])

@@ -17,9 +17,9 @@ from typing import Any
 
 from statecraft.agreement.compare import Difference
 from statecraft.agreement.desk_columns import Columns, Teller
-from statecraft.agreement.inputs import Course, Stretch, course_of, cut, length
+from statecraft.agreement.inputs import HeldInputs, InputSequence, cut, length, sequence_of
 from statecraft.agreement.shrink import shrink
-from statecraft.agreement.wired import Program, Wired, can_fail, message, numbers_said, program
+from statecraft.agreement.wired import ReportingProgram, Wired, can_fail, message, numbers_said, program
 from statecraft.boards.chosen import board_of
 from statecraft.chip import PeekEvent, PinEvent, PwmEvent, SentEvent
 from statecraft.errors import StatecraftError
@@ -48,7 +48,7 @@ class ChipSilent(StatecraftError):
 
 @dataclass(frozen=True, slots=True)
 class Ran:
-    """A course that the chip has run.
+    """A sequence that the chip has run.
 
     Attributes:
         sampled: what it took of its inputs on each tick, commands and dials included.
@@ -60,7 +60,7 @@ class Ran:
         begins_us: when tick 0 was.
     """
 
-    sampled: Course
+    sampled: InputSequence
     states: array[int]
     reports: tuple[Report, ...]
     differences: tuple[str, ...]
@@ -69,9 +69,9 @@ class Ran:
 
 
 class ChipRunner:
-    """Runs courses on the chip, each from power-on, and holds them against the table."""
+    """Runs sequences on the chip, each from power-on, and holds them against the table."""
 
-    def __init__(self, made: Program) -> None:
+    def __init__(self, made: ReportingProgram) -> None:
         self.made = made
         self.machine = made.machine
         self.tick_us = self.machine.tick_ms * 1000
@@ -85,13 +85,13 @@ class ChipRunner:
         self.teller = Teller(self.machine, table_layout(self.machine), self.layout, self.columns)
         self.ticks = 0
 
-    def run(self, course: Iterable[Stretch]) -> Ran:
-        """Run ``course`` from power-on: its first inputs stand until tick 0 has been.
+    def run(self, sequence: Iterable[HeldInputs]) -> Ran:
+        """Run ``sequence`` from power-on: its first inputs stand until tick 0 has been.
 
         Raises:
             ChipSilent: the chip cannot be compared.
         """
-        stretches = list(course)
+        stretches = list(sequence)
         with Wired(self.made) as wired:
             drive = Driver(self, wired, stretches)
             drive.run()
@@ -108,21 +108,21 @@ class ChipRunner:
             Inputs(readings, switches, drive.heard(number), tuple(drive.turned.get(number, ())))
             for number, (readings, switches) in enumerate(sampled)
         ]
-        course = course_of(inputs)
+        sequence = sequence_of(inputs)
         rows = array("i")
         self.teller.restart()
         expected: list[Report] = []
         beat = max(1, 1000 // self.machine.tick_ms)
         width = len(self.columns)
         for number, tick in enumerate(inputs):
-            self.teller.run(Stretch(tick.readings, tick.switches, tick.arrivals, tick.messages), rows)
+            self.teller.run(HeldInputs(tick.readings, tick.switches, tick.arrivals, tick.messages), rows)
             expected += self._reports(number, rows[number * width :], number % beat == 0)
         difference = None
         if rows != states:
             first = next(n for n in range(len(rows)) if rows[n] != states[n]) // width
             row = slice(first * width, (first + 1) * width)
             difference = Difference(
-                course_of(inputs[: first + 1]),
+                sequence_of(inputs[: first + 1]),
                 dict(zip(self.columns, rows[row], strict=True)),
                 dict(zip(self.columns, states[row], strict=True)),
             )
@@ -136,8 +136,8 @@ class ChipRunner:
         lines += wrong
         if lines and difference is None:
             state = dict(zip(self.columns, rows[wrong_at * width : (wrong_at + 1) * width], strict=True))
-            difference = Difference(course_of(inputs[: wrong_at + 1]), state, state)
-        return Ran(course, states, tuple(told), tuple(lines), difference, drive.begins_us)
+            difference = Difference(sequence_of(inputs[: wrong_at + 1]), state, state)
+        return Ran(sequence, states, tuple(told), tuple(lines), difference, drive.begins_us)
 
     def _reports(self, tick: int, row: Sequence[int], beats: bool) -> list[Report]:
         """What the firmware reports after a tick with that state."""
@@ -183,18 +183,18 @@ def _against(expected: Sequence[Report], told: Sequence[Report], lost: int) -> l
 
 
 class Driver:
-    """Takes one course to the chip's pins, from power-on or from a reset on, and looks at its memory after every tick.
+    """Takes one sequence to the chip's pins, from power-on or a reset on, and looks at its memory after every tick.
 
     Attributes:
         sent, turned, presses: by tick, what arrives for it: commands and dials over lines, presses of buttons.
     """
 
-    def __init__(self, runner: ChipRunner, wired: Wired, course: Sequence[Stretch]) -> None:
+    def __init__(self, runner: ChipRunner, wired: Wired, sequence: Sequence[HeldInputs]) -> None:
         self.runner = runner
         self.wired = wired
         self.machine = runner.machine
-        self.course = course
-        self.ticks = length(course)
+        self.sequence = sequence
+        self.ticks = length(sequence)
         self.since_us = wired.chip.now_us
         self.begins_us = 0.0
         self.sent: dict[int, list[int]] = {}
@@ -222,15 +222,15 @@ class Driver:
         return self.begins_us + tick * self.runner.tick_us
 
     def run(self) -> None:
-        """The whole course."""
-        first = self.course[0]
+        """The whole sequence."""
+        first = self.sequence[0]
         self.put(first, None)
         self.begin()
         for number in range(self.ticks):
             for address, size in self.places.values():
                 self.wired.chip.peek_later(address, self.time(number + _LOOK), size)
         tick = 0
-        for stretch in self.course:
+        for stretch in self.sequence:
             if tick:
                 self.put(stretch, self.time(tick - 1 + _ARRIVE))
             for something, ticks in stretch.pieces():
@@ -250,7 +250,7 @@ class Driver:
             self.wired.run_to(chip.now_us + step)
         self.begins_us = chip.now_us - step
 
-    def put(self, stretch: Stretch, at_us: float | None) -> None:
+    def put(self, stretch: HeldInputs, at_us: float | None) -> None:
         """Readings and switches, as far as they change."""
         for place, sensor in self.runner.measured:
             value = stretch.readings[place]
@@ -264,7 +264,7 @@ class Driver:
                 self.switches[place] = on
                 self.wired.set_switch(place, on, at_us)
 
-    def say(self, stretch: Stretch, tick: int) -> None:
+    def say(self, stretch: HeldInputs, tick: int) -> None:
         """Commands and dials, so that they arrive for ``tick``, or as soon after as the line and the buttons allow."""
         messages: dict[str, list[tuple[bytes, dict[int, list[Any]], list[Any]]]] = {}
         for number in stretch.hear:
@@ -488,13 +488,13 @@ def _number(item: Field, number: int, data: bytes) -> int:
 
 @dataclass(frozen=True, slots=True)
 class OnChip:
-    """One kind of inputs that the chip was given: how many courses, ticks and seconds; what was not as the table says,
-    and, where the states differ, the first difference after the shortest inputs that were found. ``note``: what else is
-    to be known of it, for people.
+    """One kind of inputs that the chip was given: how many sequences, ticks and seconds; what was not as the table
+    says, and, where the states differ, the first difference after the shortest inputs that were found. ``note``:
+    what else is to be known of it, for people.
     """
 
     what: str
-    courses: int
+    sequences: int
     ticks: int
     seconds: float
     wrong: tuple[str, ...] = ()
@@ -518,9 +518,9 @@ def chip_runner(machine: Machine) -> Iterator[ChipRunner]:
         yield ChipRunner(program(machine, board_of(machine), Path(folder)))
 
 
-def compared_on_chip(runner: ChipRunner, what: str, courses: Iterable[Course], tries: int = 40) -> OnChip:
-    """Run ``courses`` on the chip, each from power-on, up to the first that is not as the table says. That one is made
-    shorter by running at most ``tries`` others.
+def compared_on_chip(runner: ChipRunner, what: str, sequences: Iterable[InputSequence], tries: int = 40) -> OnChip:
+    """Run ``sequences`` on the chip, each from power-on, up to the first that is not as the table says. That one is
+    made shorter by running at most ``tries`` others.
     """
     began = time.perf_counter()
     before = runner.ticks
@@ -529,11 +529,11 @@ def compared_on_chip(runner: ChipRunner, what: str, courses: Iterable[Course], t
     def done(wrong: tuple[str, ...] = (), difference: Difference | None = None) -> OnChip:
         return OnChip(what, count, runner.ticks - before, time.perf_counter() - began, wrong, difference)
 
-    for course in courses:
+    for sequence in sequences:
         count += 1
-        ran = runner.run(course)
+        ran = runner.run(sequence)
         if ran.difference is not None:
-            short = shrink(course, lambda tried: _failing(runner, tried), tries)
+            short = shrink(sequence, lambda tried: _failing(runner, tried), tries)
             again = runner.run(short)
             return done(again.differences or ran.differences, again.difference or ran.difference)
         if ran.differences:
@@ -541,19 +541,19 @@ def compared_on_chip(runner: ChipRunner, what: str, courses: Iterable[Course], t
     return done()
 
 
-def _failing(runner: ChipRunner, course: Course) -> Course | None:
-    """``course`` up to where the chip differs, if it does."""
+def _failing(runner: ChipRunner, sequence: InputSequence) -> InputSequence | None:
+    """``sequence`` up to where the chip differs, if it does."""
     try:
-        difference = runner.run(course).difference
+        difference = runner.run(sequence).difference
     except ChipSilent:
         return None
-    return None if difference is None else cut(course, difference.tick + 1)
+    return None if difference is None else cut(sequence, difference.tick + 1)
 
 
-def for_chip(courses: Iterable[Course], longest: int = 400) -> tuple[list[Course], int]:
-    """The courses that are short enough for the chip's pace and without ticks that come late, which pins cannot bring
+def for_chip(sequences: Iterable[InputSequence], longest: int = 400) -> tuple[list[InputSequence], int]:
+    """The sequences that are short enough for the chip's pace and without ticks that come late, which pins cannot bring
     about; and how many others there are.
     """
-    every = list(courses)
-    kept = [course for course in every if length(course) <= longest and not any(s.late for s in course)]
+    every = list(sequences)
+    kept = [sequence for sequence in every if length(sequence) <= longest and not any(s.late for s in sequence)]
     return kept, len(every) - len(kept)

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from statecraft.agreement.coverage_goals import Goal
-from statecraft.agreement.inputs import Course, Stretch
+from statecraft.agreement.inputs import HeldInputs, InputSequence
 from statecraft.findings import Run
 from statecraft.machine import And, Compare, Condition, InMode, Machine, Promise, Term, numbered
 from statecraft.semantics import tick_of
@@ -17,16 +17,16 @@ _MOST = 40  # questions
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
-    """The numbers of goals that can never be shown, and courses to configurations from which others might be."""
+class Reachable:
+    """The numbers of goals that can never be shown, and sequences to configurations from which others might be."""
 
     never: frozenset[int]
-    runs: tuple[Course, ...]
+    runs: tuple[InputSequence, ...]
 
 
 def ask(
     machine: Machine, goals: Sequence[tuple[int, Goal]], reached: Iterable[tuple[str, str]], seconds: float
-) -> Told:
+) -> Reachable:
     """Ask the proof about open ``goals`` and about modes not ``reached``, for at most ``seconds``.
 
     A question is put as a promise: that a counter never stands so in those modes, or that a mode never is. If it is
@@ -58,8 +58,8 @@ def ask(
         if verdict.kept is True:
             never.update(questions[verdict.promise.when])
         elif verdict.run is not None:
-            runs.append(course_of_run(machine, verdict.run))
-    return Told(frozenset(never), tuple(runs))
+            runs.append(sequence_of_run(machine, verdict.run))
+    return Reachable(frozenset(never), tuple(runs))
 
 
 def _never_together(machine: Machine, goals: Sequence[tuple[int, Goal]], deadline: float) -> set[int]:
@@ -102,11 +102,11 @@ def _standing(machine: Machine, goal: Goal) -> Condition:
     return And((InMode(owner.name, modes), Compare(Term("counter", name), "==", None, value)))
 
 
-def course_of_run(machine: Machine, run: Run) -> Course:
-    """A proof's run as a course: who is taken arrives, and so does who is heard; a dial that changes is told."""
+def sequence_of_run(machine: Machine, run: Run) -> InputSequence:
+    """A proof's run as a sequence: who is taken arrives, and so does who is heard; a dial that changes is told."""
     commands = numbered(machine.commands)
     dials = {dial.name: dial.start for dial in machine.dials}
-    course: list[Stretch] = []
+    sequence: list[HeldInputs] = []
     for stretch in run.stretches:
         inputs = stretch.inputs
         heard = dict.fromkeys([*([inputs.taken] if inputs.taken else []), *inputs.heard])
@@ -119,5 +119,5 @@ def course_of_run(machine: Machine, run: Run) -> Course:
         dials |= dict(inputs.dials)
         readings = tuple(value for _, value in inputs.sensors)
         switches = tuple(on for _, on in inputs.switches)
-        course.append(Stretch(readings, switches, hear, turn, stretch.ticks, 1 if hear or turn else 0))
-    return tuple(course)
+        sequence.append(HeldInputs(readings, switches, hear, turn, stretch.ticks, 1 if hear or turn else 0))
+    return tuple(sequence)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from statecraft.agreement.compare import Comparison, Difference
-from statecraft.agreement.inputs import Course, course_of, each_tick
+from statecraft.agreement.inputs import InputSequence, each_tick, sequence_of
 from statecraft.agreement.onchip import ChipRunner
 from statecraft.agreement.wired import message, numbers_said
 from statecraft.firmware.plan import sensor_cycles
@@ -45,19 +45,19 @@ def executions(machine: Machine, trial: Trial, on: Sequence[str], chip: ChipRunn
     Raises:
         ToolchainMissing, BuildFailed, ChipSilent: it cannot be run there.
     """
-    course = course_of(script(machine, trial))
+    sequence = sequence_of(script(machine, trial))
     began = time.perf_counter()
-    table = _judged(machine, trial, _states(machine, course), 0)
+    table = _judged(machine, trial, _states(machine, sequence), 0)
     found = [Execution("table", table, time.perf_counter() - began)]
     for where in on:
         began = time.perf_counter()
         if where == "desk":
-            difference = Comparison(machine).run(course)
+            difference = Comparison(machine).run(sequence)
             lines = [] if difference is None else [told(machine, difference)]
             found.append(Execution("desk", table, time.perf_counter() - began, tuple(lines)))
         elif where == "chip" and chip is not None:
-            late = latency(machine, course)
-            ran = chip.run((*course, course[-1]._replace(hear=(), turn=(), ticks=late)) if late else course)
+            late = latency(machine, sequence)
+            ran = chip.run((*sequence, sequence[-1]._replace(hear=(), turn=(), ticks=late)) if late else sequence)
             states = _states(machine, ran.sampled)
             result = _judged(machine, trial, states, late)
             wrong = (*ran.differences, *apart(machine, table.trace.states, states, late))
@@ -65,8 +65,8 @@ def executions(machine: Machine, trial: Trial, on: Sequence[str], chip: ChipRunn
     return found if "table" in on else found[1:]
 
 
-def _states(machine: Machine, course: Course) -> list[State]:
-    return Simulation(machine).run(each_tick(course))
+def _states(machine: Machine, sequence: InputSequence) -> list[State]:
+    return Simulation(machine).run(each_tick(sequence))
 
 
 def _judged(machine: Machine, trial: Trial, states: list[State], late: int) -> TrialResult:
@@ -114,17 +114,17 @@ def apart(machine: Machine, table: Sequence[State], chip: Sequence[State], late:
     return found
 
 
-def latency(machine: Machine, course: Course) -> int:
-    """How many ticks the chip may take to notice what changes in ``course`` after tick 0: for a reading, the time until
-    its sensor is asked again and until a median follows; for a fault, the sensor's patience too; for a contact, its
-    settle time. Its commands arrive on the tick they are meant for, or when a button has settled.
+def latency(machine: Machine, sequence: InputSequence) -> int:
+    """How many ticks the chip may take to notice what changes in ``sequence`` after tick 0: for a reading, the time
+    until its sensor is asked again and until a median follows; for a fault, the sensor's patience too; for a contact,
+    its settle time. Its commands arrive on the tick they are meant for, or when a button has settled.
     """
     cycles = sensor_cycles(machine)
     ticks = [0]
     for place, sensor in enumerate(machine.sensors):
         if isinstance(sensor.source, Remembered):
             continue
-        seen = {stretch.readings[place] for stretch in course}
+        seen = {stretch.readings[place] for stretch in sequence}
         if len(seen) > 1:
             newest = 1000 // machine.tick_ms if isinstance(sensor.source, Pulses) else 0
             again = 0 if isinstance(sensor.source, ByHand) else cycles[sensor.name] + 1
@@ -132,17 +132,17 @@ def latency(machine: Machine, course: Course) -> int:
             wait = again + cycles[sensor.name] * (sensor.median // 2) + echo + newest
             ticks.append(wait + (sensor.patience if None in seen else 0))
     for number, switch in enumerate(machine.switches):
-        if len({stretch.switches[number] for stretch in course}) > 1:
+        if len({stretch.switches[number] for stretch in sequence}) > 1:
             ticks.append(_settled(switch.contact))
-    heard = {number for stretch in course for number in stretch.hear}
+    heard = {number for stretch in sequence for number in stretch.hear}
     ticks += [_settled(machine.commands[number].button) for number in heard]
-    return max(ticks) + _on_the_line(machine, course)
+    return max(ticks) + _on_the_line(machine, sequence)
 
 
-def _on_the_line(machine: Machine, course: Course) -> int:
+def _on_the_line(machine: Machine, sequence: InputSequence) -> int:
     """The ticks that the longest burst of messages takes beyond the one that it is for."""
     longest = 0
-    for stretch in course:
+    for stretch in sequence:
         for link in machine.links:
             commands = [machine.commands[number] for number in stretch.hear]
             before = {place: dial.start for place, dial in enumerate(machine.dials)}

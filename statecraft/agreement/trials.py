@@ -1,4 +1,4 @@
-"""Courses as trials, in the words of the machine file, so that they can be kept and rehearsed again."""
+"""Sequences as trials, in the words of the machine file, so that they can be kept and rehearsed again."""
 
 from __future__ import annotations
 
@@ -6,32 +6,32 @@ import os
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from statecraft.agreement.inputs import Course, Stretch, each_tick, length
+from statecraft.agreement.inputs import HeldInputs, InputSequence, each_tick, length
 from statecraft.machine import Machine, Remembered
 from statecraft.simulation import Simulation
 
 
-def file_of(machine: Machine, courses: Iterable[tuple[str, Course]], path: Path) -> str:
-    """A file that uses ``machine``'s and rehearses ``courses``, each under its title. ``path``: where it will stand."""
+def file_of(machine: Machine, sequences: Iterable[tuple[str, InputSequence]], path: Path) -> str:
+    """A file that uses ``machine``'s and rehearses ``sequences``, each under its title; it will stand at ``path``."""
     used = os.path.relpath(machine.place.file, path.parent).replace(os.sep, "/")
-    trials = [text(machine, title, course) for title, course in courses]
+    trials = [text(machine, title, sequence) for title, sequence in sequences]
     return "\n".join([f'use "{used}"\n', *trials])
 
 
-def text(machine: Machine, title: str, course: Course) -> str:
-    """``course`` as a trial that expects what the reference simulation comes to at its end."""
+def text(machine: Machine, title: str, sequence: InputSequence) -> str:
+    """``sequence`` as a trial that expects what the reference simulation comes to at its end."""
     lines = [f'trial "{title}"']
-    lines += [f"  {line}" for line in _lines(machine, course)]
+    lines += [f"  {line}" for line in _lines(machine, sequence)]
     return "\n".join(lines) + "\n"
 
 
-def _lines(machine: Machine, course: Course) -> Iterator[str]:
+def _lines(machine: Machine, sequence: InputSequence) -> Iterator[str]:
     sensors = [(i, s) for i, s in enumerate(machine.sensors) if not isinstance(s.source, Remembered)]
     readings: dict[int, int | None] = {place: None for place, _ in sensors}
     switches = [False] * len(machine.switches)
     running: list[str] = []
     tick = said = 0
-    for stretch in course:
+    for stretch in sequence:
         words = [f"no more {name}" for name in running]
         for place, sensor in sensors:
             value = stretch.readings[place]
@@ -60,16 +60,16 @@ def _lines(machine: Machine, course: Course) -> Iterator[str]:
             yield f"# {stretch.ticks} of the ticks from here on came late, which a trial cannot say"
         tick += stretch.ticks
     simulation = Simulation(machine)
-    simulation.run(each_tick(course))
+    simulation.run(each_tick(sequence))
     modes = simulation.view.modes
     several = len(machine.parts) > 1
     ends = [f"{part} in {mode}" if several else mode for part, mode in modes.items()]
-    left = length(course) - 1 - said
+    left = length(sequence) - 1 - said
     for end in ends:
         yield f"expect {end}" + (f" within {machine.duration(left)}" if left > 0 else "")
 
 
-def _idle(machine: Machine, stretch: Stretch) -> str:
+def _idle(machine: Machine, stretch: HeldInputs) -> str:
     """Words that change nothing, to say from when on something comes again and again; "" when there are none."""
     for sensor, value in zip(machine.sensors, stretch.readings, strict=True):
         if not isinstance(sensor.source, Remembered):
@@ -79,7 +79,7 @@ def _idle(machine: Machine, stretch: Stretch) -> str:
     return ""
 
 
-def _heard(machine: Machine, stretch: Stretch) -> list[str]:
+def _heard(machine: Machine, stretch: HeldInputs) -> list[str]:
     words = [machine.commands[number].name for number in stretch.hear]
     for number, value in stretch.turn:
         dial = machine.dials[number]

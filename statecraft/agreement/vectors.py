@@ -1,4 +1,4 @@
-"""Courses that show every goal that can be shown: a search over the simulation, one exact tick after another.
+"""Sequences that show every goal that can be shown: a search over the simulation, one exact tick after another.
 
 From each configuration that has been reached (modes, levels, counters, who is silent), the rows that can decide next
 are made to decide, the levels turned, and every goal that is still open is tried: times are waited for on inputs on
@@ -16,7 +16,7 @@ from itertools import count, permutations
 from statecraft.agreement.coverage_goals import Goal, goals, impossible
 from statecraft.agreement.goal_monitor import Last, See, seer
 from statecraft.agreement.input_solver import Solver
-from statecraft.agreement.inputs import Course, Stretch, length
+from statecraft.agreement.inputs import HeldInputs, InputSequence, length
 from statecraft.agreement.reachability_queries import ask
 from statecraft.machine import Blink, FromDial, InMode, LevelOn, Machine, Mix, OfDials, Share
 from statecraft.semantics.decisions import Decision
@@ -51,7 +51,7 @@ Wanted = Sequence[Guard]
 
 
 @dataclass
-class Node:
+class SearchNode:
     """A configuration that has been reached, and how.
 
     Attributes:
@@ -61,17 +61,17 @@ class Node:
         waited: nodes that were reached by waiting here, by what was waited for.
     """
 
-    before: Node | None
-    stretches: tuple[Stretch, ...]
+    before: SearchNode | None
+    stretches: tuple[HeldInputs, ...]
     state: State
     last: Last
     useful: bool = False
-    waited: dict[object, Node | None] = field(default_factory=dict)
+    waited: dict[object, SearchNode | None] = field(default_factory=dict)
 
-    def course(self) -> Course:
+    def sequence(self) -> InputSequence:
         """All inputs from tick 0 on."""
-        parts: list[tuple[Stretch, ...]] = []
-        node: Node | None = self
+        parts: list[tuple[HeldInputs, ...]] = []
+        node: SearchNode | None = self
         while node is not None:
             parts.append(node.stretches)
             node = node.before
@@ -83,27 +83,27 @@ class Vectors:
     """What a search has come to.
 
     Attributes:
-        courses: the inputs.
+        sequences: the inputs.
         shown: the goals that they show.
         open: the goals that none was found for.
         impossible: the goals that cannot be shown: no input does (:func:`.coverage_goals.impossible`), or it is proved
             that the machine never comes to where one could.
     """
 
-    courses: tuple[Course, ...]
+    sequences: tuple[InputSequence, ...]
     shown: tuple[Goal, ...]
     open: tuple[Goal, ...]
     impossible: tuple[Goal, ...]
 
     @property
     def ticks(self) -> int:
-        """Of all courses."""
-        return sum(length(course) for course in self.courses)
+        """Of all sequences."""
+        return sum(length(sequence) for sequence in self.sequences)
 
 
 def vectors(machine: Machine, effort: int | None = None, proof_seconds: float = 6.0) -> Vectors:
     """Search until everything is shown, or so many ticks' inputs have been solved for (a thousand are about a fifth of
-    a second; unless said, as many as the goals ask for). The same effort gives the same courses.
+    a second; unless said, as many as the goals ask for). The same effort gives the same sequences.
 
     What is open then the proof is asked for, for at most ``proof_seconds``: it knows of rows that never decide and of
     configurations that are never reached, and it has runs into the others, from which the search goes on.
@@ -125,9 +125,9 @@ class _Search:
         self.effort = float(enough if effort is None else effort)
         self.see: See = seer(machine, list(self.open.items()))
         self.seen_with = len(self.open)
-        self.nodes: dict[object, Node] = {}
-        self.kept: list[Node] = []
-        self.queue: list[tuple[int, int, int, int, Node]] = []
+        self.nodes: dict[object, SearchNode] = {}
+        self.kept: list[SearchNode] = []
+        self.queue: list[tuple[int, int, int, int, SearchNode]] = []
         self.known: set[object] = set()
         self.visits: Counter[object] = Counter()
         self.serial = count()
@@ -146,7 +146,7 @@ class _Search:
         self.rings: Counter[object] = Counter()
 
     def run(self, proof_seconds: float) -> Vectors:
-        start = Node(None, (), self.layout.start, (None,) * len(self.machine.sensors))
+        start = SearchNode(None, (), self.layout.start, (None,) * len(self.machine.sensors))
         for first in self._firsts():
             self.add(self.go(start, [first]))
         self.search()
@@ -169,7 +169,7 @@ class _Search:
         rest = self.impossible | set(self.open)
         shown = tuple(goal for number, goal in enumerate(self.goals) if number not in rest)
         never = tuple(self.goals[number] for number in sorted(self.impossible))
-        return Vectors(self.courses(), shown, tuple(self.open.values()), never)
+        return Vectors(self.sequences(), shown, tuple(self.open.values()), never)
 
     # ------------------------------------------------------------------------------------------------------- the search
 
@@ -181,9 +181,9 @@ class _Search:
     def _modes_reached(self) -> set[tuple[str, str]]:
         return {(part.name, self._mode(node, part.name)) for node in self.nodes.values() for part in self.machine.parts}
 
-    def _firsts(self) -> Iterator[Stretch]:
+    def _firsts(self) -> Iterator[HeldInputs]:
         """Inputs of tick 0: everything in fault and off; everything quiet, if that can be found."""
-        faults = Stretch((None,) * len(self.machine.sensors), (False,) * len(self.machine.switches))
+        faults = HeldInputs((None,) * len(self.machine.sensors), (False,) * len(self.machine.switches))
         middle = tuple((s.low + s.high) // 2 for s in self.machine.sensors)
         yield faults._replace(readings=middle)
         calm = self.solve(self.layout.start, [*self.solver.still(self.layout.start)])
@@ -195,15 +195,15 @@ class _Search:
                 turning = self.solver.inputs(self.layout.start, [guard])
                 if turning is not None:
                     yield turning._replace(ticks=3)
-        yield Stretch(middle, (True,) * len(self.machine.switches))
+        yield HeldInputs(middle, (True,) * len(self.machine.switches))
 
-    def add(self, node: Node | None) -> None:
+    def add(self, node: SearchNode | None) -> None:
         """Remember a node to go on from, unless one like it is known; if it closes a ring, go round that."""
         if node is not None and self._remember(node):
             for further in self._round_and_round(node):
                 self._remember(further)
 
-    def _remember(self, node: Node) -> bool:
+    def _remember(self, node: SearchNode) -> bool:
         key = tuple(node.state[place] for place in self.keys)
         key += tuple(node.state[place] >= limit for place, limit in self.silences)
         turned = (*key, *(node.state[place] for place in self.directions))
@@ -218,7 +218,7 @@ class _Search:
         heapq.heappush(self.queue, (rank, self.visits[modes], node.state[0], next(self.serial), node))
         return True
 
-    def _awaited(self, node: Node) -> bool:
+    def _awaited(self, node: SearchNode) -> bool:
         """Whether a counter stands where an open goal wants it, in a mode of that goal."""
         return any(
             goal.counter is not None
@@ -228,12 +228,12 @@ class _Search:
             if self.tried[number] < _TRIES
         )
 
-    def _round_and_round(self, node: Node) -> Iterator[Node]:
+    def _round_and_round(self, node: SearchNode) -> Iterator[SearchNode]:
         """Nodes on from one that has come back to where it was but for one counter, the same way again and again: so is
         the end of a long counter reached.
         """
-        stretches: tuple[Stretch, ...] = ()
-        above: Node | None = node
+        stretches: tuple[HeldInputs, ...] = ()
+        above: SearchNode | None = node
         for _ in range(_RING):
             assert above is not None
             stretches = above.stretches + stretches
@@ -262,7 +262,7 @@ class _Search:
             node = after
             yield node
 
-    def expand(self, node: Node) -> None:
+    def expand(self, node: SearchNode) -> None:
         """Try every open goal here, and reach every configuration that is next to this one."""
         for number, goal in list(self.open.items()):
             if number in self.open and self.tried[number] < _TRIES and self._fits(node, goal):
@@ -287,7 +287,7 @@ class _Search:
                     self.add(self.go(node, [self._kept_up(node, stretch._replace(ticks=ticks + 3))]))
                     break
 
-    def _leads_on(self, node: Node, decision: Decision) -> bool:
+    def _leads_on(self, node: SearchNode, decision: Decision) -> bool:
         """Whether a row leads to where an open goal wants a counter to stand as it does."""
         return any(
             goal.was is not None
@@ -297,7 +297,7 @@ class _Search:
             if self.tried[number] < _TRIES
         )
 
-    def _fits(self, node: Node, goal: Goal) -> bool:
+    def _fits(self, node: SearchNode, goal: Goal) -> bool:
         """Whether the goal's part and level stand as they must."""
         if goal.motor is not None and self._of(node, MotorDirection(goal.motor[0])) != goal.motor[1]:
             return False
@@ -308,32 +308,32 @@ class _Search:
             return bool(self._of(node, LevelState(goal.level[0]))) == goal.level[1]
         return not goal.part or self._mode(node, goal.part) in dict(goal.wish)
 
-    def _mode(self, node: Node, part: str) -> str:
+    def _mode(self, node: SearchNode, part: str) -> str:
         return self.machine.part(part).modes[self._of(node, ModeOf(part))].name
 
-    def _of(self, node: Node, key: Key) -> int:
+    def _of(self, node: SearchNode, key: Key) -> int:
         return int(node.state[self.layout.place[key]])
 
-    def _before(self, node: Node, part: str, row: int) -> list[Guard]:
+    def _before(self, node: SearchNode, part: str, row: int) -> list[Guard]:
         """That no row before ``row`` holds."""
         decisions = self.solver.decisions(node.state, self.machine.part(part))
         return [negation(other.guard) for other in decisions if other.row.number < row]
 
-    def _deciding(self, node: Node, decision: Decision) -> Wanted:
+    def _deciding(self, node: SearchNode, decision: Decision) -> Wanted:
         """What makes a row decide."""
         row = decision.row
         return [decision.guard, *self._before(node, row.part, row.number), negation(decision.held_back)]
 
-    def _wanted(self, node: Node, goal: Goal) -> Wanted:
+    def _wanted(self, node: SearchNode, goal: Goal) -> Wanted:
         if not goal.part:
             return [dict(goal.wish)[""]]
         assert goal.row is not None
         return [dict(goal.wish)[self._mode(node, goal.part)], *self._before(node, goal.part, goal.row)]
 
-    def attempt(self, node: Node, wanted: Wanted, goal: Goal | None = None) -> Node | None:
+    def attempt(self, node: SearchNode, wanted: Wanted, goal: Goal | None = None) -> SearchNode | None:
         """Make ``wanted`` come true on some tick soon, after what waiting that takes; the node after that tick."""
         others = self.solver.still(node.state, goal.part if goal else "") if len(self.machine.parts) > 1 else []
-        result: Node | None = None
+        result: SearchNode | None = None
         for base in self._bases(node, wanted, goal):
             if base is None:
                 continue
@@ -348,7 +348,7 @@ class _Search:
                 break
         return result
 
-    def _bases(self, node: Node, wanted: Wanted, goal: Goal | None) -> Iterator[Node | None]:
+    def _bases(self, node: SearchNode, wanted: Wanted, goal: Goal | None) -> Iterator[SearchNode | None]:
         """Where the deciding tick might start from: here, or after a wait for something that it asks for."""
         if goal is not None and goal.stale is not None:
             for calm in (self.solver.still(node.state), []):
@@ -388,7 +388,7 @@ class _Search:
             return next(hold for hold in self.solver.lowered.latch[key.level].holds if hold.clock == key)
         return None
 
-    def _times(self, guard: Guard, asked: dict[tuple[ClockKey, int], None], node: Node) -> None:
+    def _times(self, guard: Guard, asked: dict[tuple[ClockKey, int], None], node: SearchNode) -> None:
         """The clocks, with what they must come to, that a guard waits for."""
         for test in tests(guard):
             match test:
@@ -405,7 +405,9 @@ class _Search:
                 case _:
                     pass
 
-    def _waits(self, node: Node, key: ClockKey | MotorRest, ticks: int, value: int) -> Iterator[Node | None]:
+    def _waits(
+        self, node: SearchNode, key: ClockKey | MotorRest, ticks: int, value: int
+    ) -> Iterator[SearchNode | None]:
         """Nodes ``ticks`` ticks on, on which nothing has decided: in silence, or while somebody
         speaks."""
         hold = self._holding(key)
@@ -425,7 +427,7 @@ class _Search:
                 node.waited[where] = self._wait(node, hold, ticks, spoken)
             yield node.waited[where]
 
-    def _speaking(self, node: Node, without: str) -> Iterator[tuple[tuple[str, ...], int]]:
+    def _speaking(self, node: SearchNode, without: str) -> Iterator[tuple[tuple[str, ...], int]]:
         """Commands to say again and again, and how often: none; what keeps the links from silence; and all that some
         row of the present modes would miss, the one aside that is to be missed.
         """
@@ -447,7 +449,9 @@ class _Search:
         yield tuple(links), period
         yield tuple(links | commands), period
 
-    def _wait(self, node: Node, hold: HeldFor | None, ticks: int, spoken: tuple[tuple[str, ...], int]) -> Node | None:
+    def _wait(
+        self, node: SearchNode, hold: HeldFor | None, ticks: int, spoken: tuple[tuple[str, ...], int]
+    ) -> SearchNode | None:
         names, period = spoken
         calm = self.solver.still(node.state)
         held: Wanted = [hold.of] if hold else []
@@ -461,11 +465,11 @@ class _Search:
                     return after
         return None
 
-    def _saying(self, stretch: Stretch, ticks: int, names: Sequence[str], period: int) -> Stretch:
+    def _saying(self, stretch: HeldInputs, ticks: int, names: Sequence[str], period: int) -> HeldInputs:
         hear = tuple(dict.fromkeys((*stretch.hear, *(self.solver.commands[name] for name in names))))
         return stretch._replace(ticks=ticks, hear=hear, every=period if names else 0)
 
-    def _kept_up(self, node: Node, stretch: Stretch) -> Stretch:
+    def _kept_up(self, node: SearchNode, stretch: HeldInputs) -> HeldInputs:
         """``stretch`` with every command and link kept up that some row of the present modes would miss."""
         *_, (names, period) = self._speaking(node, "")
         return self._saying(stretch, stretch.ticks, names, period)
@@ -474,12 +478,12 @@ class _Search:
 
     def solve(
         self, state: State, wanted: Wanted, later: Wanted = (), ticks: int = 0, spoken: bool = False
-    ) -> Stretch | None:
+    ) -> HeldInputs | None:
         """See :meth:`Solver.inputs`."""
         self.effort -= 1
         return self.solver.inputs(state, wanted, later, ticks, spoken)
 
-    def go(self, node: Node, stretches: Iterable[Stretch]) -> Node:
+    def go(self, node: SearchNode, stretches: Iterable[HeldInputs]) -> SearchNode:
         """Run on from ``node``, looking for what is still open; a node that saw something is kept. A long stretch ends
         where a mode changes.
         """
@@ -511,7 +515,7 @@ class _Search:
                 else:
                     continue
                 break
-        after = Node(node, run, state, last, useful)
+        after = SearchNode(node, run, state, last, useful)
         if useful:
             self.kept.append(after)
         return after
@@ -522,29 +526,29 @@ class _Search:
             self.see, self.seen_with = seer(self.machine, list(self.open.items())), len(self.open)
         return bool(new)
 
-    def courses(self) -> tuple[Course, ...]:
-        """The kept nodes' courses, shortest first, without those that another one begins with."""
+    def sequences(self) -> tuple[InputSequence, ...]:
+        """The kept nodes' sequences, shortest first, without those that another one begins with."""
         inner: set[int] = set()
         for node in self.kept:
             above = node.before
             while above is not None and id(above) not in inner:
                 inner.add(id(above))
                 above = above.before
-        return tuple(sorted((node.course() for node in self.kept if id(node) not in inner), key=length))
+        return tuple(sorted((node.sequence() for node in self.kept if id(node) not in inner), key=length))
 
     # ----------------------------------------------------------------------------------------------------------- drills
 
-    def _one_of_each_mode(self) -> list[Node]:
+    def _one_of_each_mode(self) -> list[SearchNode]:
         """A node for each combination of modes that was reached."""
-        found: dict[tuple[int, ...], Node] = {}
+        found: dict[tuple[int, ...], SearchNode] = {}
         for node in self.nodes.values():
             found.setdefault(tuple(node.state[place] for place in self.modes), node)
         return list(found.values())
 
-    def _drills(self, node: Node) -> Iterator[list[Stretch]]:
+    def _drills(self, node: SearchNode) -> Iterator[list[HeldInputs]]:
         """What no row asks for: bursts of commands, ticks that come late, and time for lamps and motors to show."""
         state = node.state
-        held = Stretch(state[self.readings], state[self.layout.index["switches", ""]])
+        held = HeldInputs(state[self.readings], state[self.layout.index["switches", ""]])
         commands = tuple(range(len(self.machine.commands)))
         patient = tuple(number for number in commands if not self.machine.commands[number].urgent)
         yield [held._replace(late=True, ticks=3), held._replace(ticks=3)]
@@ -588,12 +592,12 @@ class _Search:
         dials = list(enumerate(self.machine.dials))
         return tuple((at, dial.high if ups[dial.name] else dial.low) for at, dial in dials if dial.name in ups)
 
-    def _endurance(self, node: Node) -> Iterator[list[Stretch]]:
+    def _endurance(self, node: SearchNode) -> Iterator[list[HeldInputs]]:
         """What is done in one place only: the queue, two by two; waiting until every clock has stopped; and dropping
         commands until their count has.
         """
         state = node.state
-        held = Stretch(state[self.readings], state[self.layout.index["switches", ""]])
+        held = HeldInputs(state[self.readings], state[self.layout.index["switches", ""]])
         most = max((clock.limit for clock in self.layout.variables.clocks), default=0)
         if most <= _LONGEST_WAIT:
             yield [held._replace(ticks=most + 2)]

@@ -48,7 +48,7 @@ class NotOnChip(StatecraftError):
 
 
 @dataclass(frozen=True, slots=True)
-class Program:
+class ReportingProgram:
     """A machine's program for the chip: the machine with its reports turned on, and the compiled ELF file."""
 
     machine: Machine
@@ -76,7 +76,7 @@ def reporting(machine: Machine, board: Board) -> Machine:
     raise NotOnChip(f"{machine.name} has no link, and no serial port of {board.name} is free for reports")
 
 
-def program(machine: Machine, board: Board, folder: Path) -> Program:
+def program(machine: Machine, board: Board, folder: Path) -> ReportingProgram:
     """Write and compile the machine's sketch below ``folder``.
 
     Raises:
@@ -92,7 +92,7 @@ def program(machine: Machine, board: Board, folder: Path) -> Program:
     write(sketch, emit(told, board), hand_functions(told))
     if hand_functions(told):
         (sketch / "by_hand.cpp").write_text(stand_in(told), encoding="utf-8")
-    return Program(told, board, build(sketch, board, folder / "out").elf)
+    return ReportingProgram(told, board, build(sketch, board, folder / "out").elf)
 
 
 def stand_in(machine: Machine) -> str:
@@ -123,7 +123,7 @@ class Wired:
     as they can be. Times are microseconds since power came on.
     """
 
-    def __init__(self, made: Program) -> None:
+    def __init__(self, made: ReportingProgram) -> None:
         self.machine = made.machine
         self.board = made.board
         self.chip = Chip(made.elf, made.board.chip, made.board.clock_hz)

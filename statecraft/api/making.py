@@ -26,7 +26,7 @@ Watch = Callable[[str], AbstractContextManager[None]]
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class MakeStep:
     """A line of what was made.
 
     Attributes:
@@ -56,7 +56,7 @@ class Made:
     """
 
     home: Path
-    steps: tuple[Step, ...]
+    steps: tuple[MakeStep, ...]
     judged: Judgement
     trials: tuple[TrialResult, ...]
     sketch: Sketch | None
@@ -95,47 +95,47 @@ def make(
     """
     board = board_of(machine)
     home = out / machine.name
-    steps = [Step(True, "read", contents(machine))]
+    steps = [MakeStep(True, "read", contents(machine))]
 
     with watch("prove"):
         judged = judge(machine, seconds)
     status = judged.status(strict)
-    steps.append(Step(status == 0 or (None if status == 3 and allow_unproved else False), "check", judged.outcome))
-    steps += [Step(None, "", f"not proved: {phrase}") for phrase in judged.unproved]
+    steps.append(MakeStep(status == 0 or (None if status == 3 and allow_unproved else False), "check", judged.outcome))
+    steps += [MakeStep(None, "", f"not proved: {phrase}") for phrase in judged.unproved]
 
     with watch("try"):
         trials = tuple(run_trial(machine, trial) for trial in machine.trials)
         write_text(home / "trials.txt", as_text(machine, trials))
     met = all(trial.passed for trial in trials)
-    steps.append(Step(met if trials else None, "try", tally(machine, trials)))
+    steps.append(MakeStep(met if trials else None, "try", tally(machine, trials)))
 
     sketch, built, refused = None, None, ""
     if any(finding.code == "wiring" for finding in judged.findings):
-        steps.append(Step(False, "emit", "no sketch: its wiring is wrong"))
+        steps.append(MakeStep(False, "emit", "no sketch: its wiring is wrong"))
         return Made(home, tuple(steps), judged, trials, None, None, "", 1)
     with watch("emit"):
         sketch = write_sketch(machine, home / machine.name, unproved=judged.unproved)
-    steps.append(Step(True, "emit", f"{sketch.folder}/, {plural(len(sketch.files), 'file')}"))
-    steps += [Step(None, "", note) for note in sketch.notes]
+    steps.append(MakeStep(True, "emit", f"{sketch.folder}/, {plural(len(sketch.files), 'file')}"))
+    steps += [MakeStep(None, "", note) for note in sketch.notes]
     try:
         with watch("compile"):
             built = build(sketch.folder, board, home)
         (home / "compiler.txt").unlink(missing_ok=True)  # what it said of an earlier sketch
         steps += _sizes(built, board)
         with watch("measure"):
-            steps.append(Step(None, "step", _worst_step(machine, board, built)))
+            steps.append(MakeStep(None, "step", _worst_step(machine, board, built)))
     except ToolchainMissing as missing:
         refused = str(missing)
-        steps.append(Step(False, "compile", f"not compiled: {missing}"))
+        steps.append(MakeStep(False, "compile", f"not compiled: {missing}"))
     except BuildFailed as failed:
         refused = str(failed)
         write_text(home / "compiler.txt", f"{refused}\n")
         told = f"the compiler refused; all that it said is in {home / 'compiler.txt'}"
-        steps.append(Step(False, "compile", told))
+        steps.append(MakeStep(False, "compile", told))
     if sketch.missing:
         owners = sketch.owners or home
         told = f"nothing guards the loop: write {' and '.join(sketch.missing)} in {owners}"
-        steps.append(Step(False, "watchdog", told))
+        steps.append(MakeStep(False, "watchdog", told))
     if refused or not met or sketch.missing:
         status = 1
     elif status == 3 and allow_unproved:
@@ -143,17 +143,17 @@ def make(
     return Made(home, tuple(steps), judged, trials, sketch, built, refused, status)
 
 
-def _sizes(built: Built, board: Board) -> list[Step]:
+def _sizes(built: Built, board: Board) -> list[MakeStep]:
     room = board.sketch_max_bytes
     flash = f"{built.flash:,} bytes" + (f", {_share(built.flash, room)} of {room:,}" if room else "")
     ram = f"{built.ram:,} bytes" + (f", {_share(built.ram, board.ram_bytes)} of {board.ram_bytes:,}" if room else "")
     table = f"the table itself: {built.behaviour_flash:,} bytes of program, {built.behaviour_ram:,} of memory"
     return [
-        Step(True, "compile", str(built.hex)),
-        Step(None, "program", flash),
-        Step(None, "memory", ram),
-        Step(None, "", _stack(built, board)),
-        Step(None, "", table),
+        MakeStep(True, "compile", str(built.hex)),
+        MakeStep(None, "program", flash),
+        MakeStep(None, "memory", ram),
+        MakeStep(None, "", _stack(built, board)),
+        MakeStep(None, "", table),
     ]
 
 
@@ -169,14 +169,14 @@ def _worst_step(machine: Machine, board: Board, built: Built) -> str:
     from statecraft.agreement.agree import trials
     from statecraft.agreement.budget import step_cost
     from statecraft.agreement.inputs import Streams
-    from statecraft.agreement.random_courses import course
+    from statecraft.agreement.random_sequences import sequence
     from statecraft.chip import ChipUnavailable
     from statecraft.firmware.bounds import NoBound, step_bound
 
     words = Streams(machine)
-    courses = [*trials(machine), *(course(machine, seed, RANDOM_TICKS) for seed in range(RANDOM_COURSES))]
+    sequences = [*trials(machine), *(sequence(machine, seed, RANDOM_TICKS) for seed in range(RANDOM_COURSES))]
     try:
-        cost = step_cost(machine, board, [words.of(each) for each in courses])
+        cost = step_cost(machine, board, [words.of(each) for each in sequences])
         measured = f"{cost.most:,} measured over {cost.steps:,} ticks of trials and random inputs on the simulated chip"
     except ChipUnavailable as missing:
         measured = f"not measured: {missing}"

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 from statecraft.fingerprint import short
 from statecraft.firmware.plan import timed_by_hand
-from statecraft.firmware.reports import Counts, Modes, Overran, Report, RowTaken, Started, Table, cause_words
+from statecraft.firmware.reports import Counts, Modes, Overran, Report, RowTaken, Started, TableReport, cause_words
 from statecraft.machine import Compare, Counter, InMode, Machine, Part, Row, show_duration
 from statecraft.proof.engine.conditions import holds
 from statecraft.semantics import Decision, tick_of
@@ -24,7 +24,7 @@ COUNTED = (
 
 
 @dataclass(frozen=True, slots=True)
-class Difference:
+class Contradiction:
     """What the machine said beside what the table says. ``tick`` is None where neither names one."""
 
     tick: int | None
@@ -58,14 +58,14 @@ class Against:
         self._table = short(machine)
         self._turns = tick_of(machine).part
         self._plain = {c.name for part in machine.parts for c in part.counters if _plain(c)}
-        self.differences: list[Difference] = []
+        self.differences: list[Contradiction] = []
         self.seen = 0
         self.damaged = 0
         self.tick = -1
         self.counts: Counts | None = None
         self.counters: dict[str, int | None] = {}
         self._parts = {part.name: _Now() for part in machine.parts}
-        self._pending: list[Difference] = []
+        self._pending: list[Contradiction] = []
         self._forget()
 
     @property
@@ -78,7 +78,7 @@ class Against:
         self.damaged += 1
         self._forget()
 
-    def take(self, report: Report) -> list[Difference]:
+    def take(self, report: Report) -> list[Contradiction]:
         """What is known to differ now that this report has come."""
         before = len(self.differences)
         self.seen += 1
@@ -86,7 +86,7 @@ class Against:
             case Started(_, table):
                 self._start()
                 self._same(table)
-            case Table(table):
+            case TableReport(table):
                 self._same(table)
             case RowTaken(tick, part, row):
                 self._time(tick)
@@ -98,7 +98,7 @@ class Against:
                 self._counted(report)
         return self.differences[before:]
 
-    def finish(self) -> list[Difference]:
+    def finish(self) -> list[Contradiction]:
         """What is still held back, once nothing more comes: nobody has said that a report was lost."""
         found, self._pending = self._pending, []
         self.differences += found
@@ -131,7 +131,7 @@ class Against:
             self._pending.clear()
             self._forget()
             said = f"tick {tick} comes after tick {self.tick}"
-            self.differences.append(Difference(tick, said, "time goes on, unless the chip starts anew"))
+            self.differences.append(Contradiction(tick, said, "time goes on, unless the chip starts anew"))
         elif tick > self.tick:
             for part in self.machine.parts:
                 self._overdue(part, tick)
@@ -140,14 +140,14 @@ class Against:
     def _same(self, table: str) -> None:
         ours = self._table
         if table != ours and not any(d.machine_says.endswith(table) for d in self.differences):
-            self.differences.append(Difference(None, f"it runs the table {table}", f"this file is the table {ours}"))
+            self.differences.append(Contradiction(None, f"it runs the table {table}", f"this file is the table {ours}"))
 
     # ---------------------------------------------------------------------------------------------------------- reports
 
     def _row(self, tick: int, part_number: int, number: int) -> None:
         if part_number >= len(self.machine.parts) or number >= len(self.machine.parts[part_number].rows):
             said = f"row {number} of part {part_number} decided"
-            self.differences.append(Difference(tick, said, "it has no such row"))
+            self.differences.append(Contradiction(tick, said, "it has no such row"))
             self._forget()
             return
         part = self.machine.parts[part_number]
@@ -201,7 +201,7 @@ class Against:
     def _modes(self, tick: int, first: int, modes: tuple[int, ...]) -> None:
         for number, mode in enumerate(modes, first):
             if number >= len(self.machine.parts) or mode >= len(self.machine.parts[number].modes):
-                self.differences.append(Difference(tick, f"part {number} is in mode {mode}", "it has no such mode"))
+                self.differences.append(Contradiction(tick, f"part {number} is in mode {mode}", "it has no such mode"))
                 continue
             part = self.machine.parts[number]
             now, name = self._parts[part.name], part.modes[mode].name
@@ -290,7 +290,7 @@ class Against:
     # ----------------------------------------------------------------------------------------------------------- words
 
     def _doubt(self, tick: int, machine_says: str, table_says: str) -> None:
-        self._pending.append(Difference(tick, machine_says, table_says))
+        self._pending.append(Contradiction(tick, machine_says, table_says))
 
     def _known(self, part: Part, tick: int) -> str:
         """What is known of the part, in words."""
@@ -325,7 +325,7 @@ def told(machine: Machine, report: Report, before: Counts | None = None) -> str:
             return f"{name}, by hand, took {us / 1000:g} ms; it is declared to take {most / 1000:g} ms at most"
         case Started(cause, table):
             return f"started: {cause_words(cause)}; table {table}"
-        case Table(table):
+        case TableReport(table):
             return f"table {table}"
         case RowTaken(_, part_number, number):
             if part_number >= len(machine.parts) or number >= len(machine.parts[part_number].rows):

@@ -35,7 +35,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from statecraft.bench.controls import Controls
 from statecraft.bench.listening import Listener
 from statecraft.bench.outbox import FRESH_S
-from statecraft.bench.port import SerialPort
+from statecraft.bench.port import OpenPort
 
 MOST_PAGES = 150
 """Pages that may look on at a time."""
@@ -61,7 +61,7 @@ MOST_A_SECOND = 400
 COOKIE = "statecraft_bridge"
 
 
-class Page:
+class Client:
     """A connected page."""
 
     def __init__(self) -> None:
@@ -134,12 +134,12 @@ class Bridge:
         self.controls = controls
         self.guarded = guarded
         self.refused = 0
-        self.port = SerialPort(port_place, controls.link.baud, self._heard, self._opened, on_sent)
+        self.port = OpenPort(port_place, controls.link.baud, self._heard, self._opened, on_sent)
         self._shown = {"/": page, "/watch": watching or page}
         self._on_token = on_token
         self._on_bytes = on_bytes
-        self._pages: set[Page] = set()
-        self._seat: Page | None = None
+        self._pages: set[Client] = set()
+        self._seat: Client | None = None
         self._free_at = 0.0
         self._halts = {button.message for button in controls.halts}
         self._names = {button.message: button.command.name for button in controls.buttons}
@@ -212,7 +212,7 @@ class Bridge:
             await socket.close(1013)
             return
         await socket.accept()
-        page = Page()
+        page = Client()
         self._pages.add(page)
         self._news()
         telling = asyncio.create_task(self._tell(page, socket))
@@ -234,7 +234,7 @@ class Bridge:
             with contextlib.suppress(asyncio.CancelledError):
                 await telling
 
-    async def _tell(self, page: Page, socket: WebSocket) -> None:
+    async def _tell(self, page: Client, socket: WebSocket) -> None:
         with contextlib.suppress(Exception):  # a page that cannot be told is gone; its reading end notices
             while True:
                 with contextlib.suppress(TimeoutError):
@@ -251,7 +251,7 @@ class Bridge:
         with contextlib.suppress(Exception):
             await asyncio.wait_for(socket.close(1008), SLOW_S)
 
-    def _who(self, page: Page) -> str:
+    def _who(self, page: Client) -> str:
         seat = "yours" if self._seat is page else "free" if self._seat is None else "taken"
         others = len(self._pages) - (self._seat is not None)
         return json.dumps({"seat": seat, "watching": others, "port": "open" if self.port.is_open else "lost"})
@@ -262,7 +262,7 @@ class Bridge:
 
     # ------------------------------------------------------------------------------------------------------------- seat
 
-    def _ask(self, page: Page, text: str) -> None:
+    def _ask(self, page: Client, text: str) -> None:
         try:
             asked = json.loads(text)
             what, halt = asked.get("do"), str(asked.get("halt", "")).encode()
@@ -276,7 +276,7 @@ class Bridge:
         else:
             self.refused += 1
 
-    def _take_seat(self, page: Page, halt: bytes) -> None:
+    def _take_seat(self, page: Client, halt: bytes) -> None:
         """Whoever takes the seat brings a halt, and that goes out before anything else of theirs. Where the file has no
         halt, the line is silent for a while between one operator and the next.
         """
@@ -292,13 +292,13 @@ class Bridge:
             self._free_at = time.monotonic() + 1.5 * (self.controls.silent_ms or 1000) / 1000
         self._news()
 
-    def _leave(self, page: Page) -> None:
+    def _leave(self, page: Client) -> None:
         if self._seat is page:
             self._seat = None
             self.port.outbox.clear()
         self._news()
 
-    def _say(self, page: Page, frame: bytes) -> None:
+    def _say(self, page: Client, frame: bytes) -> None:
         """Pass on one whole message of the file, from the operator, that was not long on the way."""
         message = frame[4:]
         if page is not self._seat or not 4 < len(frame) <= 64:

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from array import array
 
-from statecraft.agreement.inputs import Stretch
+from statecraft.agreement.inputs import HeldInputs
 from statecraft.agreement.onchip import ChipRunner, Driver, PinLevels
-from statecraft.agreement.wired import Program, Wired
+from statecraft.agreement.wired import ReportingProgram, Wired
 from statecraft.bench.live import LONGEST_TICKS, Live
 from statecraft.bench.pretend import World
 from statecraft.chip import EchoEvent, PinEvent, PwmEvent
@@ -28,11 +28,11 @@ class ChipLive(Live):
         differs: in what the chip is not as the table says, one line; "" as long as it is.
     """
 
-    def __init__(self, made: Program, world: World | None = None) -> None:
+    def __init__(self, made: ReportingProgram, world: World | None = None) -> None:
         self._prepare(made)
         super().__init__(made.machine, world)
 
-    def _prepare(self, made: Program) -> None:
+    def _prepare(self, made: ReportingProgram) -> None:
         self._made = made
         self._runner = ChipRunner(made)
         self._driver: Driver | None = None
@@ -40,7 +40,7 @@ class ChipLive(Live):
         self.differs = ""
 
     @classmethod
-    def of(cls, made: Program, steps: list[At | Every], tick: int) -> ChipLive:
+    def of(cls, made: ReportingProgram, steps: list[At | Every], tick: int) -> ChipLive:
         """The chip at the end of ``tick``, after ``steps``."""
         live = cls.__new__(cls)
         live._prepare(made)
@@ -48,13 +48,13 @@ class ChipLive(Live):
         return live
 
     @classmethod
-    def at_trial(cls, made: Program, trial: Trial) -> ChipLive:
+    def at_trial(cls, made: ReportingProgram, trial: Trial) -> ChipLive:
         """The chip at the end of ``trial``."""
         live = cls.of(made, list(trial.inputs), trial.last_tick)
         live._linked_as_played()
         return live
 
-    def on_program(self, made: Program) -> ChipLive:
+    def on_program(self, made: ReportingProgram) -> ChipLive:
         """What was done up to now, done to another program.
 
         Raises:
@@ -86,7 +86,7 @@ class ChipLive(Live):
         self._echoes: dict[str, tuple[float, float]] = {}  # a ranger's echo: since when it is high, how long it was
 
     def _power_on(self) -> Driver:
-        first = Stretch(self._given_readings(), tuple(self._switches.values()), ticks=LONGEST_TICKS)
+        first = HeldInputs(self._given_readings(), tuple(self._switches.values()), ticks=LONGEST_TICKS)
         wired = Wired(self._made)
         try:
             driver = Driver(self._runner, wired, [first])
@@ -109,7 +109,7 @@ class ChipLive(Live):
         driver, chip = self._driver, self._driver.wired.chip
         if tick:
             commands, numbers = numbered(self.machine.commands), numbered(self.machine.dials)
-            stretch = Stretch(
+            stretch = HeldInputs(
                 self._given_readings(), tuple(self._switches.values()), tuple(commands[name] for name in hear),
                 tuple((numbers[name], value) for name, value in dials),
             )  # fmt: skip
@@ -119,7 +119,7 @@ class ChipLive(Live):
         driver.wired.run_to(driver.time(tick + _LOOKED))
         readings, switches, told = driver.look(tick)
         heard, turned = driver.heard(tick), tuple(driver.turned.get(tick, ()))
-        self._compare(tick, Stretch(readings, switches, heard, turned), told)
+        self._compare(tick, HeldInputs(readings, switches, heard, turned), told)
         self._simulation.tick(readings, switches, heard, turned)
         events = [event for event in chip.log if isinstance(event, PinEvent | PwmEvent)]
         self._levels.add(events)
@@ -132,7 +132,7 @@ class ChipLive(Live):
         for noted in (driver.sent, driver.presses, driver.turned):
             noted.pop(tick, None)
 
-    def _compare(self, tick: int, stretch: Stretch, told: list[int]) -> None:
+    def _compare(self, tick: int, stretch: HeldInputs, told: list[int]) -> None:
         """Hold the chip's state against the table's, as long as they are alike."""
         if self.differs:
             return

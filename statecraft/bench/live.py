@@ -51,7 +51,7 @@ class CannotReplay(StatecraftError):
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class AskedRow:
     """A row as it was asked on a tick: did its condition hold, did it decide, and what held it back; what of its
     condition did not hold, and what that read.
     """
@@ -365,7 +365,7 @@ class Live:
 
     # ---------------------------------------------------------------------------------------------------------- seeing
 
-    def asked(self) -> list[Asked]:
+    def asked(self) -> list[AskedRow]:
         """The rows that applied on the last tick: which decided, and what kept the others from it."""
         trace = Trace(self.machine, [self._before, self.state] if self.tick > 0 else [self.state])
         at = len(trace.states) - 1
@@ -381,7 +381,7 @@ class Live:
                 held = f"line {bar.place.line}, {bar.when_text}" if bar is not None else ""
                 holds = sight.holds(row, at)
                 lacking = () if holds else tuple(_lacking(sight, row, at))
-                found.append(Asked(part.name, row.place.line, text, holds, decided is row, held, lacking))
+                found.append(AskedRow(part.name, row.place.line, text, holds, decided is row, held, lacking))
         return found
 
     def trial(self, title: str) -> str:

@@ -32,7 +32,7 @@ class NoLog(StatecraftError):
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class LogEntry:
     """A line of a log. ``report`` is what it says, where it is a whole report."""
 
     ms: int
@@ -125,7 +125,7 @@ def head(lines: Iterable[str]) -> Head | None:
     return Head(*found.groups()) if found else None
 
 
-def entries(lines: Iterable[str]) -> Iterator[Entry]:
+def entries(lines: Iterable[str]) -> Iterator[LogEntry]:
     """The log's lines, comments and blank lines left out.
 
     Raises:
@@ -138,4 +138,4 @@ def entries(lines: Iterable[str]) -> Iterator[Entry]:
         if found is None:
             raise NoLog(f"line {number} is no line of a log: it has milliseconds, then >, < or !, then what was said")
         ms, way, text = found.groups()
-        yield Entry(int(ms), way, text, read(text.encode("ascii", "replace")) if way == ">" else None)
+        yield LogEntry(int(ms), way, text, read(text.encode("ascii", "replace")) if way == ">" else None)

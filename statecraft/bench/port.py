@@ -26,7 +26,7 @@ class PortMissing(StatecraftError):
     """The port cannot be opened; the message is one line for people."""
 
 
-class SerialPort:
+class OpenPort:
     """The port at ``place``, from :meth:`start` to :meth:`stop`.
 
     Args:

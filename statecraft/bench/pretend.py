@@ -35,7 +35,7 @@ from statecraft.machine import (
 from statecraft.simulation import Simulation
 
 if TYPE_CHECKING:
-    from statecraft.agreement.wired import Program
+    from statecraft.agreement.wired import ReportingProgram
 
 MOST_MISSED = 4
 """Ticks that are made up when it is late; beyond, the pretended machine's clock stands still instead."""
@@ -129,7 +129,7 @@ class Body(Protocol):
     def close(self) -> None: ...
 
 
-class Desk:
+class DeskBody:
     """The simulation of ``machine``, heard and reporting on ``link`` as its firmware does (samples/REPORTS.md)."""
 
     def __init__(self, machine: Machine, link: Link, world: World) -> None:
@@ -243,10 +243,10 @@ class Desk:
             self._said += line(f"t{self._table:x}")
 
 
-class Chip:
+class ChipBody:
     """``made``, the machine's program, on the simulated chip; its outputs are the chip's pins."""
 
-    def __init__(self, made: Program, link_name: str, world: World) -> None:
+    def __init__(self, made: ReportingProgram, link_name: str, world: World) -> None:
         from statecraft.agreement.wired import Wired
 
         self.machine = made.machine

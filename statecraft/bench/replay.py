@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 
 from statecraft.bench.against import Against, told
 from statecraft.bench.listening import Heard, Listener
-from statecraft.bench.log import Entry, Head, entries, head
-from statecraft.firmware.reports import Counts, Modes, RowTaken, Started, Table
+from statecraft.bench.log import Head, LogEntry, entries, head
+from statecraft.firmware.reports import Counts, Modes, RowTaken, Started, TableReport
 from statecraft.machine import Link, Machine
 
 
@@ -69,7 +69,7 @@ def replay(machine: Machine, lines: Sequence[str]) -> Replayed:
             done.first = 0
         if isinstance(report, RowTaken) and report.part < len(machine.parts):
             done.rows.append((report.tick, machine.parts[report.part].name, report.row))
-        news = not isinstance(report, Table) and not (isinstance(report, Modes) and report.modes == modes)
+        news = not isinstance(report, TableReport) and not (isinstance(report, Modes) and report.modes == modes)
         if news and (words := told(machine, report, counts)):
             done.told.append((against.tick, words))
         if isinstance(report, Counts):
@@ -94,7 +94,7 @@ def _note(done: Replayed) -> None:
             values.append((tick, value))
 
 
-def _sent(done: Replayed, listener: Listener, entry: Entry, tick: int) -> None:
+def _sent(done: Replayed, listener: Listener, entry: LogEntry, tick: int) -> None:
     text = entry.text if listener.link.checked else f"{entry.text}\n"
     for heard in listener.feed(text.encode("ascii", "replace"), tick):
         done.heard.append((tick, heard))

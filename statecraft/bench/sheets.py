@@ -16,7 +16,7 @@ ENDS = {"\n": "\\n"}
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class SheetLine:
     """A line of the sheet. ``sends``: bytes as text, the end of a line as ``\\n``; "" for a button on the machine."""
 
     name: str
@@ -26,7 +26,7 @@ class Line:
     note: str
 
 
-def lines(machine: Machine) -> list[Line]:
+def lines(machine: Machine) -> list[SheetLine]:
     """What each command and dial is sent as; a dial by its lowest, its first and its highest number."""
     found = []
     for link in remote_links(machine):
@@ -37,7 +37,7 @@ def lines(machine: Machine) -> list[Line]:
             often = f"{every}, as long as somebody is there" if beat else f"{every} while held" if every else "once"
             notes = ["urgent: overtakes all others"] if button.command.urgent else []
             notes += ["heartbeat"] if beat else []
-            found.append(Line(button.command.name, link.name, _text(button.message), often, "; ".join(notes)))
+            found.append(SheetLine(button.command.name, link.name, _text(button.message), often, "; ".join(notes)))
         for dials in machine.numbers():
             if dials[0].link == link.name:
                 found += _numbers_sent(link, dials)
@@ -45,17 +45,17 @@ def lines(machine: Machine) -> list[Line]:
         if (contact := command.button) is not None:
             level = "high" if contact.on_when_high else "low"
             note = f"button on pin {contact.pin}, on when {level}, settles in {machine.duration(contact.settle)}"
-            found.append(Line(command.name, "", "", "", note + "; urgent: overtakes all others" * command.urgent))
+            found.append(SheetLine(command.name, "", "", "", note + "; urgent: overtakes all others" * command.urgent))
     names = [*(command.name for command in machine.commands), *(dial.name for dial in machine.dials)]
     order = {name: place for place, name in enumerate(names)}
     return sorted(found, key=lambda each: order[each.name.split(", ")[0]])
 
 
-def _numbers_sent(link: Link, dials: tuple[Dial, ...]) -> list[Line]:
+def _numbers_sent(link: Link, dials: tuple[Dial, ...]) -> list[SheetLine]:
     return _dial(link, dials[0]) if len(dials) == 1 else _dials(link, dials)
 
 
-def _dials(link: Link, dials: tuple[Dial, ...]) -> list[Line]:
+def _dials(link: Link, dials: tuple[Dial, ...]) -> list[SheetLine]:
     """One message of several numbers: all at their lowest, all as they start, all at their highest."""
     ranges, scales = [dial_numbers(dial) for dial in dials], [int(1 / dial.unit.resolution) for dial in dials]
     each = [f"{dial.name} from {numbers[0]} to {numbers[-1]}" for dial, numbers in zip(dials, ranges, strict=True)]
@@ -70,12 +70,12 @@ def _dials(link: Link, dials: tuple[Dial, ...]) -> list[Line]:
     name = ", ".join(dial.name for dial in dials)
     sent = "all of them, when one changes"
     return [
-        Line(name, link.name, _text(dial_message(link, dials[0], *set_to)), sent, notes[set_to])
+        SheetLine(name, link.name, _text(dial_message(link, dials[0], *set_to)), sent, notes[set_to])
         for set_to in sorted(notes)
     ]
 
 
-def _dial(link: Link, dial: Dial) -> list[Line]:
+def _dial(link: Link, dial: Dial) -> list[SheetLine]:
     numbers, scale = dial_numbers(dial), int(1 / dial.unit.resolution)
     start = dial.start // scale
     unit = dial.unit.symbol or "ones"
@@ -84,7 +84,7 @@ def _dial(link: Link, dial: Dial) -> list[Line]:
     notes[start] = f"{notes.get(start, '')}; {dial.unit.show(dial.start)} until one comes".removeprefix("; ")
     sent = "when it changes"
     return [
-        Line(dial.name, link.name, _text(dial_message(link, dial, number)), sent, notes[number])
+        SheetLine(dial.name, link.name, _text(dial_message(link, dial, number)), sent, notes[number])
         for number in sorted(notes)
     ]
 

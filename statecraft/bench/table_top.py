@@ -51,7 +51,7 @@ from statecraft.resources import folder
 from statecraft.templates_engine import render
 
 if TYPE_CHECKING:
-    from statecraft.agreement.wired import Program
+    from statecraft.agreement.wired import ReportingProgram
 
 TELL_S = 1 / 30
 MOST_AT_ONCE = 500_000
@@ -104,12 +104,12 @@ class TableTop:
         *,
         begin: Trial | None = None,
         more: Sequence[Trial] = (),
-        build: Callable[[Machine], Program] | None = None,
+        build: Callable[[Machine], ReportingProgram] | None = None,
     ) -> None:
         self.path = path
         self._draw, self._css, self._more, self._build = draw, css, tuple(more), build
         self._written = self._stamp()
-        self._program: Program | None = None
+        self._program: ReportingProgram | None = None
         self.machine = read_file(path)
         self.live = self._fresh(self.machine, begin)
         self.trouble = ""

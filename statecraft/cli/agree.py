@@ -71,7 +71,7 @@ def _tell(machine: Machine, stage: Compared | OnChip, console: Console) -> None:
     """Print what became of one kind of inputs."""
     from statecraft.agreement.agree import Compared
 
-    many = f"{plural(stage.courses, 'run')}, {stage.ticks:,} ticks"
+    many = f"{plural(stage.sequences, 'run')}, {stage.ticks:,} ticks"
     if isinstance(stage, Compared):
         many += f", {stage.ticks / stage.seconds:,.0f} a second" if stage.seconds and stage.ticks > 10_000 else ""
         outcome, wrong = "no difference", tuple[str, ...]()
@@ -105,9 +105,9 @@ def _show(machine: Machine, difference: Difference, console: Console) -> None:
         console.print(line, markup=False, soft_wrap=True, style="bold red" if mark else None)
     title = "where they differ"
     console.print("\nThe shortest inputs that were found to bring it about:\n", markup=False)
-    console.print(text(machine, title, difference.course), markup=False, soft_wrap=True)
+    console.print(text(machine, title, difference.sequence), markup=False, soft_wrap=True)
     path = Path(f"{machine.name}-differs.modes")
-    write_text(path, file_of(machine, [(title, difference.course)], path))
+    write_text(path, file_of(machine, [(title, difference.sequence)], path))
     console.print(f"Saved: statecraft try {path}", markup=False, soft_wrap=True)
 
 
@@ -149,7 +149,7 @@ def _tell_coverage(seen: Shown, found: Coverage, console: Console) -> None:
 def _save_trials(machine: Machine, searched: Vectors, path: Path, console: Console) -> None:
     from statecraft.agreement.trials import file_of
 
-    titled = [(f"generated {number}", course) for number, course in enumerate(searched.courses, start=1)]
+    titled = [(f"generated {number}", sequence) for number, sequence in enumerate(searched.sequences, start=1)]
     text = file_of(machine, titled, path)
     if path == STANDARD_OUTPUT:
         put(path, text)

@@ -16,7 +16,7 @@ from statecraft.cli.common import Stop, file_argument, read, screen, step
 if TYPE_CHECKING:
     from starlette.applications import Starlette
 
-    from statecraft.agreement.wired import Program
+    from statecraft.agreement.wired import ReportingProgram
     from statecraft.machine import Machine, Trial
 
 WEB_PORT = 8733
@@ -87,7 +87,7 @@ class _Builder:
         self._folder = folder
         self._count = 0
 
-    def __call__(self, machine: Machine) -> Program:
+    def __call__(self, machine: Machine) -> ReportingProgram:
         from statecraft.agreement.wired import program
         from statecraft.boards.chosen import board_of
 

@@ -14,7 +14,7 @@ import click
 from statecraft.cli.common import Stop, file_argument, read, screen, step
 
 if TYPE_CHECKING:
-    from statecraft.agreement.wired import Program
+    from statecraft.agreement.wired import ReportingProgram
     from statecraft.bench.pretend import Body, Pretended, World
     from statecraft.machine import Machine
 
@@ -32,7 +32,7 @@ def command(file: str, link: str | None, chip: bool, trial: str | None, place: P
     Type what its sensors see, as in a trial:  front 24 cm, bumper on
     """
     from statecraft.bench.controls import controls
-    from statecraft.bench.pretend import Chip, Desk, Pretended, World
+    from statecraft.bench.pretend import ChipBody, DeskBody, Pretended, World
 
     machine = read(file)
     found = controls(machine, link)
@@ -43,9 +43,9 @@ def command(file: str, link: str | None, chip: bool, trial: str | None, place: P
     with tempfile.TemporaryDirectory() as folder, contextlib.ExitStack() as stack:
         body: Body
         if chip:
-            body = Chip(_program(machine, Path(folder)), found.link.name, world)
+            body = ChipBody(_program(machine, Path(folder)), found.link.name, world)
         else:
-            body = Desk(machine, found.link, world)
+            body = DeskBody(machine, found.link, world)
         changed = threading.Event()
         pretended = Pretended(body, changed.set)
         stack.callback(pretended.close)
@@ -66,7 +66,7 @@ def command(file: str, link: str | None, chip: bool, trial: str | None, place: P
         click.echo("ended")
 
 
-def _program(machine: Machine, folder: Path) -> Program:
+def _program(machine: Machine, folder: Path) -> ReportingProgram:
     from statecraft.agreement.wired import program
     from statecraft.boards.chosen import board_of
 

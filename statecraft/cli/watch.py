@@ -14,7 +14,7 @@ from statecraft.cli.common import Stop, file_argument, read
 from statecraft.folding import plural
 
 if TYPE_CHECKING:
-    from statecraft.bench.against import Against, Difference
+    from statecraft.bench.against import Against, Contradiction
     from statecraft.bench.log import Splitter, Writer
     from statecraft.machine import Link, Machine
 
@@ -34,13 +34,13 @@ def command(file: str, port: str, link: str | None, log: Path | None, seconds: f
     """
     from statecraft.bench import log as logs
     from statecraft.bench.against import Against
-    from statecraft.bench.port import SerialPort
+    from statecraft.bench.port import OpenPort
 
     machine = read(file)
     listening = reporting_link(machine, link)
     against, splitter = Against(machine), logs.Splitter()
     arrived: queue.SimpleQueue[bytes | bool] = queue.SimpleQueue()
-    serial = SerialPort(port, listening.baud, arrived.put, arrived.put)
+    serial = OpenPort(port, listening.baud, arrived.put, arrived.put)
     with contextlib.ExitStack() as stack:
         writer = None
         if log is not None:
@@ -85,7 +85,7 @@ def _follow(
 ) -> None:
     """Tell what comes, until the time is over or it is interrupted."""
     from statecraft.bench.against import told
-    from statecraft.firmware.reports import Counts, Modes, Table
+    from statecraft.firmware.reports import Counts, Modes, TableReport
 
     ends = None if seconds is None else time.monotonic() + seconds
     last = time.monotonic()
@@ -114,7 +114,7 @@ def _follow(
             words = told(machine, report, counts)
             if isinstance(report, Counts):
                 counts = report
-            news = not isinstance(report, Table) and not (isinstance(report, Modes) and report.modes == modes)
+            news = not isinstance(report, TableReport) and not (isinstance(report, Modes) and report.modes == modes)
             if words and news:
                 click.echo(f"{at(machine, against.tick)}  {words}")
             if isinstance(report, Modes):
@@ -128,7 +128,7 @@ def at(machine: Machine, tick: int) -> str:
     return f"{tick * machine.tick_ms / 1000:9.2f} s" if tick >= 0 else " " * 11
 
 
-def show(machine: Machine, difference: Difference) -> None:
+def show(machine: Machine, difference: Contradiction) -> None:
     """Both sides of a difference."""
     when = "" if difference.tick is None else at(machine, difference.tick).strip() + ", "
     click.echo(f"\n  NOT AS THE TABLE SAYS  {when}".rstrip(", "))

@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING, Any
 from statecraft.firmware.plan import Plan, plan, sensor_cycles, wiring_findings
 
 if TYPE_CHECKING:
-    from statecraft.firmware.folder import FolderError, Written, write
+    from statecraft.firmware.folder import FolderError, WrittenFolder, write
     from statecraft.firmware.toolchain import BuildFailed, Built, ToolchainMissing, build
     from statecraft.firmware.writer import WiringError, emit, hand_functions
 
 _HOME = {
-    "folder": ("FolderError", "Written", "write"),
+    "folder": ("FolderError", "WrittenFolder", "write"),
     "toolchain": ("BuildFailed", "Built", "ToolchainMissing", "build"),
     "writer": ("WiringError", "emit", "hand_functions"),
 }
@@ -29,7 +29,7 @@ __all__ = [
     "Plan",
     "ToolchainMissing",
     "WiringError",
-    "Written",
+    "WrittenFolder",
     "build",
     "emit",
     "hand_functions",

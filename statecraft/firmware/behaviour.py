@@ -1,7 +1,7 @@
 """The behaviour as C++: behaviour.h and behaviour.cpp, written for one machine.
 
 What the tick means is lowered in :mod:`statecraft.semantics`. Here its guards, decisions and updates become C++
-statements, of which each knows what it is for (:class:`Statement`); the templates say where they stand.
+statements, of which each knows what it is for (:class:`CppStatement`); the templates say where they stand.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ from statecraft.firmware.layout import (
     reports,
     whole_steps,
 )
-from statecraft.firmware.names import STEP_WORDS, Names, Quantities, clock_type, signed_type, size_of
+from statecraft.firmware.names import STEP_WORDS, CppNames, Quantities, clock_type, signed_type, size_of
 from statecraft.machine import (
     Blink,
     Counter,
@@ -181,7 +181,7 @@ class _Marks:
 
 
 @dataclass(frozen=True, slots=True)
-class Statement:
+class CppStatement:
     """Some lines of C++.
 
     Attributes:
@@ -198,14 +198,14 @@ class Statement:
 
 def input_names(machine: Machine) -> dict[str, str]:
     """The members of ``Inputs`` by the names of sensors (but remembered ones) and switches."""
-    names = Names()
+    names = CppNames()
     sensors = (s.name for s in machine.sensors if not isinstance(s.source, Remembered))
     return {name: names.add(name) for name in (*sensors, *(switch.name for switch in machine.switches))}
 
 
 def command_names(machine: Machine) -> dict[str, str]:
     """The enumerators of ``Command`` by the commands' names."""
-    names = Names(["none"])
+    names = CppNames(["none"])
     waiters, others, _ = command_order(machine)
     return {command.name: names.add(command.name) for command in (*waiters, *others)}
 
@@ -222,7 +222,7 @@ class Case:
 
 
 @dataclass(frozen=True)
-class Group:
+class GroupFunction:
     """The function that says whether a mode is in a group."""
 
     function: str
@@ -331,14 +331,14 @@ class _Writer:
         self.tick: Tick = tick_of(machine)
         self.marks = _Marks()
         self.layout: Layout = layout(machine)
-        self.scope = Names(_SCOPE.split())
+        self.scope = CppNames(_SCOPE.split())
         for part in machine.parts:
             for word in ("decide", "go", "set_outputs", "no"):
                 self.scope.add(f"{word}_{part.name}")
             self.scope.add(f"no_{part.name}_row")
         for item in self.layout.of_kind("dial"):
             self.scope.add(f"turn_{item.member}")
-        self.groups: dict[tuple[str, str], Group] = {}
+        self.groups: dict[tuple[str, str], GroupFunction] = {}
         self.needs: frozenset[str] = frozenset()  # functions that parts and clocks call
         self.quantities = Quantities(machine, self.scope)
         self.inputs = input_names(machine)
@@ -390,7 +390,7 @@ class _Writer:
             modes = set(part.group[name].modes)
             function = self.scope.add(f"in_{name}" if len(self.machine.parts) == 1 else f"in_{part.name}_{name}")
             text = f"group {name}: {', '.join(part.group[name].modes)}"
-            group = Group(function, mode_type(self.machine, part), self.spans(part, modes, "mode"), text)
+            group = GroupFunction(function, mode_type(self.machine, part), self.spans(part, modes, "mode"), text)
             self.groups[part.name, name] = group
         return self.groups[part.name, name].function
 
@@ -483,7 +483,7 @@ class _Writer:
             "ticks_note": machine.duration(1),
         }
 
-    def laid(self, statements: Iterable[Statement]) -> list[str]:
+    def laid(self, statements: Iterable[CppStatement]) -> list[str]:
         """The lines of ``statements``, marked with what they are for."""
         lines: list[str] = []
         for statement in statements:
@@ -629,7 +629,7 @@ class _Writer:
             ]
         return lines + (step if inside.known else [*condition_lines("if", inside), *indented(step), "}"])
 
-    def memories(self) -> list[Statement]:
+    def memories(self) -> list[CppStatement]:
         """Step 2: readings that are taken in a mode."""
         found = []
         for memory in self.tick.memories:
@@ -644,7 +644,7 @@ class _Writer:
                 "}",
             ]
             needs = when.uses.union(INPUTS if words.measured(source) else ())
-            found.append(Statement(tuple(lines), needs=needs))
+            found.append(CppStatement(tuple(lines), needs=needs))
         return found
 
     def starts(self) -> list[str]:
@@ -674,7 +674,7 @@ class _Writer:
 
     # --------------------------------------------------------------------------------------------------------- levels
 
-    def steadies(self) -> list[Statement]:
+    def steadies(self) -> list[CppStatement]:
         """The anchors and clocks of steady readings."""
         found = []
         for follow in self.tick.followings:
@@ -693,14 +693,14 @@ class _Writer:
                 ticks = self.quantities.ticks(follow.ticks)
                 lines += ["} else {", f"    advance<{clock.type}>(now.{clock.path}, {ticks});"]
             needs = valid.uses.union(INPUTS if words.measured(term) else ())
-            found.append(Statement((*lines, "}"), needs=needs))
+            found.append(CppStatement((*lines, "}"), needs=needs))
         return found
 
-    def levels(self) -> list[Statement]:
+    def levels(self) -> list[CppStatement]:
         """Step 3, level by level."""
         return [self.level(latch) for latch in self.tick.latches]
 
-    def level(self, latch: Latch) -> Statement:
+    def level(self, latch: Latch) -> CppStatement:
         level = latch.level
         text = level.text or self.machine.line(level.place)
         calls: dict[str, str] = {}
@@ -718,7 +718,7 @@ class _Writer:
         for local, call in calls.items():
             used = any(local in line for line in body)  # the time goes on even where its end decides nothing
             lines += broken(f"const bool {local} = {call};" if used else f"{call};")
-        return Statement((*lines, *body), Origin("level", level=level.name), needs | asked, apart=True)
+        return CppStatement((*lines, *body), Origin("level", level=level.name), needs | asked, apart=True)
 
     def decided(self, level: str, on: Expr, off: Expr) -> tuple[list[str], frozenset[str]]:
         """The lines that turn ``level`` on where ``on`` holds, and off where only ``off`` does; what they need."""
@@ -787,7 +787,7 @@ class _Writer:
 
     def cases(
         self, turn: PartTick, view: PartView, rows: dict[str, tuple[Row, ...]]
-    ) -> tuple[list[tuple[tuple[str, ...], list[Statement]]], bool]:
+    ) -> tuple[list[tuple[tuple[str, ...], list[CppStatement]]], bool]:
         """The cases of the switch: modes with the same rows share one."""
         sharing: dict[tuple[Row, ...], list[str]] = {}
         for mode in turn.part.modes:
@@ -797,13 +797,13 @@ class _Writer:
         for shared, modes in sharing.items():
             statements = [self.row(turn, view, row, modes, asks_mode=False) for row in shared]
             if statements[-1].lines[-1] != "return;":
-                statements.append(Statement(("break;",)))
+                statements.append(CppStatement(("break;",)))
             found.append((tuple(self.label(turn.part, mode) for mode in modes), statements))
         return found, sum(len(labels) for labels, _ in found) == len(turn.part.modes)
 
     def row(
         self, turn: PartTick, view: PartView, row: Row, modes: Sequence[str], *, asks_mode: bool
-    ) -> Statement:
+    ) -> CppStatement:
         """One row: its comment, its test, what it does. ``modes``: those the part can be in where this stands."""
         part = turn.part
         decisions = [each for each in turn.of_row[row.number] if each.mode.name in modes]
@@ -816,12 +816,12 @@ class _Writer:
         lines = [f"// Row {row.number}, {self.line_of(row.place)}"]
         origin = Origin("row", part.name, row.number)
         if condition.known is False:
-            return Statement((*lines, "// (never holds)"), origin, apart=True)
+            return CppStatement((*lines, "// (never holds)"), origin, apart=True)
         action = self.action(part, view, row, decisions, condition)
         if condition.known is True:
-            return Statement((*lines, *action, "return;"), origin, apart=True)
+            return CppStatement((*lines, *action, "return;"), origin, apart=True)
         lines += [*condition_lines("if", condition), *indented(action), "    return;", "}"]
-        return Statement(tuple(lines), origin, condition.uses, apart=True)
+        return CppStatement(tuple(lines), origin, condition.uses, apart=True)
 
     def by_mode(self, part: Part, modes: Sequence[str], guards: Mapping[str, Guard], words: _Words) -> Expr:
         """What each of ``modes``, those the part can be in, asks: said once where they ask the same."""
@@ -865,7 +865,8 @@ class _Writer:
         text = str(holds)
         if text not in view.helpers:
             name = self.scope.add("held_back" if not view.helpers else f"held_back_from_{target}")
-            statement = Statement(tuple(condition_lines("return", holds, closing=";")), Origin("held back", view.name))
+            lines = tuple(condition_lines("return", holds, closing=";"))
+            statement = CppStatement(lines, Origin("held back", view.name))
             view.helpers[text] = (name, Helper(tuple(self.laid([statement])), "in" in holds.uses))
         name = view.helpers[text][0]
         return bare(f"{name}({given('in' in holds.uses)})", holds.uses | {name})
@@ -1090,7 +1091,7 @@ def no_anchor(type_name: str) -> str:
 
 
 def _named(names: Iterable[str]) -> dict[str, str]:
-    scope = Names()
+    scope = CppNames()
     return {name: scope.add(name) for name in names}
 
 

@@ -59,7 +59,7 @@ class Instruction:
 
 
 @dataclass
-class Function:
+class CompiledFunction:
     """A function's instructions by address, in order."""
 
     name: str
@@ -80,9 +80,9 @@ class Disassembly:
         command = [objdump, "-t", "-d", "-j", ".text", str(elf)]
         done = subprocess.run(command, capture_output=True, text=True, check=True)
         self.wide = wide
-        self.functions: dict[int, Function] = {}
-        here: Function | None = None
-        whole: Function | None = None
+        self.functions: dict[int, CompiledFunction] = {}
+        here: CompiledFunction | None = None
+        whole: CompiledFunction | None = None
         real: set[int] = set()  # told to be functions; tables in the program memory are not
         for line in done.stdout.splitlines():
             if symbol := SYMBOL.match(line):
@@ -90,7 +90,7 @@ class Disassembly:
             elif head := HEAD.match(line):
                 # the library's functions have labels inside: __udivmodsi4_loop is a place in __udivmodsi4
                 inside = whole is not None and head[2].startswith((f"{whole.name}_", "."))
-                here = Function(head[2], int(head[1], 16), whole.code if inside and whole is not None else {})
+                here = CompiledFunction(head[2], int(head[1], 16), whole.code if inside and whole is not None else {})
                 whole = whole if inside else here
                 self.functions[here.address] = here
             elif here is not None and (found := LINE.match(line)):
@@ -108,23 +108,23 @@ class Disassembly:
         """What a call leaves on the stack."""
         return 3 if self.wide else 2
 
-    def named(self, name: str) -> Function:
+    def named(self, name: str) -> CompiledFunction:
         """The function of that name. Raises NoBound."""
         if name not in self.by_name:
             raise NoBound(f"the program has no {name}")
         return self.by_name[name]
 
-    def at(self, address: int) -> Function:
+    def at(self, address: int) -> CompiledFunction:
         """The function that begins at ``address``, or what is left of one from there on. Raises NoBound."""
         if address not in self.functions:
             whole = next((each for each in self.functions.values() if address in each.code), None)
             if whole is None:
                 raise NoBound(f"the program leads to 0x{address:x}, where nothing is")
-            self.functions[address] = Function(f"{whole.name}+{address - whole.address}", address, whole.code)
+            self.functions[address] = CompiledFunction(f"{whole.name}+{address - whole.address}", address, whole.code)
         return self.functions[address]
 
     @cached_property
-    def interrupts(self) -> dict[int, Function]:
+    def interrupts(self) -> dict[int, CompiledFunction]:
         """The interrupts' functions by vector number, those that are not written left out."""
         vectors = self.by_name.get("__vectors")
         found = {}
@@ -135,7 +135,7 @@ class Disassembly:
         return found
 
     @cached_property
-    def _handed_over(self) -> list[Function]:
+    def _handed_over(self) -> list[CompiledFunction]:
         """Functions that nothing calls by name: what a call through a pointer may reach."""
         called = {each.target for function in self.functions.values() for each in function.code.values()}
         taken = {handler.address for handler in self.interrupts.values()}
@@ -147,7 +147,7 @@ class Disassembly:
 
     # ----------------------------------------------------------------------------------------------------------- shape
 
-    def graph(self, function: Function) -> nx.DiGraph:
+    def graph(self, function: CompiledFunction) -> nx.DiGraph:
         """The function's instructions: an edge for each way on, with its ``cycles``; a call is one instruction. Its
         node says what it ``calls``: addresses, or "?" for a call through a pointer. Ways out lead to the node "out".
         """
@@ -190,7 +190,7 @@ class Disassembly:
             found.add_edge(node, "out", cycles=0)
         return found
 
-    def _jump(self, graph: nx.DiGraph, function: Function, each: Instruction, cycles: int) -> None:
+    def _jump(self, graph: nx.DiGraph, function: CompiledFunction, each: Instruction, cycles: int) -> None:
         target = each.target
         if target is None:
             return
@@ -207,7 +207,7 @@ class Disassembly:
             graph.nodes[each.address]["calls"] = (target,)
             graph.add_edge(each.address, "out", cycles=cycles)
 
-    def _tables(self, graph: nx.DiGraph, function: Function) -> None:
+    def _tables(self, graph: nx.DiGraph, function: CompiledFunction) -> None:
         """A jump by a table may lead to whatever nothing else in the function leads to."""
         jumps = [node for node, data in graph.nodes(data=True) if data.get("anywhere")]
         if not jumps:
@@ -223,7 +223,7 @@ class Disassembly:
 
     # ---------------------------------------------------------------------------------------------------------- cycles
 
-    def cycles(self, function: Function, loops: Callable[[Function], int | None]) -> int:
+    def cycles(self, function: CompiledFunction, loops: Callable[[CompiledFunction], int | None]) -> int:
         """The most cycles from a call's first instruction to its return.
 
         Args:
@@ -235,7 +235,11 @@ class Disassembly:
         return self._cycles(function, loops, {}, ())
 
     def _cycles(
-        self, function: Function, loops: Callable[[Function], int | None], known: dict[int, int], above: tuple[int, ...]
+        self,
+        function: CompiledFunction,
+        loops: Callable[[CompiledFunction], int | None],
+        known: dict[int, int],
+        above: tuple[int, ...],
     ) -> int:
         if function.address in above:
             raise NoBound(f"{plain(function.name)} calls itself")
@@ -255,7 +259,7 @@ class Disassembly:
         known[function.address] = _longest(graph, function.address, lambda: self._rounds(function, loops))
         return known[function.address]
 
-    def _rounds(self, function: Function, loops: Callable[[Function], int | None]) -> int:
+    def _rounds(self, function: CompiledFunction, loops: Callable[[CompiledFunction], int | None]) -> int:
         found = LIBRARY_LOOPS.get(function.name)
         found = loops(function) if found is None else found
         if found is None:
@@ -280,7 +284,7 @@ class Disassembly:
         nests = any(i.name == "sei" for each in self.interrupts.values() for i in each.code.values())
         return deepest + (sum(depths) if nests else max(depths, default=0))
 
-    def _depth(self, function: Function, known: dict[int, int], above: tuple[int, ...]) -> int:
+    def _depth(self, function: CompiledFunction, known: dict[int, int], above: tuple[int, ...]) -> int:
         """How deep the stack gets in a call, over the return address."""
         if function.address in above:
             raise NoBound(f"{plain(function.name)} calls itself")
@@ -327,7 +331,7 @@ def _moves(each: Instruction, return_bytes: int) -> int:
     return 0
 
 
-def _frame(function: Function) -> dict[int, int]:
+def _frame(function: CompiledFunction) -> dict[int, int]:
     """Where a function makes room for its variables, and takes it back, by writing the stack pointer.
 
     gcc takes the pointer into Y (``in r28, 0x3d``, ``in r29, 0x3e``), moves that with ``sbiw`` or ``subi`` and
@@ -445,4 +449,4 @@ def step_bound(program: Disassembly, machine: Machine) -> int:
     return program.cycles(program.named(STEP), lambda f: rounds if f.name.startswith("_ZN9behaviour") else None)
 
 
-__all__ = ["Disassembly", "Function", "NoBound", "plain", "step_bound"]
+__all__ = ["CompiledFunction", "Disassembly", "NoBound", "plain", "step_bound"]

@@ -21,7 +21,7 @@ from pathlib import Path
 
 from statecraft.errors import StatecraftError
 from statecraft.firmware.exchange import exchange
-from statecraft.firmware.writer import OWNERS_FILE, Function
+from statecraft.firmware.writer import OWNERS_FILE, OwnersFunction
 
 try:
     import fcntl
@@ -51,7 +51,7 @@ class FolderError(StatecraftError):
 
 
 @dataclass(frozen=True, slots=True)
-class Written:
+class WrittenFolder:
     """What became of a folder.
 
     Attributes:
@@ -65,7 +65,7 @@ class Written:
     unused: tuple[str, ...] = ()
 
 
-def write(folder: Path, files: dict[str, str], functions: Iterable[Function] = ()) -> Written:
+def write(folder: Path, files: dict[str, str], functions: Iterable[OwnersFunction] = ()) -> WrittenFolder:
     """Write ``files`` as the sketch in ``folder``; at every instant either the old sketch is there or the new one.
 
     ``by_hand.cpp`` is written when there is none, and never touched again; neither is anything else that statecraft did
@@ -86,7 +86,7 @@ def write(folder: Path, files: dict[str, str], functions: Iterable[Function] = (
             _check(folder, place)
             missing, unused = _by_hand(place / OWNERS_FILE, functions)
             if _is_there(place, files) or _replace(folder, place, files):
-                return Written(folder, missing, unused)
+                return WrittenFolder(folder, missing, unused)
     except OSError as error:
         if error.errno in (errno.EXDEV, errno.EBUSY):
             raise FolderError(f"{folder} is a disk of its own, which stays: name a folder in it") from error
@@ -305,14 +305,14 @@ def _is_ours(file: Path) -> bool:
     return any(MARK in line for line in head.splitlines()[:3])
 
 
-def _by_hand(file: Path, functions: list[Function]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def _by_hand(file: Path, functions: list[OwnersFunction]) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Which functions the owner's file lacks, and which of its functions nothing calls any more."""
     if not file.is_file():
         return (), ()
     return lacking(file.read_text(encoding="utf-8", errors="replace"), functions)
 
 
-def lacking(text: str, functions: Iterable[Function]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def lacking(text: str, functions: Iterable[OwnersFunction]) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Which of ``functions`` the owner's text lacks, and which of its functions nothing calls any more."""
     text = _without_comments(text)
     defined = set(re.findall(r"\b(begin|(?:read|drive)_\w+|(?:start|feed)_watchdog)\s*\([^;{}()]*\)\s*\{", text))

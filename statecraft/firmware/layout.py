@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
-from statecraft.firmware.names import Names, clock_type, signed_type, size_of
+from statecraft.firmware.names import CppNames, clock_type, signed_type, size_of
 from statecraft.machine import (
     Blink,
     Command,
@@ -143,14 +143,16 @@ def layout(machine: Machine) -> Layout:
 
 
 def _fields(machine: Machine) -> Iterator[Field]:
-    top = Names(["clock", "level", "counter", "dial", "heard", "anchor", "remembered", "motor", "out"])
+    top = CppNames(["clock", "level", "counter", "dial", "heard", "anchor", "remembered", "motor", "out"])
 
-    def field(kind: str, name: str, member: str, type_name: str, names: Names = top, group: str = "", limit: int = 0,
+    def field(kind: str, name: str, member: str, type_name: str, names: CppNames = top, group: str = "", limit: int = 0,
               note: str = "", key: Key | None = None) -> Field:  # fmt: skip
         size = 1 if type_name.endswith("Mode") or type_name == "Command" else size_of(type_name)
         return Field(kind, name, group, names.add(member), type_name, size, limit=limit, note=note, key=key)
 
-    def kept(key: Key, member: str, type_name: str, names: Names, group: str, limit: int = 0, note: str = "") -> Field:
+    def kept(
+        key: Key, member: str, type_name: str, names: CppNames, group: str, limit: int = 0, note: str = ""
+    ) -> Field:
         return field(key.kind, key.name, member, type_name, names, group, limit, note, key)
 
     tick = tick_of(machine)
@@ -174,44 +176,44 @@ def _fields(machine: Machine) -> Iterator[Field]:
             note = "commands dropped for an urgent one"
             yield field("dropped", "", "dropped", "uint16_t", note=note)
 
-    names = Names()
+    names = CppNames()
     for clock in heard(machine):
         name = heard_name(clock)
         yield Field("heard", name, "heard", names.add(name.removeprefix("link ")), "bool", 0)
 
-    names = Names()
+    names = CppNames()
     for key, limit in clocks(machine).items():
         yield kept(key, _clock_member(machine, key), clock_type(limit), names, "clock", limit)
     for period in blinks(machine):
         said = machine.duration(period).replace(" ", "_").replace(".", "_")
         yield field("blink", str(period), f"blink_{said}", clock_type(period), names, "clock", period)
 
-    names = Names()
+    names = CppNames()
     for latch in tick.latches:
         yield kept(latch.state, latch.level.name, "bool", names, "level")
 
-    names = Names()
+    names = CppNames()
     for part in machine.parts:
         for counter in part.counters:
             note = f"{counter.low} .. {counter.high}"
             type_name = signed_type(counter.low, counter.high)
             yield kept(CounterValue(counter.name), counter.name, type_name, names, "counter", note=note)
 
-    names = Names()
+    names = CppNames()
     for dial in machine.dials:
         yield kept(DialValue(dial.name), dial.name, signed_type(dial.low, dial.high), names, "dial")
 
-    names = Names()
+    names = CppNames()
     for memory in tick.memories:
         sensor = machine.sensor(memory.sensor)
         yield kept(memory.value, sensor.name, reading_type(sensor), names, "remembered")
 
-    names = Names()
+    names = CppNames()
     for follow in tick.followings:
         type_name = "int16_t" if size_of(reading_type(machine.sensor(follow.sensor))) < 4 else "int32_t"
         yield kept(follow.anchor, f"{follow.sensor}_{follow.band}", type_name, names, "anchor")
 
-    names = Names()
+    names = CppNames()
     for output in machine.outputs:
         if isinstance(output, Motor) and keeps_state(output):
             name = output.name
@@ -223,7 +225,7 @@ def _fields(machine: Machine) -> Iterator[Field]:
             yield kept(MotorDirection(name), f"{name}_direction", "int8_t", names, "motor")
             yield kept(MotorRest(name), f"{name}_rested", clock_type(output.pause), names, "motor", output.pause)
 
-    names = Names()
+    names = CppNames()
     for output in machine.outputs:
         yield kept(OutputShown(output.name), output.name, output_type(output), names, "out")
 

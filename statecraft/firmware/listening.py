@@ -8,7 +8,7 @@ from statecraft.machine import Link, Machine
 
 
 @dataclass
-class Edge:
+class TrieEdge:
     """``byte`` (a C++ character) leads to the node called ``to``; ``number`` says that digits follow there."""
 
     byte: str
@@ -17,7 +17,7 @@ class Edge:
 
 
 @dataclass
-class Node:
+class TrieNode:
     """How far into a message a link is.
 
     Attributes:
@@ -29,13 +29,13 @@ class Node:
 
     name: str
     note: str = ""
-    edges: list[Edge] = field(default_factory=list)
+    edges: list[TrieEdge] = field(default_factory=list)
     numbers: int = 0
     action: str = ""
     urgent: bool = False
 
 
-def tree(machine: Machine, link: Link, commands: dict[str, str], dials: dict[str, str]) -> list[Node]:
+def tree(machine: Machine, link: Link, commands: dict[str, str], dials: dict[str, str]) -> list[TrieNode]:
     """The nodes of ``link``: the start, those inside messages, those of numbers, then those at the end of messages.
 
     ``commands`` and ``dials``: C++ names by the machine's. Messages are prefix-free, so a node that ends one leads on
@@ -58,14 +58,16 @@ def tree(machine: Machine, link: Link, commands: dict[str, str], dials: dict[str
     names[""] = "start"
     nodes = []
     for text in ["", *ordered]:
-        node = Node(
+        node = TrieNode(
             names[text], said(text) if text else "", numbers=len(numbers.get(text, ())), action=actions.get(text, "")
         )
         node.urgent = text in urgent
         if text in numbers:
             node.action = f"turn_{dials[numbers[text][0].name]}();"
         node.edges = [
-            Edge(character(longer[-1]), names[longer], longer in numbers) for longer in prefixes if longer[:-1] == text
+            TrieEdge(character(longer[-1]), names[longer], longer in numbers)
+            for longer in prefixes
+            if longer[:-1] == text
         ]
         nodes.append(node)
     return nodes

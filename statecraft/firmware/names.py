@@ -86,7 +86,7 @@ def size_of(type_name: str) -> int:
     return 1 if type_name == "bool" else int("".join(c for c in type_name if c.isdigit())) // 8
 
 
-class Names:
+class CppNames:
     """One C++ scope: gives each thing a name of its own there, close to the one it has in the machine's file."""
 
     def __init__(self, taken: Iterable[str] = ()) -> None:
@@ -124,7 +124,7 @@ class Quantities:
     A constant that the file names, and whose name stands in the text at hand, keeps its own name.
     """
 
-    def __init__(self, machine: Machine, names: Names) -> None:
+    def __init__(self, machine: Machine, names: CppNames) -> None:
         self._machine = machine
         self._names = names
         self._found: dict[tuple[str, int], Definition] = {}

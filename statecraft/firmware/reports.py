@@ -26,7 +26,7 @@ class Started:
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class TableReport:
     """Which table it runs, told again and again: the first digits of :func:`statecraft.fingerprint.fingerprint`."""
 
     table: str
@@ -79,7 +79,7 @@ class Overran:
     us: int
 
 
-Report = Started | Table | RowTaken | Modes | Counts | Overran
+Report = Started | TableReport | RowTaken | Modes | Counts | Overran
 
 
 def cause_words(cause: int) -> str:
@@ -145,7 +145,7 @@ def read(text: bytes) -> Report | None:
         case b"s", [cause, table]:
             return Started(cause, f"{table:08x}")
         case b"t", [table]:
-            return Table(f"{table:08x}")
+            return TableReport(f"{table:08x}")
         case b"r", [tick, part, row]:
             return RowTaken(tick, part, row)
         case b"b", [tick, first, *modes] if modes:

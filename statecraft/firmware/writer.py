@@ -14,7 +14,7 @@ from statecraft.firmware import first_steps
 from statecraft.firmware.behaviour import behaviour_files, command_names, comment, input_names
 from statecraft.firmware.layout import camel_case, command_order, layout, reading_type
 from statecraft.firmware.listening import tree
-from statecraft.firmware.names import STEP_WORDS, Names, clock_type
+from statecraft.firmware.names import STEP_WORDS, CppNames, clock_type
 from statecraft.firmware.plan import PING_MS, PULSE_SLICE_MS, SERVO_FRAME_MS, Plan, plan, timed_by_hand
 from statecraft.firmware.sensing import (
     ContactView,
@@ -89,7 +89,7 @@ class WiringError(StatecraftError):
 
 
 @dataclass(frozen=True, slots=True)
-class Function:
+class OwnersFunction:
     """A function that the owner writes."""
 
     name: str
@@ -131,7 +131,7 @@ def emit_first_steps(machine: Machine, board: Board) -> dict[str, str]:
     return _Sketch(machine, board, planned).first_steps()
 
 
-def hand_functions(machine: Machine) -> list[Function]:
+def hand_functions(machine: Machine) -> list[OwnersFunction]:
     """The functions that the owner of ``machine`` writes; none when nothing is by hand."""
     found = []
     for sensor in machine.sensors:
@@ -143,12 +143,12 @@ def hand_functions(machine: Machine) -> list[Function]:
                 f"After {machine.duration(sensor.patience)} without a reading the sensor is in fault.",
             )
             declaration = f"bool {name}({reading_type(sensor)}& value)"
-            found.append(Function(name, declaration, _line(machine, sensor.place), notes, "false"))
+            found.append(OwnersFunction(name, declaration, _line(machine, sensor.place), notes, "false"))
     for switch in machine.switches:
         if switch.contact is None:
             name = f"read_{switch.name}"
             said = _line(machine, switch.place)
-            found.append(Function(name, f"bool {name}()", said, ("Returns whether it is on.",), "false"))
+            found.append(OwnersFunction(name, f"bool {name}()", said, ("Returns whether it is on.",), "false"))
     for output in machine.outputs:
         if isinstance(output, HandOutput):
             member = layout(machine).get("shown", output.name)
@@ -159,25 +159,26 @@ def hand_functions(machine: Machine) -> list[Function]:
                 f"Drives it to `value`, {output.low} .. {output.high} in {unit}; called when that changes, and with",
                 f"{output.rest}, its rest, at the start and when all must rest.",
             )
-            found.append(Function(name, f"void {name}({member.type} value)", _line(machine, output.place), notes, ""))
+            declared = f"void {name}({member.type} value)"
+            found.append(OwnersFunction(name, declared, _line(machine, output.place), notes, ""))
     if found:
-        first = Function("begin", "void begin()", "Called once, before any of the others.", (), "")
+        first = OwnersFunction("begin", "void begin()", "Called once, before any of the others.", (), "")
         return [first, *found]
     return []
 
 
-def watchdog_functions(board: Board) -> list[Function]:
+def watchdog_functions(board: Board) -> list[OwnersFunction]:
     """What the owner of a board writes whose file does not say how its watchdog is used."""
     if not board.generic:
         return []
-    start = Function(
+    start = OwnersFunction(
         "start_watchdog",
         "void start_watchdog()",
         "Starts the board's watchdog.",
         ("From now on it must reset the board when feed_watchdog() is not called for a quarter of a second or so.",),
         "",
     )
-    feed = Function("feed_watchdog", "void feed_watchdog()", "Tells the watchdog that all is well.", (), "")
+    feed = OwnersFunction("feed_watchdog", "void feed_watchdog()", "Tells the watchdog that all is well.", (), "")
     return [start, feed]
 
 
@@ -208,7 +209,7 @@ class _Sketch:
         self.unproved = tuple(unproved)
         self.inputs = input_names(machine)
         self.commands = command_names(machine)
-        self._pins = Names()
+        self._pins = CppNames()
         self._pin_names: dict[tuple[str, str], str] = {}
         self.functions = hand_functions(machine)
         self.watchdog = watchdog_functions(board)
@@ -575,7 +576,7 @@ class _Sketch:
         }
 
     def contacts(self) -> list[ContactView]:
-        names = Names()  # a button's may be what a switch is called
+        names = CppNames()  # a button's may be what a switch is called
         switches = [
             contact_view(
                 names.add(s.name),
@@ -647,7 +648,7 @@ class _Sketch:
             for together in self.machine.numbers()
         ]
         links = []
-        types = Names()
+        types = CppNames()
         for link in self.machine.links:
             nodes = tree(self.machine, link, self.commands, members)
             links.append(

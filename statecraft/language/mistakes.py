@@ -37,7 +37,7 @@ class Mistake:
     severity: str = "error"
 
 
-class Shown(Protocol):
+class Showable(Protocol):
     """What :func:`show` can lay out: mistakes of the reader, findings of the proofs."""
 
     @property
@@ -130,7 +130,7 @@ def nearest(word: str, known: Iterable[str], alike: float = 0.65) -> str:
 
 
 def show(
-    mistakes: Iterable[Shown],
+    mistakes: Iterable[Showable],
     sources: Mapping[str, str],
     *,
     color: bool = False,
@@ -150,7 +150,7 @@ def show(
     return "\n\n".join(shown)
 
 
-def _show(mistake: Shown, lines: Sequence[str], color: bool, wide: int | None) -> str:
+def _show(mistake: Showable, lines: Sequence[str], color: bool, wide: int | None) -> str:
     place = mistake.place
     head = f"{place.file}:{place.line}:{place.column}" if place.line else place.file
     shown = [_paint(head, "1", color)]

@@ -14,8 +14,8 @@ from statecraft.language.habits import EVERY_MODE
 from statecraft.language.lines import Piece, normal
 from statecraft.language.names import Entry, clip
 from statecraft.language.quantities import quantity
-from statecraft.language.sequences import SequenceText, Step, last_of
-from statecraft.language.settings import Settings, Written, at_rest
+from statecraft.language.sequences import SequenceStep, SequenceText, last_of
+from statecraft.language.settings import Settings, WrittenSetting, at_rest
 from statecraft.language.statements import Statement, TableRow
 from statecraft.machine import (
     After,
@@ -55,7 +55,7 @@ class PartText:
 class _GroupText:
     entry: Entry
     members: list[Entry]
-    written: list[Written]
+    written: list[WrittenSetting]
     marks: frozenset[str]
     tolerates: tuple[str, ...]
     height: int = 0
@@ -70,7 +70,7 @@ class _ModeText:
     resumes: bool
     endless: bool
     tolerates: tuple[str, ...]
-    own: list[Written]
+    own: list[WrittenSetting]
 
 
 class PartReader:
@@ -88,7 +88,7 @@ class PartReader:
         self._finished_modes: list[Mode] = []
         self._counters: list[Counter] = []
         self._in_cells: dict[str, tuple[str, ...]] = {}
-        self._told: list[Written] = []
+        self._told: list[WrittenSetting] = []
 
     # ---------------------------------------------------------------------------------------------------------- groups
 
@@ -226,7 +226,7 @@ class PartReader:
         members: dict[str, frozenset[str]],
         quarrels: set[tuple[str, str, str]],
     ) -> Mode:
-        settings: dict[str, tuple[Setting, Written, _GroupText | None]] = {
+        settings: dict[str, tuple[Setting, WrittenSetting, _GroupText | None]] = {
             written.output: (written.setting, written, None) for written in text.own
         }
         for group in groups:
@@ -258,7 +258,7 @@ class PartReader:
         self,
         one: _GroupText,
         other: _GroupText,
-        written: Written,
+        written: WrittenSetting,
         mode: str,
         members: dict[str, frozenset[str]],
         known: set[tuple[str, str, str]],
@@ -275,7 +275,7 @@ class PartReader:
         hint = "Say it on the mode itself, or put one of the groups into the other (the inner one counts)."
         self._mistakes.add(written.place, message, hint, code="groups-disagree")
 
-    def _rests(self, text: _ModeText, written: Written, group: _GroupText | None) -> bool:
+    def _rests(self, text: _ModeText, written: WrittenSetting, group: _GroupText | None) -> bool:
         """Whether a setting leaves a stop mode's output at rest; it is noted if not."""
         entry = self._context.names.get(written.output)
         if entry is None or entry.item is None or at_rest(entry.item, written.setting):
@@ -291,7 +291,7 @@ class PartReader:
         self._mistakes.add(written.place, message, hint, code="moving-stop")
         return False
 
-    def outputs(self) -> Iterable[Written]:
+    def outputs(self) -> Iterable[WrittenSetting]:
         """Every setting that the part's modes and groups make, in the order written."""
         for mode in self._modes.values():
             yield from mode.own
@@ -477,7 +477,7 @@ class PartReader:
     def _step_row(
         self,
         number: int,
-        step: Step,
+        step: SequenceStep,
         when: Condition,
         when_text: str,
         go: str,
@@ -766,5 +766,5 @@ def _spot(cell: Piece) -> Place:
     return cell.span(0, max(1, len(cell.text)))
 
 
-def _plain(written: list[Written]) -> tuple[tuple[str, Setting], ...]:
+def _plain(written: list[WrittenSetting]) -> tuple[tuple[str, Setting], ...]:
     return tuple((each.output, each.setting) for each in written)

@@ -19,7 +19,7 @@ SCHEMA = "findings.schema.json"
 _SARIF_SCHEMA = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sarif-schema-2.1.0.json"
 
 
-class Told(Protocol):
+class Reportable(Protocol):
     """What can be told to programs: a mistake, or a finding about a machine."""
 
     @property
@@ -34,7 +34,7 @@ class Told(Protocol):
     def severity(self) -> str: ...
 
 
-def as_json(items: Iterable[Told]) -> str:
+def as_json(items: Iterable[Reportable]) -> str:
     """``items`` as JSON."""
     findings = [
         {
@@ -52,7 +52,7 @@ def as_json(items: Iterable[Told]) -> str:
     return json.dumps({"format": "statecraft findings", "version": 1, "findings": findings}, indent=2) + "\n"
 
 
-def as_sarif(items: Iterable[Told]) -> str:
+def as_sarif(items: Iterable[Reportable]) -> str:
     """``items`` as a SARIF 2.1.0 log with one run."""
     listed = list(items)
     codes = list(dict.fromkeys(_code(item) for item in listed))
@@ -69,7 +69,7 @@ def as_sarif(items: Iterable[Told]) -> str:
     return json.dumps({"$schema": _SARIF_SCHEMA, "version": "2.1.0", "runs": [run]}, indent=2) + "\n"
 
 
-def _result(item: Told, rule: int) -> dict[str, Any]:
+def _result(item: Reportable, rule: int) -> dict[str, Any]:
     """One result (section 3.27); a finding about no file has no location."""
     text = item.message.rstrip(".") + "." + (f" {item.hint}" if item.hint else "")
     result: dict[str, Any] = {
@@ -90,11 +90,11 @@ def _result(item: Told, rule: int) -> dict[str, Any]:
     return result
 
 
-def _code(item: Told) -> str:
+def _code(item: Reportable) -> str:
     return item.code.replace(" ", "-")
 
 
-def _level(item: Told) -> str:
+def _level(item: Reportable) -> str:
     """The severity in the words that JSON and SARIF (section 3.27.10) share."""
     return item.severity if item.severity in ("error", "warning") else "note"
 

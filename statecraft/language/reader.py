@@ -23,7 +23,7 @@ from statecraft.language.names import LONGEST_NAME, Entry, Names, at, check_name
 from statecraft.language.observers import Observers
 from statecraft.language.parts import PartReader, PartText, SharedRow, read_shared
 from statecraft.language.quantities import quantity
-from statecraft.language.sequences import Loop, SequenceText, Step, last_of, loop_of
+from statecraft.language.sequences import Loop, SequenceStep, SequenceText, last_of, loop_of
 from statecraft.language.statements import Gatherer, Item, Statement, TableRow
 from statecraft.language.syntax import Syntax
 from statecraft.machine import Level, Machine, Part, Place, Promise, Trial
@@ -374,7 +374,7 @@ class _Reader:
                 return
             part.names.modes.append(entry.name)
             part.modes.append((first, entry))
-            sequence.steps.append(Step(entry, first))
+            sequence.steps.append(SequenceStep(entry, first))
 
     def _own_counter(self, sequence: SequenceText, what: str, statement: Statement) -> Entry | None:
         """The counter ``what`` that a sequence keeps, its name taken; None, noted, if another thing has it."""

@@ -35,7 +35,7 @@ def last_of(go_to: str) -> str:
 
 
 @dataclass(slots=True)
-class Step:
+class SequenceStep:
     """One step: its mode, and the line that says what it does and what ends it (that of its first time, if again)."""
 
     entry: Entry
@@ -68,7 +68,7 @@ class SequenceText:
     statement: Statement
     entry: Entry
     group: Entry
-    steps: list[Step] = field(default_factory=list)
+    steps: list[SequenceStep] = field(default_factory=list)
     loops: list[Loop] = field(default_factory=list)
     resumed: Entry | None = None
     then: Statement | None = None

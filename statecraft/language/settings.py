@@ -35,7 +35,7 @@ from statecraft.machine import (
 
 
 @dataclass(frozen=True, slots=True)
-class Written:
+class WrittenSetting:
     """A setting as it stands in the file."""
 
     output: str
@@ -50,9 +50,9 @@ class Settings:
         self._context = context
         self._mistakes = context.mistakes
 
-    def all(self, nodes: list[Tree[Token]], piece: Piece) -> list[Written]:
+    def all(self, nodes: list[Tree[Token]], piece: Piece) -> list[WrittenSetting]:
         """Those of ``nodes`` that are right, one an output; the others are noted."""
-        written: dict[str, Written] = {}
+        written: dict[str, WrittenSetting] = {}
         for node in nodes:
             found = self._read(node, piece)
             if found is None:
@@ -64,14 +64,14 @@ class Settings:
                 written[found.output] = found
         return list(written.values())
 
-    def _read(self, node: Tree[Token], piece: Piece) -> Written | None:
+    def _read(self, node: Tree[Token], piece: Piece) -> WrittenSetting | None:
         token, value = node.children
         assert isinstance(token, Token)
         entry = self._context.names.find(token, piece, *OUTPUTS, wanted="an output")
         if entry is None or entry.item is None:
             return None
         setting = self._setting(entry, entry.item, value, node, piece)
-        return Written(entry.name, setting, piece.place(node)) if setting is not None else None
+        return WrittenSetting(entry.name, setting, piece.place(node)) if setting is not None else None
 
     def _setting(
         self, entry: Entry, output: Output, value: Tree[Token] | Token, node: Tree[Token], piece: Piece

@@ -54,7 +54,7 @@ from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.row_use import RowUse
 from statecraft.proof.runs.counterexamples import Lost
 from statecraft.proof.runs.replay import breaks, ends_as_said, held_states, player, replay
-from statecraft.proof.slices import ROUNDS, Asked, Slice, Slices, Spurious, always_left, always_reaches
+from statecraft.proof.slices import ROUNDS, Slice, Slices, SliceScope, Spurious, always_left, always_reaches
 from statecraft.semantics.cone import closure, parts_asked
 from statecraft.simulation import Simulation
 
@@ -388,7 +388,7 @@ class _Proof:
     def about(self, name: str) -> Iterator[_Question]:
         """Everything about one part."""
         said = self.said(name)
-        own = Asked(frozenset([name]))
+        own = SliceScope(frozenset([name]))
 
         def of(find: Callable[..., Iterable[Finding]], *more: object) -> Callable[[], Iterable[Finding]]:
             def ask() -> Iterable[Finding]:
@@ -398,7 +398,7 @@ class _Proof:
             return ask
 
         def sliced(
-            find: Callable[..., Iterable[Finding]], *more: object, asked: Asked = own
+            find: Callable[..., Iterable[Finding]], *more: object, asked: SliceScope = own
         ) -> Callable[[], Iterable[Finding]]:
             return lambda: self.slices.ask(asked, lambda s: self.real(find(s, s.model.part_index[name], *more)))
 
@@ -423,7 +423,7 @@ class _Proof:
                 yield _Question(
                     f"whether faults are ignored{at}",
                     partial(self.ignored, name, sensor, lambda parts, ask: ask(self.explore(parts))),
-                    partial(self.ignored, name, sensor, lambda parts, ask: self.slices.ask(Asked(parts), ask)),
+                    partial(self.ignored, name, sensor, lambda parts, ask: self.slices.ask(SliceScope(parts), ask)),
                     True,
                 )
             yield _Question(f"what starts with faults{at}", of(faint_hope, sensor), sliced(faint_hope, sensor), True)
@@ -474,12 +474,12 @@ class _Proof:
         """A question that makes slices of several sets of parts: what one of them lacks, all get."""
         things: frozenset[Thing] = frozenset()
         parts: frozenset[str] = frozenset()
-        asked = Asked(frozenset())
+        asked = SliceScope(frozenset())
         for _ in range(ROUNDS):
 
             def explore(some: Iterable[str], parts: frozenset[str] = parts, things: frozenset[Thing] = things) -> Slice:
                 nonlocal asked
-                asked = Asked(frozenset(some) | parts, things)
+                asked = SliceScope(frozenset(some) | parts, things)
                 return self.slices.slice(asked)
 
             try:
@@ -490,13 +490,13 @@ class _Proof:
                 more = self.slices.more(asked, ())
             if not more:
                 break
-            wider = Asked(parts, things).with_more(more)
+            wider = SliceScope(parts, things).with_more(more)
             parts, things = wider.parts, wider.things
         raise Undecided
 
     def stops(self, name: str) -> Iterator[Finding]:
         """No way to stop, excluded."""
-        made = self.slices.slice(Asked(frozenset([name])))
+        made = self.slices.slice(SliceScope(frozenset([name])))
         stop = {place for place, mode in enumerate(made.model.parts[0].modes) if mode.stop}
         if not always_reaches(made, lambda modes: modes[0] in stop):
             raise Undecided
@@ -504,7 +504,7 @@ class _Proof:
 
     def waits(self, name: str) -> Iterator[Finding]:
         """Waits for ever, excluded."""
-        made = self.slices.slice(Asked(frozenset([name])))
+        made = self.slices.slice(SliceScope(frozenset([name])))
         for place, mode in enumerate(made.model.parts[0].modes):
             watched = made.whole.is_moving(made.model.parts[0], mode) and not mode.endless
             if watched and (0, place) in made.reached and not always_left(made, 0, place):
@@ -514,7 +514,7 @@ class _Proof:
     def flaps_in_slices(self) -> Iterator[Finding]:
         """Flapping, excluded: by how often each part can change its mode; else with what its rows read followed."""
         names = [part.name for part in self.machine.parts]
-        clocks = [Asked(frozenset([name]), frozenset([("clock", f"mode {name}")])) for name in names]
+        clocks = [SliceScope(frozenset([name]), frozenset([("clock", f"mode {name}")])) for name in names]
         every = [rates(self.slices.slice(asked)) for asked in clocks]
         for asked, found in zip(clocks, every, strict=True):
             if found.alone:
@@ -523,7 +523,7 @@ class _Proof:
         if sum(found.in_turn for found in every) < 1:
             return
         parts = frozenset(name for name, found in zip(names, every, strict=True) if found.in_turn or found.alone)
-        asked = Asked(parts, frozenset(("clock", f"mode {name}") for name in parts))
+        asked = SliceScope(parts, frozenset(("clock", f"mode {name}") for name in parts))
         yield from self.slices.ask(asked, lambda s: self.real(flapping(s)))
 
     def overlaps_in_slices(self) -> Iterator[Finding]:
@@ -539,7 +539,7 @@ class _Proof:
     def judge_in_slices(self, number: int, promise: Promise) -> Iterator[Finding]:
         """How promise ``number`` fares, by slices."""
         machine = self.machine
-        asked = Asked(self.parts_of(promise))
+        asked = SliceScope(self.parts_of(promise))
         if promise.kind == "reach":
             made = self.slices.slice(asked)
             places = {
@@ -588,7 +588,7 @@ class _Proof:
             except Undecided:
                 undecided = True
         if len(names) > 1 and not any(len(each.model.parts) == len(names) for each in every):
-            clocks = [Asked(frozenset([name]), frozenset([("clock", f"mode {name}")])) for name in sorted(names)]
+            clocks = [SliceScope(frozenset([name]), frozenset([("clock", f"mode {name}")])) for name in sorted(names)]
             if sum(rates(self.slices.slice(asked)).in_turn for asked in clocks) >= 1:
                 yield from further(self.explore(names))
         if undecided:

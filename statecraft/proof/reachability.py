@@ -19,7 +19,7 @@ from statecraft.proof.engine.exploration import START, Config, Explorer, Only, R
 from statecraft.proof.engine.limits import within
 from statecraft.proof.engine.model import Model, definitions
 from statecraft.proof.runs.replay import plays
-from statecraft.proof.runs.search import Found, Goal, Search
+from statecraft.proof.runs.search import FoundRun, Goal, Search
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import levels_read, watched_silences
 
@@ -130,7 +130,9 @@ class Reachability:
         found = self.found(lambda _: goal)
         return None if found is None else found.run
 
-    def found(self, goal: Callable[[Model], Goal], watcher: Callable[[Model], Watcher] | None = None) -> Found | None:
+    def found(
+        self, goal: Callable[[Model], Goal], watcher: Callable[[Model], Watcher] | None = None
+    ) -> FoundRun | None:
         """The shortest run to ``goal``, which is told in which model it is sought.
 
         If the exploration is rough, a run that is found as roughly must play as it says; if it does not, or is not
@@ -144,11 +146,11 @@ class Reachability:
         if self.partial:
             raise Undecided
 
-        def seek(model: Model) -> Found | None:
+        def seek(model: Model) -> FoundRun | None:
             with within(SEARCH_SECONDS if self.rough else None):
                 return sought(model)
 
-        def sought(model: Model) -> Found | None:
+        def sought(model: Model) -> FoundRun | None:
             if watcher is not None:
                 return Search(model, watcher(model)).shortest(goal(model))
             return self._searches.setdefault(id(model), Search(model)).shortest(goal(model))

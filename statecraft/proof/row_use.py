@@ -20,8 +20,8 @@ from statecraft.proof.reachability import Undecided
 from statecraft.proof.runs.counterexamples import Lost, Trail
 from statecraft.proof.runs.plans import tried
 from statecraft.proof.runs.random_walk import Play
-from statecraft.proof.runs.search import Found, Goal, Search
-from statecraft.proof.slices import Asked, Played, Slice, Slices
+from statecraft.proof.runs.search import FoundRun, Goal, Search
+from statecraft.proof.slices import Played, Slice, Slices, SliceScope
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import counters_asked
 from statecraft.semantics.guards import Reached, Test, tests
@@ -55,7 +55,7 @@ class RowUse:
         self.machine = machine
         self.slices = slices
         self._never: dict[tuple[str, Way], Slice] = {}
-        self._asked: dict[tuple[str, Way], Asked] = {}
+        self._asked: dict[tuple[str, Way], SliceScope] = {}
 
     @cached_property
     def play(self) -> Play:
@@ -133,7 +133,7 @@ class RowUse:
         if doubtful:
             raise Undecided(f"what is wrong with {', '.join(doubtful)}")
 
-    def _base(self, part: Part, row: Row | None = None) -> Asked:
+    def _base(self, part: Part, row: Row | None = None) -> SliceScope:
         """What is followed first: the clocks of the part's mode and groups, and the counters of its own that ``row``
         reads, if they are small."""
         own = {counter.name for counter in part.counters if counter.high - counter.low < FEW}
@@ -143,7 +143,7 @@ class RowUse:
         clocks = (f"mode {part.name}", *([f"group {part.name}."] if timed else []))
         read = self.slices.things(frozenset([part.name]))
         things = [(kind, name) for kind, name in read if kind == "clock" and name.startswith(clocks)]
-        return Asked(frozenset([part.name]), frozenset([*things, *(("counter", name) for name in counters)]))
+        return SliceScope(frozenset([part.name]), frozenset([*things, *(("counter", name) for name in counters)]))
 
     def _tests(self, part: Part, row: Row) -> Iterator[Test]:
         """What ``row`` asks itself, in any of its modes."""
@@ -275,7 +275,7 @@ def _goal(part: int, way: Way) -> Goal:
     return there
 
 
-def _shortest(made: Slice, part: int, way: Way, only: Only) -> Found | None:
+def _shortest(made: Slice, part: int, way: Way, only: Only) -> FoundRun | None:
     search = made.searches.get(only)
     if search is None:
         search = made.searches[only] = Search(made.model, only=only)

@@ -34,7 +34,7 @@ from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.holding import Holder
 from statecraft.proof.runs.plans import least_asked, steps_of
 from statecraft.proof.runs.replay import player
-from statecraft.proof.runs.search import Found, Goal, Search
+from statecraft.proof.runs.search import FoundRun, Goal, Search
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import counters_asked, sensors_asked, tests_read
 from statecraft.semantics.guards import Reached
@@ -220,7 +220,9 @@ class Slice(Reachability):
 
     # ------------------------------------------------------------------------------------------------------------- runs
 
-    def found(self, goal: Callable[[Model], Goal], watcher: Callable[[Model], Watcher] | None = None) -> Found | None:
+    def found(
+        self, goal: Callable[[Model], Goal], watcher: Callable[[Model], Watcher] | None = None
+    ) -> FoundRun | None:
         """The shortest run of the slice to ``goal``, less what is free, if the machine's rows decide on it as it says.
 
         Raises:
@@ -251,7 +253,7 @@ class Played:
         differs: on the last of them a row of a part that is followed is another than the run says.
     """
 
-    def __init__(self, of: Slice, found: Found) -> None:
+    def __init__(self, of: Slice, found: FoundRun) -> None:
         self.slice = of
         self.real = heard_as_free(of.whole, found.run, of.sliced.sources, of.sliced.kept_clocks)
         self.simulation = Simulation(of.whole)
@@ -474,17 +476,17 @@ def _in_words(kind: str, name: str) -> str:
 
 
 @dataclass(frozen=True)
-class Asked:
+class SliceScope:
     """What a question follows: parts and things."""
 
     parts: frozenset[str]
     things: frozenset[Thing] = frozenset()
 
-    def with_more(self, things: Iterable[Thing]) -> Asked:
+    def with_more(self, things: Iterable[Thing]) -> SliceScope:
         """With more things; a part whose mode is one of them is followed itself."""
         some = frozenset(things)
         parts = frozenset(name for kind, name in some if kind == "mode")
-        return Asked(self.parts | parts, self.things | frozenset(t for t in some if t[0] != "mode"))
+        return SliceScope(self.parts | parts, self.things | frozenset(t for t in some if t[0] != "mode"))
 
 
 class Slices:
@@ -497,7 +499,7 @@ class Slices:
     def __init__(self, machine: Machine) -> None:
         self.machine = machine
         self.dead: set[tuple[str, int]] = set()
-        self._made: dict[tuple[Asked, tuple[int, ...], frozenset[tuple[str, int]]], Slice] = {}
+        self._made: dict[tuple[SliceScope, tuple[int, ...], frozenset[tuple[str, int]]], Slice] = {}
 
     def made(self) -> list[Slice]:
         """All slices so far."""
@@ -515,7 +517,7 @@ class Slices:
         return tuple(told)[:most]
 
     def slice(
-        self, asked: Asked, observed: Sequence[Condition] = (), seconds: float = 5.0, explored: bool = True
+        self, asked: SliceScope, observed: Sequence[Condition] = (), seconds: float = 5.0, explored: bool = True
     ) -> Slice:
         """A slice, ``explored`` to its end.
 
@@ -536,7 +538,7 @@ class Slices:
 
     def ask(
         self,
-        asked: Asked,
+        asked: SliceScope,
         question: Callable[[Slice], T],
         observed: Sequence[Condition] = (),
         seconds: float = 5.0,
@@ -562,7 +564,7 @@ class Slices:
                 asked = asked.with_more(more)
             raise Undecided
 
-    def more(self, asked: Asked, blamed: Sequence[Thing], observed: Sequence[Condition] = ()) -> list[Thing]:
+    def more(self, asked: SliceScope, blamed: Sequence[Thing], observed: Sequence[Condition] = ()) -> list[Thing]:
         """What to follow next: what is to blame, else the cheapest that is not followed yet."""
         new = [
             thing
@@ -571,7 +573,7 @@ class Slices:
         ]
         return self._owned(asked, new[:2]) or self._ladder(asked, observed)
 
-    def _ladder(self, asked: Asked, observed: Sequence[Condition]) -> list[Thing]:
+    def _ladder(self, asked: SliceScope, observed: Sequence[Condition]) -> list[Thing]:
         """What to follow next where nothing in particular is to blame: the cheapest kind that is not yet."""
         every = self.things(asked.parts, observed)
         new = [
@@ -585,7 +587,7 @@ class Slices:
         some = [thing for thing in new if _worth(self.machine, thing, set(asked.parts))[0] == best]
         return self._owned(asked, some)
 
-    def _owned(self, asked: Asked, things: Sequence[Thing]) -> list[Thing]:
+    def _owned(self, asked: SliceScope, things: Sequence[Thing]) -> list[Thing]:
         """``things`` with the parts whose counters they are."""
         owners = {counter.name: part.name for part in self.machine.parts for counter in part.counters}
         needed = {owners[name] for kind, name in things if kind == "counter"} - asked.parts

@@ -40,7 +40,7 @@ MOST_TAIL = 4
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class RunLine:
     """A line of a run.
 
     Attributes:
@@ -57,7 +57,7 @@ class Told:
         return f"{self.text}, by {self.by}" if self.by else self.text
 
 
-def told(machine: Machine, run: Run, about: Finding | Promise) -> list[Told]:
+def told(machine: Machine, run: Run, about: Finding | Promise) -> list[RunLine]:
     """``run`` line by line, without what has no bearing on it; the last says what is then so, of what it shows
     ``about`` the machine.
     """
@@ -73,12 +73,12 @@ def heading(run: Run) -> str:
     return f"the shortest run, {run.ticks:,} tick{'' if run.ticks == 1 else 's'}:"
 
 
-def laid_out(machine: Machine, lines: Sequence[Told], width: int, most: int) -> list[str]:
+def laid_out(machine: Machine, lines: Sequence[RunLine], width: int, most: int) -> list[str]:
     """``lines`` in two columns, time and what happens, each wrapped to ``width`` characters.
 
     Of more than ``most`` lines, the middle is left out: the beginning and the end tell more.
     """
-    shown: list[Told | None] = list(lines)
+    shown: list[RunLine | None] = list(lines)
     if len(lines) > most:
         after = most // 2 - 1
         shown = [*lines[: most - after - 1], None, *lines[len(lines) - after :]]
@@ -117,7 +117,7 @@ class _Teller:
 
     # -------------------------------------------------------------------------------------------------- what happens
 
-    def events(self) -> Iterator[Told]:
+    def events(self) -> Iterator[RunLine]:
         """What comes in and which rows lead on, tick by tick."""
         levels = self.levels()
         at_start = layout(self.machine).start
@@ -141,22 +141,22 @@ class _Teller:
                 start = f"starts {'with ' if self.several else ''}{start}"
                 text = f"{start}; {text}" if text else start
             if text:
-                yield Told(tick, text)
+                yield RunLine(tick, text)
             yield from self.moves(tick, earlier, state)
             before = now
 
-    def long(self) -> Iterator[Told]:
+    def long(self) -> Iterator[RunLine]:
         """What comes in, and the end: of a run that is too long to be played for it."""
         before: Stimulus | None = None
         tick = 0
         for stretch in self.run.stretches:
             text = ", ".join(self.measured(before, stretch.inputs))
             if text:
-                yield Told(tick, text)
+                yield RunLine(tick, text)
             before = stretch.inputs
             tick += stretch.ticks
         modes = listed(f"{part} in {mode}" if self.several else f"in {mode}" for part, mode in self.run.modes)
-        yield Told(self.last if self.run.tail is None else None, modes)
+        yield RunLine(self.last if self.run.tail is None else None, modes)
 
     def until(self) -> int:
         """The last tick that is told: of a tail, until the modes have gone round once."""
@@ -237,7 +237,7 @@ class _Teller:
                 end += 1
             yield text if end == tick else f"{text} on every tick until {clock(self.machine, end)}"
 
-    def moves(self, tick: int, before: State | None, state: State) -> Iterator[Told]:
+    def moves(self, tick: int, before: State | None, state: State) -> Iterator[RunLine]:
         """The rows that decide on ``tick`` and change something."""
         for part, row in self.decided(state):
             at = self.index["mode", part.name]
@@ -245,61 +245,61 @@ class _Teller:
             name = f"{part.name} in {mode}" if self.several else mode
             by = f"line {row.place.line}: {' '.join(row.when_text.split())}"
             if row.move == "restart":
-                yield Told(tick, f"→ {name} anew", by)
+                yield RunLine(tick, f"→ {name} anew", by)
             elif before is None or before[at] != state[at]:
-                yield Told(tick, f"→ {name}", by)
+                yield RunLine(tick, f"→ {name}", by)
             elif not self.several or self.matters(part):
-                yield Told(tick, row.do_text, by)
+                yield RunLine(tick, row.do_text, by)
 
     # ------------------------------------------------------------------------------------------------- what is then so
 
-    def end(self) -> Told:
+    def end(self) -> RunLine:
         """What is so at the end."""
         about = self.about
         view = View(layout(self.machine), self.states[self.last])
         if isinstance(about, Promise):
-            return Told(self.last, self.broken(about, view))
+            return RunLine(self.last, self.broken(about, view))
         where = about.mode or about.row
         part = self.machine.part(where.part) if where else None
         there = self.where([part] if part else self.machine.parts, view)
         match about.code:
             case "stuck":
-                return Told(self.last, f"{there}, and nothing ever leads out of it")
+                return RunLine(self.last, f"{there}, and nothing ever leads out of it")
             case "no way to stop":
-                return Told(self.last, f"{there}, from where nothing leads to a stop mode{self.memory(view, part)}")
+                return RunLine(self.last, f"{there}, from where nothing leads to a stop mode{self.memory(view, part)}")
             case "halt missed":
                 moving = [each for each in self.machine.parts if not each.mode[view.modes[each.name]].stop]
                 still = listed(self.moving(each, view, "still") for each in moving)
-                return Told(self.last, f"{view.taken} has been taken, and {'' if self.several else 'it is '}{still}")
+                return RunLine(self.last, f"{view.taken} has been taken, and {'' if self.several else 'it is '}{still}")
             case "runaway":
                 links = [link.name for link in self.machine.links]
                 silent = f"{links[0]} silent" if len(links) == 1 else "every link silent"
-                return Told(self.last, f"{self.moving(part, view)}, 2nd tick with {silent}")
+                return RunLine(self.last, f"{self.moving(part, view)}, 2nd tick with {silent}")
             case "waits for ever":
                 while_so = f", while {listed(held)}" if (held := list(self.held())) else ""
-                return Told(None, f"{there}, whatever is said{while_so}")
+                return RunLine(None, f"{there}, whatever is said{while_so}")
             case "endless":
                 while_so = f", while {listed(held)}" if (held := list(self.held())) else ""
-                return Told(None, f"{self.moving(part, view)}, without a word{while_so}")
+                return RunLine(None, f"{self.moving(part, view)}, without a word{while_so}")
             case "flapping":
-                return Told(None, f"and so on: {listed(self.taking_turns())} take turns on every tick")
+                return RunLine(None, f"and so on: {listed(self.taking_turns())} take turns on every tick")
             case "bare threshold":
                 unit = self.machine.sensor(about.subject).unit
                 tail = self.run.stretches[self.run.tail :]
                 values = dict.fromkeys(dict(each.inputs.sensors)[about.subject] for each in tail)
                 turn = listed(unit.show(value) for value in values if value is not None)
-                return Told(None, f"and so on, while {about.subject} reads {turn} in turn")
+                return RunLine(None, f"and so on, while {about.subject} reads {turn} in turn")
             case "fault ignored":
-                return Told(self.last, f"{self.moving(part, view)}, 2nd tick with {about.subject} in fault")
+                return RunLine(self.last, f"{self.moving(part, view)}, 2nd tick with {about.subject} in fault")
             case "faint hope":
                 value = hoped(self.machine, about, self.run)
                 text = f"{self.moving(part, view)} with {about.subject} in fault"
                 if value is not None:
                     reading = self.machine.sensor(about.subject).unit.show(value)
                     text += f"; a reading of {reading} would have prevented it"
-                return Told(self.last, text)
+                return RunLine(self.last, text)
             case _:
-                return Told(self.last, there)
+                return RunLine(self.last, there)
 
     def held(self) -> Iterator[str]:
         """What must stay as it is while the tail repeats: ``lid_up is off``."""

@@ -10,9 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from random import Random
 
-from statecraft.agreement.inputs import Course, Stretch, course_of, cut, each_tick
+from statecraft.agreement.inputs import HeldInputs, InputSequence, cut, each_tick, sequence_of
 from statecraft.agreement.onchip import ChipRunner, Driver, PinLevels, pin_duties
-from statecraft.agreement.random_courses import course
+from statecraft.agreement.random_sequences import sequence
 from statecraft.agreement.wired import Wired, can_fail
 from statecraft.chip import PinEvent, PwmEvent
 from statecraft.machine import Link, Machine, ModeRef, Motor, Relay
@@ -77,8 +77,10 @@ class Receiver:
 class Damaging(Driver):
     """A driver whose lines lose, double and flip bytes, in about ``share`` of the messages."""
 
-    def __init__(self, runner: ChipRunner, wired: Wired, course: Sequence[Stretch], seed: int, share: float) -> None:
-        super().__init__(runner, wired, course)
+    def __init__(
+        self, runner: ChipRunner, wired: Wired, sequence: Sequence[HeldInputs], seed: int, share: float
+    ) -> None:
+        super().__init__(runner, wired, sequence)
         self.random = Random(seed)
         self.share = share
         self.receivers = {link.name: Receiver(self.machine, link) for link in self.machine.links}
@@ -105,11 +107,11 @@ class Damaging(Driver):
         return [b"", bytes([byte, byte]), bytes([byte ^ 1 << self.random.randrange(8)])][how]
 
 
-def _moving(machine: Machine, random: Random, ticks: int) -> Course:
+def _moving(machine: Machine, random: Random, ticks: int) -> InputSequence:
     """The beginning of one of the machine's trials, up to where something moves; none now and then."""
     if not machine.trials or random.random() < 0.3:
         return ()
-    whole = course_of(script(machine, random.choice(machine.trials)))
+    whole = sequence_of(script(machine, random.choice(machine.trials)))
     places = [layout(machine).index["mode", part.name] for part in machine.parts]
     ends = [
         tick
@@ -121,10 +123,10 @@ def _moving(machine: Machine, random: Random, ticks: int) -> Course:
     return cut(whole, random.choice(ends) + 1) if ends else ()
 
 
-def troubled(machine: Machine, seed: int, ticks: int) -> Course:
-    """A course at random, in which sensors die and come back, and what is measured of a supply sags to its low end."""
+def troubled(machine: Machine, seed: int, ticks: int) -> InputSequence:
+    """A sequence at random, in which sensors die and come back, and a supply that is measured sags to its low end."""
     random = Random(seed)
-    made = list(_moving(machine, random, ticks) or course(machine, seed, ticks, slow=20))
+    made = list(_moving(machine, random, ticks) or sequence(machine, seed, ticks, slow=20))
     for _ in range(random.choice([1, 2, 3]) if machine.sensors else 0):
         place = random.randrange(len(machine.sensors))
         begin = random.randrange(len(made) // 2, len(made))  # by then something is going on
@@ -155,7 +157,7 @@ class Outcome:
 
 
 def run_under_faults(runner: ChipRunner, seed: int, ticks: int, share: float = 0.2) -> Outcome:
-    """Two courses with a reset in the middle of what the first was doing, on lines that damage bytes."""
+    """Two sequences with a reset in the middle of what the first was doing, on lines that damage bytes."""
     machine = runner.machine
     found = Outcome()
     with Wired(runner.made) as wired:

@@ -1,4 +1,4 @@
-"""Damages generated C++ one place at a time, and sees whether courses of inputs notice.
+"""Damages generated C++ one place at a time, and sees whether sequences of inputs notice.
 
 A mutant is one change that a slip of the hand, or of a template, could make: a comparison turned round, a constant one
 off, a row dropped or swapped with its neighbour, a clock that is not set back, another target, another connective.
@@ -18,7 +18,7 @@ from pathlib import Path
 
 from statecraft.agreement.branch_coverage import recorded, sources, write
 from statecraft.agreement.desk_columns import Teller
-from statecraft.agreement.inputs import Course, length
+from statecraft.agreement.inputs import InputSequence, length
 from statecraft.firmware.desk import Desk
 from statecraft.firmware.layout import layout as desk_layout
 from statecraft.machine import Machine
@@ -141,13 +141,13 @@ class Campaign:
         return self.found / (self.found + left) if self.found + left else 1.0
 
 
-def campaign(machine: Machine, courses: Sequence[Course], every: int = 1, seed: int = 0) -> Campaign:
-    """Try every ``every``-th mutant of ``machine``'s behaviour on ``courses``, from number ``seed`` on."""
+def campaign(machine: Machine, sequences: Sequence[InputSequence], every: int = 1, seed: int = 0) -> Campaign:
+    """Try every ``every``-th mutant of ``machine``'s behaviour on ``sequences``, from number ``seed`` on."""
     compiler = shutil.which("g++")
     assert compiler is not None
     desk = Desk(machine)
     teller = Teller(machine, layout(machine), desk_layout(machine), desk.columns)
-    ordered = sorted(courses, key=length)
+    ordered = sorted(sequences, key=length)
     result = Campaign(survived=[])
     assert result.survived is not None
     with tempfile.TemporaryDirectory() as name:
@@ -156,13 +156,13 @@ def campaign(machine: Machine, courses: Sequence[Course], every: int = 1, seed: 
         write(folder, files)
         flags = [compiler, "-std=c++11", "-O0", "-w"]
         subprocess.run([*flags, "-O1", "-c", "desk.cpp", "replay.cpp"], cwd=folder, check=True)
-        with (folder / "courses").open("wb") as file:
-            for course in ordered:
+        with (folder / "sequences").open("wb") as file:
+            for sequence in ordered:
                 rows = array("i")
                 teller.restart()
-                for stretch in course:
+                for stretch in sequence:
                     teller.run(stretch, rows)
-                file.write(recorded(machine, [course], [rows]))
+                file.write(recorded(machine, [sequence], [rows]))
         own = _try(flags, folder, files["behaviour.cpp"])
         assert own is False, "the generated C++ itself must pass"
         for number, mutant in enumerate(mutants(files["behaviour.cpp"])):
@@ -179,13 +179,14 @@ def campaign(machine: Machine, courses: Sequence[Course], every: int = 1, seed: 
 
 
 def _try(flags: Sequence[str], folder: Path, source: str) -> bool | None:
-    """Whether the courses notice; None when it does not compile. What crashes or hangs is noticed."""
+    """Whether the sequences notice; None when it does not compile. What crashes or hangs is noticed."""
     (folder / "behaviour.cpp").write_text(source, encoding="utf-8")
     command = [*flags, "behaviour.cpp", "desk.o", "replay.o", "-o", "replay"]
     if subprocess.run(command, cwd=folder, capture_output=True, check=False).returncode:
         return None
     try:
-        done = subprocess.run([folder / "replay", "courses"], cwd=folder, capture_output=True, check=False, timeout=60)
+        replay = [folder / "replay", "sequences"]
+        done = subprocess.run(replay, cwd=folder, capture_output=True, check=False, timeout=60)
     except subprocess.TimeoutExpired:
         return True
     return done.returncode != 0

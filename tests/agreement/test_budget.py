@@ -11,13 +11,13 @@ from statecraft.agreement.agree import trials
 from statecraft.agreement.budget import Bench, StepCost, bench_program, columns, step_cost
 from statecraft.agreement.compare import Comparison
 from statecraft.agreement.inputs import Streams, length
-from statecraft.agreement.random_courses import course
+from statecraft.agreement.random_sequences import sequence
 from statecraft.boards import load
 from statecraft.firmware.behaviour import behaviour_files
 from statecraft.firmware.desk import Desk, desk_source
 from statecraft.language import read_file
 from statecraft.machine import Machine
-from tests.benchmarks.yardstick.measure import COLUMNS, ByHand, courses, measured
+from tests.benchmarks.yardstick.measure import COLUMNS, ByHand, measured, sequences
 from tests.tools import need
 
 SAMPLES = Path(__file__).parents[2] / "samples"
@@ -28,7 +28,7 @@ ROOM_FOR_A_GENERATOR = 1.2
 @pytest.fixture(scope="module")
 def streams(feed_pusher: Machine) -> list[array[int]]:
     words = Streams(feed_pusher)
-    return [words.of(found) for found in (*trials(feed_pusher), course(feed_pusher, 3, 1500))]
+    return [words.of(found) for found in (*trials(feed_pusher), sequence(feed_pusher, 3, 1500))]
 
 
 def test_the_bench_runs_what_the_desk_runs(
@@ -47,8 +47,8 @@ def test_the_bench_runs_what_the_desk_runs(
             assert tuple(states[-1]) == tuple(told[-width:])
             assert {tuple(state) for state in states} <= each
             assert len(states) > ticks / 30
-        steps = sum(length(found) for found in (*trials(feed_pusher), course(feed_pusher, 3, 1500))) - 2
-        late = sum(s.ticks for s in course(feed_pusher, 3, 1500) if s.late)
+        steps = sum(length(found) for found in (*trials(feed_pusher), sequence(feed_pusher, 3, 1500))) - 2
+        late = sum(s.ticks for s in sequence(feed_pusher, 3, 1500) if s.late)
         assert bench.cost.steps == steps - late
 
 
@@ -87,7 +87,7 @@ def test_the_one_written_by_hand_does_what_the_table_says(name: str, tmp_path: P
     need("g++")
     machine = read_file(str(SAMPLES / f"{name}.modes"))
     comparison = Comparison(machine, ByHand(tmp_path, name))
-    for found in (*courses(machine), *(course(machine, seed, 20_000) for seed in range(20, 25))):
+    for found in (*sequences(machine), *(sequence(machine, seed, 20_000) for seed in range(20, 25))):
         assert comparison.run(found) is None
     assert comparison.ticks > 120_000
 

@@ -9,7 +9,7 @@ import pytest
 
 from statecraft.agreement.agree import at_random, compared, shortened, trials
 from statecraft.agreement.compare import Comparison
-from statecraft.agreement.inputs import Course, Stretch, length
+from statecraft.agreement.inputs import HeldInputs, InputSequence, length
 from statecraft.firmware.desk import Desk
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine
@@ -85,20 +85,20 @@ def test_a_difference_is_found_on_its_tick_and_made_short() -> None:
     # Tick 0, the tick that takes patrol, and five more in cruise: nothing shorter brings it about.
     assert done.difference.tick == 6
     assert done.difference.columns == (("counter", "turns"),)
-    assert sum(len(stretch.hear) for stretch in done.difference.course) == 1
+    assert sum(len(stretch.hear) for stretch in done.difference.sequence) == 1
     assert done.difference.other["counter", "turns"] == done.difference.table["counter", "turns"] + 1
 
 
 def test_late_ticks_leave_those_that_wait_where_they_are() -> None:
     machine = read_file(str(SAMPLES / "feed_pusher.modes"))
-    calm = Stretch((900, 900, 900, 7600), (False,))
+    calm = HeldInputs((900, 900, 900, 7600), (False,))
     commands = [command.name for command in machine.commands]
     patrol, creep = commands.index("patrol"), commands.index("creep")
     comparison = Comparison(machine)
-    course = (calm, calm._replace(hear=(creep, patrol)), calm._replace(late=True, ticks=4), calm._replace(ticks=3))
-    assert comparison.run(course) is None
+    sequence = (calm, calm._replace(hear=(creep, patrol)), calm._replace(late=True, ticks=4), calm._replace(ticks=3))
+    assert comparison.run(sequence) is None
     assert comparison.state[comparison_place(machine, "waiting")] == ()
-    assert comparison.run(course[:3]) is None
+    assert comparison.run(sequence[:3]) is None
     assert comparison.state[comparison_place(machine, "waiting")] == (patrol,)
 
 
@@ -111,10 +111,10 @@ def comparison_place(machine: Machine, kind: str) -> int:
 def test_shrinking_keeps_what_fails() -> None:
     from statecraft.agreement.shrink import shrink
 
-    calm = Stretch((900, 800, 700, 7600), (True,), ticks=40)
-    course: Course = tuple(calm._replace(hear=(n % 5, 2), ticks=n + 1, every=n % 3) for n in range(12))
+    calm = HeldInputs((900, 800, 700, 7600), (True,), ticks=40)
+    sequence: InputSequence = tuple(calm._replace(hear=(n % 5, 2), ticks=n + 1, every=n % 3) for n in range(12))
 
-    def fails(tried: Course) -> Course | None:
+    def fails(tried: InputSequence) -> InputSequence | None:
         """Two stretches with command 2, the later one on which the switch is on for three ticks."""
         heard = [place for place, stretch in enumerate(tried) if 2 in stretch.hear]
         for place in heard[1:]:
@@ -122,7 +122,7 @@ def test_shrinking_keeps_what_fails() -> None:
                 return tried[: place + 1]
         return None
 
-    short = shrink(course, fails)
+    short = shrink(sequence, fails)
     assert fails(short) == short
     assert length(short) == 4
     assert [stretch.hear for stretch in short] == [(2,), (2,)]
@@ -133,6 +133,6 @@ def test_shortened_gives_the_difference_back_when_it_cannot_be_had_again() -> No
     machine = read_file(str(SAMPLES / "sump_pump.modes"))
     wrong = Wrong(machine, ("level", "wet"), 0, 10)
     comparison = Comparison(machine, wrong)
-    found = comparison.run((Stretch((0,), (False,), ticks=30),))
+    found = comparison.run((HeldInputs((0,), (False,), ticks=30),))
     assert found is not None and found.tick == 10
     assert shortened(comparison, found).tick == 10

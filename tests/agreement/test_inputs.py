@@ -1,4 +1,4 @@
-"""Courses of inputs: cut, counted, told tick by tick, written as trials and read back."""
+"""Sequences of inputs: cut, counted, told tick by tick, written as trials and read back."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from pathlib import Path
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from statecraft.agreement.inputs import Course, Streams, Stretch, course_of, cut, each_tick, length
+from statecraft.agreement.inputs import HeldInputs, InputSequence, Streams, cut, each_tick, length, sequence_of
 from statecraft.agreement.trials import file_of, text
 from statecraft.language import read_file, read_text
 from statecraft.simulation.trial import run_trial, script, usable
@@ -18,11 +18,11 @@ SAMPLES = Path(__file__).resolve().parents[2] / "samples"
 FEED_PUSHER = read_file(str(SAMPLES / "feed_pusher.modes"))
 
 
-def stretches() -> st.SearchStrategy[Stretch]:
+def stretches() -> st.SearchStrategy[HeldInputs]:
     """Stretches for the feed pusher: four sensors (supply is plausible from 4 V to 14 V), a switch, five commands."""
     ranger = st.none() | st.integers(20, 4000)
     return st.builds(
-        Stretch,
+        HeldInputs,
         st.tuples(ranger, ranger, ranger, st.none() | st.integers(4000, 14000)),
         st.tuples(st.booleans()),
         st.lists(st.integers(0, 4), max_size=3).map(tuple),
@@ -33,32 +33,32 @@ def stretches() -> st.SearchStrategy[Stretch]:
     )
 
 
-courses: st.SearchStrategy[Course] = st.lists(stretches(), min_size=1, max_size=6).map(tuple)
+sequences: st.SearchStrategy[InputSequence] = st.lists(stretches(), min_size=1, max_size=6).map(tuple)
 
 
-def inputs_of(course: Course) -> list[object]:
-    return list(each_tick(course))
+def inputs_of(sequence: InputSequence) -> list[object]:
+    return list(each_tick(sequence))
 
 
-@given(courses, st.integers(0, 200))
-def test_a_cut_course_is_the_beginning_of_the_whole(course: Course, ticks: int) -> None:
-    kept = cut(course, ticks)
-    assert length(kept) == min(ticks, length(course))
-    assert inputs_of(kept) == inputs_of(course)[:ticks]
+@given(sequences, st.integers(0, 200))
+def test_a_cut_sequence_is_the_beginning_of_the_whole(sequence: InputSequence, ticks: int) -> None:
+    kept = cut(sequence, ticks)
+    assert length(kept) == min(ticks, length(sequence))
+    assert inputs_of(kept) == inputs_of(sequence)[:ticks]
 
 
-@given(courses)
-def test_a_course_is_as_long_as_its_ticks_and_comes_back_from_them(course: Course) -> None:
-    ticks = list(each_tick(course))
-    assert len(ticks) == length(course)
-    assert list(each_tick(course_of(ticks))) == ticks
+@given(sequences)
+def test_a_sequence_is_as_long_as_its_ticks_and_comes_back_from_them(sequence: InputSequence) -> None:
+    ticks = list(each_tick(sequence))
+    assert len(ticks) == length(sequence)
+    assert list(each_tick(sequence_of(ticks))) == ticks
 
 
-@given(courses)
-def test_what_is_heard_again_comes_on_its_ticks(course: Course) -> None:
+@given(sequences)
+def test_what_is_heard_again_comes_on_its_ticks(sequence: InputSequence) -> None:
     at = 0
-    ticks = list(each_tick(course))
-    for stretch in course:
+    ticks = list(each_tick(sequence))
+    for stretch in sequence:
         here: Sequence[object] = ticks[at : at + stretch.ticks]
         due = {0, *range(0, stretch.ticks, stretch.every)} if stretch.every else {0}
         for number, tick in enumerate(here):
@@ -66,11 +66,11 @@ def test_what_is_heard_again_comes_on_its_ticks(course: Course) -> None:
         at += stretch.ticks
 
 
-@given(courses)
-def test_a_stream_says_each_tick_once(course: Course) -> None:
-    stream = list(Streams(FEED_PUSHER).of(course))
+@given(sequences)
+def test_a_stream_says_each_tick_once(sequence: InputSequence) -> None:
+    stream = list(Streams(FEED_PUSHER).of(sequence))
     at = 0
-    for number, tick in enumerate(each_tick(course)):
+    for number, tick in enumerate(each_tick(sequence)):
         how, *rest = stream[at : at + 7]
         heard = stream[at + 7 : at + 7 + 2 * rest[5] : 2]
         assert how == (0 if number == 0 else 1)
@@ -82,22 +82,22 @@ def test_a_stream_says_each_tick_once(course: Course) -> None:
     assert at == len(stream)
 
 
-@given(courses)
+@given(sequences)
 @settings(max_examples=60)
-def test_a_course_written_as_a_trial_is_read_back_tick_for_tick(course: Course) -> None:
+def test_a_sequence_written_as_a_trial_is_read_back_tick_for_tick(sequence: InputSequence) -> None:
     source = next(iter(FEED_PUSHER.source.values()))
-    machine = read_text(source + "\n" + text(FEED_PUSHER, "written", course), "written.modes")
+    machine = read_text(source + "\n" + text(FEED_PUSHER, "written", sequence), "written.modes")
     trial = machine.trials[-1]
     read = list(script(machine, trial))
-    assert read == list(each_tick(course))
+    assert read == list(each_tick(sequence))
     assert run_trial(machine, trial).passed
 
 
 def test_trials_of_random_machines_are_read_back() -> None:
     for seed in range(40):
         machine = read_text(random_text(seed), "made.modes")
-        course = course_of(tick._replace(others=0) for tick in random_inputs(machine, seed, 60))
-        in_range = tuple(s._replace(turn=tuple(t for t in s.turn if _heard(machine, t))) for s in course)
+        sequence = sequence_of(tick._replace(others=0) for tick in random_inputs(machine, seed, 60))
+        in_range = tuple(s._replace(turn=tuple(t for t in s.turn if _heard(machine, t))) for s in sequence)
         again = read_text(random_text(seed) + "\n" + text(machine, "written", in_range), "made.modes")
         asked = [tick._replace(messages=tuple(tick.messages)) for tick in each_tick(in_range)]
         assert [_measured(again, tick) for tick in script(again, again.trials[-1])] == [
@@ -123,10 +123,10 @@ def _measured(machine: object, tick: object) -> object:
 
 
 def test_a_saved_file_stands_on_its_own(tmp_path: Path) -> None:
-    course = (Stretch((900, 900, 900, 7600), (False,)), Stretch((900, 900, 900, 7600), (False,), (2,), (), 20))
+    sequence = (HeldInputs((900, 900, 900, 7600), (False,)), HeldInputs((900, 900, 900, 7600), (False,), (2,), (), 20))
     path = tmp_path / "deeper" / "saved.modes"
     path.parent.mkdir()
-    path.write_text(file_of(FEED_PUSHER, [("one", course)], path))
+    path.write_text(file_of(FEED_PUSHER, [("one", sequence)], path))
     machine = read_file(str(path))
     assert [trial.title for trial in machine.trials][-1] == "one"
     assert run_trial(machine, machine.trials[-1]).passed

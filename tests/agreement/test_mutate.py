@@ -38,7 +38,7 @@ def test_generated_inputs_find_nearly_all_of_a_sample() -> None:
     need("g++")
     machine = read_file(str(SAMPLES / "greenhouse_vent.modes"))
     searched = vectors(machine)
-    result = campaign(machine, [*trials(machine), *searched.courses], every=6, seed=1)
+    result = campaign(machine, [*trials(machine), *searched.sequences], every=6, seed=1)
     survived = result.survived or []
     left = [mutant for mutant in survived if not why(machine, mutant, searched.impossible, {})]
     assert result.found > 30

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from statecraft.agreement.inputs import Stretch, course_of, each_tick
+from statecraft.agreement.inputs import HeldInputs, each_tick, sequence_of
 from statecraft.agreement.onchip import ChipRunner, compared_on_chip, for_chip
-from statecraft.agreement.random_courses import course
+from statecraft.agreement.random_sequences import sequence
 from statecraft.agreement.trial_executions import apart, entries, executions, latency
 from statecraft.agreement.vectors import vectors
 from statecraft.agreement.wired import NotOnChip, program, reporting
@@ -62,11 +62,11 @@ def test_trials_go_the_same_way_on_the_chip(name: str, runners: Callable[[str], 
 def test_state_reports_and_pins_are_as_the_table_says(name: str, runners: Callable[[str], ChipRunner]) -> None:
     machine = sample(name)
     runner = runners(name)
-    short, _ = for_chip(vectors(machine, 1500).courses, longest=200)
+    short, _ = for_chip(vectors(machine, 1500).sequences, longest=200)
     done = compared_on_chip(runner, "vectors", short[::12])
     assert done.wrong == ()
-    assert done.courses >= 2
-    done = compared_on_chip(runner, "random", [course(machine, 11, 1500, slow=20)])
+    assert done.sequences >= 2
+    done = compared_on_chip(runner, "random", [sequence(machine, 11, 1500, slow=20)])
     assert done.wrong == ()
     assert done.ticks == 1500
 
@@ -74,8 +74,8 @@ def test_state_reports_and_pins_are_as_the_table_says(name: str, runners: Callab
 def test_what_is_put_at_the_pins_is_sampled_in_its_time(runners: Callable[[str], ChipRunner]) -> None:
     runner = runners("feed_pusher")
     machine = sample("feed_pusher")
-    far = Stretch((2000, 900, 900, 7600), (False,), ticks=50)
-    near = Stretch((240, 220, None, 6000), (True,), (2,), (), 150)
+    far = HeldInputs((2000, 900, 900, 7600), (False,), ticks=50)
+    near = HeldInputs((240, 220, None, 6000), (True,), (2,), (), 150)
     ran = runner.run((far, near))
     assert ran.differences == ()
     ticks = list(each_tick(ran.sampled))
@@ -97,7 +97,7 @@ def test_a_program_that_differs_from_its_table_is_caught(tmp_path: Path) -> None
     assert other != machine
     made = program(other, load(machine.board), tmp_path)
     runner = ChipRunner(made.__class__(reporting(machine, made.board), made.board, made.elf))
-    calm = Stretch((2000, 100, 100, 7600), (False,), ticks=3)
+    calm = HeldInputs((2000, 100, 100, 7600), (False,), ticks=3)
     creeping = calm._replace(hear=(3, 1), ticks=60)
     done = compared_on_chip(runner, "made up", [(calm, creeping)], tries=6)
     assert done.difference is not None
@@ -130,7 +130,7 @@ def test_modes_out_of_order_or_too_late_are_told() -> None:
 
 def test_latency_knows_what_changes() -> None:
     machine = sample("yard_gate")
-    calm = Stretch((0,), (False, False, False), ticks=5)
+    calm = HeldInputs((0,), (False, False, False), ticks=5)
     assert latency(machine, (calm,)) == 0
     settled = latency(machine, (calm, calm._replace(switches=(True, False, False))))
     assert settled == 3  # 20 ms, and the tick that sees it
@@ -160,9 +160,9 @@ def test_agree_on_chip(run: Callable[..., Ran], yard_gate: Path) -> None:  # noq
     assert "longer ones are for the desk" in ran.out
 
 
-def test_courses_for_the_chip_are_short_and_on_time() -> None:
-    calm = Stretch((0,), (False,), ticks=100)
+def test_sequences_for_the_chip_are_short_and_on_time() -> None:
+    calm = HeldInputs((0,), (False,), ticks=100)
     kept, others = for_chip([(calm,), (calm._replace(late=True),), (calm, calm, calm, calm, calm)], longest=400)
     assert kept == [(calm,)]
     assert others == 2
-    assert course_of(each_tick(kept[0])) == kept[0]
+    assert sequence_of(each_tick(kept[0])) == kept[0]

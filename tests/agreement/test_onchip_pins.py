@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from statecraft.agreement.inputs import Stretch, length
+from statecraft.agreement.inputs import HeldInputs, length
 from statecraft.agreement.onchip import ChipRunner, compared_on_chip
 from statecraft.agreement.wired import program
 from statecraft.boards import load
@@ -31,7 +31,7 @@ rules
   lit | press or after 400 ms | dark
 """
 
-PRESSED = (Stretch((), (), ticks=5), Stretch((), (), hear=(0,), ticks=1), Stretch((), (), ticks=30))
+PRESSED = (HeldInputs((), (), ticks=5), HeldInputs((), (), hear=(0,), ticks=1), HeldInputs((), (), ticks=30))
 
 
 @pytest.fixture(scope="module")
@@ -57,5 +57,5 @@ def test_a_pin_that_is_wrong_is_a_difference_with_its_inputs(porch: ChipRunner, 
     assert not found.agrees
     assert "pin 13 of light" in found.wrong[0]
     assert found.difference is not None
-    assert length(found.difference.course) >= 1
+    assert length(found.difference.sequence) >= 1
     assert found.difference.columns == ()

@@ -47,12 +47,12 @@ def test_samples_decide_in_every_row_and_condition_that_can(name: str) -> None:
 
 @pytest.mark.parametrize("name", NAMES)
 def test_what_was_shown_is_seen_again(name: str) -> None:
-    """The goals are looked for from scratch on the courses alone."""
+    """The goals are looked for from scratch on the sequences alone."""
     machine, found = searched(name)
     see = seer(machine, list(enumerate(found.shown)))
     again: set[int] = set()
-    for course in found.courses:
-        again |= set(_seen(machine, see, each_tick(course)))
+    for sequence in found.sequences:
+        again |= set(_seen(machine, see, each_tick(sequence)))
     assert {found.shown[n].text for n in range(len(found.shown)) if n not in again} == set()
 
 
@@ -83,16 +83,16 @@ def test_nor_on_the_samples(name: str) -> None:
     assert _seen(machine, see, random_inputs(machine, 5, 6000)) == set()
 
 
-def test_the_same_effort_gives_the_same_courses() -> None:
+def test_the_same_effort_gives_the_same_sequences() -> None:
     machine = read_file(str(SAMPLES / "yard_gate.modes"))
-    assert vectors(machine, 1500, 0).courses == vectors(machine, 1500, 0).courses
+    assert vectors(machine, 1500, 0).sequences == vectors(machine, 1500, 0).sequences
 
 
 @pytest.mark.parametrize("name", NAMES)
 def test_the_desk_build_agrees_on_them(name: str) -> None:
     need("g++")
     machine, found = searched(name)
-    assert compared(machine, "vectors", found.courses).difference is None
+    assert compared(machine, "vectors", found.sequences).difference is None
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -100,7 +100,7 @@ def test_nearly_every_branch_is_taken_and_the_rest_has_reasons(name: str) -> Non
     need("g++")
     need("gcov")
     machine, found = searched(name)
-    measured = covered(machine, found, [*trials(machine), *found.courses])
+    measured = covered(machine, found, [*trials(machine), *found.sequences])
     assert measured.branches > 100
     assert len(measured.missed) <= 0.06 * measured.branches
     # What is left open hangs on which configurations can be reached, which no condition by itself tells.
@@ -179,7 +179,7 @@ def test_random_machines_agree_on_their_own_vectors(seed: int) -> None:
     need("g++")
     machine = read_text(random_text(seed + 70, size=1 + seed % 2), "made.modes")
     found = vectors(machine, 800, 0)
-    assert compared(machine, "vectors", found.courses).difference is None
+    assert compared(machine, "vectors", found.sequences).difference is None
     assert shown(machine, found).rows > 0
 
 

@@ -14,7 +14,7 @@ from tests.report.conftest import axe, chromium  # noqa: F401 - fixtures
 from tests.tools import need
 
 if TYPE_CHECKING:
-    from statecraft.agreement.wired import Program
+    from statecraft.agreement.wired import ReportingProgram
 
 SAMPLES = Path(__file__).parents[2] / "samples"
 
@@ -25,7 +25,7 @@ def bale_mover() -> Machine:
 
 
 @pytest.fixture(scope="session")
-def on_chip(bale_mover: Machine, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Program]:
+def on_chip(bale_mover: Machine, tmp_path_factory: pytest.TempPathFactory) -> Iterator[ReportingProgram]:
     """The bale mover's program for the chip."""
     need("avr-g++")
     need("/usr/include/simavr/sim_avr.h")

@@ -13,7 +13,7 @@ from contextlib import AbstractContextManager, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
-from statecraft.bench.pretend import Body, Desk, Pretended, World
+from statecraft.bench.pretend import Body, DeskBody, Pretended, World
 from statecraft.machine import Machine
 from tests.report.browser import Browser
 
@@ -33,7 +33,7 @@ def pretended(body: Body) -> Iterator[Pretended]:
 @contextmanager
 def desk(machine: Machine) -> Iterator[Pretended]:
     """The simulation of ``machine`` behind a port."""
-    with pretended(Desk(machine, machine.links[0], World(machine))) as made:
+    with pretended(DeskBody(machine, machine.links[0], World(machine))) as made:
         yield made
 
 

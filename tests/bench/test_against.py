@@ -11,7 +11,7 @@ import pytest
 
 from statecraft.bench.against import Against
 from statecraft.fingerprint import short
-from statecraft.firmware.reports import Counts, Modes, Report, RowTaken, Started, Table
+from statecraft.firmware.reports import Counts, Modes, Report, RowTaken, Started, TableReport
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine
 from statecraft.simulation import Simulation
@@ -38,7 +38,7 @@ def reports(machine: Machine, seed: int, ticks: int) -> Iterator[Report]:
             yield Modes(tick, 0, tuple(now))
             yield NONE_LOST
         if tick % EVERY == EVERY // 2:
-            yield Table(short(machine))
+            yield TableReport(short(machine))
     yield NONE_LOST
 
 
@@ -178,5 +178,5 @@ def test_what_it_does_not() -> None:
 
 
 def test_another_table() -> None:
-    assert differing(Table("00c0ffee")) == [f"this file is the table {short(CART)}"]
-    assert len(differing(Table("00c0ffee"), Table("00c0ffee"))) == 1
+    assert differing(TableReport("00c0ffee")) == [f"this file is the table {short(CART)}"]
+    assert len(differing(TableReport("00c0ffee"), TableReport("00c0ffee"))) == 1

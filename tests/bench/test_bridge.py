@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import ClientConnection, connect
 
-from statecraft.bench.bridge import Page, good_host, headers
+from statecraft.bench.bridge import Client, good_host, headers
 from statecraft.bench.pretend import Pretended
 from statecraft.machine import Machine
 from tests.bench.rig import SAMPLES, Served, bridge, desk, wait
@@ -286,7 +286,7 @@ def test_the_policy_names_every_script_and_style() -> None:
 
 
 def test_a_page_that_reads_slowly_loses_the_oldest() -> None:
-    page = Page()
+    page = Client()
     for _ in range(1000):
         page.tell(b"x" * 100)
     assert len(page.waiting) <= 16_384 and page.lost > 80_000

@@ -18,13 +18,13 @@ from tests.bench.rig import SAMPLES, Phone, served, wait
 from tests.report.browser import Browser
 
 if TYPE_CHECKING:
-    from statecraft.agreement.wired import Program
+    from statecraft.agreement.wired import ReportingProgram
 
 pytestmark = pytest.mark.slow
 
 
 @pytest.fixture
-def live(on_chip: Program) -> Iterator[ChipLive]:
+def live(on_chip: ReportingProgram) -> Iterator[ChipLive]:
     made = ChipLive(on_chip)
     yield made
     made.close()
@@ -76,7 +76,7 @@ def test_a_program_that_differs_is_told(live: ChipLive) -> None:
     assert "not as the table says" in live.differs and "warning" in live.differs
 
 
-def test_on_a_changed_program(live: ChipLive, on_chip: Program) -> None:
+def test_on_a_changed_program(live: ChipLive, on_chip: ReportingProgram) -> None:
     live.step(20)
     live.do(Hear("clamp"))
     live.step(20)

@@ -19,7 +19,7 @@ from statecraft.machine import Machine
 from tests.tools import need
 
 if TYPE_CHECKING:
-    from statecraft.agreement.wired import Program
+    from statecraft.agreement.wired import ReportingProgram
 
 SAMPLES = Path(__file__).parents[2] / "samples"
 CHECKED = read_file(str(SAMPLES / "bale_mover.modes"))
@@ -134,7 +134,7 @@ def test_a_disturbed_plain_link() -> None:
 
 
 @pytest.fixture(scope="module")
-def plain_on_chip(tmp_path_factory: pytest.TempPathFactory) -> Program:
+def plain_on_chip(tmp_path_factory: pytest.TempPathFactory) -> ReportingProgram:
     need("avr-g++")
     need("/usr/include/simavr/sim_avr.h")
     from statecraft.agreement.wired import program
@@ -144,7 +144,7 @@ def plain_on_chip(tmp_path_factory: pytest.TempPathFactory) -> Program:
 
 
 @pytest.fixture(scope="module")
-def stick_on_chip(tmp_path_factory: pytest.TempPathFactory) -> Program:
+def stick_on_chip(tmp_path_factory: pytest.TempPathFactory) -> ReportingProgram:
     need("avr-g++")
     need("/usr/include/simavr/sim_avr.h")
     from statecraft.agreement.wired import program
@@ -160,7 +160,7 @@ def test_the_chip_hears_the_same_in_noise(request: pytest.FixtureRequest, kind: 
     """Random bytes, most of them parts of messages: the program counts as many that were none as the listener does."""
     from statecraft.agreement.wired import Wired
 
-    made: Program = request.getfixturevalue(kind)
+    made: ReportingProgram = request.getfixturevalue(kind)
     machine, chance = made.machine, random.Random(seed)
     pieces = [said for said, _ in sayings(machine)] + [b"$", b"*", b"v", b"0", b"\n", b"a", b"$halt*", b"\xff"]
     if machine is STICK:

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from statecraft.bench.pretend import Chip, Pretended, World
+from statecraft.bench.pretend import ChipBody, Pretended, World
 from tests.bench.rig import SAMPLES, Phone, Served, bridge, pretended, stopped_ms, wait
 from tests.report.browser import Browser
 
 if TYPE_CHECKING:
-    from statecraft.agreement.wired import Program
+    from statecraft.agreement.wired import ReportingProgram
 
 pytestmark = pytest.mark.slow
 
@@ -26,8 +26,8 @@ MOST_MS = SILENT_MS + 10 + 1 + 20
 
 
 @pytest.fixture
-def machine(on_chip: Program) -> Iterator[Pretended]:
-    with pretended(Chip(on_chip, "operator", World(on_chip.machine))) as made:
+def machine(on_chip: ReportingProgram) -> Iterator[Pretended]:
+    with pretended(ChipBody(on_chip, "operator", World(on_chip.machine))) as made:
         yield made
 
 

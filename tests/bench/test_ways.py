@@ -18,14 +18,14 @@ import pytest
 from websockets.sync.server import ServerConnection, serve
 
 from statecraft.bench.controls import controls
-from statecraft.bench.pretend import Chip, Pretended, World
+from statecraft.bench.pretend import ChipBody, Pretended, World
 from statecraft.bench.remote import page, radios
 from statecraft.machine import Machine
 from tests.bench.rig import Phone, pretended, wait
 from tests.report.browser import Browser
 
 if TYPE_CHECKING:
-    from statecraft.agreement.wired import Program
+    from statecraft.agreement.wired import ReportingProgram
 
 pytestmark = pytest.mark.slow
 
@@ -97,8 +97,8 @@ Object.defineProperty(navigator, "bluetooth", {value: bluetooth, configurable: t
 
 
 @pytest.fixture
-def machine(on_chip: Program) -> Iterator[Pretended]:
-    with pretended(Chip(on_chip, "operator", World(on_chip.machine))) as made:
+def machine(on_chip: ReportingProgram) -> Iterator[Pretended]:
+    with pretended(ChipBody(on_chip, "operator", World(on_chip.machine))) as made:
         yield made
 
 

@@ -1,6 +1,6 @@
 """Faults while the samples run on the chip: ``python -m tests.benchmarks.chip_faults [RUNS] [TICKS] [FILE ...]``.
 
-RUNS runs (20) of each file, each of two courses of at most TICKS ticks (1,500) with a reset between, on lines that
+RUNS runs (20) of each file, each of two sequences of at most TICKS ticks (1,500) with a reset between, on lines that
 damage a fifth of their messages, with sensors that die, come back and sag. The state after every tick, the reports and
 the pins must be what the table makes of what the chip sampled; every run must end in a mode that can be reached; and
 every promise of stop modes must hold at the pins.

@@ -172,9 +172,9 @@ def main(every: int = 1, files: Iterable[str] = ()) -> bool:
         machine: Machine = read_file(path)
         began = time.perf_counter()
         searched = vectors(machine)
-        measured = covered(machine, searched, [*trials(machine), *searched.courses])
+        measured = covered(machine, searched, [*trials(machine), *searched.sequences])
         reasons = {missed.line: missed.reason for missed in measured.missed}
-        result = campaign(machine, [*trials(machine), *searched.courses], every)
+        result = campaign(machine, [*trials(machine), *searched.sequences], every)
         survived = result.survived or []
         argued = [(m, why(machine, m, searched.impossible, reasons)) for m in survived]
         left = [mutant for mutant, reason in argued if not reason or reason.startswith(MISSED)]

@@ -29,7 +29,7 @@ def main(machines: int = 1000, ticks: int = 10_000, first: int = 0) -> int:
             differing += 1
             columns = ", ".join(f"{kind} {name}".strip() for kind, name in done.difference.columns)
             print(f"seed {seed}: tick {done.difference.tick}: {columns}")
-            print(text(machine, "where they differ", done.difference.course))
+            print(text(machine, "where they differ", done.difference.sequence))
         if (seed + 1 - first) % 100 == 0:
             pace = compared / spent
             print(f"{seed + 1 - first} machines, {compared:,} ticks, {differing} differ; {pace:,.0f} a second of CPU")

@@ -9,7 +9,7 @@ import pytest
 
 from statecraft.agreement.budget import Bench, bench_program, columns
 from statecraft.agreement.inputs import Streams
-from statecraft.agreement.random_courses import course
+from statecraft.agreement.random_sequences import sequence
 from statecraft.boards import Board, load
 from statecraft.firmware import BuildFailed
 from statecraft.firmware.behaviour import behaviour_files
@@ -33,7 +33,7 @@ def bound_and_measured(machine: Machine, seeds: int, ticks: int) -> tuple[int, i
         most = step_bound(disassembled(find_toolchain(), made.elf, board), machine)
         with Bench(machine, made, board) as bench:
             for seed in range(seeds):
-                bench.run(words.of(course(machine, seed, ticks)))
+                bench.run(words.of(sequence(machine, seed, ticks)))
             return most, bench.cost.most
 
 

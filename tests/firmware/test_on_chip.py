@@ -14,7 +14,7 @@ from statecraft.chip import PwmEvent, ResetEvent, TriggerEvent
 from statecraft.fingerprint import short
 from statecraft.firmware import sensor_cycles
 from statecraft.firmware.layout import layout
-from statecraft.firmware.reports import Counts, Modes, Reader, RowTaken, Started, Table
+from statecraft.firmware.reports import Counts, Modes, Reader, RowTaken, Started, TableReport
 from statecraft.firmware.toolchain import Built
 from statecraft.language import read_file, read_text
 from statecraft.machine import At, Every, Hear, Machine, Remembered, Sensor, SetDial, SetSensor, SetSwitch, Trial
@@ -502,7 +502,7 @@ def test_reports_tell_what_happened(sprayer: Rig, orchard: Machine) -> None:
     assert reports[0] == Started(reports[0].cause, short(orchard))  # type: ignore[union-attr]
     row = next(r.number for r in orchard.part("drive").rows if r.target == "reverse")
     assert (0, row) in [(r.part, r.row) for r in reports if isinstance(r, RowTaken)]
-    assert [r for r in reports if isinstance(r, Table)] == [Table(short(orchard))] * 2
+    assert [r for r in reports if isinstance(r, TableReport)] == [TableReport(short(orchard))] * 2
     modes = [r for r in reports if isinstance(r, Modes)]
     assert modes[0].modes == (0, 0, 0)
     assert modes[1].tick - modes[0].tick == 100

@@ -18,7 +18,7 @@ from statecraft.firmware.reports import (
     Report,
     RowTaken,
     Started,
-    Table,
+    TableReport,
     cause_words,
     line,
 )
@@ -32,7 +32,7 @@ REPORT = st.one_of(
     st.builds(Counts, COUNT, COUNT, COUNT, COUNT, COUNT),
     st.builds(Started, st.integers(0, 255), NUMBER.map(lambda n: f"{n:08x}")),
     st.builds(Overran, st.integers(0, 20), NUMBER),
-    st.builds(Table, NUMBER.map(lambda n: f"{n:08x}")),
+    st.builds(TableReport, NUMBER.map(lambda n: f"{n:08x}")),
 )
 
 
@@ -48,7 +48,7 @@ def said(report: Report) -> bytes:
             return line(f"s{cause:x},{int(table, 16):x}")
         case Overran(thing, us):
             return line(f"o{thing:x},{us:x}")
-        case Table(table):
+        case TableReport(table):
             return line(f"t{int(table, 16):x}")
 
 
@@ -96,7 +96,7 @@ def test_the_examples_on_the_page_say_what_it_says_of_them() -> None:
     assert reader.damaged == 0
     assert told == [
         Started(1, "6dca17a2"),
-        Table("6dca17a2"),
+        TableReport("6dca17a2"),
         RowTaken(500, 0, 9),
         Modes(1000, 0, (5,)),
         Modes(1000, 12, (1, 0)),

@@ -20,7 +20,7 @@ from statecraft.proof.judgement import judge
 from statecraft.proof.prove import prove
 from statecraft.proof.runs.minimise import minimise
 from statecraft.proof.runs.replay import breaks, replay
-from statecraft.report.runs import Told, laid_out, told
+from statecraft.report.runs import RunLine, laid_out, told
 from tests.random_machines import machine_texts
 
 SAMPLES = Path(__file__).parents[2] / "samples"
@@ -70,7 +70,7 @@ def cart(promises: str = "") -> Machine:
     return read_text(CART + promises, file="cart.modes")
 
 
-def story(machine: Machine, lines: list[Told]) -> list[str]:
+def story(machine: Machine, lines: list[RunLine]) -> list[str]:
     return laid_out(machine, lines, 200, 99)
 
 
@@ -260,7 +260,7 @@ def test_promises_that_do_not_fit_a_line_hang_under_themselves(stem: str, width:
 
 def test_of_a_long_story_the_middle_is_left_out() -> None:
     machine = cart()
-    lines = [Told(tick, f"thing {tick}") for tick in range(40)]
+    lines = [RunLine(tick, f"thing {tick}") for tick in range(40)]
     shown = laid_out(machine, lines, 80, 16)
     assert len(shown) == 16
     assert shown[0].endswith("thing 0") and shown[-1].endswith("thing 39")

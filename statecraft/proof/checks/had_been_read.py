@@ -30,7 +30,7 @@ from statecraft.machine import (
     sensors_of,
 )
 from statecraft.proof.checks.faint_hope import spoiled_pairs
-from statecraft.proof.engine.clusters import Cluster, Known, Table, read_by
+from statecraft.proof.engine.clusters import Cluster, ClusterTable, Known, read_by
 from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Node
 from statecraft.proof.engine.exploration import Config, Explorer, Region, Restriction, Transition
@@ -85,7 +85,7 @@ class HadBeenRead:
         self.lasting = set(explored.lasting_dials(sensor, self.reading))
         if explored.partial and not self._sees_all():
             raise Undecided
-        self._tables: dict[tuple[Known, int], Table] = {}
+        self._tables: dict[tuple[Known, int], ClusterTable] = {}
         self._rows: dict[int, list[tuple[bool, Ask]]] = {}
         self._nodes: dict[object, Node] = {}
 
@@ -147,7 +147,7 @@ class HadBeenRead:
                     yield alone, both, tuple({self.index: self.faulty, **dict(piece)}.items())
 
     def _decided(
-        self, modes: Modes, region: Region, counters: Counters, seen: Modes, tables: tuple[Table, ...]
+        self, modes: Modes, region: Region, counters: Counters, seen: Modes, tables: tuple[ClusterTable, ...]
     ) -> Node:
         """Where the part would be led out, over valid readings, once the parts before it have decided."""
         model, mode = self.model, modes[self.part]
@@ -204,7 +204,7 @@ class HadBeenRead:
         """Whether a slice asks there for how long the sensor has been read so."""
         return any(term.kind == "dial" and term.name in self.lasting for term in terms_of(atom))
 
-    def _table(self, answers: Known, real: Table) -> Table:
+    def _table(self, answers: Known, real: ClusterTable) -> ClusterTable:
         """The table of the sensor's cluster with its levels as they would stand; over valid readings."""
         key = (answers, id(real))
         found = self._tables.get(key)
@@ -212,7 +212,7 @@ class HadBeenRead:
             found = self._tables[key] = replace(real, levels=self._levels(answers, real))
         return found
 
-    def _levels(self, answers: Known, real: Table) -> dict[str, int]:
+    def _levels(self, answers: Known, real: ClusterTable) -> dict[str, int]:
         cluster, levels = self.cluster, dict(real.levels)
         asked = dict(zip(cluster.questions, answers, strict=True))
 

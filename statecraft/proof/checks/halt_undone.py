@@ -16,7 +16,7 @@ from statecraft.proof.engine.model import Model, Modes, Rows
 from statecraft.proof.engine.still_dials import ANYWHERE, Standing, TooMany, standing, standing_still
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.counterexamples import Lost, Trail
-from statecraft.proof.runs.search import Found, Goal
+from statecraft.proof.runs.search import FoundRun, Goal
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import asks_for, needs_command
 
@@ -162,7 +162,7 @@ def _comes_back(explored: Reachability, part: int, held: Standing) -> list[int]:
     return list(found)
 
 
-def _run(explored: Reachability, part: int, place: int, held: Standing) -> Found | None:
+def _run(explored: Reachability, part: int, place: int, held: Standing) -> FoundRun | None:
     """The shortest run on which the halt leaves the part in ``place`` and it comes to drive by itself; None where it
     was only thought to."""
 

@@ -88,7 +88,7 @@ class PairGroup:
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class ClusterTable:
     """What the pairs of a cluster do, once its questions are answered.
 
     Attributes:
@@ -148,7 +148,7 @@ class Cluster:
         self.states = list(self._states())
         if len(self.cells) * len(self.states) > MOST_PAIRS:
             raise TooWide(", ".join([*(level.name for level in levels), *self._sources()]))
-        self._tables: dict[Known, Table] = {}
+        self._tables: dict[Known, ClusterTable] = {}
         self.pairs = len(self.states) * len(self.cells)
         self.all = (1 << self.pairs) - 1
         self.start = 1 << self.states.index((*(level.starts_on for level in levels), *(-1 for _ in self.steadies)))
@@ -270,13 +270,13 @@ class Cluster:
 
     # ----------------------------------------------------------------------------------------------------------- tables
 
-    def table(self, answers: Known) -> Table:
+    def table(self, answers: Known) -> ClusterTable:
         """What the pairs do, given ``answers`` to :attr:`questions`."""
         if answers not in self._tables:
             self._tables[answers] = self._table(dict(zip(self.questions, answers, strict=True)))
         return self._tables[answers]
 
-    def _table(self, answers: dict[Question, bool]) -> Table:
+    def _table(self, answers: dict[Question, bool]) -> ClusterTable:
         possible = self.all
         steady: dict[Steady, int] = {}
         resets: dict[str, int] = {}
@@ -336,7 +336,7 @@ class Cluster:
         steady: dict[Steady, int],
         resets: dict[str, int],
         clash: dict[str, int],
-    ) -> Table:
+    ) -> ClusterTable:
         numbers = {state: number for number, state in enumerate(self.states)}
         into: dict[int, int] = {}
         groups: dict[tuple[tuple[bool, ...], frozenset[str]], int] = {}
@@ -354,7 +354,7 @@ class Cluster:
                     key = (fors, frozenset(clock for clock, pairs in resets.items() if pairs & bit))
                     groups[key] = groups.get(key, 0) | bit
                 bit <<= 1
-        return Table(
+        return ClusterTable(
             {name: pairs & possible for name, pairs in levels.items()},
             {atom: pairs & possible for atom, pairs in steady.items()},
             tuple(sorted(into.items())),
@@ -406,7 +406,7 @@ class Cluster:
         """The readings of the steady atom's sensor in ``cell`` (not in fault), as far as constants bound them."""
         return self._signatures(atom)[self.signature(atom, cell)]
 
-    def leading(self, table: Table, pairs: int, states: int) -> int:
+    def leading(self, table: ClusterTable, pairs: int, states: int) -> int:
         """The set of states from which one of ``pairs`` leads to one of ``states``."""
         pairs &= sum(into for state, into in table.into if states >> state & 1)
         made = 0
@@ -415,7 +415,7 @@ class Cluster:
                 made |= 1 << state
         return made
 
-    def image(self, table: Table, pairs: int) -> int:
+    def image(self, table: ClusterTable, pairs: int) -> int:
         """The set of states that ``pairs`` lead to."""
         made = 0
         for state, leading in table.into:

@@ -36,10 +36,10 @@ from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from typing import NamedTuple, Protocol
 
 from statecraft.machine import InMode
-from statecraft.proof.engine.clusters import Known, Question, Table
+from statecraft.proof.engine.clusters import ClusterTable, Known, Question
 from statecraft.proof.engine.diagrams import Node
 from statecraft.proof.engine.limits import look
-from statecraft.proof.engine.model import NOBODY, Counters, Effect, Hearing, Model, Modes, Rows
+from statecraft.proof.engine.model import NOBODY, Counters, Effect, MessageReset, Model, Modes, Rows
 from statecraft.proof.engine.zones import FREE, Zones
 
 NOW = "now"
@@ -96,12 +96,12 @@ class Region(NamedTuple):
         phase: the watcher's at the end of the step.
     """
 
-    hearing: Hearing
+    hearing: MessageReset
     zone: int
     spans: tuple[Span, ...]
     counters: Counters
     wrapped: frozenset[str]
-    tables: tuple[Table, ...]
+    tables: tuple[ClusterTable, ...]
     known: tuple[Known, ...]
     node: Node
     phase: int = 0
@@ -258,7 +258,7 @@ class Explorer:
         self._unions: dict[tuple[frozenset[str], ...], frozenset[str]] = {}
         self._repeat: dict[object, bool] = {}
         self._pairs: dict[tuple[int, int], int] = {}
-        self._tables: dict[tuple[int, Known], Table] = {}
+        self._tables: dict[tuple[int, Known], ClusterTable] = {}
         self._clocks: dict[tuple[Modes, tuple[bool, ...], int], tuple[tuple[str, ...], tuple[int, ...]]] = {}
 
     # ----------------------------------------------------------------------------------------------------- the frontier
@@ -496,7 +496,7 @@ class Explorer:
         advances."""
         clocks = self.zones.clocks[config.zone]
         later = config.zone if start else self.zones.after(config.zone)
-        for hearing in (Hearing(frozenset(), 1),) if start else self.model.hearings(clocks):
+        for hearing in (MessageReset(frozenset(), 1),) if start else self.model.hearings(clocks):
             if not hearing.takes & only.takes or not hearing.reset.isdisjoint(only.deaf):
                 continue
             if only.said and not start and not only.said.intersection(clocks) <= hearing.reset:
@@ -505,10 +505,10 @@ class Explorer:
             if hearing.reset:
                 zone = self.zones.assign(later, clocks, tuple((clock, 0) for clock in clocks if clock in hearing.reset))
             if only.takes != -1:
-                hearing = Hearing(hearing.reset, hearing.takes & only.takes)
+                hearing = MessageReset(hearing.reset, hearing.takes & only.takes)
             yield from self._cut(config, hearing, zone, only.bounds)
 
-    def _cut(self, config: Config, hearing: Hearing, zone: int, bounds: tuple[Span, ...]) -> Iterator[Region]:
+    def _cut(self, config: Config, hearing: MessageReset, zone: int, bounds: tuple[Span, ...]) -> Iterator[Region]:
         for clock, low, high in bounds:
             inside = self.zones.bound(zone, clock, low, high)
             if inside is None:
@@ -541,7 +541,7 @@ class Explorer:
             cuts = made
         return cuts
 
-    def _regions(self, config: Config, hearing: Hearing, zone: int, spans: tuple[Span, ...]) -> Iterator[Region]:
+    def _regions(self, config: Config, hearing: MessageReset, zone: int, spans: tuple[Span, ...]) -> Iterator[Region]:
         model = self.model
         least = {clock: low for clock, low, _ in spans}
 
@@ -596,7 +596,7 @@ class Explorer:
         modes: Modes,
         counters: Counters,
         passed: Callable[[str, int], bool],
-        tables: tuple[Table, ...],
+        tables: tuple[ClusterTable, ...],
         known: tuple[Known, ...],
         parts: int | None = None,
     ) -> Node:
@@ -814,7 +814,7 @@ class Explorer:
             found = self._pairs[key] = self.model.clusters[cluster].pairs_from(states)
         return found
 
-    def _ways(self, cluster: int, table: Table, pairs: int) -> list[ClusterImage]:
+    def _ways(self, cluster: int, table: ClusterTable, pairs: int) -> list[ClusterImage]:
         """The different things that ``pairs`` of a cluster do."""
         key = (id(table), pairs)
         found = self._images.get(key)

@@ -43,11 +43,11 @@ from statecraft.machine import (
     sensors_of,
 )
 from statecraft.proof.engine.clusters import (
+    ClusterTable,
     Held,
     Known,
     Question,
     Ripe,
-    Table,
     clear_in_doubt,
     clusters_of,
     overlaps,
@@ -116,7 +116,7 @@ class Observation(Protocol):
     """What an observer's condition is decided by, beside what rows did."""
 
     @property
-    def tables(self) -> tuple[Table, ...]:
+    def tables(self) -> tuple[ClusterTable, ...]:
         """The clusters' tables."""
 
     @property
@@ -149,7 +149,7 @@ class Effect:
 
 
 @dataclass(frozen=True, slots=True)
-class Hearing:
+class MessageReset:
     """Clocks that messages set to 0 on a tick, and the commands (places in :attr:`Model.takes`) that can be taken."""
 
     reset: frozenset[str]
@@ -247,7 +247,7 @@ class Model:
         ]
         self._clocks: dict[tuple[Modes, tuple[bool, ...]], tuple[tuple[str, ...], tuple[int, ...]]] = {}
         self._tests: dict[tuple[Modes, tuple[bool, ...]], tuple[tuple[str, tuple[int, ...]], ...]] = {}
-        self._hearings: dict[frozenset[str], tuple[Hearing, ...]] = {}
+        self._hearings: dict[frozenset[str], tuple[MessageReset, ...]] = {}
 
     def observed_as(self, condition: Condition, rows_do: Effect, counters: Counters, region: Observation) -> Node:
         """Where an observer sees ``condition`` at the end of a tick on which rows did ``rows_do``."""
@@ -543,7 +543,7 @@ class Model:
         passed: Callable[[str, int], bool],
         counters: Counters,
         modes: Modes,
-        tables: tuple[Table, ...],
+        tables: tuple[ClusterTable, ...],
         known: tuple[Known, ...],
         before: Rows | None = None,
     ) -> Node:
@@ -591,7 +591,7 @@ class Model:
         passed: Callable[[str, int], bool],
         counters: Counters,
         modes: Modes,
-        tables: tuple[Table, ...],
+        tables: tuple[ClusterTable, ...],
     ) -> Node:
         """Where ``ask`` is true, as a diagram over clusters and the command taken."""
         if ask.kind == "const":
@@ -627,7 +627,7 @@ class Model:
         passed: Callable[[str, int], bool],
         counters: Counters,
         modes: Modes,
-        tables: tuple[Table, ...],
+        tables: tuple[ClusterTable, ...],
     ) -> Node:
         if ask.kind == "atom":
             return self._leaf(ask.atom, passed, counters, modes, tables)
@@ -648,7 +648,7 @@ class Model:
         passed: Callable[[str, int], bool],
         counters: Counters,
         modes: Modes,
-        tables: tuple[Table, ...],
+        tables: tuple[ClusterTable, ...],
     ) -> Node:
         match atom:
             case ClockTest(clock, ticks):
@@ -930,7 +930,7 @@ class Model:
         """The commands that overtake the others: where one of them is heard, one of them is taken."""
         return frozenset(c.name for c in self.machine.commands if c.urgent and c.name in self.takes)
 
-    def hearings(self, live: Iterable[str]) -> tuple[Hearing, ...]:
+    def hearings(self, live: Iterable[str]) -> tuple[MessageReset, ...]:
         """Every set of live clocks that messages can set to 0 on a tick, with the commands that can be taken then."""
         clocks = frozenset(clock for clock in live if clock.startswith(("absent ", "silent ")))
         found = self._hearings.get(clocks)
@@ -944,7 +944,7 @@ class Model:
                 for some in itertools.product(*(beside_urgent if command in self.urgent else beside_others)):
                     reset = taken.union(*some)
                     made[reset] = made.get(reset, 0) | 1 << place
-            found = self._hearings[clocks] = tuple(Hearing(reset, takes) for reset, takes in made.items())
+            found = self._hearings[clocks] = tuple(MessageReset(reset, takes) for reset, takes in made.items())
         return found
 
     @property

@@ -38,7 +38,7 @@ class Lost(Exception):
 
 
 @dataclass(frozen=True)
-class Tick:
+class RunTicks:
     """``ticks`` ticks of one kind: how they go, what is heard, and what else must hold of the inputs.
 
     Attributes:
@@ -86,7 +86,7 @@ class _Point:
     states: tuple[int, ...]
 
 
-def ticks_of(explorer: Explorer, number: int, trail: Trail) -> list[Tick]:
+def ticks_of(explorer: Explorer, number: int, trail: Trail) -> list[RunTicks]:
     """The ticks of a run, as few as can be, that comes to configuration ``number`` and then takes ``trail``.
 
     From the end backwards, every point has an edge that leads to it from a point that is reached no later than can be:
@@ -98,7 +98,7 @@ def ticks_of(explorer: Explorer, number: int, trail: Trail) -> list[Tick]:
     config = explorer.origin if number == START else explorer.configs[number]
     *before, inside = zone_after(explorer, config, trail)
     readings = _pick(explorer, inside, {NOW: explorer.zones.span(inside, NOW)[0]})
-    made: list[Tick] = []
+    made: list[RunTicks] = []
     point = _Point(readings, _any_state(explorer) if not trail.states else trail.states)
     for place in reversed(range(len(trail.edges))):
         edge = trail.edges[place]
@@ -233,7 +233,7 @@ def _back(
     bounds: tuple[Span, ...],
     node: Node | None = None,
     pairs: tuple[tuple[int, int], ...] = (),
-) -> tuple[list[Tick], _Point] | None:
+) -> tuple[list[RunTicks], _Point] | None:
     """The ticks of ``edge`` that lead to the point ``after``, and the point of the zone ``source`` that they lead from,
     which is reached no later than can be; None when there is none.
 
@@ -268,7 +268,7 @@ def _back(
             if readings is None:
                 continue
             ticks = after.readings[NOW] - readings[NOW] + (1 if edge.source == START else 0)
-            made = [Tick(way, count, node, pairs) for way, count in _kinds(edge, ticks, ages)]
+            made = [RunTicks(way, count, node, pairs) for way, count in _kinds(edge, ticks, ages)]
             states = _states_before(explorer, made, after.states)
             if all(states):
                 return made, _Point(readings, states)
@@ -352,7 +352,7 @@ def _set_together(ages: Readings) -> Iterator[frozenset[str]]:
         yield frozenset(clock for clock, other in ages.items() if other <= age)
 
 
-def _states_before(explorer: Explorer, ticks: Sequence[Tick], after: tuple[int, ...]) -> tuple[int, ...]:
+def _states_before(explorer: Explorer, ticks: Sequence[RunTicks], after: tuple[int, ...]) -> tuple[int, ...]:
     """The states of the clusters from which ``ticks`` can lead to states ``after``."""
     model = explorer.model
     states = list(after)
@@ -386,7 +386,7 @@ class Choice:
     readings: tuple[tuple[Term, int], ...] = ()
 
 
-def choices_of(explorer: Explorer, ticks: Sequence[Tick], states: tuple[int, ...] = ()) -> list[Choice]:
+def choices_of(explorer: Explorer, ticks: Sequence[RunTicks], states: tuple[int, ...] = ()) -> list[Choice]:
     """What to choose on each of ``ticks`` so that what they say happens, changing as little as can be.
 
     Raises:
@@ -535,7 +535,7 @@ def _common(chains: Sequence[list[tuple[int, int]]], ticks: int) -> Iterator[tup
                 chain.pop(0)
 
 
-def _allowed(explorer: Explorer, tick: Tick, cluster: int) -> int:
+def _allowed(explorer: Explorer, tick: RunTicks, cluster: int) -> int:
     """The pairs of a cluster that go the tick's way, whatever state they are from."""
     whole = explorer.model.clusters[cluster]
     table = tick.way.region.tables[cluster]
@@ -557,7 +557,7 @@ def _owned(cluster: Any) -> set[str]:
     return owned | {steady_clock(atom) for atom in cluster.steadies}
 
 
-def _chain(explorer: Explorer, index: int, ticks: Sequence[Tick], goal: int) -> list[list[tuple[int, int]]]:
+def _chain(explorer: Explorer, index: int, ticks: Sequence[RunTicks], goal: int) -> list[list[tuple[int, int]]]:
     """For each of ``ticks``, pairs of the cluster with how many ticks each is chosen, from a state to one of
     ``goal``."""
     cluster = explorer.model.clusters[index]
@@ -587,7 +587,7 @@ def _chain(explorer: Explorer, index: int, ticks: Sequence[Tick], goal: int) -> 
 
 
 def _stretch(
-    explorer: Explorer, index: int, tick: Tick, before: int, goal: int, wanted: int | None
+    explorer: Explorer, index: int, tick: RunTicks, before: int, goal: int, wanted: int | None
 ) -> list[tuple[int, int]]:
     """Pairs that lead in ``tick.ticks`` ticks from one of ``before`` to one of ``goal``; the same cell if it can be."""
     cluster = explorer.model.clusters[index]
@@ -653,7 +653,7 @@ def _long_stretch(cluster: Any, table: Any, allowed: int, ticks: int, before: in
     return path
 
 
-def _choose(explorer: Explorer, tick: Tick, pairs: tuple[int, ...], count: int, last: dict[int, int]) -> Choice:
+def _choose(explorer: Explorer, tick: RunTicks, pairs: tuple[int, ...], count: int, last: dict[int, int]) -> Choice:
     """Cells of the clusters without levels, and the command taken, that do what ``tick`` says; as before if they
     can."""
     model, diagrams = explorer.model, explorer.model.diagrams

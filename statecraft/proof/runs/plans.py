@@ -15,7 +15,7 @@ from statecraft.findings import Stimulus
 from statecraft.machine import LevelOn, Machine, numbered
 from statecraft.proof.engine.model import NOBODY, Rows
 from statecraft.proof.runs.holding import Holder
-from statecraft.proof.runs.search import Found
+from statecraft.proof.runs.search import FoundRun
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import counters_asked, tests_read
 from statecraft.semantics.guards import Guard, Reached, tests
@@ -26,7 +26,7 @@ MOST_WAITED = 80_000
 """For how many ticks a plan may wait in all, those apart that are like the one before."""
 
 
-def tried(machine: Machine, parts: tuple[str, ...], found: Found) -> Iterator[list[State]]:
+def tried(machine: Machine, parts: tuple[str, ...], found: FoundRun) -> Iterator[list[State]]:
     """What comes of holding the plan ``found`` of a slice of ``parts``, each of the ways in which what it does not say
     may be: the states that it goes through.
 
@@ -119,7 +119,7 @@ def _held_before(steps: Sequence[tuple[Stimulus, Rows, int]]) -> list[tuple[Stim
     return made
 
 
-def steps_of(found: Found) -> Iterator[tuple[Stimulus, Rows, int]]:
+def steps_of(found: FoundRun) -> Iterator[tuple[Stimulus, Rows, int]]:
     """The run in pieces on which both the inputs and the rows stay; where rows decide, tick by tick."""
     expected = iter(found.rows)
     rows, ticks = next(expected)

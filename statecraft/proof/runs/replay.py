@@ -10,7 +10,7 @@ from statecraft.findings import Run, Stimulus
 from statecraft.machine import Machine, Promise, numbered
 from statecraft.proof.engine.limits import look
 from statecraft.proof.runs.holding import Holder
-from statecraft.proof.runs.search import Found
+from statecraft.proof.runs.search import FoundRun
 from statecraft.simulation import Simulation, State, View, observer
 from statecraft.simulation.state import layout
 
@@ -82,7 +82,7 @@ def ends_as_said(machine: Machine, run: Run) -> bool:
     return all(view.modes[part] == mode for part, mode in run.modes)
 
 
-def plays(machine: Machine, explored: Machine, found: Found) -> bool:
+def plays(machine: Machine, explored: Machine, found: FoundRun) -> bool:
     """Whether the rows of the explored parts decide, tick by tick, as the run that was found says."""
     simulation = Simulation(machine)
     places = [simulation.layout.index["row", part.name] for part in explored.parts]

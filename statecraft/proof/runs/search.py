@@ -15,7 +15,7 @@ Goal = Callable[[Explorer, int, Config], Iterable[Trail]]
 """What still has to happen after a configuration (its number may be START): chains of single ticks from there."""
 
 
-class Found(NamedTuple):
+class FoundRun(NamedTuple):
     """A run that was sought.
 
     Attributes:
@@ -41,7 +41,7 @@ class Search:
         self.explorer = Explorer(model, timed=True, watcher=watcher, only=only)
         self._followed: list[tuple[int, int]] = []  # least tick and number, in the order in which they were followed
 
-    def shortest(self, goal: Goal) -> Found | None:
+    def shortest(self, goal: Goal) -> FoundRun | None:
         """The run of the fewest ticks that comes to ``goal``; None when there is none.
 
         Raises:
@@ -66,7 +66,7 @@ class Search:
             return None
         _, number, trail = best
         run, rows = run_of(explorer, number, trail)
-        return Found(run, trail.note, tuple(rows))
+        return FoundRun(run, trail.note, tuple(rows))
 
     def _in_order(self) -> Iterator[tuple[int, int]]:
         """The configurations by the least tick on which they are reached: those followed before, then further ones."""

@@ -11,8 +11,8 @@ from pathlib import Path
 
 from statecraft.agreement.agree import trials
 from statecraft.agreement.budget import Bench, StepCost, bench_program, columns
-from statecraft.agreement.inputs import Course, Streams, length
-from statecraft.agreement.random_courses import course
+from statecraft.agreement.inputs import InputSequence, Streams, length
+from statecraft.agreement.random_sequences import sequence
 from statecraft.agreement.vectors import vectors
 from statecraft.boards import load
 from statecraft.firmware.behaviour import behaviour_files
@@ -45,10 +45,10 @@ def files(name: str) -> dict[str, str]:
     return {path.name: path.read_text() for path in (HERE / name).glob("*.[ch]*")}
 
 
-def courses(pusher: Machine) -> list[Course]:
+def sequences(pusher: Machine) -> list[InputSequence]:
     """Its trials, the vectors that are generated for it, and inputs at random."""
-    generated = [found for found in vectors(pusher, effort=8000).courses if length(found) <= LONGEST]
-    return [*trials(pusher), *generated, *(course(pusher, seed, 4000) for seed in range(5))]
+    generated = [found for found in vectors(pusher, effort=8000).sequences if length(found) <= LONGEST]
+    return [*trials(pusher), *generated, *(sequence(pusher, seed, 4000) for seed in range(5))]
 
 
 def measured(of: str = "feed_pusher") -> tuple[Measured, Measured]:
@@ -56,7 +56,7 @@ def measured(of: str = "feed_pusher") -> tuple[Measured, Measured]:
     pusher = machine(of)
     board = load(pusher.board)
     streams = Streams(pusher)
-    every = [streams.of(found) for found in courses(pusher)]
+    every = [streams.of(found) for found in sequences(pusher)]
     generated = behaviour_files(pusher, "") | {"desk.cpp": desk_source(pusher)}
     found = []
     for name, source, width in (

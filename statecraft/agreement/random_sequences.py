@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from random import Random
 
-from statecraft.agreement.inputs import Course, Stretch, each_tick
+from statecraft.agreement.inputs import HeldInputs, InputSequence, each_tick
 from statecraft.machine import (
     OPPOSITE,
     Compare,
@@ -33,8 +33,8 @@ from statecraft.simulation.state import State, layout
 _LONGEST = 5000  # ticks of one stretch
 
 
-def course(machine: Machine, seed: int, ticks: int, slow: int = 1) -> Course:
-    """A course of ``ticks`` ticks. ``slow``: how many times longer inputs often stand, for sensors that take time."""
+def sequence(machine: Machine, seed: int, ticks: int, slow: int = 1) -> InputSequence:
+    """A sequence of ``ticks`` ticks. ``slow``: how many times longer inputs often stand, for sensors that take time."""
     chance = Chance(machine, seed, slow)
     simulation = Simulation(machine)
     found = []
@@ -45,7 +45,7 @@ def course(machine: Machine, seed: int, ticks: int, slow: int = 1) -> Course:
 
 
 class Chance:
-    """Makes one course. The same seed makes the same, on the same states."""
+    """Makes one sequence. The same seed makes the same, on the same states."""
 
     def __init__(self, machine: Machine, seed: int, slow: int = 1) -> None:
         self.machine = machine
@@ -64,7 +64,7 @@ class Chance:
         self.kept: list[str] = []
         self.turn: dict[str, int] = {}
 
-    def stretches(self, ticks: int, state: Callable[[], State]) -> Iterator[Stretch]:
+    def stretches(self, ticks: int, state: Callable[[], State]) -> Iterator[HeldInputs]:
         """``ticks`` ticks from tick 0 on. ``state`` tells where the machine stands after what has been given so far."""
         dials = numbered(self.machine.dials)
         while ticks > 0:
@@ -77,13 +77,13 @@ class Chance:
                 late = False
             if self.hear and every:  # what is heard once comes before what is heard again and again
                 once = tuple(self.commands[name] for name in self.hear)
-                yield Stretch(tuple(self.readings.values()), tuple(self.switches.values()), once, turn)
+                yield HeldInputs(tuple(self.readings.values()), tuple(self.switches.values()), once, turn)
                 hear, turn = tuple(self.commands[name] for name in self.kept), ()
                 ticks -= 1
                 chosen = min(chosen, ticks)
             if chosen > 0:
                 readings, switches = tuple(self.readings.values()), tuple(self.switches.values())
-                yield Stretch(readings, switches, hear, turn, chosen, every, late)
+                yield HeldInputs(readings, switches, hear, turn, chosen, every, late)
             ticks -= chosen
 
     # ------------------------------------------------------------------------------------------------ what comes next
