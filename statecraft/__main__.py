@@ -19,7 +19,7 @@ def main() -> None:
         from signal import SIG_IGN, SIGINT, signal
 
         signal(SIGINT, SIG_IGN)  # a second Ctrl-C has nothing left to stop
-        print("stopped; nothing half-written was left behind", file=sys.stderr)
+        print("Stopped. No half-written file was left behind.", file=sys.stderr)
         sys.exit(130)
 
 

@@ -37,5 +37,5 @@ def listed(names: Iterable[str], last: str = "and") -> str:
 
 
 def plural(count: int, one: str, many: str = "") -> str:
-    """``1 row``, ``2 rows``."""
-    return f"{count} {one if count == 1 else many or one + 's'}"
+    """``1 row``, ``2 rows``, ``1,000 rows``."""
+    return f"{count:,} {one if count == 1 else many or one + 's'}"

@@ -744,6 +744,11 @@ class Row:
     do_text: str = ""
     place: Place = NOWHERE
 
+    @property
+    def nth(self) -> int:
+        """The same as people count: from 1."""
+        return self.number + 1
+
 
 @dataclass(frozen=True)
 class Part:

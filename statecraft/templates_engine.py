@@ -7,13 +7,14 @@ from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+from statecraft.folding import plural
 from statecraft.resources import folder
 
 
 @lru_cache(maxsize=1)
 def environment() -> Environment:
     """The environment: templates from ``templates/``, block lines trimmed, HTML escaped, an unknown name an error."""
-    return Environment(
+    made = Environment(
         loader=FileSystemLoader(folder("templates")),
         undefined=StrictUndefined,
         autoescape=lambda name: bool(name and ".html" in name),
@@ -21,6 +22,8 @@ def environment() -> Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+    made.filters["plural"] = plural
+    return made
 
 
 def render(template: str, **values: Any) -> str:

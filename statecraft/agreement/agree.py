@@ -246,13 +246,13 @@ def figures(machine: Machine, seed: int, ticks: int) -> dict[str, str]:
     searched = vectors(machine)
     own = trials(machine)
     runs = [
-        compared(machine, "its trials", own),
+        *([compared(machine, "its trials", own)] if own else []),
         compared(machine, "inputs made for every row and condition", searched.sequences),
         at_random(machine, seed, ticks),
     ]
     runs[-1] = replace(runs[-1], what=f"inputs at random, seed {seed}")
     told = {
-        f"table and desk build on {run.what}": f"{run.ticks:,} ticks, "
+        f"table and C++ on {run.what}": f"{plural(run.ticks, 'tick')}, "
         + ("no difference" if run.difference is None else f"they differ on tick {run.difference.tick}")
         for run in runs
     }

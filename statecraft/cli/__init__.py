@@ -18,12 +18,12 @@ from statecraft import __version__
 VERBS = {
     "new": "start a machine file of your own",
     "language": "show the language on one page",
-    "check": "find what is wrong with a machine, before it moves",
+    "check": "prove it, or find what is wrong before it moves",
     "try": "rehearse the file's trials on the desk",
-    "agree": "compare table, desk build and chip, tick for tick",
+    "agree": "compare table, C++ and simulated chip, tick by tick",
     "table": "show the state table",
     "draw": "draw the modes, or a trial's timeline",
-    "report": "write everything that is known of it as one page",
+    "report": "write everything that is known about it as one page",
     "export": "write the machine for other programs",
     "tidy": "line up a file's tables and columns",
     "emit": "write the firmware as a sketch folder",
@@ -31,11 +31,11 @@ VERBS = {
     "make": "check, try, emit, compile and size, in one go",
     "upload": "compile, and put the program on the board",
     "remote": "write the operator's remote as one page",
-    "bridge": "serve the remote to phones, and pass on what they say",
+    "bridge": "serve the remote to phones, and pass on what they send",
     "watch": "show what a running machine reports, checked against the table",
-    "replay": "tell a log as a timeline, checked against the table",
+    "replay": "show a log as a timeline, checked against the table",
     "bench": "try the table by hand, on a local page",
-    "pretend": "a serial port with the machine behind it, simulated",
+    "pretend": "simulate the machine behind a serial port",
 }
 
 
@@ -65,7 +65,7 @@ class Verbs(click.Group):
             from difflib import get_close_matches
 
             near = get_close_matches(args[0], VERBS, 1)
-            ctx.fail(f"there is no verb '{args[0]}'" + (f"; did you mean '{near[0]}'?" if near else ""))
+            ctx.fail(f"There is no verb '{args[0]}'" + (f"; did you mean '{near[0]}'?" if near else ""))
         return super().resolve_command(ctx, args)
 
     def make_context(self, *args: Any, **kwargs: Any) -> click.Context:
@@ -77,10 +77,14 @@ class Verbs(click.Group):
             return super().invoke(ctx)
 
 
-@click.group(cls=Verbs, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(
+    cls=Verbs,
+    subcommand_metavar="VERB [ARGS]...",
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
 @click.version_option(__version__, "--version", message="statecraft %(version)s")
 def cli() -> None:
-    """Write what a small machine does as a state table; have it proved, rehearsed, and written out as firmware.
+    """Write what a small machine does as a state table. statecraft proves it, rehearses it, and writes its firmware.
 
     This is not a safety-rated controller, and a stop command is not an emergency stop: fit a hardware switch that
     cuts motor power.
@@ -103,7 +107,7 @@ def _failed_output() -> Iterator[None]:
     except BrokenPipeError:
         raise _ReaderGone from None
     except OSError as error:
-        what = f"{os.fsdecode(error.filename)}: " if error.filename is not None else "the output cannot be written: "
+        what = f"{os.fsdecode(error.filename)}: " if error.filename is not None else "The output cannot be written: "
         raise _Failed(what + (error.strerror or str(error))) from None
 
 
@@ -157,7 +161,7 @@ def main() -> None:
         with contextlib.suppress(OSError):
             error.show()
     except (click.Abort, KeyboardInterrupt):
-        code, message = INTERRUPTED, "stopped; nothing half-written was left behind"
+        code, message = INTERRUPTED, "Stopped. No half-written file was left behind."
     except _ReaderGone:
         code = BROKEN_PIPE
     _end(message)

@@ -1,4 +1,4 @@
-"""``statecraft agree FILE``: the table, the desk build and the chip do the same, tick for tick."""
+"""``statecraft agree FILE``: the table, the desk build and the chip do the same, tick by tick."""
 
 from __future__ import annotations
 
@@ -22,13 +22,13 @@ if TYPE_CHECKING:
     from statecraft.machine import Machine
 
 
-@click.command(name="agree", short_help="compare table, desk build and chip, tick for tick")
+@click.command(name="agree", short_help="compare table, C++ and simulated chip, tick by tick")
 @file_argument
 @click.option(
     "--on", type=click.Choice(["desk", "chip", "cortex-m"]), default="desk", help="What to compare with the table."
 )
-@click.option("--seed", type=int, help="Seed of the random inputs; a new one each time unless given.")
-@click.option("--ticks", type=click.IntRange(min=0), help="How many ticks of random inputs.")
+@click.option("--seed", metavar="N", type=int, help="Seed of the random inputs. Without it, each run takes a new one.")
+@click.option("--ticks", metavar="N", type=click.IntRange(min=0), help="How many ticks of random inputs.")
 @click.option(
     "--save-trials",
     metavar="FILE",
@@ -36,16 +36,16 @@ if TYPE_CHECKING:
     help="Write the generated inputs as trials to FILE; - prints them.",
 )
 def command(file: str, on: str, seed: int | None, ticks: int | None, save_trials: Path | None) -> None:
-    """Run FILE's table, and the C++ that is written from it, on the same inputs: its trials, generated ones that make
-    every row and every condition decide, and inputs at random. Every number of the state is compared on every tick.
+    """Run FILE's table, and the C++ that is written from it, on the same inputs: the file's trials, generated ones that
+    make every row and every condition decide, and random ones. The whole state is compared on every tick.
 
-    On the chip the program itself runs, simulated, between its sensors, its operator and its outputs. The table is
-    given what the chip has sampled; then its state, its reports and its pins must be as the table says on every tick.
-    In trials the modes must come in the same order, as late as the sensors allow. On cortex-m the C++ runs on a 32-bit
-    chip, an ARM Cortex-M3 that QEMU simulates.
+    With --on chip the compiled program runs on a simulated chip, with simulated sensors, operator and outputs. The
+    table gets the readings that the chip took. State, reports and pins must then match the table on every tick. In
+    trials the modes must come in the same order, and no later than the sensors allow. With --on cortex-m the C++ runs
+    on a 32-bit chip, an ARM Cortex-M3 that QEMU simulates.
 
-    The first difference stops it: it is shown after the shortest inputs that bring it about, and saved as a trial. Exit
-    code 1 then.
+    It stops at the first difference, shows the shortest inputs that lead to it, and saves them as a trial. The exit
+    code is then 1.
     """
     from random import randrange
 
@@ -53,7 +53,7 @@ def command(file: str, on: str, seed: int | None, ticks: int | None, save_trials
 
     machine = read(file)
     if save_trials is not None and save_trials.exists() and save_trials.samefile(file):
-        raise Stop(f"{save_trials} is the machine's own file, which would be lost: name another")
+        raise Stop(f"{save_trials} is the machine's own file, which would be lost: choose another name")
     seed = randrange(10**6) if seed is None else seed
     console = screen(stderr=save_trials == STANDARD_OUTPUT)
     console.print(f"{machine.name}: the table and the {on}, seed {seed}", style="bold", markup=False)
@@ -71,7 +71,7 @@ def _tell(machine: Machine, stage: Compared | OnChip, console: Console) -> None:
     """Print what became of one kind of inputs."""
     from statecraft.agreement.agree import Compared
 
-    many = f"{plural(stage.sequences, 'run')}, {stage.ticks:,} ticks"
+    many = f"{plural(stage.sequences, 'run')}, {plural(stage.ticks, 'tick')}"
     if isinstance(stage, Compared):
         many += f", {stage.ticks / stage.seconds:,.0f} a second" if stage.seconds and stage.ticks > 10_000 else ""
         outcome, wrong = "no difference", tuple[str, ...]()
@@ -104,7 +104,7 @@ def _show(machine: Machine, difference: Difference, console: Console) -> None:
         line = f"  {what:<{width}}  {values[0]:>8}  {values[1]:>8}{mark}"
         console.print(line, markup=False, soft_wrap=True, style="bold red" if mark else None)
     title = "where they differ"
-    console.print("\nThe shortest inputs that were found to bring it about:\n", markup=False)
+    console.print("\nThe shortest inputs found that lead to it:\n", markup=False)
     console.print(text(machine, title, difference.sequence), markup=False, soft_wrap=True)
     path = Path(f"{machine.name}-differs.modes")
     write_text(path, file_of(machine, [(title, difference.sequence)], path))
@@ -116,8 +116,8 @@ def _named(machine: Machine, kind: str, name: str, value: int) -> str:
     if kind == "mode":
         modes = machine.part(name).modes
         return modes[value].name if value < len(modes) else str(value)
-    if kind == "row" and value in (255, 65535):
-        return "none"
+    if kind == "row":
+        return "none" if value in (255, 65535) else str(value + 1)  # as people count
     return str(value)
 
 
@@ -127,12 +127,11 @@ def _tell_coverage(seen: Shown, found: Coverage, console: Console) -> None:
     console.print(f"  rows        {seen.rows} of {seen.rows_of} decide", markup=False)
     for row in seen.rows_open:
         console.print(f"              {row}", markup=False, soft_wrap=True)
-    share = f"{100 * seen.conditions / seen.conditions_of:.1f} %" if seen.conditions_of else "none there"
-    console.print(
-        f"  conditions  {seen.conditions} of {seen.conditions_of} shown to decide alone, both ways ({share}; "
-        "masking MC/DC, as in DO-178C)",
-        markup=False, soft_wrap=True,
-    )  # fmt: skip
+    told = "none"
+    if seen.conditions_of:
+        share = f"{100 * seen.conditions / seen.conditions_of:.1f} %"
+        told = f"{seen.conditions} of {seen.conditions_of} shown to decide alone, both ways ({share})"
+    console.print(f"  conditions  {told}; masking MC/DC, as in DO-178C", markup=False, soft_wrap=True)
     for text in seen.conditions_open:
         console.print(f"              {text}", markup=False, soft_wrap=True)
     console.print(
@@ -142,7 +141,7 @@ def _tell_coverage(seen: Shown, found: Coverage, console: Console) -> None:
     )  # fmt: skip
     for missed in found.missed:
         console.print(f"              line {missed.line}: {missed.text}", markup=False, soft_wrap=True)
-        reason = missed.reason or "open: no inputs were found that take it, and no reason why none can"
+        reason = missed.reason or "open: no inputs were found that take it, nor a reason why there are none"
         console.print(f"                {reason}", markup=False, soft_wrap=True)
 
 

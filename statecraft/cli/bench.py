@@ -24,24 +24,24 @@ WEB_PORT = 8733
 
 @click.command(name="bench", short_help="try the table by hand, on a local page")
 @file_argument
-@click.option("--chip", is_flag=True, help="Run the compiled program on the simulated chip, pins and all.")
-@click.option("-P", "--port", metavar="PORT", help="A real machine instead, at /dev/ttyUSB0 or COM3, say.")
-@click.option("--link", metavar="NAME", help="With --port, the machine's link; the one with the halt unless given.")
+@click.option("--chip", is_flag=True, help="Run the compiled program, on a simulated chip.")
+@click.option("-P", "--port", metavar="PORT", help="A real machine instead, at such as /dev/ttyUSB0 or COM3.")
+@click.option("--link", metavar="NAME", help="With --port: which link. Without it, the one with the halt.")
 @click.option(
-    "--log", metavar="FILE", type=click.Path(path_type=Path), help="With --port, keep what went over the line."
+    "--log", metavar="FILE", type=click.Path(path_type=Path), help="With --port: keep a log in FILE, for `replay`."
 )
 @click.option("--trial", metavar="WORDS", help="Begin at the end of the trial whose title holds these words.")
 @click.option("--web-port", metavar="N", type=click.IntRange(0, 65535), default=WEB_PORT, help="Instead of 8733.")
 def command(
     file: str, chip: bool, port: str | None, link: str | None, log: Path | None, trial: str | None, web_port: int
 ) -> None:
-    """Run FILE's simulation behind a page on this computer: buttons, sensors, faults, a link that can be cut.
+    """Try FILE's table by hand, on a page on this computer: buttons, sensors, faults, a link that can be cut.
 
-    Pause, step, go back, go on another way; see which row decided and why the others did not; keep it as a trial. A
-    file that is saved in an editor is read again at once, and what was done is played on it.
+    Pause, step, go back, and go on another way. See which row decided and why the others did not. Save what you did as
+    a trial. When you save FILE in your editor, it is read again at once, and what you did is replayed on it.
 
-    With --port the page is for the machine there: it moves. Wheels off the ground, and the switch that cuts motor power
-    in reach. What it senses is shown as far as its reports tell.
+    With --port the page drives the real machine there, and it moves: wheels off the ground, and the switch that cuts
+    motor power in reach. The page then shows only what the machine reports.
     """
     from statecraft.simulation.trial import chosen
 
@@ -101,21 +101,25 @@ def _serve(app: Starlette, web_port: int) -> None:
     from statecraft.bench.bridge import serve_app
 
     def ready(port: int) -> None:
-        click.echo(f"open  http://127.0.0.1:{port}/   (Ctrl-C ends it)")
+        click.echo(f"Open  http://127.0.0.1:{port}/   (Ctrl-C ends it)")
 
     try:
         with contextlib.suppress(KeyboardInterrupt):
             serve_app(app, "127.0.0.1", web_port, ready)
     except OSError as error:
-        raise Stop(f"port {web_port} cannot be listened on: {error.strerror or error}") from None
-    click.echo("ended")
+        raise _taken(web_port, error) from None
+    click.echo("Ended.")
+
+
+def _taken(web_port: int, error: OSError) -> Stop:
+    return Stop(f"Port {web_port} cannot be used: {error.strerror or error}. Choose another with --web-port")
 
 
 def _on_a_machine(machine: Machine, port: str, link: str | None, log: Path | None, web_port: int) -> None:
     """Serve the bench for the machine at ``port`` until it is interrupted."""
     from statecraft.bench import log as logs
     from statecraft.bench.controls import controls
-    from statecraft.cli.remote import notes
+    from statecraft.cli.remote import after_silence, notes
     from statecraft.report.diagram import diagram
     from statecraft.report.style import sheet
     from statecraft.report.svg import markup
@@ -140,13 +144,15 @@ def _on_a_machine(machine: Machine, port: str, link: str | None, log: Path | Non
         text = page(machine, markup(diagram(machine)), sheet("drawing"), place="port", port=port, found=found)
         top = RealTop(found, text, port, writer)
 
+        then = after_silence(found)
+
         def ready(listening: int) -> None:
-            click.echo(f"{machine.name} at {port}, {found.link.baud} baud: it moves. Wheels off the ground first")
-            click.echo(f"open  http://127.0.0.1:{listening}/   (Ctrl-C ends it; the machine then stops by its table)")
+            click.echo(f"{machine.name} at {port}, {found.link.baud} baud. It moves: wheels off the ground first")
+            click.echo(f"Open  http://127.0.0.1:{listening}/   (Ctrl-C ends it; {then})")
 
         try:
             with contextlib.suppress(KeyboardInterrupt):
                 serve(top, "127.0.0.1", web_port, ready)
         except OSError as error:
-            raise Stop(f"port {web_port} cannot be listened on: {error.strerror or error}") from None
-    click.echo("ended")
+            raise _taken(web_port, error) from None
+    click.echo("Ended.")

@@ -13,30 +13,32 @@ from statecraft.cli.common import Stop, file_argument, read
 if TYPE_CHECKING:
     from statecraft.bench.log import Writer
 
-MISSING = "the bridge needs some packages more: pip install 'statecraft[bench]'"
+MISSING = "This needs more packages:  pip install 'statecraft[bench]'"
 WEB_PORT = 8732
 
 
-@click.command(name="bridge", short_help="serve the remote to phones, and pass on what they say")
+@click.command(name="bridge", short_help="serve the remote to phones, and pass on what they send")
 @file_argument
 @click.option("-P", "--port", metavar="PORT", required=True, help="Where the machine is, such as /dev/ttyUSB0 or COM3.")
 @click.option("--network", is_flag=True, help="Let phones on the same network in, not only this computer.")
-@click.option("--web-port", metavar="N", type=click.IntRange(0, 65535), default=WEB_PORT, help="Instead of 8732.")
-@click.option("--link", metavar="NAME", help="The machine's link; the one with the halt unless given.")
-@click.option("--log", metavar="FILE", type=click.Path(path_type=Path), help="Keep what went over the line.")
+@click.option(
+    "--web-port", metavar="N", type=click.IntRange(0, 65535), default=WEB_PORT, help="The page's port, instead of 8732."
+)
+@click.option("--link", metavar="NAME", help="Which link of the machine. Without it, the one with the halt.")
+@click.option("--log", metavar="FILE", type=click.Path(path_type=Path), help="Keep a log in FILE, for `replay`.")
 def command(file: str, port: str, network: bool, web_port: int, link: str | None, log: Path | None) -> None:
     """Serve FILE's remote, and pass bytes between its page and the machine at PORT.
 
-    One operator at a time; others look on. Nothing is sent that the operator's page did not say: when the page is gone,
-    the line is silent, and the machine stops by its own table.
+    One operator at a time; others watch. Only what the operator's page sends goes to the machine. When the page is
+    gone, the line is silent, and the machine does what its table says of silence.
 
-    With --network each phone needs an address of its own, good for one use, which is shown here. What goes over the
-    network is not encrypted: use one that is yours.
+    With --network each phone needs its own address, which is shown here and works once. Nothing is encrypted: use a
+    network of your own.
     """
     from statecraft.bench import log as logs
     from statecraft.bench.controls import controls
     from statecraft.bench.remote import page
-    from statecraft.cli.remote import notes
+    from statecraft.cli.remote import after_silence, notes
 
     try:
         from statecraft.bench.bridge import Bridge, own_address, serve
@@ -47,12 +49,13 @@ def command(file: str, port: str, network: bool, web_port: int, link: str | None
     found = controls(machine, link)
     host = own_address() if network else "127.0.0.1"
     where = [web_port]
+    then = after_silence(found)
 
     def show(token: str) -> None:
         import segno
 
         address = f"http://{host}:{where[0]}/?t={token}"
-        click.echo(f"\nfor the next phone, once:  {address}")
+        click.echo(f"\nFor the next phone, good once:  {address}")
         with contextlib.suppress(UnicodeEncodeError):
             segno.make(address).terminal(compact=True)
 
@@ -60,7 +63,7 @@ def command(file: str, port: str, network: bool, web_port: int, link: str | None
         where[0] = listening
         click.echo(f"{machine.name} at {port}, {found.link.baud} baud")
         if not network:
-            click.echo(f"open  http://127.0.0.1:{listening}/   (Ctrl-C ends it; the machine then stops by its table)")
+            click.echo(f"Open  http://127.0.0.1:{listening}/   (Ctrl-C ends it; {then})")
 
     with contextlib.ExitStack() as stack:
         keep = _Keep()
@@ -80,8 +83,9 @@ def command(file: str, port: str, network: bool, web_port: int, link: str | None
             with contextlib.suppress(KeyboardInterrupt):
                 serve(bridge, "0.0.0.0" if network else "127.0.0.1", web_port, ready)
         except OSError as error:
-            raise Stop(f"port {web_port} cannot be listened on: {error.strerror or error}") from None
-    click.echo("ended")
+            reason = error.strerror or error
+            raise Stop(f"Port {web_port} cannot be used: {reason}. Choose another with --web-port") from None
+    click.echo("Ended.")
 
 
 class _Keep:

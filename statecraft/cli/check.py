@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 import click
 
 from statecraft.cli.common import Stop, file_argument, read, screen, step
+from statecraft.cli.proving import seconds_for_the_proof
 from statecraft.files import write_bytes
 from statecraft.folding import plural
-from statecraft.proof.judgement import PATIENCE, judge
+from statecraft.proof.judgement import judge
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -42,7 +43,7 @@ def _explain(context: click.Context, _: click.Parameter, code: str | None) -> No
     try:
         text = explain(code)
     except KeyError:
-        raise Stop(f"there is no finding '{code}'; the findings are: {', '.join(SEVERITY)}", 2) from None
+        raise Stop(f"There is no finding '{code}'; the findings are: {', '.join(SEVERITY)}", 2) from None
     width = min(screen().width, WIDEST)
     click.echo("\n".join(line for paragraph in text.split("\n") for line in folded(paragraph, width) or [""]), nl=False)
     context.exit()
@@ -51,23 +52,25 @@ def _explain(context: click.Context, _: click.Parameter, code: str | None) -> No
 @click.command(name="check", short_help="prove it, or see the run that breaks it")
 @file_argument
 @click.option("--strict", is_flag=True, help="Exit with 1 on warnings, too.")
-@click.option("--seconds", type=click.FloatRange(min=0.1), default=PATIENCE, show_default=True, help="For the proof.")
-@click.option("--save-trial", is_flag=True, help="Write the runs that were found into FILE, as trials.")
+@seconds_for_the_proof
+@click.option("--save-trial", is_flag=True, help="Add the runs that were found to FILE, as trials.")
 @click.option("--bench", is_flag=True, help="Open the run of a finding, or a failed trial, on the bench, at its end.")
 @click.option("--only", metavar="WORDS", help="With --bench: the one whose title holds these words.")
 @click.option("--web-port", metavar="N", type=click.IntRange(0, 65535), help="With --bench: instead of 8733.")
 @click.option("--explain", metavar="FINDING", is_eager=True, expose_value=False, callback=_explain,
-              help="Say what a finding means and how it is usually fixed, and exit.")  # fmt: skip
+              help="Say what a finding means and how it is usually fixed, then exit.")  # fmt: skip
 @click.option("--json", "form", flag_value="json", help="Print mistakes and findings as JSON, for programs.")
 @click.option("--sarif", "form", flag_value="sarif", help="Print them as SARIF 2.1.0 (OASIS), for code-review tools.")
 def command(
     file: str, strict: bool, seconds: float, save_trial: bool, bench: bool, only: str | None, web_port: int | None,
     form: str | None,
 ) -> None:  # fmt: skip
-    """Prove FILE: whatever the sensors, the operator and the faults do, before anything moves.
+    """Prove FILE before anything moves, whatever the sensors, the operator and the faults do.
 
-    Findings come first, each with the shortest run that shows it; then the promises; then what was explored. Exit
-    code 0 if all was decided and holds, 1 if there is an error or a promise is broken, 3 if not all was decided.
+    Findings come first, each with the shortest run that shows it. Then come the promises, and how much was explored.
+
+    Exit code 0: all of it was decided, and holds. 1: there is an error, or a promise is broken. 3: nothing is wrong,
+    but not everything could be decided.
     """
     from statecraft.language import FileErrors
 
@@ -76,7 +79,7 @@ def command(
     if bench and form is not None:
         raise Stop(f"--bench opens a page, and --{form} is for programs: use one of them", 2)
     if seconds != seconds:
-        raise Stop("--seconds takes a number of seconds, and nan is none", 2)
+        raise Stop("--seconds takes a number, and nan is none", 2)
     console = screen()
     found: Iterable[Mistake | Finding]
     try:
@@ -198,7 +201,7 @@ def _on_bench(judged: Judgement, file: str, only: str | None, web_port: int | No
 
 def _otherwise(title: str) -> str:
     return (
-        f'The trial "{title}" does not go as the run did: in the run a command is heard and not taken; '
+        f'The trial "{title}" does not end as the run did: there, a command was heard but not taken; '
         "in a trial it waits until it is taken."
     )
 
@@ -211,7 +214,7 @@ def _save_trials(judged: Judgement, path: Path) -> None:
     before = path.read_bytes()
     saved = with_trials(judged, before.decode("utf-8-sig"))
     if not saved.added:
-        click.echo("no run to save as a trial")
+        click.echo("No run was found, so there is none to save as a trial.")
         return
     write_bytes(path, in_the_manner_of(before, saved.text))
     click.echo(f"{path}: {plural(saved.added, 'trial')} added")

@@ -28,16 +28,6 @@ class Stop(StatecraftError):
         self.code = code
 
 
-WAY_PAST = (
-    "What is not proved may be so or not. Give the proof more time, make the machine smaller, or go on all the same "
-    "with --allow-unproved."
-)
-
-allow_unproved = click.option(
-    "--allow-unproved", is_flag=True, help="Go on although not everything is proved. It is said all the same."
-)
-
-
 def read(path: str) -> Machine:
     """The machine in the file at ``path``.
 
@@ -62,7 +52,7 @@ def put(path: Path, data: str | bytes) -> None:
 
     data = data.encode(errors="replace") if isinstance(data, str) else data  # a file's name may be no text
     if path.suffix == ".modes":
-        raise Stop(f"{path} has the name of a machine file, which this is not. Nothing was written; name another")
+        raise Stop(f"{path} is the name of a machine file. Nothing was written; choose another name")
     if path == STANDARD_OUTPUT:
         click.echo(data, nl=False)
     else:

@@ -16,20 +16,21 @@ from statecraft.cli.common import STANDARD_OUTPUT, Stop, file_argument, named_af
 )
 @click.option("--trial", metavar="WORDS", help="Draw the timeline of the trial whose title holds these words.")
 @click.option(
-    "--trace", metavar="FILE", type=click.Path(path_type=Path), help="Draw the timeline of a trace kept as FILE.jsonl."
+    "--trace", metavar="FILE", type=click.Path(path_type=Path), help="Draw the timeline of a trace, FILE.jsonl."
 )
 def command(file: str, out: Path | None, trial: str | None, trace: Path | None) -> None:
-    """Draw FILE's modes: where each leads and what brings it there, failsafes striped, findings marked.
+    """Draw FILE's modes: where each one leads and why. Failsafes are striped, findings are marked.
 
-    Or draw a timeline: modes as bands, sensors between their thresholds, commands, outputs. Unless you say, the file is
-    called after FILE, and after the trial or the trace if that is drawn.
+    Or draw a timeline: modes as bands, sensors between their thresholds, commands, outputs.
+
+    Without -o the drawing is named after FILE, and after the trial or trace if one is drawn.
     """
     from statecraft.proof.judgement import judge
     from statecraft.report import drawing
     from statecraft.report.diagram import diagram_file
 
     if trial is not None and trace is not None:
-        raise Stop("draw one thing at a time: --trial or --trace")
+        raise Stop("Draw one thing at a time: --trial or --trace")
     machine = read(file)
     about = trace.stem if trace is not None else ""
     if trial is not None:

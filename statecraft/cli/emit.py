@@ -7,9 +7,10 @@ from pathlib import Path
 
 import click
 
-from statecraft.cli.common import STANDARD_OUTPUT, WAY_PAST, Stop, allow_unproved, file_argument, read, screen, step
+from statecraft.cli.common import STANDARD_OUTPUT, Stop, file_argument, read, screen, step
+from statecraft.cli.proving import WAY_PAST, allow_unproved, seconds_for_the_proof
 from statecraft.folding import plural
-from statecraft.proof.judgement import PATIENCE, judge
+from statecraft.proof.judgement import judge
 
 
 @click.command(name="emit", short_help="write the firmware as a sketch folder")
@@ -19,26 +20,26 @@ from statecraft.proof.judgement import PATIENCE, judge
     "--out",
     metavar="DIR",
     type=click.Path(path_type=Path),
-    help="The sketch folder; NAME, the machine's own, unless given.",
+    help="The sketch folder. Without it, a folder named after the machine.",
 )
 @click.option(
     "--first-steps", is_flag=True,
-    help="Another sketch: at a key press it moves one output, briefly, or shows what every sensor says. Begin with it.",
+    help="Write the sketch to begin with: each key moves one output, briefly, or shows what every sensor says.",
 )
 @allow_unproved
-@click.option("--seconds", type=click.FloatRange(min=0.1), default=PATIENCE, show_default=True, help="For the proof.")
+@seconds_for_the_proof
 def command(file: str, out: Path | None, first_steps: bool, allow_unproved: bool, seconds: float) -> None:
     """Write FILE's firmware into the sketch folder DIR, whole or not at all.
 
-    DIR is new, empty, or a folder that statecraft wrote. Files of your own in it, and the functions you wrote by hand,
-    are never touched. The machine is proved first; where that is not complete,
-    every file says so, and the exit code is 3.
+    DIR is new, empty, or a folder that statecraft wrote. Your own files in it, and the functions you wrote by hand,
+    are never touched. The machine is proved first. If the proof is not complete, every file says so, and the exit code
+    is 3.
     """
     from statecraft.firmware.first_steps import BAUD, SUFFIX
     from statecraft.firmware.sketch import write_sketch
 
     if out == STANDARD_OUTPUT:
-        raise Stop("a sketch is a folder, which cannot be printed: name one with -o", 2)
+        raise Stop("A sketch is a folder, which cannot be printed: name one with -o", 2)
     machine = read(file)
     name = machine.name + (SUFFIX if first_steps else "")
     folder = out or Path(name)
@@ -50,7 +51,7 @@ def command(file: str, out: Path | None, first_steps: bool, allow_unproved: bool
     for note in sketch.notes:
         click.echo(note)
     if folder.resolve().name != name:
-        click.echo(f"note: most tools want a sketch's folder named as the sketch: {name}")
+        click.echo(f"Note: most tools expect a sketch's folder to have the sketch's name: {name}")
     if first_steps:
         click.echo(
             "WHEELS OFF THE GROUND, motor power on a hardware switch in reach. Then open the serial port at "

@@ -9,7 +9,9 @@ from statecraft.cli.common import screen
 
 @click.command(name="language", short_help="show the language on one page")
 def command() -> None:
-    """Show all that a machine file may say, on one page: in the terminal page by page, else as Markdown."""
+    """Show everything that a machine file can say, on one page. A terminal shows it screen by screen; elsewhere it is
+    printed as Markdown.
+    """
     from statecraft.resources import folder
 
     text = (folder("samples") / "LANGUAGE.md").read_text(encoding="utf-8")

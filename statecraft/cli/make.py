@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from statecraft.cli.common import WAY_PAST, allow_unproved, file_argument, read, screen, step
-from statecraft.proof.judgement import PATIENCE
+from statecraft.cli.common import file_argument, read, screen, step
+from statecraft.cli.proving import WAY_PAST, allow_unproved, seconds_for_the_proof
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -22,18 +22,20 @@ CAUTIONS = (
     "Local codes and licensed practice come first."
 )
 
+
 @click.command(name="make", short_help="check, try, emit, compile and size, in one go")
 @file_argument
 @click.option(
-    "-o", "--out", metavar="DIR", type=click.Path(path_type=Path), default=Path("out"), help="Where; out/ unless given."
+    "-o", "--out", metavar="DIR", type=click.Path(path_type=Path), default=Path("out"), help="Without it, out/."
 )
-@click.option("--strict", is_flag=True, help="Exit with 1 on warnings too.")
+@click.option("--strict", is_flag=True, help="Exit with 1 on warnings, too.")
 @allow_unproved
-@click.option("--seconds", type=click.FloatRange(min=0.1), default=PATIENCE, show_default=True, help="For the proof.")
+@seconds_for_the_proof
 def command(file: str, out: Path, strict: bool, allow_unproved: bool, seconds: float) -> None:
-    """Check FILE, rehearse its trials, write its firmware, and compile and size that where the chip's compiler is.
+    """Check FILE, rehearse its trials, write its firmware, compile it, and say how large and how fast it is.
 
-    Everything goes under out/NAME/. Exit code 0 only if all of it passed; 3 if only the proof is not complete.
+    Everything goes into out/NAME/, NAME being the machine's. Exit code 0: all of it passed. 1: something did not.
+    3: nothing is wrong, but not everything could be proved.
     """
     from statecraft.api.making import make
     from statecraft.cli.check import show_judgement
@@ -75,7 +77,7 @@ def _summary(console: Console, machine: Machine, made: Made) -> None:
     console.print()
     if made.unproved and made.status != 1:
         told = f"{'; '.join(made.unproved)}. "
-        told += "It was made all the same, as --allow-unproved says. " if made.passed else WAY_PAST
+        told += "It was made all the same, because of --allow-unproved. " if made.passed else WAY_PAST
         console.print(Text("Not proved: ", style="bold red") + Text(told + (CAUTIONS if made.passed else "")))
     elif made.passed:
         console.print(Text("Ready. ", style="bold green") + Text(CAUTIONS))

@@ -15,7 +15,7 @@ from statecraft.files import write_text
 @click.command(name="new", short_help="start a machine file of your own")
 @click.argument("name")
 def command(name: str) -> None:
-    """Write NAME.modes: a small, commented, correct machine to change into your own.
+    """Write NAME.modes: a small machine that is correct and explains itself, to change into your own.
 
     NAME is lower-case words joined by underscores, such as hay_cart.
     """
@@ -31,9 +31,9 @@ def command(name: str) -> None:
             + (f", such as {better}" if re.fullmatch(r"[a-z]\w*", better) else "")
         )
     if len(name) > LONGEST_NAME:
-        raise Stop(f"a machine's name has {LONGEST_NAME} letters at most, and this one has {len(name)}")
+        raise Stop(f"A machine's name has at most {LONGEST_NAME} letters; this one has {len(name)}")
     path = Path(f"{name}.modes")
     if path.exists():
-        raise Stop(f"{path} is there already, and was left as it is; choose another name or move it away")
+        raise Stop(f"{path} exists already, and was left as it is. Choose another name, or move it away")
     write_text(path, render("start/machine.modes.j2", name=name, file=path.name))
-    click.echo(f"{path} written. Open it, change what is yours, then:  statecraft make {path}")
+    click.echo(f"{path} written. Open it, make it your own, then:  statecraft make {path}")

@@ -1,4 +1,4 @@
-"""``statecraft pretend FILE``: the machine behind a serial port, without a machine."""
+"""``statecraft pretend FILE``: the machine behind a serial port, simulated."""
 
 from __future__ import annotations
 
@@ -19,27 +19,25 @@ if TYPE_CHECKING:
     from statecraft.machine import Machine
 
 
-@click.command(name="pretend", short_help="a serial port with the machine behind it, simulated")
+@click.command(name="pretend", short_help="simulate the machine behind a serial port")
 @file_argument
-@click.option("--link", metavar="NAME", help="The link that the port is; the one with the halt unless given.")
-@click.option("--chip", is_flag=True, help="Run the compiled program on the simulated chip, not the simulation.")
+@click.option("--link", metavar="NAME", help="Which link the port is. Without it, the one with the halt.")
+@click.option("--chip", is_flag=True, help="Run the compiled program, on a simulated chip.")
 @click.option("--trial", metavar="WORDS", help="Sensors start as in the trial whose title holds these words.")
 @click.option("--place", metavar="PATH", type=click.Path(path_type=Path), help="A name for the port, such as ./cart.")
-@click.option("--quiet", is_flag=True, help="Do not tell what it does.")
+@click.option("--quiet", is_flag=True, help="Do not print what it does.")
 def command(file: str, link: str | None, chip: bool, trial: str | None, place: Path | None, quiet: bool) -> None:
-    """Pretend to be FILE's machine: a pseudo-terminal that any serial program can open.
+    """Simulate FILE's machine behind a serial port (a pseudo-terminal) that any serial program can open.
 
-    Type what its sensors see, as in a trial:  front 24 cm, bumper on
+    To change what its sensors see, type it as in a trial:  front 24 cm, bumper on
     """
     from statecraft.bench.controls import controls
     from statecraft.bench.pretend import ChipBody, DeskBody, Pretended, World
+    from statecraft.report.drawing import trial_of
 
     machine = read(file)
     found = controls(machine, link)
-    titles = [each.title for each in machine.trials if trial and trial.lower() in each.title.lower()]
-    if trial and len(titles) != 1:
-        raise Stop(f"{len(titles) or 'no'} trials have '{trial}' in the title; say which")
-    world = World(machine, titles[0] if titles else None)
+    world = World(machine, trial_of(machine, trial).title if trial else None)
     with tempfile.TemporaryDirectory() as folder, contextlib.ExitStack() as stack:
         body: Body
         if chip:
@@ -57,13 +55,13 @@ def command(file: str, link: str | None, chip: bool, trial: str | None, place: P
                 raise Stop(f"{place} cannot be made: {error.strerror or error}") from None
             stack.callback(lambda: place.unlink(missing_ok=True))
             name = str(place)
-        what = "its program on the simulated chip" if chip else "its simulation"
+        what = "its program on a simulated chip" if chip else "its simulation"
         click.echo(f"{machine.name} listens at {name}: {what}, link {found.link.name}, {found.link.baud} baud")
-        click.echo(f"sensors: {world.said() or 'none'}\nCtrl-C ends it")
+        click.echo(f"Sensors: {world.said() or 'none'}\nCtrl-C ends it.")
         threading.Thread(target=_typed, args=(machine, pretended, world), daemon=True).start()
         with contextlib.suppress(KeyboardInterrupt):
             _tell(pretended, changed, quiet)
-        click.echo("ended")
+        click.echo("Ended.")
 
 
 def _program(machine: Machine, folder: Path) -> ReportingProgram:
@@ -81,7 +79,7 @@ def _typed(machine: Machine, pretended: Pretended, world: World) -> None:
 
     for line in sys.stdin:
         if not line.strip():
-            click.echo(f"sensors: {world.said()}")
+            click.echo(f"Sensors: {world.said() or 'none'}")
             continue
         try:
             pretended.put(inputs_in(machine, line.strip()))
@@ -104,5 +102,5 @@ def _tell(pretended: Pretended, changed: threading.Event, quiet: bool) -> None:
             modes = now
         if pretended.behind > 1 and not slow:
             slow = True
-            click.echo("note: this computer is too slow for it: its time goes slower than the clock on the wall")
-    raise Stop(f"the pretended machine has ended: {pretended.failed}")
+            click.echo("Note: this computer is too slow: simulated time runs slower than the clock on the wall.")
+    raise Stop(f"The simulated machine has ended: {pretended.failed}")

@@ -18,14 +18,16 @@ BUSY = 0.7
 
 @click.command(name="remote", short_help="write the operator's remote as one page")
 @file_argument
-@click.option("-o", "--out", metavar="FILE", type=click.Path(path_type=Path), help="NAME_remote.html unless given.")
-@click.option("--link", metavar="NAME", help="The link that it speaks on; the one with the halt unless given.")
-@click.option("--sheet", is_flag=True, help="Write what a remote has to send instead, as Markdown.")
+@click.option(
+    "-o", "--out", metavar="FILE", type=click.Path(path_type=Path), help="Without it, NAME_remote.html; - prints it."
+)
+@click.option("--link", metavar="NAME", help="Which link it uses. Without it, the one with the halt.")
+@click.option("--sheet", is_flag=True, help="Write the list of what a remote has to send instead, as Markdown.")
 def command(file: str, out: Path | None, link: str | None, sheet: bool) -> None:
-    """Write FILE's remote: a page for a phone or a computer, that needs no network.
+    """Write FILE's remote: a page for a phone or a computer, which needs no network.
 
-    What is held is sent while it is held. Halt goes out before anything that waits. Opened from a file, the page speaks
-    through Web Serial or Web Bluetooth, where the browser has them; `statecraft bridge` serves it for any browser.
+    A button that is held is sent for as long as it is held. Halt overtakes whatever waits to be sent. Opened as a file,
+    the page uses Web Serial or Web Bluetooth, in browsers that have them. `statecraft bridge` serves it to any browser.
     """
     from statecraft.bench import sheets
     from statecraft.bench.controls import controls
@@ -41,18 +43,23 @@ def command(file: str, out: Path | None, link: str | None, sheet: bool) -> None:
         tell(note, path)
 
 
+def after_silence(found: Controls) -> str:
+    """What the machine does once its line is silent."""
+    return f"the machine then {'goes on with what it does' if found.silent_ms is None else 'stops by its own table'}"
+
+
 def notes(found: Controls) -> list[str]:
     """What whoever builds this remote should know, a line each."""
     said = []
     if not found.halts:
-        said.append("note: the file has no urgent command on this link, so the remote has no halt")
+        said.append("Note: the file has no urgent command on this link, so the remote has no halt button.")
     if found.silent_ms is not None and found.beat is None:
-        said.append("note: the file has no heartbeat; while nothing is held, the link counts as silent")
+        said.append("Note: the file has no heartbeat: while nothing is held, the link counts as silent.")
     if found.silent_ms is None:
-        said.append("note: the link never counts as silent; a machine whose remote is gone goes on with what it does")
+        said.append("Note: the link never counts as silent: if the remote is lost, the machine just goes on.")
     if not found.link.reports:
-        said.append("note: the link has no reports, so the remote cannot show what the machine does")
+        said.append("Note: the link has no reports, so the remote cannot show what the machine does.")
     if found.share_of_line > BUSY:
         share = f"{100 * found.share_of_line:.0f} %"
-        said.append(f"note: heartbeat and held commands take {share} of the line: declare more baud, or longer times")
+        said.append(f"Note: heartbeat and held commands fill {share} of the line: declare more baud, or longer times.")
     return said

@@ -10,17 +10,17 @@ from statecraft.cli.common import file_argument, named_after, put, read, screen,
 from statecraft.folding import plural
 
 
-@click.command(name="report", short_help="write everything that is known of it as one page")
+@click.command(name="report", short_help="write everything that is known about it as one page")
 @file_argument
 @click.option(
-    "-o", "--out", metavar="FILE", type=click.Path(path_type=Path), help="FILE.html unless given; - prints it."
+    "-o", "--out", metavar="FILE", type=click.Path(path_type=Path), help="Without it, FILE.html; - prints it."
 )
-@click.option("--no-compile", is_flag=True, help="Leave the sketch's sizes out, which is quicker.")
-@click.option("--agree", is_flag=True, help="Compare table and desk build for it, which takes some seconds.")
+@click.option("--no-compile", is_flag=True, help="Leave out the size of the program, which is quicker.")
+@click.option("--agree", is_flag=True, help="Compare the table with the C++, too, which takes some seconds.")
 def command(file: str, out: Path | None, no_compile: bool, agree: bool) -> None:
-    """Write FILE's page: picture, table, proofs, trials, wiring, commands, sizes, cautions, and what it was made from.
+    """Write one page about FILE: diagram, table, proofs, trials, wiring, commands, sizes, cautions, and its sources.
 
-    One file that needs no network and no scripts, and prints.
+    It is one file, needs no network and no scripts, and prints well.
     """
     from statecraft.proof.judgement import judge
     from statecraft.report.drawing import page_of
@@ -37,4 +37,5 @@ def command(file: str, out: Path | None, no_compile: bool, agree: bool) -> None:
     path = out or named_after(file, ".html")
     put(path, text)
     met = sum(result.passed for result in trials)
-    tell(f"{path} written: {judged.outcome}, {met} of {plural(len(trials), 'trial')} passed", path)
+    passed = f"{met} of {plural(len(trials), 'trial')} passed" if trials else "no trials"
+    tell(f"{path} written: {judged.outcome}; {passed}", path)

@@ -13,22 +13,22 @@ FORMS = {"markdown": ".md", "csv": ".csv", "html": ".html"}
 
 @click.command(name="table", short_help="show the state table")
 @file_argument
-@click.option("--rows", is_flag=True, help="One line a row, in the order in which they decide, with its source line.")
-@click.option("--as", "form", type=click.Choice(list(FORMS)), help="Another form than the terminal's.")
+@click.option("--rows", is_flag=True, help="Show the rows instead, in the order in which they are asked.")
+@click.option("--as", "form", type=click.Choice(list(FORMS)), help="Print it in this form.")
 @click.option(
-    "-o", "--out", metavar="FILE", type=click.Path(path_type=Path), help="Write to FILE.md, FILE.csv or FILE.html."
+    "-o", "--out", metavar="FILE", type=click.Path(path_type=Path), help="FILE.md, FILE.csv or FILE.html; - prints it."
 )
 def command(file: str, rows: bool, form: str | None, out: Path | None) -> None:
-    """Show FILE's state table: modes down, what can happen across, where it leads and by which row.
+    """Show FILE's state table: modes down, what can happen across, and in each cell where it leads and by which row.
 
-    Where no row speaks of it, it says what then happens: the mode stays (a dot, in the terminal).
+    Where no row decides, the machine stays in its mode: a dot in the terminal, "stays" in other forms.
     """
     from statecraft.report import table
 
     if out is not None and out != STANDARD_OUTPUT and form is None:
         form = next((name for name, ending in FORMS.items() if out.suffix == ending), None)
         if form is None:
-            raise Stop(f"{out} has an ending that says no form: use {', '.join(FORMS.values())}, or --as")
+            raise Stop(f"{out} ends in none of {', '.join(FORMS.values())}: rename it, or say the form with --as")
     machine = read(file)
     if form is None:
         (table.print_rows if rows else table.print_grid)(machine, screen())

@@ -12,9 +12,9 @@ from statecraft.files import write_bytes
 
 @click.command(name="tidy", short_help="line up a file's tables and columns")
 @file_argument
-@click.option("--check", is_flag=True, help="Change nothing; exit with 1 if there is something to line up.")
+@click.option("--check", is_flag=True, help="Change nothing; exit with 1 if something is not lined up.")
 def command(file: str, check: bool) -> None:
-    """Line up FILE's tables and columns. Comments, blank lines, line ends and the meaning stay as they are."""
+    """Line up FILE's tables and columns. Its meaning, comments, blank lines and line ends stay as they are."""
     from statecraft.language.tidy import tidy_bytes
 
     read(file)  # a file with mistakes is left alone: what its lines mean is not known

@@ -31,15 +31,15 @@ if TYPE_CHECKING:
     "--on",
     metavar="PLACES",
     default="table",
-    help="Where: table, desk, chip, or several with commas between, side by side.",
+    help="Where: table, desk or chip, or several of them with commas between.",
 )
 def command(file: str, only: str | None, trace: Path | None, on: str) -> None:
-    """Run FILE's trials on the reference simulation and say what happened beside what was expected.
+    """Run FILE's trials in the simulation, and show what happened beside what was expected.
 
-    With --on table,desk,chip the same trials run on the table, on the C++ that is written from it, and as the whole
-    program on the simulated chip.
+    With --on table,desk,chip they run in the simulation of the table, in the C++ that is written from it, and in the
+    whole program on a simulated chip, side by side.
 
-    Exit code 1 if any expectation was not met, or if they are not alike.
+    Exit code 1: an expectation was not met, or the places differ.
     """
     from statecraft.simulation.trace import FORMS
 

@@ -7,10 +7,11 @@ from pathlib import Path
 
 import click
 
-from statecraft.cli.common import WAY_PAST, Stop, allow_unproved, file_argument, read, screen, step
+from statecraft.cli.common import Stop, file_argument, read, screen, step
+from statecraft.cli.proving import WAY_PAST, allow_unproved, seconds_for_the_proof
 
 CAUTIONS = (
-    "Before it goes on: wheels off the ground, motor power off at its hardware switch. The board starts anew at once, "
+    "Before you upload: wheels off the ground, motor power off at its hardware switch. The board restarts at once, "
     "and the machine with it. This is not a safety-rated controller, and a stop command is not an emergency stop."
 )
 
@@ -19,15 +20,19 @@ CAUTIONS = (
 @file_argument
 @click.option("-P", "--port", metavar="PORT", help="Where the board is, such as /dev/ttyACM0 or COM3.")
 @click.option("--dry-run", is_flag=True, help="Compile and show the command, but do not run it.")
-@click.option("--anyway", is_flag=True, help="Upload even though `check` finds errors.")
+@click.option("--anyway", is_flag=True, help="Upload although `check` finds errors.")
 @allow_unproved
+@seconds_for_the_proof
 @click.option(
-    "-o", "--out", metavar="DIR", type=click.Path(path_type=Path), default=Path("out"), help="Where; out/ unless given."
+    "-o", "--out", metavar="DIR", type=click.Path(path_type=Path), default=Path("out"), help="Without it, out/."
 )
-def command(file: str, port: str | None, dry_run: bool, anyway: bool, allow_unproved: bool, out: Path) -> None:
+def command(
+    file: str, port: str | None, dry_run: bool, anyway: bool, allow_unproved: bool, out: Path, seconds: float
+) -> None:
     """Compile FILE's firmware and put it on the board at PORT, with avrdude.
 
-    The command is shown before it runs. A machine that `check` finds errors in, or cannot prove, is not uploaded.
+    The avrdude command is shown before it runs. A machine in which `check` finds an error, or which it cannot prove, is
+    not uploaded.
     """
     from statecraft.boards.chosen import board_of
     from statecraft.firmware import build
@@ -39,7 +44,7 @@ def command(file: str, port: str | None, dry_run: bool, anyway: bool, allow_unpr
     machine = read(file)
     board = board_of(machine)
     with step(console, "prove"):
-        judged = judge(machine)
+        judged = judge(machine, seconds)
     status = judged.status()
     if status == 3 and not allow_unproved:
         raise Stop(f"Not proved: {'; '.join(judged.unproved)}. Nothing was uploaded. {WAY_PAST}", 3)
@@ -62,11 +67,11 @@ def command(file: str, port: str | None, dry_run: bool, anyway: bool, allow_unpr
     touches = board.upload is not None and board.upload.touch
     click.echo(f"{built.hex}: {built.flash:,} bytes of program for {board.name}\n\n{CAUTIONS}\n")
     if touches:
-        click.echo(f"first: {place} is opened at {uploading.TOUCH_BAUD} baud and closed, to start the bootloader")
+        click.echo(f"First {place} is opened at {uploading.TOUCH_BAUD} baud and closed, to start the bootloader")
     if touches and not dry_run:
         with step(console, "wait for the bootloader"):
             line = uploading.command(board, built.hex, uploading.touch(place), avrdude)
-    click.echo(f"{'would run' if dry_run else 'running'}: {shlex.join(line)}")
+    click.echo(f"{'Would run' if dry_run else 'Running'}: {shlex.join(line)}")
     if not dry_run:
         uploading.run(line)
         click.echo(f"{machine.name} is on the board.")

@@ -24,13 +24,13 @@ WORTH_SAYING_S = 5.0
 @click.command(name="watch", short_help="show what a running machine reports, checked against the table")
 @file_argument
 @click.option("-P", "--port", metavar="PORT", required=True, help="Where the machine is, such as /dev/ttyUSB0 or COM3.")
-@click.option("--link", metavar="NAME", help="The machine's link; the one with reports unless given.")
-@click.option("--log", metavar="FILE", type=click.Path(path_type=Path), help="Keep what it says, for `replay`.")
-@click.option("--seconds", metavar="N", type=float, help="End by itself after so long.")
+@click.option("--link", metavar="NAME", help="Which link of the machine. Without it, the one with reports.")
+@click.option("--log", metavar="FILE", type=click.Path(path_type=Path), help="Keep a log in FILE, for `replay`.")
+@click.option("--seconds", metavar="N", type=float, help="End after so many seconds.")
 def command(file: str, port: str, link: str | None, log: Path | None, seconds: float | None) -> int:
-    """Show what the machine at PORT reports, as it comes, and hold it against FILE's table. Ctrl-C ends it.
+    """Show what the machine at PORT reports, as it comes, and check it against FILE's table. Ctrl-C ends it.
 
-    Nothing is sent. Exit code 1: the machine said something that the table does not allow, or said nothing at all.
+    Nothing is sent. Exit code 1: the machine did something that the table does not allow, or it said nothing at all.
     """
     from statecraft.bench import log as logs
     from statecraft.bench.against import Against
@@ -96,11 +96,11 @@ def _follow(
             data = arrived.get(timeout=0.1)
         except queue.Empty:
             if time.monotonic() - last > WORTH_SAYING_S:
-                click.echo("… no word from the machine")
+                click.echo("… nothing heard from the machine")
                 last = time.monotonic()
             continue
         if isinstance(data, bool):
-            click.echo("the port is open" if data else "the port is gone; waiting for it")
+            click.echo("The port is open." if data else "The port is gone. Waiting for it.")
             continue
         for text, report in splitter.feed(data):
             if writer is not None:
@@ -137,13 +137,13 @@ def show(machine: Machine, difference: Contradiction) -> None:
 
 def summary(against: Against) -> int:
     """The last line, and the exit code."""
-    damaged = f", {plural(against.damaged, 'time')} bytes that were no report" if against.damaged else ""
+    damaged = f" {plural(against.damaged, 'line was', 'lines were')} no report." if against.damaged else ""
     if not against.seen:
-        click.echo(f"The machine has said nothing{damaged}: nothing was checked.")
+        click.echo(f"The machine reported nothing, so nothing was checked.{damaged}")
         return 1
     found = len(against.differences)
-    outcome = plural(found, "thing") if found else "nothing"
-    click.echo(f"{plural(against.seen, 'report')}{damaged}: {outcome} that the table does not allow.")
+    outcome = f"{plural(found, 'difference')} from the table" if found else "all as the table says"
+    click.echo(f"{plural(against.seen, 'report')}: {outcome}.{damaged}")
     if not found:
-        click.echo("Checked were modes, rows, times in a mode, and counters; sensors and commands are not reported.")
+        click.echo("Modes, rows, times in a mode and counters were checked. Sensors and commands are not reported.")
     return 1 if found else 0

@@ -23,9 +23,9 @@ HEADS = ("pin", "what goes there", "way", "level", "note")
 @click.option("--markdown", "form", flag_value="markdown", help="As a Markdown table.")
 @click.option("--csv", "form", flag_value="csv", help="As comma separated values, for a spreadsheet.")
 def command(file: str, form: str | None) -> None:
-    """List every pin that FILE's machine takes on its board: what goes there, which way, at what level, with what.
+    """List every pin that FILE's machine uses: what goes there, input or output, at which level, with which parts.
 
-    Resistors are computed, from the E24 series. What is an output is low at rest.
+    Resistors are computed, and taken from the E24 series.
     """
     from statecraft.boards.chosen import board_of
     from statecraft.firmware import WiringError, plan

@@ -30,7 +30,7 @@ def notes(machine: Machine, promise: Promise) -> list[str]:
     for name in dict.fromkeys(_outputs(promise)):
         output = machine.output(name)
         if isinstance(output, Motor) and (ticks := latest(machine, output)):
-            said.append(f"speaks of the setting; {name} takes up to {machine.duration(ticks)} to come to it")
+            said.append(f"speaks of the setting; {name} takes up to {machine.duration(ticks)} to reach it")
     return said
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from statecraft.folding import plural
 from statecraft.machine import Blink, Fixed, Machine, Motor, OfDials
 from statecraft.report import words
 from statecraft.report.scene import Card, Elsewhere, Label, Mark, Tag
@@ -91,7 +92,7 @@ def badge(parent: Element, x: float, y: float, mark: Mark) -> None:
 def brief_block(labels: list[Label]) -> Block:
     """The numbers of rows."""
     block = Block()
-    numbers = [str(label.row.number) for label in labels]
+    numbers = [str(label.row.nth) for label in labels]
     said = ("row " if len(numbers) == 1 else "rows ") + ", ".join(numbers)
     block.write(4, wrap(said, SMALL, ROOM / 2), SMALL, "when")
     return block
@@ -109,7 +110,7 @@ def elsewhere_block(each: Elsewhere) -> Block:
     )
     said = ", ".join(each.modes) if each.modes else f"see {each.sheet}"
     if len(each.modes) > 1:
-        block.write(0, [f"{len(each.modes)} modes"], TINY, "trait")
+        block.write(0, [plural(len(each.modes), "mode")], TINY, "trait")
     if said != each.name:
         block.write(0, wrap(said, TINY, 170), TINY, "trait")
     return block
@@ -122,7 +123,7 @@ def label_block(labels: list[Label], room: float = ROOM) -> Block:
         if place:
             block.high += 4
         top = block.high
-        block.texts.append(Text(GUTTER - 5, top + SMALL, [str(label.row.number)], "number", "end"))
+        block.texts.append(Text(GUTTER - 5, top + SMALL, [str(label.row.nth)], "number", "end"))
         block.write(GUTTER, wrap(label.row.when_text, SMALL, room), SMALL, "when")
         does = [text for text in ("restart" if label.row.move == "restart" else "", label.row.do_text) if text]
         if does:
@@ -174,7 +175,7 @@ def card_block(machine: Machine, card: Card, traits: list[str]) -> Block:
         block.high += 4
         by_mode: dict[str, list[str]] = {}
         for mode, row in card.comes:
-            by_mode.setdefault(mode, []).append(str(row.number))
+            by_mode.setdefault(mode, []).append(str(row.nth))
         said = [f"{mode} ({', '.join(numbers)})" for mode, numbers in by_mode.items()]
         block.write(0, wrap("also from " + ", ".join(said), TINY, 170), TINY, "trait")
     return block

@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from statecraft.findings import Finding
+from statecraft.folding import plural
 from statecraft.machine import Machine, Mode, Part
 from statecraft.report import words
 from statecraft.report.blocks import Block, badge, brief_block, card_block, elsewhere_block, label_block, tag_block
@@ -149,9 +150,9 @@ def describe(machine: Machine) -> str:
 def _note(machine: Machine) -> str:
     modes = sum(len(part.modes) for part in machine.parts)
     rows = sum(len(part.rows) for part in machine.parts)
-    parts = f"{len(machine.parts)} parts, " if len(machine.parts) > 1 else ""
+    parts = f"{plural(len(machine.parts), 'part')}, " if len(machine.parts) > 1 else ""
     board = machine.board
-    return f"{parts}{modes} modes, {rows} rows · board {board} · tick {machine.duration(1)}"
+    return f"{parts}{plural(modes, 'mode')}, {plural(rows, 'row')} · board {board} · tick {machine.duration(1)}"
 
 
 def _says(mark: Mark) -> str:
@@ -460,7 +461,7 @@ def _key(root: Element, x: float, y: float) -> None:
     add(key, "rect", cls="body", x=x2 + 136, y=y, width=38, height=22, rx=9)
     add(key, "text", "mode that moves nothing", x=x2 + 186, y=y + 15, cls="key-text")
     y += 42
-    for left, kind, text in ((x, "failsafe", "failsafe: looked at first"), (x + 196, "rule", "rule")):
+    for left, kind, text in ((x, "failsafe", "failsafe: asked first"), (x + 196, "rule", "rule")):
         way = group(key, kind)
         path = f"M{num(left)} {num(y)}h34"
         add(way, "path", cls="way", d=path)

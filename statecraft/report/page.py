@@ -249,7 +249,7 @@ def _told(record: Record) -> Iterable[tuple[str, str]]:
             by = ""
             if number is not None:
                 row = part.rows[number]
-                by = f": {'failsafe' if row.failsafe else 'rule'} {number}, {row.when_text}"
+                by = f": {'failsafe, ' if row.failsafe else ''}row {row.nth}, {row.when_text}"
             where = f"{part.name}: " if several else ""
             events.append((tick, f"{where}{'starts in' if before is None else before + ' to'} {mode}{by}"))
             before = mode

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from statecraft.findings import Finding, Run, Stimulus
-from statecraft.folding import folded, listed
+from statecraft.folding import folded, listed, plural
 from statecraft.machine import (
     Compare,
     Condition,
@@ -70,7 +70,7 @@ def heading(run: Run) -> str:
     """What stands above a run."""
     if run.tail is not None:
         return "a run that goes on for ever:"
-    return f"the shortest run, {run.ticks:,} tick{'' if run.ticks == 1 else 's'}:"
+    return f"the shortest run, {plural(run.ticks, 'tick')}:"
 
 
 def laid_out(machine: Machine, lines: Sequence[RunLine], width: int, most: int) -> list[str]:
@@ -282,13 +282,13 @@ class _Teller:
                 while_so = f", while {listed(held)}" if (held := list(self.held())) else ""
                 return RunLine(None, f"{self.moving(part, view)}, without a word{while_so}")
             case "flapping":
-                return RunLine(None, f"and so on: {listed(self.taking_turns())} take turns on every tick")
+                return RunLine(None, f"{listed(self.taking_turns())} take turns on every tick")
             case "bare threshold":
                 unit = self.machine.sensor(about.subject).unit
                 tail = self.run.stretches[self.run.tail :]
                 values = dict.fromkeys(dict(each.inputs.sensors)[about.subject] for each in tail)
                 turn = listed(unit.show(value) for value in values if value is not None)
-                return RunLine(None, f"and so on, while {about.subject} reads {turn} in turn")
+                return RunLine(None, f"the same again and again, while {about.subject} reads {turn} in turn")
             case "fault ignored":
                 return RunLine(self.last, f"{self.moving(part, view)}, 2nd tick with {about.subject} in fault")
             case "faint hope":

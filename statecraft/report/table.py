@@ -76,7 +76,7 @@ def grid(machine: Machine, part: Part) -> Grid:
         for decision in made:
             if decision.decides != FALSE:
                 row = decision.row
-                said = f"{lead(decision)}{_does(decision)} ({row.number})"
+                said = f"{lead(decision)}{_does(decision)} ({row.nth})"
                 cells.setdefault((decision.mode.name, columns[row.failsafe, row.when_text]), Cell(said, row))
     return Grid(part, tuple(text for _, text in columns), tuple(failsafe for failsafe, _ in columns), cells)
 
@@ -93,7 +93,7 @@ def _does(decision: Decision) -> str:
 def row_cells(row: Row) -> tuple[str, ...]:
     """A row as one line, under :data:`ROW_HEADS`."""
     what = "failsafe" if row.failsafe else "rule"
-    return str(row.number), what, row.in_text, row.when_text, row.go_text, row.do_text, str(row.place)
+    return str(row.nth), what, row.in_text, row.when_text, row.go_text, row.do_text, str(row.place)
 
 
 # ------------------------------------------------------------------------------------------------------------ terminal
@@ -173,7 +173,7 @@ def print_rows(machine: Machine, console: Console) -> None:
             console.print(Text(part.name, style="bold"))
             for row in part.rows:
                 mark = "!" if row.failsafe else " "
-                console.print(Text(f"{row.number:3} {mark} in {row.in_text} when {row.when_text}"))
+                console.print(Text(f"{row.nth:3} {mark} in {row.in_text} when {row.when_text}"))
                 does = f", {row.do_text}" if row.do_text else ""
                 console.print(Text(f"      go to {row.go_text}{does} (line {row.place.line})", style="dim"))
             continue
@@ -183,9 +183,9 @@ def print_rows(machine: Machine, console: Console) -> None:
         for row in part.rows:
             mark = "! " if row.failsafe else ""
             cells = (row.in_text, mark + row.when_text, row.go_text, row.do_text, str(row.place.line))
-            drawn.add_row(str(row.number), *(Text(cell) for cell in cells))
+            drawn.add_row(str(row.nth), *(Text(cell) for cell in cells))
         console.print(drawn)
-    console.print("! failsafe: looked at before every rule", style="dim", markup=False)
+    console.print("! failsafe: asked before every rule", style="dim", markup=False)
 
 
 # --------------------------------------------------------------------------------------------------------------- files
@@ -219,8 +219,8 @@ def markdown(machine: Machine, rows: bool = False) -> str:
         said.append(_pipes(["---"] * len(head)))
         said += [_pipes(line) for line in body]
         said.append("")
-    said.append("`!` failsafe: looked at before every rule. (n) the row that decides." + ("" if rows else
-                " `stays`: no row speaks of it, nothing happens."))  # fmt: skip
+    said.append("`!` failsafe: asked before every rule. (n) the row that decides." + ("" if rows else
+                " `stays`: nothing happens."))  # fmt: skip
     return "\n".join(said) + "\n"
 
 

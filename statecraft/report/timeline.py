@@ -308,7 +308,7 @@ def _modes(record: Record, axis: Axis, name: str, title: str) -> Lane:
             left, right = axis.x(start), axis.x(end)
             kind = {"stop mode": "stop", "moving mode": "moving", "mode": "other"}[words.kind(machine, part, mode)]
             by = record.entry(name, start)
-            cause = f", by row {by} (line {part.rows[by].place.line})" if by is not None else ""
+            cause = f", by row {by + 1} (line {part.rows[by].place.line})" if by is not None else ""
             said = f"{value} from {clock(machine, start)} to {clock(machine, end)}{cause}"
             band = group(parent, f"band {kind}", said, data_mode=value, data_first=str(start), data_end=str(end))
             add(band, "rect", cls="band-body", x=left, y=y, width=max(right - left, 0.8), height=22)

@@ -97,5 +97,5 @@ def test_a_trace_without_end_is_not_read_for_ever(run):
 def test_numbers_and_names_that_nobody_means(run):
     assert run("check", SAMPLES / "greenhouse_vent.modes", "--seconds", "nan").code == 2
     told = run("new", "x" * 41)
-    assert told.code == 1 and "40 letters at most" in told.err
+    assert told.code == 1 and "at most 40 letters" in told.err
     assert "such as cote" in run("new", "Côté").err

@@ -40,7 +40,7 @@ def test_a_full_disk_is_told_in_a_sentence(arguments: list[str | Path]) -> None:
         ran = subprocess.run(
             [sys.executable, "-m", "statecraft", *map(str, arguments)], stdout=full, stderr=subprocess.PIPE, check=False
         )
-        assert (ran.returncode, ran.stderr) == (1, b"the output cannot be written: No space left on device\n")
+        assert (ran.returncode, ran.stderr) == (1, b"The output cannot be written: No space left on device\n")
         both = subprocess.run([sys.executable, "-m", "statecraft", "nonsense"], stdout=full, stderr=full, check=False)
         assert both.returncode == 2
 
@@ -111,7 +111,7 @@ main()
         command = [sys.executable, "-c", code, str(at), "check", str(SOUND)]
         ran = subprocess.run(command, capture_output=True, text=True, check=False)
         assert (ran.returncode, ran.stdout) == (130, ""), at
-        assert ran.stderr.strip() == "stopped; nothing half-written was left behind", at
+        assert ran.stderr.strip() == "Stopped. No half-written file was left behind.", at
 
 
 def test_nothing_is_read_before_the_command_answers_to_ctrl_c() -> None:

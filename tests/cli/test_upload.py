@@ -38,14 +38,14 @@ def test_the_program_goes_to_the_port(run, feed_pusher, avrdude):
     assert Path(f"{avrdude}.hex").read_text() == Path("out/feed_pusher/feed_pusher.hex").read_text()
     said = " ".join(told.out.split())
     assert "wheels off the ground" in said
-    assert said.index("wheels off") < said.index("running: ") < said.index("is on the board")
+    assert said.index("wheels off") < said.index("Running: ") < said.index("is on the board")
     assert "-cwiring -Pport -b115200 -D -Uflash:w:out/feed_pusher/feed_pusher.hex:i" in said
 
 
 def test_a_dry_run_shows_the_command_and_runs_nothing(run, feed_pusher, avrdude):
     told = run("upload", feed_pusher, "--dry-run")
     assert told.code == 0, told.err
-    assert "would run: avrdude -patmega2560 -cwiring -PPORT" in told.out
+    assert "Would run: avrdude -patmega2560 -cwiring -PPORT" in told.out
     assert not avrdude.exists()
     assert Path("out/feed_pusher/feed_pusher.hex").exists()
 
@@ -95,5 +95,5 @@ def test_a_board_with_usb_of_its_own_is_asked_for_its_bootloader(run, change, av
     )
     told = run("upload", "small.modes", "--dry-run", "--port", "COM9")
     assert told.code == 0, told.err
-    assert "first: COM9 is opened at 1200 baud and closed" in told.out
+    assert "First COM9 is opened at 1200 baud and closed" in told.out
     assert "-cavr109 -PCOM9 -b57600" in told.out

@@ -48,7 +48,7 @@ def test_new_leaves_a_file_that_is_there_alone(run):
     Path("hay_cart.modes").write_text("mine")
     told = run("new", "hay_cart")
     assert told.code == 1
-    assert "hay_cart.modes is there already" in told.err
+    assert "hay_cart.modes exists already" in told.err
     assert Path("hay_cart.modes").read_text() == "mine"
 
 
@@ -360,7 +360,7 @@ def test_check_says_of_a_saved_trial_that_it_comes_out_otherwise(run, change):
                           "promise never parked and retreat within 20 ms for 30 ms"))  # fmt: skip
     told = run("check", "cart.modes", "--save-trial")
     assert "1 trial added" in told.out and "retreat heard but not taken" in told.out
-    assert 'The trial "broken promise, line 70" does not go as the run did' in told.out
+    assert 'The trial "broken promise, line 70" does not end as the run did' in told.out
 
 
 def test_check_says_what_there_was_no_time_for(run, feed_pusher):

@@ -97,13 +97,13 @@ def test_a_motor_without_either_is_there_at_once() -> None:
 @pytest.mark.parametrize("condition", ["leaf > 0 %", "leaf == 50 %", "plain > 0 % and not leaf off"])
 def test_a_promise_that_speaks_of_a_slow_motor_says_so(condition: str) -> None:
     machine = gate(", ramp 50 %/s, pause 200 ms before reversing", 50, -50, f"promise never {condition} and shut\n")
-    said = "speaks of the setting; leaf takes up to 2.16 s to come to it"
+    said = "speaks of the setting; leaf takes up to 2.16 s to reach it"
     assert notes(machine, machine.promises[0]) == [said]
     judged = judge(machine)
     out = io.StringIO()
     show_judgement(judged, Console(file=out, width=100))
     assert said in out.getvalue()
-    assert said in page(machine, proof=Judged(judged.findings, judged.report.verdicts))
+    assert f"S{said[1:]}." in page(machine, proof=Judged(judged.findings, judged.report.verdicts))
 
 
 def test_a_promise_about_modes_alone_says_nothing_of_it() -> None:

@@ -26,11 +26,11 @@ from tests.random_machines import machine_texts
 SAMPLES = Path(__file__).parents[2] / "samples"
 
 ENDS = {
-    "bare_threshold": "for ever: and so on, while air reads 24.9 C and 25 C in turn",
+    "bare_threshold": "for ever: the same again and again, while air reads 24.9 C and 25 C in turn",
     "faint_hope": "100 ms: moving in pumping (pump on) with depth in fault; a reading of 49.9 cm would have prevented"
     " it",
     "fault_ignored": "300 ms: moving in pumping (pump on), 2nd tick with depth in fault",
-    "flapping": "for ever: and so on: venting and resting take turns on every tick",
+    "flapping": "for ever: venting and resting take turns on every tick",
     "halt_missed": "200 ms: halt has been taken, and it is still in emptying (auger -50 %)",
     "no_way_to_stop": "100 ms: in wait, from where nothing leads to a stop mode",
     "runaway": "700 ms: moving in driving (wheels 60 %), 2nd tick with operator silent",

@@ -55,7 +55,7 @@ def test_each_cell_says_what_the_first_row_of_that_condition_does_there(text: st
                     assert all(never(machine, part, line[0], row) for row in rows)
                     continue
                 row = next(row for row in rows if not never(machine, part, line[0], row))
-                assert cell.endswith(f"({row.number})")
+                assert cell.endswith(f"({row.nth})")
                 leads = row.move == "go" and row.target != line[0]
                 assert cell.startswith(row.target if leads else "restarts" if row.move == "restart" else "stays")
                 stays = row.failsafe and not leads and row.move != "restart"
@@ -92,11 +92,11 @@ rules
     table = grid(machine := read_text(text, file="vent.modes"), machine.parts[0])
     cells = {key: cell.text for key, cell in table.cells.items()}
     assert cells == {
-        ("resting", 0): "stays (0)",  # a failsafe does not step where it leads nowhere else
-        ("opening", 0): "resting, n + 1 (0)",
-        ("shutting", 0): "resting, n + 1 (0)",
-        ("opening", 1): "shutting (1)",  # in resting no time in going goes by
-        ("shutting", 2): "opening (2)",
+        ("resting", 0): "stays (1)",  # a failsafe does not step where it leads nowhere else
+        ("opening", 0): "resting, n + 1 (1)",
+        ("shutting", 0): "resting, n + 1 (1)",
+        ("opening", 1): "shutting (2)",  # in resting no time in going goes by
+        ("shutting", 2): "opening (3)",
     }
 
 
@@ -117,7 +117,7 @@ def test_markdown_has_a_line_a_mode_and_as_many_cells_everywhere() -> None:
     lines = [line for line in markdown(machine).splitlines() if line.startswith("|")]
     bars = {line.replace("\\|", "").count("|") for line in lines}
     assert len(bars) == 1 and len(lines) == 2 + len(machine.parts[0].modes)
-    assert "| parked | stop | spent (0) |" in lines[2]
+    assert "| parked | stop | spent (1) |" in lines[2]
 
 
 class Cells(HTMLParser):
