@@ -134,7 +134,7 @@ def test_the_page_that_is_signed_has_the_fingerprint_of_its_sketch() -> None:
     told = re.search("its table's fingerprint is (\\w+)", emitted)
     assert told is not None
     assert f"fingerprint {told[1]}" in words(Reader(text).text[""])  # before any section: at the head of the page
-    assert f"The table's fingerprint is {told[1]} :" in words(Reader(text).text["made"])  # where it is signed
+    assert f"The table's fingerprint is {told[1]} ." in words(Reader(text).text["made"])  # where it is signed
     slower = page(replace(machine, tick_ms=20))
     assert told[1] not in slower
 
