@@ -104,9 +104,17 @@ def test_drive_cut_why_back_and_another_way(page: Phone, file: Path) -> None:
     wait(lambda: page.text("trouble") == "")
     file.write_text(file.read_text().replace("front < 35 cm ", "front < 15 cm "))
     wait(lambda: mode(page) == "cruise")  # the same, done to the file as it is now
+    good = file.read_text()
     file.write_text("machine nothing\n")
     wait(lambda: page.text("trouble"))
     assert mode(page) == "cruise"
+    file.write_text(re.sub(r"\bpatrol\b", "stroll", good))  # what was done cannot be done to it
+    wait(lambda: "(tick 101) patrol cannot be done to it" in page.text("trouble"))
+    assert mode(page) == "cruise"
+    door = good.replace("switch   bumper", "switch   door         pin 40, on when low\nswitch   bumper")
+    file.write_text(door.replace("failsafes\n", "level ajar when door clears when not door\nfailsafes\n", 1))
+    wait(lambda: page.run("return document.querySelector('[data-switch=door]') !== null"))  # the page has it, too
+    wait(lambda: page.text("trouble") == "" and mode(page) == "cruise")
 
 
 @pytest.mark.slow
