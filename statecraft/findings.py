@@ -26,6 +26,7 @@ SEVERITY: dict[str, Severity] = {
     "faint hope": "error",
     "left out": "warning",
     "held back only": "warning",
+    "lost turn": "warning",
     "bare threshold": "warning",
     "stale decision": "warning",
     "out of range": "warning",

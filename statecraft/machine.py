@@ -134,7 +134,10 @@ class SwitchOn:
 
 @dataclass(frozen=True, slots=True)
 class LevelOn:
-    """The level is on (as decided in step 3 of this tick)."""
+    """The level is on (as decided in step 3 of this tick).
+
+    Only what the reader makes itself (:func:`lasting`) reads a later level: as it stood on the tick before.
+    """
 
     level: str
 
@@ -218,6 +221,18 @@ class And:
 
 
 @dataclass(frozen=True, slots=True)
+class Turns(And):
+    """``what`` turns on (or off): it is so on this tick, and was not on the one before. On tick 0 nothing turns.
+
+    It is what it stands for: that ``what`` is so, and that a level of the reader's own is off, which is on while
+    ``what`` has been so on the tick before, too, and starts on (:func:`lasting`).
+    """
+
+    what: SwitchOn | LevelOn | Fault
+    on: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Or:
     """At least one of two or more conditions."""
 
@@ -226,6 +241,18 @@ class Or:
 
 Atom = Compare | Fault | SwitchOn | LevelOn | Taken | Absent | Silent | After | InMode | Steady | OutputIs
 Condition = Atom | Not | And | Or
+
+
+def turns_in(condition: Condition) -> Iterator[Turns]:
+    """What ``condition`` asks to turn."""
+    match condition:
+        case Turns():
+            yield condition
+        case Not(of):
+            yield from turns_in(of)
+        case And(parts) | Or(parts):
+            for part in parts:
+                yield from turns_in(part)
 
 
 def atoms(condition: Condition) -> Iterator[Atom]:
@@ -626,7 +653,8 @@ def reach(setting: Fixed | OfDials, dials: Mapping[str, Dial]) -> tuple[int, int
 class Level:
     """A named condition with hysteresis. ``set_ticks``/``clear_ticks`` are the ``for`` times, 0 for none.
 
-    A condition is held for T when it has been true on this tick and the T/tick ticks before it.
+    A condition is held for T when it has been true on this tick and the T/tick ticks before it. ``made``: it stands in
+    no file, but is the reader's own, for what is asked to turn (:func:`lasting`).
     """
 
     name: str
@@ -638,6 +666,17 @@ class Level:
     on_if_in_doubt: bool = False
     place: Place = NOWHERE
     text: str = ""
+    made: bool = False
+
+
+def lasting(name: str, was: str, what: SwitchOn | LevelOn | Fault, on: bool, place: Place) -> tuple[Level, Level]:
+    """Two levels: the one of that ``name`` is on while ``what`` is as ``on`` says and was so on the tick before, too;
+    on tick 0, while it is. The other one, ``was``, is what ``what`` is, and being decided later it is read as it was.
+    """
+    so, other = (what, Not(what)) if on else (Not(what), what)
+    before = LevelOn(was) if on else Not(LevelOn(was))
+    lasts = Level(name, And((so, before)), 0, other, 0, starts_on=True, place=place, text="", made=True)
+    return lasts, Level(was, what, 0, Not(what), 0, place=place, text="", made=True)
 
 
 @dataclass(frozen=True, slots=True)

@@ -101,6 +101,7 @@ class _Writer:
         self.motors: list[str] = []
         self.lamps: list[str] = []
         self.times: list[tuple[str, int]] = []
+        self.in_failsafes = False
 
     # ---------------------------------------------------------------------------------------------------- small things
 
@@ -321,6 +322,8 @@ class _Writer:
             makers += [lambda: rng.choice(self.switches)] * 2
         if self.levels:
             makers += [lambda: rng.choice(self.levels)] * 3
+        if not self.in_failsafes and self.newer.random() < 0.15:
+            return self.turning()
         if self.commands:
             makers += [lambda: rng.choice(self.commands)] * 3
             makers.append(lambda: f"{rng.choice(self.commands)} absent {self.time()}")
@@ -335,6 +338,12 @@ class _Writer:
             if part.groups:
                 makers += [lambda: f"after {self.time_since()} in {rng.choice(list(part.groups))}"] * 2
         return rng.choice(makers)()
+
+    def turning(self) -> str:
+        """What has just turned."""
+        faults = [f"{sensor.name} fault" for sensor in self.sensors]
+        what = self.newer.choice([*self.switches, *self.levels, self.newer.choice(faults)])
+        return f"{what} turns {self.newer.choice(['on', 'off'])}"
 
     def condition(self, atom: Callable[[], str], depth: int = 2) -> str:
         draw = self.rng.random()
@@ -609,10 +618,12 @@ class _Writer:
     def rows_of(self, part: _PartDraft) -> list[str]:
         rng = self.rng
         failsafes = []
+        self.in_failsafes = True
         for _ in range(rng.randint(0, 1 if self.small else 1 + self.size)):
             where = rng.choice(["any", *part.groups, *part.modes])
             when = f"after 0 s{self.in_group(part)}" if self.chance(0.1) else self.rare(part)
             failsafes.append((where, when, rng.choice(part.stops), self.do_cell(part)))
+        self.in_failsafes = False
         # a round through all modes, so that most can be reached, and then what comes to mind
         rules = []
         for number, mode in enumerate(part.modes):
@@ -629,7 +640,9 @@ class _Writer:
 
     def shared(self) -> list[str]:
         """The machine's own failsafes: no part's counters to change, no clocks or groups."""
+        self.in_failsafes = True
         rows = [("any", self.rare(_PartDraft("")), "start", "") for _ in range(self.rng.randint(0, 2))]
+        self.in_failsafes = False
         return self.table("failsafes", rows)
 
     def watched(self) -> str:

@@ -321,7 +321,7 @@ def _alone(condition: Any, others: tuple[Any, ...]) -> Iterator[tuple[Any, tuple
         case Not(of) | Negation(of):
             yield from _alone(of, others)
         case And(of) | Or(of) | AllOf(of) | AnyOf(of):
-            turned: Any = {And: None, AllOf: None, Or: Not, AnyOf: negation}[type(condition)]
+            turned: Any = {Or: Not, AnyOf: negation}.get(type(condition))
             for place, each in enumerate(of):
                 rest = of[:place] + of[place + 1 :]
                 still = rest if turned is None else tuple(turned(other) for other in rest)

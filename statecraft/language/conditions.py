@@ -22,6 +22,7 @@ from statecraft.machine import (
     Fault,
     HandOutput,
     InMode,
+    Level,
     LevelOn,
     Link,
     Motor,
@@ -36,7 +37,9 @@ from statecraft.machine import (
     SwitchOn,
     Taken,
     Term,
+    Turns,
     Unit,
+    lasting,
 )
 
 
@@ -49,11 +52,13 @@ class Scope:
             promise or an expectation.
         part: a row's part; for an observer the only part of a machine that has one.
         before: a level's own name: it may read only the levels above it.
+        failsafe: it is a failsafe's.
     """
 
     kind: Literal["row", "shared", "level", "observer"]
     part: PartNames | None = None
     before: str = ""
+    failsafe: bool = False
 
 
 class Conditions:
@@ -62,11 +67,17 @@ class Conditions:
     def __init__(self, context: Context) -> None:
         self._context = context
         self._mistakes = context.mistakes
-        self._seen: dict[tuple[str, str, str], Condition] = {}
+        self._seen: dict[tuple[str, str, str, bool], Condition] = {}
+        self._lasting: dict[str, Level] = {}
+        self._was: dict[str, Level] = {}
+
+    def made(self) -> tuple[Level, ...]:
+        """The levels that what is asked to turn needs, behind all others."""
+        return (*self._lasting.values(), *self._was.values())
 
     def cell(self, piece: Piece, scope: Scope) -> Condition | None:
         """The condition of a ``when`` cell. Equal cells of one part are read once."""
-        key = (piece.text, scope.kind, scope.part.name if scope.part else "")
+        key = (piece.text, scope.kind, scope.part.name if scope.part else "", scope.failsafe)
         seen = self._seen.get(key)
         if seen is None:
             tree = self._context.syntax.parse(piece, "when_cell")
@@ -109,11 +120,53 @@ class Conditions:
                 return Fault(sensor.name) if sensor is not None else None
             case "silent":
                 return self._silent(_name(node), piece, scope)
+            case "turns" | "fault_turns":
+                return self._turns(node, piece, scope)
             case "taken_now":
                 command = self._event(_name(node), piece, scope)
                 return Taken(command.name) if command is not None else None
             case _:
                 return self._heard(node, piece, scope)
+
+    # --------------------------------------------------------------------------------------------- what has just turned
+
+    def _turns(self, node: Tree[Token], piece: Piece, scope: Scope) -> Condition | None:
+        token, word = node.children
+        assert isinstance(token, Token) and isinstance(word, Token)
+        name, on, of_fault = str(token), word.type == "ON", node.data == "fault_turns"
+        shown = f"{name} fault" if of_fault else name
+        if scope.failsafe or scope.kind in ("shared", "level"):
+            what = "A level" if scope.kind == "level" else "A failsafe"
+            message = f"{what} asks how things stand, not what has just turned"
+            hint = f"Write {shown if on else f'not {shown}'}; what turns is asked for in a rule."
+            self._mistakes.add(piece.place(node), message, hint, code="not-here")
+            return None
+        known = self._context.names.get(name)
+        if not of_fault and known is not None and known.kind == "command":
+            message = "A command comes and is gone: it does not turn on or off"
+            self._mistakes.add(piece.place(node), message, f"Write {name}.", code="wrong-kind")
+            return None
+        if not of_fault and known is not None and known.kind == "sensor":
+            message = f'"{name}" is a sensor, which does not turn on or off'
+            hint = f"Its fault does:  {name} fault turns on.  For a threshold declare a level, and ask for that."
+            self._mistakes.add(piece.place(node), message, hint, code="wrong-kind")
+            return None
+        kinds = ("sensor",) if of_fault else ("switch", "level")
+        entry = self._context.names.find(token, piece, *kinds)
+        if entry is None or not entry.kind:
+            return None
+        what_turns = Fault(name) if of_fault else SwitchOn(name) if entry.kind == "switch" else LevelOn(name)
+        stem = shown.replace(" ", "_")
+        lasts, was = f"{stem}_stays_{'on' if on else 'off'}", f"{stem}_was_on"
+        if lasts not in self._lasting:
+            for own in (lasts, *((was,) if was not in self._was else ())):
+                made = Token("NAME", own, start_pos=token.start_pos, end_pos=word.end_pos)
+                taken = self._context.names.declare(made, piece, "level")
+                if taken is None or not taken.kind:
+                    return None
+            self._lasting[lasts], before = lasting(lasts, was, what_turns, on, piece.place(node))
+            self._was.setdefault(was, before)
+        return Turns((what_turns if on else Not(what_turns), Not(LevelOn(lasts))), what_turns, on)
 
     # --------------------------------------------------------------------------------------------------- single names
 

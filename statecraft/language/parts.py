@@ -416,7 +416,7 @@ class PartReader:
                 hint = "Say when it happens. For what happens a tick after the mode was entered, write after 0 s."
             self._mistakes.add(text.piece.place(), "This row does not say when", hint, code="empty-cell")
         else:
-            condition = self._conditions.cell(when, Scope("row", self._names))
+            condition = self._conditions.cell(when, Scope("row", self._names, failsafe=text.failsafe))
         move = self._move(text, go_to, modes)
         changes = self._changes(do)
         if modes is None or condition is None or move is None or changes is None:

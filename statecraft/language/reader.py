@@ -154,7 +154,7 @@ class _Reader:
             tuple(hardware.switches),
             tuple(hardware.outputs),
             tuple(hardware.constants),
-            tuple(levels),
+            (*levels, *conditions.made()),
             tuple(parts),
             tuple(promises),
             tuple(trials),

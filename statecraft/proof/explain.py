@@ -88,6 +88,11 @@ _TEXTS = {
         "starts something else.",
         "Let the row ask what tells the two apart, or move it up.",
     ),
+    "lost turn": (
+        "A row asks whether something turns on or off, which is so on one tick only. There is a tick on which it turns "
+        "and another row decides, or none, and no row of the part looks at it otherwise: nothing comes of it.",
+        "Let a row ask how the thing stands where it may have turned meanwhile, or accept it with the reason.",
+    ),
     "bare threshold": (
         "Two readings no further apart than the sensor trembles, as it will give them in turn at rest, lead out of a "
         "driving mode and back over and over, and no clock stands between. A note says that a level goes on and "

@@ -35,6 +35,7 @@ from statecraft.proof.checks.flapping_rates import rates
 from statecraft.proof.checks.halt_missed import halt_missed
 from statecraft.proof.checks.halt_undone import halt_undone, may_start_again
 from statecraft.proof.checks.held_back_only import candidates, held_back_only
+from statecraft.proof.checks.lost_turn import asked_to_turn, lost_turn
 from statecraft.proof.checks.mode_graph import plain_faults
 from statecraft.proof.checks.no_way_to_stop import no_way_to_stop
 from statecraft.proof.checks.out_of_range import out_of_range
@@ -417,6 +418,8 @@ class _Proof:
             yield _Question(f"whether a halt stays one{said}", of(halt_undone), sliced(halt_undone), True)
         if _any(candidates(self.machine, self.machine.part(name))):
             yield _Question(f"which rows decide only while another is held back{said}", of(held_back_only), undecided)
+        if _any(asked_to_turn(self.machine.part(name))):
+            yield _Question(f"whether a turn is lost{said}", of(lost_turn), undecided)
         for sensor in self.machine.sensors:
             at = f" of {sensor.name}{said}"
             if self.may_ignore(name, sensor):

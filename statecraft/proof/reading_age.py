@@ -46,7 +46,10 @@ def read_by(machine: Machine, guards: Iterable[Guard]) -> list[str]:
 
 
 def of_level(machine: Machine, level: Level) -> str:
-    """``wall is decided on a reading up to 240 ms old``; "" for a level that reads nothing measured."""
+    """``wall is decided on a reading up to 240 ms old``; "" for a level that reads nothing measured, or is the
+    reader's own."""
+    if level.made:
+        return ""
     latch = tick_of(machine).latch[level.name]
     said = _told(machine, read_by(machine, [latch.set, latch.clear]))
     return f"{level.name} is decided on {said}" if said else ""

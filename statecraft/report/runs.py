@@ -197,7 +197,8 @@ class _Teller:
         if isinstance(self.about, Promise) and self.about.when is not None:
             guards.append(self.tick.lowering.observer(self.about.when))
         names = {test.level for guard in guards for test in tests(guard) if isinstance(test, LevelOn)}
-        return {level.name: self.index["level", level.name] for level in self.machine.levels if level.name in names}
+        return {level.name: self.index["level", level.name] for level in self.machine.levels
+                if level.name in names and not level.made}  # fmt: skip
 
     def decided(self, state: State) -> Iterator[tuple[Part, Row]]:
         """The rows that changed a mode or a counter."""
@@ -339,7 +340,7 @@ class _Teller:
         decisions = self.tick.part[part.name].in_mode[view.modes[part.name]]
         read = {test for made in decisions for test in tests(made.guard)}
         found = [f"{level.name} on" for level in self.machine.levels if LevelOn(level.name) in read
-                 and view.levels[level.name]]  # fmt: skip
+                 and view.levels[level.name] and not level.made]  # fmt: skip
         counters = counters_asked(read)
         found += [f"{counter.name} {view.counters[counter.name]}" for counter in part.counters
                   if counter.name in counters]  # fmt: skip

@@ -61,7 +61,7 @@ def _promise(chance: random.Random, machine: Machine) -> str:
     goal = modes(chance.choice([stops, [chance.choice(part.modes).name]]))
     within = f"{10 * chance.choice([1, 2, 3, 4, 5, 8, 12])} ms"
     atoms = [f"{part.name} in {mode.name}" for mode in part.modes]
-    atoms += [level.name for level in machine.levels] * 2
+    atoms += [level.name for level in machine.levels if not level.made] * 2
     atoms += [f"{link.name} silent" for link in machine.links if link.silent is not None] * 2
     atoms += [f"{command.name} taken" for command in machine.commands if command.name in machine.events()] * 2
     atoms += [f"{command.name} absent {10 * chance.randint(1, 4)} ms" for command in machine.commands]
@@ -98,6 +98,7 @@ CODES = frozenset(
         "endless",
         "halt undone",
         "held back only",
+        "lost turn",
         "flapping",
         "bare threshold",
         "fault ignored",
@@ -105,6 +106,9 @@ CODES = frozenset(
     )
 )
 """The findings that both sides know."""
+
+WITH_SUBJECT = ("fault ignored", "faint hope", "bare threshold", "lost turn")
+"""Those that may be told of several things in one place."""
 
 Claim = tuple[object, ...]
 """A finding's code, and what it is about."""
@@ -137,6 +141,7 @@ def claims(world: World) -> dict[Claim, object]:
     found |= {("endless", *mode): how for mode, how in verdicts.endless(world).items()}
     found |= {("halt undone", *mode): ticks for mode, ticks in verdicts.halt_undone(world).items()}
     found |= {("held back only", *row): None for row in verdicts.held_back_only(world)}
+    found |= {("lost turn", *row): ticks for row, ticks in verdicts.lost_turn(world).items()}
     found |= {("flapping", *mode): ticks for mode, ticks in verdicts.flapping(world).items()}
     found |= {("bare threshold", *mode, s): ticks for (mode, s), ticks in verdicts.bare_threshold(world).items()}
     found |= {("fault ignored", *mode, s): ticks for (mode, s), ticks in verdicts.fault_ignored(world).items()}
@@ -205,6 +210,7 @@ ASKED = {
     "endless": "whether the machine drives on for ever",
     "halt undone": "whether a halt stays one",
     "held back only": "which rows decide only while another is held back",
+    "lost turn": "whether a turn is lost",
 }
 """The question that each finding answers, as it begins where it is left open."""
 
@@ -267,10 +273,10 @@ def _views_that_differ(world: World) -> Iterator[tuple[str, str]]:
 
 
 def _claim(finding: Finding) -> Claim:
-    by_row = ("shadowed", "faint hope", "held back only")
+    by_row = ("shadowed", "faint hope", "held back only", "lost turn")
     about = finding.row if finding.code in by_row or finding.mode is None else finding.mode
     assert about is not None
-    subject = (finding.subject,) if finding.code in ("fault ignored", "faint hope", "bare threshold") else ()
+    subject = (finding.subject,) if finding.code in WITH_SUBJECT else ()
     return (finding.code, *about, *subject)
 
 

@@ -402,6 +402,10 @@ class World:
             for state in self.states
         ]
 
+    def level(self, number: int, name: str) -> bool:
+        """A level of a configuration."""
+        return bool(self.states[number][self._carried.index(self.layout.index["level", name])])
+
     def clock(self, number: int, name: str) -> int:
         """A clock of a configuration."""
         value = self.states[number][self._carried.index(self.layout.index["clock", name])]

@@ -61,11 +61,15 @@ from statecraft.machine import (
     LevelOn,
     Machine,
     Motor,
+    Not,
     Or,
     Part,
     Promise,
     Relay,
+    Row,
+    SwitchOn,
     Taken,
+    Turns,
     atoms,
     sensors_of,
 )
@@ -363,6 +367,51 @@ def held_back_only(world: World) -> set[RowAt]:
     return found
 
 
+def lost_turn(world: World) -> dict[tuple[str, int, str], int]:
+    """X can turn on (or off) on a tick on which no row that asks ``X turns on`` decides, and no row of that part reads
+    X otherwise. Told of the first row that asks; with the ticks of the shortest run that loses one.
+    """
+    found: dict[tuple[str, int, str], int] = {}
+    for at, part in enumerate(world.machine.parts):
+        asking: dict[tuple[object, bool], list[Row]] = {}
+        read: set[object] = set()
+        for row in part.rows:
+            for each in _asked_in(row.when):
+                if isinstance(each, Turns):
+                    asking.setdefault((each.what, each.on), []).append(row)
+                else:
+                    read.add(each)
+        for (what, on), rows in asking.items():
+            if what in read:
+                continue
+            assert isinstance(what, SwitchOn | LevelOn | Fault)
+            was = next(level.name for level in world.machine.levels if level.made and level.set == what)
+            numbers = {row.number for row in rows}
+            lost = [
+                world.depth[before] + 1
+                for before, step in world.ticks()
+                if before
+                and step.rows[at] not in numbers
+                and world.sight(before, step, part).holds(what) is on
+                and world.level(before, was) is not on
+            ]
+            if lost:
+                (name,) = (getattr(what, kind) for kind in ("switch", "level", "sensor") if hasattr(what, kind))
+                found[part.name, rows[0].number, name] = min(lost)
+    return found
+
+
+def _asked_in(condition: Condition) -> Iterator[Condition]:
+    """What turns, and the atoms beside."""
+    if isinstance(condition, Not):
+        yield from _asked_in(condition.of)
+    elif isinstance(condition, And | Or) and not isinstance(condition, Turns):
+        for each in condition.of:
+            yield from _asked_in(each)
+    else:
+        yield condition
+
+
 def _cycles(follow: dict[Node, Node]) -> Iterator[list[Node]]:
     """The cycles of a function."""
     graph = nx.DiGraph(follow.items())
@@ -494,7 +543,7 @@ def _lasting(
     readings = {s.name: value for s, value in zip(machine.sensors, world.choices[valid].readings, strict=True)}
     sight = world.sight(before, step, machine.parts[0])
     sight.readings, sight.levels, sight.lasting = readings, levels, sensor
-    for level in machine.levels:
+    for level in (*machine.levels, *machine.levels):  # again, as what is asked to turn reads how a later level stood
         if sensor not in _sensors_read(machine, LevelOn(level.name)):
             continue
         named = {*sensors_of(level.set), *sensors_of(level.clear)}

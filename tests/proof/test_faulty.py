@@ -25,6 +25,7 @@ WRONG: dict[str, set[tuple[str, str]]] = {
     "held_back_only": {("held back only", "lift")},
     "in_doubt": {("in doubt", "bumper")},
     "left_out": {("left out", "nudging")},
+    "lost_turn": {("lost turn", "bag turns on")},
     "loose_word": {("loose word", "rolling")},
     "mixed": {("mixed", "left or right and guard")},
     "no_such_fault": {("no such fault", "head")},
@@ -50,7 +51,7 @@ WRONG: dict[str, set[tuple[str, str]]] = {
 """What is found in each: the code, and the mode, the row's condition or the thing that it is about."""
 
 WITH_A_RUN = {"stuck", "no way to stop", "halt missed", "runaway", "waits for ever", "flapping", "fault ignored"}
-WITH_A_RUN |= {"faint hope", "bare threshold", "halt undone", "endless"}
+WITH_A_RUN |= {"faint hope", "bare threshold", "halt undone", "endless", "lost turn"}
 """What a run shows; for the others none can."""
 
 BEYOND = {"stale decision", "out of range", "overlapping", "unused", "wiring", "left out", "loose word", "mixed"}

@@ -44,6 +44,7 @@ from statecraft.machine import (
     SwitchOn,
     Taken,
     Term,
+    Turns,
 )
 
 NEVER = math.inf
@@ -83,6 +84,7 @@ class Literal:
     shown: dict[str, int | bool | None] = field(default_factory=dict)
     rows: list[list[Any]] = field(default_factory=list)
     reported: list[list[Any]] = field(default_factory=list)
+    past: dict[str, bool] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for part in self.machine.parts:
@@ -122,6 +124,7 @@ class Literal:
         others: int = 0,
     ) -> None:
         """One tick, by the order of the text."""
+        self.look_back()
         self.tick += 1
         if self.tick == 0:
             arrivals, messages, others = (), (), 0
@@ -154,6 +157,7 @@ class Literal:
         spoken: Sequence[str],
     ) -> None:
         """One tick in the world of the proofs."""
+        self.look_back()
         self.tick += 1
         if self.tick == 0:
             taken, heard, spoken = None, (), ()
@@ -166,6 +170,12 @@ class Literal:
         self.advance(set(spoken))
         self.clocks |= ages
         self.decide()
+
+    def look_back(self) -> None:
+        """What may have turned since: as it stood on the tick before."""
+        self.past = {f"switch {name}": on for name, on in self.switches.items()}
+        self.past |= {f"level {name}": on for name, on in self.levels.items()}
+        self.past |= {f"fault {name}": reading is None for name, reading in self.sensors.items()}
 
     def begin(self, switches: Mapping[str, bool], sensors: Mapping[str, int | None]) -> None:
         self.switches = dict(switches)
@@ -354,6 +364,15 @@ class Literal:
         """``condition``, in a row of ``part``; as if ``entered`` had been entered on this tick."""
         if isinstance(condition, Not):
             return not self.holds(condition.of, part, entered)
+        if isinstance(condition, Turns):
+            what = condition.what
+            if isinstance(what, SwitchOn):
+                key = f"switch {what.switch}"
+            elif isinstance(what, LevelOn):
+                key = f"level {what.level}"
+            else:
+                key = f"fault {what.sensor}"
+            return self.tick > 0 and self.holds(what, part) is condition.on and self.past[key] is not condition.on
         if isinstance(condition, And):
             return all(self.holds(each, part, entered) for each in condition.of)
         if isinstance(condition, Or):

@@ -35,6 +35,7 @@ from statecraft.machine import (
     SwitchOn,
     Term,
     atoms,
+    numbered,
     sensors_of,
 )
 from statecraft.proof.engine.conditions import Ranges, Values, cells, satisfy, terms_of
@@ -293,7 +294,7 @@ class Cluster:
         def known(atom: Atom) -> int:
             match atom:
                 case LevelOn(level):
-                    return levels[level]
+                    return levels[level] if level in levels else before[places[level]]
                 case InMode():
                     return self.all if answers[atom] else 0
                 case Steady():
@@ -302,6 +303,7 @@ class Cluster:
                     return self.of_input[atom]
 
         before = [self._on_before(place) for place in range(len(self.levels))]
+        places = numbered(self.levels)
         for place, level in enumerate(self.levels):
             on, off = self.where(level.set, known), self.where(level.clear, known)
             clash[level.name] = on & off & possible

@@ -281,7 +281,10 @@ def simplify(condition: Condition | Guard, truths: Mapping[Atom | Test, bool]) -
                     kept.append(inner)
             if not kept:
                 return not absorbing
-            return kept[0] if len(kept) == 1 else type(condition)(tuple(kept))  # type: ignore[arg-type]
+            if len(kept) == 1:
+                return kept[0]
+            kind = And if isinstance(condition, And) else type(condition)
+            return kind(tuple(kept))  # type: ignore[arg-type]
         case _:
             return truths.get(condition, condition)
 

@@ -131,7 +131,8 @@ class _Slicing:
         read = levels_read(machine, followed, self.observed)
         defined = {level for level, _ in definitions(machine)}
         kept = [level for level in read if self._remembered(level) and level.name not in defined]
-        names = {level.name for level in kept}
+        names = self.kept = {level.name for level in kept}
+        self.order = numbered(machine.levels)
         self.levels = {level.name: level for level in machine.levels}
         inlined: dict[tuple[str, str | None], Condition] = {}
         for level in read:
@@ -240,6 +241,10 @@ class _Slicing:
                 return And(tuple(self._of_level(each, level, reader, exact) for each in of))
             case Or(of):
                 return Or(tuple(self._of_level(each, level, reader, exact) for each in of))
+            case LevelOn(other) if self.order[other] > self.order[level]:  # as it stood on the tick before
+                if exact and other in self.kept:
+                    return condition
+                return self._switch(f"{other} before", Source(("level", other)))
             case InMode(part):
                 if part in self.parts and (exact or part == reader):
                     return condition

@@ -1,0 +1,141 @@
+"""*Lost turn*: something turns on a tick on which no row that asks for it decides, and nobody looks at it later."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from statecraft.findings import Finding
+from statecraft.machine import And, Condition, Fault, LevelOn, Not, Or, Part, Row, SwitchOn, Turns, turns_in
+from statecraft.proof.engine.diagrams import FALSE, TRUE, Node
+from statecraft.proof.engine.exploration import START, Config, Explorer, Only, Region
+from statecraft.proof.engine.model import Counters, Modes, Rows
+from statecraft.proof.reachability import Reachability, Undecided
+from statecraft.proof.runs.counterexamples import Trail
+
+
+def asked_to_turn(part: Part) -> Iterator[tuple[Turns, list[Row]]]:
+    """What rows of ``part`` ask to turn, and no row of it reads otherwise; each with the rows that ask."""
+    asking: dict[tuple[object, bool], tuple[Turns, list[Row]]] = {}
+    for row in part.rows:
+        for turns in turns_in(row.when):
+            rows = asking.setdefault((turns.what, turns.on), (turns, []))[1]
+            if row not in rows:
+                rows.append(row)
+    read = {what for row in part.rows for what in _read_otherwise(row.when)}
+    yield from (each for (what, _), each in asking.items() if what not in read)
+
+
+def _read_otherwise(condition: Condition) -> Iterator[Condition]:
+    """What ``condition`` asks, but for what it asks to turn."""
+    match condition:
+        case Turns():
+            return
+        case Not(of):
+            yield from _read_otherwise(of)
+        case And(parts) | Or(parts):
+            for part in parts:
+                yield from _read_otherwise(part)
+        case _:
+            yield condition
+
+
+def lost_turn(explored: Reachability, part: int) -> Iterator[Finding]:
+    """What can turn on a tick on which no row of ``part`` that asks for it decides, and no row reads otherwise.
+
+    Raises:
+        Undecided: what other parts do is not followed.
+    """
+    for turns, rows in asked_to_turn(explored.whole.part(explored.model.parts[part].name)):
+        lost = _Lost(explored, part, turns, frozenset(row.number for row in rows))
+        if not any(lost.possible(config, region) for _, config, region in explored.views()):
+            continue
+        if explored.partial:
+            raise Undecided
+        run = explored.shortest(lost.goal)
+        if run is None:
+            continue
+        name, way = said(turns), "on" if turns.on else "off"
+        lines = " or ".join(str(row.place.line) for row in rows)
+        yield Finding(
+            "lost turn",
+            rows[0].place,
+            f"{name} can turn {way} on a tick on which the row on line {lines} does not decide; no other row looks at "
+            "it, so that the turn is lost.",
+            f"let a row ask {name if turns.on else f'not {name}'} where it may come to stand so, "
+            f"or accept it: accept lost turn in {subject(turns)} because ...",
+            row=explored.row_ref(part, rows[0].number),
+            subject=subject(turns),
+            run=run,
+        )
+
+
+def said(turns: Turns) -> str:
+    """What turns, as the file says it."""
+    return f"{turns.what.sensor} fault" if isinstance(turns.what, Fault) else subject(turns)
+
+
+def subject(turns: Turns) -> str:
+    """The name of what turns."""
+    match turns.what:
+        case SwitchOn(name) | LevelOn(name) | Fault(name):
+            return name
+
+
+class _Lost:
+    """The ticks on which ``turns`` is true and none of the rows ``asking`` decides."""
+
+    def __init__(self, explored: Reachability, part: int, turns: Turns, asking: frozenset[int]) -> None:
+        self.explored = explored
+        self.part = part
+        self.turns = turns
+        self.asking = asking
+
+    def node(self, explorer: Explorer, config: Config, region: Region) -> Node:
+        """Where it is so in ``region``."""
+        model, part = explorer.model, self.part
+        diagrams, mode = model.diagrams, config.modes[self.part]
+        turned = model.asked(self.turns, part, mode)
+
+        def ask(_: Rows, counters: Counters, modes: Modes) -> Node:
+            decides = model.decision(part, mode, region.passed, counters, modes, region.tables, region.known)
+            own = diagrams.where(decides, lambda number: number in self.asking)
+            so = model.diagram(turned, region.passed, counters, modes, region.tables)
+            return diagrams.all_of([so, diagrams.select(own, FALSE, TRUE)])
+
+        return explorer.asked(config, region, part, ask)
+
+    def possible(self, config: Config, region: Region) -> bool:
+        """Whether it can be so in ``region``."""
+        explorer = self.explored.explorer
+        node = self.node(explorer, config, region)
+        return node != FALSE and any(value is True for value, _ in explorer.values(config, region, node))
+
+    def goal(self, explorer: Explorer, place: int, config: Config) -> Iterator[Trail]:
+        """One such tick."""
+        for region in explorer.regions(config, start=place == START):
+            node = self.node(explorer, config, region)
+            pieces = [piece for value, piece in explorer.values(config, region, node) if value is True]
+            for piece in pieces:
+                only = Only(tuple(piece), region.hearing.takes, frozenset(), region.spans, once=True)
+                trails = list(_ticks(explorer, place, region, node, only))
+                yield from trails
+                if trails:
+                    break
+
+
+def _ticks(explorer: Explorer, place: int, region: Region, node: Node, only: Only) -> Iterator[Trail]:
+    """The ticks from ``place``, as ``only`` confines them, on which ``node`` is true."""
+    model = explorer.model
+    diagrams = model.diagrams
+    for edge, _ in explorer.steps(place, only):
+        for reset, way in edge.alike.items():
+            if way.region.hearing.reset != region.hearing.reset:
+                continue
+            decides = diagrams.where(way.region.node, lambda rows, way=way: rows == way.rows)  # type: ignore[misc]
+            both = diagrams.all_of([node, decides])
+            allowed = dict(only.pairs)
+            allowed |= {cluster: pairs & allowed.get(cluster, -1) for cluster, pairs in enumerate(way.pairs)}
+            allowed[model.command] = way.region.hearing.takes
+            if diagrams.choose(both, allowed) is not None:
+                alone = edge._replace(way=way, reset=reset, loose=frozenset(), alike={reset: way})
+                yield Trail([alone], bounds={0: region.spans}, nodes={0: both}, pairs={0: only.pairs})

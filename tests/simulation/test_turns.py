@@ -1,0 +1,70 @@
+"""What turns: on one tick, the one on which it has come to stand so; never on tick 0."""
+
+from __future__ import annotations
+
+import pytest
+
+from statecraft.language import read_text
+from statecraft.machine import Fault, Turns, turns_in
+from statecraft.proof.prove import prove
+from statecraft.simulation import Simulation
+
+MACHINE = """\
+machine sluice
+board atmega328p
+tick 10 ms
+switch crate pin 4, on when low
+sensor depth by hand, 0 .. 9
+level deep when depth > 5 clears when depth < 3
+counter on_count 0 .. 99
+counter off_count 0 .. 99
+mode shut stop
+rules
+ in | when | go to | do
+ shut | {what} turns on | stay | on_count + 1
+ shut | {what} turns off | stay | off_count + 1
+"""
+
+
+def counted(what: str, given: list[tuple[bool, int | None]]) -> list[tuple[int, int]]:
+    simulation = Simulation(read_text(MACHINE.format(what=what), "sluice.modes"))
+    found = []
+    for on, depth in given:
+        simulation.tick((depth,), (on,))
+        found.append((simulation.view.counters["on_count"], simulation.view.counters["off_count"]))
+    return found
+
+
+@pytest.mark.parametrize("first", [False, True])
+def test_a_switch_turns_on_the_tick_on_which_it_changes(first: bool) -> None:
+    there = [first, first, True, True, False, False, True, False]
+    found = counted("crate", [(on, 4) for on in there])
+    ons = offs = 0
+    for tick, on in enumerate(there):
+        if tick:
+            ons += on and not there[tick - 1]
+            offs += there[tick - 1] and not on
+        assert found[tick] == (ons, offs)
+
+
+def test_a_level_and_a_fault() -> None:
+    depths = [7, 7, 4, 2, 2, 6, None, None, 1]
+    assert counted("deep", [(False, depth) for depth in depths])[-1] == (1, 2)
+    assert counted("depth fault", [(False, depth) for depth in depths])[-1] == (1, 1)
+
+
+def test_what_the_reader_makes_of_it() -> None:
+    machine = read_text(MACHINE.format(what="depth fault"), "sluice.modes")
+    assert [level.name for level in machine.levels] == [
+        "deep", "depth_fault_stays_on", "depth_fault_stays_off", "depth_fault_was_on",
+    ]  # fmt: skip
+    assert [level.made for level in machine.levels] == [False, True, True, True]
+    asked = [each for row in machine.parts[0].rows for each in turns_in(row.when)]
+    assert [(each.what, each.on) for each in asked] == [(Fault("depth"), True), (Fault("depth"), False)]
+    assert {type(each) for each in asked} == {Turns}
+
+
+def test_a_promise_may_ask_what_turns() -> None:
+    text = MACHINE.format(what="crate") + "promise never crate turns on and not crate\n"
+    text += "promise never crate turns on for 10 ms\npromise never crate turns on\n"
+    assert [verdict.kept for verdict in prove(read_text(text, "sluice.modes")).verdicts] == [True, True, False]
