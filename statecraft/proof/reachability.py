@@ -215,13 +215,7 @@ class Reachability:
     @cached_property
     def messages(self) -> frozenset[str]:
         """The clocks that messages set."""
-        machine = self.machine
-        return frozenset(
-            [
-                *(f"absent {command.name}" for command in machine.commands),
-                *(f"silent {link.name}" for link in machine.links),
-            ]
-        )
+        return self.model.by_message
 
     def asks(self, part: int, mode: int) -> frozenset[tuple[int, Atom]]:
         """What the rows of a mode ask of the clusters: each cluster, with the atom."""

@@ -38,7 +38,8 @@ from statecraft.proof.runs.search import FoundRun, Goal, Search
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import counters_asked, sensors_asked, tests_read
 from statecraft.semantics.guards import Reached
-from statecraft.semantics.keys import SteadyClock
+from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock, SteadyClock
+from statecraft.semantics.variables import clocks_by_name
 from statecraft.simulation import Simulation, State
 
 T = TypeVar("T")
@@ -102,9 +103,11 @@ class Slice(Reachability):
 
     def lasting_dials(self, sensor: str, levels: Container[str]) -> Iterator[str]:
         """The dials that stand for how long ``sensor`` has been read as it is, in some ``levels``."""
+        clocks = clocks_by_name(self.whole)
         for name, source in self.sliced.sources.items():
             kind, level = source.thing
-            asks = source.moment in ("set", "clear") or source.moment.startswith(f"steady {sensor} ")
+            clock = clocks.get(source.moment)
+            asks = source.moment in ("set", "clear") or (isinstance(clock, SteadyClock) and clock.sensor == sensor)
             if kind == "for" and level in levels and asks:
                 yield name
 
@@ -137,7 +140,7 @@ class Slice(Reachability):
             elif kind == "level" and source.moment == "":
                 known[dial] = int(next(level.starts_on for level in self.whole.levels if level.name == name))
             elif kind == "clock":
-                known[dial] = highs[dial] if name.startswith(("absent ", "silent ")) else 0
+                known[dial] = highs[dial] if name in self.model.by_message else 0
         for index in self.varying:
             cluster = self.model.clusters[index]
 
@@ -380,13 +383,15 @@ class Played:
                 if source.moment in ("set", "clear"):
                     ticks = level.set_ticks if source.moment == "set" else level.clear_ticks
                     return int(after[layout.index["clock", f"{source.moment} {name}"]] > ticks)
-                key = layout.index.get(("clock", source.moment))
-                return None if key is None else int(after[key] >= int(source.moment.split(" ")[-1]))
+                steady = clocks_by_name(self.slice.whole)[source.moment]
+                assert isinstance(steady, SteadyClock)
+                place = layout.index.get(("clock", source.moment), -1)
+                return None if place < 0 else int(after[place] >= steady.ticks)
             case _:
                 place = layout.index.get(("clock", name), -1)
                 if place < 0:
                     return None
-                if name.startswith(("absent ", "silent ")):
+                if name in self.slice.model.by_message:
                     return int(after[place])
                 return 0 if after[layout.index["tick", ""]] == 0 else int(before[place]) + 1
 
@@ -450,23 +455,24 @@ def _worth(machine: Machine, thing: Thing, own: set[str]) -> tuple[int, int, str
         size = counter.high - counter.low
         rank = 0 if counter.part in own and size <= 300 else 4
     elif kind == "clock":
-        rank = 1 if name.split(" ")[0] in ("mode", "group") else 6
+        rank = 1 if isinstance(clocks_by_name(machine)[name], ModeClock | GroupClock) else 6
     else:
         rank = {"level": 2, "for": 3, "mode": 5}[kind]
     return rank, size, name
 
 
-def _in_words(kind: str, name: str) -> str:
+def _in_words(machine: Machine, kind: str, name: str) -> str:
     """A thing as the file speaks of it."""
     if kind == "clock":
-        what, _, whose = name.partition(" ")
-        words = {
-            "mode": "the time in a mode of",
-            "group": "the time in",
-            "absent": "the absence of",
-            "silent": "the silence of",
-        }
-        return f"{words[what]} {whose.rpartition('.')[2]}"
+        match clocks_by_name(machine)[name]:
+            case ModeClock(part):
+                return f"the time in a mode of {part}"
+            case GroupClock(_, group):
+                return f"the time in {group}"
+            case AbsenceClock(command):
+                return f"the absence of {command}"
+            case SilenceClock(link):
+                return f"the silence of {link}"
     return {"counter": f"the counter {name}", "level": f"the level {name}", "for": f"the times of the level {name}"}[
         kind
     ]
@@ -513,7 +519,7 @@ class Slices:
         for made in unended[:3]:
             for kind, name in sorted(made.sliced.things, key=lambda thing: -_worth(self.machine, thing, set())[0]):
                 if kind != "mode":
-                    told[_in_words(kind, name)] = None
+                    told[_in_words(self.machine, kind, name)] = None
         return tuple(told)[:most]
 
     def slice(
@@ -683,7 +689,7 @@ def always_left(made: Slice, part: int, place: int) -> bool:
         own.add(f"mode {name}")
 
     def ends(clock: str) -> bool:
-        return clock in own or clock.startswith(("absent ", "silent "))
+        return clock in own or clock in model.by_message
 
     late = {index: pairs for index in made.varying if (pairs := made.at_their_end(index, ends)) is not None}
     _, _, after = made.moments

@@ -115,6 +115,22 @@ def variables_of(machine: Machine) -> Variables:
     return Variables(tuple(_clocks(machine)), tuple(_values(machine)))
 
 
+@lru_cache(maxsize=64)
+def clocks_by_name(machine: Machine) -> dict[str, ClockKey]:
+    """Every clock of rows, levels and messages that ``machine`` can have, whether or not anything reads it, by its
+    name: whose a clock is, is looked up and never read out of its name.
+    """
+    keys: list[ClockKey] = []
+    for part in machine.parts:
+        keys += [ModeClock(part.name), *(GroupClock(part.name, group.name) for group in part.groups)]
+    keys += [AbsenceClock(command.name) for command in machine.commands]
+    keys += [SilenceClock(link.name) for link in machine.links]
+    for level in machine.levels:
+        keys += [HoldClock(level.name, "set"), HoldClock(level.name, "clear")]
+    keys += [SteadyClock(steady.sensor, steady.band, steady.ticks) for steady in steady_conditions(machine)]
+    return {key.name: key for key in keys}
+
+
 def rest_of(output: Output) -> int | None:
     """An output's setting at rest: percent, steps, 0 for off; None for a servo that is not driven."""
     match output:

@@ -20,6 +20,8 @@ from statecraft.semantics.keys import (
     SilenceClock,
     SteadyClock,
 )
+from statecraft.semantics.variables import clocks_by_name
+from tests.random_machines import random_text
 
 MACHINE = """
 machine rig
@@ -80,3 +82,12 @@ def test_values_and_their_ranges() -> None:
     assert told[MotorPosition("m")] == (-100_000, 100_000, 0)
     assert told[MotorRest("m")] == (0, 5, 5)
     assert told[OutputSetting("arm")] == (0, 900, None)
+
+
+def test_a_clock_is_found_by_its_name_and_its_name_is_its_owners() -> None:
+    for seed in range(20):
+        machine = read_text(random_text(seed, 2))
+        named = clocks_by_name(machine)
+        assert all(key.name == name for name, key in named.items())
+        kept = {clock.key for clock in variables_of(machine).clocks}
+        assert {key for key in kept if not isinstance(key, AgeClock | RemainderClock)} <= set(named.values())

@@ -84,7 +84,7 @@ def _candidates(explored: Reachability, part: int, place: int) -> Iterator[Cells
         clocks = [
             clock
             for clock in explorer.zones.clocks[config.zone]
-            if clock in own or clock.startswith(("absent ", "silent "))
+            if clock in own or clock in model.by_message
         ]
         late = _late(explorer, config, clocks)
         if late is None:

@@ -41,6 +41,7 @@ from statecraft.proof.engine.diagrams import Node
 from statecraft.proof.engine.limits import look
 from statecraft.proof.engine.model import NOBODY, Counters, Effect, MessageReset, Model, Modes, Rows
 from statecraft.proof.engine.zones import FREE, Zones
+from statecraft.semantics.keys import HoldClock
 
 NOW = "now"
 """A clock that is never set: the number of the tick. Only a search for the shortest run has it."""
@@ -473,8 +474,8 @@ class Explorer:
         clocks, limits = self.clocks(modes, fors)
         readings = {}
         for clock, limit in zip(clocks, limits, strict=True):
-            kind = clock.split(" ")[0]
-            readings[clock] = limit if kind in ("absent", "silent") else 1 if kind in ("set", "clear") else 0
+            key = model.clock.get(clock)
+            readings[clock] = limit if clock in model.by_message else 1 if isinstance(key, HoldClock) else 0
         return Config(modes, tuple(counters), fors, boxes, self.zones.point(readings))
 
     def clocks(self, modes: Modes, fors: tuple[bool, ...], phase: int = 0) -> tuple[tuple[str, ...], tuple[int, ...]]:

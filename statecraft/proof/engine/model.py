@@ -60,7 +60,9 @@ from statecraft.semantics.cone import counters_asked, sensors_asked
 from statecraft.semantics.decisions import CounterChange, Decision, PartTick, SetCounter, part_tick
 from statecraft.semantics.guards import AllOf, AnyOf, Guard, Negation, Reached, Test, tests
 from statecraft.semantics.guards import Known as KnownGuard
+from statecraft.semantics.keys import AbsenceClock, SilenceClock
 from statecraft.semantics.lowering import Lowering
+from statecraft.semantics.variables import clocks_by_name
 
 NOBODY = -1
 """In place of a row's number: no row decided."""
@@ -184,6 +186,10 @@ class Model:
         kept_clocks: frozenset[str] | None = None,
     ) -> None:
         self.machine = machine
+        self.clock = clocks_by_name(machine)
+        self.by_message = frozenset(
+            name for name, key in self.clock.items() if isinstance(key, AbsenceClock | SilenceClock)
+        )
         self.inlined = inlined
         self.kept_clocks = kept_clocks
         self.at_start: tuple[tuple[int, int], ...] = ()  # clusters, and the pairs that there can be on tick 0
@@ -316,19 +322,21 @@ class Model:
     def _free_test_of(self, clock: str, ticks: int) -> Condition:
         if ticks <= 0:
             return And(())
-        kind, _, name = clock.partition(" ")
         known = Term("dial", clock_dial(clock))
         passed: Condition = Compare(known, ">=", None, ticks)
-        if kind == "absent":
-            link = self.machine.command(name).link
-            silence = Term("dial", clock_dial(f"silent {link}"))
-            if link is not None and silence in self.ranges and not self._follows(f"silent {link}"):
-                passed = Or((passed, Compare(silence, ">=", None, ticks)))
-            return And((passed, Not(Taken(name))))
-        if kind == "silent":
-            said = [c.name for c in self.machine.commands if c.link == name and c.name in self.takes]
-            return And((passed, *(Not(Taken(each)) for each in said)))
-        return passed
+        match self.clock[clock]:
+            case AbsenceClock(command):
+                link = self.machine.command(command).link
+                if link is not None and not self._follows(SilenceClock(link).name):
+                    silence = Term("dial", clock_dial(SilenceClock(link).name))
+                    if silence in self.ranges:
+                        passed = Or((passed, Compare(silence, ">=", None, ticks)))
+                return And((passed, Not(Taken(command))))
+            case SilenceClock(link):
+                said = [c.name for c in self.machine.commands if c.link == link and c.name in self.takes]
+                return And((passed, *(Not(Taken(each)) for each in said)))
+            case _:
+                return passed
 
     def seen_in(self, condition: Condition, done: dict[tuple[str, str | None], None]) -> Iterator[Test]:
         """The tests that decide an observer's ``condition``, whatever modes the parts are in; see :meth:`read_by`."""
@@ -848,12 +856,8 @@ class Model:
         """Whether a decision that leads to another mode is sure to set ``clock`` to 0."""
         if any(reset.name == clock for reset in made.resets):
             return True
-        kind, _, name = clock.partition(" ")
         asked = made.guard.of if isinstance(made.guard, AllOf) else (made.guard,)
-        taken = [each for each in asked if isinstance(each, Taken)]
-        if kind == "absent":
-            return any(each.command == name for each in taken)
-        return kind == "silent" and any(self.machine.command(each.command).link == name for each in taken)
+        return any(clock in self.set_by(each.command) for each in asked if isinstance(each, Taken))
 
     def clocks(self, modes: Modes, fors: tuple[bool, ...]) -> tuple[tuple[str, ...], tuple[int, ...]]:
         """The clocks that live in a configuration, sorted, and the limit of each."""
@@ -932,7 +936,7 @@ class Model:
 
     def hearings(self, live: Iterable[str]) -> tuple[MessageReset, ...]:
         """Every set of live clocks that messages can set to 0 on a tick, with the commands that can be taken then."""
-        clocks = frozenset(clock for clock in live if clock.startswith(("absent ", "silent ")))
+        clocks = self.by_message.intersection(live)
         found = self._hearings.get(clocks)
         if found is None:
             made: dict[frozenset[str], int] = {}
@@ -962,7 +966,7 @@ class Model:
             for m in range(len(part.modes))
             for test in self.desk(p, m).tests
         }
-        return frozenset(clock for clock in clocks | set(self.watched) if clock.startswith("absent "))
+        return frozenset(c for c in clocks | set(self.watched) if isinstance(self.clock.get(c), AbsenceClock))
 
     @cached_property
     def implied(self) -> dict[str, str]:

@@ -23,14 +23,10 @@ from statecraft.proof.engine.exploration import NOW, START, Config, Explorer, Sp
 from statecraft.proof.engine.limits import look
 from statecraft.proof.engine.model import Model, Rows
 from statecraft.proof.engine.zones import FREE, Clocks, Matrix
+from statecraft.semantics.keys import HoldClock, SteadyClock
 
 Readings = dict[str, int]
 """A reading of every clock."""
-
-
-def by_message(clock: str) -> bool:
-    """Whether messages set the clock, before anything is asked of it on the tick."""
-    return clock.startswith(("absent ", "silent "))
 
 
 class Lost(Exception):
@@ -293,7 +289,8 @@ def _before(
     now = after[NOW]
     wanted: list[tuple[str | None, str | None, int]] = []
     for clock, low, high in (*region.spans, *bounds):
-        if by_message(clock) and (clock in ages or clock in edge.reset):
+        # messages set theirs before anything is asked of them on the tick
+        if clock in explorer.model.by_message and (clock in ages or clock in edge.reset):
             continue
         wanted += [(None, clock, 1 - still - low), (clock, None, FREE if high >= FREE else high - 1 + still)]
         if edge.waits and clock in kept and high < FREE:
@@ -544,7 +541,7 @@ def _allowed(explorer: Explorer, tick: RunTicks, cluster: int) -> int:
     fors = tick.way.fors[place : place + len(whole.fors)]
     made = 0
     for group in table.groups:
-        own = {clock for clock in tick.way.reset if clock.split(" ")[0] in ("set", "clear", "steady")}
+        own = {c for c in tick.way.reset if isinstance(explorer.model.clock.get(c), HoldClock | SteadyClock)}
         if group.fors == fors and group.reset == own & _owned(whole):
             made |= group.pairs
     return made & allowed
