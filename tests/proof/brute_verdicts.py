@@ -538,12 +538,13 @@ def _lasting(
     for as long as they ask; those that are on if in doubt stay on.
     """
     machine = world.machine
-    levels = dict(world.levels(step.after))
-    was = world.levels(before)
+    stand, was = world.levels(step.after), world.levels(before)
+    levels = dict(was)  # one that is decided later is read as it stood on the tick before: what is asked to turn
     readings = {s.name: value for s, value in zip(machine.sensors, world.choices[valid].readings, strict=True)}
     sight = world.sight(before, step, machine.parts[0])
     sight.readings, sight.levels, sight.lasting = readings, levels, sensor
-    for level in (*machine.levels, *machine.levels):  # again, as what is asked to turn reads how a later level stood
+    for level in machine.levels:
+        levels[level.name] = stand[level.name]
         if sensor not in _sensors_read(machine, LevelOn(level.name)):
             continue
         named = {*sensors_of(level.set), *sensors_of(level.clear)}

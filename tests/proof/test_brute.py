@@ -520,6 +520,11 @@ def test_a_level_in_doubt_about_another_sensor_stays_on() -> None:
     )
 
 
+def test_a_level_that_would_have_turned_on_just_then_is_a_fault_ignored() -> None:
+    turning = FAULT.replace("rolling|near|parked", "rolling|near turns on|parked")
+    assert verdicts.fault_ignored(world(turning.format(doubt="", more=""))) == {(("tiny", "rolling"), "gap"): 3}
+
+
 UNDONE = (
     LINK
     + 'dial pace "v", 1 % .. 3 %, starts 2 %\n'

@@ -213,7 +213,10 @@ class HadBeenRead:
         return found
 
     def _levels(self, answers: Known, real: ClusterTable) -> dict[str, int]:
-        cluster, levels = self.cluster, dict(real.levels)
+        cluster = self.cluster
+        before = [cluster.mask(lambda state, _, at=at: bool(state[at])) for at in range(len(cluster.levels))]  # type: ignore[misc]
+        # one that is decided later is read as it stood on the tick before
+        levels = {level.name: on for level, on in zip(cluster.levels, before, strict=True)}
         asked = dict(zip(cluster.questions, answers, strict=True))
 
         def known(atom: Atom) -> int:
@@ -231,6 +234,7 @@ class HadBeenRead:
 
         for place, level in enumerate(cluster.levels):
             if level.name not in self.reading:
+                levels[level.name] = real.levels[level.name]
                 continue
             if doubted(self.levels[level.name], self.sensor):
                 levels[level.name] = cluster.all
@@ -238,6 +242,5 @@ class HadBeenRead:
             on, off = cluster.where(level.set, known), cluster.where(level.clear, known)
             for sensor in read_by(level) if level.on_if_in_doubt else ():
                 on |= cluster.of_input[Fault(sensor)]
-            before = cluster.mask(lambda state, _, at=place: bool(state[at]))  # type: ignore[misc]
-            levels[level.name] = on | (before & ~off)
+            levels[level.name] = on | (before[place] & ~off)
         return levels

@@ -6,6 +6,8 @@ levels remember. So a *no* is sure; a *yes* still needs a run that drives on in 
 
 from __future__ import annotations
 
+from functools import partial
+
 from statecraft.machine import (
     Compare,
     Fault,
@@ -20,6 +22,7 @@ from statecraft.machine import (
     SwitchOn,
     Taken,
     could_hurt,
+    numbered,
     sensors_of,
 )
 from statecraft.proof.engine.conditions import ranges_of, satisfy
@@ -96,17 +99,20 @@ class _Sight:
 
     def __init__(self, machine: Machine, sensor: str, fault: bool) -> None:
         self.tick, self.sensor, self.fault = tick_of(machine), sensor, fault
+        self.order = numbered(machine.levels)
 
     def decides(self, made: Decision) -> Guard:
         """Whether the row's condition holds, and no failsafe holds it back."""
         return self.told(made.decides)
 
-    def told(self, guard: Guard) -> Guard:
-        """``guard``, with what is known put in."""
-        return replaced(guard, self._test)
+    def told(self, guard: Guard, level: str | None = None) -> Guard:
+        """``guard``, of ``level`` if it is one's, with what is known put in."""
+        return replaced(guard, partial(self._test, None if level is None else self.order[level]))
 
-    def _test(self, test: Test) -> Guard:
+    def _test(self, within: int | None, test: Test) -> Guard:
         match test:
+            case LevelOn(level) if within is not None and self.order[level] > within:
+                return SwitchOn(f"was on {level}")  # what is asked to turn reads how a later level stood
             case Compare() if self.sensor in sensors_of(test):
                 return FALSE if self.fault else test
             case Fault(sensor) if sensor == self.sensor:
@@ -126,11 +132,11 @@ class _Sight:
         level = latch.level
         if Fault(self.sensor) in tests(latch.doubt):
             return TRUE
-        on, off = self.told(latch.set), self.told(latch.clear)
+        on, off, doubt = (self.told(guard, level.name) for guard in (latch.set, latch.clear, latch.doubt))
         if self.fault:  # for how long they have held, is free
             on = all_of([on, SwitchOn(f"set long {level.name}")]) if level.set_ticks else on
             off = all_of([off, SwitchOn(f"clear long {level.name}")]) if level.clear_ticks else off
-        return any_of([on, self.told(latch.doubt), all_of([SwitchOn(f"was on {level.name}"), negation(off)])])
+        return any_of([on, doubt, all_of([SwitchOn(f"was on {level.name}"), negation(off)])])
 
 
 def _choose(asked: Guard, yes: bool, no: Guard) -> Guard:

@@ -96,10 +96,13 @@ class _Tick:
         """Let the sensor have been read so."""
         self.readings[self.sensor] = value
         places = self.layout.of_kind("level")
-        self.levels = {name: bool(self.after[place]) for name, place in places.items()}
+        # one that is decided later is read as it stood on the tick before
+        self.levels = {name: bool(self.before[place]) for name, place in places.items()}
         for latch in self.tick.latches:
             name = latch.level.name
-            if self.sensor in sensors_read(self.tick, [latch.set, latch.clear]):
+            if self.sensor not in sensors_read(self.tick, [latch.set, latch.clear]):
+                self.levels[name] = bool(self.after[places[name]])
+            else:
                 doubts = Fault(self.sensor) in tests(latch.doubt) or self.holds(latch.doubt)
                 held = bool(self.before[places[name]]) and not self.holds(latch.clear)
                 self.levels[name] = doubts or self.holds(latch.set) or held
