@@ -63,10 +63,11 @@ SOON, SOON_A_ROW = 12_000, 60
 """How many steps parts that ask about each other are followed before their questions are asked of slices; and how many
 more for each of their rows."""
 
-SOON_SECONDS, SOON_SECONDS_A_ROW = 0.5, 0.006
-"""How much work that may be at most, likewise."""
+SOON_SECONDS, SOON_SECONDS_A_ROW = 3.0, 0.02
+"""How long that may take at most, likewise: few steps may be much work. As a rule the steps decide, so that what is
+answered in which way does not depend on what else the computer does."""
 
-HOPES = ((12, 4.0), (6, 2.0), (3, 1.0))
+HOPES = ((40, 12.0), (12, 4.0), (6, 2.0), (3, 1.0))
 """After which share of the steps it is given up: when more wait to be followed, by so many times, than have been."""
 
 MOST_BREADTH = 8

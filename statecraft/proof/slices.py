@@ -157,23 +157,31 @@ class Slice(Reachability):
         }
         return [self.sliced.sources[name] for name in names if name in self.sliced.sources]
 
-    def settled(self, trembling: str = "") -> Mapping[int, int]:
-        """See :meth:`Reachability.settled`: a level that reads inputs alone, all of them constant, stays as it is; and
-        what holds has held for long."""
+    def settled(self, said: frozenset[str] = frozenset(), trembling: str = "") -> Mapping[int, int]:
+        """See :meth:`Reachability.settled`: a level that reads inputs alone, all of them constant, stays as it is; what
+        holds has held for long; and what is not said has not been said for long."""
+        known: dict[str, int] = {}
+        highs = {dial.name: dial.high for dial in self.machine.dials}
+        for dial, source in self.sliced.sources.items():
+            kind, name = source.thing
+            if kind == "for":
+                known[dial] = 1
+            elif kind == "clock" and name.startswith(("absent ", "silent ")):
+                known[dial] = 0 if name in said else highs[dial]
         found: dict[int, int] = {}
         for index in self.varying:
-            sources = self.sources_in(index)
-            if all(self._settles(source, trembling) for source in sources):
-                lasting = {name for name, source in self.sliced.sources.items() if source.thing[0] == "for"}
+            if all(self._settles(source, trembling) for source in self.sources_in(index)):
                 found[index] = sum(
                     1 << place
                     for place, cell in enumerate(self.model.clusters[index].cells)
-                    if all(value == 1 for term, value in cell.values.items() if term.name in lasting)
+                    if all(known.get(term.name, value) == value for term, value in cell.values.items())
                 )
         return found
 
     def _settles(self, source: Source, trembling: str) -> bool:
         kind, name = source.thing
+        if kind == "clock":
+            return name.startswith(("absent ", "silent "))
         if kind not in ("level", "for"):
             return False
         tick = tick_of(self.whole)

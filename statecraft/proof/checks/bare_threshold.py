@@ -50,7 +50,9 @@ def _bare(explored: Reachability, part: int, sensor: Sensor, saying: Saying, don
     for one, other in beside:
         if one > other:
             continue  # the same round, begun with the other
-        turning = Turning(explored, alone, saying, own, (one, other), explored.settled(sensor.name), driving)
+        turning = Turning(
+            explored, alone, saying, own, (one, other), explored.settled(saying.said, sensor.name), driving
+        )
         for rest, starts in turning.choices():
             if own in explored.varying:
                 raise Undecided  # what is free beside the reading does not stand still

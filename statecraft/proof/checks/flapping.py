@@ -32,7 +32,7 @@ def flapping(explored: Reachability) -> Iterator[Finding]:
     found: dict[tuple[int, int], dict[tuple[frozenset[int], Saying], dict[tuple[Config, Cells], object]]] = {}
     followed = itertools.count()
     for saying in sayings(explored):
-        turning = Turning(explored, everyone, saying, settled=explored.settled())
+        turning = Turning(explored, everyone, saying, settled=explored.settled(saying.said))
         for cells, starts in turning.choices():
             only = quiet(explored, cells, saying)
             for config in starts:

@@ -6,8 +6,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from fractions import Fraction
 from typing import NamedTuple
 
-import networkx as nx
-
 from statecraft.proof.checks.constant_inputs import (
     MOST_TRIES,
     Cells,
@@ -55,7 +53,7 @@ class _Rates:
     def __init__(self, explored: Reachability, saying: Saying) -> None:
         self.explored = explored
         self.saying = saying
-        self.settled = explored.settled()
+        self.settled = explored.settled(saying.said)
         self.best = Rates(False, Fraction(0))
         self.tries = 0
 
@@ -84,10 +82,13 @@ class _Rates:
         if self.tries > MOST_TRIES:
             self.best = Rates(True, Fraction(1))
             return
-        graph, idle = self._steps(cells, stays)
+        import networkx
+
+        steps, idle = self._steps(cells, stays)
+        graph = networkx.DiGraph((mode, to) for mode, some in steps.items() for to in some)
         rounds = []
-        for some in nx.strongly_connected_components(graph):
-            inner = {mode: {to: graph[mode][to]["ticks"] for to in graph[mode] if to in some} for mode in some}
+        for some in networkx.strongly_connected_components(graph):
+            inner = {mode: {to: t for to, t in steps.get(mode, {}).items() if to in some} for mode in some}
             least = _least_mean(inner)
             if least is None:
                 continue
@@ -108,11 +109,11 @@ class _Rates:
         for cell in kinds:
             self._look(done | {index}, (*cells, (index, cell)), stays)
 
-    def _steps(self, cells: Cells, stays: Sequence[_Stay]) -> tuple[nx.DiGraph[int], set[int]]:
+    def _steps(self, cells: Cells, stays: Sequence[_Stay]) -> tuple[dict[int, dict[int, int]], set[int]]:
         """From mode to mode, the least ticks since the first was entered; and the modes that may stay for a tick."""
         model, explorer = self.explored.model, self.explored.explorer
         only = quiet(self.explored, cells, self.saying)
-        graph: nx.DiGraph[int] = nx.DiGraph()
+        steps: dict[int, dict[int, int]] = {}
         idle: set[int] = set()
         for config, region, ticks in stays:
             look()
@@ -123,9 +124,10 @@ class _Rates:
                 if after == before:
                     if ticks <= 1:
                         idle.add(before)
-                elif not graph.has_edge(before, after) or graph[before][after]["ticks"] > ticks:
-                    graph.add_edge(before, after, ticks=ticks)
-        return graph, idle
+                else:
+                    known = steps.setdefault(before, {})
+                    known[after] = min(ticks, known.get(after, ticks))
+        return steps, idle
 
 
 def _least_mean(steps: Mapping[int, Mapping[int, int]]) -> Fraction | None:

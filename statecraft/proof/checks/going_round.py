@@ -8,8 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-import networkx as nx
-
 from statecraft.machine import InMode, Machine, SwitchOn, Taken
 from statecraft.proof.engine.conditions import ranges_of, satisfy
 from statecraft.semantics import Decision, PartTick, Tick, tick_of
@@ -28,8 +26,10 @@ def may_go_round(machine: Machine, taken: str | None, said: Collection[str]) -> 
 
 
 def _may(tick: Tick, turn: PartTick, taken: str | None, said: Collection[str]) -> bool:
+    import networkx
+
     ranges = ranges_of(tick.machine)
-    graph: nx.DiGraph[str] = nx.DiGraph()
+    graph: networkx.DiGraph[str] = networkx.DiGraph()
     guards: dict[tuple[str, str], list[Guard]] = {}
     for decisions in turn.decisions:
         for made in decisions:
@@ -38,7 +38,7 @@ def _may(tick: Tick, turn: PartTick, taken: str | None, said: Collection[str]) -
                 if guard != FALSE and satisfy(guard, ranges) is not None:
                     graph.add_edge(made.mode.name, made.target.name)
                     guards.setdefault((made.mode.name, made.target.name), []).append(guard)
-    for count, cycle in enumerate(nx.simple_cycles(graph)):
+    for count, cycle in enumerate(networkx.simple_cycles(graph)):
         if count >= MOST or len(cycle) > LONGEST:
             return True
         edges = zip(cycle, [*cycle[1:], cycle[0]], strict=True)

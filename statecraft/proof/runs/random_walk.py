@@ -15,22 +15,39 @@ from functools import partial
 
 from statecraft.machine import (
     And,
+    Compare,
+    Fault,
     InMode,
     LevelOn,
     Machine,
     Part,
     Row,
+    SwitchOn,
     Taken,
     Term,
     numbered,
 )
+from statecraft.proof.engine.conditions import Witness, satisfy, terms_of
 from statecraft.proof.engine.limits import look, now
 from statecraft.proof.engine.model import NOBODY, Model
 from statecraft.proof.runs.holding import Holder
 from statecraft.proof.runs.plans import wait
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import counters_asked, tests_read
-from statecraft.semantics.guards import Reached, Test, tests
+from statecraft.semantics.guards import (
+    TRUE,
+    AllOf,
+    AnyOf,
+    Guard,
+    Known,
+    Negation,
+    Reached,
+    Test,
+    all_of,
+    any_of,
+    negation,
+    tests,
+)
 from statecraft.semantics.keys import GroupClock
 from statecraft.simulation import Simulation, State
 
@@ -42,6 +59,11 @@ PATIENCE = 100_000
 
 LONG = 2000
 """A row that has to be waited for longer is tried no more seldom than one that has to be for so many ticks."""
+
+SUITING = 0.5
+"""How often inputs are chosen that suit the row."""
+
+NO_WITNESS = Witness({}, {})
 
 MOST_ROUNDS = 400_000
 """For how many ticks inputs are held for a row that waits for rounds, at most; most of these ticks are jumped over."""
@@ -85,6 +107,7 @@ class Play:
             (part, row.number): 0 for part, whole in enumerate(machine.parts) for row in whole.rows
         }
         self._others = {place: self._asks_others(*place) for place in self._tried}
+        self._suits: dict[RowPlace, Witness] = {}
         self._in_rounds = {place for place in self._tried if self._goes_round(*place)}
         self._waits = {
             (part, row): self._wait(part, row)
@@ -144,7 +167,7 @@ class Play:
         self._met[start] += 1
         self._simulation.restore(chance.choice(list(self._states[start].values())))
         mode = start[part]
-        inputs = self._inputs()
+        inputs = self._inputs(self._suiting(part, row.number) if chance.random() < SUITING else NO_WITNESS)
         asked = [test.command for test in self._tests(part, row) if isinstance(test, Taken)]
         taken = self._commands[chance.choice(asked)] if asked else self._command()
         longest = self._waits[part, row.number]
@@ -306,8 +329,36 @@ class Play:
         taken = self._chance.choice(self._model.takes)
         return NOBODY if taken is None else self._commands[taken]
 
-    def _inputs(self) -> ChosenInputs:
-        """A cell of each cluster, seldom with a fault; everything heard, or nothing, or some of it."""
+    def _suiting(self, part: int, row: int) -> Witness:
+        """Inputs that a row may wait for: those that make of its levels what it asks, once they have lasted."""
+        place = (part, row)
+        found = self._suits.get(place)
+        if found is None:
+            wished = any_of(self._wished(guard, True) for guard in self._table.parts[part].guards[row])
+            found = self._suits[place] = satisfy(wished, self._model.ranges) or NO_WITNESS
+        return found
+
+    def _wished(self, guard: Guard, wanted: bool) -> Guard:
+        """What inputs have to be for ``guard`` to come out as ``wanted`` some time, as far as they have a say."""
+        match guard:
+            case Negation(of):
+                return self._wished(of, not wanted)
+            case AllOf(parts) | AnyOf(parts):
+                every = isinstance(guard, AllOf) == wanted
+                return (all_of if every else any_of)([self._wished(each, wanted) for each in parts])
+            case LevelOn(name):
+                latch = self._table.latch[name]
+                return self._wished(latch.set if wanted else latch.clear, True)
+            case Compare() if counters_asked([guard]) or any(term.kind == "output" for term in terms_of(guard)):
+                return TRUE
+            case Known() | Compare() | Fault() | SwitchOn():
+                return guard if wanted else negation(guard)
+            case _:
+                return TRUE
+
+    def _inputs(self, suiting: Witness = NO_WITNESS) -> ChosenInputs:
+        """A cell of each cluster, seldom with a fault, but for what is ``suiting``; everything heard, or nothing, or
+        some of it."""
         chance, machine = self._chance, self.machine
         values: dict[Term, int | None] = {}
         on: dict[str, bool] = {}
@@ -315,6 +366,8 @@ class Play:
             cell = chance.choice(sound if chance.random() < 0.9 else every)
             values |= cell.values
             on |= dict(cell.switches)
+        values |= suiting.values
+        on |= {test.switch: truth for test, truth in suiting.truths.items() if isinstance(test, SwitchOn)}
         often = chance.choice((1.0, 1.0, 0.0, 0.5))
         return (
             tuple(values.get(Term("sensor", sensor.name)) for sensor in machine.sensors),
