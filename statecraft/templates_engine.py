@@ -6,6 +6,7 @@ from functools import lru_cache
 from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
 
 from statecraft.folding import plural
 from statecraft.resources import folder
@@ -23,7 +24,13 @@ def environment() -> Environment:
         keep_trailing_newline=True,
     )
     made.filters["plural"] = plural
+    made.filters["breakable"] = _breakable
     return made
+
+
+def _breakable(name: str) -> Markup:
+    """A long name for HTML, which may be broken behind each of its underscores."""
+    return Markup("_<wbr>").join(name.split("_"))
 
 
 def render(template: str, **values: Any) -> str:

@@ -18,7 +18,7 @@ from statecraft import __version__
 VERBS = {
     "new": "start a machine file of your own",
     "language": "show the language on one page",
-    "check": "prove it, or find what is wrong before it moves",
+    "check": "prove it, or see the run that breaks it",
     "try": "rehearse the file's trials on the desk",
     "agree": "compare table, C++ and simulated chip, tick by tick",
     "table": "show the state table",

@@ -49,7 +49,7 @@ SECTIONS = [
     "made",
 ]
 SVG = "{http://www.w3.org/2000/svg}"
-VOID = {"meta", "br", "link", "img", "input", "hr"}
+VOID = {"meta", "br", "link", "img", "input", "hr", "wbr"}
 
 
 class Reader(HTMLParser):
@@ -247,6 +247,12 @@ def test_the_sample_is_quick_and_small_and_a_large_machine_bearable() -> None:
     start = time.process_time()
     full(read_text(station(200), file="station.modes"))
     assert time.process_time() - start < 20
+
+
+def test_a_long_name_is_broken_behind_an_underscore() -> None:
+    text = page(read_file(str(SAMPLES / "feed_pusher.modes")))
+    assert "<h1>feed_<wbr>pusher</h1>" in text and ">swing_<wbr>left</h3>" in text
+
 
 
 @pytest.mark.parametrize("name", pictures.SAMPLES_SHOWN)
