@@ -848,9 +848,10 @@ class Promise:
     - ``once``: ``when`` on tick t implies one of ``modes`` on some tick t .. t + ``ticks``.
     - ``while``: ``when`` on t .. t+k with k >= ``ticks`` implies one of ``modes`` on t+k.
     - ``never``: ``when`` never holds on ``ticks`` + 1 consecutive ticks (``ticks`` 0: on none).
+    - ``enters``: on no tick on which a row led a part into its ``modes`` from outside them ``when`` holds.
     """
 
-    kind: Literal["reach", "once", "while", "never"]
+    kind: Literal["reach", "once", "while", "never", "enters"]
     when: Condition | None
     modes: tuple[ModeRef, ...]
     ticks: int

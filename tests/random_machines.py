@@ -668,6 +668,8 @@ class _Writer:
             f"promise while {self.condition(self.watched, 1)} -> {stops} within {self.time()}",
             f"promise never {self.condition(self.watched, 1)} for {self.time()}",
         ]
+        if self.newer.random() < 0.3:
+            made.append(f"promise never enters {stops} and {self.watched()}")
         return [promise for promise in made if self.chance(0.4)]
 
     def trial(self) -> list[str]:

@@ -46,17 +46,18 @@ class Observers:
     # -------------------------------------------------------------------------------------------------------- promises
 
     def promise(self, statement: Statement) -> Promise | None:
-        """``promise every mode can reach M``, ``once`` or ``while X -> M within T``, ``never X for T``."""
+        """``promise every mode can reach M``, ``once`` or ``while X -> M within T``, ``never X for T``, ``never
+        enters M and X``."""
         tree, piece = statement.tree, statement.piece
         assert tree is not None
         node = tree.children[0]
         assert isinstance(node, Tree)
-        kind = cast('Literal["reach", "once", "while", "never"]', str(node.data).rstrip("_"))
+        kind = cast('Literal["reach", "once", "while", "never", "enters"]', str(node.data).rstrip("_"))
         when: Condition | None = None
         modes: tuple[ModeRef, ...] | None = ()
         ticks: int | None = 0
         if kind != "reach":
-            when = self._conditions.read(node.children[0], piece, self._scope)
+            when = self._conditions.read(node.children[1 if kind == "enters" else 0], piece, self._scope)
         if kind != "never":
             listed = tree_in(node, "modes")
             assert listed is not None

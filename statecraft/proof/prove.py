@@ -50,6 +50,7 @@ from statecraft.proof.engine.conditions import ranges_of, satisfy
 from statecraft.proof.engine.limits import MEMORY_MB, OutOfTime, left, now, proving, within
 from statecraft.proof.engine.observer import Undecidable, decidable
 from statecraft.proof.engine.slicing import Thing
+from statecraft.proof.entering import seen
 from statecraft.proof.promises import verdict
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.row_use import RowUse
@@ -148,7 +149,10 @@ def prove(
     gc.disable()  # millions of small tuples are kept to the end, and none of them in a ring
     try:
         with proving(seconds, memory_mb, clock):
-            return _Proof(machine, phases).report()
+            report = _Proof(seen(machine), phases).report()
+            judged = zip(report.verdicts, machine.promises, strict=True)
+            verdicts = tuple(replace(verdict, promise=promise) for verdict, promise in judged)
+            return replace(report, machine=machine, verdicts=verdicts)
     finally:
         if collecting:
             gc.enable()
@@ -771,7 +775,7 @@ def told(machine: Machine, found: PromiseVerdict) -> str:
         return f"{text}: not proved ({found.why})"
     if not found.kept:
         return f"{text}: broken"
-    if promise.kind == "reach":
+    if promise.kind in ("reach", "enters"):
         return f"{text}: proved"
     if found.worst is None:
         return f"{text}: proved; the condition never holds"

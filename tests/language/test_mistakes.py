@@ -2051,6 +2051,22 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "Give one of them another name.",
     ),
     (
+        "enters nothing",
+        {"extra": "promise never enters blocked and bumper"},
+        "wrong-kind",
+        "blocked",
+        '"blocked" is a level (line 19), but here a mode or group is needed',
+        "There are: parked, spent, cruise, swing, moving.",
+    ),
+    (
+        "enters, and for how long",
+        {"extra": "promise never enters cruise and bumper for 1 s"},
+        "syntax",
+        "for",
+        '"for" does not fit here',
+        "Expected here: the end of the line. It is written like this:  promise once halt -> parked within 20 ms",
+    ),
+    (
         "dial too wide",
         {"more_hardware": 'dial turn "t", -180 % .. 180 %, starts 0 %', "more_modes": "mode off drive turn"},
         "out-of-limits",

@@ -437,6 +437,8 @@ class _Model:
         goal = " || ".join(self.is_in(self.machine.part(ref.part), [ref.mode]) for ref in promise.modes)
         more = _if(f"count < {promise.ticks + 1}", "count = count + 1")
         match promise.kind:
+            case "enters":
+                raise Untranslatable("what is entered")
             case "never":
                 yield f"if :: {asked} -> {more} :: else -> count = 0 fi"
                 broken = f"count == {promise.ticks + 1}"

@@ -80,6 +80,7 @@ def _promise(chance: random.Random, machine: Machine) -> str:
             f"promise while {asked} -> {goal} within {within}",
             f"promise never {asked} for {within}",
             f"promise never {asked}",
+            f"promise never enters {goal} and {asked}",
         ]
     )
 
@@ -187,7 +188,7 @@ def disagreements(machine: Machine, limit: int = 60_000, world: World | None = N
             ("kept", kept.broken is None, verdict.kept),
             ("shortest run that breaks it", kept.broken, None if verdict.run is None else verdict.run.ticks),
         ]
-        if kept.broken is None and verdict.promise.kind != "reach":
+        if kept.broken is None and verdict.promise.kind not in ("reach", "enters"):
             sides.append(("worst", kept.worst, verdict.worst))
         for what, one, other in sides:
             if one != other:

@@ -702,7 +702,23 @@ def promised(world: World, number: int) -> Kept:
     promise = world.machine.promises[number]
     if promise.kind == "reach":
         return _reach(world, promise)
-    return {"once": _once, "while": _while, "never": _never}[promise.kind](world, promise, number)
+    kinds = {"once": _once, "while": _while, "never": _never, "enters": _enters}
+    return kinds[promise.kind](world, promise, number)
+
+
+def _enters(world: World, promise: Promise, number: int) -> Kept:
+    """On no tick whose row led the part into M from outside does X hold at its end; tick 0 enters nothing."""
+
+    def entered(before: int, step: Step) -> bool:
+        both = zip(_modes(world, before), _modes(world, step.after), strict=True)
+        return any(now in promise.modes and was not in promise.modes for was, now in both)
+
+    broken = [
+        world.depth[before] + 1
+        for before, step in world.ticks()
+        if before and step.seen[number] and entered(before, step)
+    ]
+    return Kept(0 if broken else None, min(broken, default=None))
 
 
 def _among(world: World, promise: Promise) -> list[bool]:

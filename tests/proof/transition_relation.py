@@ -803,6 +803,8 @@ class Judge:
         promise = self.machine.promises[number]
         if promise.kind == "reach":
             return self._reach(promise)
+        if promise.kind == "enters":
+            return None  # the relation says nothing of what a tick began in
         last = promise.ticks
         kind = promise.kind
 

@@ -119,8 +119,14 @@ def broken(machine: Machine, promise: Promise, states: Iterable[tuple[State, int
     ]
     wrong = 0  # ticks in a row that count towards breaking it, this one included
     since = -1  # for ``once``: ticks since the first X that still waits
+    inside: set[int] | None = None  # for ``enters``: the parts' places that stand in one of the modes
     for state, ticks in states:
         holds = sees(state)
+        if promise.kind == "enters":
+            was, inside = inside, {at for at, mode in places if state[at] == mode}
+            if holds and was is not None and inside - was:
+                return True
+            continue
         kept = any(state[at] == mode for at, mode in places)
         if promise.kind == "once":
             if kept:

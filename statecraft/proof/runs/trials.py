@@ -83,12 +83,16 @@ def _expected(machine: Machine, run: Run, broken: Promise | None) -> str:
             return f"{modes}{within}"
         case "while":
             return f"not {condition} or {modes}"
+        case "enters":
+            return f"not (({modes}) and {condition})"
         case _:
             return f"not {condition}{within}"
 
 
 def condition_text(promise: Promise) -> str:
     """The condition of a promise as the file has it, in one line."""
+    if promise.kind == "enters":
+        return _plain(promise.text).partition(" and ")[2].strip()
     text = _plain(promise.text).removeprefix(promise.kind).strip()
     if promise.kind == "never":
         return re.sub(r" for [0-9.]+ ?\w+$| for [a-z_][a-z0-9_]*$", "", text) if promise.ticks else text
