@@ -79,6 +79,7 @@ AS_WRITTEN = {
     "machine.py": "which commands are events at all is known before anything is lowered",
     "agreement/coverage_goals.py": "a goal is one condition of a row's text by itself",
     "proof/checks/declared.py": "no such fault is told of a fault that the file names",
+    "proof/checks/lost_turn.py": "a row asks for a turn in its words; in its guard that is two questions",
     "proof/checks/out_of_range.py": "a comparison is told in its own words",
     "proof/checks/stale_decision.py": "a time is told that the file names, `after 0 s` too",
     "proof/checks/unused.py": "what the file names is used",

@@ -12,7 +12,7 @@ from statecraft.machine import Machine
 from statecraft.proof.checks.unreachable import fired
 from statecraft.proof.engine.limits import OutOfTime, proving, within
 from statecraft.proof.reachability import Reachability
-from statecraft.proof.slices import Asked, Slices
+from statecraft.proof.slices import Slices, SliceScope
 from tests.benchmarks.large_machines import parts
 
 SAMPLES = Path(__file__).parents[3] / "samples"
@@ -61,7 +61,7 @@ def test_a_slice_knows_how_everything_stands_on_tick_0(machine: Machine) -> None
     """A link has always been silent when the power comes on, and so no row that wants it not to be decides."""
     slices = Slices(machine)
     for part in machine.parts:
-        made = slices.slice(Asked(frozenset([part.name])))
+        made = slices.slice(SliceScope(frozenset([part.name])))
         whole = Reachability(machine, [each.name for each in machine.parts])
         whole.explore(200)
         place = whole.model.part_index[part.name]
