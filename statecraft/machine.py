@@ -1070,6 +1070,20 @@ class Machine:
                 return True
         return False
 
+    def drives_as_much(self, mode: Mode, other: Mode) -> bool:
+        """Whether ``other`` sets what could hurt the same way as ``mode``, and no nearer to its rest."""
+        if not self.drives(other):
+            return False
+        before, after = dict(mode.settings), dict(other.settings)
+        for output in self.outputs:
+            if could_hurt(output):
+                rest = getattr(output, "rest", 0)
+                at_rest = Fixed(rest) if rest is not None else None
+                was, now = before.get(output.name, at_rest), after.get(output.name, at_rest)
+                if was != now and not _drives_further(was, now, rest):
+                    return False
+        return True
+
     def events(self) -> frozenset[str]:
         """The commands that some row tests as an event: those that wait to be taken."""
         return frozenset(
@@ -1101,6 +1115,14 @@ T = TypeVar("T", bound=_HasName)
 def numbered(items: Iterable[_HasName]) -> dict[str, int]:
     """Where each of ``items`` stands among them, by name."""
     return {item.name: place for place, item in enumerate(items)}
+
+
+def _drives_further(was: Setting | None, now: Setting | None, rest: int | None) -> bool:
+    """Whether a setting drives the same way as another that is not at ``rest``, and no less."""
+    if not isinstance(was, Fixed) or not isinstance(now, Fixed) or rest is None or was.value == rest:
+        return False
+    one, other = was.value - rest, now.value - rest
+    return (one > 0) == (other > 0) and abs(other) >= abs(one)
 
 
 def _named(items: Iterable[T], name: str) -> T:

@@ -63,6 +63,24 @@ def test_no_module_reaches_back_up() -> None:
     assert not wrong, "\n".join(wrong)
 
 
+PROOF = ("engine", "runs", "checks")
+"""The floors of the proof's inside."""
+
+
+def test_no_module_of_the_proof_reaches_back_up() -> None:
+    wrong = []
+    for floor, name in enumerate(PROOF):
+        for path in sorted((HOUSE / "proof" / name).glob("*.py")):
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                module = node.module if isinstance(node, ast.ImportFrom) and node.module else ""
+                wrong += [
+                    f"{name}/{path.name}:{node.lineno} imports {module}"
+                    for above in PROOF[floor + 1 :]
+                    if f"{module}.".startswith(f"statecraft.proof.{above}.")
+                ]
+    assert not wrong, "\n".join(wrong)
+
+
 def test_every_part_of_the_house_has_its_floor() -> None:
     parts = {path.name.removesuffix(".py") for path in HOUSE.iterdir() if not path.name.startswith("_")}
     assert parts - {"py.typed", "grammar", "templates"} <= FLOOR.keys()

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from statecraft.findings import Hold, RowRef, Run
 from statecraft.machine import Atom
-from statecraft.proof.checks.going_round import may_go_round
+from statecraft.proof.checks.mode_cycles import may_go_round
 from statecraft.proof.engine.clusters import Cluster
 from statecraft.proof.engine.conditions import Values
 from statecraft.proof.engine.exploration import START, Config, Explorer, Only, Region, Transition

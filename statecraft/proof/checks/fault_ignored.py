@@ -6,14 +6,14 @@ from collections.abc import Iterator
 from functools import partial
 
 from statecraft.findings import Finding, Run
-from statecraft.machine import InMode, Machine, Part, Sensor
-from statecraft.proof.checks.had_been_read import HadBeenRead
-from statecraft.proof.checks.without_reading import as_much, reading_leads_out
+from statecraft.machine import InMode, Machine, Mode, Part, Sensor
+from statecraft.proof.checks.counterfactual import Counterfactual
+from statecraft.proof.checks.counterfactual_guards import reading_leads_out
 from statecraft.proof.engine.exploration import START, Config, Explorer
 from statecraft.proof.engine.model import Model
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs.counterexamples import Trail
-from statecraft.proof.runs.otherwise_read import ignores
+from statecraft.proof.runs.counterfactual_tick import ignores
 from statecraft.proof.runs.replay import states
 from statecraft.proof.runs.search import Goal
 from statecraft.semantics import tick_of
@@ -92,7 +92,11 @@ def _goal(
     machine, fault = explored.whole, explored.in_fault(sensor)
     unasked = fault._replace(takes=1)  # nobody's command
     drives = [machine.drives(mode) for mode in machine.part(model.parts[driver].name).modes]
-    had = HadBeenRead(explored, model, part, sensor, lambda mode, to: mode is not to and not as_much(machine, mode, to))
+
+    def leads_out(mode: Mode, to: Mode) -> bool:
+        return mode is not to and not machine.drives_as_much(mode, to)
+
+    had = Counterfactual(explored, model, part, sensor, leads_out)
 
     def there(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
         if config.modes[part] not in sources:

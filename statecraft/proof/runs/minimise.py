@@ -12,7 +12,7 @@ from typing import TypeVar
 
 from statecraft.findings import Finding, Run, Stimulus
 from statecraft.machine import Compare, Machine, Promise, Sensor, sensors_of
-from statecraft.proof.runs.otherwise_read import ignores
+from statecraft.proof.runs.counterfactual_tick import ignores
 from statecraft.proof.runs.replay import broken, player, replay
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import asks_for

@@ -11,8 +11,8 @@ from statecraft.findings import Finding, Hold, Run, Stimulus
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine
 from statecraft.proof.prove import prove
+from statecraft.proof.runs.counterfactual_tick import ignores, would_have_led
 from statecraft.proof.runs.minimise import LONGEST, minimise, turning_points, unrolled
-from statecraft.proof.runs.otherwise_read import ignores, would_have_led
 from statecraft.proof.runs.replay import breaks, player
 from statecraft.simulation import Simulation
 

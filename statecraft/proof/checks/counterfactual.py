@@ -4,7 +4,7 @@ All else is equal: inputs, clocks, counters, what the parts before it have just 
 taken as they would stand had it been read so for as long as they ask: their ``for`` has run, and a steady reading is
 steady. Those that are on if in doubt about it stay on.
 
-This says it of the explored machine, as diagrams; :mod:`statecraft.proof.runs.otherwise_read` of one tick of the
+This says it of the explored machine, as diagrams; :mod:`statecraft.proof.runs.counterfactual_tick` of one tick of the
 simulation.
 """
 
@@ -59,7 +59,7 @@ def _levels_read(levels: Mapping[str, Level], level: Level, kept: Container[str]
                 yield from _levels_read(levels, levels[atom.level], kept)
 
 
-class HadBeenRead:
+class Counterfactual:
     """What ``part`` would have done on ticks that start in explored configurations, had ``sensor`` been read.
 
     In a slice it may seem to have done more than it would have, never less.

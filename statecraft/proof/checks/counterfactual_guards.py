@@ -11,17 +11,13 @@ from functools import partial
 from statecraft.machine import (
     Compare,
     Fault,
-    Fixed,
     LevelOn,
     Machine,
     Mode,
-    OfDials,
     Part,
     Sensor,
-    Setting,
     SwitchOn,
     Taken,
-    could_hurt,
     numbered,
     sensors_of,
 )
@@ -63,35 +59,10 @@ def reading_leads_out(machine: Machine, part: Part, mode: Mode, sensor: Sensor) 
     for made in reversed(decisions):
         here = made.target is mode
         stays = _choose(blind.decides(made), here, stays)
-        out = not here and not as_much(machine, mode, made.target)
+        out = not here and not machine.drives_as_much(mode, made.target)
         leaves = _choose(seeing.decides(made), out, leaves)
     both = all_of([stays, leaves])
     return both.value if isinstance(both, Known) else satisfy(both, ranges_of(machine)) is not None
-
-
-def as_much(machine: Machine, mode: Mode, other: Mode) -> bool:
-    """Whether ``other`` sets what could hurt the same way as ``mode``, and no nearer to its rest."""
-    if not machine.drives(other):
-        return False
-    before, after = dict(mode.settings), dict(other.settings)
-    for output in machine.outputs:
-        if could_hurt(output):
-            rest = getattr(output, "rest", 0)
-            at_rest = Fixed(rest) if rest is not None else None
-            was, now = before.get(output.name, at_rest), after.get(output.name, at_rest)
-            if was != now and not _further(was, now, rest):
-                return False
-    return True
-
-
-def _further(was: Setting | None, now: Setting | None, rest: int | None) -> bool:
-    """Whether a setting drives as another does, and no less."""
-    if isinstance(was, OfDials) and isinstance(now, OfDials):
-        return was == now
-    if not isinstance(was, Fixed) or not isinstance(now, Fixed) or rest is None or was.value == rest:
-        return False
-    one, other = was.value - rest, now.value - rest
-    return (one > 0) == (other > 0) and abs(other) >= abs(one)
 
 
 class _Sight:

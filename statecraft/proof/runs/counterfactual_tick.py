@@ -1,6 +1,6 @@
 """What a part would have done on a tick of the simulation on which a sensor was in fault, had it been read instead.
 
-All else is equal, as :mod:`statecraft.proof.checks.had_been_read` says.
+All else is equal, as :mod:`statecraft.proof.checks.counterfactual` says.
 """
 
 from __future__ import annotations
@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from statecraft.machine import Compare, Counter, Fault, InMode, LevelOn, Machine, Mode, Part, SwitchOn, Taken, Term
-from statecraft.proof.checks.without_reading import as_much
 from statecraft.proof.engine.conditions import holds as compares
 from statecraft.proof.engine.conditions import terms_of, usable
 from statecraft.semantics.cone import sensors_read, tests_read
@@ -24,7 +23,7 @@ def ignores(machine: Machine, part: Part, sensor: str, before: State, after: Sta
     which it does not drive as much."""
     mode = part.modes[before[layout(machine).index["mode", part.name]]]
     ways = would_have_led(machine, part, sensor, before, after)
-    return any(to is not mode and not as_much(machine, mode, to) for _, to in ways)
+    return any(to is not mode and not machine.drives_as_much(mode, to) for _, to in ways)
 
 
 def would_have_led(
