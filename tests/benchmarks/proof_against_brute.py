@@ -45,7 +45,7 @@ def main(count: int = 1000, seed: int = 0) -> int:
         except MemoryError:
             found = ["memory: more than it may take"]
         compared += 1
-        if not compared % 100:
+        if not compared % 25:
             print(f"{compared} machines, {differ} differ, {time.process_time() - started:.0f} s", flush=True)
         if found:
             differ += 1
