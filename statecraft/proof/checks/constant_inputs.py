@@ -205,7 +205,7 @@ class Turning:
     def _regions(self) -> Iterator[tuple[Config, Region]]:
         """Each configuration that a part that changes its mode on every tick can be in, with its regions."""
         explored = self.explored
-        for config in entered_now(explored, self.parts):
+        for config in entered_now(explored, self.parts, self.saying):
             for region in explored.explorer.regions(config, self.spoken):
                 yield config, region
 
@@ -299,18 +299,22 @@ def still_open(
     return index, kinds_of_cell(explored, explored.model.clusters[index], modes, settled.get(index, -1))
 
 
-def entered_now(explored: Reachability, parts: frozenset[int]) -> Iterator[Config]:
-    """The configurations in which one of ``parts`` may just have changed its mode: a part that does so on every tick
-    has its clock at 0."""
+def entered_now(explored: Reachability, parts: frozenset[int], saying: Saying) -> Iterator[Config]:
+    """The configurations of a round on which one of ``parts`` changes its mode on every tick: a part that does so alone
+    has its clock at 0. The clocks of messages that are not among what is said run on for ever on it, and so have come
+    to their limit."""
     explorer, model = explored.explorer, explored.model
     entered = f"mode {model.parts[min(parts)].name}" if len(parts) == 1 else None
+    unsaid = explored.messages - saying.said
     for _, config in explored.configs():
-        if entered in explorer.zones.clocks[config.zone]:
-            zone = explorer.zones.bound(config.zone, entered or "", 0, 0)
-            if zone is None:
-                continue
-            config = config._replace(zone=zone)
-        yield config
+        zone: int | None = config.zone
+        for clock, limit in zip(*explorer.clocks(config.modes, config.fors), strict=True):
+            if zone is not None and clock == entered:
+                zone = explorer.zones.bound(zone, clock, 0, 0)
+            elif zone is not None and clock in unsaid:
+                zone = explorer.zones.bound(zone, clock, limit, FREE)
+        if zone is not None:
+            yield config._replace(zone=zone)
 
 
 def every_choice(explored: Reachability, clusters: Sequence[int], modes: Sequence[Modes]) -> Iterator[Cells]:
