@@ -12,7 +12,15 @@ from statecraft.boards.chosen import board_of
 from statecraft.boards.facts import Board
 from statecraft.files import write_text
 from statecraft.firmware.sketch import Sketch, write_sketch
-from statecraft.firmware.toolchain import BuildFailed, Built, ToolchainMissing, build, disassembled, find_toolchain
+from statecraft.firmware.toolchain import (
+    BuildFailed,
+    Built,
+    ToolchainMissing,
+    build,
+    disassembled,
+    find_toolchain,
+    vector_names,
+)
 from statecraft.folding import plural
 from statecraft.machine import Machine
 from statecraft.proof.judgement import PATIENCE, Judgement, judge
@@ -123,7 +131,7 @@ def make(
         (home / "compiler.txt").unlink(missing_ok=True)  # what it said of an earlier sketch
         steps += _sizes(built, board)
         with watch("measure"):
-            steps.append(MakeStep(None, "step", _worst_step(machine, board, built)))
+            steps += _worst_case(machine, board, built)
     except ToolchainMissing as missing:
         refused = str(missing)
         steps.append(MakeStep(False, "compile", f"not compiled: {missing}"))
@@ -164,14 +172,15 @@ def _stack(built: Built, board: Board) -> str:
     return f"the stack: {built.stack:,} bytes at most, of {board.ram_bytes - built.ram:,} that are left for it"
 
 
-def _worst_step(machine: Machine, board: Board, built: Built) -> str:
-    """How long the table's step takes at most, by its instructions, and as far as it was measured."""
+def _worst_case(machine: Machine, board: Board, built: Built) -> list[MakeStep]:
+    """How long the table's step takes at most, by its instructions and as measured; and with a tick's interrupts."""
     from statecraft.agreement.agree import trials
     from statecraft.agreement.budget import step_cost
     from statecraft.agreement.inputs import Streams
     from statecraft.agreement.random_sequences import sequence
     from statecraft.chip import ChipUnavailable
-    from statecraft.firmware.bounds import NoBound, step_bound
+    from statecraft.firmware.bounds import NoBound
+    from statecraft.firmware.worst_case import interrupts, worst_step
 
     words = Streams(machine)
     sequences = [*trials(machine), *(sequence(machine, seed, RANDOM_TICKS) for seed in range(RANDOM_COURSES))]
@@ -180,12 +189,20 @@ def _worst_step(machine: Machine, board: Board, built: Built) -> str:
         measured = f"{cost.most:,} measured over {cost.steps:,} ticks of trials and random inputs on the simulated chip"
     except ChipUnavailable as missing:
         measured = f"not measured: {missing}"
+    tools = find_toolchain()
+    program = disassembled(tools, built.elf, board)
+    tick = board.clock_hz * machine.tick_ms / 1000
     try:
-        most = step_bound(disassembled(find_toolchain(), built.elf, board), machine)
+        most = worst_step(program, machine)
     except NoBound as unknown:
-        return f"no bound ({unknown}); {measured}"
-    share = 100 * most / (board.clock_hz * machine.tick_ms / 1000)
-    return f"at most {most:,} cycles, {share:.2g} % of the tick ({measured})"
+        return [MakeStep(None, "step", f"no bound ({unknown}); {measured}")]
+    found = [MakeStep(None, "step", f"at most {most:,} cycles, {100 * most / tick:.2g} % of the tick ({measured})")]
+    coming = interrupts(program, machine, board, vector_names(tools, board))
+    whole = most + coming.cycles
+    told = f"with every interrupt of a whole tick: at most {whole:,} cycles, {100 * whole / tick:.2g} % of it"
+    if coming.unbounded:
+        told += f"; not counted, for want of a bound: {', '.join(coming.unbounded)}"
+    return [*found, MakeStep(None, "", told)]
 
 
 def _share(part: int, whole: int) -> str:

@@ -25,6 +25,7 @@ STEP = "_ZN9behaviour4stepERKNS_6InputsE"
 
 LINE = re.compile(r"^\s*([0-9a-f]+):\t((?:[0-9a-f]{2} )+)\s*\t?(\S+)?\s*([^;]*)(?:;\s*0x([0-9a-f]+).*)?")
 SYMBOL = re.compile(r"^([0-9a-f]{8}) .{6}F \.text\t")
+VARIABLE = re.compile(r"^0080([0-9a-f]{4}) .{6}O \S+\t([0-9a-f]+) (\S+)$")
 HEAD = re.compile(r"^([0-9a-f]{8}) <(.+)>:$")
 
 BRANCHES = frozenset(
@@ -47,7 +48,7 @@ class NoBound(StatecraftError):
     """Something has no bound that could be found; the message names it."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Instruction:
     """One instruction: its byte address, its bytes, what it is, and where it may lead besides the next."""
 
@@ -56,6 +57,25 @@ class Instruction:
     name: str
     operands: str
     target: int | None
+
+    @cached_property
+    def registers(self) -> tuple[int, ...]:
+        """The numbers of its registers, in order; those that are a pointer left out."""
+        return tuple(int(number) for number in re.findall(r"\br(\d+)\b", self.operands))
+
+    @cached_property
+    def number(self) -> int:
+        """The number among its operands."""
+        found = re.search(r"(?:^|, )(0x[0-9a-fA-F]+|\d+)\b", self.operands)
+        return int(found[1], 0) if found else 0
+
+    @cached_property
+    def pointer(self) -> tuple[int, str, int]:
+        """The pointer's lower register, ``+`` or ``-`` where it is moved behind or before, and what is added to it."""
+        found = re.search(r"(-?)([XYZ])(\+?)(\d*)", self.operands)
+        if found is None:
+            return 30, "", 0
+        return {"X": 26, "Y": 28, "Z": 30}[found[2]], found[1] or found[3] * (not found[4]), int(found[4] or 0)
 
 
 @dataclass
@@ -77,16 +97,21 @@ class Disassembly:
     """
 
     def __init__(self, elf: Path, objdump: str = "avr-objdump", *, wide: bool = False) -> None:
-        command = [objdump, "-t", "-d", "-j", ".text", str(elf)]
+        command = [objdump, "-t", "-d", "-z", str(elf)]
         done = subprocess.run(command, capture_output=True, text=True, check=True)
         self.wide = wide
         self.functions: dict[int, CompiledFunction] = {}
+        self.code: dict[int, Instruction] = {}
+        self.flash: dict[int, int] = {}
+        self.variables: dict[str, tuple[int, int]] = {}  # their addresses and sizes
         here: CompiledFunction | None = None
         whole: CompiledFunction | None = None
         real: set[int] = set()  # told to be functions; tables in the program memory are not
         for line in done.stdout.splitlines():
             if symbol := SYMBOL.match(line):
                 real.add(int(symbol[1], 16))
+            elif variable := VARIABLE.match(line):
+                self.variables[variable[3]] = int(variable[1], 16), int(variable[2], 16)
             elif head := HEAD.match(line):
                 # the library's functions have labels inside: __udivmodsi4_loop is a place in __udivmodsi4
                 inside = whole is not None and head[2].startswith((f"{whole.name}_", "."))
@@ -99,9 +124,21 @@ class Disassembly:
                 target = None
                 if name in BRANCHES or name in ("rjmp", "rcall", "jmp", "call"):
                     target = int(found[5], 16) if found[5] else int(operands, 16) if "0x" in operands else None
-                here.code[int(found[1], 16)] = Instruction(int(found[1], 16), size, name, operands, target)
+                address = int(found[1], 16)
+                here.code[address] = self.code[address] = Instruction(address, size, name, operands, target)
+                self.flash.update(enumerate(bytes.fromhex(found[2]), address))
         self._real = real
         self.by_name = {function.name: function for function in self.functions.values()}
+
+    @cached_property
+    def tablejumps(self) -> frozenset[int]:
+        """Where the helpers begin that go on at a place of a table (libgcc, __tablejump2__)."""
+        return frozenset(f.address for f in self.functions.values() if f.name.startswith("__tablejump"))
+
+    def inside(self, address: int) -> CompiledFunction:
+        """The function that ``address`` is in."""
+        begins = max((each for each in self.functions if each <= address), default=0)
+        return self.functions[begins]
 
     @property
     def return_bytes(self) -> int:
@@ -129,13 +166,15 @@ class Disassembly:
         vectors = self.by_name.get("__vectors")
         found = {}
         for number, each in enumerate((vectors.code if vectors else {}).values()):
+            if each.name not in ("jmp", "rjmp"):
+                break  # behind them stand the tables of switches
             handler = self.functions.get(each.target or 0)
-            if number and handler is not None and handler.name != "__bad_interrupt":
+            if number and handler is not None and handler.address in self._real and handler.name != "__bad_interrupt":
                 found[number] = handler
         return found
 
     @cached_property
-    def _handed_over(self) -> list[CompiledFunction]:
+    def handed_over(self) -> list[CompiledFunction]:
         """Functions that nothing calls by name: what a call through a pointer may reach."""
         called = {each.target for function in self.functions.values() for each in function.code.values()}
         taken = {handler.address for handler in self.interrupts.values()}
@@ -303,7 +342,7 @@ class Disassembly:
             here = before[node] + (_moves(each, self.return_bytes) + framed.get(each.address, 0) if each else 0)
             deepest = max(deepest, here)
             for called in graph.nodes[node].get("calls", ()):
-                targets = self._handed_over if called == "?" else [self.at(called)]
+                targets = self.handed_over if called == "?" else [self.at(called)]
                 for target in targets:
                     inside = self._depth(target, known, (*above, function.address))
                     deepest = max(deepest, here + self.return_bytes + inside)
@@ -437,7 +476,7 @@ def plain(name: str) -> str:
 
 
 def step_bound(program: Disassembly, machine: Machine) -> int:
-    """The most cycles that the behaviour's step can take, without the interrupts that come in between.
+    """The most cycles that the behaviour's step can take by its graph alone, conditions taken for free of each other.
 
     Its loops all go through the commands that wait: with one urgent command, or none, through those behind the first.
 

@@ -191,6 +191,13 @@ def disassembled(tools: Toolchain, elf: Path, board: Board) -> Disassembly:
     return Disassembly(elf, tools.program("objdump"), wide=board.flash_bytes > 128 * 1024)
 
 
+def vector_names(tools: Toolchain, board: Board) -> dict[int, str]:
+    """The names of the chip's interrupts by their numbers, as avr-libc has them."""
+    command = [tools.program("gcc"), f"-mmcu={board.chip}", "-dM", "-E", "-xc", "-include", "avr/io.h", os.devnull]
+    found = re.findall(r"^#define (\w+)_vect _VECTOR\((\d+)\)", _run(command, said=False), re.M)
+    return {int(number): name for name, number in found}
+
+
 def _stack(tools: Toolchain, elf: Path, board: Board) -> tuple[int | None, str]:
     """What the stack takes at most; None, and why, where that has no bound."""
     from statecraft.firmware.bounds import NoBound
@@ -274,11 +281,12 @@ def _key(parts: Iterable[str]) -> str:
     return hashlib.sha256("\0".join(parts).encode()).hexdigest()[:32]
 
 
-def _run(command: Sequence[str]) -> str:
+def _run(command: Sequence[str], *, said: bool = True) -> str:
+    """What the program said, or else what it wrote."""
     done = subprocess.run(command, capture_output=True, text=True, check=False, errors="replace")
     if done.returncode:
         raise BuildFailed((done.stderr or done.stdout).strip() or f"{command[0]} stopped with {done.returncode}")
-    return done.stderr
+    return done.stderr if said else done.stdout
 
 
 def _sizes(tools: Toolchain, file: Path) -> tuple[int, int]:
