@@ -715,6 +715,8 @@ class Mode:
         tolerates: the sensors without which it may drive on.
         resumes: a stop mode that may be left by itself after a halt.
         endless: it may drive for as long as nothing changes.
+        gently: a stop mode that leaves its motors to their ramps until its clock has come to so many ticks; None for
+            one in which they are at rest at once.
     """
 
     name: str
@@ -729,10 +731,16 @@ class Mode:
     place: Place = NOWHERE
     resumes: bool = False
     endless: bool = False
+    gently: int | None = None
 
     def halts(self, motor: str) -> bool:
-        """Whether ``motor`` is at rest at once here, ramp or not: in a stop mode, which sets only what is harmless."""
+        """Whether ``motor`` comes to rest here, ramp or not: in a stop mode, which sets only what is harmless."""
         return self.stop and dict(self.settings).get(motor, Fixed(0)) == Fixed(0)
+
+    @property
+    def stops_at_once(self) -> bool:
+        """Whether it is a stop mode in which nothing moves from its first tick on."""
+        return self.stop and self.gently is None
 
 
 @dataclass(frozen=True, slots=True)

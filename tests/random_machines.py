@@ -67,6 +67,7 @@ class _PartDraft:
     name: str
     modes: list[str] = field(default_factory=list)
     stops: list[str] = field(default_factory=list)
+    gentle: list[str] = field(default_factory=list)
     groups: dict[str, list[str]] = field(default_factory=dict)
     group_lines: list[str] = field(default_factory=list)
     mode_lines: list[str] = field(default_factory=list)
@@ -432,8 +433,16 @@ class _Writer:
                 other = self.name()
                 part.groups[other] = rest
                 written[other] = ", ".join(rest)
+        before = len(self.lines)
         for _ in range(rng.randint(1, 2 if self.small else 1 + min(self.size, 3))):
             self.output(part, moving, settings, with_)
+        motors = [line for line in self.lines[before:] if line.startswith("motor ")]
+        said = {text.split()[0] for words in (*settings.values(), *with_.values()) for text in words}
+        mine = [line for line in motors if line.split()[1] in said]
+        if mine and all(", ramp " in line for line in mine) and self.newer.random() < 0.6:
+            gentle = self.newer.choice(part.stops)
+            part.gentle.append(gentle)
+            settings[gentle][0] = f"stop gently within {self.tick_ms * self.newer.randint(1, 9)} ms"
         for mode in part.modes:
             self_made = settings[mode]
             if mode in moving and self.chance(0.1):
@@ -661,7 +670,8 @@ class _Writer:
 
     def promises(self) -> list[str]:
         part = self.parts[0]
-        stops = ", ".join(f"{part.name} in {mode}" if len(self.parts) > 1 else mode for mode in part.stops)
+        firm = [mode for mode in part.stops if mode not in part.gentle] or [part.modes[-1]]
+        stops = ", ".join(f"{part.name} in {mode}" if len(self.parts) > 1 else mode for mode in firm)
         made = [
             f"promise every mode can reach {stops}",
             f"promise once {self.condition(self.watched, 1)} -> {stops} within {self.time()}",

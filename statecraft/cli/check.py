@@ -114,7 +114,7 @@ def show_judgement(judged: Judgement, console: Console) -> None:
     from statecraft.folding import folded
     from statecraft.language import show
     from statecraft.proof.reading_age import of_level
-    from statecraft.report.actuator_lag import notes
+    from statecraft.report.actuator_lag import gentle_stops, notes
 
     machine, report = judged.machine, judged.report
     before: tuple[str, Run | None] = ("", None)
@@ -148,6 +148,9 @@ def show_judgement(judged: Judgement, console: Console) -> None:
             _show_run(machine, verdict.run, verdict.promise, console)
     for level in machine.levels:
         for line in folded(of_level(machine, level), console.width, "", "  "):
+            console.print(line, style="dim", markup=False, soft_wrap=True)
+    for told in gentle_stops(machine):
+        for line in folded(told, console.width, "", "  "):
             console.print(line, style="dim", markup=False, soft_wrap=True)
     for line in folded(report.summary, console.width, "", "  "):
         console.print(line, style="dim", markup=False)

@@ -1036,7 +1036,10 @@ class _Writer:
         if drive.ramp is None:
             return broken(f"{where} = turned<{type_name}>({want}, {direction}, {rested}, {pause});")
         position = self.at(MotorPosition(output.name))
-        stops = self.member_of(part, drive.at_once)
+        stops = self.member_of(part, drive.at_once) if drive.at_once or not drive.gently else FALSE
+        for mode, ticks in drive.gently:
+            over = test(self.at(ModeClock(part.name)), ">=", self.quantities.ticks(ticks))
+            stops = any_of([stops, all_of([self.member_of(part, (mode,)), over])])
         self.needs |= stops.uses
         if whole_steps(self.machine, output):
             most = min(drive.ramp // 1000, 100)

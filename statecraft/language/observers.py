@@ -14,6 +14,7 @@ from statecraft.language.lines import Piece, normal
 from statecraft.language.names import article
 from statecraft.language.statements import Statement
 from statecraft.machine import (
+    And,
     At,
     Condition,
     Dial,
@@ -22,12 +23,14 @@ from statecraft.machine import (
     Hear,
     Input,
     ModeRef,
+    Part,
     Promise,
     Remembered,
     Sensor,
     SetDial,
     SetSensor,
     SetSwitch,
+    Taken,
     Trial,
     Unit,
 )
@@ -69,6 +72,17 @@ class Observers:
         if modes is None or ticks is None or (when is None and kind != "reach"):
             return None
         return Promise(kind, when, modes, ticks, piece.place(), _text(piece))
+
+    def check_gentle(self, promise: Promise, part: Part, urgent: set[str]) -> None:
+        """Note a promise about an urgent command that a mode of ``part`` which stops gently would keep."""
+        first = promise.when.of[0] if isinstance(promise.when, And) else promise.when
+        if promise.kind not in ("once", "while") or not isinstance(first, Taken) or first.command not in urgent:
+            return
+        for mode in part.modes:
+            if mode.gently is not None and ModeRef(part.name, mode.name) in promise.modes:
+                message = f'"{mode.name}" does not keep a promise about {first.command}: it stops gently'
+                hint = f"Name modes that stop at once, and leave {mode.name} out."
+                self._mistakes.add(promise.place, message, hint, code="gentle-promise")
 
     # ---------------------------------------------------------------------------------------------------------- trials
 

@@ -12,7 +12,7 @@ from statecraft.language.conditions import Conditions, Scope
 from statecraft.language.context import Context, PartNames, names_in, tree_in
 from statecraft.language.habits import EVERY_MODE
 from statecraft.language.lines import Piece, normal
-from statecraft.language.names import Entry, clip
+from statecraft.language.names import Entry, at, clip
 from statecraft.language.quantities import quantity
 from statecraft.language.sequences import SequenceStep, SequenceText, last_of
 from statecraft.language.settings import Settings, WrittenSetting, at_rest
@@ -27,6 +27,7 @@ from statecraft.machine import (
     CountsTime,
     Group,
     Mode,
+    Motor,
     Or,
     Part,
     Place,
@@ -71,6 +72,7 @@ class _ModeText:
     endless: bool
     tolerates: tuple[str, ...]
     own: list[WrittenSetting]
+    gently: int | None = None
 
 
 class PartReader:
@@ -116,9 +118,10 @@ class PartReader:
         """A group, with what is said of all its modes."""
         nodes = [node for node in tree.children if isinstance(node, Tree)]
         for node in nodes:
-            if node.data in ("stop", "final"):
-                message = f'"{node.data}" is said of one mode, not of a group'
-                hint = f"Write it in the line of each mode that is {'a stop mode' if node.data == 'stop' else 'final'}."
+            if node.data in ("stop", "gently", "final"):
+                word = "final" if node.data == "final" else "stop"
+                message = f'"{word}" is said of one mode, not of a group'
+                hint = f"Write it in the line of each mode that is {'a stop mode' if word == 'stop' else 'final'}."
                 self._mistakes.add(piece.place(node), message, hint, code="wrong-option")
         written = self._settings.all([node for node in nodes if node.data == "setting"], piece)
         marks = frozenset(str(node.data) for node in nodes)
@@ -186,6 +189,10 @@ class PartReader:
         quarrels: set[tuple[str, str, str]] = set()
         for name, text in self._modes.items():
             self._finished_modes.append(self._finish_mode(text, around[name], members, quarrels))
+        outputs = tuple(dict.fromkeys(written.output for written in self.outputs()))
+        for text in self._modes.values():
+            if text.gently is not None:
+                self._check_gentle(text, outputs)
         for group in self._groups.values():
             self._check_group_marks(group, members[group.entry.name])
 
@@ -202,10 +209,39 @@ class PartReader:
         nodes = [node for node in tree.children if isinstance(node, Tree)]
         marks = {str(node.data) for node in nodes}
         own = self._settings.all([node for node in nodes if node.data == "setting"], piece)
-        self._check_marks(nodes, piece, entry, "stop" in marks)
-        stop, final, unattended = ("stop" in marks, "final" in marks, "unattended" in marks)
+        gently = self._gently(nodes, piece, entry)
+        stop, final, unattended = ("stop" in marks or "gently" in marks, "final" in marks, "unattended" in marks)
+        self._check_marks(nodes, piece, entry, stop)
         resumes, endless = "resumes" in marks, "endless" in marks
-        return _ModeText(entry, stop, final, unattended, resumes, endless, self._tolerated(nodes, piece), own)
+        return _ModeText(entry, stop, final, unattended, resumes, endless, self._tolerated(nodes, piece), own, gently)
+
+    def _gently(self, nodes: list[Tree[Token]], piece: Piece, entry: Entry) -> int | None:
+        """For how many ticks a gentle stop leaves motors to their ramps; None for a mode that is none."""
+        node = next((node for node in nodes if node.data == "gently"), None)
+        if node is None:
+            return None
+        if any(other.data == "stop" for other in nodes):
+            message = f'"{entry.name}" stops at once and gently'
+            self._mistakes.add(piece.place(node), message, "Leave one of them out.", code="option-twice")
+        amount = node.children[0]
+        assert isinstance(amount, Tree)
+        ticks = self._context.ticks(amount, piece, "the time of a gentle stop", least=1)
+        # where this cannot be said, the mode is a stop mode all the same
+        return ticks
+
+    def _check_gentle(self, text: _ModeText, outputs: Iterable[str]) -> None:
+        """Note a gentle stop of motors that have no ramp to keep to, or of nothing."""
+        motors = [self._context.names.entries[name].item for name in outputs]
+        motors = [motor for motor in motors if isinstance(motor, Motor)]
+        place, ramp = text.entry.place, "ramp 200 %/s"
+        bare = next((motor for motor in motors if motor.ramp is None), None)
+        if bare is not None:
+            message = f'"{text.entry.name}" stops gently, and the motor "{bare.name}" has no ramp to keep to'
+            hint = f"Give it one ({at(bare.place, place)}):  {ramp}     or write stop, which is at once."
+            self._mistakes.add(place, message, hint, code="no-ramp")
+        elif not motors:
+            message = f'"{text.entry.name}" stops gently, and its part has no motor'
+            self._mistakes.add(place, message, "Write stop.", code="no-ramp")
 
     def _check_marks(self, nodes: list[Tree[Token]], piece: Piece, entry: Entry, stop: bool) -> None:
         """Note words that do not suit the mode."""
@@ -252,6 +288,7 @@ class PartReader:
             text.entry.place,
             text.resumes or (text.stop and any("resumes" in group.marks for group in groups)),
             text.endless or (not text.stop and any("endless" in group.marks for group in groups)),
+            text.gently,
         )
 
     def _quarrel(

@@ -133,6 +133,9 @@ class _Reader:
         for statement in declared.promises:
             if statement.tree is not None and (promise := observers.promise(statement)) is not None:
                 promises.append(promise)
+        for part in parts:
+            for promise in promises:
+                observers.check_gentle(promise, part, {command.name for command in hardware.commands if command.urgent})
         accepts = [read_accept(each, context) for each in declared.accepts if each.tree is not None]
         trials: list[Trial] = []
         for statements in declared.trials:

@@ -43,18 +43,33 @@ def _outputs(promise: Promise) -> Iterator[str]:
             yield from (term.name for term in (atom.left, atom.right) if term and term.kind == "output")
 
 
+def gentle_stops(machine: Machine) -> Iterator[str]:
+    """A line for each failsafe that leads to a gentle stop: how long it may move on there."""
+    for part in machine.parts:
+        for row in part.failsafes:
+            gently = part.mode[row.target].gently if row.move == "go" else None
+            if gently is not None:
+                asked = " ".join(row.when_text.split())
+                yield (
+                    f"line {row.place.line}, {asked}: in {row.target} what moves may run on for up to "
+                    f"{machine.duration(gently)}"
+                )
+
+
 def latest(machine: Machine, motor: Motor) -> int:
     """The most ticks that ``motor`` may need, from the tick on which a mode sets it, to come to that setting; 0 for one
     with neither a ramp nor a pause.
 
-    Every setting is taken to be able to follow every other; a stop mode is never waited for, since it cuts at once.
+    Every setting is taken to be able to follow every other; a stop mode is never waited for, since it cuts at once; one
+    that stops gently is, though its own time may cut it sooner.
     """
     if motor.ramp is None and motor.pause == 1:
         return 0
     owner = machine.owner(motor.name)
     modes = owner.modes if owner is not None else ()
     dials = {dial.name: dial for dial in machine.dials}
-    values = [(mode.stop, value) for mode in modes for value in _values(dials, dict(mode.settings).get(motor.name))]
+    asked = [(mode.stops_at_once, dict(mode.settings).get(motor.name)) for mode in modes]
+    values = [(stops, value) for stops, setting in asked for value in _values(dials, setting)]
     goals = {value for stops, value in values if not stops}
     return max((_ticks(machine, motor, a, b) for _, a in values for b in goals), default=0)
 

@@ -74,6 +74,7 @@ def kind(machine: Machine, part: Part, mode: Mode) -> str:
 def traits(machine: Machine, part: Part, mode: Mode) -> list[str]:
     """What else is declared of ``mode``: ``start``, ``final``, ``unattended``, ``tolerates front fault`` …"""
     found = ["start"] if mode is part.start else []
+    found += [f"gently within {machine.duration(mode.gently)}"] if mode.gently is not None else []
     found += ["final"] if mode.final else []
     found += [word for word in ("unattended", "resumes", "endless") if getattr(mode, word)]
     return found + [f"tolerates {sensor} fault" for sensor in mode.tolerates]

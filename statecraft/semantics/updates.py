@@ -153,6 +153,7 @@ class Drive:
             without one, what was asked before.
         rest: percent, steps, 0 for off; None for a servo that is not driven.
         at_once: the modes in which a motor is at rest whatever its ramp.
+        gently: those in which it is once the mode's clock has come to so many ticks.
         ramp: thousandths of a percent that a motor's way to its setting is at most a tick; None for no ramp.
         pause: ticks that a motor is at rest between one direction and the other; 0 for other outputs.
     """
@@ -162,6 +163,7 @@ class Drive:
     asks: tuple[Setting | None, ...]
     rest: int | None
     at_once: tuple[str, ...]
+    gently: tuple[tuple[str, int], ...]
     ramp: int | None
     pause: int
 
@@ -256,7 +258,10 @@ def drives(machine: Machine) -> Iterator[Drive]:
             part,
             asks,
             rest,
-            tuple(mode.name for mode in part.modes if mode.halts(output.name)) if motor and part else (),
+            tuple(m.name for m in part.modes if m.halts(output.name) and m.stops_at_once) if motor and part else (),
+            tuple((m.name, m.gently) for m in part.modes if m.halts(output.name) and m.gently is not None)
+            if motor is not None and motor.ramp is not None and part
+            else (),
             None if motor is None or motor.ramp is None else motor.ramp * machine.tick_ms,
             0 if motor is None else motor.pause,
         )

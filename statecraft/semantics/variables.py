@@ -181,6 +181,9 @@ def _clocks(machine: Machine) -> Iterator[Clock]:
         if isinstance(atom, After) and part is not None:
             since: ClockKey = ModeClock(part.name) if atom.group is None else GroupClock(part.name, atom.group)
             reads.setdefault(since, set()).add(atom.ticks)
+    for part in machine.parts:
+        if gentle := {mode.gently for mode in part.modes if mode.gently is not None}:
+            table.setdefault(ModeClock(part.name), set()).update(gentle)
     for sensor in machine.sensors:
         if isinstance(sensor.source, Remembered):
             table.setdefault(ModeClock(sensor.source.part), set()).add(sensor.source.after)

@@ -34,6 +34,7 @@ from statecraft.semantics.keys import (
     AgeClock,
     DialValue,
     Key,
+    ModeClock,
     ModeOf,
     MotorDirection,
     MotorPosition,
@@ -524,7 +525,7 @@ class _Writer:
             following = shown
         else:
             position = following = self.local(MotorPosition(name))
-            at_once = "False" if drive.part is None else self.names.among(drive.part.name, drive.at_once)
+            at_once = self.at_once(drive)
             self.line(f"want = 0 if {at_once} else {setting} * 1000")
             self.line(f"if {position} * want < 0:")
             with self.indent():
@@ -550,6 +551,18 @@ class _Writer:
             self.line(f"{rested} += 1")
         if drive.ramp is not None:
             self.line(f"{shown} = {following} // 1000 if {following} >= 0 else -(-{following} // 1000)")
+
+    def at_once(self, drive: Drive) -> str:
+        """Whether the motor is at rest whatever its ramp."""
+        if drive.part is None:
+            return "False"
+        clock = ModeClock(drive.part.name)
+        gently = [
+            f"{self.names.among(drive.part.name, (mode,))} and {self.local(clock)} >= {ticks}"
+            for mode, ticks in drive.gently
+        ]
+        every = [*([self.names.among(drive.part.name, drive.at_once)] if drive.at_once or not gently else []), *gently]
+        return every[0] if len(every) == 1 else f"({' or '.join(every)})"
 
     # ------------------------------------------------------------------------------------------------------- helpers
 

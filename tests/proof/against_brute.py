@@ -57,8 +57,9 @@ def _promise(chance: random.Random, machine: Machine) -> str:
     def modes(names: list[str]) -> str:
         return ", ".join(f"{part.name} in {name}" if several else name for name in names)
 
-    stops = [mode.name for mode in part.modes if mode.stop]
-    goal = modes(chance.choice([stops, [chance.choice(part.modes).name]]))
+    firm = [mode for mode in part.modes if mode.gently is None]
+    stops = [mode.name for mode in firm if mode.stop] or [firm[0].name]
+    goal = modes(chance.choice([stops, [chance.choice(firm).name]]))
     within = f"{10 * chance.choice([1, 2, 3, 4, 5, 8, 12])} ms"
     atoms = [f"{part.name} in {mode.name}" for mode in part.modes]
     atoms += [level.name for level in machine.levels if not level.made] * 2

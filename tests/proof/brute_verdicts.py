@@ -203,10 +203,10 @@ def no_way_to_stop(world: World) -> dict[Mode, int]:
 
 def halt_missed(world: World) -> dict[Mode, dict[str, int]]:
     """A moving mode for which no single urgent command brings every part to a stop mode on the tick that takes it, from
-    every configuration in it, for all inputs.
+    every configuration in it, for all inputs. A gentle stop is no stop mode here.
     """
     machine = world.machine
-    stops = {at for part, at in _all_modes(machine) if part.mode[at[1]].stop}
+    stops = {at for part, at in _all_modes(machine) if part.mode[at[1]].stop and part.mode[at[1]].gently is None}
     urgent = {c.name for c in machine.commands if c.urgent} & machine.events()
     fails: dict[Mode, dict[str, int]] = {at: {} for at in _moving(machine) if at in reached(world)}
     for before, step in world.ticks():

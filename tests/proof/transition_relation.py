@@ -100,6 +100,11 @@ def drives(machine: Machine, mode: Mode) -> bool:
     return False
 
 
+def _at_once(part: Part) -> list[str]:
+    """The stop modes of ``part`` but those that stop gently."""
+    return [mode.name for mode in part.modes if mode.stop and mode.gently is None]
+
+
 def observer_part(machine: Machine) -> Part | None:
     """The part whose clocks a promise asks about: there is a choice of one only."""
     return machine.parts[0] if len(machine.parts) == 1 else None
@@ -917,7 +922,7 @@ class Judge:
         for event in urgent:
 
             def goal(steps: list[Step], event: str = event) -> Expr:
-                stands = [self.relation.among(p, steps[0].after, [m.name for m in p.modes if m.stop]) for p in stopped]
+                stands = [self.relation.among(p, steps[0].after, _at_once(p)) for p in stopped]
                 return z3.And(
                     self.relation.among(part, steps[0].before, [mode.name]),
                     steps[0].world.taken == self.relation.events.index(event),
@@ -929,7 +934,7 @@ class Judge:
                     len(ticks) > 1
                     and ticks[-2].modes[part.name] == mode.name
                     and ticks[-1].taken == event
-                    and any(not p.mode[ticks[-1].modes[p.name]].stop for p in stopped)
+                    and any(ticks[-1].modes[p.name] not in _at_once(p) for p in stopped)
                 )
 
             if self.cannot(goal, 1, more=0):

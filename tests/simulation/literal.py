@@ -458,7 +458,8 @@ class Literal:
             for part in self.machine.parts:
                 if name in part.outputs:
                     mode = part.mode[self.modes[part.name]]
-                    stop = mode.stop
+                    # a gentle one leaves motors to their ramps until its clock has come to its time
+                    stop = mode.stop and (mode.gently is None or self.clocks[f"mode {part.name}"] >= mode.gently)
                     asked = dict(mode.settings).get(name)
             if isinstance(asked, Fixed):
                 setting: int | None = asked.value

@@ -90,7 +90,7 @@ def _disobeys(explored: Reachability, other: int, inside: tuple[int, int] | None
             key = (config.modes, value)
             if key not in seen:
                 after = model.effect(config.modes, region.counters, value).modes[other]
-                seen[key] = not explored.mode(other, after).stop
+                seen[key] = not explored.mode(other, after).stops_at_once
             if seen[key]:
                 yield True
 
@@ -148,7 +148,7 @@ def _disobeyed(explored: Reachability, mode: ModeRef, command: str, other: int) 
         if number == START or config.modes[part] != place:
             return
         for edge, target in explorer.steps(number, only):
-            if not explored.mode(other, target.modes[other]).stop:
+            if not explored.mode(other, target.modes[other]).stops_at_once:
                 yield Trail([edge], note=edge.way.rows[other])
 
     return missed
