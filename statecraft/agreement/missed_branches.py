@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from statecraft.agreement.branch_coverage import Coverage, Missed
 from statecraft.agreement.coverage_goals import Goal, directions
-from statecraft.firmware.behaviour import Origin
+from statecraft.firmware.cpp_statements import Origin
 from statecraft.firmware.layout import command_order, keeps_state
 from statecraft.machine import Machine, Motor, Part
 

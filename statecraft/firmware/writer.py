@@ -11,7 +11,8 @@ from statecraft.boards import Board
 from statecraft.errors import StatecraftError
 from statecraft.fingerprint import short
 from statecraft.firmware import first_steps
-from statecraft.firmware.behaviour import behaviour_files, command_names, comment, input_names
+from statecraft.firmware.behaviour import behaviour_files, command_names, input_names
+from statecraft.firmware.cpp_statements import comment
 from statecraft.firmware.layout import camel_case, command_order, layout, reading_type
 from statecraft.firmware.listening import tree
 from statecraft.firmware.names import STEP_WORDS, CppNames, clock_type
