@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
 from typing import NamedTuple
 
@@ -82,9 +82,11 @@ class _Rates:
         if self.tries > MOST_TRIES:
             self.best = Rates(True, Fraction(1))
             return
+        steps, idle = self._steps(cells, stays)
+        if not _goes_round(steps):
+            return
         import networkx
 
-        steps, idle = self._steps(cells, stays)
         graph = networkx.DiGraph((mode, to) for mode, some in steps.items() for to in some)
         rounds = []
         for some in networkx.strongly_connected_components(graph):
@@ -128,6 +130,16 @@ class _Rates:
                     known = steps.setdefault(before, {})
                     known[after] = min(ticks, known.get(after, ticks))
         return steps, idle
+
+
+def _goes_round(steps: Mapping[int, Iterable[int]]) -> bool:
+    """Whether one can go on for ever."""
+    nodes = set(steps)
+    while True:
+        onward = {node for node in nodes if not nodes.isdisjoint(steps[node])}
+        if onward == nodes:
+            return bool(nodes)
+        nodes = onward
 
 
 def _least_mean(steps: Mapping[int, Mapping[int, int]]) -> Fraction | None:

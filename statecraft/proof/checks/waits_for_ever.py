@@ -81,11 +81,7 @@ def _candidates(explored: Reachability, part: int, place: int) -> Iterator[Cells
     for _, config in list(explored.configs()):
         if config.modes[part] != place:
             continue
-        clocks = [
-            clock
-            for clock in explorer.zones.clocks[config.zone]
-            if clock in own or clock in model.by_message
-        ]
+        clocks = [clock for clock in explorer.zones.clocks[config.zone] if clock in own or clock in model.by_message]
         late = _late(explorer, config, clocks)
         if late is None:
             continue

@@ -146,10 +146,7 @@ class Diagrams:
         after = {end: onward(self._value[end]) for end in ends}
         if all(self._variable[way] == _LAST for way in after.values()):
             return self._relabelled(node, after)
-        made = after[ends[0]]
-        for end in ends[1:]:
-            made = self.select(self._is(node, end, {}), after[end], made)
-        return made
+        return self._followed(node, after)
 
     def _relabelled(self, node: Node, known: dict[Node, Node]) -> Node:
         """``node`` with other nodes in place of those in ``known``: its values at first, then what has been done."""
@@ -162,17 +159,16 @@ class Diagrams:
             found = known[node] = self._node(self._variable[node], ways)
         return found
 
-    def _is(self, node: Node, end: Node, known: dict[Node, Node]) -> Node:
-        """True where ``node`` has the value of ``end``."""
-        if self._variable[node] == _LAST:
-            return TRUE if node == end else FALSE
-        if node not in known:
-            ways: dict[Node, int] = {}
-            for outcomes, way in self._branches[node]:
-                inner = self._is(way, end, known)
-                ways[inner] = ways.get(inner, 0) | outcomes
-            known[node] = self._node(self._variable[node], ways)
-        return known[node]
+    def _followed(self, node: Node, known: dict[Node, Node]) -> Node:
+        """``node`` with diagrams, whatever they ask, in place of the values in ``known``, which grows."""
+        found = known.get(node)
+        if found is None:
+            (_, first), *others = self._branches[node]
+            found = self._followed(first, known)
+            for outcomes, way in others:
+                found = self.select(self.among(self._variable[node], outcomes), self._followed(way, known), found)
+            known[node] = found
+        return found
 
     def mapped(self, node: Node, variable: int, outcomes: tuple[int, ...]) -> Node:
         """``node`` with outcome i of ``variable`` taken for ``outcomes[i]``."""

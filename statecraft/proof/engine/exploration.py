@@ -280,8 +280,9 @@ class Explorer:
             self.begun = True
             self.add(config)
         if not self.begun:
-            for _ in self.start():
-                pass
+            for count, _ in enumerate(self.start()):
+                if most is not None and count > 2 * most:
+                    return False
         while self._heap:
             if self._heap[0][1] in self.alias:
                 heapq.heappop(self._heap)
@@ -291,6 +292,8 @@ class Explorer:
                 return False
             for _ in self.follow(heapq.heappop(self._heap)[1]):
                 self._steps_followed += 1
+                if most is not None and self._steps_followed > 2 * most:
+                    return False  # there are very many from this one alone
         return True
 
     @property

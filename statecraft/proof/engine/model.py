@@ -953,9 +953,10 @@ class Model:
 
     @property
     def breadth(self) -> int:
-        """How much there is that can be in any state beside everything else: levels with times, commands whose absence
-        is asked about, counters."""
-        return len(self.fors) + len(self.told_apart) + len(self.counters)
+        """How much there is that can be in any state beside everything else: levels with times (those with two count
+        twice), commands whose absence is asked about, counters."""
+        times = sum((level.set_ticks > 0) + (level.clear_ticks > 0) for level in self.fors)
+        return times + len(self.told_apart) + len(self.counters)
 
     @cached_property
     def told_apart(self) -> frozenset[str]:
