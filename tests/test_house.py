@@ -93,6 +93,17 @@ def test_the_map_has_every_package() -> None:
             assert f"      {folder.name}/ " in told, folder.name
 
 
+def test_a_class_name_has_one_meaning() -> None:
+    homes: dict[str, list[str]] = {}
+    for path in sorted(HOUSE.rglob("*.py")):
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                homes.setdefault(node.name, []).append(path.relative_to(HOUSE).as_posix())
+    twice = {name: paths for name, paths in homes.items() if len(paths) > 1}
+    # what who imports the library holds, and what the proof explores
+    assert twice == {"Model": ["api/model.py", "proof/engine/model.py"]}
+
+
 AS_WRITTEN = {
     "machine.py": "which commands are events at all is known before anything is lowered",
     "agreement/coverage_goals.py": "a goal is one condition of a row's text by itself",

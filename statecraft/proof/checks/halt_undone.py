@@ -13,7 +13,7 @@ from statecraft.machine import Machine, ModeRef, Part
 from statecraft.proof.engine.diagrams import FALSE, Node
 from statecraft.proof.engine.exploration import START, Config, Explorer, Region
 from statecraft.proof.engine.model import Model, Modes, Rows
-from statecraft.proof.engine.still_dials import ANYWHERE, Standing, TooMany, standing, standing_still
+from statecraft.proof.engine.still_dials import ANYWHERE, Standing, TooManyDials, standing, standing_still
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.counterexamples import Lost, Trail
 from statecraft.proof.runs.search import FoundRun, Goal
@@ -38,7 +38,7 @@ def halt_undone(explored: Reachability, part: int) -> Iterator[Finding]:
         for held in standing(machine, model.clusters) if _comes_back(explored, part, ANYWHERE) else ():
             for place in _comes_back(explored, part, held):
                 undone.setdefault(place, []).append(held)
-    except TooMany:
+    except TooManyDials:
         raise Undecided from None
     for place, some in sorted(undone.items()):
         runs = [found for held in some if (found := _run(explored, part, place, held)) is not None]

@@ -18,7 +18,7 @@ MOST_VALUES = 600
 """Values of the dials of one cluster, all together, that are looked at one by one."""
 
 
-class TooMany(Exception):
+class TooManyDials(Exception):
     """There are too many values of dials to look at."""
 
 
@@ -41,12 +41,12 @@ def standing(machine: Machine, clusters: Sequence[Cluster]) -> Iterator[Standing
     """Everywhere that the dials of ``machine`` can stand, as far as ``clusters`` can tell: at least one.
 
     Raises:
-        TooMany: there are more than can be looked at.
+        TooManyDials: there are more than can be looked at.
     """
     names = {dial.name for dial in machine.dials}
     ways = [[(cluster.index, *way) for way in some] for cluster in clusters if (some := _ways(cluster, names))]
     if math.prod(map(len, ways)) > MOST_VALUES:
-        raise TooMany
+        raise TooManyDials
     for each in itertools.product(*ways):
         yield Standing(
             tuple((index, pairs) for index, pairs, _ in each), tuple(item for _, _, values in each for item in values)
@@ -65,7 +65,7 @@ def _ways(cluster: Cluster, names: set[str]) -> list[tuple[int, tuple[tuple[Term
     for place, cell in enumerate(cluster.cells):
         kinds.setdefault(tuple(atom in cell.true for atom in tied), []).append(place)
     if math.prod(map(len, values)) > MOST_VALUES:
-        raise TooMany
+        raise TooManyDials
     width, found = len(cluster.cells), dict[int, tuple[tuple[Term, int], ...]]()
     for some in itertools.product(*values):
         look(len(kinds))
@@ -155,6 +155,6 @@ def _values(dial: Term, atoms: Sequence[Compare | Fault], ranges: Ranges) -> lis
                     near[one] |= new
                     grown = True
                     if len(near[one]) > MOST_VALUES:
-                        raise TooMany
+                        raise TooManyDials
     cuts = {value + more for value in near[dial] for more in (-step, -1, 0, 1, step)}
     return sorted({max(low, min(high, low + (cut - low) // step * step)) for cut in cuts} | {low, every[-1]})

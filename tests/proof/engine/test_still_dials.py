@@ -13,7 +13,7 @@ from statecraft.language import FileErrors, read_text
 from statecraft.machine import Compare, Fault, Machine
 from statecraft.proof.engine.clusters import Cluster
 from statecraft.proof.engine.model import Model
-from statecraft.proof.engine.still_dials import TooMany, standing, standing_still
+from statecraft.proof.engine.still_dials import TooManyDials, standing, standing_still
 
 TEXT = """
 machine m
@@ -118,5 +118,5 @@ def test_a_machine_without_dials_stands_in_one_way() -> None:
 
 def test_too_many_values_are_not_tried() -> None:
     machine = machine_of(["front < near + 2 cm", "near < front + 1 cm", "near > far", "far > back"], top=60000)
-    with pytest.raises(TooMany):
+    with pytest.raises(TooManyDials):
         list(standing(machine, Model(machine).clusters))
