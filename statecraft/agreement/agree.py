@@ -23,8 +23,10 @@ from statecraft.simulation.trial import script
 if TYPE_CHECKING:
     from statecraft.agreement.onchip import OnChip
 
-DESK_TICKS, CHIP_TICKS, CHIP_PIECE = 300_000, 20_000, 4000
-"""Ticks of inputs at random, unless the user says; on the chip in pieces, each from power-on."""
+DESK_TICKS, CHIP_TICKS, CHIP_PIECE, SKETCH_TICKS = 300_000, 20_000, 4000, 3000
+"""Ticks of inputs at random, unless the user says; on the chip in pieces, each from power-on. A whole sketch on the
+Cortex-M takes no more than the last: its time goes by in steps of the clock.
+"""
 
 _SHORTEN = 2_000_000  # ticks that may be run to make a failing sequence shorter
 
@@ -127,11 +129,13 @@ def _on_desk(
     yield at_random(machine, seed, DESK_TICKS if ticks is None else ticks, other)
 
 
-def _on_cortex_m(machine: Machine, seed: int, ticks: int | None) -> Iterator[Compared | Vectors]:
+def _on_cortex_m(machine: Machine, seed: int, ticks: int | None) -> Iterator[Compared | OnChip | Vectors]:
     from statecraft.agreement.cortex_m import CortexM
+    from statecraft.agreement.whole_sketch import whole_sketch
 
     with CortexM(machine) as other:
         yield from _on_desk(machine, seed, ticks, other)
+    yield whole_sketch(machine, seed, SKETCH_TICKS if ticks is None else min(ticks, SKETCH_TICKS))
 
 
 def _on_chip(machine: Machine, seed: int, ticks: int | None) -> Iterator[OnChip | Vectors]:

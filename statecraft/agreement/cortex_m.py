@@ -7,7 +7,7 @@ import shutil
 import subprocess
 import tempfile
 from array import array
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -42,9 +42,6 @@ class CortexM:
     """
 
     def __init__(self, machine: Machine) -> None:
-        qemu = shutil.which("qemu-system-arm")
-        if qemu is None or shutil.which("arm-none-eabi-g++") is None:
-            raise ToolchainMissing(MISSING)
         self.columns: Columns = tuple(
             (item.kind, str(number) if item.count else item.name)
             for item in layout(machine).fields
@@ -54,11 +51,7 @@ class CortexM:
         self._messages_at = 1 + measured + len(machine.switches)
         self._folder = tempfile.TemporaryDirectory(prefix="statecraft_")
         elf = build(machine, Path(self._folder.name))
-        self._process = subprocess.Popen(
-            [qemu, "-M", "mps2-an385", "-nographic", "-monitor", "none", "-serial", "none",
-             "-semihosting-config", "enable=on,target=native", "-kernel", str(elf)],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-        )  # fmt: skip
+        self._process = qemu(elf)
 
     def __enter__(self) -> Self:
         return self
@@ -115,6 +108,7 @@ def build(machine: Machine, folder: Path) -> Path:
     """Compile the behaviour for a Cortex-M3; where the program is.
 
     Raises:
+        ToolchainMissing: the compiler or QEMU is not installed on this computer.
         BuildFailed: the compiler refused.
     """
     files = behaviour_files(machine, "// Built for a Cortex-M3.") | {
@@ -123,16 +117,40 @@ def build(machine: Machine, folder: Path) -> Path:
     }
     for name, text in files.items():
         (folder / name).write_text(text, encoding="utf-8")
-    objects = []
-    for name in files:
-        if name.endswith(".cpp"):
-            objects.append(f"{name}.o")
-            _run(["arm-none-eabi-g++", *FLAGS, *CPP, "-c", name, "-o", objects[-1]], folder)
-    script = resource("templates") / "agreement" / "cortex_m.ld.j2"
+    objects = compiled([name for name in files if name.endswith(".cpp")], [*FLAGS, *CPP], folder)
     elf = folder / f"{machine.name}-{hashlib.sha256(files['behaviour.cpp'].encode()).hexdigest()[:8]}.elf"
+    return linked(objects, elf, folder)
+
+
+def compiled(sources: Sequence[str], flags: Sequence[str], folder: Path) -> list[str]:
+    """Compile ``sources`` in ``folder``; their objects.
+
+    Raises:
+        ToolchainMissing: the compiler or QEMU is not installed on this computer.
+        BuildFailed: the compiler refused.
+    """
+    if shutil.which("qemu-system-arm") is None or shutil.which("arm-none-eabi-g++") is None:
+        raise ToolchainMissing(MISSING)
+    for name in sources:
+        _run(["arm-none-eabi-g++", *flags, "-c", name, "-o", f"{name}.o"], folder)
+    return [f"{name}.o" for name in sources]
+
+
+def linked(objects: Sequence[str], elf: Path, folder: Path, more: Sequence[str] = ()) -> Path:
+    """Link ``objects`` into ``elf``, where it is. Raises BuildFailed."""
+    script = resource("templates") / "agreement" / "cortex_m.ld.j2"
     link = ["arm-none-eabi-gcc", "-mcpu=cortex-m3", "-mthumb", "-nostdlib", "-Wl,--gc-sections", f"-Wl,-T,{script}"]
-    _run([*link, *objects, "-lc", "-lgcc", "-o", str(elf)], folder)
+    _run([*link, *more, *objects, "-lc", "-lgcc", "-o", str(elf)], folder)
     return elf
+
+
+def qemu(elf: Path) -> subprocess.Popen[bytes]:
+    """QEMU with the program, which talks through its standard input and output."""
+    return subprocess.Popen(
+        ["qemu-system-arm", "-M", "mps2-an385", "-nographic", "-monitor", "none", "-serial", "none",
+         "-semihosting-config", "enable=on,target=native", "-kernel", str(elf)],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+    )  # fmt: skip
 
 
 def _run(command: list[str], folder: Path) -> None:

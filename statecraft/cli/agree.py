@@ -42,7 +42,8 @@ def command(file: str, on: str, seed: int | None, ticks: int | None, save_trials
     With --on chip the compiled program runs on a simulated chip, with simulated sensors, operator and outputs. The
     table gets the readings that the chip took. State, reports and pins must then match the table on every tick. In
     trials the modes must come in the same order, and no later than the sensors allow. With --on cortex-m the C++ runs
-    on a 32-bit chip, an ARM Cortex-M3 that QEMU simulates.
+    on a 32-bit chip, an ARM Cortex-M3 that QEMU simulates: first the behaviour alone, then the whole sketch over a thin
+    layer of pins, which are moved at random. Servos are left out there: a board of one's own has no timer for them.
 
     It stops at the first difference, shows the shortest inputs that lead to it, and saves them as a trial. The exit
     code is then 1.

@@ -137,20 +137,26 @@ def build_desk(machine: Machine, *, flags: Sequence[str] = (), folder: Path | No
 
 def desk_source(machine: Machine) -> str:
     """The C++ that stands between the behaviour and a program on the desk."""
+    return render("firmware/desk.cpp.j2", machine=machine, **spoken(machine))
+
+
+def spoken(machine: Machine) -> dict[str, object]:
+    """What stands between a behaviour and numbers, for templates: inputs, commands, dials, and what a state has."""
     inputs, commands = input_names(machine), command_names(machine)
     fields = layout(machine)
-    dial_fields = fields.of_kind("dial")
-    return render(
-        "firmware/desk.cpp.j2",
-        machine=machine,
-        readings=[
+    numbers = [(item, number) for item in fields.fields for number in range(len(item.paths))]
+    return {
+        "readings": [
             (inputs[s.name], reading_type(s)) for s in machine.sensors if not isinstance(s.source, Remembered)
         ],
-        switches=[inputs[switch.name] for switch in machine.switches],
-        commands=[(index, commands[command.name]) for index, command in enumerate(machine.commands)],
-        dials=[(len(machine.commands) + index, item.member, item.type) for index, item in enumerate(dial_fields)],
-        values=[_value(machine, fields, item, number) for item in fields.fields for number in range(len(item.paths))],
-    )
+        "switches": [inputs[switch.name] for switch in machine.switches],
+        "commands": [(index, commands[command.name]) for index, command in enumerate(machine.commands)],
+        "dials": [
+            (len(machine.commands) + index, item.member, item.type)
+            for index, item in enumerate(fields.of_kind("dial"))
+        ],
+        "values": [_value(machine, fields, item, number) for item, number in numbers],
+    }
 
 
 def _value(machine: Machine, fields: Layout, item: Field, number: int) -> str:

@@ -1,0 +1,74 @@
+"""The whole sketch on a 32-bit chip, at its pins, held against the table tick for tick."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from statecraft.agreement.agree import agree
+from statecraft.agreement.onchip import OnChip
+from statecraft.agreement.whole_sketch import SketchOnCortexM, held_together, pin_layer_board, whole_sketch
+from statecraft.firmware.writer import emit
+from statecraft.language import read_file, read_text
+from statecraft.machine import Machine
+from tests.random_machines import random_text
+from tests.tools import need
+
+SAMPLES = sorted((Path(__file__).parents[2] / "samples").glob("*.modes"))
+
+
+@pytest.fixture(autouse=True)
+def tools() -> Iterator[None]:
+    need("arm-none-eabi-g++")
+    need("qemu-system-arm")
+    yield
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
+def test_the_whole_sketch_of_a_sample_does_what_its_table_says(path: Path) -> None:
+    found = whole_sketch(read_file(str(path)), 7, 1500)
+    assert found.agrees, (found.wrong, found.difference and found.difference.columns)
+    if path.stem == "bale_mover":
+        assert found.ticks == 0 and "servo grip needs a timer" in found.note
+    else:
+        assert found.ticks > 1500 and not found.note
+
+
+def of_sample(stem: str) -> tuple[Machine, dict[str, str]]:
+    machine = read_file(str(next(path for path in SAMPLES if path.stem == stem)))
+    return machine, emit(machine, pin_layer_board(machine))
+
+
+@pytest.mark.parametrize(
+    ("file", "was", "now", "told"),
+    [
+        ("behaviour.cpp", "return clock > ticks", "return clock >= ticks", "state"),
+        ("outputs.cpp", "digitalWrite(forward, HIGH)", "digitalWrite(forward, LOW)", "pins"),
+    ],
+)
+def test_another_meaning_is_caught(file: str, was: str, now: str, told: str) -> None:
+    stem = "sump_pump" if told == "state" else "feed_pusher"
+    machine, sketch = of_sample(stem)
+    assert was in sketch[file]
+    with SketchOnCortexM(machine, sketch | {file: sketch[file].replace(was, now)}) as running:
+        difference, wrong = held_together(running, 7, 3000)
+    assert (difference is not None) == (told == "state")
+    assert bool(wrong) == (told == "pins")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(3))
+def test_the_whole_sketch_of_a_random_machine_does_what_its_table_says(seed: int) -> None:
+    found = whole_sketch(read_text(random_text(seed, 1 + seed % 2)), seed, 800)
+    assert found.agrees, (found.wrong, found.difference and found.difference.columns)
+
+
+@pytest.mark.slow
+def test_agree_on_a_cortex_m_ends_with_the_whole_sketch() -> None:
+    machine = read_file(str(next(path for path in SAMPLES if path.stem == "greenhouse_vent")))
+    found = agree(machine, "cortex-m", seed=1, ticks=500)
+    assert found.agrees
+    assert isinstance(found.stages[-1], OnChip) and found.stages[-1].what == "sketch" and found.stages[-1].ticks > 500
