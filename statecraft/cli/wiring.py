@@ -47,6 +47,8 @@ def command(file: str, form: str | None) -> None:
     from rich import box
     from rich.table import Table
 
+    from statecraft.folding import folded
+
     table = Table(box=box.SIMPLE_HEAD, title=f"{machine.name} on {board.description}", title_justify="left")
     for head in HEADS:
         table.add_column(head, overflow="fold", ratio=4 if head == "note" else 2 if head == "level" else None)
@@ -55,7 +57,8 @@ def command(file: str, form: str | None) -> None:
     console = screen()
     console.print(table)
     for caution in warned:
-        console.print(f"- {caution}.", markup=False)
+        for line in folded(f"{caution}.", console.width, "- ", "  "):
+            console.print(line, markup=False, soft_wrap=True)
 
 
 def cells(wire: Wire) -> tuple[str, ...]:

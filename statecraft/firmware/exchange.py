@@ -27,7 +27,7 @@ def exchange(one: Path, other: Path) -> bool:
             failed = library.renamex_np(here, there, _RENAME_SWAP)
         else:
             failed = library.renameat2(_AT_FDCWD, here, _AT_FDCWD, there, _RENAME_EXCHANGE)
-    except (AttributeError, OSError, TypeError):  # no such function, or no such library (Windows)
+    except (AttributeError, OSError, TypeError):  # no such function; Windows: no such library (from memory, untried)
         return False
     if not failed:
         return True

@@ -25,7 +25,7 @@ from statecraft.firmware.writer import OWNERS_FILE, OwnersFunction
 
 try:
     import fcntl
-except ImportError:  # Windows
+except ImportError:  # Windows; from memory, not tried
     fcntl = None  # type: ignore[assignment]
 
 MARK = "Made by statecraft"

@@ -97,7 +97,7 @@ class Gatherer:
                         code="row-outside-table",
                     )
                 continue
-            statement = self._statement(line, table is not None)
+            statement = self._statement(line, table is not None, trial == "open")
             if statement is None:
                 continue
             if statement.head in IN_A_TRIAL:
@@ -105,7 +105,7 @@ class Gatherer:
                     self._outside_trial(statement, told=trial == "missing")
                     trial = "missing"
                     continue
-            else:
+            elif statement.head or trial != "open":  # what says nothing does not end a trial
                 trial = "open" if statement.head == "trial" else "none"
             if statement.head in ("failsafes", "rules"):
                 table = _Table(statement.head == "failsafes", self._mistakes)
@@ -146,7 +146,7 @@ class Gatherer:
         hint = "End it with a line that says where it leads:  then parked"
         self._mistakes.add(sequence.piece.place(), message, hint, code="no-then")
 
-    def _statement(self, line: Line, in_table: bool) -> Statement | None:
+    def _statement(self, line: Line, in_table: bool, in_trial: bool = False) -> Statement | None:
         """The statement on ``line``; None, with the mistake noted, when its first word says nothing."""
         piece = line.code
         head = _head(piece)
@@ -183,6 +183,8 @@ class Gatherer:
         elif in_table:
             message = "This row has no columns"
             hint = f"Separate them with |, as in the heading:  {TABLE}"
+        elif in_trial:
+            hint = "In a trial a line begins with at, every or expect:  at 1 s  go"
         elif head in ("when", "in", "if"):
             hint = f"Conditions are written in a table, under failsafes or rules:  {TABLE}"
         else:

@@ -2770,3 +2770,27 @@ def test_habits_from_elsewhere_are_answered_once_with_what_is_right(text: str, l
     assert hint in first.hint
     if code != "unknown-statement":
         assert len(found(text)) == 1
+
+
+def test_a_line_in_a_trial_that_says_nothing_does_not_end_it() -> None:
+    text = """machine m
+board atmega328p
+tick 10 ms
+command go button, pin 3, on when low
+lamp light pin 13
+mode dark stop
+mode lit light on
+rules
+in | when | go to
+dark | go | lit
+lit | go | dark
+trial "a visitor"
+  at 1 s go
+  go
+  expect lit
+"""
+    with pytest.raises(FileErrors) as caught:
+        read_text(text)
+    assert [(each.place.line, each.hint) for each in caught.value.mistakes] == [
+        (14, "In a trial a line begins with at, every or expect:  at 1 s  go")
+    ]
