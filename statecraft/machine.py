@@ -322,9 +322,12 @@ SPOTS = ("top", "left", "middle", "right", "bottom")
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """An event: a message on a link (``link`` and ``message`` set), or a press of a button (``button`` set).
+    """An event: a message on a link (``link`` and ``message`` set), a press of a button (``button`` set), or, with
+    neither, what the owner's own function tells.
 
     Attributes:
+        also: further places where the same button is; each that turns on is a press, whatever the others do.
+        takes_us: microseconds that the owner's function takes at most, if that is declared.
         held, label, spot: how it stands on the operator's remote: declared to be held, what is written on it ("": its
             name), and where it is, one of :data:`SPOTS` ("": wherever there is room). Nothing else reads them.
     """
@@ -338,6 +341,18 @@ class Command:
     held: bool = False
     label: str = ""
     spot: str = ""
+    also: tuple[Contact, ...] = ()
+    takes_us: int | None = None
+
+    @property
+    def contacts(self) -> tuple[Contact, ...]:
+        """Every place where its button is."""
+        return () if self.button is None else (self.button, *self.also)
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether the owner's own function tells when it came."""
+        return self.link is None and self.button is None
 
 
 @dataclass(frozen=True, slots=True)

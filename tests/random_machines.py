@@ -162,9 +162,13 @@ class _Writer:
         for _ in range(rng.randint(0 if self.links else 1, 1 if self.small else more)):
             name, urgent = self.name(), ", urgent" if self.chance(0.3) else ""
             settle = f", settle {self.time(self.ticks(high=4))}" if self.chance(0.7) else ""
-            self.lines.append(
-                f"command {name} button, pin {self.pins.pop()}, on when {rng.choice(['low', 'high'])}{settle}{urgent}"
-            )
+            pin = self.pins.pop()
+            kind = f"button, pin {pin}, on when {rng.choice(['low', 'high'])}{settle}"
+            if (draw := self.newer.random()) < 0.15:
+                kind = "by hand" if draw < 0.1 else "by hand, takes at most 0.05 ms"
+            elif draw < 0.3 and len(self.pins) > 14:
+                kind = kind.replace(f"pin {pin}", f"pin {pin} or pin {self.pins.pop(0)}")
+            self.lines.append(f"command {name} {kind}{urgent}")
             self.commands.append(name)
         for _ in range(rng.randint(1, 1 if self.small else more + 1)):
             self.sensor()
@@ -323,7 +327,7 @@ class _Writer:
             makers += [lambda: rng.choice(self.switches)] * 2
         if self.levels:
             makers += [lambda: rng.choice(self.levels)] * 3
-        if not self.in_failsafes and self.newer.random() < 0.15:
+        if not self.in_failsafes and self.newer.random() < 0.08:
             return self.turning()
         if self.commands:
             makers += [lambda: rng.choice(self.commands)] * 3

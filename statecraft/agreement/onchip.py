@@ -215,7 +215,9 @@ class Driver:
         """The commands that arrive for ``tick``: what came over the lines has been heard when the buttons are looked
         at, one after the other.
         """
-        return (*self.sent.get(tick, ()), *sorted(self.presses.get(tick, ())))
+        commands = self.machine.commands
+        here = sorted(self.presses.get(tick, ()), key=lambda number: (commands[number].by_hand, number))
+        return (*self.sent.get(tick, ()), *here)
 
     def time(self, tick: float) -> float:
         """When a tick begins."""
@@ -270,7 +272,10 @@ class Driver:
         for number in stretch.hear:
             command = self.machine.commands[number]
             if command.button is not None:
-                self.press(number, command.button, tick)
+                # a button in two places is pressed in the one and the other by turns
+                self.press(number, command.contacts[(tick + number) % len(command.contacts)], tick)
+            elif command.by_hand:
+                self.come(number, tick)
             elif command.link is not None:
                 data = message(self.wired.link(command.link), command)
                 messages.setdefault(command.link, []).append((data, self.sent, [number]))
@@ -282,6 +287,12 @@ class Driver:
             for place, (data, noted, what) in enumerate(batch):
                 behind = sum(len(other) for other, _, _ in batch[place + 1 :])
                 noted.setdefault(self.send(name, data, tick, behind), []).extend(what)
+
+    def come(self, number: int, tick: int) -> None:
+        """The owner's own function is asked once a tick."""
+        if tick < self.ticks and number not in self.presses.get(tick, ()):
+            self.wired.come(self.machine.commands[number], self.time(tick - 1 + _ARRIVE))
+            self.presses.setdefault(tick, []).append(number)
 
     def press(self, number: int, button: Contact, tick: int) -> None:
         """A press counts once it has held still; then the button is let go for as long."""

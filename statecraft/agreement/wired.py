@@ -109,6 +109,10 @@ def stand_in(machine: Machine) -> str:
         elif kind == "read":
             variables.append(f"volatile bool given_{thing};")
             lines += ["", function.declaration, "{", f"    return given_{thing};", "}"]
+        elif kind == "came":
+            variables.append(f"volatile bool came_now_{thing};")
+            lines += ["", function.declaration, "{", f"    const bool now = came_now_{thing};",
+                      f"    came_now_{thing} = false;", "    return now;", "}"]  # fmt: skip
         elif kind == "drive":
             argument = function.declaration.partition("(")[2].rpartition(" ")[0]
             variables.append(f"volatile {argument} driven_{thing};")
@@ -128,7 +132,10 @@ class Wired:
         self.board = made.board
         self.chip = Chip(made.elf, made.board.chip, made.board.clock_hz)
         if any(isinstance(sensor.source, ByHand) for sensor in self.machine.sensors) or any(
-            switch.contact is None for switch in self.machine.switches
+            [
+                *(switch.contact is None for switch in self.machine.switches),
+                *(command.by_hand for command in self.machine.commands),
+            ]
         ):
             self.chip.run(_STARTED_US)
         self._pulses: dict[str, tuple[float, float]] = {}  # when the next edge is due, half a period
@@ -154,7 +161,8 @@ class Wired:
     def contacts(self) -> list[Contact]:
         """Every contact on a pin."""
         found = [switch.contact for switch in self.machine.switches]
-        return [contact for contact in (*found, *(c.button for c in self.machine.commands)) if contact is not None]
+        buttons = [contact for command in self.machine.commands for contact in command.contacts]
+        return [*(contact for contact in found if contact is not None), *buttons]
 
     # ----------------------------------------------------------------------------------------------------------- inputs
 
@@ -205,6 +213,10 @@ class Wired:
     def touch(self, contact: Contact, on: bool, at_us: float | None = None) -> None:
         """Close or open a contact, so that it means on or off."""
         self.chip.drive(self.port(contact.pin), on == contact.on_when_high, at_us)
+
+    def come(self, command: Command, at_us: float | None = None) -> None:
+        """Let a command by hand come."""
+        self.chip.poke(f"came_now_{command.name}", 1, at_us)
 
     def set_switch(self, place: int, on: bool, at_us: float | None = None) -> None:
         """Turn the machine's switch of that index on or off."""

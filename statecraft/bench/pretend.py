@@ -294,8 +294,11 @@ class ChipBody:
                 case SetSwitch(name, on):
                     self.wired.set_switch(places[name], on)
                 case Hear(name):
-                    button = self.machine.command(name).button
-                    if button is not None:
+                    command = self.machine.command(name)
+                    button = command.button
+                    if command.by_hand:
+                        self.wired.come(command)
+                    elif button is not None:
                         now, held = self.wired.chip.now_us, (button.settle + 2) * self.machine.tick_ms * 1000
                         self.wired.touch(button, True, now + 1)
                         self.wired.touch(button, False, now + 1 + held)

@@ -42,9 +42,13 @@ def lines(machine: Machine) -> list[SheetLine]:
             if dials[0].link == link.name:
                 found += _numbers_sent(link, dials)
     for command in machine.commands:
+        if command.by_hand:
+            note = "by hand: a function of your own says when it came"
+            found.append(SheetLine(command.name, "", "", "", note + "; urgent: overtakes all others" * command.urgent))
         if (contact := command.button) is not None:
             level = "high" if contact.on_when_high else "low"
-            note = f"button on pin {contact.pin}, on when {level}, settles in {machine.duration(contact.settle)}"
+            pins = " or ".join(f"pin {each.pin}" for each in command.contacts)
+            note = f"button on {pins}, on when {level}, settles in {machine.duration(contact.settle)}"
             found.append(SheetLine(command.name, "", "", "", note + "; urgent: overtakes all others" * command.urgent))
     names = [*(command.name for command in machine.commands), *(dial.name for dial in machine.dials)]
     order = {name: place for place, name in enumerate(names)}
@@ -98,7 +102,8 @@ def markdown(machine: Machine) -> str:
     buttons = [command for command in machine.commands if command.button is not None]
     if buttons:
         said += ["## Buttons on the machine", ""]
-        said += [f"- {command.name}: pin {command.button.pin}" for command in buttons if command.button is not None]
+        pins = {command.name: " or ".join(f"pin {each.pin}" for each in command.contacts) for command in buttons}
+        said += [f"- {name}: {where}" for name, where in pins.items()]
         said.append("")
     return "\n".join(said)
 

@@ -315,7 +315,7 @@ def _by_hand(file: Path, functions: list[OwnersFunction]) -> tuple[tuple[str, ..
 def lacking(text: str, functions: Iterable[OwnersFunction]) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Which of ``functions`` the owner's text lacks, and which of its functions nothing calls any more."""
     text = _without_comments(text)
-    defined = set(re.findall(r"\b(begin|(?:read|drive)_\w+|(?:start|feed)_watchdog)\s*\([^;{}()]*\)\s*\{", text))
+    defined = set(re.findall(r"\b(begin|(?:read|drive|came)_\w+|(?:start|feed)_watchdog)\s*\([^;{}()]*\)\s*\{", text))
     functions = list(functions)
     wanted = {function.name for function in functions}
     missing = tuple(function.name for function in functions if function.name not in defined)

@@ -31,6 +31,7 @@ from statecraft.language.mistakes import show
 from statecraft.machine import (
     Buzzer,
     ByHand,
+    Command,
     HandOutput,
     Lamp,
     Machine,
@@ -150,6 +151,11 @@ def hand_functions(machine: Machine) -> list[OwnersFunction]:
             name = f"read_{switch.name}"
             said = _line(machine, switch.place)
             found.append(OwnersFunction(name, f"bool {name}()", said, ("Returns whether it is on.",), "false"))
+    for command in machine.commands:
+        if command.by_hand:
+            said, told = _line(machine, command.place), ("Returns whether it has come since the last call.",)
+            name = f"came_{command.name}"
+            found.append(OwnersFunction(name, f"bool {name}()", said, told, "false"))
     for output in machine.outputs:
         if isinstance(output, HandOutput):
             member = layout(machine).get("shown", output.name)
@@ -166,6 +172,11 @@ def hand_functions(machine: Machine) -> list[OwnersFunction]:
         first = OwnersFunction("begin", "void begin()", "Called once, before any of the others.", (), "")
         return [first, *found]
     return []
+
+
+def button_name(command: Command, at: int) -> str:
+    """The name of the pin of a command's button, in its place of that number."""
+    return f"{command.name}_button" if at == 0 else f"{command.name}_button_{at + 1}"
 
 
 def watchdog_functions(board: Board) -> list[OwnersFunction]:
@@ -399,7 +410,8 @@ class _Sketch:
                 found.append((switch.place, [(self.pin_name("switch", switch.name), switch.contact.pin)]))
         for command in self.machine.commands:
             if command.button:
-                found.append((command.place, [(f"{command.name}_button", command.button.pin)]))
+                pins = [(button_name(command, at), contact.pin) for at, contact in enumerate(command.contacts)]
+                found.append((command.place, pins))
         for output in self.machine.outputs:
             match output:
                 case Motor():
@@ -557,6 +569,11 @@ class _Sketch:
             for switch in self.machine.switches
             if switch.contact is None
         ]
+        hand_commands = [
+            {"name": command.name, "command": self.commands[command.name], "timed": self.timed().get(command.name)}
+            for command in self.machine.commands
+            if command.by_hand
+        ]
         known = [f"readings::known({name}_kept, {name}_patience)" for name in views]
         known += [f"{contact.name}_contact.settled" for contact in contacts]
         hand_sensors = [views[s.name] for s in self.measured if isinstance(s.source, ByHand)]
@@ -569,7 +586,8 @@ class _Sketch:
             "hand_sensors": hand_sensors,
             "timed": timed,
             "hand_switches": hand_switches,
-            "hand": bool(hand_sensors or hand_switches),
+            "hand_commands": hand_commands,
+            "hand": bool(hand_sensors or hand_switches or hand_commands),
             "contacts": contacts,
             "samples": bool(views or self.machine.switches),
             "known": "\n        && ".join(known),
@@ -592,14 +610,14 @@ class _Sketch:
         ]
         buttons = [
             contact_view(
-                names.add(f"{c.name}_button"),
-                f"{c.name}_button",
-                c.button,
+                names.add(button_name(c, at)),
+                button_name(c, at),
+                contact,
                 self.note(c.place),
                 command=self.commands[c.name],
             )
             for c in self.machine.commands
-            if c.button is not None
+            for at, contact in enumerate(c.contacts)
         ]
         return [*switches, *buttons]
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import MutableSequence
+from dataclasses import replace
 from decimal import Decimal
 from itertools import pairwise
 from typing import Any, Literal, TypeVar, cast
@@ -117,9 +118,17 @@ class Hardware:
         return _kept(self.links, Link(entry.name, str(port), baud, checked, silent, "reports" in options, entry.place))
 
     def command(self, statement: Statement, entry: Entry) -> Command | None:
-        """``command NAME "MESSAGE"``, or ``command NAME button, …``."""
+        """``command NAME "MESSAGE"``, ``command NAME button, …``, or ``command NAME by hand``."""
         tree, piece = _tree(statement)
         string = _token(tree, "STRING")
+        if _token(tree, "HAND") is not None:
+            options = self._options(statement, entry, "urgent", "takes", what=f'the command by hand "{entry.name}"')
+            for named in list(names_in(tree))[1:]:
+                wrong = "A command by hand comes from the owner's own function, not from a link"
+                self._mistakes.add(piece.place(named), wrong, "Leave out the from.", code="wrong-option")
+            takes, right = self._takes(options, piece)
+            made = Command(entry.name, None, "", None, "urgent" in options, entry.place, takes_us=takes)
+            return _kept(self.commands, made) if right else None
         if string is None:
             options = self._options(statement, entry, "urgent", *_CONTACT, what=f'the button "{entry.name}"')
             for named in list(names_in(tree))[1:]:
@@ -128,7 +137,10 @@ class Hardware:
             contact = self._contact(options, piece)
             if contact is None:
                 return None
-            return _kept(self.commands, Command(entry.name, None, "", contact, "urgent" in options, entry.place))
+            pins = [token for token in cast("Tree[Token]", options.get("pin")).children if isinstance(token, Token)]
+            also = tuple(replace(contact, pin=str(pin)) for pin in pins if pin.type == "PIN" and pin is not pins[0])
+            urgent = "urgent" in options
+            return _kept(self.commands, Command(entry.name, None, "", contact, urgent, entry.place, also=also))
         options = self._options(statement, entry, "urgent", "from_link", "held", "label", "place")
         link = self._link_of(tree, options, piece)
         message = self._message(string, piece, "A command's message")
@@ -299,6 +311,12 @@ class Hardware:
             return None
         contact = self._contact(options, piece)
         if contact is None:
+            return None
+        node = options.get("pin")
+        if node is not None and sum(isinstance(child, Token) and child.type == "PIN" for child in node.children) > 1:
+            message = "A switch has one pin: with two it would be on and off at once"
+            hint = "Declare two switches, and ask for one or the other. Only a button may be in two places."
+            self._mistakes.add(piece.place(node), message, hint, code="wrong-option")
             return None
         return _kept(self.switches, Switch(entry.name, contact, entry.place, "on_if_in_doubt" in options))
 

@@ -406,6 +406,17 @@ def test_how_a_command_stands_on_the_remote() -> None:
     assert [dial.label for dial in machine.dials] == ["", "how much"]
 
 
+def test_commands_by_hand_and_in_two_places() -> None:
+    more = "command beam by hand, urgent, takes at most 1 ms\n"
+    more += "command rope button, pin 4 or pin 6 or pin 8, on when high"
+    machine = read_text(frame(more_hardware=more))
+    beam, rope = machine.commands[-2:]
+    assert beam.by_hand and beam.urgent and beam.takes_us == 1000 and not beam.contacts
+    assert [(each.pin, each.on_when_high, each.settle) for each in rope.contacts] == [("4", True, 2), ("6", True, 2),
+                                                                                       ("8", True, 2)]  # fmt: skip
+    assert not rope.by_hand and not any(command.by_hand for command in machine.commands[:-2])
+
+
 def test_several_numbers_in_one_message() -> None:
     more = 'dial ahead, aside "j", -100 % .. 100 %\n'
     more += (
