@@ -12,15 +12,26 @@ from dataclasses import dataclass, field
 from statecraft.fingerprint import short
 from statecraft.firmware.plan import timed_by_hand
 from statecraft.firmware.reports import Counts, Modes, Overran, Report, RowTaken, Started, TableReport, cause_words
+from statecraft.folding import plural
 from statecraft.machine import Compare, Counter, InMode, Machine, Part, Row, show_duration
 from statecraft.proof.engine.conditions import holds
 from statecraft.semantics import Decision, tick_of
 from statecraft.semantics.guards import AllOf, AnyOf, Guard, Known, Negation, Reached
 from statecraft.semantics.keys import GroupClock, ModeClock
 
-COUNTED = (
-    "commands overtaken by a halt", "messages not understood", "ticks late", "sensor faults", "reports dropped",
-)  # fmt: skip
+_COUNTED = (
+    ("command overtaken by a halt", "commands overtaken by a halt"),
+    ("message not understood", "messages not understood"),
+    ("late tick", "late ticks"),
+    ("sensor fault", "sensor faults"),
+    ("report dropped", "reports dropped"),
+)
+
+
+def counted(counts: Counts) -> list[str]:
+    """What has been counted, each with its number; what never happened is left out."""
+    numbers = (counts.dropped, counts.ignored, counts.late, counts.faults, counts.lost)
+    return [plural(number, *words) for number, words in zip(numbers, _COUNTED, strict=True) if number]
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +142,7 @@ class Against:
             self._pending.clear()
             self._forget()
             said = f"tick {tick} comes after tick {self.tick}"
-            self.differences.append(Contradiction(tick, said, "time goes on, unless the chip starts anew"))
+            self.differences.append(Contradiction(tick, said, "time goes on, unless the chip restarts"))
         elif tick > self.tick:
             for part in self.machine.parts:
                 self._overdue(part, tick)
@@ -344,8 +355,5 @@ def told(machine: Machine, report: Report, before: Counts | None = None) -> str:
                 name = machine.parts[number].modes[mode].name if known else f"mode {mode}"
                 words.append(f"{machine.parts[number].name} {name}" if known and len(machine.parts) > 1 else name)
             return ", ".join(words)
-        case Counts(dropped, ignored, late, faults, lost):
-            if report == before:
-                return ""
-            numbers = (dropped, ignored, late, faults, lost)
-            return ", ".join(f"{number} {word}" for number, word in zip(numbers, COUNTED, strict=True) if number)
+        case Counts():
+            return "" if report == before else ", ".join(counted(report))

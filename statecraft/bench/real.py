@@ -16,13 +16,14 @@ from typing import Any
 from starlette.routing import WebSocketRoute
 from starlette.websockets import WebSocket
 
-from statecraft.bench.against import COUNTED, Against
+from statecraft.bench.against import Against, counted
 from statecraft.bench.bridge import Bridge
 from statecraft.bench.controls import Controls
 from statecraft.bench.live import MOST_TOLD
 from statecraft.bench.log import Splitter, Writer
 from statecraft.bench.table_top import MOST_DID, SPAN_MS, TELL_S, bands, did
 from statecraft.firmware.reports import Report, RowTaken, Started, cause_words
+from statecraft.folding import plural
 from statecraft.machine import Compare, Fault, LevelOn, Machine, Row, SwitchOn
 from statecraft.semantics import tick_of
 from statecraft.semantics.guards import AllOf, AnyOf, Guard, Negation
@@ -97,11 +98,9 @@ class RealTop(Bridge):
         tick = max(0, against.tick)
         texts = dict(self._told)
         texts |= {name: "not known" if value is None else str(value) for name, value in against.counters.items()}
-        counts = against.counts
-        numbers = () if counts is None else (counts.dropped, counts.ignored, counts.late, counts.faults, counts.lost)
-        counted = [f"{number} {word}" for number, word in zip(numbers, COUNTED, strict=False) if number]
+        trouble = [] if against.counts is None else counted(against.counts)
         if against.damaged:
-            counted.append(f"{against.damaged} times bytes that were no report")
+            trouble.append(f"{plural(against.damaged, 'line was', 'lines were')} no report")
         return {
             "tick": tick,
             "time": f"{tick * machine.tick_ms / 1000:.2f} s" if against.seen else "no word yet",
@@ -111,7 +110,7 @@ class RealTop(Bridge):
             "did": list(self._did),
             "last": self._last,
             "busy": "" if self.port.is_open else "The port is gone; waiting for it.",
-            "trouble": " · ".join(filter(None, [self._started if "watchdog" in self._started else "", *counted])),
+            "trouble": " · ".join(filter(None, [self._started if "watchdog" in self._started else "", *trouble])),
             "differs": [
                 ("" if each.tick is None else f"{each.tick * machine.tick_ms / 1000:.2f} s: ")
                 + f"the machine: {each.machine_says}; the table: {each.table_says}"

@@ -148,7 +148,7 @@ def _numbers(link: Link, dial: Dial, *more: Dial) -> list[str]:
 
 def _rules(machine: Machine, link: Link) -> list[str]:
     here = controls(machine, link.name)
-    said = ["What a remote owes its operator:", ""]
+    said = ["What a remote must do:", ""]
     if here.halts:
         said.append(f"- `{_text(here.halts[0].message)}` goes out before anything else that waits, and more than once.")
     if here.held:

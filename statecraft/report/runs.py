@@ -246,7 +246,7 @@ class _Teller:
             name = f"{part.name} in {mode}" if self.several else mode
             by = f"line {row.place.line}: {' '.join(row.when_text.split())}"
             if row.move == "restart":
-                yield RunLine(tick, f"→ {name} anew", by)
+                yield RunLine(tick, f"→ {name} again", by)
             elif before is None or before[at] != state[at]:
                 yield RunLine(tick, f"→ {name}", by)
             elif not self.several or self.matters(part):

@@ -119,7 +119,7 @@ function simulated(told) {
   }
   for (const [name, on] of Object.entries(told.switches)) document.querySelector(`[data-switch="${name}"]`).checked = on;
   fill("from", told.begins.join("\n"), () => [
-    new Option("…", "-"), new Option("anew", ""), ...told.begins.map((title) => new Option(`at the end of: ${title}`, title)),
+    new Option("…", "-"), new Option("at the start", ""), ...told.begins.map((title) => new Option(`at the end of: ${title}`, title)),
   ]);
   const asked = told.running ? [] : told.asked;
   $("asked-note").hidden = !told.running;

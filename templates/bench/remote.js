@@ -2,7 +2,10 @@
 import { around } from "./operator.js";
 import { $, each, machine } from "./page.js";
 
-const COUNTED = ["commands overtaken by a halt", "messages not understood", "ticks late", "sensor faults", "reports dropped"];
+const COUNTED = [
+  ["command overtaken by a halt", "commands overtaken by a halt"], ["message not understood", "messages not understood"],
+  ["late tick", "late ticks"], ["sensor fault", "sensor faults"], ["report dropped", "reports dropped"],
+];
 const CAUSES = [[8, "watchdog"], [4, "low supply"], [2, "reset pin"], [1, "power"]];
 const now = machine.parts.map(() => null);
 let counted = null;
@@ -40,7 +43,7 @@ function tookRow({ part, row, tick }) {
 }
 
 function tookCounts(counts) {
-  const more = COUNTED.map((word, place) => [counts[place], word]).filter(([count]) => count);
+  const more = COUNTED.map(([one, many], place) => [counts[place], counts[place] === 1 ? one : many]).filter(([count]) => count);
   $("trouble").textContent = more.map(([count, word]) => `${count} ${word}`).join(" · ");
   if (counted && counts[3] > counted[3]) note("a sensor went into fault");
   counted = counts;

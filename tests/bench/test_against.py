@@ -174,7 +174,7 @@ def test_what_it_does_not() -> None:
     (twice,) = differing(RowTaken(10, 0, GO), RowTaken(10, 0, SILENT))
     assert twice == "in each part one row decides on a tick"
     (back,) = differing(Modes(500, 0, (0,)), Modes(100, 0, (0,)))
-    assert back == "time goes on, unless the chip starts anew"
+    assert back == "time goes on, unless the chip restarts"
 
 
 def test_another_table() -> None:

@@ -73,7 +73,7 @@ def test_how_it_stands_as_far_as_told(bale_mover: Machine) -> None:
     assert stand["modes"]["drive"] == "forward" and stand["last"] == {"drive": number}  # type: ignore[index]
     assert stand["time"] == "1.00 s" and stand["bands"]["drive"] == [(0, "standing"), (100, "forward")]  # type: ignore[index]
     stand = told(made, "b12c,0,0,0,0", "c1,0,0,2,0", "b190,0,0,0,0", "c1,0,0,2,0")
-    assert "1 commands overtaken by a halt" in str(stand["trouble"]) and "2 sensor faults" in str(stand["trouble"])
+    assert "1 command overtaken by a halt" in str(stand["trouble"]) and "2 sensor faults" in str(stand["trouble"])
     assert any("standing" in each for each in stand["differs"])  # type: ignore[attr-defined]
     made._pass(b"rubbish\r\n>x*00\r\n")
     assert "no report" in str(made.stand()["trouble"])
