@@ -48,6 +48,22 @@ class Button:
 
 
 @dataclass(frozen=True, slots=True)
+class Stick:
+    """Two dials of one message under one thumb: ``up`` goes up and down, ``across`` to the sides. It springs back to
+    where they start. ``every_ms``: how often it is sent while it is held, also where it stands still.
+    """
+
+    up: Dial
+    across: Dial
+    every_ms: int
+
+    @property
+    def label(self) -> str:
+        """What is written on it."""
+        return " and ".join(dial.label or dial.name.replace("_", " ") for dial in (self.up, self.across))
+
+
+@dataclass(frozen=True, slots=True)
 class Controls:
     """Everything that a remote offers on ``link``.
 
@@ -57,6 +73,7 @@ class Controls:
         once: commands that are sent once a press.
         beat: the command that only keeps the link from falling silent; None where the file has none.
         dials: numbers; those of one message side by side.
+        sticks: those of them that come two in a message.
     """
 
     machine: Machine
@@ -66,6 +83,12 @@ class Controls:
     once: tuple[Button, ...]
     beat: Button | None
     dials: tuple[Dial, ...]
+    sticks: tuple[Stick, ...] = ()
+
+    @property
+    def sliders(self) -> tuple[Dial, ...]:
+        """The dials that are on no stick."""
+        return tuple(dial for dial in self.dials if not any(dial in (stick.up, stick.across) for stick in self.sticks))
 
     @property
     def buttons(self) -> tuple[Button, ...]:
@@ -81,6 +104,9 @@ class Controls:
     def share_of_line(self) -> float:
         """Which part of the line's time the heartbeat and the two busiest held commands take, ten bits a byte."""
         each = [len(button.message) / button.every_ms for button in self.held if button.every_ms]
+        for stick in self.sticks:
+            longest = [min(dial_numbers(dial), key=lambda n: -len(str(n))) for dial in (stick.up, stick.across)]
+            each.append(len(dial_message(self.link, stick.up, *longest)) / stick.every_ms)
         beat = len(self.beat.message) / self.beat.every_ms if self.beat and self.beat.every_ms else 0.0
         return (sum(sorted(each)[-2:]) + beat) * 10_000 / self.link.baud
 
@@ -138,7 +164,10 @@ def controls(machine: Machine, link_name: str | None = None) -> Controls:
         halts = [button for button in once if button.command.urgent]
         once = [button for button in once if not button.command.urgent]
     dials = tuple(dial for dial in machine.dials if dial.link == link.name)
-    return Controls(machine, link, tuple(halts), tuple(held), tuple(once), beat, dials)
+    pairs = [dials for dials in machine.numbers() if len(dials) == 2 and dials[0].link == link.name]
+    soonest = [min((asked[dial.name] for dial in pair if dial.name in asked), default=None) for pair in pairs]
+    sticks = tuple(Stick(*pair, _often(machine, link, ticks)) for pair, ticks in zip(pairs, soonest, strict=True))
+    return Controls(machine, link, tuple(halts), tuple(held), tuple(once), beat, dials, sticks)
 
 
 def _asked(machine: Machine) -> dict[str, int]:

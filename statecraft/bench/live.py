@@ -429,6 +429,8 @@ def _same_thing(one: Input, other: Input) -> bool:
     match one, other:
         case (SetSensor(name, _), SetSensor(again, _)) | (SetSwitch(name, _), SetSwitch(again, _)):
             return name == again
+        case (SetDial(name, _), SetDial(again, _)):
+            return name == again
     return False
 
 

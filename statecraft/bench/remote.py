@@ -14,7 +14,7 @@ from markupsafe import Markup
 from statecraft import __version__
 from statecraft.bench.controls import Button, Controls, dial_numbers
 from statecraft.fingerprint import short
-from statecraft.machine import Machine, Mode, Part, numbered
+from statecraft.machine import Dial, Machine, Mode, Part, numbered
 from statecraft.resources import folder
 from statecraft.templates_engine import render
 
@@ -25,7 +25,7 @@ CAUTIONS = (
     "Watch the machine, not this page. Local codes come first.",
 )
 
-SCRIPTS = ("page", "frames", "outbox", "holding", "ways", "operator", "remote")
+SCRIPTS = ("page", "frames", "outbox", "holding", "stick", "ways", "operator", "remote")
 """The page's modules, each after those that it imports."""
 
 MOST_WORDS = 12_000
@@ -46,6 +46,7 @@ def page(controls: Controls, role: Literal["drive", "watch"] = "drive") -> str:
         spots=any(button.command.spot for button in controls.held),
         numbers=dial_numbers,
         shown=lambda dial, steps: round(steps * dial.unit.resolution),
+        start=start_of,
         table=short(machine),
         version=__version__,
         file=Path(machine.place.file).name,
@@ -53,6 +54,11 @@ def page(controls: Controls, role: Literal["drive", "watch"] = "drive") -> str:
         data=Markup(_safe(json.dumps(_data(controls, role), separators=(",", ":")))),
         script=Markup(script(SCRIPTS)),
     )
+
+
+def start_of(dial: Dial) -> int:
+    """The whole number that a dial starts at, in the symbol of its unit."""
+    return round(dial.start * dial.unit.resolution)
 
 
 def script(names: Sequence[str]) -> str:

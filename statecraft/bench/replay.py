@@ -23,6 +23,9 @@ class Replayed:
         rows: tick, part and number of each row told of.
         heard: by command or dial, the ticks on which it was sent and its value (None for a command); by the clock of
             whoever kept the log, and so a little early or late.
+        first: the first tick that is told of. beats: the modes, by part, on the ticks on which all of them were told.
+        doubtful: ticks of which a report may be missing. sent: whether the log tells of what was sent at all.
+        start: where its last start stands in ``rows`` and ``heard``; ``beats`` and ``doubtful`` are since then.
     """
 
     machine: Machine
@@ -34,6 +37,11 @@ class Replayed:
     rows: list[tuple[int, str, int]] = field(default_factory=list)
     heard: list[tuple[int, Heard]] = field(default_factory=list)
     first: int | None = None
+    beats: list[tuple[int, dict[str, str]]] = field(default_factory=list)
+    doubtful: set[int] = field(default_factory=set)
+    sent: bool = False
+    start: tuple[int, int] = (0, 0)
+    starts: int = 0
 
 
 def replay(machine: Machine, lines: Sequence[str]) -> Replayed:
@@ -49,13 +57,17 @@ def replay(machine: Machine, lines: Sequence[str]) -> Replayed:
     counts: Counts | None = None
     offset: float | None = None  # of the machine's time from the log's, in ms
     modes: object = None
+    damaged = False
+    beat, earlier = 0, 0  # ticks of the last two heartbeats
     for entry in entries(lines):
         if entry.way == "<":
+            done.sent = True
             if listener is not None and offset is not None:
                 _sent(done, listener, entry, int((entry.ms - offset) // machine.tick_ms) + 1)
             continue
         if entry.report is None:
             against.noise()
+            damaged = True
             done.told.append((against.tick, f"not a report: {entry.text[:60]}"))
             continue
         report = entry.report
@@ -66,16 +78,34 @@ def replay(machine: Machine, lines: Sequence[str]) -> Replayed:
             done.first = report.tick if done.first is None else min(done.first, report.tick)
         if isinstance(report, Started):
             offset = counts = None
+            damaged, beat, earlier = False, 0, 0
             done.first = 0
+            done.start = len(done.rows), len(done.heard)
+            done.starts += 1
+            done.beats.clear()
+            done.doubtful.clear()
         if isinstance(report, RowTaken) and report.part < len(machine.parts):
             done.rows.append((report.tick, machine.parts[report.part].name, report.row))
         news = not isinstance(report, TableReport) and not (isinstance(report, Modes) and report.modes == modes)
         if news and (words := told(machine, report, counts)):
             done.told.append((against.tick, words))
         if isinstance(report, Counts):
+            if counts is not None and report.lost > counts.lost:
+                done.doubtful.update(range(earlier, beat + 1))
             counts = report
         if isinstance(report, Modes):
             modes = report.modes
+            if damaged:
+                done.doubtful.update(range(beat, report.tick + 1))
+            damaged = False
+            beat, earlier = report.tick, beat if report.tick > beat else earlier
+            told_parts = machine.parts[report.first : report.first + len(report.modes)]
+            named = {part.name: part.modes[n].name for part, n in zip(told_parts, report.modes, strict=False)
+                     if n < len(part.modes)}  # fmt: skip
+            if done.beats and done.beats[-1][0] == report.tick:
+                done.beats[-1][1].update(named)
+            else:
+                done.beats.append((report.tick, named))
         _note(done)
     against.finish()
     return done

@@ -26,7 +26,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from statecraft.bench.bridge import good_host, headers
 from statecraft.bench.controls import Controls, NoRemote, controls, dial_numbers
 from statecraft.bench.live import Live
-from statecraft.bench.remote import CAUTIONS, kind, operator_data, script
+from statecraft.bench.remote import CAUTIONS, kind, operator_data, script, start_of
 from statecraft.errors import StatecraftError
 from statecraft.language import read_file
 from statecraft.machine import (
@@ -69,8 +69,8 @@ SPAN_MS = 30_000
 MOST_BANDS, MOST_DID = 400, 40
 """Bands of a part, and rows that decided, that the page is told of."""
 
-LIVE_SCRIPTS = ("page", "holding", "bench", "live")
-PORT_SCRIPTS = ("page", "frames", "outbox", "holding", "ways", "operator", "bench", "real")
+LIVE_SCRIPTS = ("page", "holding", "stick", "bench", "live")
+PORT_SCRIPTS = ("page", "frames", "outbox", "holding", "stick", "ways", "operator", "bench", "real")
 
 SPEEDS = (0.1, 1, 10, 100)
 LOOK_S = 0.5
@@ -327,10 +327,13 @@ class TableTop:
         try:
             asked = json.loads(text)
             what, name, value = asked["do"], str(asked.get("name", "")), asked.get("value")
-            live = self.live
+            live, machine = self.live, self.live.machine
             if self.busy or self._later is not None:
                 return None
             match what:
+                case "stick":
+                    pair = machine.together(next(dial for dial in machine.dials if dial.name == name))
+                    live.do(*(self._input("dial", dial.name, n) for dial, n in zip(pair, value, strict=True)))
                 case "sensor" | "switch" | "dial" | "hear":
                     live.do(self._input(what, name, value))
                 case "hold":
@@ -532,6 +535,7 @@ def page(
         others=[*machine.outputs, *machine.levels, *(each for each in machine.sensors if each not in measured)],
         limits=limits,
         numbers=dial_numbers,
+        start=start_of,
         speeds=SPEEDS,
         drawing=Markup(drawing),
         style=Markup(

@@ -3,10 +3,20 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from statecraft.cli.common import Stop, file_argument, put, read
+from statecraft.folding import plural
+
+if TYPE_CHECKING:
+    from statecraft.bench.replay import Replayed
+    from statecraft.bench.resimulate import Resimulated
+    from statecraft.machine import Machine
+
+MOST_SHOWN = 20
+"""Differences of the simulation that are shown."""
 
 
 @click.command(name="replay", short_help="show a log as a timeline, checked against the table")
@@ -17,9 +27,12 @@ from statecraft.cli.common import Stop, file_argument, put, read
 def command(file: str, log: Path, out: Path | None, quiet: bool) -> int:
     """Show what a LOG that `watch` or `bridge` wrote says of FILE's machine, and where it differs from the table.
 
+    What was sent is also simulated again, with whatever readings the rows that decided ask for.
+
     Exit code 1: it differs somewhere.
     """
     from statecraft.bench.replay import replay
+    from statecraft.bench.resimulate import resimulate
     from statecraft.cli.watch import at, show, summary
     from statecraft.fingerprint import short
 
@@ -47,4 +60,26 @@ def command(file: str, log: Path, out: Path | None, quiet: bool) -> int:
             raise Stop(f"{log} holds no mode: there is nothing to draw")
         put(out, timeline_file(record))
         click.echo(f"{out} written")
-    return summary(played.against)
+    failed = summary(played.against)
+    again = resimulate(played)
+    known = {difference.tick for difference in played.against.differences}
+    fresh = [each for each in again.differences if each.tick not in known]
+    for difference in fresh[:MOST_SHOWN]:
+        show(machine, difference)
+    click.echo(_simulated(machine, played, again, len(fresh)))
+    return 1 if failed or fresh else 0
+
+
+def _simulated(machine: Machine, played: Replayed, again: Resimulated, fresh: int) -> str:
+    """What came of simulating it again, in a few short sentences."""
+    long = machine.duration(again.ticks) if again.ticks else "0 s"
+    since = ", from its last start on" if played.starts > 1 else ""
+    sent = plural(again.sent, "message") if played.sent else "the commands that its rows asked for"
+    said = f"Simulated again{since}: {long}, with {sent}."
+    if again.stopped is not None:
+        said += f" What comes after {machine.duration(again.stopped)} was NOT simulated: it would take too long."
+    if fresh:
+        more = f" The first {MOST_SHOWN} are shown." if fresh > MOST_SHOWN else ""
+        return f"{said} {plural(fresh, 'thing')} the table would have done otherwise, whatever the sensors read.{more}"
+    led = f" On {plural(again.led, 'tick')} readings were chosen that the rows ask for: nobody told what they were."
+    return f"{said} The same rows on every one of these ticks.{led if again.led else ''}"

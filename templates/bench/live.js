@@ -2,6 +2,7 @@
 import { bench, fill, item, stands, tickAt } from "./bench.js";
 import { Holding } from "./holding.js";
 import { $, each, machine, put } from "./page.js";
+import { Stick } from "./stick.js";
 
 const socket = new WebSocket(`ws://${location.host}/socket`);
 const send = (what, name, value) => socket.readyState === 1 && socket.send(JSON.stringify({ do: what, name, value }));
@@ -20,6 +21,23 @@ each("[data-hold]", (button) => holding.add(button));
 each("[data-hear]", (button) => button.addEventListener("click", () => send("hear", button.dataset.hear)));
 each("[data-switch]", (box) => box.addEventListener("change", () => send("switch", box.dataset.switch, box.checked)));
 each("[data-dial]", (input) => input.addEventListener("input", () => send("dial", input.dataset.dial, Number(input.value))));
+
+each("[data-stick]", (plate) => {
+  const goes = (numbers) => send("stick", plate.dataset.stick, numbers);
+  let again = 0;
+  const moved = (numbers) => {
+    clearInterval(again);
+    goes(numbers);
+    again = setInterval(() => goes(numbers), Number(plate.dataset.every)); // held still, it is said on
+  };
+  new Stick(plate, {
+    moved,
+    released: (numbers) => {
+      clearInterval(again);
+      goes(numbers);
+    },
+  });
+});
 
 const slider = (name) => document.querySelector(`[data-sensor="${name}"]`);
 const exact = (name) => document.querySelector(`[data-number="${name}"]`);

@@ -3,6 +3,7 @@ import { dialMessage, Reports } from "./frames.js";
 import { Holding } from "./holding.js";
 import { Outbox } from "./outbox.js";
 import { $, each, machine, put } from "./page.js";
+import { Stick } from "./stick.js";
 import { bluetooth, bridge, serial } from "./ways.js";
 
 /** What the page around does with a report, and whenever something has changed. */
@@ -15,6 +16,8 @@ const LOST_MS = 3000;
 const AGAIN_MS = 1000;
 const HALT_AGAIN_MS = 100;
 const HALTS = 3;
+const CENTRE_MS = 3000; // for so long a stick says that it was let go
+const STICK_MS = 40; // a stick that moves says so no more often
 
 let way = null; // how the machine is reached, once it is
 let wayName = "";
@@ -31,6 +34,7 @@ let haltDue = 0;
 let lastHalt = null;
 let wrongTable = "";
 let reports = new Reports();
+const sticks = [];
 const due = new Map(); // held buttons: when each is to be sent again
 const named = new Map([...machine.halts, ...machine.held, ...machine.once].map((button) => [button.name, button]));
 
@@ -51,19 +55,28 @@ const holding = new Holding(
   },
 );
 
+/** Nothing is held any more, whoever may have a finger on it. */
+function letGo() {
+  holding.releaseAll();
+  for (const stick of sticks) stick.release();
+}
+
 function send(button) {
   if (outbox && armed) outbox.say(button.name, button.message, false);
 }
 
 /** The halt goes out at once, then again a few times: one may be lost on the way. Whoever halts takes the seat. */
 function halt(button) {
-  holding.releaseAll();
-  if (!way) return flash("Not connected. Use the hardware switch.");
-  if (wayName === "bridge" && seat !== "yours") return way.ask({ do: "drive", halt: button.message });
-  outbox.say("halt", button.message, true);
-  haltsLeft = HALTS - 1;
-  haltDue = performance.now() + HALT_AGAIN_MS;
-  lastHalt = button;
+  const seated = way && (wayName !== "bridge" || seat === "yours");
+  if (seated) {
+    outbox.say("halt", button.message, true);
+    haltsLeft = HALTS - 1;
+    haltDue = performance.now() + HALT_AGAIN_MS;
+    lastHalt = button;
+  }
+  letGo(); // only now: a stick says that it is let go, and the halt is before it
+  if (!way) flash("Not connected. Use the hardware switch.");
+  else if (!seated) way.ask({ do: "drive", halt: button.message });
 }
 
 /** Once every few milliseconds, for as long as the page is alive and seen. */
@@ -71,9 +84,9 @@ function pulse() {
   const now = performance.now();
   const slept = now - lastPulse > SLEPT_MS;
   lastPulse = now;
-  if (slept) holding.releaseAll();
+  if (slept) letGo();
   else if (due.size && unheard(now)) {
-    holding.releaseAll();
+    letGo();
     flash("Nothing has come back for a while. Press again.");
   }
   if (way && armed && !document.hidden) {
@@ -115,16 +128,20 @@ function arm() {
   armed = true;
   beatDue = 0;
   each("[data-dial]", sendDial);
+  each("[data-stick]", (plate, place) => {
+    const message = dialMessage(machine.checked, plate.dataset.stick, sticks[place].numbers);
+    send({ name: plate.dataset.stick, message });
+  });
   if (navigator.wakeLock) navigator.wakeLock.request("screen").catch(() => {});
   show();
 }
 
 /** Stop driving: nothing more is sent, and the machine stops by its own table. */
 function disarm(why) {
+  letGo(); // a stick that is held says once more that it is not
   if (armed && wayName === "bridge" && way) way.ask({ do: "leave" });
   armed = false;
   haltsLeft = 0;
-  holding.releaseAll();
   due.clear();
   if (outbox) outbox.clear();
   if (why) flash(why);
@@ -235,6 +252,44 @@ function sendDial(input) {
   const text = dialMessage(machine.checked, input.dataset.dial, together.map((other) => other.value));
   if (outbox && armed) outbox.say(together[0].id, text, false);
 }
+
+/** A stick says where it is whenever it moves and again and again while it is held, and that it is let go at once. */
+each("[data-stick]", (plate) => {
+  const message = (numbers) => dialMessage(machine.checked, plate.dataset.stick, numbers);
+  const name = plate.dataset.stick;
+  const what = { every: Number(plate.dataset.every) };
+  let lastAt = 0;
+  sticks.push(
+    new Stick(plate, {
+      moved: (numbers) => {
+        if (!armed) return flash("Press Drive first.");
+        what.name = name;
+        what.message = message(numbers);
+        const now = performance.now();
+        if (!due.has(what) || now - lastAt >= STICK_MS) {
+          lastAt = now;
+          send(what);
+          due.set(what, now + what.every);
+        } else {
+          due.set(what, Math.min(due.get(what), lastAt + STICK_MS));
+        }
+      },
+      released: (numbers) => {
+        due.delete(what);
+        if (!armed) return;
+        // Again and again for longer than a link that passes nothing goes unnoticed: some may be lost on the way.
+        const centre = { name, message: message(numbers) };
+        const upTo = performance.now() + CENTRE_MS;
+        const again = () => {
+          if (due.has(what) || !armed) return;
+          send(centre);
+          if (performance.now() < upTo) setTimeout(again, what.every);
+        };
+        again();
+      },
+    }),
+  );
+});
 
 each("[data-hold]", (button) => holding.add(button));
 each("[data-once]", (button) => {

@@ -1,4 +1,4 @@
-"""From a button to a pin: how long it takes, how soon a halt gets through; a log's pace, and the remote's size.
+"""From a button to a pin: how long it takes, how soon a halt gets through; the remote's size.
 
 ``python -m tests.benchmarks.bench_bridge`` in the checkout's top folder; needs Chromium.
 """
@@ -15,9 +15,6 @@ from websockets.sync.client import connect
 from statecraft.bench.controls import controls
 from statecraft.bench.pretend import Pretended
 from statecraft.bench.remote import page
-from statecraft.bench.replay import replay
-from statecraft.fingerprint import short
-from statecraft.firmware.reports import line
 from statecraft.language import read_file
 from tests.bench.rig import SAMPLES, Phone, Served, bridge, desk, wait
 from tests.report.browser import browser
@@ -33,15 +30,6 @@ def main() -> None:
         with suppress(Exception):
             size = len(page(controls(read_file(str(path)))).encode())
             print(f"the remote of {path.stem}: {size:,} bytes (asked: 60,000)")
-    lines = [f"# {machine.name} on operator, table {short(machine)}, then"]
-    for second in range(3600):
-        tick = second * 100
-        told = [f"t{int(short(machine), 16):x}", f"b{tick:x},0,0,0,0", "c0,0,0,0,0"]
-        told += [f"r{tick + k:x},2,{2 + k % 2 * 2:x}" for k in range(10, 100, 10)]
-        lines += [f"{tick * 10:>9} > {line(each).decode().strip()[1:]}" for each in told]
-    began = time.perf_counter()
-    replay(machine, lines)
-    print(f"an hour of log, {len(lines):,} lines, replayed in {time.perf_counter() - began:.1f} s (asked: 10 s)")
     with desk(machine) as pretended, bridge(SAMPLES / "bale_mover.modes", pretended.place) as served:
         print("from the press to the output: " + _spread(_presses(pretended, served)) + " (asked: 50 ms at 95 %)")
         for what, flood, watching in (("alone", False, 0), ("with 100 watching", False, 100),

@@ -1,0 +1,124 @@
+"""A log simulated again: what a machine did is never told as a difference, what no readings explain always is."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from statecraft.bench.controls import controls
+from statecraft.bench.pretend import DeskBody, World
+from statecraft.bench.replay import replay
+from statecraft.bench.resimulate import resimulate
+from statecraft.cli.replay import command
+from statecraft.fingerprint import short
+from statecraft.language import read_file, read_text
+from statecraft.machine import Input, Machine, Remembered, SetSensor, SetSwitch
+
+SAMPLES = Path(__file__).parents[2] / "samples"
+WITH_REPORTS = ["bale_mover", "feed_pusher", "yard_gate"]
+
+
+def reporting(name: str) -> Machine:
+    text = (SAMPLES / f"{name}.modes").read_text()
+    if "reports" not in text.split("command")[0]:
+        lines = [f"{line}, reports" if line.startswith("link ") else line for line in text.splitlines()]
+        text = "\n".join(lines) + "\n"
+    return read_text(text, f"{name}.modes")
+
+
+def log(machine: Machine, seed: int, seconds: int = 60, jitter_ms: int = 15) -> Iterator[str]:
+    """What a bridge would have kept of a machine that is driven by chance, its clock a little off."""
+    chance = random.Random(seed)
+    found = controls(machine)
+    world = World(machine)
+    body = DeskBody(machine, found.link, world)
+    measured = [s for s in machine.sensors if not isinstance(s.source, Remembered)]
+    yield f"# {machine.name} on {found.link.name}, table {short(machine)}, 2026-01-01 00:00:00"
+    held = None
+    tick_us = machine.tick_ms * 1000.0
+    for tick in range(seconds * 1000 // machine.tick_ms):
+        ms = tick * machine.tick_ms
+        said = []
+        if found.beat and tick % 10 == 0 and chance.random() < 0.97:
+            said.append(found.beat.message)
+        if chance.random() < 0.01:
+            held = chance.choice([*found.held, None]) if found.held else None
+        if held is not None and tick % 10 == 3:
+            said.append(held.message)
+        if chance.random() < 0.02:
+            said.append(chance.choice([*found.once, *found.halts]).message)
+        inputs: list[Input] = []
+        if measured and chance.random() < 0.01:
+            sensor = chance.choice(measured)
+            value = None if chance.random() < 0.1 else chance.randint(sensor.low, sensor.high)
+            inputs.append(SetSensor(sensor.name, value))
+        if machine.switches and chance.random() < 0.01:
+            inputs.append(SetSwitch(chance.choice(machine.switches).name, chance.random() < 0.5))
+        body.put(inputs)
+        for message in said:
+            body.hear(message, ms * 1000.0)
+            yield f"{ms + 1000 + chance.randint(-jitter_ms, jitter_ms):>9} < {message.decode().strip()}"
+        body.run_to((tick + 0.5) * tick_us)
+        for line in body.said().decode().splitlines():
+            if line:
+                yield f"{ms + 1000 + chance.randint(0, jitter_ms):>9} > {line[1:]}"
+
+
+@pytest.mark.parametrize("name", WITH_REPORTS)
+@pytest.mark.parametrize("seed", range(3))
+def test_what_a_machine_did_is_explained(name: str, seed: int) -> None:
+    machine = reporting(name)
+    lines = list(log(machine, seed))
+    played = replay(machine, lines)
+    assert played.against.differences == [] and len(played.rows) > 5
+    again = resimulate(played)
+    assert again.ticks >= 5900 and again.sent > 10
+    assert again.differences == []
+
+
+@pytest.mark.parametrize("name", WITH_REPORTS)
+def test_a_log_of_reports_alone_is_explained(name: str) -> None:
+    machine = reporting(name)
+    played = replay(machine, [line for line in log(machine, 5) if " < " not in line])
+    assert not played.sent and resimulate(played).differences == []
+
+
+def damaged(name: str, change: str) -> list[tuple[str, str]]:
+    machine = reporting(name)
+    lines = list(log(machine, 1))
+    rows = [n for n, line in enumerate(lines) if " > r" in line]
+    if change == "a command that nobody sent":
+        part = machine.parts[0]
+        row = next(row for row in part.rows if row.when_text.startswith("patrol"))
+        at = next(n for n in rows if f",{row.number:x}*" in lines[n])
+        lines = [line for n, line in enumerate(lines) if not (" < p" in line and abs(n - at) < 400)]
+    else:
+        del lines[rows[len(rows) // 2]]
+    again = resimulate(replay(machine, lines))
+    return [(each.machine_says, each.table_says) for each in again.differences]
+
+
+def test_a_command_that_nobody_sent_is_told() -> None:
+    found = damaged("feed_pusher", "a command that nobody sent")
+    assert any("patrol" in machine for machine, _ in found)
+
+
+def test_a_report_that_is_missing_is_told() -> None:
+    assert damaged("yard_gate", "a report is missing")
+
+
+def test_the_verb_tells_both_sides(tmp_path: Path) -> None:
+    machine = reporting("feed_pusher")
+    file, kept = tmp_path / "feed_pusher.modes", tmp_path / "a.log"
+    file.write_text(machine.source["feed_pusher.modes"])
+    lines = list(log(read_file(str(file)), 2))
+    kept.write_text("\n".join(lines) + "\n")
+    done = CliRunner().invoke(command, [str(file), str(kept), "--quiet"], standalone_mode=False)
+    assert done.return_value == 0 and "The same rows on every one of these ticks" in done.output, done.output
+    kept.write_text("\n".join(line for line in lines if " < p" not in line) + "\n")
+    done = CliRunner().invoke(command, [str(file), str(kept), "--quiet"], standalone_mode=False)
+    assert done.return_value == 1 and "the table would have done otherwise" in done.output
