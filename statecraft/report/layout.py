@@ -515,7 +515,7 @@ def _straightened(columns: list[_Column], tracks: list[Track]) -> list[list[floa
 
 
 def _tabs(sizes: Sizes, boxes: dict[str, Box], frames: list[tuple[Frame, Box]], routes: list[Route]) -> list[Box]:
-    """Where each frame's name stands: as far to the left on its upper edge as nothing goes through it."""
+    """Where each frame's name stands: on its upper edge, where the least goes through it, as far left as may be."""
     dots = [point for route in routes for point in sampled(route.path)]
     tabs = []
     for frame, around in frames:
@@ -524,13 +524,9 @@ def _tabs(sizes: Sizes, boxes: dict[str, Box], frames: list[tuple[Frame, Box]], 
             *((x - CLEAR, x + CLEAR) for x, y in dots if around.y - CLEAR < y < around.y + TAB + CLEAR),
             *((box.x, box.x + box.wide) for box in boxes.values() if around.overlaps(box) and box.y < around.y + TAB),
         ]
-        left = around.x
-        while any(a < left + wide and left < b for a, b in inside):
-            left += LANE
-            if left + wide > around.x + around.wide:
-                left = around.x
-                break
-        tabs.append(Box(left, around.y, wide, TAB))
+        lefts = [around.x + LANE * place for place in range(int(max(0.0, around.wide - wide) / LANE) + 1)]
+        behind = [sum(a < left + wide and left < b for a, b in inside) for left in lefts]
+        tabs.append(Box(lefts[behind.index(min(behind))], around.y, wide, TAB))
     return tabs
 
 

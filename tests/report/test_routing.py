@@ -8,7 +8,11 @@ from math import dist
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from statecraft.machine import Group
+from statecraft.report.geometry import Box, Route, Sizes
+from statecraft.report.layout import _tabs
 from statecraft.report.routing import AFTER, SAME, corners, lanes, spread
+from statecraft.report.scene import Frame, Tag
 
 places = st.integers(0, 400).map(float)
 segments = st.lists(st.tuples(places, places), max_size=9)
@@ -64,3 +68,16 @@ def test_rounded_corners_begin_and_end_where_the_line_does(through: list[tuple[f
     assert len(path) % 3 == 1
     corner = min(dist(point, path[0]) for point in points)
     assert corner == 0.0
+
+
+def test_where_lines_run_all_along_a_frames_edge_its_name_stands_where_the_fewest_do() -> None:
+    def down(x: float) -> Route:
+        way = (x, -40.0), (x, -20.0), (x, 20.0), (x, 60.0)
+        return Route(Tag("", None, True, "any", None), way, (x, 60.0), None, across=False)
+
+    frame = Frame(Group("driving", "cart", ("cruise",)), ("cruise",))
+    lines = [*(down(float(x)) for x in range(0, 120, 10)), down(150.0), down(190.0)]
+    (tab,) = _tabs(Sizes({}, {"driving": 60.0}, {}), {}, [(frame, Box(0, 0, 200, 100))], lines)
+    assert sum(tab.x - 5 < route.path[0][0] < tab.x + tab.wide + 5 for route in lines) == 1
+    (alone,) = _tabs(Sizes({}, {"driving": 60.0}, {}), {}, [(frame, Box(0, 0, 200, 100))], [])
+    assert (alone.x, alone.y) == (0, 0)
