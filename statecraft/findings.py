@@ -117,8 +117,10 @@ class Finding:
         mode: the mode that it is about.
         row: the row that it is about.
         by: the rows that bring it about: for "there is none", those that exclude it.
-        rows: for a mode that no run enters: the rows that never decide with it, since they apply in no mode that is.
+        rows: for a mode that no run enters: the rows that never decide with it, since they apply in no mode that is;
+            else the other rows that it is about, for the same cause.
         subject: what else it is about by name: a sensor, a level, a command …; "" when there is nothing else.
+        subjects: all of them, where there are several for the same cause.
         run: the shortest run that shows it; None for what no run can show.
         gravity: how grave it is where that is not as its code says.
         also: the other modes that it is about, for the same cause.
@@ -138,6 +140,7 @@ class Finding:
     gravity: Severity | None = None
     also: tuple[ModeRef, ...] = ()
     accepted: Accept | None = None
+    subjects: tuple[str, ...] = ()
 
     @property
     def severity(self) -> Severity:

@@ -231,7 +231,8 @@ class _Writer:
         rng, name = self.rng, self.name()
         if self.small:
             low, high = rng.choice([(0, 3), (-2, 2), (0, 5)])
-            self.lines.append(f"sensor {name} by hand, {low} .. {high}")
+            noise = rng.choice(["", "", ", noise 1", ", noise 2"])
+            self.lines.append(f"sensor {name} by hand, {low} .. {high}{noise}")
             self.sensors.append(_Quantity(name, "number", low, high))
             return
         patience = f", patience {self.time(self.ticks())}" if self.chance(0.4) else ""

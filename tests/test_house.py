@@ -107,12 +107,15 @@ def test_a_class_name_has_one_meaning() -> None:
 AS_WRITTEN = {
     "machine.py": "which commands are events at all is known before anything is lowered",
     "agreement/coverage_goals.py": "a goal is one condition of a row's text by itself",
+    "proof/checks/bare_threshold.py": "the levels and values that it names are those that the rows name",
     "proof/checks/declared.py": "no such fault is told of a fault that the file names",
     "proof/checks/lost_turn.py": "a row asks for a turn in its words; in its guard that is two questions",
+    "proof/checks/mode_cycles.py": "how far readings tremble hangs on the values that rows compare them with",
     "proof/checks/out_of_range.py": "a comparison is told in its own words",
     "proof/checks/stale_decision.py": "a time is told that the file names, `after 0 s` too",
     "proof/checks/unused.py": "what the file names is used",
     "proof/engine/slicing.py": "a slice is a machine with rows of its own, which are lowered from there",
+    "proof/mends.py": "a mend is written into the rows",
     "simulation/unmet_expectations.py": "the conditions of a row are told in its own words, one by one",
 }
 """Who reads what a row's condition says in the file, and why; for what it means everyone reads its guards."""

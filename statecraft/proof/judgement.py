@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import re
+import time
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from statecraft.findings import Finding, Run
-from statecraft.folding import listed, plural
+from statecraft.folding import plural
 from statecraft.language.mistakes import Mistake
 from statecraft.machine import Accept, Machine, ModeRef, Promise, Trial
+from statecraft.proof.causes import told_once
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -83,18 +84,21 @@ class Judgement:
 
 
 def judge(machine: Machine, seconds: float = PATIENCE) -> Judgement:
-    """Prove the machine and look at its wiring.
+    """Prove the machine and look at its wiring, and try the mends that its findings offer, all in ``seconds``.
 
     Raises:
         FileErrors: its board is not known.
     """
     from statecraft.boards.chosen import board_of
     from statecraft.firmware.plan import wiring_findings
+    from statecraft.proof.mends import with_mends
     from statecraft.proof.prove import prove
 
+    ends = time.monotonic() + seconds
     wiring = wiring_findings(machine, board_of(machine))
     report = prove(machine, seconds)
-    return Judgement(machine, tuple(told_once(accepted(machine, [*report.findings, *wiring]))), report)
+    found = told_once(machine, accepted(machine, [*report.findings, *wiring]))
+    return Judgement(machine, tuple(with_mends(machine, found, report, ends - time.monotonic())), report)
 
 
 def accepted(machine: Machine, findings: list[Finding]) -> list[Finding]:
@@ -125,54 +129,6 @@ def _accepts(machine: Machine, accept: Accept, finding: Finding) -> bool:
         row = machine.part(finding.row.part).rows[finding.row.number]
         modes = {ModeRef(row.part, mode) for mode in row.modes}
     return modes <= set(accept.modes) if modes else not accept.modes and not accept.names
-
-
-_ONE_CAUSE = frozenset(
-    {"runaway", "halt missed", "halt undone", "fault ignored", "no way to stop", "endless", "flapping"}
-)
-"""Findings about a mode that come of what is missing in several."""
-
-_GRAVITY = ("error", "warning", "note")
-
-
-def told_once(findings: list[Finding]) -> list[Finding]:
-    """``findings``, those with one cause as one, with all the modes and the shortest run; the gravest first."""
-    kinds: dict[object, list[Finding]] = {}
-    for number, finding in enumerate(findings):
-        alone = finding.code not in _ONE_CAUSE or finding.mode is None or finding.also or finding.accepted
-        key: object = number
-        if not alone and finding.mode is not None:
-            part, mode = finding.mode
-            key = finding.code, finding.severity, part, finding.subject, _with(finding.message, mode, "")
-        kinds.setdefault(key, []).append(finding)
-    once = [_together(some) if len(some) > 1 else some[0] for some in kinds.values()]
-    return sorted(once, key=lambda each: (each.accepted is not None, _GRAVITY.index(each.severity), each.place.line))
-
-
-def _together(findings: list[Finding]) -> Finding:
-    """Findings that differ in their modes, as one."""
-    shown = min(findings, key=lambda each: (each.run is None, each.run.ticks if each.run is not None else 0))
-    first = findings[0]
-    modes = [each.mode for each in findings if each.mode is not None]
-    names = [mode.mode for mode in modes]
-    together = listed(names)
-    own = names[0]
-    by = dict.fromkeys(row for each in findings for row in each.by)
-    return replace(
-        first,
-        message=_with(first.message, own, together),
-        hint=_with(first.hint, own, together),
-        # the run that is shown ends in the mode that stands first
-        mode=shown.mode,
-        also=tuple(mode for mode in modes if mode != shown.mode),
-        by=tuple(by),
-        run=shown.run,
-    )
-
-
-def _with(text: str, mode: str, put: str) -> str:
-    """``text`` with something put in the place of a mode's name."""
-    return re.sub(rf"\b{re.escape(mode)}\b", put, text)
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,7 @@ from statecraft.machine import (
     Steady,
     atoms,
 )
-from statecraft.proof.checks.bare_threshold import bare_threshold
+from statecraft.proof.checks.bare_threshold import bare_threshold, told_elsewhere, wavering_levels
 from statecraft.proof.checks.declared import in_doubt, left_out, loose_word, mixed, no_such_fault, nobody_watched
 from statecraft.proof.checks.endless import endless
 from statecraft.proof.checks.faint_hope import faint_hope
@@ -241,7 +241,7 @@ class _Proof:
         """Do all of it: first whatever is soon done, then by slices, then what is left of all that there is."""
         machine = self.machine
         self.found += [*out_of_range(machine), *stale_decision(machine), *unused(machine)]
-        for declared in (nobody_watched, left_out, in_doubt, no_such_fault, loose_word, mixed):
+        for declared in (nobody_watched, left_out, in_doubt, no_such_fault, loose_word, mixed, wavering_levels):
             self.found += declared(machine)
         questions = list(self.questions())
         for phase in self.phases:
@@ -258,6 +258,7 @@ class _Proof:
             if any(part.name == name for name in self.rows_open):
                 self.found += plain_faults(part)
         made = [*self.together.values(), *self.slices.made()]
+        self.found = [each for each in self.found if not told_elsewhere(machine, each, self.found)]
         order, grave = list(SEVERITY), ("error", "warning", "note")
         found = sorted(
             dict.fromkeys(self.found),

@@ -283,13 +283,14 @@ class _Teller:
                 while_so = f", while {listed(held)}" if (held := list(self.held())) else ""
                 return RunLine(None, f"{self.moving(part, view)}, without a word{while_so}")
             case "flapping":
-                return RunLine(None, f"{listed(self.taking_turns())} take turns on every tick")
+                return RunLine(None, f"{listed(self.taking_turns())} take turns on every tick{self.kept_held()}")
             case "bare threshold":
                 unit = self.machine.sensor(about.subject).unit
                 tail = self.run.stretches[self.run.tail :]
                 values = dict.fromkeys(dict(each.inputs.sensors)[about.subject] for each in tail)
                 turn = listed(unit.show(value) for value in values if value is not None)
-                return RunLine(None, f"the same again and again, while {about.subject} reads {turn} in turn")
+                while_so = f"while {about.subject} reads {turn} in turn{self.kept_held()}"
+                return RunLine(None, f"the same again and again, {while_so}")
             case "fault ignored":
                 return RunLine(self.last, f"{self.moving(part, view)}, 2nd tick with {about.subject} in fault")
             case "faint hope":
@@ -301,6 +302,12 @@ class _Teller:
                 return RunLine(self.last, text)
             case _:
                 return RunLine(self.last, there)
+
+    def kept_held(self) -> str:
+        """The command that is given on every tick of the tail: ``, with up held``."""
+        tail = self.run.stretches[self.run.tail :]
+        taken = next((each.inputs.taken for each in tail if each.inputs.taken is not None), None)
+        return f", with {taken} held" if taken is not None else ""
 
     def held(self) -> Iterator[str]:
         """What must stay as it is while the tail repeats: ``lid_up is off``."""

@@ -142,7 +142,7 @@ def parts_asked(machine: Machine, conditions: Iterable[Condition]) -> set[str]:
     counters = {counter.name: part.name for part in machine.parts for counter in part.counters}
     found: set[str] = set()
     outputs: set[str] = set()
-    for atom in _atoms_read(machine, conditions):
+    for atom in atoms_read(machine, conditions):
         match atom:
             case InMode(part):
                 found.add(part)
@@ -160,11 +160,11 @@ def parts_asked(machine: Machine, conditions: Iterable[Condition]) -> set[str]:
 def levels_read(machine: Machine, parts: Iterable[Part], observed: Iterable[Condition]) -> tuple[Level, ...]:
     """The levels that the rows of ``parts`` or ``observed`` read, by way of other levels too."""
     conditions = [*(row.when for part in parts for row in part.rows), *observed]
-    read = {atom.level for atom in _atoms_read(machine, conditions) if isinstance(atom, LevelOn)}
+    read = {atom.level for atom in atoms_read(machine, conditions) if isinstance(atom, LevelOn)}
     return tuple(level for level in machine.levels if level.name in read)
 
 
-def _atoms_read(machine: Machine, conditions: Iterable[Condition]) -> Iterator[Atom]:
+def atoms_read(machine: Machine, conditions: Iterable[Condition]) -> Iterator[Atom]:
     """The atoms of ``conditions`` and of the levels that they read, by way of other levels too."""
     levels = {level.name: level for level in machine.levels}
     seen: set[str] = set()

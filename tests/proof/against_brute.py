@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 
 from statecraft.findings import Finding
 from statecraft.language import FileErrors, read_text
-from statecraft.machine import Lamp, Machine, Motor, Row
+from statecraft.machine import Condition, Lamp, Level, LevelOn, Machine, Motor, Row, atoms
 from statecraft.proof.engine.exploration import START, Explorer
 from statecraft.proof.engine.model import Model
 from statecraft.proof.prove import DOES_NOT_REPLAY, Report, prove
@@ -173,12 +173,15 @@ def disagreements(machine: Machine, limit: int = 60_000, world: World | None = N
     report = prove(machine)
     found = [f"not proved: {phrase}" for phrase in report.unproved]
     found += [f"does not replay: {f.code}: {f.message}" for f in report.findings if f.message.endswith(DOES_NOT_REPLAY)]
-    found += [f"its tail is another: {f.code}: {f.message}" for f in report.findings if not _tail_is_as_said(f)]
+    strange = [finding for finding in report.findings if not _tail_is_as_said(machine, finding)]
+    found += [f"its tail is another: {finding.code}: {finding.message}" for finding in strange]
     found += [f"its run is another: {f.code}: {f.message}" for f in report.findings if not _run_is_as_said(machine, f)]
     found += [f"{side} only: {what}" for side, what in _views_that_differ(world)]
+    found += _levels_that_differ(world, report)
     brute = claims(world)
-    proof = {_claim(finding): _extent(finding) for finding in report.findings if finding.code in CODES}
-    found += [f"brute only: {_told(claim)}" for claim in brute.keys() - proof.keys()]
+    proof = {_claim(finding): _extent(finding) for finding in report.findings if _known_to_both(finding)}
+    missed = [claim for claim in brute.keys() - proof.keys() if not _flaps_anyway(claim, brute)]
+    found += [f"brute only: {_told(claim)}" for claim in missed]
     found += [f"proof only: {_told(claim)}" for claim in proof.keys() - brute.keys()]
     for claim in brute.keys() & proof.keys():
         if brute[claim] != proof[claim]:
@@ -232,8 +235,9 @@ def contradictions(machine: Machine, limit: int = 60_000, world: World | None = 
     found = [f"does not replay: {f.code}: {f.message}" for f in report.findings if f.message.endswith(DOES_NOT_REPLAY)]
     found += [f"its run is another: {f.code}: {f.message}" for f in report.findings if not _run_is_as_said(machine, f)]
     brute = claims(world)
-    proof = {_claim(finding): _extent(finding) for finding in report.findings if finding.code in CODES}
+    proof = {_claim(finding): _extent(finding) for finding in report.findings if _known_to_both(finding)}
     left = [claim for claim in brute.keys() - proof.keys() if not _open(report, str(claim[0]))]
+    left = [claim for claim in left if not _flaps_anyway(claim, brute)]
     found += [f"brute only: {_told(claim)}" for claim in left]
     found += [f"proof only: {_told(claim)}" for claim in proof.keys() - brute.keys()]
     for claim in brute.keys() & proof.keys():
@@ -252,6 +256,47 @@ def contradictions(machine: Machine, limit: int = 60_000, world: World | None = 
             found.append(f"{told}: worst: brute {kept.worst}, proof {verdict.worst}")
     asked = 5 * len(machine.parts) + 3 * len(machine.parts) * len(machine.sensors) + 3 + len(machine.promises)
     return sorted(found), asked, len(report.unproved)
+
+
+def _known_to_both(finding: Finding) -> bool:
+    return finding.code in CODES and not _level_alone(finding)
+
+
+def _flaps_anyway(claim: Claim, brute: dict[Claim, object]) -> bool:
+    """Whether it is a bare threshold of a mode that flaps on a constant reading, too: told as that."""
+    return claim[0] == "bare threshold" and ("flapping", *claim[1:3]) in brute
+
+
+def _level_alone(finding: Finding) -> bool:
+    return finding.code == "bare threshold" and finding.mode is None
+
+
+def _levels_that_differ(world: World, report: Report) -> Iterator[str]:
+    """Levels that go on and off alone on one side only. The proof tells them by their conditions: once, not again with
+    each level that reads them or with a mode that they lead out of; and not those that no row reads.
+    """
+    machine = world.machine
+    brute = verdicts.wavering(world)
+    proof = {finding.subject for finding in report.findings if _level_alone(finding)}
+    yield from (f"proof only: bare threshold: {level}" for level in proof - brute)
+    levels = {level.name: level for level in machine.levels}
+    with_modes = [f for f in report.findings if f.code == "bare threshold" and f.mode is not None]
+    rows = [machine.part(row.part).rows[row.number].when for finding in with_modes for row in finding.by]
+    read = _through(levels, [row.when for part in machine.parts for row in part.rows])
+    for level in (brute & read) - proof:
+        if not proof & _through(levels, [LevelOn(level)]) and level not in _through(levels, rows):
+            yield f"brute only: bare threshold: {level}"
+
+
+def _through(levels: dict[str, Level], conditions: list[Condition]) -> set[str]:
+    """The levels that ``conditions`` read, by way of others too."""
+    found: set[str] = set()
+    while conditions:
+        for atom in atoms(conditions.pop()):
+            if isinstance(atom, LevelOn) and atom.level not in found:
+                found.add(atom.level)
+                conditions += [levels[atom.level].set, levels[atom.level].clear]
+    return found
 
 
 def _open(report: Report, code: str) -> bool:
@@ -296,21 +341,26 @@ def _extent(finding: Finding) -> object:
     return None if run is None else sum(stretch.ticks for stretch in run.stretches[: run.tail])
 
 
-def _tail_is_as_said(finding: Finding) -> bool:
-    """Whether what repeats for ever is constant, or two readings one step apart that take turns for *bare threshold*;
-    and nothing is said."""
+def _tail_is_as_said(machine: Machine, finding: Finding) -> bool:
+    """Whether what repeats for ever is constant, or two readings no further apart than noise for *bare threshold*; and
+    the same is said on every tick: no command, or for *flapping* and *bare threshold* a held one."""
     if finding.run is None or finding.run.tail is None:
-        return finding.code not in ("flapping", "bare threshold", "waits for ever", "endless")
+        return finding.code not in ("flapping", "bare threshold", "waits for ever", "endless") or finding.mode is None
     tail = [stretch.inputs for stretch in finding.run.stretches[finding.run.tail :]]
     said = {(inputs.taken, inputs.heard, inputs.tuned) for inputs in tail}
-    if len(said) > 1 or any(inputs.taken for inputs in tail):
+    taken = tail[0].taken
+    if len(said) > 1 or (taken is not None and finding.code not in ("flapping", "bare threshold")):
         return False
     if finding.code != "bare threshold":
         return all(inputs == tail[0] for inputs in tail)
-    one, other = (dict(inputs.sensors) for inputs in tail)
-    steps = one.pop(finding.subject), other.pop(finding.subject)
-    alike = (one, tail[0].switches, tail[0].dials) == (other, tail[1].switches, tail[1].dials)
-    return alike and None not in steps and abs((steps[0] or 0) - (steps[1] or 0)) == 1
+    steps = [dict(inputs.sensors).get(finding.subject) for inputs in tail]
+    others = {
+        (tuple(each for each in inputs.sensors if each[0] != finding.subject), inputs.switches, inputs.dials)
+        for inputs in tail
+    }
+    read = sorted({step for step in steps if step is not None})
+    noise = machine.sensor(finding.subject).noise
+    return len(others) == 1 and None not in steps and len(read) == 2 and read[1] - read[0] <= (noise or 1)
 
 
 def _run_is_as_said(machine: Machine, finding: Finding) -> bool:

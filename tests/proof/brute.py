@@ -232,7 +232,7 @@ class World:
         standing: for each place where the dials can stand, the choices that there can be then.
         faulty: of each sensor, the choices in which it is in fault.
         spoiled: of each sensor, pairs of choices, in fault and valid, that differ in that sensor alone.
-        beside: of each sensor, pairs of choices that differ in one step of its reading alone.
+        beside: of each sensor, pairs of choices that differ in its reading alone, by no more than its noise.
         deals: one :class:`Deal` for each way in which they can differ to the machine; number 0 is nothing.
 
     Raises:
@@ -299,9 +299,10 @@ class World:
                     self.faulty[sensor.name].add(at)
                     for valid in readings_of(sensor):
                         self.spoiled[sensor.name].add((at, number[_with(choice, place, valid)]))
-                elif reading + 1 in readings_of(sensor):
-                    above = number[_with(choice, place, reading + 1)]
-                    self.beside[sensor.name] |= {(at, above), (above, at)}
+                else:
+                    for more in range(1, (1 if sensor.noise is None else sensor.noise) + 1):  # by hand: one step
+                        if reading + more in readings_of(sensor):
+                            self.beside[sensor.name].add((at, number[_with(choice, place, reading + more)]))
 
     def _merged(self, sign: tuple[object, ...], choice: Choice) -> object:
         """What makes choices one: the truth of every atom that they decide, faults, and values that matter whole."""

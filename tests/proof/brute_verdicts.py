@@ -20,7 +20,8 @@ the first tick from which it goes on so for ever. Where the sentence leaves a ch
    that leads to one asks for it, not under a ``not``.
 7. *waits for ever*: "leaves it": that part is in another mode at the end of a tick (``restart`` leaves nothing).
    Sensors, their faults, switches and dials are what is constant; dial messages, like commands, may come or not.
-8. *flapping*: nothing is heard and no dial's message comes. "A mode-changing row": one after which some part's mode is
+8. *flapping*: of the messages that no row takes, dials' included, any set comes, the same on every tick. "A held
+   command": one whose absence a row or level asks about. "A mode-changing row": one after which some part's mode is
    another than before (not ``restart``); it need not be the same part every tick. It is raised for the modes that are
    left on such a cycle by parts that it takes: those of a set of parts that change a mode on every tick of it between
    them, none of which can be spared.
@@ -30,9 +31,10 @@ the first tick from which it goes on so for ever. Where the sentence leaves a ch
 10. *faint hope*: "into a driving mode": the row enters one (another mode, or ``restart``). "Left the part in, or led it
     to, a mode that does not drive": with that reading on this same tick, and the levels that come of it; what earlier
     parts have just done stays as it was with the fault.
-11. *bare threshold*: the two readings alternate from tick to tick and nothing is said; "no clock awaited": from some
-    reachable configuration on, every tick changes that part's mode, for ever; and the readings do it: on some of those
-    ticks the other reading would have led to another mode.
+11. *bare threshold*: said as in *flapping*. "No clock awaited": from some reachable configuration on, every tick
+   changes that part's mode, for ever; both readings come again and again; and they do it: on some of those ticks the
+   other reading would have led to another mode. The length is that of the shortest run with readings that repeat, in
+   turns of at most :data:`MOST_TURNS` (none: None).
 12. Promises: a tick's X and M are what is seen at its end. The times beside the bounds, in ticks, are the least bound
     that would hold: *once*, the longest that M is awaited; *while*, the number of ticks with X up to and with the last
     on which M does not hold; *never*, the most consecutive ticks with X, which is a bound of one less. ``every mode can
@@ -51,6 +53,7 @@ from typing import TypeVar
 import networkx as nx
 
 from statecraft.machine import (
+    Absent,
     And,
     Buzzer,
     Condition,
@@ -424,21 +427,25 @@ def _cycles(follow: dict[Node, Node]) -> Iterator[list[Node]]:
             yield cycle
 
 
-def _unheeded(world: World) -> list[int]:
-    """The deals on which no command is taken, and of the messages only some that no row takes are heard. Of a machine
-    of several parts only that on which nothing is: the proof follows no more there.
+def _sayings(world: World) -> list[int]:
+    """The deals of which the same comes on every tick: no command is taken, or a held one is (one whose absence some
+    row or level asks about); and of the messages that no row takes, any set is heard.
     """
-    if len(world.machine.parts) > 1:
-        return [0]
-    events = world.machine.events()
-    idle = {n for n, command in enumerate(world.machine.commands) if command.name not in events}
-    return [n for n, deal in enumerate(world.deals) if deal.taken < 0 and idle.issuperset(deal.heard)]
+    machine, events = world.machine, world.machine.events()
+    idle = {n for n, command in enumerate(machine.commands) if command.name not in events}
+    rows = [row.when for part in machine.parts for row in part.rows]
+    levels = [side for level in machine.levels for side in (level.set, level.clear)]
+    asked = {atom.command for each in [*rows, *levels] for atom in atoms(each) if isinstance(atom, Absent)}
+    held = {n for n, command in enumerate(machine.commands) if command.name in asked}
+    return [n for n, d in enumerate(world.deals) if idle.issuperset(d.heard) and (d.taken < 0 or d.taken in held)]
 
 
 def flapping(world: World) -> dict[Mode, int]:
-    """Constant inputs, no commands, and a cycle that takes a mode-changing row every tick."""
+    """Constant inputs, and a cycle that takes a mode-changing row every tick, without commands, or with the same held
+    command taken on every tick.
+    """
     found: dict[Mode, int] = {}
-    for choice, deal in itertools.product(range(len(world.choices)), _unheeded(world)):
+    for choice, deal in itertools.product(range(len(world.choices)), _sayings(world)):
         follow = {number: world.step(number, choice, deal).after for number in world.configurations}
         moved = {number: _moved(world.modes[number], world.modes[follow[number]]) for number in follow}
         for cycle in _cycles(follow):
@@ -473,44 +480,109 @@ def _leading_to(cycle: list[Node], follow: dict[Node, Node], within: set[Node]) 
     return _that_reach(graph, cycle)
 
 
-def bare_threshold(world: World) -> dict[tuple[Mode, str], int]:
-    """Two readings one step apart, alternating, all else constant, leave a moving mode and re-enter it with no clock
+def bare_threshold(world: World) -> dict[tuple[Mode, str], int | None]:
+    """Two readings no further apart than the sensor's noise, one or the other on each tick, all else constant (the same
+    command on every tick included, as in flapping), over and over leave a driving mode and re-enter it with no clock
     awaited.
     """
-    found: dict[tuple[Mode, str], int] = {}
+    found: dict[tuple[Mode, str], int | None] = {}
     for sensor, pairs in world.beside.items():
         for one, other in pairs:
-            if one != other:
-                for at, part in enumerate(world.machine.parts):
-                    for deal in _unheeded(world):
-                        for mode, length in _chattering(world, at, one, other, deal):
-                            if drives(world.machine, part.mode[mode]):
-                                _note(found, ((part.name, mode), sensor), length)
+            if one == other:
+                continue
+            for (at, part), deal in itertools.product(enumerate(world.machine.parts), _sayings(world)):
+                chattering = _chattering(world, at, one, other, deal)
+                driving = {mode for mode in chattering if drives(world.machine, part.mode[mode])}
+                lengths = _taking_turns(world, at, one, other, deal) if driving else {}
+                for mode in driving:
+                    key, length = ((part.name, mode), sensor), lengths.get(mode)
+                    known = found.get(key)
+                    found[key] = known if length is None else length if known is None else min(known, length)
     return found
 
 
-def _chattering(world: World, at: int, one: int, other: int, deal: int) -> Iterator[tuple[str, int]]:
-    """The modes that part number ``at`` leaves and enters again and again while two choices take turns, if every tick
-    changes its mode and some would not with the other choice; each with the shortest run up to there.
+def _chattering(world: World, at: int, one: int, other: int, deal: int) -> set[str]:
+    """The modes that part number ``at`` leaves and enters again and again on some ticks with the choice ``one`` and
+    some with ``other``, in any order, if every tick changes its mode and some would not so with the other choice.
     """
-    turns = (one, other)
 
+    def mode(number: int) -> str:
+        return world.modes[number][at]
+
+    graph = nx.MultiDiGraph()
+    after = {(n, choice): world.step(n, choice, deal).after for n in world.configurations for choice in (one, other)}
+    for (number, choice), then in after.items():
+        if mode(number) != mode(then):
+            graph.add_edge(number, then, choice=choice)
+    found: set[str] = set()
+    for component in nx.strongly_connected_components(graph):
+        inside = list(graph.subgraph(component).edges(data="choice"))
+        told_apart = any(mode(after[n, one]) != mode(after[n, other]) for n, _, _ in inside)
+        if told_apart and {choice for _, _, choice in inside} == {one, other}:
+            found |= {mode(number) for number in component}
+    return found
+
+
+MOST_TURNS = 4
+"""The longest turns of two readings that runs are looked for with."""
+
+
+def _taking_turns(world: World, at: int, one: int, other: int, deal: int) -> dict[str, int]:
+    """The shortest run to where two choices that take turns, in some order that repeats, go on for ever changing the
+    mode of part number ``at`` on every tick, some of them because of the choice; for each mode so left.
+    """
+    found: dict[str, int] = {}
+    for size in range(2, MOST_TURNS + 1):
+        for turns in itertools.product((one, other), repeat=size):
+            if set(turns) == {one, other}:
+                for mode, length in _with_turns(world, at, turns, deal):
+                    _note(found, mode, length)
+    return found
+
+
+def _with_turns(world: World, at: int, turns: tuple[int, ...], deal: int) -> Iterator[tuple[str, int]]:
     def mode(node: tuple[int, int]) -> str:
         return world.modes[node[0]][at]
 
+    def step(number: int, choice: int) -> int:
+        return world.step(number, choice, deal).after
+
     # a node is a configuration and whose turn it is
-    nodes = [(number, turn) for number in world.configurations for turn in (0, 1)]
-    follow = {(n, turn): (world.step(n, turns[turn], deal).after, 1 - turn) for n, turn in nodes}
+    nodes = [(number, turn) for number in world.configurations for turn in range(len(turns))]
+    follow = {(n, turn): (step(n, turns[turn]), (turn + 1) % len(turns)) for n, turn in nodes}
     changing = {node for node in nodes if mode(node) != mode(follow[node])}
     for cycle in _cycles(follow):
         if not changing.issuperset(cycle):
             continue
         if all(
-            mode(follow[node]) == world.modes[world.step(node[0], turns[1 - node[1]], deal).after][at] for node in cycle
+            mode(follow[number, turn]) == world.modes[step(number, choice)][at]
+            for number, turn in cycle
+            for choice in set(turns)
         ):
             continue
         length = min(world.depth[number] for number, _ in _leading_to(cycle, follow, changing))
         yield from {(mode(node), length) for node in cycle}
+
+
+def wavering(world: World) -> set[str]:
+    """A level alone so turned on and off: the levels that two readings so close turn on and off, whatever comes of it,
+    on every tick, while no mode changes.
+    """
+    machine = world.machine
+    found: set[str] = set()
+    for pairs in world.beside.values():
+        for (one, other), deal in itertools.product(pairs, _sayings(world)):
+            graph = nx.DiGraph()
+            for number, choice in itertools.product(world.configurations, (one, other)):
+                after = world.step(number, choice, deal).after
+                if world.modes[number] == world.modes[after]:
+                    graph.add_edge(number, after)
+            for level in machine.levels:
+                on = {number: world.levels(number)[level.name] for number in graph}
+                turns = nx.DiGraph((number, then) for number, then in graph.edges if on[number] != on[then])
+                if any(len(some) > 1 for some in nx.strongly_connected_components(turns)):
+                    found.add(level.name)
+    return found
 
 
 # -------------------------------------------------------------------------------------------------------------- faults

@@ -144,7 +144,7 @@ def test_merging_choices_loses_nothing() -> None:
             return choice
 
     compared = 0
-    for one in _smalls(range(40, 80), 1500):
+    for one in _smalls(range(40, 100), 1500):
         merged, every = World(one), Every(one)
         assert dict(zip(merged.states[1:], merged.depth[1:], strict=True)) == dict(
             zip(every.states[1:], every.depth[1:], strict=True)

@@ -129,21 +129,21 @@ def test_a_missing_timeout() -> None:
 def test_a_mode_outside_its_group() -> None:
     (finding,) = told(harvester(driving="cruise, turning, backing"))
     assert finding.code == "left out" and finding.modes[0].mode == "creeping" and finding.subject == "bumper"
-    assert "bumper stops the machine in every other mode that drives, and not in creeping" in finding.message
-    assert "put creeping into driving" in finding.hint
+    assert "In every other mode that drives bumper stops the machine, and not in creeping" in finding.message
+    assert finding.hint.startswith("Put creeping into driving.")
 
 
 def test_a_failsafe_that_misses_one_driving_mode() -> None:
     (finding,) = told(harvester(silent="parked, cruise, backing, creeping"))
     assert finding.code == "runaway" and [mode.mode for mode in finding.modes] == ["turning"]
-    assert "in turning the machine drives on when nobody has been heard for 500 ms" in finding.message
-    assert "from turning to a stop mode" in finding.hint
+    assert "In turning the machine drives on when nobody has been heard for 500 ms" in finding.message
+    assert finding.hint.startswith("Add a failsafe: turning | operator silent | parked. (Tried:")
 
 
 def test_a_failsafe_that_misses_several_is_told_once() -> None:
     (finding,) = told(harvester(silent="parked, cruise, creeping"))
     assert finding.code == "runaway" and {mode.mode for mode in finding.modes} == {"turning", "backing"}
-    assert finding.message.startswith("in turning and backing the machine drives on") and finding.run is not None
+    assert finding.message.startswith("In turning and backing the machine drives on") and finding.run is not None
 
 
 def test_an_accepted_finding_is_not_counted_and_says_why() -> None:
@@ -157,7 +157,7 @@ def test_an_accepted_finding_is_not_counted_and_says_why() -> None:
 def test_accepting_what_is_not_found_is_told() -> None:
     text = HARVESTER.format(gap="50", driving="cruise, turning, backing, creeping", silent="any", limit="after 2 s")
     (finding,) = told(judge(read_text(text + 'accept left out in creeping because "why"\n')))
-    assert finding.code == "unused" and "left out" in finding.message and "remove the line" in finding.hint
+    assert finding.code == "unused" and "left out" in finding.message and "Remove the line" in finding.hint
 
 
 VENT = (
@@ -185,7 +185,8 @@ def test_a_level_without_a_gap_is_told_though_a_failsafe_waits_for_silence() -> 
     assert [each.code for each in told(sound(text, off="24.8 C"))] == []
     (finding,) = told(sound(text, off="25 C"))
     assert finding.code == "bare threshold" and finding.modes[0].mode == "venting" and finding.subject == "air"
-    assert "level with a gap" in finding.hint
+    assert finding.message.startswith("Readings of air tremble by up to 0.2 C, and warm goes on and off within that:")
+    assert finding.hint.startswith("Let warm clear further off, such as 'clears when air < 24.6 C'.")
 
 
 # ------------------------------------------------------------------------------------------------------ false alarms

@@ -1,13 +1,16 @@
-"""*Bare threshold*: two readings that differ by a tremble, taking turns, lead out of a mode and back."""
+"""*Bare threshold*: two readings no further apart than the sensor trembles, one or the other on each tick, lead out of
+a driving mode and back; or turn a level on and off.
+"""
 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
+from typing import NamedTuple
 
 from statecraft.findings import Finding
-from statecraft.machine import Compare, Fault, Sensor, Steady, Term
+from statecraft.machine import Compare, Condition, Fault, Level, LevelOn, Machine, Sensor, Steady, Term, sensors_of
 from statecraft.proof.checks.constant_inputs import (
     Cells,
     Round,
@@ -19,14 +22,33 @@ from statecraft.proof.checks.constant_inputs import (
     rounds,
     sayings,
 )
+from statecraft.proof.checks.mode_cycles import LONGEST, cycles, tremble, twin, wavers
 from statecraft.proof.engine.clusters import Cluster
 from statecraft.proof.engine.conditions import Literal, Ranges, Values, consistent, holds, terms_of
 from statecraft.proof.engine.exploration import Config, Only
+from statecraft.proof.engine.limits import look
+from statecraft.proof.noise import noise_of
 from statecraft.proof.reachability import Reachability, Undecided
+from statecraft.semantics.cone import atoms_read
+
+
+class Tremble(NamedTuple):
+    """Two readings of a sensor, all else equal: where a cluster's inputs are with the one and with the other.
+
+    Attributes:
+        cells: the cells.
+        values: the readings in them.
+        left: the bands that going from the one to the other leaves.
+    """
+
+    cells: tuple[int, int]
+    values: tuple[Values, Values]
+    left: frozenset[Steady]
 
 
 def bare_threshold(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Finding]:
-    """Driving modes that two readings of ``sensor`` one step apart, alternating, lead out of and into on every tick.
+    """Driving modes that readings of ``sensor`` no further apart than it trembles lead out of and into, the mode
+    changing on every tick.
 
     Raises:
         Undecided: there are too many choices of inputs.
@@ -34,152 +56,286 @@ def bare_threshold(explored: Reachability, part: int, sensor: Sensor) -> Iterato
     if sensor.name not in explored.sensor_pairs:
         return
     done: set[int] = set()
-    for saying in sayings(explored):
+    for saying in sayings(explored, frozenset([part]), sensor):
         yield from _bare(explored, part, sensor, saying, done)
 
 
 def _bare(explored: Reachability, part: int, sensor: Sensor, saying: Saying, done: set[int]) -> Iterator[Finding]:
     """Those with ``saying`` said on every tick; none of the modes ``done``, which is added to."""
-    model = explored.model
+    model, machine = explored.model, explored.whole
     alone = frozenset([part])
-    driving = {place for place, mode in enumerate(model.parts[part].modes) if explored.whole.drives(mode)} - done
+    ways = _rounds(explored, part, sensor, saying)
+    driving = {place for place, mode in enumerate(model.parts[part].modes) if machine.drives(mode)} - done
     own, _ = explored.sensor_pairs[sensor.name]
-    beside = next_to(model.clusters[own], sensor.name, model.ranges)
     found: dict[int, list[tuple[Config, object]]] = {}
+    read: dict[tuple[Cells, ...], Tremble] = {}
     followed = itertools.count()
-    for one, other in beside:
-        if one > other:
-            continue  # the same round, begun with the other
-        turning = Turning(
-            explored, alone, saying, own, (one, other), explored.settled(saying.said, sensor.name), driving
-        )
+    still = explored.settled(saying.said, sensor.name)
+    for pair, word in itertools.product(trembles(machine, model.clusters[own], sensor, model.ranges), _words(ways)):
+        letters = [pair.cells[letter] for letter in word]
+        turning = Turning(explored, alone, saying, own, letters, still, driving)
+        turning.within = frozenset((part, name) for way in ways for name in way)
         for rest, starts in turning.choices():
             if own in explored.varying:
                 raise Undecided  # what is free beside the reading does not stand still
-            turns = [(*rest, (own, one)), (*rest, (own, other))]
-            onlys = [_in_step(quiet(explored, cells, saying), model.clusters[own], sensor.name) for cells in turns]
+            turns = [(*rest, (own, cell)) for cell in letters]
+            onlys = [
+                _in_step(quiet(explored, cells, saying), model.clusters[own], sensor.name, pair.left if moves else ())
+                for cells, moves in zip(turns, _moves(word), strict=True)
+            ]
+            other = {cells: onlys[word.index(1 - letter)] for cells, letter in zip(turns, word, strict=True)}
+            settled: set[tuple[Config, int]] = set()
             for config in starts:
-                for each in rounds(explored, config, onlys, alone, followed):
-                    if _depends(explored, part, each, onlys):
-                        for moving in {some[part] for some in each.modes if some[part] in driving}:
-                            found.setdefault(moving, []).extend(each.starts(turns))
+                for each in rounds(explored, config, onlys, alone, followed, settled):
+                    if _depends(explored, part, each, [other[cells] for cells in turns]):
+                        for at in {some[part] for some in each.modes if some[part] in driving}:
+                            for start, note in each.starts(turns):
+                                assert isinstance(note, tuple)
+                                read.setdefault(tuple(note[1]), pair)
+                                found.setdefault(at, []).append((start, note))
     for place, some in sorted(found.items(), key=lambda item: item[0]):
         mode = explored.mode(part, place)
         done.add(place)
 
         def readings(turns: Sequence[Cells]) -> Sequence[Values]:
-            return beside[dict(turns[0])[own], dict(turns[1])[own]]
+            pair = read[tuple(turns)]
+            return [pair.values[pair.cells.index(dict(cells)[own])] for cells in turns]
 
         run, example = _endless(explored, some, alone, readings, saying)
+        by = _rows_of(explored, example, [part])
+        conditions = [model.parts[part].rows[row.number].when for row in by]
         yield Finding(
             "bare threshold",
             mode.place,
-            f"two readings of {sensor.name} one step apart, alternating, lead out of {mode.name} and back on every "
-            "tick.",
+            f"{_cause(machine, sensor, conditions)}: {mode.name} is left and entered again on every tick.",
             f"let a level with a gap between its set and its clear condition stand between {sensor.name} and the rows, "
             "or let one of them wait with 'after'.",
             mode=explored.ref(part, place),
-            by=_rows_of(explored, example, [part]),
+            by=by,
             subject=sensor.name,
             run=run,
         )
 
 
-def _depends(explored: Reachability, part: int, each: Round, onlys: Sequence[Only]) -> bool:
+def _cause(machine: Machine, sensor: Sensor, conditions: Sequence[Condition]) -> str:
+    """``front trembles by up to 1 cm, and near goes on and off within that``."""
+    by = sensor.unit.show(tremble(machine, sensor, conditions))
+    read = {atom.level for atom in atoms_read(machine, conditions) if isinstance(atom, LevelOn)}
+    levels = [level.name for level in machine.levels if level.name in read and wavers(machine, level, sensor)]
+    if not levels:
+        return f"readings of {sensor.name} tremble by up to {by}, and within that the rows lead to and fro"
+    named = levels[0] if len(levels) == 1 else f"{', '.join(levels[:-1])} and {levels[-1]}"
+    go = "go" if len(levels) > 1 else "goes"
+    return f"readings of {sensor.name} tremble by up to {by}, and {named} {go} on and off within that"
+
+
+def _depends(explored: Reachability, part: int, each: Round, others: Sequence[Only]) -> bool:
     """Whether, somewhere on the round, the other reading would have led the part to another mode."""
     explorer = explored.explorer
     for place, edge in enumerate(each.edges):
         after = each.modes[(place + 1) % len(each.modes)][part]
         config = explorer.configs[edge.source]
-        other = onlys[(each.phase + place + 1) % len(onlys)]
-        for _, target in explorer.steps(edge.source, other, config):
+        for _, target in explorer.steps(edge.source, others[(each.phase + place) % len(others)], config):
             if target.modes[part] != after:
                 return True
     return False
 
 
-Beside = dict[tuple[int, int], tuple[Values, Values]]
-"""Two cells of a cluster, and readings that lie in the one and the other and differ in one step of one sensor."""
+def _rounds(explored: Reachability, part: int, sensor: Sensor, saying: Saying) -> list[tuple[str, ...]]:
+    """The modes that the part may go round.
 
-
-def next_to(cluster: Cluster, sensor: str, ranges: Ranges) -> Beside:
-    """The different cells that a reading of ``sensor`` and the one next to it can be in, all else equal; both ways.
-
-    They take turns, so that a reading held steady leaves a band of 0 on every tick, and a wider one on none.
+    Raises:
+        Undecided: there are too many ways.
     """
-    term = Term("sensor", sensor)
+    taken, name = explored.model.takes[saying.take], explored.model.parts[part].name
+    found: dict[tuple[str, ...], None] = {}
+    for said in saying.ways:
+        some = cycles(explored.whole, taken, said, name, sensor)
+        if some is None or any(len(each) > LONGEST for each in some):
+            raise Undecided
+        found |= dict.fromkeys(some)
+    return list(found)
+
+
+def _words(rounds: Iterable[tuple[str, ...]]) -> list[tuple[int, ...]]:
+    """The turns that two readings can take while the part goes round once or, in two ways, twice: 0 and 1, each at
+    least once, none of them a shorter one said over again."""
+    found = {len(each) for each in rounds}
+    some = found | {one + other for one in found for other in found if one + other <= LONGEST}
+    words: list[tuple[int, ...]] = []
+    for length in sorted(some):
+        for word in itertools.product((0, 1), repeat=length):
+            shorter = (size for size in range(1, length) if length % size == 0)
+            if all(word != word[:size] * (length // size) for size in shorter):
+                words.append(word)
+    return words
+
+
+def _moves(word: Sequence[int]) -> list[bool]:
+    """On which turns the reading is another than on the one before."""
+    return [letter != word[place - 1] for place, letter in enumerate(word)]
+
+
+# ----------------------------------------------------------------------------------------------------- the two readings
+
+
+def trembles(machine: Machine, cluster: Cluster, sensor: Sensor, ranges: Ranges) -> list[Tremble]:
+    """The pairs of different cells that two readings of ``sensor`` no further apart than it trembles can be in, all
+    else equal; the lower reading first.
+    """
+    term = Term("sensor", sensor.name)
     low, high = ranges[term][:2]
     reading = [atom for atom in cluster.inputs if isinstance(atom, Compare) and term in terms_of(atom)]
-    if high <= low:
-        return {}
-    if all(atom.right is None for atom in reading):
-        return _next_on_a_line(cluster, sensor, reading, low, high)
-    found: Beside = {}
-    below = dict(ranges) | {term: (low, high - 1)}
-    for one, other in itertools.permutations(range(len(cluster.cells)), 2):
-        first, second = cluster.cells[one], cluster.cells[other]
-        if first.switches != second.switches or Fault(sensor) in first.true | second.true:
-            continue
-        if not first.moved == second.moved == _left_by_a_step(cluster, sensor):
+    found: dict[tuple[tuple[int, int], frozenset[Steady]], Tremble] = {}
+    most = max((noise_of(machine, sensor, value) for value in {low, high, *(a.offset for a in reading)}), default=0)
+    for least, widest, left in _bands(cluster, sensor.name, min(most, high - low)):
+        if all(atom.right is None for atom in reading):
+            some = _on_a_line(machine, cluster, sensor, reading, low, high, least, widest)
+        else:
+            some = _anywhere(cluster, sensor.name, reading, ranges, least, widest)
+        for cells, values in some:
+            found.setdefault((cells, left), Tremble(cells, values, left))
+    return list(found.values())
+
+
+def _bands(cluster: Cluster, sensor: str, most: int) -> Iterator[tuple[int, int, frozenset[Steady]]]:
+    """How far apart two readings may be, from the least to the most, with the bands that such a step leaves."""
+    bands = sorted({atom.band for atom in cluster.steadies if atom.sensor == sensor and atom.band < most})
+    for least, widest in itertools.pairwise([1, *(band + 1 for band in bands if band), most + 1]):
+        if least < widest:
+            left = frozenset(atom for atom in cluster.steadies if atom.sensor == sensor and atom.band < least)
+            yield least, widest - 1, left
+
+
+def _in_step(only: Only, cluster: Cluster, sensor: str, left: Iterable[Steady]) -> Only:
+    """``only``, on readings of ``sensor`` that leave the bands ``left`` and no other."""
+    leaves = frozenset(left)
+    steps = cluster.mask(lambda _, cell: frozenset(atom for atom in cell.moved if atom.sensor == sensor) == leaves)
+    return only._replace(
+        pairs=tuple((index, pairs & steps if index == cluster.index else pairs) for index, pairs in only.pairs)
+    )
+
+
+Pair = tuple[tuple[int, int], tuple[Values, Values]]
+
+
+def _anywhere(
+    cluster: Cluster, sensor: str, reading: Sequence[Compare], ranges: Ranges, least: int, widest: int
+) -> Iterator[Pair]:
+    """Pairs of cells, by what is possible of the sensor's reading and another of it together."""
+    term, other = Term("sensor", sensor), twin(sensor)
+    both = {**ranges, other: ranges[term]}
+    close = [(Compare(other, ">=", term, least), True), (Compare(other, "<=", term, widest), True)]
+    firsts = [
+        (number, cell) for number, cell in enumerate(cluster.cells) if not cell.moved and Fault(sensor) not in cell.true
+    ]
+    for (one, first), (two, second) in itertools.permutations(firsts, 2):
+        look()
+        if first.switches != second.switches:
             continue
         if any((atom in first.true) != (atom in second.true) for atom in cluster.inputs if atom not in reading):
             continue
         literals: list[Literal] = [
             (atom, atom in first.true) for atom in cluster.inputs if isinstance(atom, Compare | Fault)
         ]
-        literals += [(_one_up(atom, term), atom in second.true) for atom in reading]
-        values = consistent(literals, below)
+        literals += [(_of(atom, term, other), atom in second.true) for atom in reading]
+        values = consistent([*literals, *close], both)
         if values is not None:
-            found |= _both_ways(one, other, term, values)
-    return found
+            above = values.pop(other)
+            yield (one, two), (values, {**values, term: above})
 
 
-def _in_step(only: Only, cluster: Cluster, sensor: str) -> Only:
-    """``only``, on readings of ``sensor`` that have been taking turns before: they leave no band but one of 0."""
-    steps = cluster.mask(lambda _, cell: cell.moved == _left_by_a_step(cluster, sensor))
-    return only._replace(
-        pairs=tuple((index, pairs & steps if index == cluster.index else pairs) for index, pairs in only.pairs)
+def _of(atom: Compare, term: Term, other: Term) -> Compare:
+    """``atom`` with ``other`` in the place of ``term``."""
+    return replace(
+        atom, left=other if atom.left == term else atom.left, right=other if atom.right == term else atom.right
     )
 
 
-def _left_by_a_step(cluster: Cluster, sensor: str) -> frozenset[Steady]:
-    """The bands that a step of ``sensor`` leaves."""
-    return frozenset(atom for atom in cluster.steadies if atom.sensor == sensor and atom.band < 1)
-
-
-def _both_ways(one: int, other: int, term: Term, values: Values) -> Beside:
-    """The cell ``one`` of ``values``, and the cell ``other`` of those with ``term`` one step up."""
-    value = values[term]
-    assert value is not None
-    above = {**values, term: value + 1}
-    return {(one, other): (values, above), (other, one): (above, values)}
-
-
-def _next_on_a_line(cluster: Cluster, sensor: str, reading: Sequence[Compare], low: int, high: int) -> Beside:
-    """:func:`next_to` where ``reading`` has comparisons with constants only: its answers are stretches of a line.
+def _on_a_line(
+    machine: Machine,
+    cluster: Cluster,
+    sensor: Sensor,
+    reading: Sequence[Compare],
+    low: int,
+    high: int,
+    least: int,
+    widest: int,
+) -> Iterator[Pair]:
+    """Pairs of cells where ``reading`` has comparisons with constants only: its answers are stretches of a line.
 
     What the cells say of anything else does not depend on the reading: it need only be the same in both.
     """
-    term = Term("sensor", sensor)
-    alike: dict[tuple[tuple[bool, ...], object, frozenset[object]], int] = {}
+    term = Term("sensor", sensor.name)
+    alike: dict[tuple[object, object], dict[tuple[bool, ...], int]] = {}
     for index, cell in enumerate(cluster.cells):
-        if Fault(sensor) not in cell.true and cell.moved == _left_by_a_step(cluster, sensor):
+        if Fault(sensor.name) not in cell.true and not cell.moved:
             answers = tuple(atom in cell.true for atom in reading)
-            alike[answers, cell.switches, frozenset(cell.true.difference(reading))] = index
-    found: Beside = {}
-    ends = {value for atom in reading for value in range(atom.offset - 1, atom.offset + 1) if low <= value < high}
-    for value in sorted(ends):
-        before, after = (tuple(holds(atom.op, at, atom.offset) for atom in reading) for at in (value, value + 1))
+            alike.setdefault((cell.switches, frozenset(cell.true.difference(reading))), {})[answers] = index
+    starts = sorted(
+        {value for atom in reading for value in (atom.offset, atom.offset + 1) if low < value <= high} | {low}
+    )
+    stretches = list(zip(starts, [*(start - 1 for start in starts[1:]), high], strict=True))
+    for (start, end), (above, last) in itertools.combinations(stretches, 2):
+        most = min(widest, max(noise_of(machine, sensor, value) for value in (end, above)))
+        step = max(least, above - end)
+        if step > most or step > last - start:
+            continue
+        value = max(start, above - step)
+        before, after = (tuple(holds(atom.op, at, atom.offset) for atom in reading) for at in (value, value + step))
         if before == after:
             continue
-        for (answers, switches, rest), one in list(alike.items()):
-            other = alike.get((after, switches, rest)) if answers == before else None
-            if other is not None:
-                found |= _both_ways(one, other, term, {term: value})
-    return found
+        for by_answers in alike.values():
+            one, other = by_answers.get(before), by_answers.get(after)
+            if one is not None and other is not None:
+                yield (one, other), ({term: value}, {term: value + step})
 
 
-def _one_up(atom: Compare, term: Term) -> Compare:
-    """``atom`` as it is when ``term`` reads one more."""
-    shift = (-1 if atom.left == term else 0) + (1 if atom.right == term else 0)
-    return replace(atom, offset=atom.offset + shift)
+# ------------------------------------------------------------------------------------------------------- a level alone
+
+
+def wavering_levels(machine: Machine) -> Iterator[Finding]:
+    """Levels that readings no further apart than a sensor trembles turn on and off, told from their conditions."""
+    read = {
+        atom.level
+        for condition in [row.when for part in machine.parts for row in part.rows]
+        for atom in atoms_read(machine, [condition])
+        if isinstance(atom, LevelOn)
+    }
+    for level in machine.levels:
+        if level.made:
+            continue
+        sensors = {name for side in (level.set, level.clear) for name in sensors_of(side)}
+        by = [s for s in machine.sensors if s.name in sensors and wavers(machine, level, s, 1)]
+        if level.name in read and by:
+            yield _wavers(machine, level, by)
+
+
+def _wavers(machine: Machine, level: Level, by: Sequence[Sensor]) -> Finding:
+    sides = [level.set, level.clear]
+    sensors = " or ".join(f"{each.name}, by up to {each.unit.show(tremble(machine, each, sides))}" for each in by)
+    return Finding(
+        "bare threshold",
+        level.place,
+        f"the level {level.name} can go on and off on every tick, by no more than readings tremble: {sensors}.",
+        f"leave a wider gap between the set and the clear condition of {level.name}, or let one of them last 'for' a "
+        "time.",
+        subject=level.name,
+        gravity="note",
+    )
+
+
+def told_elsewhere(machine: Machine, finding: Finding, found: Sequence[Finding]) -> bool:
+    """Whether ``finding`` is about a level alone that another one is about: it leads out of a mode, or overlaps."""
+    if finding.code != "bare threshold" or finding.mode is not None:
+        return False
+    level = next(each for each in machine.levels if each.name == finding.subject)
+    sensors = {name for side in (level.set, level.clear) for name in sensors_of(side)}
+    for other in found:
+        if other.code == "overlapping" and other.subject == level.name:
+            return True
+        if other.code == "bare threshold" and other.mode is not None and other.subject in sensors:
+            rows = [machine.part(row.part).rows[row.number].when for row in other.by]
+            if any(isinstance(atom, LevelOn) and atom.level == level.name for atom in atoms_read(machine, rows)):
+                return True
+    return False

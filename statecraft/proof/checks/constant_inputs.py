@@ -9,8 +9,8 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 from statecraft.findings import Hold, RowRef, Run
-from statecraft.machine import Atom
-from statecraft.proof.checks.mode_cycles import may_go_round
+from statecraft.machine import Atom, Sensor
+from statecraft.proof.checks.mode_cycles import held_commands, may_go_round
 from statecraft.proof.engine.clusters import Cluster
 from statecraft.proof.engine.conditions import Values
 from statecraft.proof.engine.exploration import START, Config, Explorer, Only, Region, Transition
@@ -55,11 +55,13 @@ class Saying(NamedTuple):
 
     Attributes:
         take: the command taken, as a place in :attr:`Model.takes`; 0 for nobody's.
-        said: the clocks that messages set to 0.
+        said: the clocks that messages set to 0, of those that are followed.
+        ways: the sets of clocks, followed or not, that may be set to 0 then.
     """
 
     take: int = 0
     said: frozenset[str] = frozenset()
+    ways: tuple[frozenset[str], ...] = ()
 
 
 NOTHING = Saying()
@@ -68,22 +70,29 @@ MOST_MESSAGES = 3
 """Messages that no row takes, of which every set is tried; of more, none, each by itself, and all."""
 
 
-def sayings(explored: Reachability) -> list[Saying]:
-    """Everything that can be said on every tick while something goes round: any set of messages that no row takes. A
-    held command is not followed here.
+def sayings(
+    explored: Reachability, parts: frozenset[int] | None = None, trembling: Sensor | None = None
+) -> list[Saying]:
+    """Everything that can be said on every tick while one of ``parts`` (None: any) goes round: any set of messages that
+    no row takes; and with it one held command, taken again and again. ``trembling``: what reads two things in turn.
     """
     machine, takes = explored.whole, explored.model.takes
-    if len(machine.parts) > 1:  # parts may do it in turn, and there is too much to try
-        return [NOTHING]
     events = machine.events()
     unheeded = [explored.model.set_by(each.name) for each in machine.commands if each.name not in events]
     unheeded += [frozenset([f"silent {link}"]) for link in {dial.link for dial in machine.dials}]
     sizes = range(len(unheeded) + 1) if len(unheeded) <= MOST_MESSAGES else (0, 1, len(unheeded))
     sets = [frozenset[str]().union(*some) for size in sizes for some in itertools.combinations(unheeded, size)]
-    found = dict.fromkeys(Saying(0, some) for some in sets)
+    held = [(0, frozenset[str]())]
+    for name in held_commands(machine):
+        held.append((takes.index(name), explored.model.set_by(name)))
     live = {clock for _, config in explored.configs() for clock in explored.explorer.zones.clocks[config.zone]}
-    some = list(dict.fromkeys(Saying(each.take, each.said & live) for each in found))
-    return [each for each in some if each == NOTHING or may_go_round(machine, takes[each.take], each.said)]
+    names = [explored.model.parts[part].name for part in sorted(parts)] if parts is not None else None
+    some: dict[tuple[int, frozenset[str]], list[frozenset[str]]] = {}
+    for take, clocks in held:
+        for said in dict.fromkeys(clocks | each for each in sets):
+            if may_go_round(machine, takes[take], said, names, trembling):
+                some.setdefault((take, said & live), []).append(said)
+    return [Saying(take, said, tuple(ways)) for (take, said), ways in some.items()]
 
 
 def spoken(explored: Reachability, saying: Saying) -> Only:
@@ -173,6 +182,9 @@ class Turning:
         settled: clusters that stand still when inputs do though something is free in them, with the cells in which they
             may.
         among: modes of the first of ``parts`` of which one is to be on the round; None: any.
+
+    Attributes:
+        within: modes, as (part, name): of the parts that some are named of, only these are followed.
     """
 
     def __init__(
@@ -186,6 +198,7 @@ class Turning:
         among: Collection[int] | None = None,
     ) -> None:
         self.among = among
+        self.within: frozenset[tuple[int, str]] = frozenset()
         self.explored = explored
         self.parts = parts
         self.saying = saying
@@ -205,7 +218,12 @@ class Turning:
     def _regions(self) -> Iterator[tuple[Config, Region]]:
         """Each configuration that a part that changes its mode on every tick can be in, with its regions."""
         explored = self.explored
+        allowed: dict[int, set[int]] = {}
+        for part, name in self.within:
+            allowed.setdefault(part, set()).add(explored.model.mode_index[part][name])
         for config in entered_now(explored, self.parts, self.saying):
+            if any(config.modes[part] not in some for part, some in allowed.items()):
+                continue
             for region in explored.explorer.regions(config, self.spoken):
                 yield config, region
 
@@ -334,7 +352,12 @@ def every_choice(explored: Reachability, clusters: Sequence[int], modes: Sequenc
 
 
 def rounds(
-    explored: Reachability, config: Config, onlys: Sequence[Only], parts: frozenset[int], steps: Iterator[int]
+    explored: Reachability,
+    config: Config,
+    onlys: Sequence[Only],
+    parts: frozenset[int],
+    steps: Iterator[int],
+    done: set[tuple[Config, int]],
 ) -> Iterator[Round]:
     """The cycles that start in ``config``, go on confined to each of ``onlys`` in turn, and change a mode of one of
     ``parts`` every tick.
@@ -345,19 +368,27 @@ def rounds(
 
     Args:
         steps: counts the steps that are followed.
+        done: from where, at which turn, there is nothing new: no way leads round, or one way leads where all is known.
+            It is added to, and is for these ``onlys`` alone.
 
     Raises:
         Undecided: there are too many, or a cycle is too long.
     """
     explorer = explored.explorer
     path: list[tuple[Config, Transition]] = []
+    single: set[tuple[Config, int]] = set()
 
     def go(current: Config, saturated: bool) -> Iterator[Round]:
         phase = len(path) % len(onlys)
+        if (current, phase) in done:
+            return
         at = [place for place, (before, _) in enumerate(path) if before == current and place % len(onlys) == phase]
         if at:
             loop = path[at[-1] :]
             yield Round(tuple(before for before, _ in loop), tuple(edge for _, edge in loop), phase)
+            nodes = {(before, place % len(onlys)) for place, (before, _) in enumerate(path) if place >= at[-1]}
+            if nodes <= single:
+                done.update(nodes)
             return
         met = [
             place for place, (before, _) in enumerate(path) if before[:4] == current[:4] and place % len(onlys) == phase
@@ -376,11 +407,20 @@ def rounds(
                     yield from go(late, True)
                 path[:] = held
         number = explorer.keep(current)
-        for edge, target in explorer.steps(number, onlys[phase]):
-            if not parts.isdisjoint(moved(current.modes, target.modes)):
-                path.append((current, edge))
-                yield from go(target, saturated)
-                path.pop()
+        onward = [
+            (edge, target)
+            for edge, target in explorer.steps(number, onlys[phase])
+            if not parts.isdisjoint(moved(current.modes, target.modes))
+        ]
+        if len(onward) == 1:
+            single.add((current, phase))
+        for edge, target in onward:
+            path.append((current, edge))
+            yield from go(target, saturated)
+            path.pop()
+        following = {(target, (phase + 1) % len(onlys)) for _, target in onward}
+        if not onward or (len(onward) == 1 and following <= done):
+            done.add((current, phase))
 
     yield from go(config, False)
 

@@ -61,8 +61,8 @@ def nobody_watched(machine: Machine) -> Iterator[Finding]:
         yield Finding(
             "nobody watched",
             link.place,
-            f"{listed(list(said))} on {link.name} {'start' if len(said) > 1 else 'starts'} {where}, and nothing tells "
-            f"when {link.name} is lost.",
+            f"nothing tells when {link.name} is lost, and {listed(list(said))} on it "
+            f"{'start' if len(said) > 1 else 'starts'} {where}.",
             f"say 'silent after 500 ms' on {link.name}, with a failsafe '{link.name} silent'; or declare {where} "
             "unattended.",
             mode=first,
@@ -118,7 +118,7 @@ def no_such_fault(machine: Machine) -> Iterator[Finding]:
         yield Finding(
             "no such fault",
             place,
-            f"{name} is never in fault on the chip: every voltage at its pin counts as a reading.",
+            f"on the chip {name} is never in fault: every voltage at its pin counts as a reading.",
             f"say which readings are plausible, inside {limits}: a broken wire reads outside.",
             subject=name,
         )
@@ -268,7 +268,7 @@ def left_out(machine: Machine) -> Iterator[Finding]:
             yield Finding(
                 "left out",
                 mode.place,
-                f"{name} stops {whom} in every other mode that drives, and not in {mode.name}, which sets the same as "
+                f"in every other mode that drives {name} stops {whom}, and not in {mode.name}, which sets the same as "
                 f"{twins[0].name}.",
                 _cover(part, row, mode),
                 mode=ModeRef(part.name, mode.name),

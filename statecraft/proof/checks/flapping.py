@@ -7,7 +7,6 @@ from collections.abc import Iterator, Sequence
 
 from statecraft.findings import Finding
 from statecraft.proof.checks.constant_inputs import (
-    NOTHING,
     Cells,
     Saying,
     Turning,
@@ -18,6 +17,7 @@ from statecraft.proof.checks.constant_inputs import (
     rounds,
     sayings,
 )
+from statecraft.proof.checks.mode_cycles import cycles
 from statecraft.proof.engine.exploration import Config
 from statecraft.proof.reachability import Reachability
 
@@ -33,10 +33,12 @@ def flapping(explored: Reachability) -> Iterator[Finding]:
     followed = itertools.count()
     for saying in sayings(explored):
         turning = Turning(explored, everyone, saying, settled=explored.settled(saying.said))
+        turning.within = _modes_gone_round(explored, saying)
         for cells, starts in turning.choices():
             only = quiet(explored, cells, saying)
+            done: set[tuple[Config, int]] = set()
             for config in starts:
-                for each in rounds(explored, config, [only], everyone, followed):
+                for each in rounds(explored, config, [only], everyone, followed, done):
                     turns = [moved(*some) for some in itertools.pairwise((*each.modes, each.modes[0]))]
                     for parts in _least(turns):
                         for before, turn in zip(each.modes, turns, strict=True):
@@ -51,17 +53,34 @@ def flapping(explored: Reachability) -> Iterator[Finding]:
         for (parts, saying), some in by_parts.items():
             notes = [(start, note) for (start, _), note in some.items()]
             runs.append((*_endless(explored, notes, parts, saying=saying), parts, saying))
-        run, example, parts, saying = min(runs, key=lambda each: (each[0].ticks, each[3] != NOTHING))
+        run, example, parts, saying = min(runs, key=lambda each: (each[0].ticks, each[3].take, len(each[3].said)))
         among = sorted({explored.ref(part, modes[part]).mode for modes in example.modes})
         yield Finding(
             "flapping",
             mode.place,
-            f"with no command and constant inputs, {' and '.join(among)} take turns on every tick.",
+            f"{_while(explored, saying)}, {' and '.join(among)} take turns on every tick.",
             "give a level a gap between its set and its clear condition, or let a row wait with 'after'.",
             mode=explored.ref(part, place),
             by=_rows_of(explored, example, sorted(parts)),
             run=run,
         )
+
+
+def _while(explored: Reachability, saying: Saying) -> str:
+    """``while up is held and nothing else changes``."""
+    held = explored.model.takes[saying.take]
+    return f"while {held} is held and nothing else changes" if held else "with no command and constant inputs"
+
+
+def _modes_gone_round(explored: Reachability, saying: Saying) -> frozenset[tuple[int, str]]:
+    """The modes that the parts may go round, as far as conditions tell; of a part that they do not tell it of, none."""
+    found: set[tuple[int, str]] = set()
+    for place, part in enumerate(explored.model.parts):
+        taken = explored.model.takes[saying.take]
+        ways = [cycles(explored.whole, taken, said, part.name) for said in saying.ways]
+        if None not in ways:
+            found |= {(place, name) for some in ways if some is not None for way in some for name in way}
+    return frozenset(found)
 
 
 def _least(turns: Sequence[frozenset[int]]) -> list[frozenset[int]]:

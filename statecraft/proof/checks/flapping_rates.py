@@ -41,8 +41,8 @@ def rates(explored: Reachability) -> Rates:
     """
     if len(explored.model.parts) != 1:
         raise Undecided
-    every = [_Rates(explored, saying).found() for saying in sayings(explored)]
-    return Rates(any(each.alone for each in every), max(each.in_turn for each in every))
+    every = [_Rates(explored, saying).found() for saying in sayings(explored, frozenset([0]))]
+    return Rates(any(each.alone for each in every), max((each.in_turn for each in every), default=Fraction(0)))
 
 
 _Stay = tuple[Config, Region, int]

@@ -13,6 +13,8 @@ from statecraft.proof.engine.exploration import START, Config, Explorer, Region
 from statecraft.proof.engine.model import NO, NOBODY, Ask, Counters, Modes, Rows
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs.counterexamples import Trail
+from statecraft.semantics import tick_of
+from statecraft.semantics.cone import asks_for
 
 
 def fired(explored: Reachability) -> frozenset[tuple[int, int]]:
@@ -125,6 +127,21 @@ def silent(explored: Reachability, part: int, row: Row, ever_holds: bool = True)
         )
     first = tuple(number for number in by if set(explored.row(part, number).modes) & set(row.modes))
     bars = tuple(number for number in by if number not in first)
+    key = _starts_and_stops(explored, part, row, by)
+    if key is not None:
+        lines = _lines(explored, part, by)
+        how = "comes first" if first else f"would stop {row.target}, and so holds this row back"
+        return Finding(
+            "shadowed",
+            row.place,
+            f"this row never decides: the failsafe on line {lines} asks for {key}, too, and {how} on the very tick "
+            f"that takes {key}.",
+            f"a command that both starts and stops has to stop by a rule: take it out of the failsafe on line {lines}, "
+            f"and write a rule that stops on {key}.",
+            row=ref,
+            by=tuple(explored.row_ref(part, number) for number in by),
+            subject=key,
+        )
     why = [_others(explored, part, first)] if first else []
     if bars:
         lines = _lines(explored, part, bars)
@@ -140,6 +157,16 @@ def silent(explored: Reachability, part: int, row: Row, ever_holds: bool = True)
         by=tuple(explored.row_ref(part, number) for number in by),
         gravity=gravity,
     )
+
+
+def _starts_and_stops(explored: Reachability, part: int, row: Row, by: tuple[int, ...]) -> str | None:
+    """A command that ``row`` asks for, and each of the failsafes that come before it or hold it back, too."""
+    others = [explored.row(part, number) for number in by]
+    if row.failsafe or not others or not all(other.failsafe for other in others):
+        return None
+    turn = tick_of(explored.whole).part[explored.model.parts[part].name]
+    asked = [frozenset[str]().union(*map(asks_for, turn.guards[each.number])) for each in (row, *others)]
+    return min(frozenset.intersection(*asked), default=None)
 
 
 def _modes(row: Row) -> str:

@@ -1,0 +1,301 @@
+"""Findings with one cause are told once: with all the modes, rows and sensors that it shows in."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+
+from statecraft.findings import Finding, RowRef
+from statecraft.folding import listed
+from statecraft.machine import Machine, ModeRef, Part
+
+_GRAVITY = ("error", "warning", "note")
+
+_BY_MODE = frozenset(
+    {
+        "runaway",
+        "halt missed",
+        "halt undone",
+        "fault ignored",
+        "no way to stop",
+        "endless",
+        "bare threshold",
+        "waits for ever",
+    }
+)
+"""Findings about a mode that come of what is missing in several: their messages differ in the mode's name alone."""
+
+
+def told_once(machine: Machine, findings: Iterable[Finding]) -> list[Finding]:
+    """``findings``, those with one cause as one, with the shortest run; the gravest first, each a sentence."""
+    found = list(findings)
+    for part in machine.parts:
+        found = _never_entered(part, found)
+    found = _merged(found, _one_mode_of_several, _of_modes)
+    found = _merged(found, _one_round, _of_round)
+    found = _merged(found, _one_sensor_of_several, _of_sensors)
+    found = _merged(found, _one_row_of_several, _of_rows(machine))
+    found = _merged(found, _one_thing_left_out, _of_things)
+    names = names_of(machine)
+    told = [replace(each, message=sentence(each.message, names), hint=sentence(each.hint, names)) for each in found]
+    return sorted(told, key=lambda each: (each.accepted is not None, _GRAVITY.index(each.severity), each.place.line))
+
+
+# ------------------------------------------------------------------------------------------------------------ sentences
+
+
+def names_of(machine: Machine) -> frozenset[str]:
+    """Everything that has a name in the file."""
+    things: list[Iterable[object]] = [machine.links, machine.commands, machine.dials, machine.sensors, machine.switches]
+    things += [machine.outputs, machine.levels, machine.constants, machine.parts]
+    for part in machine.parts:
+        things += [part.modes, part.groups, part.counters]
+    return frozenset(str(getattr(each, "name")) for some in things for each in some)  # noqa: B009
+
+
+def sentence(text: str, names: frozenset[str]) -> str:
+    """``text`` with a capital letter, unless it begins with a name of the file: that stays as it is written there."""
+    first = re.match(r"[a-z_][a-z0-9_]*", text)
+    return text if first is None or first.group() in names else text[0].upper() + text[1:]
+
+
+# -------------------------------------------------------------------------------------------------------------- merging
+
+Key = Callable[[Finding], object]
+
+
+def _merged(findings: list[Finding], key: Key, together: Callable[[list[Finding]], Finding]) -> list[Finding]:
+    """``findings``, those of one ``key`` (None: of none) ``together`` where the first of them stood."""
+    kinds: dict[object, list[Finding]] = {}
+    for number, finding in enumerate(findings):
+        cause = None if finding.accepted else key(finding)
+        kinds.setdefault(("alone", number) if cause is None else (finding.code, finding.severity, cause), []).append(
+            finding
+        )
+    return [together(some) if len(some) > 1 else some[0] for some in kinds.values()]
+
+
+def _shown(findings: Sequence[Finding]) -> Finding:
+    """The one with the shortest run."""
+    return min(findings, key=lambda each: (each.run is None, each.run.ticks if each.run is not None else 0))
+
+
+def _rows_by(findings: Iterable[Finding]) -> tuple[RowRef, ...]:
+    return tuple(dict.fromkeys(row for each in findings for row in each.by))
+
+
+def _one_mode_of_several(finding: Finding) -> object:
+    if finding.code not in _BY_MODE or finding.mode is None or finding.also:
+        return None
+    return finding.mode.part, finding.subject, _with(finding.message, finding.mode.mode, "")
+
+
+def _of_modes(findings: list[Finding]) -> Finding:
+    """Findings that differ in their modes."""
+    shown, first = _shown(findings), findings[0]
+    modes = [each.mode for each in findings if each.mode is not None]
+    names, own = listed([mode.mode for mode in modes]), modes[0].mode
+    message = _with(first.message, own, names)
+    for one, several in ((" is left and entered again", " are left and entered again"),):
+        message = message.replace(one, several)
+    return replace(
+        first,
+        message=message,
+        hint=_with(first.hint, own, names),
+        mode=shown.mode,  # the run that is shown ends in the mode that stands first
+        also=tuple(mode for mode in modes if mode != shown.mode),
+        by=_rows_by(findings),
+        run=shown.run,
+    )
+
+
+def _with(text: str, mode: str, put: str) -> str:
+    """``text`` with something put in the place of a mode's name."""
+    return re.sub(rf"\b{re.escape(mode)}\b", put, text)
+
+
+def _one_round(finding: Finding) -> object:
+    """Modes that take turns by the same rows."""
+    return (finding.run, frozenset(finding.by)) if finding.code == "flapping" and finding.run is not None else None
+
+
+def _of_round(findings: list[Finding]) -> Finding:
+    first = findings[0]
+    return replace(first, also=tuple(each.mode for each in findings[1:] if each.mode is not None))
+
+
+def _one_sensor_of_several(finding: Finding) -> object:
+    """The same modes lack a cover for several sensors."""
+    return frozenset(finding.modes) if finding.code == "fault ignored" and finding.subject else None
+
+
+def _of_sensors(findings: list[Finding]) -> Finding:
+    shown = _shown(findings)
+    return _with_subjects(shown, findings, "or")
+
+
+def _with_subjects(shown: Finding, findings: Sequence[Finding], word: str) -> Finding:
+    """``shown``, about the subjects of all ``findings``."""
+    names = [each.subject for each in findings]
+    return replace(
+        shown,
+        message=_with(shown.message, shown.subject, listed(names, word)),
+        hint=_with(shown.hint, shown.subject, listed(names, word)),
+        by=_rows_by(findings),
+        subjects=tuple(names),
+    )
+
+
+def _one_row_of_several(finding: Finding) -> object:
+    """Several rows rest on one sensor."""
+    return finding.subject if finding.code in ("faint hope", "stale decision") and finding.row is not None else None
+
+
+def _of_rows(machine: Machine) -> Callable[[list[Finding]], Finding]:
+    def together(findings: list[Finding]) -> Finding:
+        shown = _shown(findings)
+        rows = [each.row for each in findings if each.row is not None]
+        lines = sorted({machine.part(row.part).rows[row.number].place.line for row in rows})
+        others = [line for line in lines if line != shown.place.line]
+        which = (
+            f"so does the row on line {others[0]}"
+            if len(others) == 1
+            else (f"so do the rows on lines {listed([str(line) for line in others])}")
+        )
+        return replace(
+            shown,
+            message=f"{shown.message.removesuffix('.')}; {which}." if others else shown.message,
+            by=tuple(dict.fromkeys([*rows, *_rows_by(findings)])),
+            rows=tuple(row for row in rows if row != shown.row),
+        )
+
+    return together
+
+
+def _one_thing_left_out(finding: Finding) -> object:
+    return finding.mode if finding.code == "left out" else None
+
+
+def _of_things(findings: list[Finding]) -> Finding:
+    """Several things that do not stop one mode."""
+    made = _with_subjects(findings[0], findings, "and")
+    return replace(made, message=made.message.replace(" stops ", " stop ", 1))
+
+
+# ------------------------------------------------------------------------------------------------------- never entered
+
+
+def _never_entered(part: Part, findings: list[Finding]) -> list[Finding]:
+    """``findings``, with what comes of it told where it begins: modes that are never entered because a row never
+    decides or another mode is never entered, a mode that is never left for that, and rows that wait for it.
+    """
+    of_mode = {f.mode.mode: f for f in findings if _is(f, part, "unreachable") and f.mode is not None}
+    of_row = {f.row.number: f for f in findings if _is(f, part, "unreachable", "shadowed") and f.row is not None}
+    if not of_mode or any(f.accepted for f in (*of_mode.values(), *of_row.values())):
+        return findings
+    roots: dict[int, tuple[Finding, list[ModeRef], list[Finding]]] = {}
+    root_of: dict[str, Finding] = {}
+    waiting = list(of_mode)
+    while waiting:
+        name = next((each for each in waiting if _cause(part, each, of_mode, of_row, root_of) is not None), waiting[0])
+        waiting.remove(name)
+        own = of_mode[name]
+        root_of[name] = root = _cause(part, name, of_mode, of_row, root_of) or own
+        kept = roots.setdefault(id(root), (root, [], []))
+        if root is not own:
+            kept[1].append(ModeRef(part.name, name))
+            kept[2].append(own)
+    first = [each for each in roots.values() if each[0].mode is not None and not each[0].by]
+    if len(roots) > 1 and len(first) == 1:  # nothing leads there: the other modes, to which rows lead, may wait for it
+        others = [root for root, _, _ in roots.values() if root is not first[0][0] and root.mode is not None]
+        later = [mode for root, modes, _ in roots.values() if root in others for mode in (*root.modes, *modes)]
+        gone = [each for root, _, folded in roots.values() if root in others for each in (root, *folded)]
+        roots = {key: each for key, each in roots.items() if each[0] not in others}
+        first[0][1].extend(later)
+        first[0][2].extend(gone)
+    if len(roots) > 1:  # what else does not decide could come of any of them
+        return _replaced(findings, roots, [])
+    (kept,) = roots.values()
+    others = [f for f in findings if f is not kept[0] and _comes_of_it(part, f, of_row)]
+    return _replaced(findings, roots, others)
+
+
+def _is(finding: Finding, part: Part, *codes: str) -> bool:
+    where = finding.mode.part if finding.mode is not None else finding.row.part if finding.row is not None else ""
+    return finding.code in codes and where == part.name
+
+
+def _cause(
+    part: Part, mode: str, of_mode: dict[str, Finding], of_row: dict[int, Finding], root_of: dict[str, Finding]
+) -> Finding | None:
+    """What keeps ``mode`` from being entered: a row that never decides, or the cause of an earlier mode; None if
+    nothing leads there."""
+    into = [row for row in part.rows if row.move == "go" and row.target == mode]
+    for row in into:
+        if row.number in of_row and any(name not in of_mode for name in row.modes):
+            return of_row[row.number]
+    for row in into:
+        for name in row.modes:
+            if name in root_of and name != mode:
+                return root_of[name]
+    return None
+
+
+def _comes_of_it(part: Part, finding: Finding, of_row: dict[int, Finding]) -> bool:
+    """Whether a finding may come of a mode's being never entered: a rule that never decides, or a mode never left since
+    the rows that lead out of it never decide."""
+    if finding.row is not None:
+        return finding in of_row.values() and finding.severity != "note"
+    if _is(finding, part, "stuck"):
+        return bool(finding.by) and all(row.number in of_row for row in finding.by)
+    return False
+
+
+def _replaced(
+    findings: list[Finding], roots: dict[int, tuple[Finding, list[ModeRef], list[Finding]]], others: list[Finding]
+) -> list[Finding]:
+    gone = {id(each) for _, _, folded in roots.values() for each in folded} | {id(each) for each in others}
+    made = []
+    for finding in findings:
+        if id(finding) in roots:
+            root, modes, folded = roots[id(finding)]
+            finding = _with_consequences(root, modes, folded, others)
+        if id(finding) not in gone:
+            made.append(finding)
+    return made
+
+
+def _with_consequences(root: Finding, modes: list[ModeRef], folded: list[Finding], others: list[Finding]) -> Finding:
+    if not modes and not others:
+        return root
+    said = root.message.removesuffix(".")
+    names = [mode.mode for mode in modes]
+    if names and root.mode is not None:
+        said += f". Nor does any enter {listed(names, 'or')}"
+    elif names:
+        said += f". So {listed(names)} {'are' if len(names) > 1 else 'is'} never entered"
+    stuck = [each.mode.mode for each in others if each.code == "stuck" and each.mode is not None]
+    if stuck:
+        said += f", and nothing ever leaves {listed(stuck)}"
+    rows = [each for each in others if each.row is not None]
+    if rows:
+        lines = [str(each.place.line) for each in rows]
+        which = (
+            f"The row on line {lines[0]} never decides"
+            if len(rows) == 1
+            else (f"The rows on lines {listed(lines)} never decide")
+        )
+        said += f". {which} either, which may come of the same"
+    grave = min([root, *folded, *others], key=lambda each: _GRAVITY.index(each.severity))
+    return replace(
+        root,
+        message=f"{said}.",
+        also=(*root.also, *modes),
+        rows=tuple(
+            dict.fromkeys(
+                [*root.rows, *(row for each in folded for row in each.rows), *(each.row for each in rows if each.row)]
+            )
+        ),
+        gravity=grave.severity,
+    )

@@ -1,0 +1,545 @@
+"""Mends for findings, each applied to the machine and proved before it is offered: what it is to mend is gone then, and
+nothing new is found."""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from statecraft.findings import Finding
+from statecraft.folding import listed
+from statecraft.machine import (
+    After,
+    And,
+    Compare,
+    Condition,
+    Fault,
+    Level,
+    LevelOn,
+    Machine,
+    Mode,
+    ModeRef,
+    Not,
+    Op,
+    Or,
+    Part,
+    Place,
+    Remembered,
+    Row,
+    Sensor,
+    Silent,
+    SwitchOn,
+    Taken,
+    Term,
+    sensors_of,
+)
+from statecraft.proof.causes import names_of, sentence
+from statecraft.proof.checks.mode_cycles import tremble, wavers
+from statecraft.proof.prove import Report, prove
+from statecraft.semantics import tick_of
+from statecraft.semantics.cone import atoms_read, watching_links
+
+LEAST_SECONDS, SHARE = 2.0, 1.0
+"""How long mends are tried in all: at least so many seconds, and at least that many times what the proof took; never
+longer than there is."""
+
+GIVES_UP_MS = 10_000
+"""The time of a row 'after' that is tried where one is missing."""
+
+MOST_GROUPS = 3
+"""How many groups a mode is put into, to see whether it is missing there."""
+
+SETTLES_MS = 500
+"""The time of an 'after' that is tried where two rows take turns."""
+
+TRIED = "(Tried: {} it, and nothing new is found.)"
+NONE_FOUND = "no single change is known that mends this and raises nothing else"
+NOT_TRIED = "not tried on this machine"
+
+
+@dataclass(frozen=True)
+class Mend:
+    """A change to the machine.
+
+    Attributes:
+        text: what to do, as a clause.
+        machine: the machine so changed.
+        enough: where it works, no other is worth naming beside it but one of the same ``kind``.
+    """
+
+    text: str
+    machine: Machine
+    enough: bool = False
+    kind: str = ""
+
+
+def with_mends(machine: Machine, findings: Iterable[Finding], report: Report, seconds: float) -> list[Finding]:
+    """``findings`` with hints that offer only mends that have been tried, as far as that can be in ``seconds``; what
+    one mend takes away together has one cause, and is told once.
+
+    What has no mend that could be tried keeps its hint, which says in which direction to look.
+    """
+    ends = time.monotonic() + min(seconds, max(LEAST_SECONDS, SHARE * report.seconds))
+    names = names_of(machine)
+    waiting, done = list(findings), list[Finding]()
+    while waiting:
+        finding = waiting.pop(0)
+        told, gone = _with_mends(machine, finding, waiting, report, ends)
+        waiting = [each for each in waiting if each not in gone]
+        done.append(replace(told, hint=sentence(told.hint, names)))
+    return done
+
+
+def _with_mends(
+    machine: Machine, finding: Finding, others: Sequence[Finding], report: Report, ends: float
+) -> tuple[Finding, list[Finding]]:
+    """``finding`` with what mends it, and those of ``others`` that the first of these mends, too."""
+    good: list[str] = []
+    gone: list[Finding] = []
+    tried = open_ = False
+    kind: str | None = None
+    for mend in () if finding.accepted else mends(machine, finding):
+        if kind is not None and kind != mend.kind:
+            break
+        tried = True
+        rest = ends - time.monotonic()
+        again = prove(mend.machine, rest) if rest > 0 else None
+        works = None if again is None else holds_good(report, again, finding)
+        open_ = open_ or works is None
+        if works and again is not None:
+            if not good:
+                left = {each for other in again.findings for each in _keys(again.machine, other)}
+                gone = [each for each in others if not each.accepted and left.isdisjoint(_keys(machine, each))]
+                gone = [each for each in gone if each.code != "wiring"]
+            good.append(mend.text)
+            if mend.enough and not mend.kind:
+                break
+            kind = mend.kind if mend.enough else None
+    if good:
+        together = with_its_others(machine, finding, gone)
+        ways = "that mends" if len(good) == 1 else "each mends"
+        return replace(together, hint=f"{'; or '.join(good)}. {TRIED.format(ways)}"), gone
+    if open_:
+        return replace(finding, hint=f"{finding.hint.removesuffix('.')} ({NOT_TRIED})."), []
+    if tried:
+        return replace(finding, hint=f"{NONE_FOUND}; 'check --explain' says how such a thing is usually fixed."), []
+    return finding, []
+
+
+def with_its_others(machine: Machine, finding: Finding, others: Sequence[Finding]) -> Finding:
+    """``finding``, told with ``others``, which have the same cause."""
+    if not others:
+        return finding
+    said = []
+    for each in others:
+        line = each.place.line
+        said.append(re.sub(r"^This row\b", f"The row on line {line}", each.message))
+    modes = [mode for each in others for mode in each.modes]
+    return replace(
+        finding,
+        message=f"{finding.message} For the same cause: {' '.join(said)}",
+        also=tuple(mode for mode in dict.fromkeys([*finding.also, *modes]) if mode != finding.mode),
+    )
+
+
+def holds_good(report: Report, again: Report, finding: Finding) -> bool | None:
+    """Whether the proof ``again``, of a machine that has been mended, finds ``finding`` gone and nothing new; None if
+    it cannot tell.
+
+    Nothing new: no finding that was not there, no promise broken that was not, nothing undecided that was decided.
+    """
+    before, after = report.machine, again.machine
+    old = {each for other in report.findings for each in _keys(before, other)}
+    new = {each for other in again.findings for each in _keys(after, other)}
+    if new - old or not new.isdisjoint(_keys(before, finding)):
+        return False
+    promises = list(zip(report.verdicts, again.verdicts, strict=True))
+    if any(now.kept is False and was.kept is not False for was, now in promises):
+        return False
+    open_ = set(again.unproved) - set(report.unproved) or any(was.kept and not now.kept for was, now in promises)
+    return None if open_ else True
+
+
+Key = tuple[str, object]
+
+
+def _keys(machine: Machine, finding: Finding) -> Iterator[Key]:
+    for about in _about(machine, finding):
+        yield finding.code, about
+
+
+def _about(machine: Machine, finding: Finding) -> Iterator[object]:
+    """What a finding is about, each thing by itself: rows by where they stand, whatever number they have."""
+    subjects = finding.subjects or (finding.subject,)
+    rows = [row for row in (finding.row, *(finding.rows if finding.row is not None else ())) if row is not None]
+    for subject in subjects:
+        for mode in finding.modes:
+            yield mode, subject
+        for row in rows:
+            yield machine.part(row.part).rows[row.number].place, subject
+        if not finding.modes and not rows:
+            yield finding.place, subject
+
+
+# --------------------------------------------------------------------------------------------------------- the machines
+
+
+def with_row(machine: Machine, part: str, row: Row, at: int) -> Machine:
+    """``machine`` with a row more in a part, at that place."""
+
+    def added(whole: Part) -> Part:
+        rows = [*whole.rows[:at], row, *whole.rows[at:]]
+        return replace(whole, rows=tuple(replace(each, number=number) for number, each in enumerate(rows)))
+
+    return _with_part(machine, part, added)
+
+
+def with_rows(machine: Machine, part: str, change: Callable[[Row], Row]) -> Machine:
+    """``machine`` with each row of a part changed."""
+    return _with_part(machine, part, lambda whole: replace(whole, rows=tuple(map(change, whole.rows))))
+
+
+def with_modes(machine: Machine, modes: Iterable[ModeRef], **changed: Any) -> Machine:
+    """``machine`` with ``modes`` declared otherwise; ``tolerates`` is added to."""
+    names = set(modes)
+
+    def of(part: str, mode: Mode) -> Mode:
+        if ModeRef(part, mode.name) not in names:
+            return mode
+        more = {**changed, "tolerates": (*mode.tolerates, *changed.get("tolerates", ()))}
+        return replace(mode, **more)
+
+    parts = (replace(p, modes=tuple(of(p.name, mode) for mode in p.modes)) for p in machine.parts)
+    return replace(machine, parts=tuple(parts))
+
+
+def with_level(machine: Machine, level: Level) -> Machine:
+    """``machine`` with the level of that name as ``level``."""
+    return replace(machine, levels=tuple(level if each.name == level.name else each for each in machine.levels))
+
+
+def _with_part(machine: Machine, name: str, change: Callable[[Part], Part]) -> Machine:
+    return replace(machine, parts=tuple(change(each) if each.name == name else each for each in machine.parts))
+
+
+# ------------------------------------------------------------------------------------------------------------ the mends
+
+
+def mends(machine: Machine, finding: Finding) -> Iterator[Mend]:
+    """The changes that may mend ``finding``, best first; none where no change can be named without knowing more."""
+    make = _MENDS.get(finding.code)
+    if make is not None:
+        yield from make(machine, finding)
+
+
+def _part_of(machine: Machine, finding: Finding) -> Part | None:
+    where = finding.mode.part if finding.mode is not None else finding.row.part if finding.row is not None else None
+    if where is None or any(mode.part != where for mode in finding.modes):
+        return None
+    return machine.part(where)
+
+
+def _in(part: Part, modes: Sequence[ModeRef]) -> tuple[tuple[str, ...], str]:
+    """``modes`` in their order, and as an ``in`` cell names them: by a group, if there is one of just these."""
+    names = tuple(mode.name for mode in part.modes if ModeRef(part.name, mode.name) in modes)
+    group = next((each.name for each in part.groups if set(each.modes) == set(names)), None)
+    return names, group or ", ".join(names)
+
+
+def _stop_of(part: Part, asks: Callable[[Row], bool]) -> Mode:
+    """The stop mode that failsafes which ask alike lead to; else the one that the part starts in."""
+    for row in part.failsafes:
+        if asks(row) and row.move == "go" and part.mode[row.target].stop:
+            return part.mode[row.target]
+    return part.start
+
+
+def _new_row(part: Part, modes: tuple[str, ...], when: Condition, when_text: str, target: str, failsafe: bool) -> Row:
+    return Row(0, part.name, failsafe, modes, when, "go", target, when_text=when_text, place=Place("(a mend)", 1))
+
+
+def _failsafe(machine: Machine, part: Part, modes: Sequence[ModeRef], when: Condition, text: str, stop: Mode) -> Mend:
+    names, cell = _in(part, modes)
+    row = _new_row(part, names, when, text, stop.name, True)
+    where = f" of part {part.name}" if len(machine.parts) > 1 else ""
+    return Mend(
+        f"add a failsafe{where}: {cell} | {text} | {stop.name}", with_row(machine, part.name, row, len(part.failsafes))
+    )
+
+
+def _into_group(machine: Machine, finding: Finding) -> Iterator[Mend]:
+    """The modes put into a group that they are not in, and that failsafes name or name one around."""
+    from statecraft.language import FileErrors, read_text
+
+    part = _part_of(machine, finding)
+    if part is None or len(machine.source) != 1:
+        return
+    names, _ = _in(part, finding.modes)
+    cells = " ".join(row.in_text for row in part.failsafes)
+    named = [set(g.modes) for g in part.groups if re.search(rf"\b{g.name}\b", cells)]
+    groups = [g for g in part.groups if set(names).isdisjoint(g.modes) and any(set(g.modes) <= some for some in named)]
+    groups.sort(key=lambda group: len(group.modes))
+    for group in groups[:MOST_GROUPS]:
+        ((file, text),) = machine.source.items()
+        lines = text.splitlines(keepends=True)
+        line = lines[group.place.line - 1]
+        lines[group.place.line - 1] = re.sub(r"[ \t]*(?=[;#\n]|$)", f", {', '.join(names)} ", line, count=1)
+        try:
+            made = read_text("".join(lines), file)
+        except FileErrors:
+            continue
+        yield Mend(f"put {listed(names)} into {group.name}", made, enough=True, kind="group")
+
+
+def _runaway(machine: Machine, finding: Finding) -> Iterator[Mend]:
+    yield from _into_group(machine, finding)
+    part, links = _part_of(machine, finding), list(watching_links(tick_of(machine)))
+    if part is None or not links:
+        return
+    when: Condition = Silent(links[0]) if len(links) == 1 else And(tuple(Silent(link) for link in links))
+    stop = _stop_of(part, lambda row: any(isinstance(atom, Silent) for atom in atoms_read(machine, [row.when])))
+    text = " and ".join(f"{link} silent" for link in links)
+    yield _failsafe(machine, part, finding.modes, when, text, stop)
+
+
+def _fault_ignored(machine: Machine, finding: Finding) -> Iterator[Mend]:
+    part = _part_of(machine, finding)
+    sensors = finding.subjects or (finding.subject,)
+    if part is None:
+        return
+    yield from _into_group(machine, finding)
+    names, _ = _in(part, finding.modes)
+    faults = tuple(Fault(name) for name in sensors)
+    text = " or ".join(f"{name} fault" for name in sensors)
+    stop = _stop_of(part, lambda row: any(isinstance(atom, Fault) for atom in atoms_read(machine, [row.when])))
+    tolerates = with_modes(machine, finding.modes, tolerates=sensors)
+    says = f"{listed(names)} {'tolerate' if len(names) > 1 else 'tolerates'} {text.replace(' or ', ' and ')}"
+    if any(isinstance(machine.sensor(name).source, Remembered) for name in sensors):
+        yield Mend(
+            f"what is remembered grows too old while it drives: declare that {says}, and decide on that fault where "
+            "the reading is used",
+            tolerates,
+        )
+        return
+    yield _failsafe(machine, part, finding.modes, Or(faults) if len(faults) > 1 else faults[0], text, stop)
+    yield Mend(f"if it can do without, declare that {says}", tolerates)
+
+
+def _faint_hope(machine: Machine, finding: Finding) -> Iterator[Mend]:
+    part = _part_of(machine, finding)
+    if part is None or finding.row is None:
+        return
+    numbers = {finding.row.number, *(row.number for row in finding.rows)}
+    valid = Not(Fault(finding.subject))
+
+    def asks(row: Row) -> Row:
+        return replace(row, when=And((row.when, valid))) if row.number in numbers else row
+
+    targets = [ModeRef(part.name, part.rows[number].target) for number in sorted(numbers)]
+    if any(_asks_in_doubt(machine, part.rows[number].when, finding.subject) for number in numbers):
+        names, _ = _in(part, targets)
+        says = f"{listed(names)} {'tolerate' if len(names) > 1 else 'tolerates'} {finding.subject} fault"
+        yield Mend(
+            f"if it is meant to start when {finding.subject} is in doubt, declare that {says}",
+            with_modes(machine, targets, tolerates=(finding.subject,)),
+            enough=True,
+        )
+    lines = sorted({part.rows[number].place.line for number in numbers})
+    which = f"the row on line {lines[0]}" if len(lines) == 1 else f"the rows on lines {listed([str(n) for n in lines])}"
+    yield Mend(f"let {which} ask 'and not {finding.subject} fault', too", with_rows(machine, part.name, asks), True)
+    for level in _doubtful_levels(machine, [part.rows[number].when for number in numbers], finding.subject):
+        yield Mend(f"put {level.name} 'on if in doubt'", with_level(machine, replace(level, on_if_in_doubt=True)))
+
+
+def _asks_in_doubt(machine: Machine, condition: Condition, sensor: str) -> bool:
+    """Whether ``condition`` asks for a level that is on while ``sensor`` is in doubt."""
+    match condition:
+        case And(several) | Or(several):
+            return any(_asks_in_doubt(machine, each, sensor) for each in several)
+        case LevelOn(name):
+            level = next(each for each in machine.levels if each.name == name)
+            return level.on_if_in_doubt and sensor in {s for side in (level.set, level.clear) for s in sensors_of(side)}
+        case _:
+            return False
+
+
+def _doubtful_levels(machine: Machine, conditions: Sequence[Condition], sensor: str) -> list[Level]:
+    read = {atom.level for atom in atoms_read(machine, conditions) if isinstance(atom, LevelOn)}
+    return [
+        level
+        for level in machine.levels
+        if level.name in read
+        and not level.on_if_in_doubt
+        and sensor in {name for side in (level.set, level.clear) for name in sensors_of(side)}
+    ]
+
+
+def _halt_missed(machine: Machine, finding: Finding) -> Iterator[Mend]:
+    for command in machine.commands:
+        if not command.urgent:
+            continue
+        made = machine
+        for part in machine.parts:
+            every = tuple(mode.name for mode in part.modes)
+            row = _new_row(part, every, Taken(command.name), command.name, part.start.name, True)
+            made = with_row(made, part.name, row, 0)
+        target = "start" if len(machine.parts) > 1 else machine.parts[0].start.name
+        where = ", before the first part" if len(machine.parts) > 1 else ""
+        yield Mend(f"put a failsafe before all others{where}: any | {command.name} | {target}", made)
+
+
+def _never_ends(machine: Machine, finding: Finding) -> Iterator[Mend]:
+    part = _part_of(machine, finding)
+    if part is None:
+        return
+    ticks = GIVES_UP_MS // machine.tick_ms
+    names, cell = _in(part, finding.modes)
+    row = _new_row(part, names, After(ticks), f"after {machine.duration(ticks)}", part.start.name, False)
+    yield Mend(
+        f"end it with a rule 'after', such as: {cell} | after {machine.duration(ticks)} | {part.start.name}",
+        with_row(machine, part.name, row, len(part.rows)),
+    )
+    yield Mend(
+        f"if it is meant, declare that {listed(names)} {'are' if len(names) > 1 else 'is'} endless",
+        with_modes(machine, finding.modes, endless=True),
+    )
+
+
+def _flapping(machine: Machine, finding: Finding) -> Iterator[Mend]:
+    """What starts asks that what stops is not so; else it waits. What stops is never made to wait."""
+    rows = [machine.part(ref.part).rows[ref.number] for ref in finding.by]
+    for row in rows:
+        part = machine.part(row.part)
+        if row.failsafe or row.move != "go" or not machine.drives(part.mode[row.target]):
+            continue
+        for other in rows:
+            if other.part == row.part and row.target in other.modes and (asked := _named(other.when)):
+                text = " or ".join(told for _, told in asked)
+                text = f"({text})" if len(asked) > 1 else text
+                free = Not(Or(tuple(condition for condition, _ in asked)))
+                yield Mend(
+                    f"let the row on line {row.place.line} ask 'and not {text}', too",
+                    with_rows(machine, part.name, _asking(row, free)),
+                    enough=True,
+                )
+    ticks = SETTLES_MS // machine.tick_ms
+    for row in rows:
+        part = machine.part(row.part)
+        if not row.failsafe and not any(machine.drives(part.mode[name]) for name in row.modes):
+            yield Mend(
+                f"let the row on line {row.place.line} ask 'after {machine.duration(ticks)}', too",
+                with_rows(machine, part.name, _asking(row, After(ticks))),
+            )
+
+
+def _asking(row: Row, more: Condition) -> Callable[[Row], Row]:
+    """A change that lets ``row`` ask ``more``, too."""
+    return lambda each: replace(each, when=And((more, each.when))) if each.number == row.number else each
+
+
+def _named(condition: Condition) -> list[tuple[Condition, str]]:
+    """What ``condition`` asks of switches, levels and faults, each of which alone is enough; with how it is written."""
+    match condition:
+        case Or(several):
+            return [told for each in several for told in _named(each)]
+        case SwitchOn(name) | LevelOn(name):
+            return [(condition, name)]
+        case Fault(name):
+            return [(condition, f"{name} fault")]
+        case _:
+            return []
+
+
+def _bare_threshold(machine: Machine, finding: Finding) -> Iterator[Mend]:
+    if finding.mode is None:
+        levels = [level for level in machine.levels if level.name == finding.subject]
+        sensors = [s for s in machine.sensors if levels and wavers(machine, levels[0], s, 1)]
+    else:
+        rows = [machine.part(row.part).rows[row.number].when for row in finding.by]
+        read = {atom.level for atom in atoms_read(machine, rows) if isinstance(atom, LevelOn)}
+        sensors = [machine.sensor(finding.subject)]
+        levels = [each for each in machine.levels if each.name in read and wavers(machine, each, sensors[0])]
+    if len(sensors) == 1 and len(levels) == 1:
+        yield from _wider(machine, levels[0], sensors[0])
+    if finding.mode is not None:
+        yield from _flapping(machine, finding)
+
+
+def _wider(machine: Machine, level: Level, sensor: Sensor) -> Iterator[Mend]:
+    """A level with its clear condition as far from its set condition as readings tremble, and a little."""
+    one, other = level.set, level.clear
+    if not (
+        isinstance(one, Compare)
+        and isinstance(other, Compare)
+        and one.left == other.left == Term("sensor", sensor.name)
+    ):
+        return
+    if one.right is not None or other.right is not None or one.op not in ("<", "<=", ">", ">="):
+        return
+    gap = 2 * tremble(machine, sensor, [one, other])
+    below = one.op in ("<", "<=")
+    value = one.offset + gap if below else one.offset - gap
+    if not sensor.low < value < sensor.high:
+        return
+    op: Op = ">" if below else "<"
+    told = f"{sensor.name} {op} {sensor.unit.show(value)}"
+    wide = replace(level, clear=Compare(other.left, op, None, value))
+    yield Mend(f"let {level.name} clear further off, such as 'clears when {told}'", with_level(machine, wide), True)
+
+
+def _left_out(machine: Machine, finding: Finding) -> Iterator[Mend]:
+    part = _part_of(machine, finding)
+    if part is None or finding.mode is None:
+        return
+    yield from _into_group(machine, finding)
+    rows = {row.number for row in finding.by}
+
+    def covers(row: Row) -> Row:
+        return replace(row, modes=(*row.modes, finding.mode.mode)) if row.number in rows else row  # type: ignore[union-attr]
+
+    lines, plural = listed([str(part.rows[number].place.line) for number in sorted(rows)]), "s" * (len(rows) > 1)
+    how = f"name {finding.mode.mode} in the failsafe{plural} on line{plural} {lines}, too"
+    yield Mend(how, with_rows(machine, part.name, covers))
+
+
+def _shadowed(machine: Machine, finding: Finding) -> Iterator[Mend]:
+    """A command that starts and stops: the failsafe on it is made a rule."""
+    part = _part_of(machine, finding)
+    if part is None or finding.row is None or not finding.subject or len(finding.by) != 1:
+        return
+    failsafe, start = part.rows[finding.by[0].number], part.rows[finding.row.number]
+    modes = tuple(name for name in failsafe.modes if name not in start.modes and not part.mode[name].stop)
+    if failsafe.when != Taken(finding.subject) or failsafe.shared or not modes:
+        return
+    names, cell = _in(part, [ModeRef(part.name, name) for name in modes])
+    rule = replace(failsafe, failsafe=False, modes=names, in_text=cell)
+    rows = [row for row in part.rows if row is not failsafe]
+    made = _with_part(
+        machine,
+        part.name,
+        lambda whole: replace(whole, rows=tuple(replace(each, number=n) for n, each in enumerate(rows))),
+    )
+    yield Mend(
+        f"a command that also starts has to stop by a rule: in place of the failsafe on line {failsafe.place.line} "
+        f"write, first among the rules: {cell} | {finding.subject} | {failsafe.target}",
+        with_row(made, part.name, rule, len([row for row in rows if row.failsafe])),
+    )
+
+
+_MENDS: dict[str, Callable[[Machine, Finding], Iterator[Mend]]] = {
+    "runaway": _runaway,
+    "fault ignored": _fault_ignored,
+    "faint hope": _faint_hope,
+    "halt missed": _halt_missed,
+    "endless": _never_ends,
+    "waits for ever": _never_ends,
+    "flapping": _flapping,
+    "bare threshold": _bare_threshold,
+    "left out": _left_out,
+    "shadowed": _shadowed,
+}
+"""What can be tried for each finding. The rest says only where to look: no change can be named without knowing what was
+meant."""

@@ -1,0 +1,202 @@
+"""Every mend that is offered, applied: what it mends is gone, and brute force finds nothing that was not there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from statecraft.findings import Finding
+from statecraft.language import FileErrors, read_text
+from statecraft.machine import Machine
+from statecraft.proof.causes import told_once
+from statecraft.proof.judgement import judge
+from statecraft.proof.mends import Mend, holds_good, mends
+from statecraft.proof.prove import prove
+from tests.proof import brute_verdicts as verdicts
+from tests.proof.against_brute import claims, small_text
+from tests.proof.brute import TooLarge, World
+
+AWKWARD = sorted((Path(__file__).parent / "awkward").glob("*.modes"))
+RANDOM = 100
+SHARE = 10
+"""Random machines in one test."""
+
+
+def offered(machine: Machine) -> Iterator[tuple[Finding, Mend]]:
+    """The mends that would be offered if there were time for all."""
+    report = prove(machine, 30)
+    for finding in told_once(machine, report.findings):
+        for mend in mends(machine, finding):
+            if holds_good(report, prove(mend.machine, 30), finding):
+                yield finding, mend
+
+
+def found_by_brute_force(machine: Machine, limit: int) -> set[object]:
+    """What brute force finds: codes and what each is about, rows by where they stand; and the promises broken."""
+    world = World(machine, limit)
+    found: set[object] = set()
+    for code, part, about, *more in claims(world):
+        what = machine.part(str(part)).rows[about].place if isinstance(about, int) else about
+        found.add((code, part, what, *more))
+    return found | {
+        number for number in range(len(machine.promises)) if verdicts.promised(world, number).broken is not None
+    }
+
+
+def raised(machine: Machine, limit: int) -> tuple[int, list[str]]:
+    """How many mends are offered, and what each raises that was not there."""
+    tried, wrong = 0, []
+    for finding, mend in offered(machine):
+        try:
+            new = found_by_brute_force(mend.machine, limit) - found_by_brute_force(machine, limit)
+        except TooLarge:
+            continue
+        tried += 1
+        wrong += [f"{finding.code}: {mend.text}: {each}" for each in new]
+        left = {(f.code, mode) for f in prove(mend.machine).findings for mode in f.modes}
+        wrong += [
+            f"{finding.code} is still there: {mend.text}" for mode in finding.modes if (finding.code, mode) in left
+        ]
+    return tried, wrong
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("path", AWKWARD, ids=lambda path: path.stem)
+def test_mends_of_awkward_machines_raise_nothing(path: Path) -> None:
+    assert raised(read_text(path.read_text()), 300_000)[1] == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("first", range(0, RANDOM, SHARE))
+def test_mends_of_random_machines_raise_nothing(first: int) -> None:
+    tried, wrong = 0, list[str]()
+    for seed in range(first, first + SHARE):
+        try:
+            some, found = raised(read_text(small_text(seed)), 40_000)
+        except FileErrors:
+            continue
+        tried += some
+        wrong += [f"seed {seed}: {each}" for each in found]
+    assert wrong == []
+    assert tried, "no mend was offered on any of them"
+
+
+# ------------------------------------------------------------------------------------------------------ what is offered
+
+TUG = """
+machine tug
+board atmega2560
+tick 20 ms
+link operator serial1, 9600 baud, checked, silent after 500 ms
+command halt "halt", urgent
+command go "go"
+command beat "."
+sensor front range, trigger 22, echo 23, 2 cm .. 400 cm
+motor axle pwm 5, direction 30
+{level}
+mode parked stop
+mode ahead axle 50 %
+mode slow axle 20 %
+group moving {moving}
+failsafes
+  in | when | go to
+  any | halt | parked
+  {failsafe} | operator silent or front fault | parked
+rules
+  in | when | go to
+  parked | go and not near and not front fault | ahead
+  ahead | near | slow
+  slow | front < 10 cm | parked
+  slow | not near | ahead
+  slow | after 5 s | parked
+  ahead | after 1 min | parked
+"""
+NEAR = "level near when front < 30 cm clears when front > 40 cm"
+
+
+def tug(moving: str = "ahead, slow", failsafe: str = "moving", level: str = NEAR) -> list[Finding]:
+    judged = judge(read_text(TUG.format(moving=moving, failsafe=failsafe, level=level)), 60)
+    return [each for each in judged.findings if each.severity != "note"]
+
+
+def test_one_mend_takes_all_of_one_cause_away() -> None:
+    assert tug() == []
+    (finding,) = tug(moving="ahead")
+    assert finding.code == "runaway" and finding.modes[0].mode == "slow"
+    assert "For the same cause: In slow the machine drives on while front is in fault" in finding.message
+    assert finding.hint == "Put slow into moving. (Tried: that mends it, and nothing new is found.)"
+
+
+def test_a_mend_that_raises_something_else_is_not_offered() -> None:
+    # with 'and not front fault' the row back would leave a machine that drives on in the fault
+    (finding,) = tug(failsafe="moving", level="level near when front < 30 cm clears when front >= 30 cm")
+    assert finding.code == "bare threshold" and {mode.mode for mode in finding.modes} == {"ahead", "slow"}
+    assert finding.hint.startswith("Let near clear further off, such as 'clears when front > 32 cm'.")
+
+
+def test_no_time_is_said() -> None:
+    from statecraft.proof.mends import with_mends
+
+    machine = read_text(TUG.format(moving="ahead", failsafe="moving", level=NEAR))
+    report = prove(machine)
+    untried = with_mends(machine, told_once(machine, report.findings), report, 0.0)
+    assert untried and all("not tried on this machine" in each.hint for each in untried if each.severity == "error")
+
+
+def test_a_command_that_starts_and_stops_is_told_once_with_what_comes_of_it() -> None:
+    text = """
+machine belt
+board atmega2560
+tick 20 ms
+command halt button, pin 4, on when low, urgent
+command key button, pin 3, on when low
+motor axle pwm 5, direction 30
+mode parked stop
+mode rolling axle 50 %
+failsafes
+  in | when | go to
+  any | halt | parked
+  {modes} | key | parked
+rules
+  in | when | go to
+  parked | key | rolling
+  rolling | after 10 s | parked
+"""
+    for modes in ("rolling", "any"):
+        (finding,) = judge(read_text(text.format(modes=modes)), 60).findings
+        assert finding.code == "shadowed" and finding.severity == "error" and finding.subject == "key"
+        assert "So rolling is never entered, and nothing ever leaves parked" in finding.message
+        assert "has to stop by a rule" in finding.hint and "rolling | key | parked" in finding.hint
+
+
+def test_what_is_remembered_is_tolerated_and_decided_on() -> None:
+    text = """
+machine looker
+board atmega2560
+tick 20 ms
+link operator serial1, 9600 baud, checked, silent after 500 ms
+command halt "halt", urgent
+command go "go"
+command beat "."
+sensor front range, trigger 22, echo 23, 2 cm .. 400 cm
+sensor seen front, taken in looking after 400 ms, patience 3 s
+motor axle pwm 5, direction 30
+mode parked stop
+mode looking
+mode ahead axle 50 %
+failsafes
+  in | when | go to
+  any | halt or operator silent | parked
+rules
+  in | when | go to
+  parked | go | looking
+  looking | after 500 ms and seen > 60 cm | ahead
+  looking | after 1 s | parked
+  ahead | seen < 90 cm | parked
+  ahead | after 2 s | parked
+"""
+    (finding,) = judge(read_text(text), 60).findings
+    assert finding.code == "fault ignored" and finding.subject == "seen"
+    assert "declare that ahead tolerates seen fault, and decide on that fault" in finding.hint

@@ -1,0 +1,30 @@
+"""Ordinary machines, written by hand as different people would, none of them a sample: ``check`` finds nothing wrong
+with them, and what it notes is so. What their owners would resent being told is a defect here."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from statecraft.language import read_file
+from statecraft.proof.judgement import judge
+
+MACHINES = sorted((Path(__file__).parent / "ordinary").glob("*.modes"))
+
+NOTED = {"greenhouse_roof": {"loose word"}, "hay_lift": {"unreachable"}}
+"""What is only noted: one-letter messages on a plain link; a failsafe on silence that a held command is always before.
+"""
+
+
+def test_there_are_eight_at_least() -> None:
+    assert len(MACHINES) >= 8
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("path", MACHINES, ids=lambda path: path.stem)
+def test_nothing_is_found_wrong(path: Path) -> None:
+    judged = judge(read_file(path), 60)
+    assert judged.decided and not judged.broken
+    assert [(each.code, each.message) for each in judged.findings if each.severity != "note"] == []
+    assert {each.code for each in judged.findings} == NOTED.get(path.stem, set())
