@@ -102,7 +102,7 @@ class _Writer:
         self.motors: list[str] = []
         self.lamps: list[str] = []
         self.times: list[tuple[str, int]] = []
-        self.in_failsafes = False
+        self.how_things_stand = False
 
     # ---------------------------------------------------------------------------------------------------- small things
 
@@ -328,7 +328,7 @@ class _Writer:
             makers += [lambda: rng.choice(self.switches)] * 2
         if self.levels:
             makers += [lambda: rng.choice(self.levels)] * 3
-        if not self.in_failsafes and self.newer.random() < 0.08:
+        if not self.how_things_stand and self.newer.random() < 0.15:
             return self.turning()
         if self.commands:
             makers += [lambda: rng.choice(self.commands)] * 3
@@ -632,17 +632,17 @@ class _Writer:
     def rows_of(self, part: _PartDraft) -> list[str]:
         rng = self.rng
         failsafes = []
-        self.in_failsafes = True
+        self.how_things_stand = True
         for _ in range(rng.randint(0, 1 if self.small else 1 + self.size)):
             where = rng.choice(["any", *part.groups, *part.modes])
             when = f"after 0 s{self.in_group(part)}" if self.chance(0.1) else self.rare(part)
             failsafes.append((where, when, rng.choice(part.stops), self.do_cell(part)))
-        self.in_failsafes = False
         # a round through all modes, so that most can be reached, and then what comes to mind
         rules = []
         for number, mode in enumerate(part.modes):
             after = part.modes[(number + 1) % len(part.modes)]
             rules.append((mode, self.easy(part), after, self.do_cell(part)))
+        self.how_things_stand = False
         for _ in range(rng.randint(1, 2 if self.small else 3 * self.size)):
             go = rng.choice([rng.choice(part.modes)] * 5 + ["stay", "restart"])
             when = (
@@ -654,9 +654,9 @@ class _Writer:
 
     def shared(self) -> list[str]:
         """The machine's own failsafes: no part's counters to change, no clocks or groups."""
-        self.in_failsafes = True
+        self.how_things_stand = True
         rows = [("any", self.rare(_PartDraft("")), "start", "") for _ in range(self.rng.randint(0, 2))]
-        self.in_failsafes = False
+        self.how_things_stand = False
         return self.table("failsafes", rows)
 
     def watched(self) -> str:
