@@ -42,7 +42,7 @@ def row(part: str, text: str) -> dict[str, str]:
 def test_what_a_row_says_of_readings() -> None:
     assert row("feed_pusher", "patrol and not blocked") == {"blocked": "off"}
     assert row("feed_pusher", "flat or supply fault") == {}  # one of them, nobody knows which
-    assert row("feed_pusher", "after 600 ms and left > side_room and left >= right") == {"left": ">= right"}
+    assert row("feed_pusher", "after 600 ms and left > side_room") == {"left": "> 30 cm"}
     text = (SAMPLES / "feed_pusher.modes").read_text().replace("blocked turns", "")
     changed = text.replace("| turns > 6 ", "| not (front fault or bumper) and front < 20 cm and turns > 6 ")
     assert changed != text

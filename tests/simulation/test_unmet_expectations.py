@@ -68,7 +68,7 @@ def test_an_earlier_row_that_came_first_is_named() -> None:
     machine = read_text(text, file="pusher.modes")
     result = run_trial(machine, machine.trials[-1])
     said = why(result, result.outcomes[-1])
-    assert any("right > left) leads to swing_right, and held at 2.6 s, but line" in each for each in said)
+    assert any("right > side_room) leads to swing_right, and held at 2.6 s, but line" in each for each in said)
     assert any(each.endswith("(after 600 ms) comes before it") for each in said)
 
 
