@@ -1000,7 +1000,7 @@ class _Writer:
         motors = [o for o in self.machine.outputs if isinstance(o, Motor) and self.machine.owner(o.name)]
         return {
             "simple": any(not keeps_state(m) for m in motors),
-            "paused": any(keeps_state(m) for m in motors),
+            "paused": any(keeps_state(m) and not whole_steps(self.machine, m) for m in motors),
             "only_paused": any(keeps_state(m) and m.ramp is None for m in motors),
             "ramped": any(m.ramp is not None and not whole_steps(self.machine, m) for m in motors),
             "stepped": any(whole_steps(self.machine, m) for m in motors),

@@ -18,19 +18,31 @@ from pathlib import Path
 from random import Random
 
 from statecraft.agreement.agree import agree, at_random
+from statecraft.agreement.budget import step_cost
 from statecraft.agreement.cortex_m import CortexM
+from statecraft.agreement.inputs import Streams
+from statecraft.agreement.whole_sketch import whole_sketch
+from statecraft.bench.controls import controls
+from statecraft.bench.remote import page as remote_page
 from statecraft.boards import load
 from statecraft.chip import PinEvent, PwmEvent, ResetEvent, TriggerEvent
-from statecraft.firmware.reports import Counts, Modes, Reader, Started, cause_words
-from statecraft.firmware.toolchain import Built, disassembled, find_toolchain
+from statecraft.fingerprint import short
+from statecraft.firmware import emit
+from statecraft.firmware.names import KEYWORDS
+from statecraft.firmware.reports import Counts, Modes, Overran, Reader, Started, cause_words
+from statecraft.firmware.toolchain import BuildFailed, Built, disassembled, find_toolchain, vector_names
+from statecraft.firmware.worst_case import interrupts, worst_step
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine
+from statecraft.report.page import page
 from tests.agreement.test_onchip_pins import PORCH
 from tests.benchmarks.halts import campaign as halts_campaign
-from tests.benchmarks.yardstick.measure import COLUMNS, measured
+from tests.benchmarks.yardstick.measure import COLUMNS, measured, sequences
+from tests.firmware import test_names
 from tests.firmware import test_on_the_bench as on_bench
 from tests.firmware.rig import Rig, built, framed
-from tests.firmware.test_bounds import bound_and_measured
+from tests.firmware.test_by_hand import MINE as DRIVER
+from tests.firmware.test_by_hand import TEXT as GAUGE
 from tests.firmware.test_on_chip import at_rest_ms, reading, start
 from tests.outside.test_ranging import HANDBOOK
 from tests.outside.test_ranging import MACHINE as ECHOES
@@ -655,21 +667,95 @@ def pins(bench: Bench) -> Iterator[Figure]:
 def bounds(bench: Bench) -> Iterator[Figure]:
     """Worst case, by the programs' own instructions."""
     tools = find_toolchain()
-    for name in ("feed_pusher", "yard_gate", "greenhouse_vent", "sump_pump", "bale_mover"):
+    for path in sorted((ROOT / "samples").glob("*.modes")):
+        name = path.stem
         machine, made = bench.sketch(name)
-        most, measured_most = bound_and_measured(machine, 3, 3000)
+        board = load(machine.board)
+        streams = Streams(machine)
+        cost = step_cost(machine, board, [streams.of(found) for found in sequences(machine)])
+        program = disassembled(tools, made.elf, board)
+        most, ratio = (found := worst_step(program, machine)), found / cost.most
         yield Figure(
             f"step of {name}, at most",
-            f"{most} cycles, {most / measured_most:.2f} times what was measured",
+            f"{most:,} cycles, {ratio:.2f} times what was measured",
             "not under it; 1.3 times",
-            f"{measured_most} cycles measured over 9,000 ticks at random",
-            measured_most <= most <= 1.3 * measured_most,
+            f"{cost.most:,} cycles measured over {cost.steps:,} ticks of trials, generated vectors and random inputs",
+            1 <= ratio <= 1.3,
         )
-        board = load(machine.board)
-        stack = disassembled(tools, made.elf, board).stack()
+        coming = interrupts(program, machine, board, vector_names(tools, board))
+        whole, tick = most + coming.cycles, board.clock_hz * machine.tick_ms / 1000
+        yield Figure(
+            f"step of {name} with every interrupt of a tick, at most",
+            f"{whole:,} cycles, {100 * whole / tick:.2g} % of the tick",
+            "what has no bound is named",
+            ", ".join([*coming.told, *(f"NOT BOUNDED: {each}" for each in coming.unbounded)]),
+            not coming.unbounded,
+        )
+        stack = program.stack()
         left = board.ram_bytes - made.ram
         how = "calls, frames and the deepest interrupt"
         yield Figure(f"stack of {name}, at most", f"{stack} B", f"{left:,} B are left", how, stack <= left)
+
+
+def owners(bench: Bench) -> Iterator[Figure]:
+    """What is by hand, and the fingerprint: libraries, a clear message, a slow driver told, one table everywhere."""
+    machine = read_text(GAUGE.replace("tick 10 ms", 'tick 10 ms\nlibrary "Wire"\nlibrary "SPI"'), "gauge.modes")
+    mine = "#include <Wire.h>\n#include <SPI.h>\n" + DRIVER.replace("EXTRA", "Wire.begin(); SPI.begin();")
+    made = built(machine, bench.folder / "gauge_libraries", by_hand=mine.replace("CALL", "value = Wire.read();"))
+    what = "a driver by hand with two of the core's libraries compiles"
+    yield Figure(what, f"{made.flash:,} B", "it does", "Wire and SPI, named by library", made.flash > 5000)
+    try:
+        tone = DRIVER.replace("EXTRA", "tone(9, 440);").replace("CALL", "")
+        built(read_text(GAUGE, "gauge.modes"), bench.folder / "gauge_tone", by_hand=tone)
+        told = "nothing"
+    except BuildFailed as failed:
+        told = str(failed)
+    clear = told.startswith("two things want the same interrupt")
+    yield Figure("tone() beside a ranger", "told plainly" if clear else told[:60], "a clear message", "make", clear)
+    slow = DRIVER.replace("EXTRA", "").replace("CALL", "static uint8_t n; if (++n == 100) { delayMicroseconds(2500); }")
+    machine = read_text(GAUGE, "gauge.modes")
+    made = built(machine, bench.folder / "gauge_slow", by_hand=slow)
+    with Rig(machine, made.elf) as rig:
+        rig.sensor("front", 2000)
+        rig.run_ms(3300)
+        reported = [report for report in Reader().feed(rig.chip.sent(0)) if isinstance(report, Overran)]
+    micros = reported[0].us if reported else 0
+    how = "takes at most 1 ms, and once takes 2.5 ms"
+    what = "a driver that takes longer than it says is reported"
+    yield Figure(what, f"{micros} us", "2,500 us", how, 2500 <= micros <= 2700)
+    mover, made = bench.sketch("bale_mover", by_hand=(ROOT / "samples" / "bale_mover_by_hand.cpp").read_text())
+    print_ = short(mover)
+    with Rig(mover, made.elf) as rig:
+        rig.run_ms(800)
+        started = [report.table for report in Reader().feed(rig.chip.sent(1)) if isinstance(report, Started)]
+    shown = [
+        print_ in emit(mover, load(mover.board))["behaviour.cpp"],
+        started[:1] == [print_],
+        f'"{print_}"' in remote_page(controls(mover)),
+        f'<strong class="mono">{print_}</strong>' in page(mover),
+    ]
+    how = "the sketch's head, its first report, the remote, the page that is signed"
+    yield Figure("the table's fingerprint is the same in", f"{sum(shown)} places", "4", how, all(shown))
+
+
+def names(bench: Bench) -> Iterator[Figure]:
+    """Names that the headers have taken."""
+    taken = {name for header in test_names.C_HEADERS for name in test_names.macros(["g++", "-std=c++11"], header)}
+    core = test_names.CORE
+    for mcu, variant in (("atmega2560", "mega"), ("atmega328p", "standard")):
+        command = ["avr-g++", f"-mmcu={mcu}", "-std=gnu++11", "-DF_CPU=16000000L", "-DARDUINO=10819"]
+        command += [f"-I{core / 'cores/arduino'}", f"-I{core / 'variants' / variant}"]
+        for header in (*test_names.C_HEADERS, *test_names.AVR_HEADERS):
+            taken |= test_names.macros(command, header)
+    unknown = taken - KEYWORDS
+    how = "the C headers, the chip library's and the core's, for desk, 2560 and 328P"
+    what = "macros of the headers that a machine's names could run into"
+    yield Figure(what, f"{len(unknown)} of {len(taken)}", "none", how, not unknown)
+    machine = read_text(test_names.machine_of(["stdin", "stdout", "stderr", "uint8_t", "x_state", "register", "abs"]))
+    made = built(machine, bench.folder / "names")
+    how = "stdin, stdout, stderr, uint8_t, a button x beside x_button"
+    what = "a machine with such names: words of the compiler"
+    yield Figure(what, f"{len(made.warnings.splitlines())}", "none", how, not made.warnings)
 
 
 def other_boards(bench: Bench) -> Iterator[Figure]:
@@ -684,6 +770,15 @@ def other_boards(bench: Bench) -> Iterator[Figure]:
             "none",
             f"{found.ticks:,} ticks at random, every number of the state",
             found.agrees,
+        )
+    for name in ("feed_pusher", "yard_gate"):
+        sketch = whole_sketch(bench.sketch(name)[0], 1, 3000)
+        yield Figure(
+            f"the whole sketch of {name} on the Cortex-M3, at its pins: ticks that differ",
+            "none" if sketch.agrees else "some",
+            "none",
+            f"{sketch.ticks:,} ticks of pins moved at random, late ones too: state and output pins",
+            sketch.agrees and sketch.ticks > 3000,
         )
     porch = read_text(PORCH, "porch.modes")
     found_on = [stage.agrees for stage in agree(porch, "chip", seed=1, ticks=300).stages]
@@ -712,7 +807,7 @@ def many_halts(bench: Bench) -> Iterator[Figure]:
 
 POINTS = (
     *(halts, lost_links, ranging, sensors, motors, resets, clocks, budget),
-    *(noise, chatter, overload, pins, bounds, other_boards, many_halts),
+    *(noise, chatter, overload, pins, bounds, owners, other_boards, names, many_halts),
 )
 
 

@@ -1,4 +1,4 @@
-"""The feed pusher written by hand, and the generated one held against it: the same behaviour, size and time.
+"""Machines written by hand, and the generated ones held against them: the same behaviour, size and time.
 
 python -m tests.benchmarks.yardstick
 """

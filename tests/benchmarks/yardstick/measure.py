@@ -83,6 +83,17 @@ COLUMNS: dict[str, tuple[tuple[str, str], ...]] = {
     "greenhouse_vent": (
         ("mode", "greenhouse_vent"), ("level", "warm"), ("level", "cool"), ("shown", "leaf"), ("shown", "trouble"),
     ),
+    "yard_gate": (
+        ("mode", "yard_gate"), ("counter", "tries"), ("level", "pinched"), ("level", "stalled"),
+        ("shown", "leaf"), ("shown", "flasher"),
+    ),
+    "bale_mover": (
+        ("mode", "drive"), ("row", "drive"), ("changed", "drive"), ("mode", "fork"), ("row", "fork"),
+        ("changed", "fork"), ("mode", "warning"), ("row", "warning"), ("changed", "warning"), ("dropped", ""),
+        ("level", "near"), ("level", "leaning"), ("level", "strained"), ("counter", "bales"), ("counter", "height"),
+        ("shown", "port_track"), ("shown", "star_track"), ("shown", "fork"), ("shown", "grip"), ("shown", "wiper"),
+        ("shown", "horn"), ("shown", "beacon"),
+    ),
 }  # fmt: skip
 """The machines that were written by hand, and of their state what both have, in the order of its desk.cpp."""
 
