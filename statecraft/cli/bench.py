@@ -25,7 +25,7 @@ WEB_PORT = 8733
 @click.command(name="bench", short_help="try the table by hand, on a local page")
 @file_argument
 @click.option("--chip", is_flag=True, help="Run the compiled program, on a simulated chip.")
-@click.option("-P", "--port", metavar="PORT", help="A real machine instead, at such as /dev/ttyUSB0 or COM3.")
+@click.option("-P", "--port", metavar="PORT", help="Drive the real machine at PORT, such as /dev/ttyUSB0 or COM3.")
 @click.option("--link", metavar="NAME", help="With --port: which link. Without it, the one with the halt.")
 @click.option(
     "--log", metavar="FILE", type=click.Path(path_type=Path), help="With --port: keep a log in FILE, for `replay`."

@@ -109,6 +109,8 @@ def command(
 
 def show_judgement(judged: Judgement, console: Console) -> None:
     """Print the findings, each at its line of the file and with its run; the promises; what was explored."""
+    from shlex import quote
+
     from rich.text import Text
 
     from statecraft.folding import folded
@@ -160,7 +162,8 @@ def show_judgement(judged: Judgement, console: Console) -> None:
         code = judged.findings[0].code.replace(" ", "-")
         console.print(f"What a finding means:  statecraft check --explain {code}", style="dim", markup=False)
     if any(found.run for found in judged.findings) or any(verdict.run for verdict in report.verdicts):
-        console.print("Such a run by hand:  statecraft check FILE --bench", style="dim", markup=False)
+        command = f"statecraft check {quote(machine.place.file)} --bench"
+        console.print(f"Such a run by hand:    {command}", style="dim", markup=False)
 
 
 def _show_run(machine: Machine, run: Run | None, about: Finding | Promise, console: Console) -> None:
@@ -188,14 +191,14 @@ def _on_bench(judged: Judgement, file: str, only: str | None, web_port: int | No
     if not shown:
         known = "; ".join(trial.title for trial in every)
         if known:
-            raise Stop(f"nothing that was found has '{only}' in its title; there are: {known}")
-        click.echo("nothing to open on the bench: no run was found, and no trial failed")
+            raise Stop(f"Nothing that was found has '{only}' in its title; there are: {known}")
+        click.echo("There is nothing to open on the bench: no run was found, and no trial failed.")
         return
     first = shown[0]
-    click.echo(f"\non the bench: {first.title}")
+    click.echo(f"\nOn the bench: {first.title}")
     if len(every) > 1:
         others = "; ".join(trial.title for trial in every if trial is not first)
-        click.echo(f"also under 'begin' there: {others}")
+        click.echo(f"To choose there under 'begin': {others}")
     for title in otherwise:
         click.echo(_otherwise(title))
     put_on_bench(file, machine, first, [trial for trial in found if trial not in machine.trials],
