@@ -475,10 +475,11 @@ class World:
 
 
 def _deals(machine: Machine, layout: StateLayout) -> Iterator[Deal]:
-    """All that can be said on a tick, one for each (command taken, clocks set to 0); nothing comes first."""
+    """All that can be said on a tick, one for each (command taken, clocks set to 0); nothing comes first. Of those that
+    do the same the one is told that is made of messages that no row takes, if there is one."""
     clocks = {clock.key.name for clock in layout.variables.clocks}
     events = machine.events()
-    commands = range(len(machine.commands))
+    commands = sorted(range(len(machine.commands)), key=lambda n: machine.commands[n].name in events)
     urgent = {n for n in commands if machine.commands[n].urgent and machine.commands[n].name in events}
     talking = [n for n, link in enumerate(machine.links) if any(dial.link == link.name for dial in machine.dials)]
     found: dict[tuple[int, frozenset[str]], Deal] = {}

@@ -11,7 +11,7 @@ import pytest
 
 from statecraft.language import FileErrors, read_text
 from statecraft.machine import Machine, ModeRef
-from statecraft.proof.prove import prove
+from statecraft.proof.prove import Phase, prove
 from tests.proof.against_brute import disagreements, small_text, smallest
 from tests.proof.brute import TooLarge, World
 
@@ -444,6 +444,48 @@ def test_levels_that_alternate_where_rates_reach_one_are_decided() -> None:
     report = prove(read_text(text), 60)
     assert "whether the machine flaps" not in report.unproved
     assert not any(finding.code == "flapping" for finding in report.findings)
+
+
+HEARTBEAT = """
+machine pair
+board atmega2560
+tick 10 ms
+link op serial1, 9600 baud, checked, silent after 20 ms
+command halt "h", urgent
+command go "g"
+command beat "b"
+sensor gap by hand, 0 .. 3
+motor a pwm 5, direction 40
+motor b pwm 6, direction 41
+failsafes
+  in | when | go to
+  any | halt or op silent | start
+part p
+mode p_idle stop
+mode p_on a 50 %
+rules
+  in | when | go to
+  p_idle | go | p_on
+part q
+mode q_idle stop
+mode q_on b 50 %
+mode q_back b -50 %
+rules
+  in | when | go to
+  q_idle | go | q_on
+  q_on | p in p_on | q_back
+  q_back | gap > 1 | q_on
+"""
+
+
+@pytest.mark.parametrize("phases", [("soon", "slices", "whole"), ("whole",)])
+def test_parts_flap_while_a_heartbeat_is_heard(phases: tuple[Phase, ...]) -> None:
+    machine = read_text(HEARTBEAT)
+    flapping = {finding.mode for finding in prove(machine, phases=phases).findings if finding.code == "flapping"}
+    assert flapping == {ModeRef("q", "q_on"), ModeRef("q", "q_back")}
+    assert not disagreements(machine)
+    mute = read_text(HEARTBEAT.replace('command beat "b"\n', ""))
+    assert not any(finding.code == "flapping" for finding in prove(mute, phases=phases).findings)
 
 
 def test_smallest_keeps_what_it_is_asked_to_keep() -> None:

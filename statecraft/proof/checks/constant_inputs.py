@@ -66,8 +66,8 @@ class Saying(NamedTuple):
 
 NOTHING = Saying()
 
-MOST_MESSAGES = 3
-"""Messages that no row takes, of which every set is tried; of more, none, each by itself, and all."""
+MOST_MESSAGES = 6
+"""Messages that no row takes, of which every set is tried; of more, the proof cannot tell."""
 
 
 def sayings(
@@ -75,12 +75,18 @@ def sayings(
 ) -> list[Saying]:
     """Everything that can be said on every tick while one of ``parts`` (None: any) goes round: any set of messages that
     no row takes; and with it one held command, taken again and again. ``trembling``: what reads two things in turn.
+
+    Raises:
+        Undecided: there are too many messages.
     """
     machine, takes = explored.whole, explored.model.takes
     events = machine.events()
     unheeded = [explored.model.set_by(each.name) for each in machine.commands if each.name not in events]
     unheeded += [frozenset([f"silent {link}"]) for link in {dial.link for dial in machine.dials}]
-    sizes = range(len(unheeded) + 1) if len(unheeded) <= MOST_MESSAGES else (0, 1, len(unheeded))
+    unheeded = list(dict.fromkeys(unheeded))
+    if len(unheeded) > MOST_MESSAGES:
+        raise Undecided
+    sizes = range(len(unheeded) + 1)
     sets = [frozenset[str]().union(*some) for size in sizes for some in itertools.combinations(unheeded, size)]
     held = [(0, frozenset[str]())]
     for name in held_commands(machine):
