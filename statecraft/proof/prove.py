@@ -384,7 +384,7 @@ class _Proof:
         yield _Question(
             "whether a halt stops every moving mode",
             lambda: halt_missed(machine, self.explore),
-            lambda: self.in_refined(lambda explore: self.real(halt_missed(machine, explore))),
+            self.halts_in_slices,
             True,
         )
         yield _Question("whether the machine flaps", self.flaps, self.flaps_in_slices)
@@ -502,6 +502,16 @@ class _Proof:
             wider = SliceScope(parts, things).with_more(more)
             parts, things = wider.parts, wider.things
         raise Undecided
+
+    def halts_in_slices(self) -> list[Finding]:
+        """Halt missed; what has been seen to be entered is."""
+        machine = self.machine
+        entered: frozenset[tuple[str, str]] = frozenset()
+        if not any(command.urgent and command.name in machine.events() for command in machine.commands):
+            self.row_use.seek({(at, row.number) for at, part in enumerate(machine.parts) for row in part.rows})
+            reached = self.row_use.play.reached
+            entered = frozenset((machine.parts[at].name, machine.parts[at].modes[mode].name) for at, mode in reached)
+        return self.in_refined(lambda explore: self.real(halt_missed(machine, explore, entered)))
 
     def stops(self, name: str) -> Iterator[Finding]:
         """No way to stop, excluded."""

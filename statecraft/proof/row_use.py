@@ -135,10 +135,12 @@ class RowUse:
 
     def _base(self, part: Part, row: Row | None = None) -> SliceScope:
         """What is followed first: the clocks of the part's mode and groups, and the counters of its own that ``row``
-        reads, if they are small."""
-        own = {counter.name for counter in part.counters if counter.high - counter.low < FEW}
+        reads (all, if it waits for a group), if they are small."""
+        own = frozenset(counter.name for counter in part.counters if counter.high - counter.low < FEW)
         asked = [] if row is None else list(self._tests(part, row))
         counters = counters_asked(asked) & own
+        if any(isinstance(test, Reached) and isinstance(test.clock, GroupClock) for test in asked):
+            counters = own  # what ends the rounds in a group
         timed = any(isinstance(test, Reached) and isinstance(test.clock, ModeClock | GroupClock) for test in asked)
         clocks = (f"mode {part.name}", *([f"group {part.name}."] if timed else []))
         read = self.slices.things(frozenset([part.name]))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Container, Iterator
 
 from statecraft.findings import Finding, Run, Severity
 from statecraft.machine import Machine, ModeRef
@@ -16,8 +16,9 @@ Explore = Callable[[frozenset[str]], Reachability]
 """Gives the exploration of some parts together (with all that they ask about)."""
 
 
-def halt_missed(machine: Machine, explore: Explore) -> Iterator[Finding]:
-    """Moving modes for which no single urgent command stops every part on the tick that takes it.
+def halt_missed(machine: Machine, explore: Explore, entered: Container[tuple[str, str]] = ()) -> Iterator[Finding]:
+    """Moving modes for which no single urgent command stops every part on the tick that takes it; ``entered`` are parts
+    and modes that they have been seen in.
 
     Raises:
         Undecided: of some modes it cannot be told; those of which it can have come first.
@@ -39,7 +40,7 @@ def halt_missed(machine: Machine, explore: Explore) -> Iterator[Finding]:
                 fails += [(command, explored, other) for explored, other in found]
             else:
                 try:
-                    finding = _missed(own, at, place, fails)
+                    finding = _missed(own, at, place, fails, (part.name, mode.name) in entered)
                 except Undecided:
                     doubtful = True
                     continue
@@ -100,12 +101,14 @@ def taking(model: Model, command: str) -> Only:
     return Only(takes=1 << model.takes.index(command), once=True)
 
 
-def _missed(own: Reachability, part: int, place: int, fails: list[tuple[str, Reachability, int]]) -> Finding | None:
+def _missed(
+    own: Reachability, part: int, place: int, fails: list[tuple[str, Reachability, int]], entered: bool
+) -> Finding | None:
     mode = own.mode(part, place)
     ref = own.ref(part, place)
     hint = "add an urgent command, and a failsafe on it, before all others, in any mode, that leads to a stop mode."
     if not fails:
-        if own.partial:
+        if own.partial and not entered:
             raise Undecided  # it may never be entered
         message = f"no urgent command stops the machine in {mode.name}: no row tests one."
         whole = own.whole
