@@ -22,6 +22,11 @@ TEXT = (SAMPLES / "feed_pusher.modes").read_text()
         ("constant side_room    = 30 cm", "constant side_room = 300 mm"),
         ("tick    10 ms\n", "tick    10 ms\n\n\n"),
         ("promise  every mode can reach parked\n", ""),
+        # What is about the remote alone: the sketch is the same.
+        ('creep        "c"', 'creep "c", label "slowly now"'),
+        ('creep        "c"', 'creep "c", held, place top'),
+        ('patrol       "p"', 'patrol "p", held'),
+        ('halt         "h", urgent', 'halt "h", urgent, label "STOP"'),
     ],
 )
 def test_what_means_the_same_has_the_same_fingerprint(was: str, now: str) -> None:
@@ -45,6 +50,14 @@ def test_what_means_the_same_has_the_same_fingerprint(was: str, now: str) -> Non
 def test_what_means_something_else_has_another_fingerprint(was: str, now: str) -> None:
     assert was in TEXT
     assert fingerprint(read_text(TEXT.replace(was, now), "one.modes")) != fingerprint(read_text(TEXT, "one.modes"))
+
+
+def test_the_label_of_a_dial_is_about_the_remote_alone() -> None:
+    text = (SAMPLES / "bale_mover.modes").read_text()
+    labelled = text.replace("starts 40 %", 'starts 40 %, label "how fast"')
+    assert labelled != text
+    machine = read_text(labelled, "mover.modes")
+    assert machine.dials[0].label and fingerprint(machine) == fingerprint(read_text(text, "mover.modes"))
 
 
 def test_tidying_changes_no_fingerprint_and_samples_have_each_their_own() -> None:

@@ -3,7 +3,7 @@
 A log tells what was sent only as nearly as its keeper's clock, and of readings nothing but what follows from the rows
 that decided. So the simulation is led: what was sent arrives on a tick near that on which the log has it, where a row
 asks for it; and where the simulation would do otherwise than the machine has told, readings, switches and levels are
-sought with which it does the same. What no such choice explains is a difference; from there on the machine is followed.
+sought with which it does the same. What no choice that was tried explains is told; from there on the machine is followed.
 """
 
 from __future__ import annotations
@@ -257,7 +257,7 @@ class _Led:
             part = self.machine.parts[number]
             said = _row(part, told.get(number), "no row changed anything")
             does = _row(part, would.get(number), "no row does")
-            given = f"simulated with what was sent and any readings, {does}"
+            given = f"simulated with what was sent, and readings that might be, {does}"
             several = f"{part.name}: " if len(self.machine.parts) > 1 else ""
             self.done.differences.append(Contradiction(tick, f"{several}{said}", f"{several}{given}"))
 

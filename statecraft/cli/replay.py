@@ -80,6 +80,6 @@ def _simulated(machine: Machine, played: Replayed, again: Resimulated, fresh: in
         said += f" What comes after {machine.duration(again.stopped)} was NOT simulated: it would take too long."
     if fresh:
         more = f" The first {MOST_SHOWN} are shown." if fresh > MOST_SHOWN else ""
-        return f"{said} {plural(fresh, 'thing')} the table would have done otherwise, whatever the sensors read.{more}"
+        return f"{said} {plural(fresh, 'thing')} could not be explained by any readings that were tried.{more}"
     led = f" On {plural(again.led, 'tick')} readings were chosen that the rows ask for: nobody told what they were."
     return f"{said} The same rows on every one of these ticks.{led if again.led else ''}"

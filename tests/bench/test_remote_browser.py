@@ -236,3 +236,67 @@ def test_axe_finds_nothing(chromium: Browser, axe: str, tmp_path: Path, name: st
                     chromium.run("document.getElementById('link').dataset.state = arguments[0]", state)
                 chromium.run(axe)
                 assert chromium.wait_for(VIOLATIONS) == []
+
+
+def long_names() -> str:
+    """A machine whose owner likes long words, and conditions."""
+    name = "careful_way_to_the_far_alley_en"
+    sensors = [f"distance_at_corner_{n}_of_the_bumper" for n in range(1, 5)]
+    condition = " and ".join(f"{sensor} > 5{n} cm and not {sensor} fault" for n, sensor in enumerate(sensors))
+    ranged = "".join(
+        f"sensor {sensor} range, trigger {22 + 2 * n}, echo {23 + 2 * n}, 2 cm .. 400 cm, no echo reads far\n"
+        for n, sensor in enumerate(sensors)
+    )
+    return f"""\
+machine {name}_machine
+board atmega2560
+tick 10 ms
+link operator serial1, 38400 baud, checked, silent after 400 ms, reports
+command halt "halt", urgent, label "Stop all that moves now"
+command beat "b"
+command {name} "go", label "Donaudampfschifffahrt"
+command {name}_again "ga"
+dial {name}_pace "v", 20 % .. 80 %, starts 40 %
+{ranged}motor near pwm 5, forward 52, reverse 53
+mode {name}_is_over stop
+mode {name}_goes_on near {name}_pace
+failsafes
+ in | when | go to
+ any | halt | {name}_is_over
+ {name}_goes_on | operator silent or {" or ".join(f"{sensor} fault" for sensor in sensors)} | {name}_is_over
+rules
+ in | when | go to
+ {name}_is_over | {name}_again and {condition} | {name}_goes_on
+ {name}_goes_on | {name} absent 500 ms | {name}_is_over
+"""
+
+
+def test_very_long_names_and_conditions(chromium: Browser, axe: str, tmp_path: Path) -> None:
+    file = tmp_path / "long.modes"
+    file.write_text(long_names())
+    machine = read_file(str(file))
+    with desk(machine) as pretended, bridge(file, pretended.place) as served:
+        phone = Phone(chromium)
+        phone.open(served.address)
+        phone.drive()
+        again = "[data-once$=_again]"
+        for _ in range(5):
+            phone.tap(again)
+            if phone.run("return document.getElementById('did').children.length"):
+                break
+            time.sleep(1)
+        wait(lambda: "bumper > 50 cm" in phone.text("did"))
+        for width, height in ((360, 740), (740, 360), (768, 1024)):
+            Phone(chromium, width, height)
+            phone.run("document.querySelectorAll('details').forEach(d => d.open = true)")
+            assert phone.run("return document.documentElement.scrollWidth") <= width
+            cut = "filter(e => e.scrollWidth > e.clientWidth + 1).map(e => e.textContent)"
+            assert phone.run(f"return [...document.querySelectorAll('button, .mode, li')].{cut}") == []
+            left, top, right, bottom, high = phone.run(
+                "const r = document.querySelector('[data-halt]').getBoundingClientRect();"
+                "return [r.left, r.top, r.right, r.bottom, innerHeight]"
+            )
+            assert 0 <= left < right <= width and 0 <= top < bottom <= high
+            phone.browser.run(axe)
+            assert phone.browser.wait_for(VIOLATIONS) == []
+        chromium.picture(tmp_path / "long.png", whole=False)
