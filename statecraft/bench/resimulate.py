@@ -3,12 +3,14 @@
 A log tells what was sent only as nearly as its keeper's clock, and of readings nothing but what follows from the rows
 that decided. So the simulation is led: what was sent arrives on a tick near that on which the log has it, where a row
 asks for it; and where the simulation would do otherwise than the machine has told, readings, switches and levels are
-sought with which it does the same. What no choice that was tried explains is told; from there on the machine is followed.
+sought with which it does the same. What nothing that
+was tried explains is told; from there on the machine is followed.
 """
 
 from __future__ import annotations
 
 import itertools
+from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from itertools import combinations
@@ -38,6 +40,11 @@ MOST_TRIES = 3000
 
 MOST_IN_ALL = 150_000
 """Likewise for a log: so many take some seconds."""
+
+Sensors = tuple[int | None, ...]
+Switches = tuple[bool, ...]
+Sends = tuple[int, ...]
+Turns = tuple[tuple[int, int], ...]
 
 Rows = dict[int, int]
 """By part's number, the row that changed something."""
@@ -77,6 +84,8 @@ class _Led:
         self.steps = list(_thresholds(machine))
         self.done = Resimulated()
         self.tries = 0
+        self.past: deque[tuple[State, Sensors, Switches, Sends, Turns, Rows]] = deque(maxlen=self.near)
+        self.since: dict[int, int] = {}  # commands that are put off, and since when
         self.told: dict[int, Rows] = {}
         for tick, part, row in played.rows[played.start[0] :]:
             self.told.setdefault(tick, {})[[each.name for each in machine.parts].index(part)] = row
@@ -134,12 +143,17 @@ class _Led:
             sends, turns = tuple(self.sends.get(tick, ())), self.turns.get(tick, ())
             told = self.told.get(tick, {})
             run(self.sensors, self.switches, sends, turns)
+            self.past.append((before, self.sensors, self.switches, sends, tuple(turns), told))
             self.done.ticks += 1
-            if self._did(simulation.state) != told:
+            if self._did(simulation.state) == told:
+                self.since = {command: when for command, when in self.since.items() if command not in sends}
+            else:
+                self.past.pop()
                 if self.tries > MOST_IN_ALL:
                     self.done.stopped = tick
                     break
                 self._lead(tick, before, sends, tuple(turns), told)
+                self.past.append((before, self.sensors, self.switches, (), tuple(turns), told))
             modes = self.modes.get(tick)
             if modes is not None:
                 self._beat(tick, modes)
@@ -174,9 +188,7 @@ class _Led:
             if self._try(state, sensors, switches, arriving, turns, told):
                 self.sensors, self.switches = sensors, switches
                 self.done.led += 1
-                if arriving != sends:  # they come later
-                    later = [each for each in sends if each not in arriving]
-                    self.sends.setdefault(tick + 1, [])[:0] = later
+                self._otherwhen(tick, [each for each in sends if each not in arriving])
                 return
         if tick not in self.played.doubtful:
             self._tell(tick, would, told)
@@ -219,8 +231,34 @@ class _Led:
                 yield waited, sends
             for level in levels:
                 yield _with(state, (level, not state[level])), sends
-        if sends:
-            yield before, ()
+        for some in dict.fromkeys([*((each,) for each in sends), ()]):
+            rest = [each for each in sends if each not in some]
+            if rest and all(self._earlier(each) or self._later(tick, each) for each in rest):
+                yield before, some
+                yield from ((state, some) for state in changed)
+
+    def _earlier(self, command: int) -> bool:
+        """Whether it may have come a little before, and have changed nothing then."""
+        now = self.simulation.state
+        found = any(
+            self._try(state, sensors, switches, (*sends, command), turns, told)
+            for state, sensors, switches, sends, turns, told in self.past
+        )
+        self.simulation.restore(now)
+        return found
+
+    def _later(self, tick: int, command: int) -> bool:
+        """Whether it may still come."""
+        return tick - self.since.get(command, tick) < self.near
+
+    def _otherwhen(self, tick: int, commands: list[int]) -> None:
+        """These came a little before, or come on the next tick."""
+        for command in commands:
+            if self._earlier(command):
+                self.since.pop(command, None)
+            else:
+                self.since.setdefault(command, tick)
+                self.sends.setdefault(tick + 1, []).append(command)
 
     def _limit(self, place: int) -> int:
         key = self.layout.fields[place].key

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 from collections.abc import Iterator
 from pathlib import Path
@@ -105,6 +106,28 @@ def damaged(name: str, change: str) -> list[tuple[str, str]]:
 def test_a_command_that_nobody_sent_is_told() -> None:
     found = damaged("feed_pusher", "a command that nobody sent")
     assert any("patrol" in machine for machine, _ in found)
+
+
+@pytest.mark.parametrize("name", ["feed_pusher", "bale_mover"])
+def test_a_halt_that_did_nothing_is_told(name: str) -> None:
+    """Into a stretch in which the machine drives on, a halt is put that was sent."""
+    machine = reporting(name)
+    halt = controls(machine).halts[0].message.decode()
+    part = machine.parts[0]
+    for seed in range(20):
+        lines = list(log(machine, seed))
+        rows = [(tick, row) for tick, of, row in replay(machine, lines).rows if of == part.name]
+        going = [row for row in part.rows if row.move == "go"]
+        moving = {row.number for row in going if machine.is_moving(part, part.mode[row.target])}
+        long = [a for (a, row), (b, _) in itertools.pairwise(rows) if b - a > 120 and row in moving]
+        at = next(iter(long), None)
+        if at is not None:
+            break
+    assert at is not None
+    ms = (at + 60) * machine.tick_ms + 1000
+    place = next(n for n, line in enumerate(lines) if n and int(line.split()[0]) > ms)
+    again = resimulate(replay(machine, [*lines[:place], f"{ms:>9} < {halt}", *lines[place:]]))
+    assert any("halt" in difference.table_says for difference in again.differences)
 
 
 def test_a_report_that_is_missing_is_told() -> None:
