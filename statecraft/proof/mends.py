@@ -280,6 +280,8 @@ def _into_group(machine: Machine, finding: Finding) -> Iterator[Mend]:
     names, _ = _in(part, finding.modes)
     cells = " ".join(row.in_text for row in part.failsafes)
     named = [set(g.modes) for g in part.groups if re.search(rf"\b{g.name}\b", cells)]
+    if any(not some.isdisjoint(names) for some in named):
+        return  # it is where failsafes look: one of them leaves it out on purpose, or by a list
     groups = [g for g in part.groups if set(names).isdisjoint(g.modes) and any(set(g.modes) <= some for some in named)]
     groups.sort(key=lambda group: len(group.modes))
     for group in groups[:MOST_GROUPS]:
@@ -294,8 +296,26 @@ def _into_group(machine: Machine, finding: Finding) -> Iterator[Mend]:
         yield Mend(f"put {listed(names)} into {group.name}", made, enough=True, kind="group")
 
 
+def _wider_failsafe(machine: Machine, finding: Finding, wanted: Sequence[Condition]) -> Iterator[Mend]:
+    """A failsafe that is there and stops on each of ``wanted``, in the modes that it leaves out, too."""
+    part = _part_of(machine, finding)
+    if part is None:
+        return
+    names, _ = _in(part, finding.modes)
+    for row in part.failsafes:
+        either = set(row.when.of) if isinstance(row.when, Or) else {row.when}
+        if either >= set(wanted) and row.move == "go" and part.mode[row.target].stop:
+            more = replace(row, modes=tuple(m.name for m in part.modes if m.name in {*row.modes, *names}))
+            yield Mend(
+                f"let the failsafe on line {row.place.line} apply in {listed(names)}, too",
+                with_rows(machine, part.name, lambda each, row=row, more=more: more if each is row else each),  # type: ignore[misc]
+                enough=True,
+            )
+
+
 def _runaway(machine: Machine, finding: Finding) -> Iterator[Mend]:
     yield from _into_group(machine, finding)
+    yield from _wider_failsafe(machine, finding, [Silent(link) for link in watching_links(tick_of(machine))])
     part, links = _part_of(machine, finding), list(watching_links(tick_of(machine)))
     if part is None or not links:
         return
@@ -311,6 +331,8 @@ def _fault_ignored(machine: Machine, finding: Finding) -> Iterator[Mend]:
     if part is None:
         return
     yield from _into_group(machine, finding)
+    if not any(isinstance(machine.sensor(name).source, Remembered) for name in sensors):
+        yield from _wider_failsafe(machine, finding, [Fault(name) for name in sensors])
     names, _ = _in(part, finding.modes)
     faults = tuple(Fault(name) for name in sensors)
     text = " or ".join(f"{name} fault" for name in sensors)

@@ -12,6 +12,7 @@ from statecraft.proof.judgement import judge
 
 MACHINES = sorted((Path(__file__).parent / "ordinary").glob("*.modes"))
 
+# that a contact in doubt does not stop the machine is noted of any contact that is not declared on if in doubt
 NOTED = {"greenhouse_roof": {"loose word"}, "hay_lift": {"unreachable"}}
 """What is only noted: one-letter messages on a plain link; a failsafe on silence that a held command is always before.
 """
@@ -27,4 +28,4 @@ def test_nothing_is_found_wrong(path: Path) -> None:
     judged = judge(read_file(path), 60)
     assert judged.decided and not judged.broken
     assert [(each.code, each.message) for each in judged.findings if each.severity != "note"] == []
-    assert {each.code for each in judged.findings} == NOTED.get(path.stem, set())
+    assert {each.code for each in judged.findings} - {"in doubt"} == NOTED.get(path.stem, set())
