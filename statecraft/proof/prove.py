@@ -53,7 +53,7 @@ from statecraft.proof.engine.slicing import Thing
 from statecraft.proof.entering import seen
 from statecraft.proof.promises import verdict
 from statecraft.proof.reachability import Reachability, Undecided
-from statecraft.proof.row_use import RowUse
+from statecraft.proof.row_use import FEW, RowUse
 from statecraft.proof.runs.counterexamples import Lost
 from statecraft.proof.runs.replay import breaks, ends_as_said, held_states, player, replay
 from statecraft.proof.slices import ROUNDS, Slice, Slices, SliceScope, Spurious, always_left, always_reaches
@@ -439,7 +439,7 @@ class _Proof:
             yield _Question(
                 f"whether thresholds are bare{at}",
                 of(bare_threshold, sensor),
-                sliced(bare_threshold, sensor, asked=own.with_more([("clock", f"mode {name}")])),
+                partial(self.bare_in_slices, name, sensor),
             )
         yield _Question(
             self.rows_asked(name), of(row_findings), lambda: self.row_use.findings(name), False, 3 * SLICE_SECONDS, name
@@ -537,13 +537,30 @@ class _Proof:
         every = [rates(self.slices.slice(asked)) for asked in clocks]
         for asked, found in zip(clocks, every, strict=True):
             if found.alone:
-                yield from self.slices.ask(asked, lambda s: self.real(flapping(s)))
+                (name,) = asked.parts
+                yield from self.about_rounds(name, lambda s: self.real(flapping(s)))
         # Parts none of which does it alone may do it in turn: those that go round at all are asked about together.
         if sum(found.in_turn for found in every) < 1:
             return
         parts = frozenset(name for name, found in zip(names, every, strict=True) if found.in_turn or found.alone)
         asked = SliceScope(parts, frozenset(("clock", f"mode {name}") for name in parts))
         yield from self.slices.ask(asked, lambda s: self.real(flapping(s)))
+
+    def bare_in_slices(self, name: str, sensor: Sensor) -> list[Finding]:
+        """Bare thresholds of a sensor in a part."""
+        return self.about_rounds(name, lambda s: self.real(bare_threshold(s, s.model.part_index[name], sensor)))
+
+    def about_rounds(self, name: str, question: Callable[[Slice], list[Finding]]) -> list[Finding]:
+        """A question about the rounds of a part: with its clock followed; else with its small counters, too, since they
+        end most rounds that there seem to be."""
+        asked = SliceScope(frozenset([name]), frozenset([("clock", f"mode {name}")]))
+        counters = [each for each in self.machine.part(name).counters if each.high - each.low < FEW]
+        if counters:
+            try:
+                return self.slices.ask(asked, question, rounds=1)
+            except Undecided:
+                asked = asked.with_more(("counter", each.name) for each in counters)
+        return self.slices.ask(asked, question)
 
     def overlaps_in_slices(self) -> Iterator[Finding]:
         """Levels that overlap: told by their conditions alone, where inputs alone decide these."""
