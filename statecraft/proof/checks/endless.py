@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from statecraft.findings import Finding, Run
+from statecraft.machine import After
 from statecraft.proof.checks.constant_inputs import Cells, constants, every_choice, quiet, with_tail
 from statecraft.proof.checks.waits_for_ever import asked_by_others, lost, modes_beside
 from statecraft.proof.reachability import Reachability, Undecided
@@ -16,13 +17,16 @@ def endless(explored: Reachability, part: int) -> Iterator[Finding]:
     some do. Only of a machine in which no link says when it is silent.
 
     Raises:
-        Undecided: there are too many choices of inputs, or what other parts do is not followed.
+        Undecided: there are too many choices of inputs, what other parts do is not followed, or counters that count
+            time are followed only roughly.
     """
     machine, whole = explored.whole, explored.model.parts[part]
     if any(link.silent is not None for link in machine.links):
         return
     for place, mode in enumerate(whole.modes):
         if mode.endless or not machine.drives(mode) or (part, place) not in explored.reached:
+            continue
+        if _timed_out(explored, part, place):
             continue
         if explored.partial:
             raise Undecided
@@ -34,6 +38,8 @@ def endless(explored: Reachability, part: int) -> Iterator[Finding]:
             only = quiet(explored, cells)
             stays, leaves = lost(explored, part, place, only)
             ends = ends or leaves
+            if stays and explored.model.loose:  # what counts time may lead out of it after all
+                raise Undecided
             if stays and best is None:
                 run = explored.shortest(in_pieces(explored, stays))
                 best = None if run is None else (run, cells)
@@ -50,3 +56,16 @@ def endless(explored: Reachability, part: int) -> Iterator[Finding]:
             run=with_tail(explored, run, [cells]),
             gravity="note" if ends else None,
         )
+
+
+def _timed_out(explored: Reachability, part: int, place: int) -> bool:
+    """Whether time alone ends the mode, whatever else is: by a row that asks for nothing more, that no gate holds back,
+    and above which no row stays in the mode or begins it anew.
+    """
+    whole = explored.model.parts[part]
+    for row in explored.model.rows_in(part, place):
+        if row.move != "go" or row.target == whole.modes[place].name:
+            return False
+        if isinstance(row.when, After) and (row.failsafe or whole.mode[row.target].stop):
+            return True
+    return False
