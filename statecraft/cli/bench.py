@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from statecraft.cli.bridge import MISSING
-from statecraft.cli.common import Stop, file_argument, read, screen, step
+from statecraft.cli.common import Stop, file_argument, kept_log, read, screen, step
 
 if TYPE_CHECKING:
     from starlette.applications import Starlette
@@ -117,7 +117,6 @@ def _taken(web_port: int, error: OSError) -> Stop:
 
 def _on_a_machine(machine: Machine, port: str, link: str | None, log: Path | None, web_port: int) -> None:
     """Serve the bench for the machine at ``port`` until it is interrupted."""
-    from statecraft.bench import log as logs
     from statecraft.bench.controls import controls
     from statecraft.cli.remote import after_silence, notes
     from statecraft.report.diagram import diagram
@@ -133,12 +132,7 @@ def _on_a_machine(machine: Machine, port: str, link: str | None, log: Path | Non
 
     found = controls(machine, link)
     with contextlib.ExitStack() as stack:
-        writer = None
-        if log is not None:
-            try:
-                writer = logs.Writer(stack.enter_context(log.open("x", encoding="utf-8")), machine, found.link)
-            except OSError as error:
-                raise Stop(f"{log} cannot be written: {error.strerror or error}") from None
+        writer = stack.enter_context(kept_log(log, machine, found.link))
         for note in notes(found):
             click.echo(note)
         text = page(machine, markup(diagram(machine)), sheet("drawing"), place="port", port=port, found=found)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from statecraft.cli.common import Stop, file_argument, read
+from statecraft.cli.common import Stop, file_argument, kept_log, read
 
 if TYPE_CHECKING:
     from statecraft.bench.log import Writer
@@ -35,7 +35,6 @@ def command(file: str, port: str, network: bool, web_port: int, link: str | None
     With --network each phone needs its own address, which is shown here and works once. Nothing is encrypted: use a
     network of your own.
     """
-    from statecraft.bench import log as logs
     from statecraft.bench.controls import controls
     from statecraft.bench.remote import page
     from statecraft.cli.remote import after_silence, notes
@@ -66,13 +65,7 @@ def command(file: str, port: str, network: bool, web_port: int, link: str | None
             click.echo(f"Open  http://127.0.0.1:{listening}/   (Ctrl-C ends it; {then})")
 
     with contextlib.ExitStack() as stack:
-        keep = _Keep()
-        if log is not None:
-            try:
-                kept = stack.enter_context(log.open("x", encoding="utf-8"))
-            except OSError as error:
-                raise Stop(f"{log} cannot be written: {error.strerror or error}") from None
-            keep = _Keep(logs.Writer(kept, machine, found.link))
+        keep = _Keep(stack.enter_context(kept_log(log, machine, found.link)))
         for note in notes(found):
             click.echo(note)
         bridge = Bridge(

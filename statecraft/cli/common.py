@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from statecraft.machine import Machine
+    from statecraft.bench.log import Writer
+    from statecraft.machine import Link, Machine
 
 
 class Stop(StatecraftError):
@@ -57,6 +58,35 @@ def put(path: Path, data: str | bytes) -> None:
         click.echo(data, nl=False)
     else:
         write_bytes(path, data)
+
+
+@contextlib.contextmanager
+def kept_log(path: Path | None, machine: Machine, link: Link) -> Iterator[Writer | None]:
+    """What writes the log of ``link`` to ``path``, a new file; None without one. If the verb cannot begin, no file that
+    holds nothing is left behind, so that it can be called again as it was.
+
+    Raises:
+        Stop: there is such a file, or it cannot be written.
+    """
+    from statecraft.bench.log import Writer
+    if path is None:
+        yield None
+        return
+    try:
+        file = path.open("x", encoding="utf-8")
+    except FileExistsError:
+        raise Stop(f"{path} cannot be written: it is there already. Choose another name, or remove it first") from None
+    except OSError as error:
+        raise Stop(f"{path} cannot be written: {error.strerror or error}") from None
+    with file:
+        writer = Writer(file, machine, link)
+        begun = file.tell()
+        try:
+            yield writer
+        except StatecraftError:
+            if file.tell() == begun:
+                path.unlink(missing_ok=True)
+            raise
 
 
 def named_after(file: str, ending: str, about: str = "") -> Path:

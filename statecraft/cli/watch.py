@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from statecraft.cli.common import Stop, file_argument, read
+from statecraft.cli.common import Stop, file_argument, kept_log, read
 from statecraft.folding import plural
 
 if TYPE_CHECKING:
@@ -42,12 +42,7 @@ def command(file: str, port: str, link: str | None, log: Path | None, seconds: f
     arrived: queue.SimpleQueue[bytes | bool] = queue.SimpleQueue()
     serial = OpenPort(port, listening.baud, arrived.put, arrived.put)
     with contextlib.ExitStack() as stack:
-        writer = None
-        if log is not None:
-            try:
-                writer = logs.Writer(stack.enter_context(log.open("x", encoding="utf-8")), machine, listening)
-            except OSError as error:
-                raise Stop(f"{log} cannot be written: {error.strerror or error}") from None
+        writer = stack.enter_context(kept_log(log, machine, listening))
         serial.start()
         stack.callback(serial.stop)
         click.echo(f"{machine.name} at {port}, {listening.baud} baud; Ctrl-C ends it")

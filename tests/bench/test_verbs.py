@@ -123,7 +123,16 @@ def test_watch_a_machine_that_does_as_its_table_says(tmp_path: Path) -> None:
     again = call("replay", FILE, str(tmp_path / "a.log"), "-o", str(tmp_path / "a.svg"))
     assert again.returncode == 0 and (tmp_path / "a.svg").read_text().startswith("<?xml")
     over = call("watch", FILE, "--port", "/dev/null", "--log", str(tmp_path / "a.log"))
-    assert over.returncode == 1 and "a.log cannot be written" in over.stderr
+    assert over.returncode == 1 and "a.log cannot be written: it is there already" in over.stderr
+    assert (tmp_path / "a.log").stat().st_size, "what was kept stays"
+
+
+@pytest.mark.parametrize("verb", ["watch", "bridge"])
+def test_no_log_is_left_behind_where_the_port_could_not_be_opened(tmp_path: Path, verb: str) -> None:
+    web = ["--web-port", "0"] if verb == "bridge" else []
+    done = call(verb, FILE, "--port", str(tmp_path / "none"), "--log", str(tmp_path / "a.log"), *web)
+    assert done.returncode == 1 and "cannot be opened" in done.stderr
+    assert not (tmp_path / "a.log").exists(), "else the same call would fail when the machine is there"
 
 
 @pytest.mark.parametrize(
