@@ -22,7 +22,7 @@ from statecraft.bench.controls import Controls
 from statecraft.bench.live import MOST_TOLD
 from statecraft.bench.log import Splitter, Writer
 from statecraft.bench.table_top import MOST_DID, SPAN_MS, TELL_S, bands, did
-from statecraft.firmware.reports import Report, RowTaken, Started, cause_words
+from statecraft.firmware.reports import Counts, Report, RowTaken, Started, cause_words
 from statecraft.folding import plural
 from statecraft.machine import Compare, Fault, LevelOn, Machine, Row, SwitchOn
 from statecraft.semantics import tick_of
@@ -98,9 +98,12 @@ class RealTop(Bridge):
         tick = max(0, against.tick)
         texts = dict(self._told)
         texts |= {name: "not known" if value is None else str(value) for name, value in against.counters.items()}
-        trouble = [] if against.counts is None else counted(against.counts)
+        told = [] if against.counts is None else counted(against.counts)
         if against.damaged:
-            trouble.append(f"{plural(against.damaged, 'line was', 'lines were')} no report")
+            told.append(f"{plural(against.damaged, 'line was', 'lines were')} no report")
+        trouble = [self._started] if "watchdog" in self._started or "late" in self._started else []
+        if against.counts is not None and against.counts.late:
+            trouble += counted(Counts(0, 0, against.counts.late, 0, 0))
         return {
             "tick": tick,
             "time": f"{tick * machine.tick_ms / 1000:.2f} s" if against.seen else "no word yet",
@@ -110,7 +113,8 @@ class RealTop(Bridge):
             "did": list(self._did),
             "last": self._last,
             "busy": "" if self.port.is_open else "The port is gone; waiting for it.",
-            "trouble": " · ".join(filter(None, [self._started if "watchdog" in self._started else "", *trouble])),
+            "trouble": " · ".join(trouble),
+            "counts": " · ".join(told),
             "differs": [
                 ("" if each.tick is None else f"{each.tick * machine.tick_ms / 1000:.2f} s: ")
                 + f"the machine: {each.machine_says}; the table: {each.table_says}"

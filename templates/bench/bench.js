@@ -13,6 +13,7 @@ export function stands(told) {
   put("clock", told.time);
   put("busy", told.busy || "");
   put("trouble", told.trouble);
+  put("counts", told.counts);
   for (const part of machine.parts) {
     const mode = told.modes[part.name];
     put(`mode-${part.name}`, mode ? mode.replaceAll("_", " ") : "not known");

@@ -229,6 +229,7 @@ function state() {
 function show() {
   const [kind, word] = state();
   $("link").dataset.state = kind;
+  document.body.dataset.link = kind;
   put("word", word);
   put("age", way && lastWord ? `last word ${((performance.now() - lastWord) / 1000).toFixed(1)} s ago` : "");
   const wrong = wrongTable && `The machine runs another table (${wrongTable}) than this page (${machine.table}). What it does may differ.`;

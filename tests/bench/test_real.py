@@ -73,10 +73,13 @@ def test_how_it_stands_as_far_as_told(bale_mover: Machine) -> None:
     assert stand["modes"]["drive"] == "forward" and stand["last"] == {"drive": number}  # type: ignore[index]
     assert stand["time"] == "1.00 s" and stand["bands"]["drive"] == [(0, "standing"), (100, "forward")]  # type: ignore[index]
     stand = told(made, "b12c,0,0,0,0", "c1,0,0,2,0", "b190,0,0,0,0", "c1,0,0,2,0")
-    assert "1 command overtaken by a halt" in str(stand["trouble"]) and "2 sensor faults" in str(stand["trouble"])
+    assert "1 command overtaken by a halt" in str(stand["counts"]) and "2 sensor faults" in str(stand["counts"])
+    assert stand["trouble"] == ""
     assert any("standing" in each for each in stand["differs"])  # type: ignore[attr-defined]
     made._pass(b"rubbish\r\n>x*00\r\n")
-    assert "no report" in str(made.stand()["trouble"])
+    assert "no report" in str(made.stand()["counts"])
+    late = told(made, f"s8,{table}", "b0,0,0,0,0", "c0,0,3,0,0")
+    assert "watchdog" in str(late["trouble"]) and "late" in str(late["trouble"])
 
 
 @pytest.mark.slow
@@ -123,6 +126,11 @@ def test_axe_finds_nothing(process: Served, chromium: Browser, axe: str) -> None
             metrics = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": False}
             page.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
             assert page.run("return document.documentElement.scrollWidth") <= width
+            top, bottom = page.run(
+                "scrollTo(0, 400); const r = document.querySelector('[data-halt]').getBoundingClientRect();"
+                "return [r.top, r.bottom]"
+            )
+            assert 0 <= top < bottom <= 900  # in reach wherever the page stands
             page.browser.run(axe)
             assert page.browser.wait_for(VIOLATIONS) == []
 
