@@ -14,7 +14,8 @@ _TEXTS = {
         "The row's condition does hold sometimes, but on every such tick an earlier row decides; or a failsafe that "
         "would "
         "hold in the mode it leads to keeps it from starting.",
-        "Move the row up, narrow the condition of the rows named, or remove the row.",
+        "Move the row up, narrow the condition of the rows named, or remove the row. A command that both starts and "
+        "stops has to stop by a rule: a failsafe on it holds back every start.",
     ),
     "stuck": (
         "Once the machine is in this mode, nothing that anyone says or any sensor reads ever leads out of it.",
