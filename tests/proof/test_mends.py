@@ -74,7 +74,7 @@ def test_mends_of_random_machines_raise_nothing(first: int) -> None:
     tried, wrong = 0, list[str]()
     for seed in range(first, first + SHARE):
         try:
-            some, found = raised(read_text(small_text(seed)), 40_000)
+            some, found = raised(read_text(small_text(seed)), 15_000)
         except FileErrors:
             continue
         tried += some
