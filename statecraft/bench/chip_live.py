@@ -16,9 +16,12 @@ from statecraft.bench.live import LONGEST_TICKS, Live
 from statecraft.bench.pretend import World
 from statecraft.chip import EchoEvent, PinEvent, PwmEvent
 from statecraft.firmware.plan import PinUse, plan
-from statecraft.machine import At, Every, Sensor, Trial, numbered
+from statecraft.machine import At, Buzzer, Every, Sensor, Servo, Trial, numbered
 
 _LOOKED = 0.4  # of a tick: when the chip stands still between two; the driver's look is before, its inputs after
+
+PULSES_US = 30_000.0
+"""A pin that was quiet for longer has no pulses any more: a servo's come every 20 ms."""
 
 
 class ChipLive(Live):
@@ -83,6 +86,7 @@ class ChipLive(Live):
         self._runner.teller.restart()
         self.differs = ""
         self._levels = PinLevels([])
+        self._pulses: dict[str, tuple[float, float]] = {}  # a pin's last pulse: when it began or ended, how long it was
         self._echoes: dict[str, tuple[float, float]] = {}  # a ranger's echo: since when it is high, how long it was
 
     def _power_on(self) -> Driver:
@@ -124,6 +128,10 @@ class ChipLive(Live):
         events = [event for event in chip.log if isinstance(event, PinEvent | PwmEvent)]
         self._levels.add(events)
         self._levels.advance(chip.now_us)
+        for edge in events:
+            if isinstance(edge, PinEvent):
+                began, long = self._pulses.get(edge.pin, (edge.us, 0.0))
+                self._pulses[edge.pin] = (edge.us, long if edge.level else edge.us - began)
         for event in chip.log:
             if isinstance(event, EchoEvent):
                 began, long = self._echoes.get(event.ranger, (0.0, 0.0))
@@ -176,5 +184,9 @@ class ChipLive(Live):
         port = wired.port(use.name)
         if not use.output:
             return "high" if wired.chip.pin(port).level else "low"
+        if isinstance(use.thing, Servo | Buzzer):  # a pulse every 20 ms, or a tone
+            at, wide = self._pulses.get(port, (0.0, 0.0))
+            if wide and wired.chip.now_us - at < PULSES_US:
+                return f"pulses of {wide / 1000:.2f} ms"
         duty = self._levels.duty(port)
         return "high" if duty >= 1 else "low" if duty <= 0 else f"pulses, high {100 * duty:.0f} % of the time"

@@ -143,7 +143,7 @@ function simulated(told) {
   $("asked-note").hidden = !told.running;
   fill("asked", asked.map((row) => `${row.line} ${row.text} ${row.why}`).join("\n"), () =>
     asked.map((row) => {
-      const line = item(`line ${row.line}: ${row.text} `);
+      const line = item(`${machine.parts.length > 1 ? `${row.part}, ` : ""}line ${row.line}: ${row.text} `);
       line.className = row.why === "decided" ? "decided" : "";
       const why = document.createElement(row.why.startsWith("not so") ? "span" : "strong");
       why.className = "why";

@@ -51,6 +51,24 @@ def test_it_is_driven_and_its_pins_are_told(live: ChipLive) -> None:
     assert any(each.decided or each.lacking for each in live.asked())
 
 
+def test_a_servos_pulses_and_a_tone_are_told(live: ChipLive) -> None:
+    live.step(50)
+    assert pin(live, "servo grip") == "low" and pin(live, "buzzer horn") == "low"
+    live.do(Hear("clamp"))
+    live.step(50)
+    assert pin(live, "servo grip").startswith("pulses of ")  # 80 deg: near the middle of 1 ms to 2 ms
+    assert 1.2 < float(pin(live, "servo grip").split()[2]) < 1.6
+    live.step(50)
+    live.hold("back", True)
+    for _ in range(200):
+        live.step(1)
+        if live.view.shown["horn"]:  # it blinks
+            break
+    live.step(2)
+    assert pin(live, "buzzer horn") == "pulses of 0.50 ms"  # 1 kHz
+    live.step(100)
+
+
 def test_back_and_on_again_comes_to_the_same(live: ChipLive) -> None:
     live.step(30)
     live.do(SetSensor("front", 500))
