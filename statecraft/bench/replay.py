@@ -59,11 +59,13 @@ def replay(machine: Machine, lines: Sequence[str]) -> Replayed:
     modes: object = None
     damaged = False
     beat, earlier = 0, 0  # ticks of the last two heartbeats
+    untimed: list[LogEntry] = []  # what was sent before it was known how the machine's time stands to the log's
     for entry in entries(lines):
         if entry.way == "<":
             done.sent = True
-            if listener is not None and offset is not None:
-                _sent(done, listener, entry, int((entry.ms - offset) // machine.tick_ms) + 1)
+            untimed.append(entry)
+            if offset is not None:
+                _sent(done, listener, untimed, offset)
             continue
         if entry.report is None:
             against.noise()
@@ -75,9 +77,11 @@ def replay(machine: Machine, lines: Sequence[str]) -> Replayed:
         if isinstance(report, RowTaken | Modes):
             late = entry.ms - report.tick * machine.tick_ms
             offset = late if offset is None or isinstance(report, Modes) else min(offset, late)
+            _sent(done, listener, untimed, offset)
             done.first = report.tick if done.first is None else min(done.first, report.tick)
         if isinstance(report, Started):
             offset = counts = None
+            untimed.clear()
             damaged, beat, earlier = False, 0, 0
             done.first = 0
             done.start = len(done.rows), len(done.heard)
@@ -124,10 +128,13 @@ def _note(done: Replayed) -> None:
             values.append((tick, value))
 
 
-def _sent(done: Replayed, listener: Listener, entry: LogEntry, tick: int) -> None:
-    text = entry.text if listener.link.checked else f"{entry.text}\n"
-    for heard in listener.feed(text.encode("ascii", "replace"), tick):
-        done.heard.append((tick, heard))
+def _sent(done: Replayed, listener: Listener | None, untimed: list[LogEntry], offset: float) -> None:
+    for entry in untimed:
+        if listener is not None:
+            tick = int((entry.ms - offset) // done.machine.tick_ms) + 1
+            text = entry.text if listener.link.checked else f"{entry.text}\n"
+            done.heard += [(tick, heard) for heard in listener.feed(text.encode("ascii", "replace"), tick)]
+    untimed.clear()
 
 
 def _link(machine: Machine, found: Head | None) -> Link | None:

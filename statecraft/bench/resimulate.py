@@ -20,7 +20,8 @@ from statecraft.bench.pretend import World
 from statecraft.bench.replay import Replayed
 from statecraft.machine import Compare, Machine, Part, Remembered, Taken, atoms, numbered
 from statecraft.semantics import tick_of
-from statecraft.semantics.guards import Guard, Negation, Reached, tests
+from statecraft.semantics.cone import counters_asked
+from statecraft.semantics.guards import Guard, Negation, Reached, Test, tests
 from statecraft.semantics.keys import (
     AbsenceClock,
     GroupClock,
@@ -85,6 +86,7 @@ class _Led:
         self.done = Resimulated()
         self.tries = 0
         self.past: deque[tuple[State, Sensors, Switches, Sends, Turns, Rows]] = deque(maxlen=self.near)
+        self.unknown: set[object] = set()  # clocks, and counters by name, that a log that begins late leaves open
         self.since: dict[int, int] = {}  # commands that are put off, and since when
         self.told: dict[int, Rows] = {}
         for tick, part, row in played.rows[played.start[0] :]:
@@ -136,7 +138,11 @@ class _Led:
         if first is None:
             return self.done
         if first > 0:
-            self._begin_late(first)
+            if not self.played.beats:
+                return self.done
+            beat, begun = self.played.beats[0]
+            first = beat + 1
+            self._begin_late(first, begun)
         run, simulation = self.simulation.tick, self.simulation
         for tick in range(first, last + 1):
             before = simulation.state
@@ -154,18 +160,38 @@ class _Led:
                     break
                 self._lead(tick, before, sends, tuple(turns), told)
                 self.past.append((before, self.sensors, self.switches, (), tuple(turns), told))
+            if told and self.unknown:
+                self.unknown -= {key for key in self.place if self.simulation.state[self.place[key]] == 0}
             modes = self.modes.get(tick)
             if modes is not None:
                 self._beat(tick, modes)
         return self.done
 
-    def _begin_late(self, first: int) -> None:
-        """A log that begins while the machine runs: from the modes that it tells first, as if just entered."""
+    def _begin_late(self, first: int, modes: dict[str, str]) -> None:
+        """A log that begins while the machine runs: after the tick on which it first tells all modes, as if just
+        entered. Of rows before it nobody knows what was so when they decided.
+        """
         self.simulation.tick(self.sensors, self.switches)
         state = list(self.simulation.state)
         state[self.layout.index["tick", ""]] = first - 1
         self.simulation.restore(tuple(state))
-        self._follow_modes(next((modes for _, modes in self.played.beats), {}))
+        self._follow_modes(modes)
+        for part in self.machine.parts:
+            self.unknown |= {ModeClock(part.name), *(GroupClock(part.name, group.name) for group in part.groups)}
+            self.unknown |= {counter.name for counter in part.counters}
+
+    def _guesses(self, would: Rows, told: Rows) -> bool:
+        """Whether that may have hung on what a log that begins late does not tell: for how long its first modes had
+        lasted, and what counters stood at.
+        """
+        asked = self._asked(would, told)
+        clocks = {test.clock for test in asked if isinstance(test, Reached)}
+        return not self.unknown.isdisjoint({*clocks, *counters_asked(asked)})
+
+    def _asked(self, would: Rows, told: Rows) -> list[Test]:
+        """What the rows of the parts ask in which something was to be, or was, changed."""
+        return [test for number in {*would, *told} for row in self.guards[self.machine.parts[number].name]
+                for guard in row for test in tests(guard)]  # fmt: skip
 
     def _did(self, state: State) -> Rows:
         return {number: state[row] for number, (changed, row) in enumerate(self.marks) if state[changed]}
@@ -190,7 +216,7 @@ class _Led:
                 self.done.led += 1
                 self._otherwhen(tick, [each for each in sends if each not in arriving])
                 return
-        if tick not in self.played.doubtful:
+        if tick not in self.played.doubtful and not self._guesses(would, told):
             self._tell(tick, would, told)
         self._try(before, self.sensors, self.switches, sends, turns, told)
         self._follow_rows(told)
@@ -202,8 +228,7 @@ class _Led:
         otherwise, levels otherwise than readings that nobody knows have made them, a message a tick later.
         """
         yield before, sends
-        asked = [test for number in {*would, *told} for row in self.guards[self.machine.parts[number].name]
-                 for guard in row for test in tests(guard)]  # fmt: skip
+        asked = self._asked(would, told)
         slack = self.near if self.played.sent else 2**31
         clocks: list[tuple[int, int]] = []
         for test in dict.fromkeys(asked):

@@ -130,6 +130,20 @@ def test_a_halt_that_did_nothing_is_told(name: str) -> None:
     assert any("halt" in difference.table_says for difference in again.differences)
 
 
+@pytest.mark.parametrize("name", WITH_REPORTS)
+def test_a_log_that_begins_with_a_row_is_no_difference(name: str) -> None:
+    """As of a machine that runs when the bridge begins: what was sent, a row, and later the modes."""
+    machine, begun = reporting(name), 0
+    for seed in range(6):
+        lines = list(log(machine, seed))
+        rows = [n for n, line in enumerate(lines) if " >r" in line.replace("> ", ">")]
+        for at in rows[1:4]:
+            cut = resimulate(replay(machine, [lines[0], *lines[max(1, at - 3) :]]))
+            assert not cut.differences, (seed, at, cut.differences)
+            begun += cut.ticks > 0
+    assert begun > 3
+
+
 def test_a_report_that_is_missing_is_told() -> None:
     assert damaged("yard_gate", "a report is missing")
 
