@@ -510,6 +510,7 @@ def page(
         with contextlib.suppress(NoRemote):
             found = controls(machine)
     measured = [sensor for sensor in machine.sensors if not isinstance(sensor.source, Remembered)]
+    levels = [level for level in machine.levels if not level.made]
     css = folder("templates") / "bench"
     data: dict[str, Any] = {
         "tickMs": machine.tick_ms,
@@ -531,8 +532,8 @@ def page(
         cautions=CAUTIONS,
         buttons=[command for command in machine.commands if command.link is None],
         sensors=measured,
-        inferred=[*measured, *machine.switches, *machine.levels],
-        others=[*machine.outputs, *machine.levels, *(each for each in machine.sensors if each not in measured)],
+        inferred=[*measured, *machine.switches, *levels],
+        others=[*machine.outputs, *levels, *(each for each in machine.sensors if each not in measured)],
         limits=limits,
         numbers=dial_numbers,
         start=start_of,

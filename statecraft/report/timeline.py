@@ -269,7 +269,7 @@ def _lanes(record: Record, axis: Axis) -> Iterable[Lane]:
         if ("switch", switch.name) in record.series:
             yield _band(record, axis, "switch", switch.name)
     for level in machine.levels:
-        if ("level", level.name) in record.series:
+        if ("level", level.name) in record.series and not level.made:
             yield _band(record, axis, "level", level.name)
     for dial in machine.dials:
         if ("dial", dial.name) in record.series:

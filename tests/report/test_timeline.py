@@ -91,6 +91,18 @@ def test_a_sensor_is_drawn_between_both_thresholds_of_its_level() -> None:
     assert "flat < 6.6 V" in texts and "clears > 7.2 V" in texts
 
 
+def test_what_nobody_declared_has_no_lane() -> None:
+    """`turns on` is remembered by levels that the reader makes."""
+    text = read_text(
+        "machine m\nboard atmega328p\ntick 10 ms\nswitch lid pin 4, on when low\nlamp light pin 13\nmode dark stop\n"
+        'mode lit light on\nrules\n in | when | go to\n dark | lid turns on | lit\n lit | after 1 s | dark\n'
+        'trial "one"\n at 0 s lid off\n at 1 s lid on\n expect lit\n'
+    )
+    root, _ = drawn(of_trial(run_trial(text, text.trials[0])))
+    names = {element.get("data-name") for element in of_class(root, "lane")}
+    assert "lid" in names and not [name for name in names if name and name.startswith("lid_")]
+
+
 def test_a_fault_is_hatched_and_breaks_the_line() -> None:
     machine = sample("greenhouse_vent")
     root, axis = drawn(of_trial(run_trial(machine, machine.trials[2])))
