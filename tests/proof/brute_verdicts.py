@@ -565,8 +565,8 @@ def _with_turns(world: World, at: int, turns: tuple[int, ...], deal: int) -> Ite
 
 
 def wavering(world: World) -> set[str]:
-    """A level alone so turned on and off: the levels that two readings so close turn on and off, whatever comes of it,
-    on every tick, while no mode changes.
+    """A level alone so turned on and off: the levels that two readings so close turn on and off on every tick, whatever
+    comes of it.
     """
     machine = world.machine
     found: set[str] = set()
@@ -575,8 +575,7 @@ def wavering(world: World) -> set[str]:
             graph = nx.DiGraph()
             for number, choice in itertools.product(world.configurations, (one, other)):
                 after = world.step(number, choice, deal).after
-                if world.modes[number] == world.modes[after]:
-                    graph.add_edge(number, after)
+                graph.add_edge(number, after)
             for level in machine.levels:
                 on = {number: world.levels(number)[level.name] for number in graph}
                 turns = nx.DiGraph((number, then) for number, then in graph.edges if on[number] != on[then])
