@@ -937,7 +937,11 @@ class Walk:
                 values |= only(flash[place])
         if how:
             self._shifted(s, 30, 1)
-        s.put(register, values)
+        nowhere = -1 - i.address  # no byte of memory, but something that comparisons may narrow all the same
+        if nowhere in s.memory:
+            s.forget(nowhere)
+        s.memory[nowhere] = values
+        s.put(register, values, (nowhere, IDENTITY))
         return 3
 
 

@@ -20,9 +20,10 @@ def main() -> int:
     for seed in range(first, first + count):
         most, measured = bound_and_measured(read_text(random_text(seed, 1 + seed % 3)), 1, 300)
         ratios.append(most / measured)
+        print(f"{len(ratios)} of {count}", end="\r", file=sys.stderr, flush=True)
         if most < measured:
             low += 1
-            print(f"machine {seed}: at most {most}, and {measured} measured")
+            print(f"machine {seed}: at most {most}, and {measured} measured", flush=True)
     print(f"{count} machines, {low} bounds too low; bound over measured: {min(ratios):.2f} to {max(ratios):.2f}")
     return int(low > 0)
 
