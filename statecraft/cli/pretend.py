@@ -50,7 +50,12 @@ def command(file: str, link: str | None, chip: bool, trial: str | None, place: P
         name = pretended.place
         if place is not None:
             try:
+                # What a killed call could not take away leads nowhere, or to this very port.
+                if place.is_symlink() and (not place.exists() or place.readlink() == Path(pretended.place)):
+                    place.unlink()
                 place.symlink_to(pretended.place)
+            except FileExistsError:
+                raise Stop(f"{place} is there already. Choose another name, or remove it first") from None
             except OSError as error:
                 raise Stop(f"{place} cannot be made: {error.strerror or error}") from None
             stack.callback(lambda: place.unlink(missing_ok=True))

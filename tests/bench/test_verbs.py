@@ -127,6 +127,18 @@ def test_watch_a_machine_that_does_as_its_table_says(tmp_path: Path) -> None:
     assert (tmp_path / "a.log").stat().st_size, "what was kept stays"
 
 
+def test_pretend_takes_the_place_of_one_that_was_killed_and_of_nothing_else(tmp_path: Path) -> None:
+    place, mine = tmp_path / "cart", tmp_path / "mine"
+    place.symlink_to(tmp_path / "gone")
+    mine.write_text("keep")
+    over = call("pretend", FILE, "--place", str(mine))
+    assert over.returncode == 1 and "is there already" in over.stderr and mine.read_text() == "keep"
+    with subprocess.Popen([sys.executable, "-m", "statecraft", "pretend", FILE, "--place", str(place)]) as process:
+        wait(lambda: place.exists())
+        process.send_signal(signal.SIGKILL)
+    assert place.is_symlink(), "nobody took it away"
+
+
 @pytest.mark.parametrize("verb", ["watch", "bridge"])
 def test_no_log_is_left_behind_where_the_port_could_not_be_opened(tmp_path: Path, verb: str) -> None:
     web = ["--web-port", "0"] if verb == "bridge" else []
