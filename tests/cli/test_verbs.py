@@ -190,6 +190,20 @@ def test_make_tells_the_worst_step_and_how_it_is_known(run, feed_pusher, monkeyp
     assert "not measured: it needs libsimavr-dev" in " ".join(told.out.split())
 
 
+def test_make_without_a_watchdog_says_what_to_write(run, tmp_path, monkeypatch):
+    boards = Path(__file__).resolve().parents[2] / "samples" / "boards"
+    (tmp_path / "three_volt.toml").write_text((boards / "three_volt.toml").read_text())
+    lamp = 'machine lone\nboard "three_volt.toml"\ntick 10 ms\nsensor s by hand, 0 .. 9\nlamp lit pin 13\n'
+    lamp += "mode off stop\nmode on lit on\nrules\n in | when | go to\n off | s > 3 | on\n on | s < 2 | off\n"
+    (tmp_path / "lone.modes").write_text(lamp)
+    monkeypatch.chdir(tmp_path)
+    told = run("make", tmp_path / "lone.modes")
+    said = " ".join(told.out.split())
+    assert told.code == 1 and "Ready." not in said and "Not ready: " in said
+    assert "nothing guards the loop: write start_watchdog and feed_watchdog in" in said
+    assert "names no chip" in said
+
+
 def test_make_without_the_compiler_says_what_to_install(run, feed_pusher, monkeypatch):
     monkeypatch.setenv("PATH", "/nonexistent")
     monkeypatch.setenv("HOME", "/nonexistent")
