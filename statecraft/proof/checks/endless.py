@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from statecraft.findings import Finding, Run
-from statecraft.machine import After
 from statecraft.proof.checks.constant_inputs import Cells, constants, every_choice, quiet, with_tail
 from statecraft.proof.checks.waits_for_ever import asked_by_others, lost, modes_beside
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.goals import in_pieces
+from statecraft.semantics import Reached, tick_of
+from statecraft.semantics.keys import GroupClock, ModeClock
 
 
 def endless(explored: Reachability, part: int) -> Iterator[Finding]:
@@ -63,9 +64,10 @@ def _timed_out(explored: Reachability, part: int, place: int) -> bool:
     and above which no row stays in the mode or begins it anew.
     """
     whole = explored.model.parts[part]
-    for row in explored.model.rows_in(part, place):
-        if row.move != "go" or row.target == whole.modes[place].name:
+    mode = whole.modes[place]
+    for made in tick_of(explored.model.machine).part[whole.name].in_mode[mode.name]:
+        if made.target == mode:
             return False
-        if isinstance(row.when, After) and (row.failsafe or whole.mode[row.target].stop):
+        if isinstance(made.guard, Reached) and isinstance(made.guard.clock, ModeClock | GroupClock) and not made.bars:
             return True
     return False
