@@ -278,10 +278,10 @@ static void decide_fork(const Inputs& in, Command taken)
             fork_goes(6, Fork::clamping);
         } else if (taken == Command::release) {
             fork_goes(7, Fork::opening);
-        } else if (!overloaded && !both_ends) {
-            if (taken == Command::up && now.height < 40) {
+        } else if (!overloaded) {
+            if (taken == Command::up && now.height < 40 && !in.fork_top) {
                 fork_goes(4, Fork::rising);
-            } else if (taken == Command::down) {
+            } else if (taken == Command::down && !in.fork_bottom) {
                 fork_goes(5, Fork::sinking);
             }
         }

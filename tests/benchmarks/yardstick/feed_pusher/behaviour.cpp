@@ -211,13 +211,11 @@ static void decide(const Inputs& in, Command taken)
             if (!now.blocked) {
                 return enter(Mode::cruise);
             }
-            if (in.left.valid && in.right.valid) {
-                if (in.left.value > 300 && in.left.value >= in.right.value) {
-                    return enter(Mode::swing_left);
-                }
-                if (in.right.value > 300 && in.right.value > in.left.value) {
-                    return enter(Mode::swing_right);
-                }
+            if (in.left.valid && in.left.value > 300) {
+                return enter(Mode::swing_left);
+            }
+            if (in.right.valid && in.right.value > 300) {
+                return enter(Mode::swing_right);
             }
             if (in_mode >= 400) {
                 return enter(Mode::jammed);
