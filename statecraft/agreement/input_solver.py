@@ -95,7 +95,7 @@ class Solver:
         afterwards = _Ahead(self, state, ticks, spoken)
         guard = all_of([*(ahead.known(each) for each in wanted), *(afterwards.known(each) for each in later)])
         used = dict.fromkeys(tests(guard))
-        guard = all_of([guard, *self._heard_together(used)])
+        guard = all_of([guard, *self._heard_together(used), *self._still_dials(state, used)])
         asked = [test.command for test in used if isinstance(test, Taken)]
         for chosen in (None, *asked):
             if chosen is not None and ahead.tick == 0:
@@ -123,6 +123,15 @@ class Solver:
                 if isinstance(mark.clock, AbsenceClock):
                     yield from (any_of([mark, negation(other)]) for other in marks if other != mark)
 
+    def _still_dials(self, state: State, used: Mapping[Test, None]) -> Iterator[Guard]:
+        """A dial that is turned ends the silence of its link."""
+        for hearing in self.lowered.hearings:
+            if unheard(hearing.clock) in used:
+                for name in hearing.dials:
+                    now = int(state[self.layout.index["dial", name]])
+                    stays = Compare(Term("dial", name), "==", None, now)
+                    yield any_of([negation(unheard(hearing.clock)), stays])
+
     def _stretch(
         self, state: State, chosen: str | None, values: Mapping[Term, int | None], truths: Mapping[Atom | Test, bool]
     ) -> HeldInputs:
@@ -147,7 +156,11 @@ class Solver:
                 spoken = any(self.machine.command(name).link == clock.link for name in hear)
                 spoken |= any(self.machine.dials[place].link == clock.link for place, _ in turn)
                 if not spoken:
-                    hear += self.keepers(clock.link)
+                    still = [dial.name for dial in self.machine.dials if dial.link == clock.link]
+                    if still and all(name in self.events for name in self.keepers(clock.link)):
+                        turn.append((self.dials[still[0]], state[self.layout.index["dial", still[0]]]))
+                    else:
+                        hear += self.keepers(clock.link)
         return HeldInputs(tuple(readings), tuple(switches), tuple(self.commands[name] for name in hear), tuple(turn))
 
     def keepers(self, link: str) -> list[str]:
@@ -302,9 +315,8 @@ class _Ahead:
         reading = Term("sensor", clock.sensor)
         if anchor is None or self.now(clock) + 1 < ticks:
             return FALSE
-        return all_of(
-            [Compare(reading, ">=", None, anchor - clock.band), Compare(reading, "<=", None, anchor + clock.band)]
-        )
+        near = (Compare(reading, ">=", None, anchor - clock.band), Compare(reading, "<=", None, anchor + clock.band))
+        return all_of([self.compare(each) for each in near])
 
     def level(self, name: str) -> Guard:
         if name not in self.levels:

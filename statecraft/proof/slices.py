@@ -17,6 +17,7 @@ and leads to one of which the same has been shown.
 from __future__ import annotations
 
 from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from typing import TypeVar
@@ -65,6 +66,7 @@ class Slice(Reachability):
     Attributes:
         sliced: what is followed, and what each free dial stands for.
         varying: the clusters that anything free is in: they do not stand still when inputs do.
+        standing: the parts whose modes are taken to stand still when inputs do, see :meth:`with_standing`.
     """
 
     def __init__(self, machine: Machine, made: Sliced) -> None:
@@ -91,6 +93,16 @@ class Slice(Reachability):
         self._asks = {}
         self.played: Played | None = None
         self.searches: dict[Only, Search] = {}
+        self.standing: frozenset[str] = frozenset()
+
+    @contextmanager
+    def with_standing(self, parts: frozenset[str]) -> Iterator[None]:
+        """Take the modes of ``parts``, which are not followed, to stand still when inputs do."""
+        self.standing = parts
+        try:
+            yield
+        finally:
+            self.standing = frozenset()
 
     @property
     def exact_model(self) -> Model:
@@ -182,6 +194,8 @@ class Slice(Reachability):
         kind, name = source.thing
         if kind == "clock":
             return name.startswith(("absent ", "silent "))
+        if kind == "mode":
+            return name in self.standing
         if kind not in ("level", "for"):
             return False
         tick = tick_of(self.whole)
