@@ -165,5 +165,13 @@ class Phone:
     def drive(self) -> None:
         """Take the operator's seat, once connected."""
         wait(lambda: self.run("return !document.getElementById('drive').hidden"))
-        self.tap("#drive")
-        wait(lambda: self.run("return document.body.dataset.armed === 'yes'"))
+
+        def armed() -> bool:
+            if self.run("return document.body.dataset.armed === 'yes'"):
+                return True
+            if not self.run("return document.getElementById('drive').hidden"):
+                self.tap("#drive")  # once more: what is above it may have come while it was pressed
+                time.sleep(0.5)
+            return False
+
+        wait(armed)

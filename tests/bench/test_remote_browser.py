@@ -86,6 +86,7 @@ def test_a_finger_that_slides_off(phone: Phone, machine: Pretended) -> None:
 
 def test_a_second_finger_that_slides_off(phone: Phone, machine: Pretended) -> None:
     phone.down("[data-hold=ahead]", 1)
+    wait(lambda: held(phone) == 1)
     phone.down("[data-hold=up]", 2)
     wait(lambda: held(phone) == 2)
     phone.move(0, 200, 2)
