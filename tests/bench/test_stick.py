@@ -255,4 +255,4 @@ def test_numbers_of_one_message_on_the_bench_are_saved_as_one(file: Path, hauler
     file2 = file.with_name("again.modes")
     file2.write_text(TEXT + live.trial("by hand"))
     again = read_file(str(file2))
-    assert run_trial(again, again.trials[0]).trace[18].dials["aside"] == -40
+    assert run_trial(again, again.trials[0]).trace[-1].dials["aside"] == -40
