@@ -566,7 +566,7 @@ def _with_turns(world: World, at: int, turns: tuple[int, ...], deal: int) -> Ite
 
 def wavering(world: World) -> set[str]:
     """A level alone so turned on and off: the levels that two readings so close turn on and off on every tick, whatever
-    comes of it.
+    comes of it. One that asks for modes is to be turned while none changes: else it is the modes that turn it.
     """
     machine = world.machine
     found: set[str] = set()
@@ -578,7 +578,12 @@ def wavering(world: World) -> set[str]:
                 graph.add_edge(number, after)
             for level in machine.levels:
                 on = {number: world.levels(number)[level.name] for number in graph}
-                turns = nx.DiGraph((number, then) for number, then in graph.edges if on[number] != on[then])
+                by_modes = _asks_modes(machine, level.name)
+                turns = nx.DiGraph(
+                    (number, then)
+                    for number, then in graph.edges
+                    if on[number] != on[then] and not (by_modes and world.modes[number] != world.modes[then])
+                )
                 if any(len(some) > 1 for some in nx.strongly_connected_components(turns)):
                     found.add(level.name)
     return found
@@ -587,19 +592,26 @@ def wavering(world: World) -> set[str]:
 # -------------------------------------------------------------------------------------------------------------- faults
 
 
-def _sensors_read(machine: Machine, condition: Condition) -> set[str]:
-    """The sensors that ``condition`` reads, directly or through levels."""
+def _through_levels(machine: Machine, condition: Condition) -> Iterator[Condition]:
+    """``condition``, and those of the levels that it asks, directly or through others."""
     levels = {level.name: level for level in machine.levels}
-    found: set[str] = set()
     waiting, seen = [condition], set[str]()
     while waiting:
         condition = waiting.pop()
-        found |= set(sensors_of(condition))
+        yield condition
         for atom in atoms(condition):
             if isinstance(atom, LevelOn) and atom.level not in seen:
                 seen.add(atom.level)
                 waiting += [levels[atom.level].set, levels[atom.level].clear]
-    return found
+
+
+def _sensors_read(machine: Machine, condition: Condition) -> set[str]:
+    """The sensors that ``condition`` reads, directly or through levels."""
+    return {name for each in _through_levels(machine, condition) for name in sensors_of(each)}
+
+
+def _asks_modes(machine: Machine, level: str) -> bool:
+    return any(isinstance(atom, InMode) for each in _through_levels(machine, LevelOn(level)) for atom in atoms(each))
 
 
 def _lasting(
