@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import lru_cache
 from pathlib import Path
 
 import pytest
@@ -19,9 +20,8 @@ from tests.proof.against_brute import claims, small_text
 from tests.proof.brute import TooLarge, World
 
 AWKWARD = sorted((Path(__file__).parent / "awkward").glob("*.modes"))
-RANDOM = 100
-SHARE = 10
-"""Random machines in one test."""
+RANDOM = 6
+"""Random machines gone through here; ``python -m tests.benchmarks.mends_tried`` goes through more."""
 
 
 def offered(machine: Machine) -> Iterator[tuple[Finding, Mend]]:
@@ -33,14 +33,15 @@ def offered(machine: Machine) -> Iterator[tuple[Finding, Mend]]:
                 yield finding, mend
 
 
-def found_by_brute_force(machine: Machine, limit: int) -> set[object]:
+@lru_cache(maxsize=4)
+def found_by_brute_force(machine: Machine, limit: int) -> frozenset[object]:
     """What brute force finds: codes and what each is about, rows by where they stand; and the promises broken."""
     world = World(machine, limit)
     found: set[object] = set()
     for code, part, about, *more in claims(world):
         what = machine.part(str(part)).rows[about].place if isinstance(about, int) else about
         found.add((code, part, what, *more))
-    return found | {
+    return frozenset(found) | {
         number for number in range(len(machine.promises)) if verdicts.promised(world, number).broken is not None
     }
 
@@ -68,17 +69,22 @@ def test_mends_of_awkward_machines_raise_nothing(path: Path) -> None:
     assert raised(read_text(path.read_text()), 300_000)[1] == []
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("first", range(0, RANDOM, SHARE))
-def test_mends_of_random_machines_raise_nothing(first: int) -> None:
+def raised_at_random(seeds: range) -> tuple[int, list[str]]:
+    """The same of random machines."""
     tried, wrong = 0, list[str]()
-    for seed in range(first, first + SHARE):
+    for seed in seeds:
         try:
             some, found = raised(read_text(small_text(seed)), 15_000)
         except FileErrors:
             continue
         tried += some
         wrong += [f"seed {seed}: {each}" for each in found]
+    return tried, wrong
+
+
+@pytest.mark.slow
+def test_mends_of_random_machines_raise_nothing() -> None:
+    tried, wrong = raised_at_random(range(10, 10 + RANDOM))
     assert wrong == []
     assert tried, "no mend was offered on any of them"
 
