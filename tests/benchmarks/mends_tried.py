@@ -1,7 +1,7 @@
 """Every mend that is offered on random machines, applied, and gone through by brute force.
 
-``python -m tests.benchmarks.mends_tried [COUNT [SEED]]``: how many machines, and the seed to start from. The exit code is
-1 if a mend raises anything new or leaves what it should mend.
+``python -m tests.benchmarks.mends_tried [COUNT [SEED]]``: how many machines, and the seed to start from. The exit code
+is 1 if a mend raises anything new or leaves what it should mend.
 """
 
 from __future__ import annotations
