@@ -11,7 +11,6 @@ from functools import partial
 from typing import Literal
 
 from statecraft.findings import SEVERITY, Finding, PromiseVerdict, Run
-from statecraft.folding import plural
 from statecraft.machine import (
     And,
     Compare,
@@ -122,16 +121,14 @@ class Report:
 
     @property
     def summary(self) -> str:
-        """What was explored, in one line; and what was not proved, if anything was not."""
+        """Whether everything was decided, and in what time; and what was not proved, if anything was not."""
         took = f"{self.seconds:.2f} s" if self.seconds >= 0.01 else "less than 0.01 s"
-        sets, zones = plural(self.configurations, "configuration set"), plural(self.zones, "clock zone")
-        explored = f"explored {sets} and {zones} in {took}"
         if self.complete:
-            return f"{explored}: every run was followed"
+            return f"Everything asked was decided, in {took}"
         met = {"time": "the time ran out", "memory": "the memory allowed was used"}
         why = " and ".join(met[limit] for limit in self.limits) or "it is more than can be followed here"
         helps = f"; what costs most is {', '.join(self.costs)}" if self.costs else ""
-        return f"{explored}; not proved ({why}{helps}): {'; '.join(self.unproved)}"
+        return f"Not proved, after {took} ({why}{helps}): {'; '.join(self.unproved)}"
 
 
 def prove(

@@ -69,7 +69,7 @@ def test_check_tells_a_pin_clash_and_fails(run, change):
     change("clash.modes", ("pin 2,", "pin 18,"))
     told = run("check", "clash.modes")
     assert told.code == 1
-    assert "wiring" in told.out and "pin 18" in told.out and "serial1" in told.out
+    assert "wiring" in told.out and "Pin 18" in told.out and "serial1" in told.out
 
 
 @pytest.mark.slow
@@ -288,7 +288,7 @@ def test_wiring_that_is_wrong_is_no_list(run, change):
 def test_check_proves_promises_and_says_what_was_explored(run, feed_pusher):
     told = run("check", feed_pusher)
     assert "✓ every mode can reach parked: proved" in told.out
-    assert "every run was followed" in " ".join(told.out.split())
+    assert "Everything asked was decided" in " ".join(told.out.split())
     assert "4 of 4 promises proved" in told.out
 
 
