@@ -92,7 +92,7 @@ def start(rig: Rig, mode: str) -> None:
     rig.wait_for("cruise" if mode in ("weigh", "swing_left", "swing_right") else mode, 60)
     if mode in ("weigh", "swing_left", "swing_right"):
         rig.sensor("front", 250)
-        rig.sensor("left", 900 if mode == "swing_left" else 400)
+        rig.sensor("left", 900 if mode == "swing_left" else 200)
         rig.sensor("right", 400 if mode == "swing_left" else 900)
         for _ in range(12):
             if rig.mode() == mode:
