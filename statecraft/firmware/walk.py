@@ -48,6 +48,10 @@ Ways = tuple[int, ...]
 Node = tuple[int, Ways]
 
 
+_STRAIGHT = 200_000
+"""Instructions on which no ways part, one after the other, after which it is a loop without an end."""
+
+
 class TooMany(NoBound):
     """There are too many different ways; fewer bytes to follow would make fewer."""
 
@@ -485,12 +489,13 @@ class Walk:
     def _ways(self, node: Node, state: _State) -> list[tuple[Node | None, _State, int]]:
         """On to the next node at which ways part or meet."""
         total = 0
-        while True:
+        for _ in range(_STRAIGHT):
             found = self._step(node, state, None)
             if len(found) != 1 or found[0][0] is None or found[0][0] in self.meets:
                 return [(after, each_state, total + cost) for after, each_state, cost in found]
             node, state = found[0][0], found[0][1]
             total += found[0][2]
+        raise NoBound(f"a loop in {plain(self.program.inside(node[0]).name)}")
 
     # ------------------------------------------------------------------------------------------------ one instruction
 
