@@ -266,11 +266,14 @@ class _Model:
             yield _choose(self.matters(switch.name), options, f"s_{switch.name} = 0")
         taken = [f"({self.matters(event.name)}) -> taken = {number}" for number, event in enumerate(self.events, 1)]
         yield "if " + " ".join(f":: {option}" for option in ["true -> taken = 0", *taken]) + " fi"
+        urgent = {event.name: number for number, event in enumerate(self.events, 1) if event.urgent}
         for key in self.clocks:
             kind, _, name = key.partition(" ")
             if kind == "absent" or (kind == "silent" and self.others(name)):
                 heard = f"h_{self.clock(key)}"
                 yield _choose("true", [f"{heard} = 0", f"{heard} = 1"], f"{heard} = 0")
+                if kind == "absent" and name in urgent:  # where an urgent one is heard, an urgent one is taken
+                    yield _if(f"!({' || '.join(f'taken == {number}' for number in urgent.values())})", f"{heard} = 0")
 
     def matters(self, name: str) -> str:
         """That in the present modes something asks about a sensor, a switch, or a command as an event."""
@@ -289,8 +292,10 @@ class _Model:
         return " || ".join(where) or "false"
 
     def others(self, link: str) -> list[str]:
-        """The commands and dials of a link whose being heard matters to its silence alone."""
-        commands = [c.name for c in self.machine.commands if c.link == link and f"absent {c.name}" not in self.clocks]
+        """What is heard on a link and matters to its silence alone; an urgent command that is heard is taken."""
+        urgent = {event.name for event in self.events if event.urgent}
+        mine = [command.name for command in self.machine.commands if command.link == link]
+        commands = [name for name in mine if f"absent {name}" not in self.clocks and name not in urgent]
         return commands + [dial.name for dial in self.machine.dials if dial.link == link]
 
     def readings(self, read: Sensor | Dial) -> list[int]:

@@ -209,7 +209,7 @@ promise never drum != 0 % for 1 s
 """,
 }
 
-SEEDS = (6, 12, 14, 30, 38, 53, 54, 56)
+SEEDS = (6, 12, 38, 53, 54, 56)
 """Random machines that are translated, with different things in them."""
 
 
