@@ -33,7 +33,31 @@ MISSING = (
 )
 
 
-class CortexM:
+class UnderQemu:
+    """A program that QEMU runs, and the folder that it was built in; both are gone at the end of a ``with``."""
+
+    _process: subprocess.Popen[bytes]
+    _folder: tempfile.TemporaryDirectory[str]
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """End the program."""
+        self._process.kill()
+        self._process.wait()
+        for pipe in (self._process.stdin, self._process.stdout, self._process.stderr):
+            if pipe is not None:
+                pipe.close()
+        self._folder.cleanup()
+
+
+class CortexM(UnderQemu):
     """A machine's behaviour on a Cortex-M3 under QEMU: something that a table can be compared with.
 
     Raises:
@@ -52,23 +76,6 @@ class CortexM:
         self._folder = tempfile.TemporaryDirectory(prefix="statecraft_")
         elf = build(machine, Path(self._folder.name))
         self._process = qemu(elf)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
-
-    def close(self) -> None:
-        """End the program."""
-        self._process.kill()
-        self._process.wait()
-        for pipe in (self._process.stdin, self._process.stdout, self._process.stderr):
-            if pipe is not None:
-                pipe.close()
-        self._folder.cleanup()
 
     def run_stream(self, stream: array[int], ticks: int) -> array[int]:
         """The states after ``ticks`` ticks of ``stream``, one behind the other.

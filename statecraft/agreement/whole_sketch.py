@@ -15,11 +15,10 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from random import Random
-from types import TracebackType
-from typing import Self, get_args
+from typing import get_args
 
 from statecraft.agreement.compare import Comparison, Difference
-from statecraft.agreement.cortex_m import CPP, FLAGS, ROOM, compiled, linked, qemu
+from statecraft.agreement.cortex_m import CPP, FLAGS, ROOM, UnderQemu, compiled, linked, qemu
 from statecraft.agreement.desk_columns import Columns
 from statecraft.agreement.inputs import HeldInputs
 from statecraft.agreement.onchip import OnChip, pin_duties
@@ -86,7 +85,7 @@ def whole_sketch(machine: Machine, seed: int, ticks: int) -> OnChip:
         return OnChip("sketch", 1, running.ticks, time.perf_counter() - began, tuple(wrong), difference)
 
 
-class SketchOnCortexM:
+class SketchOnCortexM(UnderQemu):
     """A sketch on the Cortex-M3, and what its ticks were: something that a table can be compared with.
 
     Attributes:
@@ -108,23 +107,6 @@ class SketchOnCortexM:
         self._folder = tempfile.TemporaryDirectory(prefix="statecraft_")
         elf = self._build(sketch, Path(self._folder.name))
         self._process = qemu(elf)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
-
-    def close(self) -> None:
-        """End the program."""
-        self._process.kill()
-        self._process.wait()
-        for pipe in (self._process.stdin, self._process.stdout, self._process.stderr):
-            if pipe is not None:
-                pipe.close()
-        self._folder.cleanup()
 
     def number(self, pin: str) -> int:
         """The pin layer's number of a pin of the board: A0 is 54, as its header says."""
