@@ -280,9 +280,8 @@ def _moves(running: SketchOnCortexM, random: Random) -> Iterator[list[Event]]:
                 events.append((_PIN, running.number(contact.pin), int(on[contact] == contact.on_when_high)))
         for pin in pulses:
             events += [(_PIN, pin, level) for _ in range(random.randint(0, 2)) for level in (1, 0)]
-        # Ticks that are made up hear nothing in the table; what comes meanwhile is heard with the next.
-        stalls = random.random() < 0.01
-        for number, link in enumerate(machine.links if not stalls else ()):
+        stalls = random.random() < 0.01  # what comes meanwhile is for the tick after those that are made up
+        for number, link in enumerate(machine.links):
             said = b""
             sayings = [message(link, command) for command in machine.commands if command.link == link.name]
             if sayings and random.random() < 0.25:

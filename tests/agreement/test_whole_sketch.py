@@ -59,6 +59,36 @@ def test_another_meaning_is_caught(file: str, was: str, now: str, told: str) -> 
     assert bool(wrong) == (told == "pins")
 
 
+PACED = """
+machine paced
+board   atmega2560
+tick    10 ms
+link     op serial1, 9600 baud, plain
+command  go "g"
+dial     pace "v", 10 % .. 80 %, starts 10 %
+motor    drive pwm 5, direction 30
+mode     still stop
+mode     rolls drive pace, endless
+rules
+  in    | when | go to
+  still | go   | rolls
+"""
+
+
+def test_what_comes_while_ticks_are_missed_is_for_the_next_one() -> None:
+    machine = read_text(PACED, "paced.modes")
+    runs, stalls = (0, 10_000, 0), (4, 30_000, 0)
+    said = [(10, byte, 0) for byte in b"gv45\n"]
+    with SketchOnCortexM(machine, emit(machine, pin_layer_board(machine))) as running:
+        running.play([runs] * 20)
+        late = running.play([*said, stalls, runs])
+        how, pace = len(running.pins), running.columns.index(("dial", "pace")) - len(running.columns)
+        mode = running.columns.index(("mode", "paced")) - len(running.columns)
+    seen = [(tick[how], tick[pace], tick[mode]) for tick in late]
+    assert seen[:2] == [(2, 10, 0)] * 2
+    assert set(seen[2:]) == {(1, 45, 1)}
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(3))
 def test_the_whole_sketch_of_a_random_machine_does_what_its_table_says(seed: int) -> None:
