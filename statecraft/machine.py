@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import enum
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from decimal import Decimal
 from functools import cached_property
 from typing import Literal, NamedTuple, Protocol, TypeVar
@@ -1005,7 +1005,7 @@ class Constant:
     place: Place = NOWHERE
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Machine:
     """A whole machine file, read.
 
@@ -1038,6 +1038,14 @@ class Machine:
     board_place: Place = NOWHERE
     libraries: tuple[str, ...] = ()
     accepts: tuple[Accept, ...] = ()
+
+    def __hash__(self) -> int:
+        return self._hash
+
+    @cached_property
+    def _hash(self) -> int:
+        """Worked out once: what has been made of a machine is looked up by it."""
+        return hash(tuple(getattr(self, each.name) for each in fields(self) if each.compare))
 
     def part(self, name: str) -> Part:
         """The part of that name. Raises KeyError."""

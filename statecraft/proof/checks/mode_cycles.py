@@ -8,11 +8,9 @@ or the other of two readings, and levels that these do not turn on and off keep 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Collection, Iterable, Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
-
-import networkx as nx
 
 from statecraft.machine import (
     Absent,
@@ -39,10 +37,13 @@ from statecraft.machine import (
     sensors_of,
 )
 from statecraft.proof.engine.conditions import ranges_of, satisfy
+from statecraft.proof.engine.graphs import elementary_cycles
 from statecraft.proof.noise import noise_of
 from statecraft.semantics.cone import atoms_read
+from statecraft.semantics.decisions import Decision
 from statecraft.semantics.guards import (
     FALSE,
+    TRUE,
     Guard,
     Known,
     Reached,
@@ -54,7 +55,7 @@ from statecraft.semantics.guards import (
     tests,
 )
 from statecraft.semantics.keys import AbsenceClock, ModeClock, SilenceClock
-from statecraft.semantics.tick import tick_of
+from statecraft.semantics.tick import Tick, tick_of
 
 LONGEST, MOST = 6, 200
 """The longest rounds that are looked at, in modes, and how many; where there are more, it may go round."""
@@ -207,6 +208,68 @@ def _modes_asked(machine: Machine, conditions: Iterable[Condition]) -> Iterator[
 # ---------------------------------------------------------------------------------------------------------- the rounds
 
 
+@dataclass(frozen=True)
+class _Asked:
+    """What the rows of a mode ask.
+
+    Attributes:
+        rows: each with what makes it decide.
+        tests: all that these ask, each once.
+    """
+
+    rows: tuple[tuple[Decision, Guard], ...]
+    tests: tuple[Test, ...]
+
+
+class _Known:
+    """What has been found out about a machine's guards, whatever is said and whatever trembles.
+
+    Attributes:
+        may_be: guards, and whether something makes them true.
+        ways: see :meth:`_Told._ways`; by mode, by the sensor that trembles, and by what each test of the rows comes to.
+    """
+
+    def __init__(self) -> None:
+        self.may_be: dict[Guard, bool] = {}
+        self.ways: dict[object, dict[str, Guard]] = {}
+        self._asked: dict[tuple[str, str], _Asked] = {}
+
+    def asked(self, tick: Tick, part: Part, mode: Mode) -> _Asked:
+        """What the rows of a mode ask."""
+        key = (part.name, mode.name)
+        if key not in self._asked:
+            rows = tuple((made, made.decides) for made in tick.part[part.name].in_mode[mode.name])
+            self._asked[key] = _Asked(rows, tuple(dict.fromkeys(test for _, guard in rows for test in tests(guard))))
+        return self._asked[key]
+
+
+@lru_cache(maxsize=8)
+def _known_of(machine: Machine) -> _Known:
+    return _Known()
+
+
+def _ways_of(mode: Mode, asked: _Asked, told: Mapping[Test, Guard], sensor: str | None) -> dict[str, Guard]:
+    """The ways out of a mode, where its tests come to what is ``told``, and when each of them is gone."""
+    found: dict[str, Guard] = {}
+    earlier: list[Guard] = []
+    for made, guard in asked.rows:
+        decides = replaced(guard, told.__getitem__)
+        if decides == FALSE:
+            continue
+        if made.target is not mode:
+            here = all_of([decides, *earlier])
+            found[made.target.name] = any_of([found.get(made.target.name, FALSE), here])
+        if decides == TRUE:
+            break  # no later row is asked
+        earlier.append(negation(decides))
+    if sensor is None:
+        return found
+    return {
+        target: any_of([guard, replaced(guard, lambda test: _twin_test(test, sensor))])
+        for target, guard in found.items()
+    }
+
+
 class _Told:
     """Guards, with what is so on every tick put in: what may change on the way is another thing in each mode."""
 
@@ -216,11 +279,13 @@ class _Told:
         self.machine, self.taken, self.said, self.sensor = machine, taken, said, trembling
         self.going = going
         self.tick = tick_of(machine)
+        self.known = _known_of(machine)
         self.ranges = ranges_of(machine)
         self.unsteady: set[str] = set()
         if trembling is not None:
             self.ranges[twin(trembling.name)] = self.ranges[Term("sensor", trembling.name)]
             self.unsteady = _unsteady(machine, trembling)
+        self._changing: dict[Atom, bool] = {}
         self.changing = {level.name for level in machine.levels if self._changes(LevelOn(level.name))}
 
     def rounds(self, part: Part, driving: bool = False) -> Iterator[tuple[str, ...]]:
@@ -228,12 +293,8 @@ class _Told:
 
         With ``driving`` only those on which it drives somewhere and the trembling sensor matters.
         """
-        graph: nx.DiGraph[str] = nx.DiGraph()
-        for mode in part.modes:
-            for target, guard in self._ways(part, mode, frozenset()).items():
-                if satisfy(guard, self.ranges) is not None:
-                    graph.add_edge(mode.name, target)
-        for count, cycle in enumerate(nx.simple_cycles(graph)):
+        steps = {mode.name: self._onward(part, mode) for mode in part.modes}
+        for count, cycle in enumerate(elementary_cycles(steps)):
             if count >= MOST or (not driving and len(cycle) > LONGEST):
                 yield ()
                 return
@@ -242,14 +303,14 @@ class _Told:
             still = dict(self._still(part, cycle))
             wanted: list[Guard] = []
             for name, target in zip(cycle, [*cycle[1:], cycle[0]], strict=True):
-                wanted.append(self._ways(part, part.mode[name], frozenset(still))[target])
+                wanted.append(self._ways(part, part.mode[name], frozenset(still)).get(target, FALSE))
             wanted += [
                 Compare(Term("counter", name), "==", None, value) for name, value in still.items() if value is not None
             ]
             if self.sensor is not None:
                 wanted.append(self.tick.lowering.level(apart(self.machine, self.sensor, [r.when for r in part.rows])))
-            if satisfy(all_of([*wanted, *self._levels(wanted)]), self.ranges) is not None:
-                yield tuple(cycle)
+            if self._may_be(all_of([*wanted, *self._levels(wanted)])):
+                yield cycle
 
     def _still(self, part: Part, cycle: Sequence[str]) -> Iterator[tuple[str, int | None]]:
         """The counters that come to a standstill if the part goes round for ever, since they move one way only; and
@@ -262,25 +323,28 @@ class _Told:
             if len(ways) <= 1 and all(change.how == "step" for change in changes):
                 yield counter.name, None if not timed else counter.high if ways == {1} else counter.low
 
+    def _may_be(self, guard: Guard) -> bool:
+        known = self.known.may_be.get(guard)
+        if known is None:
+            known = self.known.may_be[guard] = satisfy(guard, self.ranges) is not None
+        return known
+
+    def _onward(self, part: Part, mode: Mode) -> list[str]:
+        """The modes that a row may lead to from a mode that has just been entered."""
+        return [target for target, guard in self._ways(part, mode, frozenset()).items() if self._may_be(guard)]
+
     def _ways(self, part: Part, mode: Mode, still: frozenset[str]) -> dict[str, Guard]:
         """Where the rows lead from a mode that has just been entered, and when each of the ways is gone, while the
         counters ``still`` keep their value.
         """
-        found: dict[str, Guard] = {}
-        earlier: list[Guard] = []
-        for made in self.tick.part[part.name].in_mode[mode.name]:
-            decides = replaced(made.decides, lambda test: self._test(part, mode, test, still))
-            here = all_of([decides, *earlier])
-            if made.target is not mode:
-                found[made.target.name] = any_of([found.get(made.target.name, FALSE), here])
-            earlier.append(negation(decides))
-        if self.sensor is None:
-            return found
-        name = self.sensor.name
-        return {
-            target: any_of([guard, replaced(guard, lambda test: _twin_test(test, name))])
-            for target, guard in found.items()
-        }
+        asked = self.known.asked(self.tick, part, mode)
+        told = {test: self._test(part, mode, test, still) for test in asked.tests}
+        sensor = None if self.sensor is None else self.sensor.name
+        key = (part.name, mode.name, sensor, tuple(told.values()))
+        found = self.known.ways.get(key)
+        if found is None:
+            found = self.known.ways[key] = _ways_of(mode, asked, told, sensor)
+        return found
 
     def _matters(self, part: Part, cycle: Collection[str]) -> bool:
         """Whether what is decided in the modes of a round hangs on the sensor, and the part drives in one of them."""
@@ -346,6 +410,12 @@ class _Told:
     def _changes(self, atom: Atom) -> bool:
         """Whether what ``atom`` asks may change while inputs are constant: all but inputs, and what hangs on no more.
         """
+        known = self._changing.get(atom)
+        if known is None:
+            known = self._changing[atom] = self._may_change(atom)
+        return known
+
+    def _may_change(self, atom: Atom) -> bool:
         for each in atoms_read(self.machine, [atom]):
             match each:
                 case After():
@@ -362,6 +432,7 @@ class _Told:
         return False
 
 
+@lru_cache(maxsize=64)
 def _unsteady(machine: Machine, sensor: Sensor) -> set[str]:
     """The levels that may go on and off because ``sensor`` trembles."""
     found: set[str] = set()

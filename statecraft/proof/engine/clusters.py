@@ -150,6 +150,7 @@ class Cluster:
         if len(self.cells) * len(self.states) > MOST_PAIRS:
             raise TooWide(", ".join([*(level.name for level in levels), *self._sources()]))
         self._tables: dict[Known, ClusterTable] = {}
+        self._states_of: dict[int, int] = {}
         self.pairs = len(self.states) * len(self.cells)
         self.all = (1 << self.pairs) - 1
         self.start = 1 << self.states.index((*(level.starts_on for level in levels), *(-1 for _ in self.steadies)))
@@ -383,6 +384,13 @@ class Cluster:
             if states >> state & 1:
                 made |= pairs
         return made
+
+    def states_of(self, pairs: int) -> int:
+        """The set of states that some of ``pairs`` are of."""
+        found = self._states_of.get(pairs)
+        if found is None:
+            found = self._states_of[pairs] = sum(1 << state for state, own in enumerate(self._from) if own & pairs)
+        return found
 
     def constant(self, cell: int) -> int:
         """The pairs on which the inputs stay as in ``cell``: a reading that does not change leaves the band of its

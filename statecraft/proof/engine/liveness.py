@@ -9,7 +9,7 @@ left when nothing can be taken any more is without hope: no run leads from there
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from statecraft.proof.engine.exploration import Boxes, Config, Explorer, TickCase, Transition
@@ -61,9 +61,11 @@ def cannot_reach(
     edges_to_goal: dict[int, list[Transition]] = {
         number: [edge for edge in explorer.edges[number] if leads_there(edge)] for number in reached
     }
-    for number in reached:
-        if not left[number]:
-            waiting |= dict.fromkeys(edge.source for edge in into[number])
+    won = {number for number in reached if not left[number]}
+    for number in _won_at_once(explorer, reached, into, won, leads_there, sure):
+        left[number] = []
+    for number in won:
+        waiting |= dict.fromkeys(edge.source for edge in into[number])
     while waiting:
         look()
         number = next(iter(waiting))
@@ -89,6 +91,53 @@ def cannot_reach(
             if rest and any(explorer.number(edge.target) == number for edge in explorer.edges[number]):
                 waiting[number] = None
     return {number: left[number] for number in asked if left[number]}
+
+
+def _won_at_once(
+    explorer: Explorer,
+    numbers: Iterable[int],
+    into: Mapping[int, Sequence[Transition]],
+    won: set[int],
+    leads_there: Callable[[Transition], bool],
+    sure: Callable[[Transition], bool],
+) -> Iterator[int]:
+    """Those of ``numbers`` from all of which a way is known; ``won``, those for which that is so, grows by them.
+
+    It is so where on one hearing, whatever the clocks and the levels are, some one step leads to where it is so: the
+    regions of a hearing cover the configuration between them. That is soon seen, and as a rule a command to halt does
+    it everywhere; the rest is found out piece by piece.
+    """
+    if explorer.model.loose or explorer.watcher is not None or explorer.only.bounds:
+        return  # the regions that there are need not cover it, or a step need not be one
+    waiting = [number for number in numbers if number not in won]
+    while waiting:
+        look()
+        number = waiting.pop()
+        if number in won or number not in explorer.views:
+            continue
+        needed: dict[frozenset[str], set[object]] = defaultdict(set)
+        for region in explorer.views[number]:
+            needed[region.hearing.reset].add(region.spans)
+        for edge in explorer.edges[number]:
+            if edge.frozen or not (leads_there(edge) or (sure(edge) and explorer.number(edge.target) in won)):
+                continue
+            for reset, way in edge.alike.items():
+                spans = needed.get(way.region.hearing.reset, set())
+                told = way.region.spans in spans and edge.reset <= reset <= edge.reset | edge.loose
+                if told and _from(explorer, edge, way) == explorer.configs[number].boxes:
+                    spans.discard(way.region.spans)
+        if not all(needed.values()):
+            won.add(number)
+            waiting += (edge.source for edge in into[number] if edge.source not in won)
+            yield number
+
+
+def _from(explorer: Explorer, edge: Transition, way: TickCase) -> Boxes:
+    """The cluster states of the source of ``edge`` from which ``way`` can be taken."""
+    return tuple(
+        box & explorer.model.clusters[index].states_of(pairs)
+        for index, (box, pairs) in enumerate(zip(explorer.configs[edge.source].boxes, way.pairs, strict=True))
+    )
 
 
 def _surely(explorer: Explorer, edges: Iterable[Transition], left: dict[int, list[Subset]]) -> list[Subset]:
@@ -189,11 +238,7 @@ def _from_where_by(
         cluster = model.clusters[index]
         if goal is not None and not whole:
             pairs &= sum(leading for state, leading in way.region.tables[index].into if goal.boxes[index] >> state & 1)
-        cells = len(cluster.cells)
-        made = 0
-        for state in range(len(cluster.states)):
-            if box >> state & 1 and pairs >> (state * cells) & ((1 << cells) - 1):
-                made |= 1 << state
+        made = box & cluster.states_of(pairs)
         if not made:
             return []
         boxes.append(made)
