@@ -580,6 +580,31 @@ class HandOutput:
 Output = Motor | Lamp | Relay | Servo | Buzzer | HandOutput
 
 
+@dataclass(frozen=True, slots=True)
+class ShownValue:
+    """A value that a display is given: a part's mode, a sensor's reading or fault, a dial, counter, level or switch.
+
+    ``name`` is whose it is: the part's for a mode, the sensor's for a fault.
+    """
+
+    kind: Literal["mode", "sensor", "fault", "dial", "counter", "level", "switch"]
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Display:
+    """What shows values by the owner's own function, every ``each`` ticks. No mode sets it, and it changes nothing.
+
+    ``takes_us``: microseconds that the function takes at most, if that is declared.
+    """
+
+    name: str
+    shows: tuple[ShownValue, ...]
+    each: int
+    place: Place = NOWHERE
+    takes_us: int | None = None
+
+
 def could_hurt(output: Output) -> bool:
     """Whether it moves something, and is not declared harmless: a motor, relay, servo or output by hand."""
     return isinstance(output, Motor | Relay | Servo | HandOutput) and not output.harmless
@@ -1016,6 +1041,7 @@ class Machine:
         comment: the comment that opens the file, without its ``#`` signs.
         libraries: what the owner's own functions include, as the board's core names it: ``Wire``.
         accepts: the findings that the file accepts.
+        displays: what shows values; nothing but the sketch and the paperwork knows of them.
     """
 
     name: str
@@ -1038,6 +1064,7 @@ class Machine:
     board_place: Place = NOWHERE
     libraries: tuple[str, ...] = ()
     accepts: tuple[Accept, ...] = ()
+    displays: tuple[Display, ...] = ()
 
     def __hash__(self) -> int:
         return self._hash

@@ -147,13 +147,14 @@ def plan(machine: Machine, board: Board) -> Plan:
 
 
 def timed_by_hand(machine: Machine) -> list[tuple[str, int]]:
-    """What is by hand and says how long it takes, with the microseconds: sensors, switches, outputs, commands."""
+    """What is by hand and says how long it takes, with the microseconds: in the order of the kinds below."""
     found: list[tuple[str, int | None]] = [
         (sensor.name, sensor.source.takes_us) for sensor in machine.sensors if isinstance(sensor.source, ByHand)
     ]
     found += [(switch.name, switch.takes_us) for switch in machine.switches]
     found += [(output.name, output.takes_us) for output in machine.outputs if isinstance(output, HandOutput)]
     found += [(command.name, command.takes_us) for command in machine.commands]
+    found += [(display.name, display.takes_us) for display in machine.displays]
     return [(name, us) for name, us in found if us is not None]
 
 
@@ -238,7 +239,7 @@ def _check_times(made: Plan) -> None:
     total, tick_us = sum(us for _, us in timed), machine.tick_ms * 1000
     if total >= tick_us:
         slowest = max(timed, key=lambda each: each[1])[0]
-        things = (*machine.sensors, *machine.switches, *machine.outputs, *machine.commands)
+        things = (*machine.sensors, *machine.switches, *machine.outputs, *machine.commands, *machine.displays)
         place = next(thing.place for thing in things if thing.name == slowest)
         said = ", ".join(f"{name} {us / 1000:g} ms" for name, us in timed)
         _wiring(made, place, f"what is by hand takes {total / 1000:g} ms of a tick of {machine.tick_ms} ms ({said}): "

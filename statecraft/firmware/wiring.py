@@ -110,6 +110,7 @@ def cautions(machine: Machine, board: Board) -> list[str]:
     by_hand = [s.name for s in machine.sensors if isinstance(s.source, ByHand)]
     by_hand += [s.name for s in machine.switches if s.contact is None]
     by_hand += [o.name for o in machine.outputs if isinstance(o, HandOutput)]
+    by_hand += [display.name for display in machine.displays]
     if by_hand:
         found.append(f"Pins of what is by hand ({', '.join(by_hand)}) are yours: take none of those listed")
     return found

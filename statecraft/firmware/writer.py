@@ -13,6 +13,7 @@ from statecraft.fingerprint import short
 from statecraft.firmware import first_steps
 from statecraft.firmware.behaviour import behaviour_files, command_names, input_names
 from statecraft.firmware.cpp_statements import comment
+from statecraft.firmware.displays import display_views, mode_names
 from statecraft.firmware.layout import camel_case, command_order, layout, reading_type
 from statecraft.firmware.listening import tree
 from statecraft.firmware.names import STEP_WORDS, CppNames, clock_type
@@ -101,9 +102,10 @@ class OwnersFunction:
     result: str
 
     @property
-    def argument(self) -> bool:
-        """Whether it takes a value."""
-        return "value)" in self.declaration
+    def argument(self) -> str:
+        """What the value that it takes and need not use is called; "" where it takes none."""
+        name = self.declaration.removesuffix(")").rpartition(" ")[2]
+        return name if name in ("value", "values") else ""
 
 
 def emit(machine: Machine, board: Board, unproved: Sequence[str] = ()) -> dict[str, str]:
@@ -168,6 +170,13 @@ def hand_functions(machine: Machine) -> list[OwnersFunction]:
             )
             declared = f"void {name}({member.type} value)"
             found.append(OwnersFunction(name, declared, _line(machine, output.place), notes, ""))
+    for display, view in zip(machine.displays, display_views(machine), strict=True):
+        notes = (
+            f"Shows `values`; called every {machine.duration(display.each)}, from tick 0 on, but not in made-up ticks.",
+            "It may do a part of its work at a time: what it does changes nothing for the machine.",
+        )
+        declared = f"void {view.function}(const {view.type}& values)"
+        found.append(OwnersFunction(view.function, declared, _line(machine, display.place), notes, ""))
     if found:
         first = OwnersFunction("begin", "void begin()", "Called once, before any of the others.", (), "")
         return [first, *found]
@@ -232,6 +241,7 @@ class _Sketch:
         self.pulses = [s for s in self.measured if is_pulses(s)]
         self.hand_outputs = any(isinstance(o, HandOutput) for o in machine.outputs)
         self.servos = [o for o in machine.outputs if isinstance(o, Servo)]
+        self.displays = display_views(machine)
 
     def note(self, place: Place) -> str:
         """``line 15: sensor front …``."""
@@ -274,6 +284,8 @@ class _Sketch:
             self.add_pair(files, "links", "the operator's side.", self.link_values())
         if self.reports:
             self.add_pair(files, "reports", "what the operator is told.", self.report_values())
+        if self.displays:
+            self.add_pair(files, "displays", "what is shown.", self.display_values())
         if self.functions or self.watchdog:
             values = {
                 "functions": self.functions,
@@ -283,6 +295,7 @@ class _Sketch:
                 "measures": self.reports and bool(timed_by_hand(machine)),
                 "sensors": bool(self.measured),
                 "machine": machine,
+                "displays": self.displays,
                 "tick": machine.duration(1),
                 "watchdog_ms": watchdog_ms(machine),
             }
@@ -294,7 +307,7 @@ class _Sketch:
         """Every file of the sketch that tries the machine piece by piece: the same drivers, and no behaviour."""
         self.reports = False
         files = self.files()
-        for name in ("ticks", "links", "reports"):
+        for name in ("ticks", "links", "reports", "displays"):
             files.pop(f"{name}.h", None)
             files.pop(f"{name}.cpp", None)
         del files[f"{self.machine.name}.ino"]
@@ -364,6 +377,8 @@ class _Sketch:
             "libraries": self.machine.libraries,
             "says": self.says,
             "hand_outputs": self.hand_outputs,
+            "displays": bool(self.displays),
+            "shown_inputs": any(view.inputs for view in self.displays),
             "tick": self.machine.duration(1),
             "tick_us": self.machine.tick_ms * 1000,
             "most_missed": MOST_MISSED,
@@ -480,6 +495,24 @@ class _Sketch:
             "hand": self.hand_outputs,
             "timed": self.timed(),
             "hand_rests": hand_rests,
+        }
+
+    def display_values(self) -> dict[str, Any]:
+        timed = self.timed()
+        views = [
+            {
+                "view": view,
+                "note": self.note(display.place),
+                "timed": timed.get(display.name),
+                "state": any("now." in member.value for member in view.members),
+            }
+            for display, view in zip(self.machine.displays, self.displays, strict=True)
+        ]
+        return {
+            "displays": views,
+            "mode_names": mode_names(self.machine),
+            "inputs": any(view.inputs for view in self.displays),
+            "timed": any(view["timed"] for view in views),
         }
 
     def resting_pins(self, output: object) -> list[tuple[str, str]]:

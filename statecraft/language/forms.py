@@ -18,7 +18,8 @@ FORMS: dict[str, str] = {
     "lamp": "lamp beacon pin 13",
     "relay": "relay pump pin 7",
     "buzzer": "buzzer horn pin 8, 2 kHz",
-    "output": "output gripper by hand, 0 % .. 100 %, rest 0 %",
+    "output": "output gripper by hand, 0 % .. 100 %, rest 0 %"
+    "     output screen by hand, shows mode, front, each 200 ms",
     "library": 'library "Wire"',
     "constant": "constant side_room = 30 cm",
     "level": "level blocked when front < 35 cm clears when front > 42 cm, on if in doubt",

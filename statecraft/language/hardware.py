@@ -13,7 +13,7 @@ from lark import Token, Tree
 
 from statecraft.language.context import Context, names_in, tree_in
 from statecraft.language.lines import Piece
-from statecraft.language.names import Entry, at, clip
+from statecraft.language.names import OUTPUTS, Entry, article, at, clip
 from statecraft.language.options import Options
 from statecraft.language.quantities import in_symbols, quantity, unit_of
 from statecraft.language.statements import Statement
@@ -27,6 +27,7 @@ from statecraft.machine import (
     Constant,
     Contact,
     Dial,
+    Display,
     HandOutput,
     Lamp,
     Link,
@@ -39,6 +40,7 @@ from statecraft.machine import (
     Remembered,
     Sensor,
     Servo,
+    ShownValue,
     Source,
     Switch,
     Thermistor,
@@ -59,7 +61,7 @@ class Hardware:
     """Reads declarations of hardware. Each method gives None, with the mistake noted, for one that is wrong.
 
     Attributes:
-        links, commands, dials, sensors, switches, outputs, constants: what has been read so far.
+        links, commands, dials, sensors, switches, outputs, displays, constants: what has been read so far.
         libraries: those named so far, and where.
     """
 
@@ -74,6 +76,8 @@ class Hardware:
         self.sensors: list[Sensor] = []
         self.switches: list[Switch] = []
         self.outputs: list[Output] = []
+        self.displays: list[Display] = []
+        self._shown: list[tuple[Piece, list[Tree[Token]]]] = []
         self.constants: list[Constant] = []
         self.libraries: dict[str, Place] = {}
 
@@ -640,8 +644,10 @@ class Hardware:
         servo = Servo(entry.name, options.text("pin"), low, high, None if stays else rest, entry.place, harmless)
         return _kept(self.outputs, servo)
 
-    def hand_output(self, statement: Statement, entry: Entry) -> HandOutput | None:
-        """``output NAME by hand, LOW .. HIGH, rest VALUE``."""
+    def hand_output(self, statement: Statement, entry: Entry) -> HandOutput | Display | None:
+        """``output NAME by hand, LOW .. HIGH, rest VALUE``, or ``output NAME by hand, shows …, each TIME``."""
+        if entry.kind == "display":
+            return self._display(statement, entry)
         _, piece = _tree(statement)
         options = self._options(statement, entry, "limits", "rest", "takes", "harmless")
         takes, right = self._takes(options, piece)
@@ -656,6 +662,66 @@ class Hardware:
             return None
         harmless = "harmless" in options
         return _kept(self.outputs, HandOutput(entry.name, unit, low, high, rest, entry.place, takes, harmless))
+
+    def _display(self, statement: Statement, entry: Entry) -> Display | None:
+        """What it shows is found by :meth:`fill_displays`, when all that has a name has been read."""
+        tree, piece = _tree(statement)
+        options = self._options(statement, entry, "shows", "also_shown", "each", "takes", several=("also_shown",))
+        takes, right = self._takes(options, piece)
+        if not options.need("shows", "each") or not right:
+            return None
+        each = self._ticks(options, "each", piece, "how often a display is given its values")
+        if each is None:
+            return None
+        nodes = [node.children[0] for node in tree.children if isinstance(node, Tree) and "show" in node.data]
+        self._shown.append((piece, [node for node in nodes if isinstance(node, Tree)]))
+        return _kept(self.displays, Display(entry.name, (), each, entry.place, takes))
+
+    def fill_displays(self) -> None:
+        """Find what the displays show."""
+        for number, (piece, nodes) in enumerate(self._shown):
+            found: dict[ShownValue, Tree[Token]] = {}
+            for node in nodes:
+                shown = self._shown_by(node, piece)
+                if shown is not None and shown in found:
+                    message = "This is shown twice"
+                    self._mistakes.add(piece.place(node), message, "Leave one of them out.", code="option-twice")
+                elif shown is not None:
+                    found[shown] = node
+            self.displays[number] = replace(self.displays[number], shows=tuple(found))
+
+    def _shown_by(self, node: Tree[Token], piece: Piece) -> ShownValue | None:
+        context = self._context
+        token, *more = (child for child in node.children if isinstance(child, Token))
+        known = context.names.get(str(token))
+        if more and more[-1].type == "FAULT":
+            sensor = context.names.find(token, piece, "sensor")
+            return ShownValue("fault", sensor.name) if sensor is not None else None
+        if str(token) == "mode" and more:
+            part = context.part_names.find(more[-1], piece, "part")
+            return ShownValue("mode", part.name) if part is not None else None
+        if more:
+            message = f'Only a mode is shown "of" a part, not "{token}"'
+            self._mistakes.add(piece.place(node), message, f"Write:  {token}", code="wrong-option")
+            return None
+        if str(token) == "mode" and known is None:
+            parts = list(context.parts)
+            if len(parts) == 1:
+                return ShownValue("mode", parts[0])
+            message = "This machine has several parts: say whose mode is shown"
+            ways = " or ".join(f"mode of {name}" for name in parts[:3])
+            self._mistakes.add(piece.place(node), message, f"Write {ways}.", code="ambiguous")
+            return None
+        if known is not None and known.kind in OUTPUTS:
+            message = f'"{token}" is {article(known.kind)}, which is not shown'
+            hint = "What can be shown: the mode, sensors, their faults, dials, counters, levels and switches."
+            self._mistakes.add(piece.place(node), message, hint, code="wrong-kind")
+            return None
+        kinds = ("sensor", "dial", "counter", "level", "switch")
+        entry = context.names.find(token, piece, *kinds, wanted="something that can be shown")
+        if entry is None:
+            return None
+        return ShownValue(cast('Literal["sensor", "dial", "counter", "level", "switch"]', entry.kind), entry.name)
 
     def _rest(self, options: Options, piece: Piece, unit: Unit, low: int, high: int, entry: Entry) -> int | None:
         node = options.tree("rest")

@@ -49,6 +49,8 @@ _WORDS = {
     "on_if_in_doubt": "on if in doubt",
     "takes": "takes at most 2 ms",
     "pitch": "2 kHz",
+    "shows": "shows mode, front",
+    "each": "each 200 ms",
 }
 
 

@@ -136,6 +136,7 @@ class _Reader:
         for part in parts:
             for promise in promises:
                 observers.check_gentle(promise, part, {command.name for command in hardware.commands if command.urgent})
+        hardware.fill_displays()
         accepts = [read_accept(each, context) for each in declared.accepts if each.tree is not None]
         trials: list[Trial] = []
         for statements in declared.trials:
@@ -167,6 +168,7 @@ class _Reader:
             self._heads["board"].piece.place(),
             tuple(hardware.libraries),
             tuple(accept for accept in accepts if accept is not None),
+            tuple(hardware.displays),
         )
 
     def _fail(self) -> None:
@@ -418,6 +420,8 @@ class _Reader:
         if token is None:
             return
         kind = head if statement.tree is not None else ""
+        if statement.tree is not None and head == "output" and tree_in(statement.tree, "shows", "each", "also_shown"):
+            kind = "display"
         entry: Entry | None = None
         if part is not None and (head in _MODES or not head):
             entry = part.names.names.declare(token, piece, kind)

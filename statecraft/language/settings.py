@@ -8,7 +8,7 @@ from lark import Token, Tree
 
 from statecraft.language.context import Context, names_in
 from statecraft.language.lines import Piece
-from statecraft.language.names import OUTPUTS, Entry, article
+from statecraft.language.names import OUTPUTS, Entry, article, at
 from statecraft.language.quantities import family, in_symbols, quantity
 from statecraft.machine import (
     Blink,
@@ -67,6 +67,13 @@ class Settings:
     def _read(self, node: Tree[Token], piece: Piece) -> WrittenSetting | None:
         token, value = node.children
         assert isinstance(token, Token)
+        known = self._context.names.get(str(token))
+        if known is not None and known.kind == "display":
+            message = f'"{token}" shows values: no mode sets it'
+            where = at(known.place, piece.place())
+            hint = f"Leave it out here. It shows what its own line says, in every mode ({where})."
+            self._mistakes.add(piece.place(node), message, hint, code="wrong-setting")
+            return None
         entry = self._context.names.find(token, piece, *OUTPUTS, wanted="an output")
         if entry is None or entry.item is None:
             return None

@@ -93,6 +93,8 @@ def losses(machine: Machine) -> list[str]:
         said.append("Whether a reading is steady is set from outside, as steady_ data.")
     if tick.memories:
         said.append("Remembered readings are set from outside like any other.")
+    if machine.displays:
+        said.append("What is shown is not in it.")
     if machine.promises or machine.trials:
         said.append("Promises and trials are not in it.")
     return said

@@ -66,6 +66,8 @@ def _world(machine: Machine) -> list[str]:
         driven += [counted(names, word)] if names else []
     if driven:
         said.append(f"It drives {listed(driven)}.")
+    if machine.displays:
+        said.append(f"It shows values on {listed(display.name for display in machine.displays)}.")
     return said
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from statecraft.folding import listed
 from statecraft.machine import (
     AnalogCurrent,
     AnalogVoltage,
@@ -9,6 +10,7 @@ from statecraft.machine import (
     Buzzer,
     ByHand,
     Contact,
+    Display,
     Fixed,
     FromDial,
     HandOutput,
@@ -147,6 +149,19 @@ def _output(machine: Machine, thing: Output) -> str:
             return (
                 f"driven by a function of your own, {unit.show(low)} to {unit.show(high)}, rests at {unit.show(rest)}"
             )
+
+
+def display(machine: Machine, thing: Display) -> str:
+    """What a display is given, and how often."""
+    said = [
+        ("the mode" if len(machine.parts) == 1 else f"the mode of {each.name}")
+        if each.kind == "mode"
+        else f"{each.name} fault"
+        if each.kind == "fault"
+        else each.name
+        for each in thing.shows
+    ]
+    return f"shows {listed(said)} by a function of your own, every {machine.duration(thing.each)}"
 
 
 def pins(thing: Sensor | Output | Contact | None) -> list[tuple[str, str]]:

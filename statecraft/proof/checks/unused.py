@@ -88,6 +88,8 @@ def _uses(machine: Machine) -> Iterator[Use]:
         yield from _used_by(atom)
         if isinstance(atom, Silent):
             yield from (("command", command.name) for command in machine.commands if command.link == atom.link)
+    for display in machine.displays:
+        yield from (("sensor" if shown.kind == "fault" else shown.kind, shown.name) for shown in display.shows)
     for sensor in machine.sensors:
         if isinstance(sensor.source, Remembered):
             yield "sensor", sensor.source.of
