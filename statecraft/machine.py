@@ -191,11 +191,14 @@ class Steady:
     The tick keeps an anchor and a clock: a valid reading further than ``band`` from the anchor becomes the new anchor
     and sets the clock to 0; a fault forgets the anchor, and the next valid reading becomes it with the clock at 0; else
     the clock has advanced by one. True while the reading is valid and clock >= ticks.
+
+    ``sensor`` is the sensor's name, or that of a counter that counts from outside (``kind``), which has no fault.
     """
 
     sensor: str
     band: int
     ticks: int
+    kind: Literal["sensor", "counter"] = "sensor"
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,7 +279,7 @@ def sensors_of(condition: Condition) -> tuple[str, ...]:
                 for term in (left, right):
                     if term is not None and term.kind == "sensor":
                         found[term.name] = None
-            case Fault(sensor) | Steady(sensor):
+            case Fault(sensor) | Steady(sensor, kind="sensor"):
                 found[sensor] = None
             case _:
                 pass
@@ -730,8 +733,42 @@ class CountsTime:
 
 
 @dataclass(frozen=True, slots=True)
+class CountsPulses:
+    """What moves a counter from outside: on one pin each rising edge counts one up; on two (quadrature) each change of
+    one of them counts one, up where the first pin leads, and a change of both at once is lost.
+
+    Attributes:
+        pins: one or two.
+        rate: how many may come a second at most, in tenths.
+    """
+
+    pins: tuple[str, ...]
+    rate: int
+
+    @property
+    def both_ways(self) -> bool:
+        """Whether it counts down, too."""
+        return len(self.pins) == 2
+
+    def most(self, tick_ms: int) -> int:
+        """How far it moves the counter on one tick at most; what came faster waits for the next."""
+        return -(-self.rate * tick_ms // 10_000)
+
+    @property
+    def waits(self) -> int:
+        """How many can wait at most: one second's worth. What is beyond is lost, and counted as lost."""
+        return -(-self.rate // 10)
+
+
+@dataclass(frozen=True, slots=True)
 class Counter:
-    """A saturating integer that rows set and step."""
+    """An integer that rows set and step.
+
+    Attributes:
+        counts: how it counts time.
+        outside: what moves it from outside, if anything does.
+        round: after its top comes its bottom, and the other way round; else it stays within its ends.
+    """
 
     name: str
     part: str
@@ -740,6 +777,14 @@ class Counter:
     start: int
     counts: tuple[CountsTime, ...] = ()
     place: Place = NOWHERE
+    outside: CountsPulses | None = None
+    round: bool = False
+
+    def moved(self, value: int, by: int) -> int:
+        """What it comes to from ``value`` by ``by``."""
+        if self.round:
+            return self.low + (value + by - self.low) % (self.high - self.low + 1)
+        return max(self.low, min(self.high, value + by))
 
 
 @dataclass(frozen=True, slots=True)
@@ -963,7 +1008,25 @@ class Hear:
     command: str
 
 
-Input = SetSensor | SetSwitch | SetDial | Hear
+@dataclass(frozen=True, slots=True)
+class Pulse:
+    """On this tick so many pulses come for a counter that counts from outside, downward if negative. The counter moves
+    as fast as its rate allows, and the rest waits.
+    """
+
+    counter: str
+    by: int
+
+
+@dataclass(frozen=True, slots=True)
+class PulseRate:
+    """From this tick so many pulses come a second, in tenths; downward if negative."""
+
+    counter: str
+    rate: int
+
+
+Input = SetSensor | SetSwitch | SetDial | Hear | Pulse | PulseRate
 
 
 @dataclass(frozen=True, slots=True)
@@ -1082,6 +1145,10 @@ class Machine:
         """The sensor of that name. Raises KeyError."""
         return _named(self.sensors, name)
 
+    def counter(self, name: str) -> Counter:
+        """The counter of that name. Raises KeyError."""
+        return _named((counter for part in self.parts for counter in part.counters), name)
+
     def command(self, name: str) -> Command:
         """The command of that name. Raises KeyError."""
         return _named(self.commands, name)
@@ -1089,6 +1156,11 @@ class Machine:
     def output(self, name: str) -> Output:
         """The output of that name. Raises KeyError."""
         return _named(self.outputs, name)
+
+    @property
+    def pulsed(self) -> tuple[Counter, ...]:
+        """The counters that pulses move, in order: each has its place in what comes in on a tick."""
+        return tuple(c for part in self.parts for c in part.counters if isinstance(c.outside, CountsPulses))
 
     def numbers(self) -> tuple[tuple[Dial, ...], ...]:
         """The messages that bring numbers: the dials of each, in their order."""

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 
 from hypothesis import strategies as st
 
-from statecraft.machine import Compare, Machine, Remembered, Sensor, atoms
+from statecraft.machine import Compare, Counter, Machine, Remembered, Sensor, atoms
 from statecraft.simulation import Inputs
 
 _HEADS = (
@@ -77,7 +77,9 @@ class _PartDraft:
 
 
 class _Writer:
-    def __init__(self, seed: int, size: int, small: bool, several: int | None = None) -> None:
+    def __init__(
+        self, seed: int, size: int, small: bool, several: int | None = None, counting: bool = False
+    ) -> None:
         self.rng = random.Random(f"{seed} {size} {small}")
         self.newer = random.Random(f"since {seed} {size} {small}")  # for what the language has had since: seeds stay
         self.several = several
@@ -91,6 +93,10 @@ class _Writer:
         self.pwm = ["5", "6", "7", "8", "9", "10", "11", "12"]
         self.analog = [f"A{n}" for n in range(16)]
         self.quick = ["2", "3"]
+        self.counting = ["20", "21", "50", "51", "52", "53"] if counting else []  # pins of counters that count outside
+        self.moved_outside: list[_Quantity] = []
+        if counting:
+            self.pins = self.pins[:-4]
         self.links: list[tuple[str, bool]] = []
         self.commands: list[str] = []
         self.sensors: list[_Quantity] = []
@@ -310,6 +316,8 @@ class _Writer:
         if self.levels:
             makers.append(lambda: self.rng.choice(self.levels))
         makers.append(self.in_mode)
+        if self.moved_outside:
+            makers += [lambda: self.compare([self.rng.choice(self.moved_outside), *self.moved_outside])] * 3
         return self.rng.choice(makers)()
 
     def in_mode(self) -> str:
@@ -369,7 +377,7 @@ class _Writer:
         rng, name = self.rng, self.name()
         kind = rng.choice(["edges", "edges", "edges", "atom", "general", "steady"])
         if kind == "edges":
-            thing = rng.choice(self.sensors + (self.dials if self.chance(0.2) else []))
+            thing = rng.choice(self.sensors + (self.dials if self.chance(0.2) else []) + self.moved_outside)
             low, high = sorted((self.threshold(thing, inner=True), self.threshold(thing, inner=True)))
             on = f"{thing.name} < {self.quantity(thing.family, low)}"
             off = f"{thing.name} {rng.choice(['>', '>='])} {self.quantity(thing.family, high)}"
@@ -392,7 +400,7 @@ class _Writer:
             if self.chance(0.3):
                 on, off = off, on
         else:
-            thing = rng.choice(self.sensors)
+            thing = rng.choice(self.sensors + self.moved_outside)
             band = self.quantity(
                 thing.family,
                 rng.randint(1, 2) if self.small else max(1, (thing.high - thing.low) // rng.choice([8, 40])),
@@ -477,8 +485,22 @@ class _Writer:
         for way in rng.choice([[], [], ["up"], ["up", "down"], ["down"]]):
             where = rng.choice([rng.choice(part.modes), *part.groups, "any"])
             line += f", {way} each {self.time(self.ticks(high=4 if self.small else 20))} in {where}"
+        if len(self.counting) > 1 and self.newer.random() < 0.6:
+            line = line.split(", up each")[0].split(", down each")[0] + self.from_outside()
+            self.moved_outside.append(counter)
+        if self.counting and self.newer.random() < 0.3:
+            line += ", round"
         part.counters.append(counter)
         part.counter_lines.append(line)
+
+    def from_outside(self) -> str:
+        """What moves a counter from outside."""
+        rng = self.newer
+        hertz = rng.choice([60, 100, 200] if self.small else [0.5, 30, 400, 2000])
+        what = f"pulses on pin {self.counting.pop()}"
+        if rng.random() < 0.6 and self.counting:
+            what = f"both ways on pins {what.split()[-1]} and {self.counting.pop()}"
+        return f", counts {what}, at most {hertz} Hz"
 
     def of_dials(self, dials: list[_Quantity], minus: str) -> str:
         """A part of a percentage, or two of them mixed; less than none of one only with ``minus``."""
@@ -723,6 +745,9 @@ class _Writer:
             makers += [lambda: rng.choice(self.commands)] * 2
         if self.dials:
             makers.append(self.tell)
+        if self.moved_outside:
+            counter = rng.choice(self.moved_outside).name
+            makers += [lambda: f"{counter} + {rng.randint(1, 3)}", lambda: f"{counter} at {rng.choice([0, 0.5, 1])} Hz"]
         return rng.choice(makers)()
 
     def tell(self) -> str:
@@ -761,14 +786,18 @@ class _Writer:
         return "\n".join([*head, "", *self.lines, "", *shared, *body, "", *self.promises(), "", *trial]) + "\n"
 
 
-def random_text(seed: int, size: int = 2, small: bool = False, several: int | None = None) -> str:
-    """A machine file, made from ``seed``, of ``several`` parts if that is said; see the module."""
-    return _Writer(seed, size, small, several).text()
+def random_text(
+    seed: int, size: int = 2, small: bool = False, several: int | None = None, counting: bool = False
+) -> str:
+    """A machine file, made from ``seed``, of ``several`` parts if that is said, and with counters that count from
+    outside or go round if ``counting``; see the module."""
+    return _Writer(seed, size, small, several, counting).text()
 
 
-def machine_texts(*, small: bool = False, largest: int = 3) -> st.SearchStrategy[str]:
+def machine_texts(*, small: bool = False, largest: int = 3, counting: bool = False) -> st.SearchStrategy[str]:
     """Machine files for hypothesis: the same family as :func:`random_text`."""
-    return st.builds(random_text, st.integers(0, 10**6), st.integers(1, largest), st.just(small))
+    size, just = st.integers(1, largest), st.just
+    return st.builds(random_text, st.integers(0, 10**6), size, just(small), just(None), just(counting))
 
 
 # --------------------------------------------------------------------------------------------------------------- inputs
@@ -795,9 +824,10 @@ def random_inputs(machine: Machine, seed: int, ticks: int) -> Iterator[Inputs]:
         for place in range(len(switches)):
             if rng.random() < pace / 2:
                 switches[place] = not switches[place]
+        moves = tuple(_move(rng, machine, counter) if rng.random() < pace * 2 else 0 for counter in machine.pulsed)
         if quiet:
             quiet -= 1
-            yield Inputs(tuple(readings), tuple(switches))
+            yield Inputs(tuple(readings), tuple(switches), moves=moves)
             continue
         if rng.random() < 0.01:
             quiet = rng.choice([5, 20, 150])
@@ -812,7 +842,13 @@ def random_inputs(machine: Machine, seed: int, ticks: int) -> Iterator[Inputs]:
             value = rng.randint(dial.low // whole - 1, dial.high // whole + 1) * whole
             messages = [(number, rng.choice([value, value, dial.low - whole, dial.low, dial.high, dial.high + whole]))]
         others = rng.choice([1, 3]) if rng.random() < pace / 4 else 0
-        yield Inputs(tuple(readings), tuple(switches), tuple(arrivals), tuple(messages), others)
+        yield Inputs(tuple(readings), tuple(switches), tuple(arrivals), tuple(messages), others, moves)
+
+
+def _move(rng: random.Random, machine: Machine, counter: Counter) -> int:
+    assert counter.outside is not None
+    most = counter.outside.most(machine.tick_ms)
+    return rng.choice([-1, 1]) * rng.randint(0, most) if counter.outside.both_ways else rng.randint(0, most)
 
 
 def _edges(machine: Machine) -> dict[str, list[int]]:

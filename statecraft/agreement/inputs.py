@@ -24,6 +24,7 @@ class HeldInputs(NamedTuple):
         ticks: how long it lasts, at least 1.
         every: they come again every so many ticks; 0 when they come once.
         late: its ticks come late, and are made up: nothing is heard, and what waits goes on waiting.
+        moves: by how much each counter of :attr:`Machine.pulsed` moves on each of the ticks; empty where none does.
     """
 
     readings: tuple[int | None, ...]
@@ -33,6 +34,7 @@ class HeldInputs(NamedTuple):
     ticks: int = 1
     every: int = 0
     late: bool = False
+    moves: tuple[int, ...] = ()
 
     def pieces(self) -> Iterator[tuple[bool, int]]:
         """Runs of ticks, (whether something is heard on it, how many): a tick by itself where something is."""
@@ -70,8 +72,8 @@ def cut(sequence: Iterable[HeldInputs], ticks: int) -> InputSequence:
 def each_tick(sequence: Iterable[HeldInputs]) -> Iterator[Inputs]:
     """The inputs of ``sequence``, a tick each, as the simulation takes them."""
     for stretch in sequence:
-        heard = Inputs(stretch.readings, stretch.switches, stretch.hear, stretch.turn)
-        quiet = Inputs(stretch.readings, stretch.switches)
+        heard = Inputs(stretch.readings, stretch.switches, stretch.hear, stretch.turn, moves=stretch.moves)
+        quiet = Inputs(stretch.readings, stretch.switches, moves=stretch.moves)
         for something, ticks in stretch.pieces():
             for _ in range(ticks):
                 yield heard if something else quiet
@@ -80,12 +82,13 @@ def each_tick(sequence: Iterable[HeldInputs]) -> Iterator[Inputs]:
 def sequence_of(ticks: Iterable[Inputs]) -> InputSequence:
     """Inputs tick by tick as stretches; messages that are none, which no behaviour sees, are left out."""
     sequence: list[HeldInputs] = []
-    for readings, switches, hear, turn, _ in ticks:
+    for readings, switches, hear, turn, _, moves in ticks:
         last = sequence[-1] if sequence else None
-        if last and not hear and not turn and (readings, switches) == (last.readings, last.switches):
+        held = (readings, switches, moves)
+        if last and not hear and not turn and held == (last.readings, last.switches, last.moves):
             sequence[-1] = last._replace(ticks=last.ticks + 1)
         else:
-            sequence.append(HeldInputs(readings, switches, tuple(hear), tuple(turn)))
+            sequence.append(HeldInputs(readings, switches, tuple(hear), tuple(turn), moves=moves))
     return tuple(sequence)
 
 
@@ -95,6 +98,7 @@ class Streams:
     def __init__(self, machine: Machine) -> None:
         self._measured = [i for i, sensor in enumerate(machine.sensors) if not isinstance(sensor.source, Remembered)]
         self._commands = len(machine.commands)
+        self._dials = len(machine.dials)
 
     def of(self, sequence: Iterable[HeldInputs], *, begins: bool = True) -> array[int]:
         """``sequence`` from tick 0 on, or on from where the behaviour stands if it does not begin there."""
@@ -104,10 +108,13 @@ class Streams:
             readings = [stretch.readings[index] for index in self._measured]
             held = array("i", [how, *(FAULT if reading is None else reading for reading in readings)])
             held.extend(stretch.switches)
+            moved = self._commands + self._dials
+            moves = [number for place, by in enumerate(stretch.moves) if by for number in (moved + place, by)]
             messages = [number for command in stretch.hear for number in (command, 0)]
             messages += [number for dial, value in stretch.turn for number in (self._commands + dial, value)]
+            messages += moves
             heard = held + array("i", [len(messages) // 2, *messages])
-            quiet = held + array("i", [0])
+            quiet = held + array("i", [len(moves) // 2, *moves])
             begin_at = len(stream)
             for something, ticks in stretch.pieces():
                 stream.extend(heard if something else quiet * ticks)

@@ -319,16 +319,22 @@ class Conditions:
             hint = f"Declare one:  level quiet when {token} steady within 3 cm for 4 s clears when ..."
             self._mistakes.add(piece.place(node), message, hint, code="only-in-level")
             return None
-        entry = self._context.names.find(token, piece, "sensor")
+        entry = self._context.names.find(token, piece, "sensor", "counter", wanted="a sensor or counter")
         ticks = self._context.ticks(amount, piece, 'the time after "for"', least=1)
         if entry is None or entry.item is None:
             return None
-        steps = self._context.measures.steps(quantity(band, piece), entry.item.unit, entry.what)
+        kind: Literal["sensor", "counter"] = "counter" if entry.kind == "counter" else "sensor"
+        if kind == "counter" and entry.item.outside is None:
+            message = f'"{token}" is moved by rows or time alone, which is no matter of being steady'
+            hint = "A sensor can be steady, or a counter that counts from outside."
+            self._mistakes.add(piece.place(token), message, hint, code="wrong-kind")
+            return None
+        steps = self._context.measures.steps(quantity(band, piece), _unit(entry), entry.what)
         if steps is not None and steps < 0:
             message = f"{quantity(band, piece)} is not a width: it is below zero"
             self._mistakes.add(piece.place(band), message, "Leave out the minus sign.", code="out-of-limits")
             return None
-        return Steady(entry.name, steps, ticks) if steps is not None and ticks is not None else None
+        return Steady(entry.name, steps, ticks, kind) if steps is not None and ticks is not None else None
 
     def _output_is(self, node: Tree[Token], piece: Piece, scope: Scope) -> Condition | None:
         token, state = node.children
@@ -444,7 +450,11 @@ class Conditions:
         entry = self._context.names.find(token, piece, *kinds, wanted="something that can be compared")
         if entry is None or entry.item is None:
             return None
-        if entry.kind == "counter" and not self._may_listen(token, piece, scope, "a counter"):
+        if entry.kind == "counter" and entry.item.outside is None and scope.kind == "level":
+            message = "A level does not read a counter that rows or time move"
+            hint = "It reads sensors, switches, dials, earlier levels, the parts' modes, "
+            hint += "and counters that count from outside."
+            self._mistakes.add(piece.place(token), message, hint, code="not-in-level")
             return None
         if entry.kind in ("lamp", "relay", "buzzer"):
             message = f"{article(entry.kind).capitalize()} has no number to compare"

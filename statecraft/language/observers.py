@@ -11,12 +11,13 @@ from statecraft.language.conditions import Conditions, Scope
 from statecraft.language.context import Context, names_in, tree_in
 from statecraft.language.levels import read_deadline, read_hold
 from statecraft.language.lines import Piece, normal
-from statecraft.language.names import article
+from statecraft.language.names import Entry, article
 from statecraft.language.statements import Statement
 from statecraft.machine import (
     And,
     At,
     Condition,
+    Counter,
     Dial,
     Every,
     Expect,
@@ -25,6 +26,8 @@ from statecraft.machine import (
     ModeRef,
     Part,
     Promise,
+    Pulse,
+    PulseRate,
     Remembered,
     Sensor,
     SetDial,
@@ -155,12 +158,14 @@ class Observers:
             if found is None or period is None:
                 script.sound = False
                 continue
-            if not isinstance(found, Hear | SetDial):
-                message = "Only commands and dials can be repeated; a reading or a switch stays as it is set"
+            if not isinstance(found, Hear | SetDial | Pulse):
+                message = "Only commands, dials and pulses can be repeated; a reading or a switch stays as it is set"
                 self._mistakes.add(piece.place(node), message, "Set it with at.", code="not-here")
                 script.sound = False
                 continue
-            name = found.command if isinstance(found, Hear) else found.dial
+            match found:
+                case Hear(named) | SetDial(named) | Pulse(named):
+                    name = named
             if name in script.running:
                 message = f'"{name}" is sent repeatedly already'
                 hint = f"End it first:  at 5 s no more {name}"
@@ -172,7 +177,7 @@ class Observers:
 
     def _no_more(self, node: Tree[Token], piece: Piece, script: _Script) -> None:
         token = next(names_in(node))
-        entry = self._context.names.find(token, piece, "command", "dial")
+        entry = self._context.names.find(token, piece, "command", "dial", "counter")
         if entry is None:
             script.sound = False
             return
@@ -203,11 +208,12 @@ class Observers:
 
     def _input(self, node: Tree[Token], piece: Piece) -> Input | None:
         token = next(names_in(node))
-        entry = self._context.names.find(
-            token, piece, "command", "sensor", "switch", "dial", wanted="a command, sensor, switch or dial"
-        )
+        kinds = ("command", "sensor", "switch", "dial", "counter")
+        entry = self._context.names.find(token, piece, *kinds, wanted="a command, sensor, switch, dial or counter")
         if entry is None:
             return None
+        if entry.kind == "counter" or node.data in ("pulse", "pulse_rate"):
+            return self._pulses(node, entry, piece)
         value = None if node.data == "hear" else node.children[1]
         if value is None:
             if entry.kind == "command":
@@ -227,6 +233,45 @@ class Observers:
             self._mistakes.add(piece.place(node), message, f"Write:  {entry.name} on", code="wrong-value")
             return None
         return self._number(entry.item, entry.what, value, node, piece)
+
+    def _pulses(self, node: Tree[Token], entry: Entry, piece: Piece) -> Pulse | PulseRate | None:
+        """``clicks + 12``, ``clicks - 3``, ``clicks at 30 Hz``."""
+        counter = entry.item
+        if entry.kind == "counter" and counter is None:
+            return None
+        if not isinstance(counter, Counter) or counter.outside is None:
+            message = f"{entry.what[0].upper()}{entry.what[1:]} is not moved by pulses"
+            right = {"switch": "on", "dial": "40 %", "sensor": "35 cm"}.get(entry.kind)
+            hint = "Only a counter that counts from outside is."
+            if right is not None:
+                hint += f" Write:  {entry.name} {right}"
+            elif entry.kind == "counter":
+                hint = "Rows and time move it; a trial moves only a counter that counts from outside."
+            self._mistakes.add(piece.place(node), message, hint, code="wrong-value")
+            return None
+        value = node.children[-1]
+        written = piece.text[node.meta.start_pos : node.meta.end_pos]
+        negative = isinstance(value, Tree) and value.data == "quantity" and value.children[0] == "-"
+        if node.data == "hear" or (node.data == "put" and not negative):
+            message = f"{entry.what[0].upper()}{entry.what[1:]} is moved from outside, and not set"
+            hint = f"Write:  {entry.name} + 12     or  {entry.name} at 30 Hz"
+            self._mistakes.add(piece.place(node), message, hint, code="wrong-value")
+            return None
+        unit = Unit.RATE if node.data == "pulse_rate" else Unit.NUMBER
+        steps = self._context.steps(value, piece, unit, "a rate of pulses" if unit is Unit.RATE else "pulses")
+        if steps is None:
+            return None
+        if steps < 0 and not counter.outside.both_ways:
+            message = f"{entry.what[0].upper()}{entry.what[1:]} counts pulses on one pin, which never count down"
+            hint = "Only one that counts both ways on two pins does."
+            self._mistakes.add(piece.place(node), message, hint, code="wrong-value")
+            return None
+        if abs(steps) > counter.outside.waits * (10 if unit is Unit.RATE else 1) * 10:
+            message = f"{written} is more than ten times what {entry.what} can take in a second"
+            hint = f"Its line says at most {Unit.RATE.show(counter.outside.rate)}."
+            self._mistakes.add(piece.place(node), message, hint, code="out-of-limits")
+            return None
+        return PulseRate(counter.name, steps) if unit is Unit.RATE else Pulse(counter.name, steps)
 
     def _number(
         self, item: Sensor | Dial | None, what: str, value: Tree[Token] | Token, node: Tree[Token], piece: Piece

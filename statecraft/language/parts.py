@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
-from typing import Literal, cast
+from typing import Any, Literal, cast
 
 from lark import Token, Tree
 
@@ -24,6 +24,7 @@ from statecraft.machine import (
     Compare,
     Condition,
     Counter,
+    CountsPulses,
     CountsTime,
     Group,
     Mode,
@@ -38,6 +39,9 @@ from statecraft.machine import (
 )
 
 _DEEPEST_GROUPS = 20
+
+_FASTEST = 200_000
+"""Counts a second, in tenths, that no board's interrupts come near to."""
 
 
 @dataclass(slots=True)
@@ -362,6 +366,7 @@ class PartReader:
         high = self._context.measures.plain(last, "A counter", -30_000, 30_000) if low is not None else None
         start: int | None = low
         counts: list[tuple[Tree[Token], list[Token | Tree[Token]]]] = []
+        words: dict[str, Tree[Token]] = {}
         sound = True
         for node in tree.children:
             if not isinstance(node, Tree) or node.data == "range":
@@ -377,15 +382,23 @@ class PartReader:
                     start = None
             elif node.data == "counts":
                 counts.append((node, [cast("Tree[Token]", node.children[-1])]))
+            elif node.data != "also_in":
+                before = words.setdefault("pulses" if node.data == "both_ways" else str(node.data), node)
+                if before is not node:
+                    message = "A counter says this twice" if before.data == node.data else "A counter counts one thing"
+                    self._mistakes.add(piece.place(node), message, "Leave one of them out.", code="option-twice")
+                    sound = False
             elif counts:
                 counts[-1][1].append(cast("Token", node.children[0]))
             else:
                 message = f'"{node.children[0]}" does not fit here'
-                hint = "A counter may have:  starts 2, up each 500 ms in opening, down each 500 ms in shutting"
+                hint = "A counter may have:  starts 2, round, counts pulses on pin 2, at most 400 Hz, "
+                hint += "up each 500 ms in opening"
                 self._mistakes.add(piece.place(node), message, hint, code="wrong-option")
                 sound = False
         motion = [self._counts(node, where, piece) for node, where in counts]
-        if low is None or high is None or start is None or None in motion or not sound:
+        outside, right = self._outside(words.get("pulses"), words.get("at_most"), counts, piece)
+        if low is None or high is None or start is None or None in motion or not sound or not right:
             return None
         if low >= high:
             message = f"This counter goes from {low} to {high}"
@@ -393,7 +406,48 @@ class PartReader:
             self._mistakes.add(piece.place(limits), message, hint, code="bad-range")
             return None
         each = tuple(clause for clause in motion if clause is not None)
-        return Counter(entry.name, self._names.name, low, high, start, each, entry.place)
+        round_ = "round" in words
+        return Counter(entry.name, self._names.name, low, high, start, each, entry.place, outside, round_)
+
+    def _outside(
+        self, node: Tree[Token] | None, most: Tree[Token] | None, counts: list[Any], piece: Piece
+    ) -> tuple[CountsPulses | None, bool]:
+        """What a counter counts from outside, None for nothing; and whether that was right."""
+        example = "counts pulses on pin 2, at most 400 Hz"
+        if node is None:
+            if most is not None:
+                message = "Only a counter that counts from outside has a rate"
+                hint = f"Such a one is written:  {example}"
+                self._mistakes.add(piece.place(most), message, hint, code="wrong-option")
+            return None, most is None
+        pins = tuple(str(token) for token in node.children if isinstance(token, Token) and token.type == "PIN")
+        if counts:
+            message = "A counter counts time or what comes from outside, not both"
+            hint = "Make two counters of it."
+            self._mistakes.add(piece.place(node), message, hint, code="wrong-option")
+            return None, False
+        if len(set(pins)) < len(pins):
+            message = "A counter that counts both ways has two different pins"
+            hint = "An encoder has two outputs, each on a pin of its own:  counts both ways on pins 2 and 3"
+            self._mistakes.add(piece.place(node), message, hint, code="same-pin")
+            return None, False
+        if most is None:
+            message = "This counter does not say how fast it may be moved"
+            hint = "Say how many counts a second come at the machine's fastest, behind a comma:  at most 400 Hz"
+            self._mistakes.add(piece.place(node), message, hint, code="missing-option")
+            return None, False
+        amount = most.children[-1]
+        assert isinstance(amount, Tree)
+        rate = self._context.steps(amount, piece, Unit.RATE, "how fast a counter is moved")
+        if rate is None:
+            return None, False
+        if not 1 <= rate <= _FASTEST:
+            slow = f"A counter cannot be moved at {Unit.RATE.show(rate)}"
+            message = slow if rate < 1 else "That is too fast to be counted"
+            hint = f"It takes from {Unit.RATE.show(1)} to {Unit.RATE.show(_FASTEST)}."
+            self._mistakes.add(piece.place(amount), message, hint, code="out-of-limits")
+            return None, False
+        return CountsPulses(pins, rate), True
 
     def _counts(self, node: Tree[Token], where: list[Token | Tree[Token]], piece: Piece) -> CountsTime | None:
         way, amount = node.children[0], node.children[1]

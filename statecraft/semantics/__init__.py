@@ -7,7 +7,8 @@ A tick goes from what the machine knows (``tick.variables``) and what came from 
    one is taken: the earliest urgent one, and all others that are not urgent are dropped; else the earliest.
 2. **Clocks.** On tick 0 nothing advances and nothing is heard. From tick 1 on each of ``tick.advances`` takes its clock
    one on, up to its limit; then each of ``tick.hearings`` sets its clock to 0 if someone that it listens to was heard.
-   Then ``tick.counts``: counters that count time move by the mode of the tick before. Then, on every tick,
+   Then ``tick.counts``: counters that count time move by the mode of the tick before; and ``tick.movements``: those
+   that count from outside move by what came in. Then, on every tick,
    ``tick.memories``: readings that are taken in a mode.
 3. **Levels.** ``tick.followings`` keep the anchors of steady readings. Then each of ``tick.latches``, in order: the
    clocks of its ``holds`` go on (up to their limit) where their condition is true, and to 0 where it is not; if ``on``
@@ -33,7 +34,7 @@ from statecraft.semantics.decisions import Bar, Decision, PartTick, SetCounter, 
 from statecraft.semantics.guards import AllOf, AnyOf, Guard, Known, Negation, Reached
 from statecraft.semantics.keys import ClockKey, Key, ValueKey
 from statecraft.semantics.tick import Tick, tick_of
-from statecraft.semantics.updates import Advance, Count, Drive, Follow, Hearing, HeldFor, Latch, Memory
+from statecraft.semantics.updates import Advance, Count, Drive, Follow, Hearing, HeldFor, Latch, Memory, Movement
 from statecraft.semantics.variables import Clock, Value, Variables, variables_of
 
 __all__ = [
@@ -54,6 +55,7 @@ __all__ = [
     "Known",
     "Latch",
     "Memory",
+    "Movement",
     "Negation",
     "PartTick",
     "Reached",

@@ -20,6 +20,7 @@ from statecraft.machine import (
     OutputIs,
     Part,
     Row,
+    Steady,
     Taken,
     atoms,
     sensors_of,
@@ -47,7 +48,7 @@ def tests_read(tick: Tick, guards: Iterable[Guard]) -> Iterator[Test]:
 def sensors_asked(test: Test) -> tuple[str, ...]:
     """The sensors that ``test`` reads, in order, without repeats."""
     match test:
-        case Reached(SteadyClock(sensor)):
+        case Reached(SteadyClock(sensor, of="sensor")):
             return (sensor,)
         case Reached():
             return ()
@@ -61,9 +62,17 @@ def sensors_read(tick: Tick, guards: Iterable[Guard]) -> frozenset[str]:
 
 
 def counters_asked(tests: Iterable[Test]) -> frozenset[str]:
-    """The counters that some of ``tests`` compares."""
-    terms = [term for test in tests if isinstance(test, Compare) for term in (test.left, test.right)]
-    return frozenset(term.name for term in terms if term is not None and term.kind == "counter")
+    """The counters that some of ``tests`` compares, or asks whether they are steady."""
+    found: set[str] = set()
+    for test in tests:
+        match test:
+            case Compare(left, _, right, _):
+                found |= {term.name for term in (left, right) if term is not None and term.kind == "counter"}
+            case Reached(SteadyClock(counter, of="counter")):
+                found.add(counter)
+            case _:
+                pass
+    return frozenset(found)
 
 
 def asks_for(guard: Guard) -> frozenset[str]:
@@ -150,6 +159,8 @@ def parts_asked(machine: Machine, conditions: Iterable[Condition]) -> set[str]:
                 terms = [term for term in (left, right) if term is not None]
                 found |= {counters[term.name] for term in terms if term.kind == "counter"}
                 outputs |= {term.name for term in terms if term.kind == "output"}
+            case Steady(counter, kind="counter"):
+                found.add(counters[counter])
             case OutputIs(output):
                 outputs.add(output)
             case _:

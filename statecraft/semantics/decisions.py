@@ -22,12 +22,13 @@ class SetCounter:
 
 @dataclass(frozen=True, slots=True)
 class StepCounter:
-    """The counter moves by ``by``, not beyond ``low`` and ``high``."""
+    """The counter moves by ``by``: not beyond ``low`` and ``high``, or ``round`` from one to the other."""
 
     counter: CounterValue
     by: int
     low: int
     high: int
+    round: bool = False
 
 
 CounterChange = SetCounter | StepCounter
@@ -166,4 +167,4 @@ def _changed(change: Change, counter: Counter) -> CounterChange:
     key = CounterValue(counter.name)
     if change.how == "set":
         return SetCounter(key, max(counter.low, min(counter.high, change.amount)))
-    return StepCounter(key, change.amount, counter.low, counter.high)
+    return StepCounter(key, change.amount, counter.low, counter.high, counter.round)

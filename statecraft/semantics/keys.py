@@ -67,12 +67,15 @@ class HoldClock(_Clock):
 
 @dataclass(frozen=True, slots=True)
 class SteadyClock(_Clock):
-    """Ticks since the anchor of a steady reading was set. Conditions alike in all three share it."""
+    """Ticks since the anchor of a steady reading was set. Conditions alike in all share it. ``of``: what ``sensor``
+    is, a sensor or a counter that counts from outside.
+    """
 
     spelled = "steady {0.sensor} {0.band} {0.ticks}"
     sensor: str
     band: int
     ticks: int
+    of: Literal["sensor", "counter"] = "sensor"
 
 
 @dataclass(frozen=True, slots=True)

@@ -118,6 +118,8 @@ class Lowering:
             case Silent(link):
                 silent = self._silences[link]
                 return FALSE if silent is None else reached(SilenceClock(link), silent)
+            case Steady(counter, band, ticks, "counter"):
+                return reached(SteadyClock(counter, band, ticks, "counter"), ticks)
             case Steady(sensor, band, ticks):
                 return all_of([negation(Fault(sensor)), reached(SteadyClock(sensor, band, ticks), ticks)])
             case Compare(left, _, right, _) if "output" in (left.kind, right and right.kind):

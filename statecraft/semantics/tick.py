@@ -16,6 +16,7 @@ from statecraft.semantics.updates import (
     Hearing,
     Latch,
     Memory,
+    Movement,
     advances,
     counts,
     drives,
@@ -23,6 +24,7 @@ from statecraft.semantics.updates import (
     hearings,
     latches,
     memories,
+    movements,
 )
 from statecraft.semantics.variables import Variables, variables_of
 
@@ -45,6 +47,7 @@ class Tick:
     advances: tuple[Advance, ...]
     hearings: tuple[Hearing, ...]
     counts: tuple[Count, ...]
+    movements: tuple[Movement, ...]
     memories: tuple[Memory, ...]
     followings: tuple[Follow, ...]
     latches: tuple[Latch, ...]
@@ -77,6 +80,7 @@ def tick_of(machine: Machine) -> Tick:
         tuple(advances(variables)),
         tuple(hearings(machine, variables)),
         tuple(counts(machine)),
+        tuple(movements(machine)),
         tuple(memories(machine)),
         tuple(followings(machine)),
         tuple(latches(machine, lowering)),

@@ -16,6 +16,7 @@ from statecraft.machine import (
     Part,
     Remembered,
     Setting,
+    Term,
     sensors_of,
 )
 from statecraft.semantics.guards import Guard, Reached, all_of, any_of, negation, reached
@@ -60,7 +61,7 @@ class Hearing:
 @dataclass(frozen=True, slots=True)
 class Count:
     """A counter that counts time: on each tick that ``part`` begins in one of ``modes`` its remainder goes one on; when
-    that comes to ``ticks`` it becomes 0 and the counter moves by ``by``, not beyond ``low`` and ``high``.
+    that comes to ``ticks`` it becomes 0 and the counter moves by ``by``, not beyond ``low`` and ``high``, or ``round``.
 
     With ``ticks`` 1 there is nothing to remember: the counter moves on each such tick.
     """
@@ -74,6 +75,21 @@ class Count:
     part: str
     modes: tuple[str, ...]
     text: str
+    round: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Movement:
+    """A counter that counts from outside: from tick 1 on it moves by what came in for it, from ``least`` to ``most``;
+    not beyond ``low`` and ``high``, or ``round``.
+    """
+
+    counter: CounterValue
+    least: int
+    most: int
+    low: int
+    high: int
+    round: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +117,8 @@ class Memory:
 class Follow:
     """A steady reading: a fault forgets the anchor; a reading further than ``band`` from it, or the first one, becomes
     the anchor; each sets the clock to 0. Else the clock goes one on, up to ``ticks``.
+
+    ``term`` is what is read: a sensor, or a counter that counts from outside, which has no fault.
     """
 
     sensor: str
@@ -108,6 +126,7 @@ class Follow:
     band: int
     clock: SteadyClock
     ticks: int
+    term: Term
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,7 +226,17 @@ def counts(machine: Machine) -> Iterator[Count]:
                     part.name,
                     each.modes,
                     each.text,
+                    counter.round,
                 )
+
+
+def movements(machine: Machine) -> Iterator[Movement]:
+    """The counters that count from outside, in the order of :attr:`Machine.pulsed`."""
+    for counter in machine.pulsed:
+        assert counter.outside is not None
+        most = counter.outside.most(machine.tick_ms)
+        least = -most if counter.outside.both_ways else 0
+        yield Movement(CounterValue(counter.name), least, most, counter.low, counter.high, counter.round)
 
 
 def memories(machine: Machine) -> Iterator[Memory]:
@@ -225,7 +254,8 @@ def followings(machine: Machine) -> Iterator[Follow]:
     """The steady readings."""
     for atom in steady_conditions(machine):
         three = (atom.sensor, atom.band, atom.ticks)
-        yield Follow(atom.sensor, Anchor(*three), atom.band, SteadyClock(*three), atom.ticks)
+        term = Term(atom.kind, atom.sensor)
+        yield Follow(atom.sensor, Anchor(*three), atom.band, SteadyClock(*three, atom.kind), atom.ticks, term)
 
 
 def latches(machine: Machine, lowering: Lowering) -> Iterator[Latch]:

@@ -127,7 +127,7 @@ def clocks_by_name(machine: Machine) -> dict[str, ClockKey]:
     keys += [SilenceClock(link.name) for link in machine.links]
     for level in machine.levels:
         keys += [HoldClock(level.name, "set"), HoldClock(level.name, "clear")]
-    keys += [SteadyClock(steady.sensor, steady.band, steady.ticks) for steady in steady_conditions(machine)]
+    keys += [SteadyClock(each.sensor, each.band, each.ticks, each.kind) for each in steady_conditions(machine)]
     return {key.name: key for key in keys}
 
 
@@ -200,7 +200,7 @@ def _clocks(machine: Machine) -> Iterator[Clock]:
         if level.clear_ticks:
             table[HoldClock(level.name, "clear")] = {level.clear_ticks + 1}
     for steady in steady_conditions(machine):
-        table[SteadyClock(steady.sensor, steady.band, steady.ticks)] = {steady.ticks}
+        table[SteadyClock(steady.sensor, steady.band, steady.ticks, steady.kind)] = {steady.ticks}
     for part in machine.parts:
         for counter in part.counters:
             for clause, counts in enumerate(counter.counts):
@@ -238,8 +238,8 @@ def _values(machine: Machine) -> Iterator[Value]:
         if isinstance(sensor.source, Remembered):
             yield Value(MemoryValue(sensor.name), sensor.low, sensor.high, None)
     for steady in steady_conditions(machine):
-        sensor = machine.sensor(steady.sensor)
-        yield Value(Anchor(steady.sensor, steady.band, steady.ticks), sensor.low, sensor.high, None)
+        known = machine.sensor(steady.sensor) if steady.kind == "sensor" else machine.counter(steady.sensor)
+        yield Value(Anchor(steady.sensor, steady.band, steady.ticks), known.low, known.high, None)
     for output in machine.outputs:
         if isinstance(output, Motor):
             if output.ramp is not None:

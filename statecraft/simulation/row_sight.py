@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import cache
 
-from statecraft.machine import Condition, Mode, Part, Row
+from statecraft.machine import Condition, Counter, Mode, Part, Row
 from statecraft.semantics.decisions import Decision
 from statecraft.semantics.guards import Guard
 from statecraft.semantics.keys import CounterValue, GroupClock, ModeClock, ModeOf
@@ -82,24 +82,24 @@ class RowSight:
         for part in self.machine.parts[asked:]:
             after[self._place[ModeOf(part.name)]] = before[self._place[ModeOf(part.name)]]
             for counter in part.counters:
-                after[self._place[CounterValue(counter.name)]] = self._counted(counter.name, before, tick)
+                after[self._place[CounterValue(counter.name)]] = self._counted(counter, before, tick)
         for advance in self._lowered.advances:
             if isinstance(advance.clock, ModeClock | GroupClock) and advance.clock.part == self.part.name:
                 place = self._place[advance.clock]
                 after[place] = min(before[place] + 1, advance.limit) if tick else 0
         return tuple(after)
 
-    def _counted(self, name: str, before: State, tick: int) -> int:
-        """A counter once it has counted time on ``tick`` and before any row has changed it."""
-        value = int(before[self._place[CounterValue(name)]])
+    def _counted(self, counter: Counter, before: State, tick: int) -> int:
+        """A counter once it has counted on ``tick`` and before any row has changed it."""
+        value = int(before[self._place[CounterValue(counter.name)]])
         for count in self._lowered.counts:
-            if count.counter.name != name or not tick:
+            if count.counter.name != counter.name or not tick:
                 continue
             mode = self.machine.part(count.part).modes[before[self._place[ModeOf(count.part)]]].name
             spent = before[self._place[count.remainder]] + 1 if count.ticks > 1 else 1
             if mode in count.modes and spent >= count.ticks:
-                value = max(count.low, min(count.high, value + count.by))
-        return value
+                value = counter.moved(value, count.by)
+        return counter.moved(value, self.trace[tick].moves.get(counter.name, 0))
 
     def _true(self, guard: Guard, tick: int) -> bool:
         return self._test(guard)(self.seen(tick))

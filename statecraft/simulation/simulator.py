@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from types import MappingProxyType
 from typing import NamedTuple
 
 from statecraft.machine import Machine, numbered
@@ -21,6 +22,7 @@ class Inputs(NamedTuple):
         arrivals: indexes of the commands whose message or press arrived, in order.
         messages: (index, value in steps) of each dial message.
         others: how many messages were neither.
+        moves: by how much each of :attr:`Machine.pulsed` moves, within its rate; none does where it is empty.
     """
 
     readings: tuple[Reading, ...]
@@ -28,6 +30,7 @@ class Inputs(NamedTuple):
     arrivals: tuple[int, ...] = ()
     messages: tuple[tuple[int, int], ...] = ()
     others: int = 0
+    moves: tuple[int, ...] = ()
 
 
 class Simulation:
@@ -48,6 +51,7 @@ class Simulation:
         self._switches = numbered(machine.switches)
         self._commands = numbered(machine.commands)
         self._dials = numbered(machine.dials)
+        self._pulsed = numbered(machine.pulsed)
 
     @property
     def view(self) -> View:
@@ -61,9 +65,10 @@ class Simulation:
         arrivals: tuple[int, ...] = (),
         messages: Sequence[tuple[int, int]] = (),
         others: int = 0,
+        moves: tuple[int, ...] = (),
     ) -> State:
         """Run one tick on inputs by position, as in :class:`Inputs`. The fast way: nothing is looked up or checked."""
-        self.state = state = self._tick(self.state, readings, switches, arrivals, messages, others)
+        self.state = state = self._tick(self.state, readings, switches, arrivals, messages, others, moves)
         return state
 
     def run(self, inputs: Iterable[Inputs]) -> list[State]:
@@ -79,7 +84,8 @@ class Simulation:
         """Run one tick on inputs by name: ``step(hear=["patrol"], front=350, bumper=True, pace=40)``.
 
         A sensor (steps of its unit, None for a fault) or switch that is not named keeps what it had on the tick before;
-        at first sensors are in fault and switches off. A dial that is named hears that value (in steps).
+        at first sensors are in fault and switches off. A dial that is named hears that value (in steps); a counter that
+        counts from outside moves by that much.
 
         Raises:
             KeyError: no input of that name.
@@ -87,8 +93,11 @@ class Simulation:
         readings: list[Reading] = list(self.state[self.layout.index["readings", ""]])
         switches: list[bool] = list(self.state[self.layout.index["switches", ""]])
         messages: list[tuple[int, int]] = []
+        moves = dict.fromkeys(self._pulsed, 0)
         for name, value in named.items():
-            if name in self._sensors:
+            if name in moves and value is not None:
+                moves[name] = value
+            elif name in self._sensors:
                 readings[self._sensors[name]] = value
             elif name in self._switches:
                 switches[self._switches[name]] = bool(value)
@@ -97,7 +106,7 @@ class Simulation:
             else:
                 raise KeyError(name)
         arrivals = tuple(self._commands[name] for name in hear)
-        self.tick(tuple(readings), tuple(switches), arrivals, messages, others)
+        self.tick(tuple(readings), tuple(switches), arrivals, messages, others, tuple(moves.values()))
         return self.view
 
     def step_chosen(
@@ -108,14 +117,16 @@ class Simulation:
         taken: int = -1,
         heard: Iterable[int] = (),
         spoken: Iterable[int] = (),
+        moves: tuple[int, ...] = (),
     ) -> State:
         """Run one tick in the world of the proofs: every sensor (remembered ones too), switch and dial as given, the
         command ``taken`` (-1 for none) and those ``heard`` chosen freely. ``spoken`` are the indexes of links on which
-        a dial's message came. On tick 0 nothing is taken or heard, whatever is given.
+        a dial's message came; ``moves``, by how much each of :attr:`Machine.pulsed` moves. On tick 0 nothing is taken
+        or heard, whatever is given.
         """
         if self._choose is None:
             self._choose = compiled_choice(self.machine)
-        self.state = state = self._choose(self.state, readings, switches, dials, taken, heard, spoken)
+        self.state = state = self._choose(self.state, readings, switches, dials, taken, heard, spoken, moves)
         return state
 
     def snapshot(self) -> State:
@@ -137,12 +148,14 @@ class Simulation:
         hear: Iterable[str] = (),
         dials: Iterable[tuple[str, int]] = (),
         others: int = 0,
+        moves: Mapping[str, int] = MappingProxyType({}),
     ) -> Inputs:
-        """Named inputs by position: sensors that are not named are in fault, switches off."""
+        """Named inputs by position: sensors that are not named are in fault, switches off, counters stand still."""
         return Inputs(
             tuple(sensors.get(name) for name in self._sensors),
             tuple(switches.get(name, False) for name in self._switches),
             tuple(self._commands[name] for name in hear),
             tuple((self._dials[name], value) for name, value in dials),
             others,
+            tuple(moves.get(name, 0) for name in self._pulsed),
         )

@@ -45,6 +45,7 @@ class StateLayout:
     - ``tick``: number of the tick, -1 before the first;
     - ``readings``, ``switches``: tuples in the machine's order; None is a sensor in fault, remembered ones included;
     - ``taken``: index of the command taken, -1 for none; ``heard``: tuple of the indexes of those that arrived;
+    - ``moves``: tuple of what each of :attr:`Machine.pulsed` moved by, where there is any;
     - ``waiting``: tuple of the indexes that wait on; ``dropped``, ``ignored``: counts since the start of commands
       dropped for an urgent one, and of messages that are no command (or a dial's number out of its range);
     - ``mode``, by part: index among its modes;
@@ -101,6 +102,8 @@ def _fields(machine: Machine, variables: Variables) -> Iterator[StateField]:
     yield field("taken", "", -1)
     yield field("heard", "", ())
     yield field("waiting", "", ())
+    if machine.pulsed:
+        yield field("moves", "", (0,) * len(machine.pulsed))
     yield field("dropped", "", 0)
     yield field("ignored", "", 0)
     for part in machine.parts:
@@ -220,6 +223,12 @@ class View:
         return tuple(self.layout.machine.commands[index].name for index in self._one("heard"))
 
     @property
+    def moves(self) -> dict[str, int]:
+        """By how much each counter that counts from outside was moved, before it came to its end."""
+        pulsed = self.layout.machine.pulsed
+        return dict(zip((c.name for c in pulsed), self._one("moves"), strict=True)) if pulsed else {}
+
+    @property
     def waiting(self) -> tuple[str, ...]:
         """The commands that wait on, earliest first."""
         return tuple(self.layout.machine.commands[index].name for index in self._one("waiting"))
@@ -253,6 +262,7 @@ class View:
             "switches": self.switches,
             "dials": self.dials,
             "heard": list(self.heard),
+            "moves": self.moves,
             "taken": self.taken,
             "waiting": list(self.waiting),
             "dropped": self.dropped,

@@ -50,12 +50,13 @@ from statecraft.simulation.expressions import PythonNames, expression, member
 from statecraft.simulation.state import State, StateLayout, layout
 
 Tick = Callable[..., State]
-"""``tick(state, readings, switches, arrivals=(), messages=(), others=0)``: see :func:`compiled`."""
+"""``tick(state, readings, switches, arrivals=(), messages=(), others=0, moves=())``: see :func:`compiled`."""
 
 _CHAIN = 50  # rows in one chain of elifs, each of which nests in Python's parser
 
 Choose = Callable[..., State]
-"""``choose(state, readings, switches, dials, taken=-1, heard=(), spoken=())``: see :func:`compiled_choice`."""
+"""``choose(state, readings, switches, dials, taken=-1, heard=(), spoken=(), moves=())``: see
+:func:`compiled_choice`."""
 
 
 @lru_cache(maxsize=64)
@@ -65,7 +66,8 @@ def compiled(machine: Machine) -> Tick:
     The function takes the state before; ``readings``, one of each sensor in the machine's order, None in fault (what is
     given for a remembered one does not matter); ``switches``, one bool each; ``arrivals``, a tuple of the indexes of
     the commands whose message (or press) arrived, in order; ``messages``, a sequence of (dial index, value in steps);
-    ``others``, the number of messages that were neither.
+    ``others``, the number of messages that were neither; ``moves``, by how much each of :attr:`Machine.pulsed` moves,
+    none where it is empty.
     """
     return _compile(machine, chosen=False)
 
@@ -76,7 +78,7 @@ def compiled_choice(machine: Machine) -> Choose:
 
     The function takes the state before; ``readings`` (remembered ones included) and ``switches`` as above; ``dials``,
     one value each; ``taken``, the index of the command taken, -1 for none; ``heard``, the indexes of the others that
-    arrived; ``spoken``, the indexes of links on which a dial's message came.
+    arrived; ``spoken``, the indexes of links on which a dial's message came; ``moves`` as above.
     """
     return _compile(machine, chosen=True)
 
@@ -164,9 +166,9 @@ class _Writer:
         self.line()
         marker = len(self.lines)
         if self.chosen:
-            self.line("def tick(state, readings, switches, dials=(), taken=-1, heard=(), spoken=()):")
+            self.line("def tick(state, readings, switches, dials=(), taken=-1, heard=(), spoken=(), moves=()):")
         else:
-            self.line("def tick(state, readings, switches, arrivals=(), messages=(), others=0):")
+            self.line("def tick(state, readings, switches, arrivals=(), messages=(), others=0, moves=()):")
         with self.indent():
             self.unpack()
             self.sample()
@@ -204,7 +206,7 @@ class _Writer:
 
     def unpack(self) -> None:
         """Read the state into locals; what this tick makes anew is passed over."""
-        anew = {"readings", "switches", "taken", "heard", "row", "changed", "shown"}
+        anew = {"readings", "switches", "taken", "heard", "row", "changed", "shown", "moves"}
         if all(drive.rest is not None for drive in self.tick.drives):
             anew.add("setting")
         names = ["_" if field.kind in anew else field.local for field in self.layout.fields]
@@ -225,6 +227,11 @@ class _Writer:
         if not self.chosen:
             self.line("taken = -1")
             self.line("heard = ()")
+        if self.tick.movements:
+            still = f"({'0, ' * len(self.tick.movements)})"
+            self.line("if not moves or not tick:")
+            with self.indent():
+                self.line(f"moves = {still}")
 
     def clocks(self) -> None:
         """Steps 1 and 2: commands, clocks and counters that count time. On tick 0 nothing is heard or advances."""
@@ -295,7 +302,7 @@ class _Writer:
         return f"taken in {table} or not {table}.isdisjoint(heard)"
 
     def counting(self) -> None:
-        """Counters that count time, by the mode of the end of the tick before."""
+        """Counters that count time, by the mode of the end of the tick before, and those that count from outside."""
         for count in self.tick.counts:
             name = self.local(count.counter)
             self.line(f"if {self.names.among(count.part, count.modes)}:")
@@ -307,9 +314,19 @@ class _Writer:
                 with self.indent() if count.ticks > 1 else nullcontext():
                     if count.ticks > 1:
                         self.line(f"{rest} = 0")
+                    if count.round:
+                        self.line(f"{name} = {rounded(name, count.by, count.low, count.high)}")
+                        continue
                     self.line(f"if {name} {f'< {count.high}' if count.by > 0 else f'> {count.low}'}:")
                     with self.indent():
                         self.line(f"{name} += {count.by}" if count.by > 0 else f"{name} -= {-count.by}")
+        if self.tick.movements:
+            names = [f"by_{movement.counter.name}" for movement in self.tick.movements]
+            self.line(f"{', '.join(names)}, = moves")
+            for by, movement in zip(names, self.tick.movements, strict=True):
+                name, low, high = self.local(movement.counter), movement.low, movement.high
+                moved = rounded(name, by, low, high) if movement.round else f"min(max({name} + {by}, {low}), {high})"
+                self.line(f"{name} = {moved}")
 
     def remembered(self) -> None:
         """Readings taken in a mode, once clocks have advanced."""
@@ -336,12 +353,15 @@ class _Writer:
             return
         self.heading("3. levels")
         for follow in self.tick.followings:
-            sensor, anchor = self.names.reading(follow.sensor), self.local(follow.anchor)
+            sensor, anchor = self.names.term(follow.term), self.local(follow.anchor)
             reset = [f"{self.local(follow.clock)} = 0"] if follow.ticks else []
-            self.line(f"if {sensor} is None:")
-            with self.indent():
-                self.assign(f"{anchor} = None", *reset)
-            self.line(f"elif {anchor} is None or abs({sensor} - {anchor}) > {follow.band}:")
+            word = "if"
+            if self.names.may_lack(follow.term):
+                self.line(f"if {sensor} is None:")
+                with self.indent():
+                    self.assign(f"{anchor} = None", *reset)
+                word = "elif"
+            self.line(f"{word} {anchor} is None or abs({sensor} - {anchor}) > {follow.band}:")
             with self.indent():
                 self.assign(f"{anchor} = {sensor}", *reset)
             if follow.ticks:
@@ -453,6 +473,8 @@ class _Writer:
         name = self.local(change.counter)
         if isinstance(change, SetCounter):
             self.line(f"{name} = {change.value}")
+        elif change.round:
+            self.line(f"{name} = {rounded(name, change.by, change.low, change.high)}")
         elif change.by >= 0:
             self.line(f"{name} = min({name} + {change.by}, {change.high})")
         else:
@@ -573,3 +595,9 @@ class _Writer:
         if line not in self.tables:
             self.tables.append(line)
         return name
+
+
+def rounded(name: str, by: int | str, low: int, high: int) -> str:
+    """What a counter that is ``round`` comes to from ``name`` by ``by``, as a Python expression."""
+    moved = f"{name} + {by}" if isinstance(by, str) else f"{name} {by:+d}"
+    return f"({moved}{-low:+d}) % {high - low + 1}{low:+d}" if low else f"({moved}) % {high + 1}"

@@ -29,8 +29,8 @@ class Column:
 
     Attributes:
         kind: ``mode``, ``row`` and ``reported`` (by part); ``heard`` and ``taken`` (by command); ``dial``, ``sensor``,
-            ``switch``, ``level``, ``counter``; ``setting`` and ``shown`` (by output); ``clock`` (by key); ``waiting``
-            ``dropped`` and ``ignored`` (name "").
+            ``switch``, ``level``, ``counter``; ``moved`` (by how much a counter was, from outside); ``setting`` and
+            ``shown`` (by output); ``clock`` (by key); ``waiting``, ``dropped`` and ``ignored`` (name "").
         unit: the family of a reading's, dial's or output's numbers; None where the number has none.
         get: its value in a state: a mode's name; a row's number, None for none; a number in steps, None in fault or not
             driven; a lamp's setting as in :class:`Layout`; the names of the commands that wait; else True or False.
@@ -161,6 +161,8 @@ def _columns(machine: Machine) -> Iterator[Column]:
         yield field("level", level.name)
     for counter in (counter for part in machine.parts for counter in part.counters):
         yield field("counter", counter.name)
+    for number, counter in enumerate(machine.pulsed):
+        yield column("moved", counter.name, _item(index["moves", ""], number))
     for kind in ("setting", "shown"):
         for output in machine.outputs:
             yield field(kind, output.name, unit_of(output))

@@ -20,6 +20,8 @@ from statecraft.machine import (
     LevelOn,
     Machine,
     OutputIs,
+    Pulse,
+    PulseRate,
     Sensor,
     SetDial,
     SetSensor,
@@ -35,6 +37,7 @@ from statecraft.machine import (
 )
 from statecraft.semantics.keys import AbsenceClock, ClockKey, GroupClock, ModeClock, ModeOf, SilenceClock
 from statecraft.simulation.observer import observer
+from statecraft.simulation.pulses import PulseQueue
 from statecraft.simulation.simulator import Inputs, Simulation
 from statecraft.simulation.state import View
 from statecraft.simulation.trace import Trace, unit_of
@@ -100,13 +103,15 @@ def script(machine: Machine, trial: Trial) -> Iterator[Inputs]:
 
     A sensor that it has not set yet is in fault, a switch off, a dial at its start; a reading outside the sensor's
     range is held to it, and one outside its plausible limits is a fault. Within a tick, steps come in written order.
-    Nothing is heard on tick 0: what arrives there is lost, as it would be while a real machine wakes up.
+    Nothing is heard on tick 0: what arrives there is lost, as it would be while a real machine wakes up. Pulses that
+    come faster than their counter's rate wait for later ticks, and beyond one second's worth they are lost.
     """
     sensors = {sensor.name: sensor for sensor in machine.sensors}
     numbers = numbered(machine.commands)
     dials = numbered(machine.dials)
     readings: dict[str, int | None] = dict.fromkeys(sensors)
     switches = dict.fromkeys((switch.name for switch in machine.switches), False)
+    pulses = {counter.name: PulseQueue(counter, machine.tick_ms) for counter in machine.pulsed}
     steps = _by_tick(trial)
     for tick in range(trial.last_tick + 1):
         arrivals: list[int] = []
@@ -121,7 +126,15 @@ def script(machine: Machine, trial: Trial) -> Iterator[Inputs]:
                     messages.append((dials[dial], value))
                 case Hear(command):
                     arrivals.append(numbers[command])
-        yield Inputs(tuple(readings.values()), tuple(switches.values()), tuple(arrivals), tuple(messages))
+                case Pulse(counter, by):
+                    pulses[counter].come(by)
+                case PulseRate(counter, rate):
+                    pulses[counter].rate = rate
+        if not tick:
+            for each in pulses.values():
+                each.forget()
+        moves = tuple(each.take() if tick else 0 for each in pulses.values())
+        yield Inputs(tuple(readings.values()), tuple(switches.values()), tuple(arrivals), tuple(messages), 0, moves)
 
 
 def usable(sensor: Sensor, value: int | None) -> int | None:

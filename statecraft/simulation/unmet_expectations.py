@@ -9,6 +9,7 @@ from statecraft.machine import (
     After,
     And,
     Blink,
+    Compare,
     Condition,
     Fault,
     Fixed,
@@ -25,6 +26,7 @@ from statecraft.machine import (
     SetSensor,
     Steady,
     Taken,
+    Term,
     Trial,
     atoms,
 )
@@ -212,7 +214,8 @@ def _with_levels(machine: Machine, condition: Condition) -> Iterator[Condition]:
             yield atom
             yield from _with_levels(machine, And((level.set, level.clear)))
         elif isinstance(atom, Steady):
-            yield Fault(atom.sensor)
+            counter = Compare(Term("counter", atom.sensor), ">=", None, 0)
+            yield Fault(atom.sensor) if atom.kind == "sensor" else counter
         elif not isinstance(atom, Taken | After | InMode):
             yield atom
 

@@ -999,8 +999,8 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"more_hardware": "level a when turns > 3 clears when bumper"},
         "not-in-level",
         "turns",
-        "A level does not read a counter",
-        "It reads sensors, switches, dials, earlier levels and the parts' modes. Put the rest in the table.",
+        "A level does not read a counter that rows or time move",
+        "It reads sensors, switches, dials, earlier levels, the parts' modes, and counters that count from outside.",
     ),
     (
         "steady in rule",
@@ -1751,7 +1751,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"extra": "every 1 s front 5 cm"},
         "not-here",
         "front 5 cm",
-        "Only commands and dials can be repeated; a reading or a switch stays as it is set",
+        "Only commands, dials and pulses can be repeated; a reading or a switch stays as it is set",
         "Set it with at.",
     ),
     (
@@ -1936,7 +1936,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "wrong-option",
         "cruise",
         '"cruise" does not fit here',
-        "A counter may have:  starts 2, up each 500 ms in opening, down each 500 ms in shutting",
+        "A counter may have:  starts 2, round, counts pulses on pin 2, at most 400 Hz, up each 500 ms in opening",
     ),
     (
         "counts in unknown",
@@ -2385,7 +2385,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"extra": "at 3 s no more baet"},
         "unknown-name",
         "baet",
-        'There is no command or dial "baet"',
+        'There is no command, dial or counter "baet"',
         'Did you mean "beat"?',
     ),
     (
@@ -2433,7 +2433,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         {"more_hardware": "level a when frnt steady within 3 cm for 4 s clears when bumper"},
         "unknown-name",
         "frnt",
-        'There is no sensor "frnt"',
+        'There is no sensor or counter "frnt"',
         'Did you mean "front"?',
     ),
     (

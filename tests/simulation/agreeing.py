@@ -22,6 +22,7 @@ def compare(machine: Machine, inputs: Iterable[Inputs]) -> Simulation:
     saturated = limits(machine)
     sensors = [sensor.name for sensor in machine.sensors]
     switches = [switch.name for switch in machine.switches]
+    pulsed = [counter.name for counter in machine.pulsed]
     for given in inputs:
         simulation.tick(*given)
         literal.step(
@@ -30,6 +31,7 @@ def compare(machine: Machine, inputs: Iterable[Inputs]) -> Simulation:
             [machine.commands[number].name for number in given.arrivals],
             [(machine.dials[number].name, value) for number, value in given.messages],
             given.others,
+            dict(zip(pulsed, given.moves, strict=True)) if given.moves else None,
         )
         assert simulation.view.as_dict() == literal.as_dict(saturated), f"on tick {literal.tick}"
     return simulation
@@ -46,7 +48,7 @@ def compare_chosen(machine: Machine, seed: int, ticks: int) -> None:
         taken = rng.choice([-1, *commands])
         heard = tuple(number for number in commands if number != taken and rng.random() < 0.2)
         spoken = tuple(number for number in range(len(machine.links)) if rng.random() < 0.1)
-        simulation.step_chosen(given.readings, given.switches, dials, taken, heard, spoken)
+        simulation.step_chosen(given.readings, given.switches, dials, taken, heard, spoken, given.moves)
         literal.step_chosen(
             {sensor.name: value for sensor, value in zip(machine.sensors, given.readings, strict=True)},
             {switch.name: value for switch, value in zip(machine.switches, given.switches, strict=True)},
@@ -54,5 +56,6 @@ def compare_chosen(machine: Machine, seed: int, ticks: int) -> None:
             machine.commands[taken].name if taken >= 0 else None,
             [machine.commands[number].name for number in heard],
             [machine.links[number].name for number in spoken],
+            {counter.name: by for counter, by in zip(machine.pulsed, given.moves, strict=False)},
         )
         assert simulation.view.as_dict() == literal.as_dict(saturated), f"on tick {literal.tick}"

@@ -85,6 +85,7 @@ class Literal:
     rows: list[list[Any]] = field(default_factory=list)
     reported: list[list[Any]] = field(default_factory=list)
     past: dict[str, bool] = field(default_factory=dict)
+    moves: dict[str, int] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for part in self.machine.parts:
@@ -122,12 +123,14 @@ class Literal:
         arrivals: Sequence[str] = (),
         messages: Sequence[tuple[str, int]] = (),
         others: int = 0,
+        moves: Mapping[str, int] | None = None,
     ) -> None:
         """One tick, by the order of the text."""
         self.look_back()
         self.tick += 1
         if self.tick == 0:
             arrivals, messages, others = (), (), 0
+        self.come_from_outside(moves)
         self.begin(switches, sensors)
         spoken: set[str] = set()
         for name, value in messages:
@@ -155,12 +158,14 @@ class Literal:
         taken: str | None,
         heard: Sequence[str],
         spoken: Sequence[str],
+        moves: Mapping[str, int] | None = None,
     ) -> None:
         """One tick in the world of the proofs."""
         self.look_back()
         self.tick += 1
         if self.tick == 0:
             taken, heard, spoken = None, (), ()
+        self.come_from_outside(moves)
         self.begin(switches, sensors)
         self.sensors = dict(sensors)
         self.dials = dict(dials)
@@ -170,6 +175,14 @@ class Literal:
         self.advance(set(spoken))
         self.clocks |= ages
         self.decide()
+
+    def come_from_outside(self, moves: Mapping[str, int] | None) -> None:
+        """What comes in for counters that count from outside; before tick 0 nothing counts."""
+        self.moves = {}
+        for part in self.machine.parts:
+            for counter in part.counters:
+                if counter.outside is not None:
+                    self.moves[counter.name] = (moves or {}).get(counter.name, 0) if self.tick > 0 else 0
 
     def look_back(self) -> None:
         """What may have turned since: as it stood on the tick before."""
@@ -232,6 +245,8 @@ class Literal:
                         if self.clocks[key] == counts.ticks:
                             self.clocks[key] = 0
                             self.change(part, counter.name, self.counters[counter.name] + counts.by)
+                if counter.name in self.moves:
+                    self.change(part, counter.name, self.counters[counter.name] + self.moves[counter.name])
 
     def remember(self) -> None:
         for sensor in self.machine.sensors:
@@ -275,7 +290,7 @@ class Literal:
             return self.read_by(condition.of)
         if isinstance(condition, And | Or):
             return {sensor for each in condition.of for sensor in self.read_by(each)}
-        if isinstance(condition, Fault | Steady):
+        if isinstance(condition, Fault) or (isinstance(condition, Steady) and condition.kind == "sensor"):
             return {condition.sensor}
         if isinstance(condition, Compare):
             terms = [condition.left] + ([condition.right] if condition.right else [])
@@ -291,7 +306,7 @@ class Literal:
                         continue
                     seen.add(atom)
                     key = f"{atom.sensor} {atom.band} {atom.ticks}"
-                    value = self.sensors[atom.sensor]
+                    value = self.sensors[atom.sensor] if atom.kind == "sensor" else self.counters[atom.sensor]
                     anchor = self.anchors.get(key)
                     if value is None:
                         self.anchors[key] = None
@@ -356,6 +371,12 @@ class Literal:
 
     def change(self, part: Part, name: str, value: int) -> None:
         counter = next(counter for counter in part.counters if counter.name == name)
+        if counter.round:
+            # after the top comes the bottom, and downward too
+            while value > counter.high:
+                value -= counter.high - counter.low + 1
+            while value < counter.low:
+                value += counter.high - counter.low + 1
         self.counters[name] = min(max(value, counter.low), counter.high)
 
     # ---------------------------------------------------------------------------------------------------- conditions
@@ -412,7 +433,8 @@ class Literal:
             return self.modes[condition.part] in condition.modes
         if isinstance(condition, Steady):
             key = f"{condition.sensor} {condition.band} {condition.ticks}"
-            return self.sensors[condition.sensor] is not None and self.clocks[f"steady {key}"] >= condition.ticks
+            there = condition.kind == "counter" or self.sensors[condition.sensor] is not None
+            return there and self.clocks[f"steady {key}"] >= condition.ticks
         assert isinstance(condition, OutputIs)
         return self.output_is(condition)
 
@@ -524,6 +546,7 @@ class Literal:
             "switches": self.switches,
             "dials": self.dials,
             "heard": self.heard,
+            "moves": self.moves,
             "taken": self.taken,
             "waiting": self.waiting,
             "dropped": self.dropped,
