@@ -98,7 +98,8 @@ class Plan:
 
     Attributes:
         uses: every pin it takes, in the file's order, the pins of its serial ports included.
-        sampler: the timer whose interrupt watches the echo of a ping, None without rangers or on a generic board.
+        sampler: the timer whose interrupt watches the echo of a ping. None without rangers; and on a generic board, or
+            where no timer is left: there the echo pins' own interrupts do it.
         sampler_shared: that timer also makes the servos' pulses.
         servo_timer: the timer that makes the servos' pulses.
         findings: what cannot be.
@@ -383,11 +384,26 @@ def _give_timers(made: Plan) -> None:
         alone = [timer for timer in free if timer is not made.servo_timer]
         made.sampler = min(alone, key=lambda t: (t.bits, -t.number), default=made.servo_timer)
         if made.sampler is None:
-            # the core's clock does not mind PWM on its timer, nor does a timer that could not watch an echo
-            spare = [timer for timer in board.timers if timer.taken_by == "millis" or timer.bits not in (8, 16)]
-            pins = ", ".join(pin.name for pin in board.pins_with("pwm") if board.timer_of(pin) in spare)
-            _wiring(made, rangers[0].place, f"no timer is left to watch the echo of {rangers[0].name} ({who})",
-                    f"move a motor's PWM to a pin whose timer no ranger needs: {pins or 'there is none on this board'}")
+            _check_echoes(made, who)
+
+
+def _check_echoes(made: Plan, who: str) -> None:
+    """No timer is left to watch echoes: their pins have interrupts of their own. ``who``: what has the timers."""
+    board = made.board
+    used = {use.name for use in made.uses}
+    free = _ranges(
+        pin.name for pin in board.pins_with("interrupt") if not (used & set(pin.all_names) or pin.taken_by)
+    )
+    # the core's clock does not mind PWM on its timer, nor does a timer that could not watch an echo
+    spare = [timer for timer in board.timers if timer.taken_by == "millis" or timer.bits not in (8, 16)]
+    pins = ", ".join(pin.name for pin in board.pins_with("pwm") if board.timer_of(pin) in spare)
+    for use in made.uses:
+        pin = next((pin for pin in board.pins if use.name in pin.all_names), None)
+        if use.role == "echo" and pin is not None and not pin.can("interrupt"):
+            _wiring(made, use.place, f"no timer is left to watch the echo of {use.thing.name} ({who}), and its pin "
+                    f"{use.name} has no interrupt of its own, with which it would need none",
+                    f"pins that have one and are free: {free or 'none'}; or move a motor's PWM to a pin "
+                    f"whose timer no ranger needs: {pins or 'there is none on this board'}")
 
 
 def _other_pwm(board: Board, timer: Timer) -> str:

@@ -202,6 +202,7 @@ def ranging_values(plan: Plan, rangers: list[tuple[Sensor, str]]) -> dict[str, A
     return {
         "rangers": views,
         "timer": timer,
+        "no_timer": "this board's timers are not known" if board.generic else "every timer that could is taken",
         "shared": plan.sampler_shared,
         "channel": "B" if plan.sampler_shared else "A",
         "count_type": f"uint{timer.bits}_t" if timer else "",

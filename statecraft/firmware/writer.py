@@ -361,8 +361,9 @@ class _Sketch:
         found += [f"Timer {name.removeprefix('timer')}: {what}, with its interrupts" for name, what in timers.items()]
         if tone and tone.name in timers:
             found.append(f"tone() needs {tone.name}, which is taken: declare a buzzer instead")
-        if self.pulses:
-            found.append(f"External interrupts: {', '.join(s.name for s in self.pulses)}")
+        interrupting = [*self.pulses, *(self.rangers if self.plan.sampler is None else [])]
+        if interrupting:
+            found.append(f"External interrupts: {', '.join(s.name for s in interrupting)}")
         if self.analog:
             found.append("The converter: declare a sensor for a pin of yours, or the conversions disturb each other")
         if self.machine.links:

@@ -109,6 +109,65 @@ def test_an_upload_may_start_its_bootloader(winder: Rig) -> None:
     assert [event.cause for event in winder.chip.log if isinstance(event, ResetEvent)] == ["watchdog"]
 
 
+DUCT = """
+machine duct
+board   atmega32u4
+tick    10 ms
+link     op serial1, 9600 baud, plain
+command  halt "h", urgent
+command  go   "g"
+sensor   front range, trigger 8, echo 7, 2 cm .. 400 cm, patience 300 ms
+sensor   rear  range, trigger 12, echo 2, 2 cm .. 400 cm, no echo reads far, patience 300 ms
+motor    left  pwm 9, direction 4
+motor    right pwm 5, direction 10
+mode     still stop
+mode     rolls left 60 %, right -30 %, endless
+failsafes
+  in  | when                          | go to
+  any | halt                          | still
+  rolls | front fault or rear fault   | still
+rules
+  in    | when | go to
+  still | go   | rolls
+"""
+
+
+@pytest.mark.slow
+def test_rangers_beside_motors_on_every_timer_use_the_interrupts_of_their_echoes(
+    tmp_path: Path, chip_tools: None
+) -> None:
+    machine = read_text(DUCT, file="duct.modes")
+    made = built(machine, tmp_path)
+    assert made.warnings == ""
+    with Rig(machine, made.elf) as rig:
+        rig.chip.watch(*rig.motor_pins)
+        for name in ("front", "rear"):
+            rig.sensor(name, 1500)
+        rig.run_ms(700)
+        rig.hear("go")
+        rig.wait_for("rolls", 40)
+        for mm in (20, 333, 1777, 4000):
+            for name in ("front", "rear"):
+                rig.sensor(name, mm)
+            rig.chip.flood(1, 9600, 150, seed=mm, alphabet=b"qxy")
+            rig.run_ms(260)
+            for name in ("front", "rear"):
+                assert abs((reading(rig, name) or 0) - mm) <= 10, (name, mm)
+        assert [rig.chip.pwm(rig.port(pin)).compare for pin in ("9", "5")] == [153, 77]  # type: ignore[union-attr]
+        rig.sensor("rear", "none")
+        rig.run_ms(300)
+        assert reading(rig, "rear") == 4000 and rig.mode() == "rolls"
+        rig.sensor("front", "dead")
+        rig.wait_for("still", 500)
+        assert abs((reading(rig, "rear") or 0) - 4000) <= 10  # the others range on
+        rig.sensor("front", "stuck")
+        rig.run_ms(400)
+        assert reading(rig, "front") is None
+        rig.sensor("front", 800)
+        rig.run_ms(400)
+        assert abs((reading(rig, "front") or 0) - 800) <= 10
+
+
 # ------------------------------------------------------------------------------------------------ boards of one's own
 
 BARROW = """

@@ -69,7 +69,17 @@ def test_samples_can_be_wired(path: Path) -> None:
         (
             "motor a pwm 9, direction 2\nbuzzer h pin 4, 1 kHz\nsensor s range, trigger 7, echo 8, 2 cm .. 90 cm",
             "atmega328p",
-            "left to watch the echo of s (timer0: the core's clock; timer1: the pwm of a; timer2: buzzer h)",
+            "left to watch the echo of s (timer0: the core's clock; timer1: the pwm of a; timer2: buzzer h), and its "
+            "pin 8 has no interrupt of its own, with which it would need none; pins that have one and are free: 3; or "
+            "move a motor's PWM to a pin whose timer no ranger needs: 5, 6",
+        ),
+        (
+            "motor a pwm 9, direction 4\nmotor b pwm 5, direction 12\n"
+            "sensor s range, trigger 8, echo 7, 2 cm .. 90 cm\nsensor t range, trigger 6, echo A0, 2 cm .. 90 cm",
+            "atmega32u4",
+            "watch the echo of t (timer0: the core's clock; timer1: the pwm of a; timer3: the pwm of b), and its pin "
+            "A0 has no interrupt of its own, with which it would need none; pins that have one and are free: 0 .. 3; "
+            "or move a motor's PWM to a pin whose timer no ranger needs: 3, 6, 11, 13",
         ),
     ],
 )
@@ -101,6 +111,12 @@ def test_a_ranger_leaves_the_only_16_bit_timer_to_a_servo_and_shares_it_when_it_
     shared = plan(machine(ranger + servo + "buzzer h pin 5, 1 kHz", "atmega328p"), small)
     assert shared.sampler_shared
     assert shared.findings == []
+
+
+def test_rangers_need_no_timer_where_their_echoes_have_interrupts_of_their_own() -> None:
+    lines = "motor a pwm 9, direction 4\nmotor b pwm 5, direction 12\nsensor s range, trigger 8, echo 7, 2 cm .. 90 cm"
+    both = plan(machine(lines, "atmega32u4"), load("atmega32u4"))
+    assert both.sampler is None and both.findings == []
 
 
 def test_emit_refuses_what_cannot_be_wired() -> None:
