@@ -111,7 +111,8 @@ def goals(machine: Machine) -> list[Goal]:
     ranges = ranges_of(machine)
     found: list[Goal] = []
     for latch in tick.latches:
-        found += _of_level(tick, latch, ranges)
+        if not latch.level.made:  # nobody wrote its conditions; the rows that ask for it are asked about themselves
+            found += _of_level(tick, latch, ranges)
     for turn in tick.parts:
         for made in turn.of_row:
             found += _of_row(tick, turn, made, ranges)

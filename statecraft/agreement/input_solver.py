@@ -55,6 +55,7 @@ from statecraft.semantics.keys import (
     SteadyClock,
 )
 from statecraft.semantics.tick import tick_of
+from statecraft.semantics.updates import Latch
 from statecraft.simulation.state import State, layout
 
 
@@ -75,6 +76,8 @@ class Solver:
         self.commands = numbered(machine.commands)
         self.dials = numbered(machine.dials)
         self.lowered = tick_of(machine)
+        # The levels of the file: those made for what turns follow by themselves.
+        self.declared = [latch for latch in self.lowered.latches if not latch.level.made]
         self.events = frozenset(self.lowered.queue.waits)
 
     def inputs(
@@ -189,7 +192,7 @@ class Solver:
     def steady(self, state: State, but: str = "") -> list[Guard]:
         """That no level (but one) begins to turn, not even in its own good time."""
         found: list[Guard] = []
-        for latch in self.lowered.latches:
+        for latch in self.declared:
             if latch.level.name != but:
                 on = state[self.layout.place[latch.state]]
                 found.append(negation(latch.clear if on else any_of([latch.set, latch.doubt])))
@@ -242,7 +245,8 @@ class _Ahead:
                 return self.steady(clock, ticks)
             case Reached(HoldClock() as clock, ticks):
                 hold = next(h for h in self.solver.lowered.latch[clock.level].holds if h.clock == clock)
-                return self.known(hold.of) if self.now(clock) >= ticks - 1 else FALSE
+                latch = self.solver.lowered.latch[clock.level]
+                return self.within(latch, hold.of) if self.now(clock) >= ticks - 1 else FALSE
             case Reached(clock, ticks):
                 return Known(self.clock(clock) >= ticks)
             case _:
@@ -319,8 +323,21 @@ class _Ahead:
         return all_of([self.compare(each) for each in near])
 
     def level(self, name: str) -> Guard:
+        """A level once step 3 is done."""
         if name not in self.levels:
             latch = self.solver.lowered.latch[name]
-            on = self.known(latch.on)
-            self.levels[name] = any_of([on, negation(self.known(latch.off))]) if self.now(latch.state) else on
+            on = self.within(latch, latch.on)
+            self.levels[name] = any_of([on, negation(self.within(latch, latch.off))]) if self.now(latch.state) else on
         return self.levels[name]
+
+    def within(self, latch: Latch, guard: Guard) -> Guard:
+        """What a level asks when its turn comes: it and those after it are as they were on the tick before."""
+        done = self.solver.lowered.latches[: self.solver.lowered.latches.index(latch)]
+        decided = {other.level.name for other in done}
+
+        def asked(test: Test) -> Guard:
+            if isinstance(test, LevelOn) and test.level not in decided:
+                return Known(bool(self.now(self.solver.lowered.latch[test.level].state)))
+            return self.test(test)
+
+        return replaced(guard, asked)

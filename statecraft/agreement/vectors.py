@@ -45,6 +45,7 @@ _LOOK = 400  # at both ends of a wait, ticks on which goals are looked for
 _EFFORT, _FEW_GOALS, _EFFORT_A_GOAL = 24_000, 500, 100  # so much, and for each goal beyond those few so much more
 _EFFORT_ON = 1000  # for each run that the proof has shown
 _RING = 8  # steps back that a ring is looked for, and how often one is tried
+_STEPS_BEFORE = 3  # within which a wait is begun
 _TRIES = 40  # of one goal, each in another configuration
 
 Wanted = Sequence[Guard]
@@ -190,7 +191,7 @@ class _Search:
         if calm is not None:
             yield calm
         yield faults
-        for latch in self.solver.lowered.latches:
+        for latch in self.solver.declared:
             for guard in (latch.set, latch.clear):
                 turning = self.solver.inputs(self.layout.start, [guard])
                 if turning is not None:
@@ -276,7 +277,7 @@ class _Search:
                 often = self.fired[modes, part.name, row.number] > _TRIES / 4
                 if self.effort > 0 and (row.changes or not often or self._leads_on(node, decision)):
                     self.add(self.attempt(node, self._deciding(node, decision)))
-        for latch in self.solver.lowered.latches:
+        for latch in self.solver.declared:
             on = bool(node.state[self.layout.place[latch.state]])
             turn, other = (latch.clear, latch.set) if on else (latch.set, latch.clear)
             ticks = latch.level.clear_ticks if on else latch.level.set_ticks
@@ -376,6 +377,8 @@ class _Search:
         left = {key: value - 1 - node.state[self.layout.place[key]] for key, value in asked}
         for key, value in asked:
             yield from self._waits(node, key, left[key], value)
+            if isinstance(key, HoldClock) and left[key] > 0:
+                yield from self._begun_before(node, key, value)
         for (key, value), (other, least) in permutations(asked, 2) if goal is not None and goal.kind == "order" else ():
             if left[key] > left[other] > 0:  # both at once: the shorter wait is the end of the longer
                 for base in self._waits(node, key, left[key] - left[other], value - least):
@@ -426,6 +429,43 @@ class _Search:
                         continue
                 node.waited[where] = self._wait(node, hold, ticks, spoken)
             yield node.waited[where]
+
+    def _begun_before(self, node: SearchNode, key: HoldClock, value: int) -> Iterator[SearchNode]:
+        """Nodes like ``node``, come to by the same rows, in which a level is about to turn: what must have held for so
+        long was so before the last of those rows decided. Else a mode that is soon left would never see it turn.
+        """
+        steps: list[SearchNode] = []
+        above = node
+        while len(steps) < _STEPS_BEFORE and above.before is not None and len(above.stretches) == 1:
+            steps.insert(0, above)
+            above = above.before
+            begun = value - 1 - sum(length(step.stretches) for step in steps)
+            for base in self._waits(above, key, begun - self._of(above, key), begun):
+                entered = self._come_again(base, steps, key) if base is not None else None
+                if entered is not None:
+                    yield entered
+                    break
+
+    def _come_again(self, base: SearchNode, steps: Iterable[SearchNode], key: HoldClock) -> SearchNode | None:
+        """On from ``base`` by the rows that decided on the way to each of ``steps``, a level's condition held."""
+        hold = self._holding(key)
+        assert hold is not None
+        for step in steps:
+            (held,) = step.stretches
+            wanted: list[Guard] = [hold.of]
+            for part in self.machine.parts:
+                row = step.state[self.layout.index["row", part.name]]
+                for decision in self.solver.decisions(base.state, part) if held.ticks == 1 else ():
+                    if decision.row.number == row:
+                        wanted += self._deciding(base, decision)
+            stretch = self.solve(base.state, wanted if held.ticks == 1 else [*wanted, *self.solver.still(base.state)])
+            if stretch is None:
+                return None
+            hear = tuple(dict.fromkeys((*stretch.hear, *held.hear)))
+            base = self.go(base, [stretch._replace(ticks=held.ticks, hear=hear, every=held.every)])
+            if any(base.state[place] != step.state[place] for place in (*self.modes, *self.counters)):
+                return None
+        return base
 
     def _speaking(self, node: SearchNode, without: str) -> Iterator[tuple[tuple[str, ...], int]]:
         """Commands to say again and again, and how often: none; what keeps the links from silence; and all that some
@@ -552,7 +592,7 @@ class _Search:
         commands = tuple(range(len(self.machine.commands)))
         patient = tuple(number for number in commands if not self.machine.commands[number].urgent)
         yield [held._replace(late=True, ticks=3), held._replace(ticks=3)]
-        for latch in self.solver.lowered.latches:
+        for latch in self.solver.declared:
             for guard in (latch.set, latch.clear):
                 turning = self.solver.inputs(state, [guard])
                 if turning is not None:
