@@ -12,6 +12,7 @@ import pytest
 from statecraft.chip import ChipUnavailable
 from statecraft.cli import VERBS
 from statecraft.findings import SEVERITY
+from tests.cli.conftest import SAMPLES, changed
 from tests.tools import need
 
 
@@ -292,15 +293,26 @@ def test_check_proves_promises_and_says_what_was_explored(run, feed_pusher):
     assert "4 of 4 promises proved" in told.out
 
 
-@pytest.mark.slow
-def test_check_shows_the_run_of_a_finding_and_keeps_it_as_a_trial(run, change):
-    blind = ("clears when front > 42 cm, on if in doubt", "clears when front > 42 cm")
-    change("fault.modes", ("bumper or front fault", "bumper"), blind)
+def test_check_shows_the_run_of_a_finding_and_keeps_it_as_a_trial(run):
+    """A run for each finding; what has one cause is one finding."""
+    text = (SAMPLES / "faulty" / "fault_ignored.modes").read_text()
+    more = changed(
+        text,
+        ("relay pump", "sensor heat voltage, pin A1, 0 V .. 5 V, plausible 0.1 V .. 4.9 V\n\nrelay pump"),
+        ("mode pumping", "mode rinsing pump on, endless\nmode warming pump on, endless\nmode pumping"),
+        (
+            "  resting | start and",
+            "  resting | start and heat > 2 V and depth < 49 cm | warming\n"
+            "  warming | heat < 1 V | resting\n  pumping | start | rinsing\n  rinsing | depth < 30 cm | resting\n"
+            "  resting | start and",
+        ),
+    )
+    Path("fault.modes").write_text(more)
     told = run("check", "fault.modes", "--save-trial")
     assert told.code == 1
-    assert "fault ignored" in told.out and "front fault" in told.out
-    assert "2nd tick with front in fault" in told.out
-    assert "5 trials added" in told.out
+    assert "fault ignored" in told.out and "depth in fault" in told.out
+    assert "2nd tick with heat in fault" in told.out
+    assert "2 trials added" in told.out
     saved = Path("fault.modes").read_text()
     assert 'trial "fault ignored, line' in saved and "once the table is fixed, expect the opposite" in saved
     assert run("try", "fault.modes", "--only", "fault ignored").code == 0
