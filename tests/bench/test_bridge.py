@@ -48,7 +48,7 @@ def dial(served: Served, **more: Any) -> ClientConnection:
     return connect(f"ws://{served.at}/socket", compression=None, **more)
 
 
-def news(socket: ClientConnection, seat: str, seconds: float = 5.0) -> dict[str, Any]:
+def news(socket: ClientConnection, seat: str, seconds: float = 60.0) -> dict[str, Any]:
     """The next word of the bridge that says so of the seat."""
     ends = time.monotonic() + seconds
     while True:
@@ -66,6 +66,17 @@ def sit(socket: ClientConnection) -> None:
     news(socket, "yours")
 
 
+def say(socket: ClientConnection, machine: Pretended, before: int, message: bytes = AHEAD) -> None:
+    """Until the machine has heard it: what is a quarter of a second late on its way, on a busy computer, is not."""
+    has = len(heard(machine, before))
+    for _ in range(12):
+        socket.send(frame(message))
+        with suppress(AssertionError):
+            wait(lambda: len(heard(machine, before)) >= has + len(message), 5)
+            return
+    raise AssertionError("it is not heard")
+
+
 def heard(machine: Pretended, since: int) -> bytes:
     return b"".join(data for _, data in list(machine.heard)[since:])
 
@@ -75,8 +86,7 @@ def test_whoever_takes_the_seat_halts_first(served: Served, machine: Pretended) 
         before = len(machine.heard)
         sit(first)
         wait(lambda: heard(machine, before) == HALT.encode())
-        first.send(frame(AHEAD))
-        wait(lambda: heard(machine, before).endswith(AHEAD))
+        say(first, machine, before)
         assert news(second, "taken")["port"] == "open"
         second.send(frame(AHEAD))  # who looks on says nothing
         second.send(json.dumps({"do": "drive"}))  # nor is there a way without a halt
@@ -85,6 +95,7 @@ def test_whoever_takes_the_seat_halts_first(served: Served, machine: Pretended) 
         assert heard(machine, before) == HALT.encode() + AHEAD
         sit(second)
         news(first, "taken")
+        wait(lambda: heard(machine, before) == HALT.encode() + AHEAD + HALT.encode())
         first.send(frame(AHEAD))
         time.sleep(0.3)
         assert heard(machine, before) == HALT.encode() + AHEAD + HALT.encode()
@@ -100,8 +111,9 @@ def test_the_seat_is_free_when_its_page_is_gone(served: Served) -> None:
 
 def test_nothing_is_sent_that_nobody_said(served: Served, machine: Pretended) -> None:
     with dial(served) as socket:
+        at_first = len(machine.heard)
         sit(socket)
-        time.sleep(0.3)
+        wait(lambda: heard(machine, at_first) == HALT.encode())
         before = len(machine.heard)
         time.sleep(1.5)
         assert heard(machine, before) == b""
@@ -109,9 +121,10 @@ def test_nothing_is_sent_that_nobody_said(served: Served, machine: Pretended) ->
 
 def test_what_was_long_on_the_way_is_thrown_away_but_a_halt_is_not(served: Served, machine: Pretended) -> None:
     with dial(served) as socket:
+        at_first = len(machine.heard)
         sit(socket)
-        socket.send(frame(AHEAD))
-        time.sleep(0.2)
+        say(socket, machine, at_first)
+        wait(lambda: heard(machine, at_first) == HALT.encode() + AHEAD)
         before = len(machine.heard)
         socket.send(frame(AHEAD, late_ms=600))
         time.sleep(0.3)
@@ -130,12 +143,12 @@ BAD_FRAMES: list[bytes | str] = [
 @pytest.mark.parametrize("bad", BAD_FRAMES, ids=[str(number) for number in range(len(BAD_FRAMES))])
 def test_malformed_frames_do_nothing(served: Served, machine: Pretended, bad: bytes | str) -> None:
     with dial(served) as socket:
+        at_first = len(machine.heard)
         sit(socket)
-        time.sleep(0.05)
+        wait(lambda: heard(machine, at_first) == HALT.encode())
         before = len(machine.heard)
         socket.send(bad)
-        socket.send(frame(AHEAD))
-        wait(lambda: heard(machine, before))
+        say(socket, machine, before)
         assert heard(machine, before) == AHEAD
 
 
@@ -174,19 +187,19 @@ def test_ten_thousand_messages_a_second_and_a_halt_among_them(served: Served, ma
 def test_a_hundred_look_on_and_some_read_nothing(served: Served, machine: Pretended) -> None:
     before_kb = served.memory_kb()
     with ExitStack() as stack:
-        watching = [stack.enter_context(dial(served, max_queue=1)) for _ in range(100)]
+        watching = [stack.enter_context(dial(served, max_queue=1, close_timeout=0.01)) for _ in range(100)]
         with dial(served) as socket:
             sit(socket)
             before = len(machine.heard)
             for _ in range(10):
                 socket.send(frame(AHEAD))
                 time.sleep(0.1)
-            assert AHEAD in heard(machine, before)
+            wait(lambda: AHEAD in heard(machine, before))
             before = len(machine.heard)
             socket.send(frame(HALT.encode()))
             wait(lambda: b"$halt*" in heard(machine, before))
         assert served.memory_kb() - before_kb < 40_000
-        news(watching[0], "free", 20)
+        news(watching[0], "free")
 
 
 def test_more_than_there_is_room_for_are_turned_away(served: Served) -> None:
@@ -194,12 +207,17 @@ def test_more_than_there_is_room_for_are_turned_away(served: Served) -> None:
         let_in = 0
         with pytest.raises((ConnectionClosed, InvalidStatus)):
             for _ in range(MOST_PAGES + 10):
-                stack.enter_context(dial(served, open_timeout=20)).recv(20)
+                stack.enter_context(dial(served, open_timeout=60, close_timeout=0.01)).recv(60)
                 let_in += 1
         assert let_in == MOST_PAGES and served.process.poll() is None
-    time.sleep(0.5)
-    with dial(served) as socket:
-        sit(socket)
+    ends = time.monotonic() + 60
+    while True:  # once it has seen that they are gone
+        try:
+            with dial(served) as socket:
+                sit(socket)
+                return
+        except (ConnectionClosed, InvalidStatus):
+            assert time.monotonic() < ends
 
 
 @pytest.mark.parametrize(
@@ -226,7 +244,7 @@ def test_a_page_under_a_name_that_leads_here_stays_outside(served: Served) -> No
 
 def fetch(address: str, **sent: str) -> tuple[int, str, Any]:
     try:
-        with urllib.request.urlopen(urllib.request.Request(address, headers=sent), timeout=10) as answer:
+        with urllib.request.urlopen(urllib.request.Request(address, headers=sent), timeout=60) as answer:
             return answer.status, answer.read().decode(), answer.headers
     except urllib.error.HTTPError as error:
         return error.code, error.read().decode(), error.headers
@@ -265,11 +283,11 @@ def test_beyond_this_computer_each_page_needs_a_token_of_its_own(machine: Preten
             f"ws://127.0.0.1:{ports[0]}/socket", origin=home  # type: ignore[arg-type]
         ) as socket:
             socket.recv(2)
-        with opener.open(f"{home}/?t={tokens[0]}", timeout=10) as answer:
+        with opener.open(f"{home}/?t={tokens[0]}", timeout=60) as answer:
             assert answer.status == 200 and "t=" not in answer.geturl()
         assert len(tokens) == 2 and tokens[1] != tokens[0]
         assert fetch(f"{home}/?t={tokens[0]}")[0] == 403  # it was for one
-        with opener.open(f"{home}/", timeout=10) as answer:
+        with opener.open(f"{home}/", timeout=60) as answer:
             assert answer.status == 200
         cookie = next(iter(next(h for h in opener.handlers if hasattr(h, "cookiejar")).cookiejar))
         with connect(
@@ -316,12 +334,12 @@ def test_the_port_goes_away_and_comes_back(bale_mover: Machine, tmp_path: Any) -
             sit(socket)
             stack.close()
             place.unlink()
-            ends = time.monotonic() + 10
-            while news(socket, "free", 10)["port"] != "lost":
+            ends = time.monotonic() + 60
+            while news(socket, "free")["port"] != "lost":
                 assert time.monotonic() < ends
             with desk(bale_mover) as other:
                 place.symlink_to(other.place)
-                while news(socket, "free", 10)["port"] != "open":
+                while news(socket, "free")["port"] != "open":
                     assert time.monotonic() < ends
                 before = len(other.heard)
                 socket.send(frame(AHEAD))  # the seat is lost with the port

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 import time
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -27,10 +28,11 @@ def test_the_newest_of_a_name_waits_in_the_place_of_the_first() -> None:
     assert [box.take(), box.take()] == [b"2", b"a"]
 
 
-def test_what_is_old_is_thrown_away() -> None:
-    box = Outbox()
+def test_what_is_old_is_thrown_away(monkeypatch: pytest.MonkeyPatch) -> None:
+    box, now = Outbox(), 100.0
+    monkeypatch.setattr(outbox.time, "monotonic", lambda: now)
     box.put("ahead", b"a")
-    time.sleep(outbox.FRESH_S + 0.05)
+    now += outbox.FRESH_S + 0.05
     box.put("beat", b"b")
     assert box.take() == b"b" and box.dropped == 1
 
@@ -40,8 +42,8 @@ def test_a_halt_does_not_wait_for_the_line() -> None:
     box.put("ahead", b"a")
     threading.Timer(0.05, lambda: box.put("halt", b"H", urgent=True)).start()
     began = time.monotonic()
-    assert box.take(line_free=began + 5) == b"H"
-    assert time.monotonic() - began < 2
+    assert box.take(line_free=began + 60) == b"H"
+    assert time.monotonic() - began < 50
 
 
 def test_a_closed_box_lets_go() -> None:

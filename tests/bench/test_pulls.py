@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from statecraft.bench.pretend import ChipBody, Pretended, World
-from tests.bench.rig import SAMPLES, Phone, Served, bridge, pretended, stopped_ms, wait
+from tests.bench.rig import SAMPLES, Phone, Served, bridge, hold, pretended, stopped_ms, wait
 from tests.report.browser import Browser
 
 if TYPE_CHECKING:
@@ -47,10 +47,7 @@ def driving(chromium: Browser, served: Served, machine: Pretended) -> Iterator[P
     phone = Phone(chromium)
     phone.open(served.address)
     phone.drive()
-    phone.down("[data-hold=ahead]")
-    wait(lambda: machine.body.driven)
-    time.sleep(0.5)
-    assert machine.body.driven
+    hold(phone, "[data-hold=ahead]", lambda: machine.body.driven, still=0.5)
     yield phone
     if own in driver.window_handles:
         driver.close()

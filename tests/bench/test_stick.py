@@ -110,18 +110,19 @@ def test_it_follows_a_finger_and_springs_back(phone: Phone, machine: Pretended) 
     x, y = phone.fingers[1]
     half = float(phone.run("return document.querySelector(arguments[0]).getBoundingClientRect().width / 2", PLATE))
     phone.move(half * 0.5, -half)
-    wait(lambda: dials(machine) == (100, 50), 15)
+    wait(lambda: dials(machine) == (100, 50))
     assert "ahead 100 %, aside 50 %" in phone.text("stick-ahead-is")
     said = [data for _, data in list(machine.heard) if b"$j100,50*" in data]
-    time.sleep(0.6)  # held still, it is said on, and the machine does not take it for gone
-    assert len([data for _, data in list(machine.heard) if b"$j100,50*" in data]) > len(said)
+    # held still, it is said on, and the machine does not take it for gone
+    wait(lambda: len([data for _, data in list(machine.heard) if b"$j100,50*" in data]) > len(said))
     phone.move(-half * 3, half * 3)  # beyond its rim
-    wait(lambda: dials(machine) == (-100, -100), 15)
+    wait(lambda: dials(machine) == (-100, -100))
     phone.up()
-    wait(lambda: dials(machine) == (0, 0), 15)
+    wait(lambda: dials(machine) == (0, 0))
+    before = len(machine.heard)
     assert phone.text("stick-ahead-is") == "ahead 0 %, aside 0 %"
     time.sleep(0.5)
-    after = [data for _, data in list(machine.heard)][-6:]
+    after = [data for _, data in list(machine.heard)[before:]]
     assert not any(b"$j-100" in data for data in after)
     assert (x, y) != phone.fingers.get(1)
 
@@ -145,7 +146,7 @@ def test_every_way_of_letting_go(phone: Phone, machine: Pretended, how: str) -> 
     away(machine)
     phone.run(how)
     # A page that is left gives up its seat, too: then there is silence, whether or not its last word got through.
-    wait(lambda: dials(machine) == (0, 0) or machine.now_us - machine.last_byte_us > 450_000, 15)
+    wait(lambda: dials(machine) == (0, 0) or machine.now_us - machine.last_byte_us > 450_000)
     assert phone.run("return document.querySelectorAll('[data-on]').length") == 0
 
 
@@ -155,12 +156,12 @@ def test_a_call_comes_in_or_a_second_finger(phone: Phone, machine: Pretended) ->
     phone.move(0, -60)
     away(machine)
     phone.lose()
-    wait(lambda: dials(machine) == (0, 0), 15)
+    wait(lambda: dials(machine) == (0, 0))
     phone.down(PLATE)
     phone.move(0, -60)
     away(machine)
     phone.down(PLATE, finger=2)
-    wait(lambda: dials(machine) == (0, 0), 15)
+    wait(lambda: dials(machine) == (0, 0))
 
 
 @pytest.mark.slow
@@ -170,7 +171,7 @@ def test_halt_goes_out_before_it_says_that_it_is_let_go(phone: Phone, machine: P
     away(machine)
     before = len(machine.heard)
     phone.down("[data-halt]", finger=2)
-    wait(lambda: dials(machine) == (0, 0), 15)
+    wait(lambda: dials(machine) == (0, 0))
     said = b"".join(data for _, data in list(machine.heard)[before:])
     since = said[said.rindex(b"$halt*", 0, said.index(b"$j0,0*")) :]
     assert b"$j" in since and since.index(b"$halt*") < since.index(b"$j0,0*")
@@ -187,11 +188,13 @@ def test_by_mouse_and_by_arrow_keys(phone: Phone, machine: Pretended) -> None:
     ActionChains(phone.driver).click_and_hold(plate).move_by_offset(0, 50).perform()
     wait(lambda: dials(machine)[0] < 0)
     ActionChains(phone.driver).release().perform()
-    wait(lambda: dials(machine) == (0, 0), 15)
-    phone.run("arguments[0].focus()", plate)
+    wait(lambda: dials(machine) == (0, 0))
+
     def keys(wanted: tuple[int, int], *names: str) -> None:
         """Hold them until it is there. A computer so busy that nothing comes back for a while ends the hold: again."""
-        for _ in range(6):
+        for _ in range(30):
+            phone.drive_again()
+            phone.run("arguments[0].focus()", plate)
             for name in names:
                 ActionChains(phone.driver).key_down(name).perform()
             with suppress(AssertionError):
@@ -202,12 +205,12 @@ def test_by_mouse_and_by_arrow_keys(phone: Phone, machine: Pretended) -> None:
 
     keys((100, 0), Keys.ARROW_UP)
     ActionChains(phone.driver).key_up(Keys.ARROW_UP).perform()
-    wait(lambda: dials(machine) == (0, 0), 15)
+    wait(lambda: dials(machine) == (0, 0))
     keys((100, -100), Keys.ARROW_UP, Keys.ARROW_LEFT)
     ActionChains(phone.driver).key_up(Keys.ARROW_UP).perform()  # that axis springs back, the other is held on
-    wait(lambda: dials(machine) in ((0, -100), (0, 0)), 15)
+    wait(lambda: dials(machine) in ((0, -100), (0, 0)))
     ActionChains(phone.driver).key_up(Keys.ARROW_LEFT).perform()
-    wait(lambda: dials(machine) == (0, 0), 15)
+    wait(lambda: dials(machine) == (0, 0))
 
 
 @pytest.mark.slow
@@ -232,11 +235,17 @@ def test_on_the_bench(chromium: Browser, file: Path) -> None:
         page.open(process.address)
         wait(lambda: page.text("mode-log_hauler") == "still")
         page.run("document.querySelector(arguments[0]).click()", "#run")
-        page.tap("[data-hear=go]")
-        wait(lambda: page.text("mode-log_hauler") == "going")
-        page.down(PLATE)
-        page.move(0, -60)
-        wait(lambda: page.text("is-near") not in ("0 %", ""))
+        for _ in range(12):  # a page that stands still for 400 ms is a silent operator, and the machine stands
+            page.tap("[data-hear=go]")
+            with suppress(AssertionError):
+                wait(lambda: page.text("mode-log_hauler") == "going", 5)
+                page.down(PLATE)
+                page.move(0, -60)
+                wait(lambda: page.text("is-near") not in ("0 %", ""), 5)
+                break
+            if page.fingers:
+                page.up()
+        assert page.fingers
         page.up()
         wait(lambda: page.text("is-near") == "0 %")
 

@@ -21,7 +21,7 @@ from statecraft.bench.controls import controls
 from statecraft.bench.pretend import ChipBody, Pretended, World
 from statecraft.bench.remote import page, radios
 from statecraft.machine import Machine
-from tests.bench.rig import Phone, pretended, wait
+from tests.bench.rig import Phone, hold, pretended, wait
 from tests.report.browser import Browser
 
 if TYPE_CHECKING:
@@ -155,13 +155,10 @@ def drives_and_stops(phone: Phone, machine: Pretended) -> None:
     wait(lambda: machine.heard)
     assert b"".join(data for _, data in list(machine.heard)).startswith(b"$halt*")  # before anything else
     wait(lambda: phone.text("word") == "Linked")
-    phone.down("[data-hold=ahead]")
-    wait(lambda: machine.body.driven)
-    wait(lambda: phone.text("mode-0") == "forward")
+    hold(phone, "[data-hold=ahead]", lambda: machine.body.driven and phone.text("mode-0") == "forward")
     phone.up()
     wait(lambda: not machine.body.driven)
-    phone.down("[data-hold=ahead]")
-    wait(lambda: machine.body.driven)
+    hold(phone, "[data-hold=ahead]", lambda: machine.body.driven)
     phone.run("pull()")
     wait(lambda: not machine.body.driven)
     time.sleep(0.3)

@@ -781,8 +781,9 @@ def test_what_is_wrong_is_said(build: Build, tmp_path: Path) -> None:
 
 def test_a_hung_or_killed_simulator_is_noticed(build: Build) -> None:
     elf = build(TOGGLE, "atmega328p")
-    with Chip(elf, "atmega328p", timeout_s=0.5) as chip:
+    with Chip(elf, "atmega328p") as chip:
         os.kill(chip.process_id, signal.SIGSTOP)
+        chip.timeout_s = 0.5
         with pytest.raises(ChipError, match="has not answered"):
             chip.run(1000)
     with Chip(elf, "atmega328p") as chip:
