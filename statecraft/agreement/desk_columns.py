@@ -106,26 +106,28 @@ class Teller:
     def run(self, stretch: HeldInputs, rows: array[int]) -> None:
         """Run ``stretch`` on from where the simulation stands; its rows are put behind ``rows``."""
         tick, tell, state, add = self._tick, self._tell, self.state, rows.extend
-        readings, switches = stretch.readings, stretch.switches
+        readings, switches, moves = stretch.readings, stretch.switches, stretch.moves
         if stretch.late:
             for _ in range(stretch.ticks):
-                state = self._late(state, readings, switches)
+                state = self._late(state, readings, switches, moves)
                 add(tell(state))
         else:
             for something, ticks in stretch.pieces():
                 if something:
-                    state = tick(state, readings, switches, stretch.hear, stretch.turn)
+                    state = tick(state, readings, switches, stretch.hear, stretch.turn, 0, moves)
                     add(tell(state))
                 else:
                     for _ in range(ticks):
-                        state = tick(state, readings, switches)
+                        state = tick(state, readings, switches, (), (), 0, moves)
                         add(tell(state))
         self.state = state
 
-    def _late(self, state: State, readings: tuple[int | None, ...], switches: tuple[bool, ...]) -> State:
+    def _late(
+        self, state: State, readings: tuple[int | None, ...], switches: tuple[bool, ...], moves: tuple[int, ...]
+    ) -> State:
         """A tick that is made up: those that wait are put aside for it."""
         waiting, place = state[self._waiting], self._waiting
         if not waiting:
-            return self._tick(state, readings, switches)
-        after = self._tick((*state[:place], (), *state[place + 1 :]), readings, switches)
+            return self._tick(state, readings, switches, (), (), 0, moves)
+        after = self._tick((*state[:place], (), *state[place + 1 :]), readings, switches, (), (), 0, moves)
         return (*after[:place], waiting, *after[place + 1 :])

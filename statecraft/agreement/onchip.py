@@ -23,6 +23,7 @@ from statecraft.agreement.wired import ReportingProgram, Wired, can_fail, messag
 from statecraft.boards.chosen import board_of
 from statecraft.chip import PeekEvent, PinEvent, PwmEvent, SentEvent
 from statecraft.errors import StatecraftError
+from statecraft.firmware.behaviour import move_type
 from statecraft.firmware.desk import FAULT
 from statecraft.firmware.layout import Field, Layout, layout, reading_type
 from statecraft.firmware.names import size_of
@@ -34,6 +35,9 @@ from statecraft.simulation.state import layout as table_layout
 STATE, INPUTS, TICK, STARTED = "_ZN9behaviourL3nowE", "_ZN5ticksL6inputsE", "_ZN5ticksL4tickE", "_ZN5ticksL7startedE"
 LOST = "_ZN7reportsL4lostE"
 """The variables that are looked at, as the compiler calls them."""
+
+Sampled = tuple[tuple[int | None, ...], tuple[bool, ...], tuple[int, ...]]
+"""What the chip took of its inputs on a tick: readings, switches, and by how much counters moved."""
 
 _LOOK = 0.35  # of a tick: when it is looked at; the tick's own work is done by then
 _ARRIVE = 0.6  # of a tick: when inputs change and messages end, after the look and before the next tick
@@ -105,8 +109,8 @@ class ChipRunner:
         """Hold what ``drive`` has brought about against the table."""
         sampled, states = drive.looked()
         inputs = [
-            Inputs(readings, switches, drive.heard(number), tuple(drive.turned.get(number, ())))
-            for number, (readings, switches) in enumerate(sampled)
+            Inputs(readings, switches, drive.heard(number), tuple(drive.turned.get(number, ())), moves=moves)
+            for number, (readings, switches, moves) in enumerate(sampled)
         ]
         sequence = sequence_of(inputs)
         rows = array("i")
@@ -115,7 +119,8 @@ class ChipRunner:
         beat = max(1, 1000 // self.machine.tick_ms)
         width = len(self.columns)
         for number, tick in enumerate(inputs):
-            self.teller.run(HeldInputs(tick.readings, tick.switches, tick.arrivals, tick.messages), rows)
+            heard = HeldInputs(tick.readings, tick.switches, tick.arrivals, tick.messages, moves=tick.moves)
+            self.teller.run(heard, rows)
             expected += self._reports(number, rows[number * width :], number % beat == 0)
         difference = None
         if rows != states:
@@ -238,6 +243,9 @@ class Driver:
             for something, ticks in stretch.pieces():
                 if something and tick:
                     self.say(stretch, tick)
+                if any(stretch.moves):
+                    for number in range(max(tick, 1), tick + ticks):
+                        self.turn(stretch, number)
                 self.wired.run_to(self.time(tick + ticks - 1 + _LOOK + 0.05))
                 tick += ticks
         self.wired.run_to(self.time(self.ticks - 0.02))
@@ -265,6 +273,12 @@ class Driver:
             if on != self.switches[place]:
                 self.switches[place] = on
                 self.wired.set_switch(place, on, at_us)
+
+    def turn(self, stretch: HeldInputs, tick: int) -> None:
+        """Pulses for the counters that move on ``tick``, after what the tick before was given."""
+        room = (1 - _ARRIVE) / 2  # of a tick: well before the tick looks
+        for counter, by in zip(self.machine.pulsed, stretch.moves, strict=True):
+            self.wired.turn(counter, by, self.time(tick - 1 + _ARRIVE), room * self.runner.tick_us)
 
     def say(self, stretch: HeldInputs, tick: int) -> None:
         """Commands and dials, so that they arrive for ``tick``, or as soon after as the line and the buttons allow."""
@@ -326,7 +340,7 @@ class Driver:
 
     # ----------------------------------------------------------------------------------------------------- what is read
 
-    def look(self, tick: int) -> tuple[tuple[int | None, ...], tuple[bool, ...], list[int]]:
+    def look(self, tick: int) -> tuple[Sampled, list[int]]:
         """What was sampled on ``tick``, the last one, and the state after it, as they stand in the memory now.
 
         Raises:
@@ -334,7 +348,7 @@ class Driver:
         """
         seen = {name: self.wired.chip.peek(address, size) for name, (address, size) in self.places.items()}
         self._on_time(tick, seen[TICK])
-        return *self._inputs(seen.get(INPUTS, b"")), decoded(self.machine, self.runner.layout, seen[STATE])
+        return self._inputs(seen.get(INPUTS, b"")), decoded(self.machine, self.runner.layout, seen[STATE])
 
     def _on_time(self, tick: int, counted: bytes) -> None:
         if int.from_bytes(counted, "little") != tick + 1:
@@ -342,9 +356,11 @@ class Driver:
             raise ChipSilent(f"after tick {tick} the chip counts {told} ticks: it is late")
 
     def _inputs_size(self) -> int:
-        return sum(size_of(reading_type(s)) + 1 for _, s in self.runner.measured) + len(self.machine.switches)
+        moves = sum(size_of(move_type(self.machine, counter)) for counter in self.machine.pulsed)
+        readings = sum(size_of(reading_type(s)) + 1 for _, s in self.runner.measured)
+        return readings + len(self.machine.switches) + moves
 
-    def looked(self) -> tuple[list[tuple[tuple[int | None, ...], tuple[bool, ...]]], array[int]]:
+    def looked(self) -> tuple[list[Sampled], array[int]]:
         """What was sampled on each tick, and the states after them."""
         chip = self.wired.chip
         peeks: dict[int, list[bytes]] = {address: [] for address, _ in self.places.values()}
@@ -361,7 +377,7 @@ class Driver:
             rows.extend(decoded(self.machine, self.runner.layout, data))
         return [self._inputs(data) for data in sampled], rows
 
-    def _inputs(self, data: bytes) -> tuple[tuple[int | None, ...], tuple[bool, ...]]:
+    def _inputs(self, data: bytes) -> Sampled:
         readings: list[int | None] = [None] * len(self.machine.sensors)
         at = 0
         for place, sensor in self.runner.measured:
@@ -370,7 +386,15 @@ class Driver:
             value = int.from_bytes(data[at : at + size], "little", signed=not kind.startswith("u"))
             readings[place] = value if data[at + size] else None
             at += size + 1
-        return tuple(readings), tuple(bool(byte) for byte in data[at:])
+        moved_at = at + len(self.machine.switches)
+        switches = tuple(bool(byte) for byte in data[at:moved_at])
+        moves = []
+        for counter in self.machine.pulsed:
+            kind = move_type(self.machine, counter)
+            size = size_of(kind)
+            moves.append(int.from_bytes(data[moved_at : moved_at + size], "little", signed=not kind.startswith("u")))
+            moved_at += size
+        return tuple(readings), switches, tuple(moves)
 
     # ------------------------------------------------------------------------------------------------------------- pins
 

@@ -63,6 +63,7 @@ class Chance:
         self.hear: list[str] = []
         self.kept: list[str] = []
         self.turn: dict[str, int] = {}
+        self.moves: tuple[int, ...] = ()
 
     def stretches(self, ticks: int, state: Callable[[], State]) -> Iterator[HeldInputs]:
         """``ticks`` ticks from tick 0 on. ``state`` tells where the machine stands after what has been given so far."""
@@ -77,13 +78,14 @@ class Chance:
                 late = False
             if self.hear and every:  # what is heard once comes before what is heard again and again
                 once = tuple(self.commands[name] for name in self.hear)
-                yield HeldInputs(tuple(self.readings.values()), tuple(self.switches.values()), once, turn)
+                readings, switches = tuple(self.readings.values()), tuple(self.switches.values())
+                yield HeldInputs(readings, switches, once, turn, moves=self.moves)
                 hear, turn = tuple(self.commands[name] for name in self.kept), ()
                 ticks -= 1
                 chosen = min(chosen, ticks)
             if chosen > 0:
                 readings, switches = tuple(self.readings.values()), tuple(self.switches.values())
-                yield HeldInputs(readings, switches, hear, turn, chosen, every, late)
+                yield HeldInputs(readings, switches, hear, turn, chosen, every, late, self.moves)
             ticks -= chosen
 
     # ------------------------------------------------------------------------------------------------ what comes next
@@ -92,6 +94,10 @@ class Chance:
         """Set the inputs anew; for how many ticks they stand."""
         random = self.random
         self.hear, self.kept, self.turn = [], [], {}
+        if self.tick.movements and random.random() < 0.4:
+            moves = [random.choice([0, 0, each.most, each.least, random.randint(each.least, each.most)])
+                     for each in self.tick.movements]  # fmt: skip
+            self.moves = tuple(moves) if any(moves) else ()
         chance = random.random()
         if chance < 0.1:
             return self.duration()

@@ -24,6 +24,7 @@ from statecraft.machine import (
     ByHand,
     Command,
     Contact,
+    Counter,
     Dial,
     Link,
     Machine,
@@ -38,6 +39,9 @@ from statecraft.machine import (
 REPORTS_BAUD = 38400
 """Of a port that carries nothing but reports: every board's clock can make it."""
 
+
+QUADRATURE = ((False, False), (True, False), (True, True), (False, True))
+"""How the two pins of an encoder follow each other on its way up: the first leads."""
 
 _STARTED_US = 3000
 """By then the program has set its variables to 0: what is given by hand can be put there."""
@@ -146,6 +150,10 @@ class Wired:
                 self.measure(sensor, None)
         for contact in self.contacts():
             self.touch(contact, False)
+        self._turned: dict[str, tuple[bool, bool]] = {}  # how an encoder's pins stand
+        for counter in self.machine.pulsed:
+            for name in counter.outside.pins if counter.outside else ():
+                self.chip.drive(self.port(name), False)
 
     def __enter__(self) -> Self:
         return self
@@ -225,6 +233,26 @@ class Wired:
             self.chip.poke(f"given_{switch.name}", int(on), at_us)
         else:
             self.touch(switch.contact, on, at_us)
+
+    def turn(self, counter: Counter, by: int, at_us: float, within_us: float) -> None:
+        """So many pulses at the pins of a counter that counts from outside, backwards if negative, evenly spread over
+        ``within_us`` from then on."""
+        outside = counter.outside
+        assert outside is not None
+        pins = [self.port(name) for name in outside.pins]
+        step = within_us / max(1, abs(by))
+        for number in range(abs(by)):
+            at = at_us + number * step
+            if outside.both_ways:
+                before = QUADRATURE.index(self._turned.get(counter.name, (False, False)))
+                after = QUADRATURE[(before + (1 if by > 0 else -1)) % 4]
+                for pin, was, level in zip(pins, QUADRATURE[before], after, strict=True):
+                    if was != level:
+                        self.chip.drive(pin, level, at)
+                self._turned[counter.name] = after
+            else:
+                self.chip.drive(pins[0], True, at)
+                self.chip.drive(pins[0], False, at + step / 2)
 
     def send(self, link: Link, data: bytes, at_us: float | None = None) -> float:
         """Send ``data`` on ``link``; when its last stop bit ends."""

@@ -11,7 +11,17 @@ from dataclasses import dataclass, field
 
 from statecraft.fingerprint import short
 from statecraft.firmware.plan import timed_by_hand
-from statecraft.firmware.reports import Counts, Modes, Overran, Report, RowTaken, Started, TableReport, cause_words
+from statecraft.firmware.reports import (
+    Counts,
+    Modes,
+    Overran,
+    PulsesLost,
+    Report,
+    RowTaken,
+    Started,
+    TableReport,
+    cause_words,
+)
 from statecraft.folding import plural
 from statecraft.machine import Compare, Counter, InMode, Machine, Part, Row, show_duration
 from statecraft.proof.engine.conditions import holds
@@ -334,6 +344,9 @@ def told(machine: Machine, report: Report, before: Counts | None = None) -> str:
                 return f"thing {thing} by hand took {us / 1000:g} ms"
             name, most = timed[thing]
             return f"{name}, by hand, took {us / 1000:g} ms; it is declared to take {most / 1000:g} ms at most"
+        case PulsesLost(place, pulses):
+            name = machine.pulsed[place].name if place < len(machine.pulsed) else f"counter {place}"
+            return f"{name} has lost {pulses} pulses: they came faster than it is declared to take"
         case Started(cause, table):
             return f"started: {cause_words(cause)}; table {table}"
         case TableReport(table):

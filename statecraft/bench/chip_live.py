@@ -121,10 +121,10 @@ class ChipLive(Live):
             if stretch.hear or stretch.turn:
                 driver.say(stretch, tick)
         driver.wired.run_to(driver.time(tick + _LOOKED))
-        readings, switches, told = driver.look(tick)
+        (readings, switches, moves), told = driver.look(tick)
         heard, turned = driver.heard(tick), tuple(driver.turned.get(tick, ()))
-        self._compare(tick, HeldInputs(readings, switches, heard, turned), told)
-        self._simulation.tick(readings, switches, heard, turned)
+        self._compare(tick, HeldInputs(readings, switches, heard, turned, moves=moves), told)
+        self._simulation.tick(readings, switches, heard, turned, moves=moves)
         events = [event for event in chip.log if isinstance(event, PinEvent | PwmEvent)]
         self._levels.add(events)
         self._levels.advance(chip.now_us)

@@ -93,7 +93,7 @@ from statecraft.semantics.keys import (
     SilenceClock,
 )
 from statecraft.semantics.tick import Tick, tick_of
-from statecraft.semantics.updates import Count, Drive, Latch
+from statecraft.semantics.updates import Count, Drive, Latch, Movement
 from statecraft.semantics.variables import span_of
 from statecraft.templates_engine import render
 
@@ -101,6 +101,7 @@ INT16_MAX = 32_767
 
 _SCOPE = """
     State Reading Inputs Outputs Mode Command now in begin step catch_up hear state note is_urgent take_command advance
+    moved_within moved_round count_from_outside
     advance_clocks reset_heard_clocks remember held apart follow_steady_readings update_levels turned ramped sign
     decide decide_all go set_outputs no_row servo_idle want mode target row memset
 """
@@ -127,10 +128,12 @@ def _written(machine: Machine, heading: str) -> dict[str, tuple[str, list[Origin
 
 
 def input_names(machine: Machine) -> dict[str, str]:
-    """The members of ``Inputs`` by the names of sensors (but remembered ones) and switches."""
+    """The members of ``Inputs`` by the names of sensors (but remembered ones), switches, and counters that count from
+    outside."""
     names = CppNames()
     sensors = (s.name for s in machine.sensors if not isinstance(s.source, Remembered))
-    return {name: names.add(name) for name in (*sensors, *(switch.name for switch in machine.switches))}
+    found = {name: names.add(name) for name in (*sensors, *(switch.name for switch in machine.switches))}
+    return found | {counter.name: names.add(f"{counter.name}_moved") for counter in machine.pulsed}
 
 
 def command_names(machine: Machine) -> dict[str, str]:
@@ -394,6 +397,8 @@ class _Writer:
             "steadies": self.laid(steadies),
             "holds": bool(self.clock_fields(HoldClock)),
             "advances": advances,
+            "movements": self.movements(),
+            "moves": self.movers(),
             "advances_clocks": any("advance<" in line for line in (*advances, *(x for s in steadies for x in s.lines))),
             "hearings": self.hearings(),
             "memories": self.laid(memories),
@@ -407,7 +412,7 @@ class _Writer:
                 *([f"update_levels({given(reads_levels)});"] if levels else []),
             ],
             "parts_read_inputs": any(part.reads_inputs for part in parts),
-            "inputs_are_read": reads_levels or reads_steadies or reads_memories
+            "inputs_are_read": bool(self.tick.movements) or reads_levels or reads_steadies or reads_memories
             or any(part.reads_inputs for part in parts),
             "memories_read_inputs": reads_memories,
             "ticks_note": machine.duration(1),
@@ -456,6 +461,9 @@ class _Writer:
                 found.append((f"{type_name} {self.inputs[sensor.name]};", note))
         for switch in self.machine.switches:
             found.append((f"bool {self.inputs[switch.name]};", self.line_of(switch.place)))
+        for counter in self.machine.pulsed:
+            note = f"by how much it has moved since the last tick; {self.line_of(counter.place)}"
+            found.append((f"{move_type(self.machine, counter)} {self.inputs[counter.name]};", note))
         return found
 
     def output_members(self) -> list[tuple[str, str]]:
@@ -536,6 +544,30 @@ class _Writer:
             lines += self.counting(count)
         return lines
 
+    def movements(self) -> list[str]:
+        """Step 2: counters that count from outside."""
+        lines = []
+        for movement in self.tick.movements:
+            counter = self.counters[movement.counter.name]
+            size, by = counter.high - counter.low + 1, f"in.{self.inputs[counter.name]}"
+            wide = self.wide(movement)
+            item = self.layout.by_key[movement.counter]
+            if movement.round and movement.most >= size:
+                by = f"static_cast<{wide}>({by} % {size})"
+            how = "round" if movement.round else "within"
+            call = f"moved_{how}<{item.type}, {wide}>(now.{item.path}, {by}, {counter.low}, {counter.high})"
+            lines += [f"// {self.line_of(counter.place)}", *broken(f"now.{item.path} = {call};")]
+        return lines
+
+    def wide(self, movement: Movement) -> str:
+        """The type in which a counter and what moves it can be added."""
+        most = max(abs(movement.low), abs(movement.high)) + movement.most
+        return "int16_t" if most <= INT16_MAX else "int32_t"
+
+    def movers(self) -> set[str]:
+        """Which of the two functions that move counters are needed."""
+        return {"round" if movement.round else "within" for movement in self.tick.movements}
+
     def hearings(self) -> list[str]:
         """Step 2: the clocks of who was heard."""
         lines = []
@@ -608,17 +640,21 @@ class _Writer:
         """The anchors and clocks of steady readings."""
         found = []
         for follow in self.tick.followings:
-            words, term = _Words(self), Term("sensor", follow.sensor)
-            value, valid = words.term(term), words.valid(follow.sensor)
+            words, term = _Words(self), follow.term
+            value, valid = words.term(term), TRUE if term.kind == "counter" else words.valid(follow.sensor)
             anchor = self.layout.by_key[follow.anchor]
-            band = self.quantities.reading(self.machine.sensor(follow.sensor).unit, follow.band)
+            band = words.constant(term, follow.band)
             where = f"now.{anchor.path}"
             clock = self.layout.by_key.get(follow.clock)
             reset = [f"    now.{clock.path} = 0;"] if clock else []
-            lines = [*condition_lines("if", negation(valid)), f"    {where} = {no_anchor(anchor.type)};", *reset]
+            lines = ["if ("]
+            if term.kind == "sensor":
+                lines = [*condition_lines("if", negation(valid)), f"    {where} = {no_anchor(anchor.type)};", *reset]
+                lines += ["} else if ("]
             none = f"{where} == {no_anchor(anchor.type)}"
             apart = f"apart({value}, {where}) > {band}"
-            lines += [f"}} else if ({none} || {apart}) {{", f"    {where} = {value};", *reset]
+            lines[-1] += f"{none} || {apart}) {{"
+            lines += [f"    {where} = {value};", *reset]
             if clock:
                 ticks = self.quantities.ticks(follow.ticks)
                 lines += ["} else {", f"    advance<{clock.type}>(now.{clock.path}, {ticks});"]
@@ -845,6 +881,8 @@ class _Writer:
         name = self.at(change.counter)
         if isinstance(change, SetCounter):
             return test(name, "!=", change.value)
+        if change.round:
+            return FALSE if change.by % (change.high - change.low + 1) == 0 else TRUE
         if change.by == 0 or change.low == change.high:
             return FALSE
         return test(name, "<", change.high) if change.by > 0 else test(name, ">", change.low)
@@ -860,6 +898,8 @@ class _Writer:
         name = f"now.{item.path}"
         if amount == 0:
             return []
+        if counter.round:
+            return self.step_round(counter, amount, name, item.type)
         end = counter.high if amount > 0 else counter.low
         if abs(amount) >= counter.high - counter.low:
             return [f"{name} = {end};"]
@@ -871,6 +911,23 @@ class _Writer:
         moved = f"static_cast<{item.type}>({name} {sign} {abs(amount)})"
         lines = [f"if ({name} {op} {end - amount}) {{", f"    {name} = {moved};"]
         return [*lines, "} else {", f"    {name} = {end};", "}"]
+
+    def step_round(self, counter: Counter, amount: int, name: str, type_name: str) -> list[str]:
+        """Step a counter that goes round, by less than all of it."""
+        size = counter.high - counter.low + 1
+        by = amount % size if amount > 0 else -(-amount % size)
+        if by == 0:
+            return []
+        up = by > 0
+        if abs(by) == 1:
+            end, other = (counter.high, counter.low) if up else (counter.low, counter.high)
+            lines = [f"if ({name} {'<' if up else '>'} {end}) {{", f"    {'++' if up else '--'}{name};"]
+            return [*lines, "} else {", f"    {name} = {other};", "}"]
+        last, back = (counter.high - by, size - by) if up else (counter.low - by, size + by)
+        there, here = ("+", "-") if up else ("-", "+")
+        lines = [f"if ({name} {'<=' if up else '>='} {last}) {{"]
+        lines += [f"    {name} = static_cast<{type_name}>({name} {there} {abs(by)});", "} else {"]
+        return [*lines, f"    {name} = static_cast<{type_name}>({name} {here} {back});", "}"]
 
     # -------------------------------------------------------------------------------------------------------- outputs
 
@@ -1016,6 +1073,12 @@ class _Measured:
     unit: Unit
     low: int
     high: int
+
+
+def move_type(machine: Machine, counter: Counter) -> str:
+    """The type of by how much a counter moves on a tick."""
+    assert counter.outside is not None
+    return signed_type(-1, counter.outside.most(machine.tick_ms))
 
 
 def no_anchor(type_name: str) -> str:

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Literal
 
 from statecraft.caches import cache_folder, keeping, used
-from statecraft.firmware.behaviour import behaviour_files, command_names, input_names
+from statecraft.firmware.behaviour import behaviour_files, command_names, input_names, move_type
 from statecraft.firmware.layout import Field, Layout, layout, reading_type
 from statecraft.firmware.toolchain import BuildFailed, ToolchainMissing
 from statecraft.machine import Machine, Remembered
@@ -34,6 +34,7 @@ class DeskTick:
         switches: one of each switch.
         arrivals: indexes of the commands that arrived, in order.
         messages: (dial index, value in steps), in order.
+        moves: by how much each of :attr:`Machine.pulsed` moves; empty where none does.
         how: ``step``; ``begin`` for tick 0; ``catch up`` for a tick that came late.
     """
 
@@ -42,6 +43,7 @@ class DeskTick:
     arrivals: Sequence[int] = ()
     messages: Sequence[tuple[int, int]] = ()
     how: Literal["begin", "step", "catch up"] = "step"
+    moves: Sequence[int] = ()
 
 
 class Desk:
@@ -79,7 +81,7 @@ class Desk:
         """Run ``ticks`` on from where the behaviour stands; the state after each, as :attr:`columns` says."""
         stream = array("i")
         count = 0
-        commands = len(self.machine.commands)
+        commands, dials = len(self.machine.commands), len(self.machine.dials)
         for tick in ticks:
             count += 1
             stream.append({"begin": 0, "step": 1, "catch up": 2}[tick.how])
@@ -87,11 +89,13 @@ class Desk:
                 reading = tick.readings[index]
                 stream.append(FAULT if reading is None else reading)
             stream.extend(tick.switches)
-            stream.append(len(tick.arrivals) + len(tick.messages))
+            stream.append(len(tick.arrivals) + len(tick.messages) + len(tick.moves))
             for command in tick.arrivals:
                 stream.extend((command, 0))
             for dial, value in tick.messages:
                 stream.extend((commands + dial, value))
+            for place, by in enumerate(tick.moves):
+                stream.extend((commands + dials + place, by))
         out = self.run_stream(stream, count)
         width = len(self.columns)
         return [tuple(out[start : start + width]) for start in range(0, width * count, width)]
@@ -154,6 +158,10 @@ def spoken(machine: Machine) -> dict[str, object]:
         "dials": [
             (len(machine.commands) + index, item.member, item.type)
             for index, item in enumerate(fields.of_kind("dial"))
+        ],
+        "moves": [
+            (len(machine.commands) + len(machine.dials) + index, inputs[counter.name], move_type(machine, counter))
+            for index, counter in enumerate(machine.pulsed)
         ],
         "values": [_value(machine, fields, item, number) for item, number in numbers],
     }

@@ -80,6 +80,7 @@ def values(machine: Machine, board: Board, taken: set[str]) -> dict[str, Any]:
         "hand_outputs": any(isinstance(output, HandOutput) for output in machine.outputs),
         "sensors": sensors,
         "decimals": any(scale > 1 for *_, scale in sensors),
+        "counters": [(counter.name, inputs[counter.name]) for counter in machine.pulsed],
         "switches": [(switch.name, inputs[switch.name]) for switch in machine.switches],
     }  # fmt: skip
 

@@ -210,7 +210,8 @@ def _fields(machine: Machine) -> Iterator[Field]:
 
     names = CppNames()
     for follow in tick.followings:
-        type_name = "int16_t" if size_of(reading_type(machine.sensor(follow.sensor))) < 4 else "int32_t"
+        narrow = follow.term.kind == "counter" or size_of(reading_type(machine.sensor(follow.sensor))) < 4
+        type_name = "int16_t" if narrow else "int32_t"
         yield kept(follow.anchor, f"{follow.sensor}_{follow.band}", type_name, names, "anchor")
 
     names = CppNames()

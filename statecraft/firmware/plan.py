@@ -13,12 +13,14 @@ from typing import Literal
 from statecraft.boards import Ability, Board, Pin, SerialPort, Timer
 from statecraft.boards.conversions import baud_error_percent, core_usart_setting
 from statecraft.findings import Finding
+from statecraft.folding import listed
 from statecraft.machine import (
     AnalogCurrent,
     AnalogVoltage,
     Buzzer,
     ByHand,
     Command,
+    Counter,
     HandOutput,
     Lamp,
     Link,
@@ -61,8 +63,16 @@ ABILITY_WORDS: dict[Ability, str] = {
     "pin_change": "pin change interrupt",
 }
 
-Thing = Sensor | Switch | Command | Output | Link
-Role = Literal["trigger", "echo", "pwm", "forward", "reverse", "direction", "receive", "send", "signal"]
+MOST_PULSES = 25
+"""Percent of the chip's time that interrupts which count may take."""
+
+PULSE_CYCLES = 240
+"""What such an interrupt takes at most, the way in and out included (held by tests/firmware/test_counting.py)."""
+
+Thing = Sensor | Switch | Command | Output | Link | Counter
+Role = Literal[
+    "trigger", "echo", "pwm", "forward", "reverse", "direction", "receive", "send", "first", "second", "signal"
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,9 +84,9 @@ class PinUse:
         what: what is on it: ``echo of front``.
         needs: the ability it takes.
         output: whether the firmware drives it.
-        thing: the sensor, switch, button, output or link that it belongs to.
+        thing: the sensor, switch, button, output, link or counter that it belongs to.
         role: which of its pins: ``trigger``, ``echo``, ``pwm``, ``forward``, ``reverse``, ``direction``, ``receive``,
-            ``send``, or ``signal`` when it has but one.
+            ``send``, ``first`` and ``second`` of a counter both ways, or ``signal`` when it has but one.
     """
 
     name: str
@@ -139,6 +149,7 @@ def plan(machine: Machine, board: Board) -> Plan:
     _check_ports(made)
     _check_pins(made)
     _check_times(made)
+    _check_pulses(made)
     if not board.generic:
         _check_servos(made)
         _give_timers(made)
@@ -173,6 +184,12 @@ def sensor_cycles(machine: Machine) -> dict[str, int]:
 def _device_uses(machine: Machine) -> Iterator[PinUse]:
     for sensor in machine.sensors:
         yield from _sensor_uses(sensor)
+    for counter in machine.pulsed:
+        assert counter.outside is not None
+        roles: tuple[Role, ...] = ("first", "second") if counter.outside.both_ways else ("signal",)
+        for role, pin in zip(roles, counter.outside.pins, strict=True):
+            what = f"counter {counter.name}" if role == "signal" else f"{role} pin of counter {counter.name}"
+            yield PinUse(pin, what, "interrupt", False, counter, role)
     for switch in machine.switches:
         if switch.contact:
             yield PinUse(switch.contact.pin, f"switch {switch.name}", "digital", False, switch)
@@ -183,12 +200,12 @@ def _device_uses(machine: Machine) -> Iterator[PinUse]:
         match output:
             case Motor(name=name):
                 yield PinUse(output.pwm, f"pwm of {name}", "pwm", True, output, "pwm")
-                roles: tuple[tuple[Role, str | None], ...] = (
+                wires: tuple[tuple[Role, str | None], ...] = (
                     ("forward", output.forward), ("reverse", output.reverse), ("direction", output.direction)
                 )  # fmt: skip
-                for role, pin in roles:
-                    if pin is not None:
-                        yield PinUse(pin, f"{role} of {name}", "digital", True, output, role)
+                for role, wire in wires:
+                    if wire is not None:
+                        yield PinUse(wire, f"{role} of {name}", "digital", True, output, role)
             case Lamp() | Relay() | Servo() | Buzzer():
                 kind = type(output).__name__.lower()
                 yield PinUse(output.pin, f"{kind} {output.name}", "digital", True, output)
@@ -247,6 +264,31 @@ def _check_times(made: Plan) -> None:
                 "ticks would come late for good", "let each call do a part of the work, or choose a longer tick")
 
 
+def pulse_edges(counter: Counter, pin: Pin) -> int:
+    """How many interrupts a second ``pin`` of a counter makes at most: of one pin that shares its interrupt with others
+    every edge, else those that count."""
+    assert counter.outside is not None
+    both = not counter.outside.both_ways and not pin.can("interrupt")
+    return counter.outside.waits * (2 if both else 1)
+
+
+def _check_pulses(made: Plan) -> None:
+    """The counters' interrupts leave the chip time for everything else."""
+    board = made.board
+    most = 0
+    counters = made.machine.pulsed
+    for counter in counters:
+        assert counter.outside is not None
+        known = [pin for pin in board.pins if set(counter.outside.pins) & set(pin.all_names)]
+        most += max((pulse_edges(counter, pin) for pin in known), default=0)
+    room = (board.clock_hz or 16_000_000) // PULSE_CYCLES * MOST_PULSES // 100
+    if most > room:
+        names = listed([counter.name for counter in counters])
+        place = max(counters, key=lambda counter: counter.outside.rate if counter.outside else 0).place
+        _wiring(made, place, f"{names} may take {most} interrupts a second, and this chip has time for {room} of them "
+                "beside its other work", "declare no more than the machine's fastest, or count fewer lines a turn")
+
+
 def _check_baud(made: Plan, link: Link) -> None:
     clock = made.board.clock_hz
     try:
@@ -281,10 +323,13 @@ def _check_pins(made: Plan) -> None:
         first[pin.name] = use
         if pin.taken_by:
             _wiring(made, use.place, f"pin {use.name} ({use.what}) is taken by {pin.taken_by}", "use another pin")
-        if not pin.can(use.needs):
-            able = ", ".join(pin.name for pin in board.pins_with(use.needs)) or "none"
-            _wiring(made, use.place, f"pin {use.name} ({use.what}) has no {ABILITY_WORDS[use.needs]}",
-                    f"pins that have it: {able}")
+        # a counter does as well with an interrupt that pins share
+        shares = isinstance(use.thing, Counter) and not board.generic
+        does: tuple[Ability, ...] = (use.needs, "pin_change") if shares else (use.needs,)
+        if not any(map(pin.can, does)):
+            able = ", ".join(pin.name for pin in board.pins if any(map(pin.can, does))) or "none"
+            lacks = "interrupt" if len(does) > 1 else ABILITY_WORDS[use.needs]
+            _wiring(made, use.place, f"pin {use.name} ({use.what}) has no {lacks}", f"pins that have it: {able}")
         if use.role == "echo" and board.generic and not pin.can("interrupt"):
             able = ", ".join(pin.name for pin in board.pins_with("interrupt")) or "none"
             _wiring(made, use.place, f"pin {use.name} ({use.what}) has no interrupt of its own, which an echo needs "

@@ -79,7 +79,17 @@ class Overran:
     us: int
 
 
-Report = Started | TableReport | RowTaken | Modes | Counts | Overran
+@dataclass(frozen=True, slots=True)
+class PulsesLost:
+    """So many pulses of a counter that counts from outside have been lost since the start, up to 65535: its place in
+    :attr:`statecraft.machine.Machine.pulsed`.
+    """
+
+    counter: int
+    pulses: int
+
+
+Report = Started | TableReport | RowTaken | Modes | Counts | Overran | PulsesLost
 
 
 def cause_words(cause: int) -> str:
@@ -154,4 +164,6 @@ def read(text: bytes) -> Report | None:
             return Counts(dropped, ignored, late, faults, lost)
         case b"o", [thing, us]:
             return Overran(thing, us)
+        case b"p", [counter, pulses]:
+            return PulsesLost(counter, pulses)
     return None

@@ -16,6 +16,7 @@ from statecraft.machine import (
     ByHand,
     Command,
     Contact,
+    Counter,
     HandOutput,
     Lamp,
     Link,
@@ -125,6 +126,8 @@ def _level_and_notes(machine: Machine, board: Board, use: PinUse) -> tuple[str, 
             return _contact(contact, board)
         case Link():
             return _serial(use.thing, board, use)
+        case Counter():
+            return _counter(use.thing, board, use)
         case Motor():
             return _motor(use.thing, board, use)
         case Lamp() | Relay() | Servo() | Buzzer():
@@ -165,6 +168,18 @@ def _sensor(sensor: Sensor, board: Board, use: PinUse) -> tuple[str, list[str]]:
                 f"4.7 kohm to {_volts(board.supply_mv)} as well on a long cable"
             ]
     raise AssertionError(sensor)
+
+
+def _counter(counter: Counter, board: Board, use: PinUse) -> tuple[str, list[str]]:
+    assert counter.outside is not None
+    notes = [f"{Unit.RATE.show(counter.outside.rate)} at most, or some are lost and counted as lost"]
+    pulled = f"pulled up: an open collector needs nothing more; 4.7 kohm to {_volts(board.supply_mv)} on a long cable"
+    if use.role == "signal":
+        return "each rising edge counts one", [*notes, pulled]
+    if use.role == "first":
+        notes = [*notes, pulled, "where it counts the wrong way, change the two pins"]
+        return "each edge counts one; up where this pin leads", notes
+    return "each edge counts one; up where this pin follows", [pulled]
 
 
 def _supply_divider(sensor: Sensor, board: Board) -> Iterator[str]:

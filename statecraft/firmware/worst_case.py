@@ -9,12 +9,13 @@ from dataclasses import dataclass
 
 from statecraft.boards import Board
 from statecraft.firmware.bounds import STEP, Disassembly, NoBound, step_bound
+from statecraft.firmware.counting import counting_pins, vector
 from statecraft.firmware.layout import command_order, layout, reading_type
 from statecraft.firmware.names import size_of
-from statecraft.firmware.plan import SERVO_FRAME_MS, plan
+from statecraft.firmware.plan import SERVO_FRAME_MS, plan, pulse_edges
 from statecraft.firmware.sensing import SAMPLE_US
 from statecraft.firmware.walk import ARGUMENT, TooMany, Walk, span
-from statecraft.machine import Buzzer, Machine, Remembered, Servo
+from statecraft.machine import Buzzer, Machine, Pulses, Remembered, Servo
 
 NOW = "_ZN9behaviourL3nowE"
 """The behaviour's state, as the compiler calls it."""
@@ -155,6 +156,12 @@ def _rates(machine: Machine, board: Board) -> Iterator[tuple[str, int]]:
     buzzers = [output.hertz for output in machine.outputs if isinstance(output, Buzzer)]
     if buzzers:
         yield "TIMER2_COMPA", math.ceil(2 * max(buzzers) * tick_us / 1_000_000) + 1  # the core's Tone.cpp: at each edge
+    edges: dict[str, int] = {}
+    for counter, pin in counting_pins(machine, board):
+        edges[vector(pin)] = edges.get(vector(pin), 0) + pulse_edges(counter, pin)
+    if not any(isinstance(sensor.source, Pulses) for sensor in machine.sensors):
+        for name, a_second in edges.items():
+            yield name, math.ceil(a_second * tick_us / 1_000_000) + 1
     if made.sampler is not None:
         channel = "B" if made.sampler_shared else "A"
         yield f"TIMER{made.sampler.number}_COMP{channel}", math.ceil(tick_us / SAMPLE_US) + 1

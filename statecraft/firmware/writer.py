@@ -12,6 +12,7 @@ from statecraft.errors import StatecraftError
 from statecraft.fingerprint import short
 from statecraft.firmware import first_steps
 from statecraft.firmware.behaviour import behaviour_files, command_names, input_names
+from statecraft.firmware.counting import counting_values, interrupts_taken
 from statecraft.firmware.cpp_statements import comment
 from statecraft.firmware.displays import display_views, mode_names
 from statecraft.firmware.layout import camel_case, command_order, layout, reading_type
@@ -33,6 +34,7 @@ from statecraft.machine import (
     Buzzer,
     ByHand,
     Command,
+    Counter,
     HandOutput,
     Lamp,
     Machine,
@@ -239,6 +241,8 @@ class _Sketch:
         self.rangers = [s for s in self.measured if isinstance(s.source, Ranger)]
         self.analog = [s for s in self.measured if is_analog(s)]
         self.pulses = [s for s in self.measured if is_pulses(s)]
+        # those whose pins' interrupts the core attaches, which then are all the core's
+        self.attached = [*self.pulses, *(self.rangers if planned.sampler is None else [])]
         self.hand_outputs = any(isinstance(o, HandOutput) for o in machine.outputs)
         self.servos = [o for o in machine.outputs if isinstance(o, Servo)]
         self.displays = display_views(machine)
@@ -278,6 +282,8 @@ class _Sketch:
             self.add_pair(files, "analog", "analog sensors.", self.analog_values())
         if self.pulses:
             self.add_pair(files, "pulses", "pulse rates.", self.pulse_values())
+        if machine.pulsed:
+            self.add_pair(files, "counting", "counters that count from outside.", self.counting_values())
         if self.servos:
             self.add_pair(files, "servos", "servos.", self.servo_values())
         if machine.links:
@@ -361,9 +367,10 @@ class _Sketch:
         found += [f"Timer {name.removeprefix('timer')}: {what}, with its interrupts" for name, what in timers.items()]
         if tone and tone.name in timers:
             found.append(f"tone() needs {tone.name}, which is taken: declare a buzzer instead")
-        interrupting = [*self.pulses, *(self.rangers if self.plan.sampler is None else [])]
-        if interrupting:
-            found.append(f"External interrupts: {', '.join(s.name for s in interrupting)}")
+        if self.attached:
+            found.append(f"External interrupts: {', '.join(s.name for s in self.attached)}")
+        for vectors, what in interrupts_taken(self.machine, self.board, bool(self.attached)):
+            found.append(f"Interrupts: {vectors} ({what})")
         if self.analog:
             found.append("The converter: declare a sensor for a pin of yours, or the conversions disturb each other")
         if self.machine.links:
@@ -378,6 +385,7 @@ class _Sketch:
             "libraries": self.machine.libraries,
             "says": self.says,
             "hand_outputs": self.hand_outputs,
+            "counting": bool(self.machine.pulsed),
             "displays": bool(self.displays),
             "shown_inputs": any(view.inputs for view in self.displays),
             "tick": self.machine.duration(1),
@@ -421,6 +429,9 @@ class _Sketch:
                 case source:
                     pins = [(self.pin_name("sensor", sensor.name), source.pin)]  # type: ignore[union-attr]
             found.append((sensor.place, pins))
+        for counter in self.machine.pulsed:
+            assert counter.outside is not None
+            found.append((counter.place, list(zip(self.counter_pins(counter), counter.outside.pins, strict=True))))
         for switch in self.machine.switches:
             if switch.contact:
                 found.append((switch.place, [(self.pin_name("switch", switch.name), switch.contact.pin)]))
@@ -670,6 +681,22 @@ class _Sketch:
         mux5 = any((pin.adc_channel or 0) > 7 for pin in self.board.pins)
         return {"sensors": views, "generic": self.board.generic, "mux5": mux5, "bits": self.board.adc_bits}
 
+    def counter_pins(self, counter: Counter) -> list[str]:
+        """The constants in pins.h of the pins of a counter that counts from outside."""
+        assert counter.outside is not None
+        if counter.outside.both_ways:
+            return [f"{counter.name}_first", f"{counter.name}_second"]
+        return [self.pin_name("counter", counter.name)]
+
+    def counting_values(self) -> dict[str, Any]:
+        return counting_values(
+            self.machine,
+            self.board,
+            {counter.name: self.counter_pins(counter) for counter in self.machine.pulsed},
+            {counter.name: self.note(counter.place) for counter in self.machine.pulsed},
+            attached=bool(self.attached),
+        )
+
     def pulse_values(self) -> dict[str, Any]:
         views = [
             {"name": s.name, "pin": self.pin_name("sensor", s.name), "note": self.note(s.place)} for s in self.pulses
@@ -744,6 +771,7 @@ class _Sketch:
             "ports": ports,
             "links": bool(self.machine.links),
             "drops": bool(events and urgent),
+            "counting": bool(self.machine.pulsed),
             "fingerprint": short(self.machine),
             "timed": bool(self.timed()),
             "heartbeat_ticks": max(1, HEARTBEAT_MS // self.machine.tick_ms),

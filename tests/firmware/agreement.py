@@ -25,7 +25,7 @@ def desk_ticks(machine: Machine, inputs: Iterable[Inputs]) -> Iterator[DeskTick]
             for dial, value in tick.messages
             if machine.dials[dial].low <= value <= machine.dials[dial].high
         ]
-        yield DeskTick(tick.readings, tick.switches, tick.arrivals, heard, "step" if number else "begin")
+        yield DeskTick(tick.readings, tick.switches, tick.arrivals, heard, "step" if number else "begin", tick.moves)
 
 
 def check(machine: Machine, ticks: Sequence[DeskTick], desk: Desk | None = None) -> None:
@@ -34,7 +34,8 @@ def check(machine: Machine, ticks: Sequence[DeskTick], desk: Desk | None = None)
     simulation = Simulation(machine)
     for number, (tick, ours) in enumerate(zip(ticks, desk.run(ticks), strict=True)):
         # On tick 0 nothing is heard: the firmware throws it away by beginning afterwards, as the simulation does.
-        simulation.tick(tuple(tick.readings), tuple(tick.switches), tuple(tick.arrivals), tuple(tick.messages))
+        given = (tuple(tick.readings), tuple(tick.switches), tuple(tick.arrivals), tuple(tick.messages))
+        simulation.tick(*given, moves=tuple(tick.moves))
         theirs = simulated(machine, desk, simulation)
         here = dict(zip(desk.columns, ours, strict=True))
         for column, value in theirs.items():

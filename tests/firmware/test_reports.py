@@ -14,6 +14,7 @@ from statecraft.firmware.reports import (
     Counts,
     Modes,
     Overran,
+    PulsesLost,
     Reader,
     Report,
     RowTaken,
@@ -32,6 +33,7 @@ REPORT = st.one_of(
     st.builds(Counts, COUNT, COUNT, COUNT, COUNT, COUNT),
     st.builds(Started, st.integers(0, 255), NUMBER.map(lambda n: f"{n:08x}")),
     st.builds(Overran, st.integers(0, 20), NUMBER),
+    st.builds(PulsesLost, st.integers(0, 20), COUNT),
     st.builds(TableReport, NUMBER.map(lambda n: f"{n:08x}")),
 )
 
@@ -48,6 +50,8 @@ def said(report: Report) -> bytes:
             return line(f"s{cause:x},{int(table, 16):x}")
         case Overran(thing, us):
             return line(f"o{thing:x},{us:x}")
+        case PulsesLost(counter, pulses):
+            return line(f"p{counter:x},{pulses:x}")
         case TableReport(table):
             return line(f"t{int(table, 16):x}")
 
@@ -90,7 +94,7 @@ PAGE = Path(__file__).parents[2] / "samples" / "REPORTS.md"
 
 def test_the_examples_on_the_page_say_what_it_says_of_them() -> None:
     examples = re.findall(r"^\| `(>.+?)` \| (.+) \|$", PAGE.read_text(), re.M)
-    assert len(examples) == 7
+    assert len(examples) == 8
     reader = Reader()
     told = [report for example, _ in examples for report in reader.feed(example.encode() + b"\r\n")]
     assert reader.damaged == 0
@@ -101,6 +105,7 @@ def test_the_examples_on_the_page_say_what_it_says_of_them() -> None:
         Modes(1000, 0, (5,)),
         Modes(1000, 12, (1, 0)),
         Overran(0, 3000),
+        PulsesLost(1, 12),
         Counts(2, 0, 0, 1, 0),
     ]
     for (_, says), report in zip(examples, told, strict=True):
