@@ -100,7 +100,7 @@ class _Watcher:
 
     def where(self, config: Config, region: Region, seen: bool = False, goal: bool | None = None) -> Node:
         """Which rows decide where X holds (if ``seen``) and the modes then are, or are not, among M (if not None)."""
-        key = (config.modes, region.counters, region.node, region.known, region.spans, seen, goal)
+        key = (config.modes, region.counters, region.node, region.known, region.time, seen, goal)
         found = self._nodes.get(key)
         if found is None:
             found = self._nodes[key] = decided_where(

@@ -101,7 +101,7 @@ class Counterfactual:
     def led_out(self, explorer: Explorer, config: Config, region: Region) -> Node:
         """Where, with the sensor in fault, some reading of it would have led the part out: a diagram over the tick's
         inputs as they are."""
-        key = (config.modes, region.counters, region.spans, region.known, region.node)
+        key = (config.modes, region.counters, region.time, region.known, region.node)
         found = self._nodes.get(key)
         if found is None:
             found = self._nodes[key] = self._led_out(explorer, config, region)

@@ -146,7 +146,12 @@ class Diagrams:
         after = {end: onward(self._value[end]) for end in ends}
         if all(self._variable[way] == _LAST for way in after.values()):
             return self._relabelled(node, after)
-        return self._followed(node, after)
+        *others, last = ends
+        found = after[last]
+        for end in others:
+            here = self._relabelled(node, {each: TRUE if each == end else FALSE for each in ends})
+            found = self.select(here, after[end], found)
+        return found
 
     def _relabelled(self, node: Node, known: dict[Node, Node]) -> Node:
         """``node`` with other nodes in place of those in ``known``: its values at first, then what has been done."""
@@ -157,17 +162,6 @@ class Diagrams:
                 inner = self._relabelled(way, known)
                 ways[inner] = ways.get(inner, 0) | outcomes
             found = known[node] = self._node(self._variable[node], ways)
-        return found
-
-    def _followed(self, node: Node, known: dict[Node, Node]) -> Node:
-        """``node`` with diagrams, whatever they ask, in place of the values in ``known``, which grows."""
-        found = known.get(node)
-        if found is None:
-            (_, first), *others = self._branches[node]
-            found = self._followed(first, known)
-            for outcomes, way in others:
-                found = self.select(self.among(self._variable[node], outcomes), self._followed(way, known), found)
-            known[node] = found
         return found
 
     def mapped(self, node: Node, variable: int, outcomes: tuple[int, ...]) -> Node:

@@ -32,14 +32,25 @@ from __future__ import annotations
 
 import heapq
 import itertools
-from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Hashable, Iterable, Iterator, Sequence
 from typing import NamedTuple, Protocol
 
 from statecraft.machine import InMode
-from statecraft.proof.engine.clusters import ClusterTable, Known, Question
+from statecraft.proof.engine.clusters import Cluster, ClusterTable, Known, Question
 from statecraft.proof.engine.diagrams import Node
 from statecraft.proof.engine.limits import look
-from statecraft.proof.engine.model import NOBODY, Counters, Effect, MessageReset, Model, Modes, Rows
+from statecraft.proof.engine.model import (
+    NOBODY,
+    Counters,
+    Effect,
+    LiveClocks,
+    MessageReset,
+    Model,
+    Modes,
+    Rows,
+    Span,
+    TimeCase,
+)
 from statecraft.proof.engine.zones import FREE, Zones
 from statecraft.semantics.keys import HoldClock
 
@@ -60,9 +71,6 @@ NONE = frozenset[str]()
 
 Boxes = tuple[int, ...]
 """For each cluster with levels, a set of its states."""
-
-Span = tuple[str, int, int]
-"""A clock, and the least and greatest reading of it for which every test has the same answer."""
 
 Restriction = tuple[tuple[int, int], ...]
 """Clusters, and the pairs of each to which a step is confined."""
@@ -89,7 +97,7 @@ class Region(NamedTuple):
     Attributes:
         hearing: what the messages did.
         zone: the clocks in it, advanced by the tick.
-        spans: the clocks that are tested, each with the readings that give the same answers.
+        time: the clock tests' answers.
         counters: as they are once those that count time have.
         wrapped: the remainders that have just been full.
         tables, known: each cluster's table here, and the answers that gave it.
@@ -99,7 +107,7 @@ class Region(NamedTuple):
 
     hearing: MessageReset
     zone: int
-    spans: tuple[Span, ...]
+    time: TimeCase
     counters: Counters
     wrapped: frozenset[str]
     tables: tuple[ClusterTable, ...]
@@ -107,9 +115,15 @@ class Region(NamedTuple):
     node: Node
     phase: int = 0
 
-    def passed(self, clock: str, ticks: int) -> bool:
-        """Whether ``clock >= ticks`` here; false for a clock that nothing tests."""
-        return any(low >= ticks for name, low, _ in self.spans if name == clock)
+    @property
+    def spans(self) -> tuple[Span, ...]:
+        """The clocks that are tested, each with the readings that give the same answers."""
+        return self.time.spans
+
+    @property
+    def passed(self) -> Callable[[str, int], bool]:
+        """Whether a clock has come to so many ticks here; false for a clock that nothing tests."""
+        return self.time.passed
 
 
 class TickCase(NamedTuple):
@@ -199,6 +213,19 @@ class Only(NamedTuple):
 ANYTHING = Only()
 
 
+class FreeClocks(NamedTuple):
+    """Clocks that may be set to 0 on a tick or not.
+
+    Attributes:
+        always: those that are set in any case.
+        chains: the others, by the first of each chain: of these any set may be set that has a chain's first with any
+            other of it. Empty where it is not as simple as that.
+    """
+
+    always: frozenset[str]
+    chains: dict[str, tuple[str, ...]]
+
+
 class Watcher(Protocol):
     """Someone who follows a run, with a clock of his own (:data:`WATCH`) that starts when he leaves phase 0."""
 
@@ -252,15 +279,17 @@ class Explorer:
         self._joint: dict[object, Node] = {}
         self._values: dict[object, list[tuple[Hashable, Restriction]]] = {}
         self._pieces: dict[object, list[tuple[Rows, Restriction]]] = {}
-        self._splits: dict[tuple[int, int], list[tuple[int, tuple[Span, ...]]]] = {}
+        self._splits: dict[tuple[int, int], list[tuple[int, TimeCase]]] = {}
         self._moved: dict[object, int] = {}
         self._images: dict[tuple[int, int], list[ClusterImage]] = {}
         self._products: dict[object, list[Image]] = {}
         self._unions: dict[tuple[frozenset[str], ...], frozenset[str]] = {}
         self._repeat: dict[object, bool] = {}
+        self._choices: dict[object, FreeClocks] = {}
+        self._live: dict[LiveClocks, LiveClocks] = {}
         self._pairs: dict[tuple[int, int], int] = {}
         self._tables: dict[tuple[int, Known], ClusterTable] = {}
-        self._clocks: dict[tuple[Modes, tuple[bool, ...], int], tuple[tuple[str, ...], tuple[int, ...]]] = {}
+        self._clocks: dict[tuple[Modes, tuple[bool, ...], int], LiveClocks] = {}
 
     # ----------------------------------------------------------------------------------------------------- the frontier
 
@@ -365,7 +394,7 @@ class Explorer:
 
     def _added(self, edge: Transition, target: Config) -> Transition:
         before = len(self.configs)
-        edge = edge._replace(target=self.add(target))
+        edge = Transition(edge.source, self.add(target), *edge[2:])
         if edge.target == before:
             self.first[before] = edge
         return edge
@@ -481,8 +510,9 @@ class Explorer:
             readings[clock] = limit if clock in model.by_message else 1 if isinstance(key, HoldClock) else 0
         return Config(modes, tuple(counters), fors, boxes, self.zones.point(readings))
 
-    def clocks(self, modes: Modes, fors: tuple[bool, ...], phase: int = 0) -> tuple[tuple[str, ...], tuple[int, ...]]:
-        """The live clocks and their limits, with the tick's number if it is kept, and the watcher's if it runs."""
+    def clocks(self, modes: Modes, fors: tuple[bool, ...], phase: int = 0) -> LiveClocks:
+        """The live clocks and their limits, with the tick's number if it is kept, and the watcher's if it runs; for the
+        same ones the same object, which is kept."""
         if not self.timed and not phase:
             return self.model.clocks(modes, fors)
         key = (modes, fors, phase)
@@ -492,7 +522,8 @@ class Explorer:
             both += [(NOW, FREE)] if self.timed else []
             both += [(WATCH, self.watcher.limit)] if phase and self.watcher is not None else []
             both.sort()
-            found = self._clocks[key] = (tuple(clock for clock, _ in both), tuple(limit for _, limit in both))
+            live = tuple(clock for clock, _ in both), tuple(limit for _, limit in both)
+            found = self._clocks[key] = self._live.setdefault(live, live)
         return found
 
     def regions(self, config: Config, only: Only = ANYTHING, start: bool = False) -> Iterator[Region]:
@@ -523,15 +554,15 @@ class Explorer:
         cuts = self._splits.get(key)
         if cuts is None:
             cuts = self._splits[key] = self._split(zone, tests)
-        for part, spans in cuts:
-            for region in self._regions(config, hearing, part, spans):
+        for part, time in cuts:
+            for region in self._regions(config, hearing, part, time):
                 if self.watcher is None:
                     yield region
                 else:
                     for phase, node in self.watcher.options(self, config, region):
                         yield region._replace(phase=phase, node=node)
 
-    def _split(self, zone: int, tests: tuple[tuple[str, tuple[int, ...]], ...]) -> list[tuple[int, tuple[Span, ...]]]:
+    def _split(self, zone: int, tests: tuple[tuple[str, tuple[int, ...]], ...]) -> list[tuple[int, TimeCase]]:
         cuts: list[tuple[int, tuple[Span, ...]]] = [(zone, ())]
         for clock, constants in tests:
             look(len(cuts))
@@ -543,31 +574,32 @@ class Explorer:
                     if inside is not None:
                         made.append((inside, (*spans, (clock, low, above - 1))))
             cuts = made
-        return cuts
+        return [(part, self.model.time(spans)) for part, spans in cuts]
 
-    def _regions(self, config: Config, hearing: MessageReset, zone: int, spans: tuple[Span, ...]) -> Iterator[Region]:
+    def _regions(self, config: Config, hearing: MessageReset, zone: int, time: TimeCase) -> Iterator[Region]:
         model = self.model
-        least = {clock: low for clock, low, _ in spans}
-
-        def passed(clock: str, ticks: int) -> bool:
-            return least.get(clock, -1) >= ticks
-
-        tables, known = [], []
-        for cluster in model.clusters:
-            answers: Known = ()
-            if cluster.questions:
-                answers = tuple(self._answer(question, config, passed) for question in cluster.questions)
-            known.append(answers)
-            table = self._tables.get((cluster.index, answers))
-            if table is None:
-                table = self._tables[cluster.index, answers] = cluster.table(answers)
-            tables.append(table)
-        ways = [(config.counters, frozenset[str]())]
+        ways = [(config.counters, NONE)]
         if model.remainders or model.loose:
-            ways = self._counted(config, passed)
+            ways = self._counted(config, time.passed)
         for counters, wrapped in ways:
-            node = self._decide(config.modes, counters, passed, tuple(tables), tuple(known))
-            yield Region(hearing, zone, spans, counters, wrapped, tuple(tables), tuple(known), node)
+            key = (config.modes, counters, time)
+            found = model.decided.get(key)
+            if found is None:
+                known = tuple(
+                    tuple(self._answer(question, config, time.passed) for question in cluster.questions)
+                    for cluster in model.clusters
+                )
+                tables = tuple(map(self._table, model.clusters, known))
+                node = self._decide(config.modes, counters, time.passed, tables, known)
+                found = model.decided[key] = tables, known, node
+            yield Region(hearing, zone, time, counters, wrapped, *found)
+
+    def _table(self, cluster: Cluster, answers: Known) -> ClusterTable:
+        key = (cluster.index, answers)
+        found = self._tables.get(key)
+        if found is None:
+            found = self._tables[key] = cluster.table(answers)
+        return found
 
     def _answer(self, question: Question, config: Config, passed: Callable[[str, int], bool]) -> bool:
         if isinstance(question, InMode):
@@ -666,21 +698,31 @@ class Explorer:
         from_here = tuple(every)
         for region in regions:
             tables = tuple(map(id, region.tables[: len(every)]))
+            heard = region.hearing.reset
             for rows, piece in self.pieces(region, only):
                 look()
                 images = self._products.get((tables, from_here, piece))
                 if images is None:
                     images = self._products[tables, from_here, piece] = self._images_of(region, every, piece)
+                may_repeat = not only.once and self._unmoved(config, region)
                 effects_of_rows = model.effects(config.modes, region.counters, rows)
                 for image in images:
                     for effect in effects_of_rows:
                         reset = self._joined(effect.entered, region.wrapped, image.reset)
-                        way = TickCase(region, rows, piece, image.pairs, reset, image.fors, image.boxes)
-                        key = (region.spans, rows, image.fors, image.boxes, region.phase, effect.counters)
-                        alike.setdefault(key, {}).setdefault(self._joined(reset, region.hearing.reset), way)
-                        before = effects.get(key)
-                        if before is None or before[1]:
-                            effects[key] = effect, not only.once and self._repeats(config, effect, way, image.each)
+                        key = (region.time, rows, image.fors, image.boxes, region.phase, effect.counters)
+                        ways = alike.get(key)
+                        if ways is None:
+                            ways = alike[key] = {}
+                            effects[key] = effect, True
+                        if effects[key][1] and not (
+                            may_repeat and effect.same and self._repeats(config, region, piece, image)
+                        ):
+                            effects[key] = effect, False
+                        every_reset = self._joined(reset, heard)
+                        if every_reset not in ways:
+                            ways[every_reset] = TickCase(
+                                region, rows, piece, image.pairs, reset, image.fors, image.boxes
+                            )
         for group, ways in alike.items():
             yield from self._together(number, config, *effects[group], ways)
 
@@ -700,9 +742,35 @@ class Explorer:
             ((reset, way),) = ways.items()
             yield from self._edges(number, config, effect, repeats, way, reset, NONE, NONE, ways)
             return
+        time = next(iter(ways.values())).region.time
+        choice = (time, *ways)
+        free = self._choices.get(choice)
+        if free is None:
+            free = self._choices[choice] = self._free(time, ways)
+        if not free.chains:
+            for reset, way in ways.items():
+                alone = {reset: way}
+                yield from self._edges(number, config, effect, repeats, way, reset, NONE, NONE, alone)
+            return
+        alike: set[str] = set()
+        if number != START:
+            for first, others in free.chains.items():
+                if self.zones.chained(config.zone, first, others):
+                    alike.update((first, *others))
+        not_told = frozenset(alike)
+        for some in ways:
+            if not some.isdisjoint(not_told):
+                continue
+            if repeats:
+                loose = not_told | (some - free.always)
+                yield from self._edges(number, config, effect, repeats, ways[some], free.always, loose, not_told, ways)
+            else:
+                yield from self._edges(number, config, effect, repeats, ways[some], some, not_told, not_told, ways)
+
+    def _free(self, time: TimeCase, ways: Collection[frozenset[str]]) -> FreeClocks:
+        """Which of the clocks set in some of ``ways`` are set or not, whatever is done with the others."""
         always = frozenset.intersection(*ways)
         free = frozenset.union(*ways) - always
-        spans = next(iter(ways.values())).region.spans
         chains: dict[str, tuple[str, ...]] = dict.fromkeys(sorted(free), ())
         for clock in sorted(free):
             silence = self.model.implied.get(clock)
@@ -712,26 +780,10 @@ class Explorer:
         count = 1
         for others in chains.values():
             count *= 1 + (1 << len(others))
-        back = any(clock in free and low > 0 for clock, low, _ in spans)  # set to 0, it would not be in its span again
-        if back or always not in ways or len(ways) != count:
-            for reset, way in ways.items():
-                alone = {reset: way}
-                yield from self._edges(number, config, effect, repeats, way, reset, NONE, NONE, alone)
-            return
-        alike: set[str] = set()
-        if number != START:
-            for first, others in chains.items():
-                if self.zones.chained(config.zone, first, others):
-                    alike.update((first, *others))
-        not_told = frozenset(alike)
-        for some in ways:
-            if some & not_told:
-                continue
-            if repeats:
-                loose = not_told | (some - always)
-                yield from self._edges(number, config, effect, repeats, ways[some], always, loose, not_told, ways)
-            else:
-                yield from self._edges(number, config, effect, repeats, ways[some], some, not_told, not_told, ways)
+        # set to 0, a clock that has run for long would not be in its span again
+        back = any(clock in free and low > 0 for clock, low, _ in time.spans)
+        told_apart = back or always not in ways or len(ways) != count
+        return FreeClocks(always, {} if told_apart else chains)
 
     def asked(self, config: Config, region: Region, part: int, ask: Callable[[Rows, Counters, Modes], Node]) -> Node:
         """What ``ask`` gives once the parts before ``part`` have decided: it is told their rows, and the counters and
@@ -832,23 +884,18 @@ class Explorer:
             self._images[key] = found
         return found
 
-    def _repeats(
-        self,
-        config: Config,
-        effect: Effect,
-        way: TickCase,
-        some: tuple[ClusterImage, ...],
-    ) -> bool:
-        """Whether ``way`` can be taken again and again: it changes neither modes nor counters, and the states it leads
+    def _unmoved(self, config: Config, region: Region) -> bool:
+        """Whether time alone changes nothing in ``region`` but clocks."""
+        return not region.wrapped and region.counters == config.counters and region.phase == config.phase
+
+    def _repeats(self, config: Config, region: Region, piece: Restriction, image: Image) -> bool:
+        """Whether a tick that changes neither modes nor counters can be taken again and again: the states that it leads
         to are led to again from themselves by pairs that do the same."""
-        region = way.region
-        if not effect.same or way.fors != config.fors or region.wrapped or region.counters != config.counters:
+        if image.fors != config.fors:
             return False
-        if region.phase != config.phase:
-            return False
-        confined = dict(way.piece)
-        for cluster, (fors, reset, states, _) in zip(self.model.clusters, some, strict=False):
-            table = way.region.tables[cluster.index]
+        confined = dict(piece)
+        for cluster, (fors, reset, states, _) in zip(self.model.clusters, image.each, strict=False):
+            table = region.tables[cluster.index]
             allowed = confined.get(cluster.index, cluster.all)
             key = (id(table), allowed, states, fors, reset)
             found = self._repeat.get(key)
@@ -890,14 +937,15 @@ class Explorer:
     ) -> int:
         """The clocks at the end of a tick from ``zone``, or of a wait whose first tick sets ``first`` too: set,
         blurred, those that die left out."""
-        clocks, limits = self.clocks(effect.modes, way.fors, way.region.phase)
+        live = self.clocks(effect.modes, way.fors, way.region.phase)
         resumed = self._resumed(config, effect.modes)
         zones = self.zones
-        started = reset | first
-        key = (zone, clocks, limits, reset, loose, started, resumed, way.region.spans if repeats else None)
+        started = reset | first if first else reset
+        key = (zone, id(live), reset, loose, started, resumed, way.region.time if repeats else None)
         found = self._moved.get(key)
         if found is not None:
             return found
+        clocks, limits = live
         before = zones.clocks[zone]
         at = dict(resumed)
         made = zones.assign(zone, clocks, tuple((c, at.get(c, 0)) for c in clocks if c in started or c not in before))

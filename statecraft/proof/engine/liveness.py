@@ -117,15 +117,15 @@ def _won_at_once(
             continue
         needed: dict[frozenset[str], set[object]] = defaultdict(set)
         for region in explorer.views[number]:
-            needed[region.hearing.reset].add(region.spans)
+            needed[region.hearing.reset].add(region.time)
         for edge in explorer.edges[number]:
             if edge.frozen or not (leads_there(edge) or (sure(edge) and explorer.number(edge.target) in won)):
                 continue
             for reset, way in edge.alike.items():
-                spans = needed.get(way.region.hearing.reset, set())
-                told = way.region.spans in spans and edge.reset <= reset <= edge.reset | edge.loose
+                times = needed.get(way.region.hearing.reset, set())
+                told = way.region.time in times and edge.reset <= reset <= edge.reset | edge.loose
                 if told and _from(explorer, edge, way) == explorer.configs[number].boxes:
-                    spans.discard(way.region.spans)
+                    times.discard(way.region.time)
         if not all(needed.values()):
             won.add(number)
             waiting += (edge.source for edge in into[number] if edge.source not in won)
@@ -145,7 +145,7 @@ def _surely(explorer: Explorer, edges: Iterable[Transition], left: dict[int, lis
     groups: dict[object, dict[object, list[Transition]]] = defaultdict(lambda: defaultdict(list))
     for edge in edges:
         region = edge.way.region
-        base = (region.zone, region.spans, region.hearing.reset, edge.reset, edge.loose)
+        base = (region.zone, region.time, region.hearing.reset, edge.reset, edge.loose)
         groups[base][region.counters].append(edge)
     found: list[Subset] = []
     for ways in groups.values():

@@ -114,8 +114,32 @@ class Dispatch:
     clusters: tuple[int, ...]
 
 
+class TimeCase:
+    """Answers to clock tests: readings of some clocks between which no test tells a difference.
+
+    There is one object for each, so that what follows from the answers can be looked up by it.
+
+    Attributes:
+        spans: the clocks that are tested, each with the readings that give the same answers.
+    """
+
+    __slots__ = ("_least", "spans")
+
+    def __init__(self, spans: tuple[Span, ...]) -> None:
+        self.spans = spans
+        self._least = {clock: low for clock, low, _ in spans}
+
+    def passed(self, clock: str, ticks: int) -> bool:
+        """Whether ``clock >= ticks``; false for a clock that nothing tests."""
+        return self._least.get(clock, -1) >= ticks
+
+
 class Observation(Protocol):
     """What an observer's condition is decided by, beside what rows did."""
+
+    @property
+    def time(self) -> TimeCase:
+        """The clock tests' answers."""
 
     @property
     def tables(self) -> tuple[ClusterTable, ...]:
@@ -125,9 +149,12 @@ class Observation(Protocol):
     def known(self) -> tuple[Known, ...]:
         """The answers that gave them."""
 
-    def passed(self, clock: str, ticks: int) -> bool:
-        """Whether a clock has come to ``ticks``."""
 
+Span = tuple[str, int, int]
+"""A clock, and the least and greatest reading of it for which every test has the same answer."""
+
+LiveClocks = tuple[tuple[str, ...], tuple[int, ...]]
+"""Clocks, sorted, and for each the reading from which on nothing tells its readings apart."""
 
 Modes = tuple[int, ...]
 Counters = tuple[int | None, ...]
@@ -251,9 +278,19 @@ class Model:
             if place not in self.loose
             for clause, counts in enumerate(counter.counts)
         ]
-        self._clocks: dict[tuple[Modes, tuple[bool, ...]], tuple[tuple[str, ...], tuple[int, ...]]] = {}
+        self._clocks: dict[tuple[Modes, tuple[bool, ...]], LiveClocks] = {}
+        self._live: dict[LiveClocks, LiveClocks] = {}
         self._tests: dict[tuple[Modes, tuple[bool, ...]], tuple[tuple[str, tuple[int, ...]], ...]] = {}
         self._hearings: dict[frozenset[str], tuple[MessageReset, ...]] = {}
+        self._times: dict[tuple[Span, ...], TimeCase] = {}
+        self.decided: dict[object, tuple[tuple[ClusterTable, ...], tuple[Known, ...], Node]] = {}
+
+    def time(self, spans: tuple[Span, ...]) -> TimeCase:
+        """The one object for ``spans``."""
+        found = self._times.get(spans)
+        if found is None:
+            found = self._times[spans] = TimeCase(spans)
+        return found
 
     def observed_as(self, condition: Condition, rows_do: Effect, counters: Counters, region: Observation) -> Node:
         """Where an observer sees ``condition`` at the end of a tick on which rows did ``rows_do``."""
@@ -261,11 +298,8 @@ class Model:
             id(condition),  # a promise's own, which lives as long as the promise
             rows_do.modes,
             counters,
-            tuple(
-                clock in rows_do.entered or tuple(region.passed(clock, each) for each in ticks)
-                for clock, ticks in self._seen_tests.items()
-            ),
-            rows_do.entered if self.kept_clocks is not None else None,
+            region.time,
+            rows_do.entered,
             region.known,
         )
         found = self._observed.get(key)
@@ -298,9 +332,10 @@ class Model:
                 free = self.lowering.observer(self._free_test(clock.name, ticks))
                 return self._observe(free, rows_do, counters, region)
             case Reached(clock, ticks):
-                return self._leaf(ClockTest(clock.name, ticks), region.passed, counters, rows_do.modes, region.tables)
+                test = ClockTest(clock.name, ticks)
+                return self._leaf(test, region.time.passed, counters, rows_do.modes, region.tables)
             case _:
-                return self._leaf(guard, region.passed, counters, rows_do.modes, region.tables)
+                return self._leaf(guard, region.time.passed, counters, rows_do.modes, region.tables)
 
     # --------------------------------------------------------------------------------- what is free, and what follows
 
@@ -859,8 +894,8 @@ class Model:
         asked = made.guard.of if isinstance(made.guard, AllOf) else (made.guard,)
         return any(clock in self.set_by(each.command) for each in asked if isinstance(each, Taken))
 
-    def clocks(self, modes: Modes, fors: tuple[bool, ...]) -> tuple[tuple[str, ...], tuple[int, ...]]:
-        """The clocks that live in a configuration, sorted, and the limit of each."""
+    def clocks(self, modes: Modes, fors: tuple[bool, ...]) -> LiveClocks:
+        """The clocks that live in a configuration, sorted, and the limit of each; the same object for the same."""
         key = (modes, fors)
         found = self._clocks.get(key)
         if found is None:
@@ -881,7 +916,8 @@ class Model:
                 if self.counting(place, clause, modes):
                     limits[self.remainder(place, clause)] = counts.ticks
             names = tuple(sorted(limits))
-            found = self._clocks[key] = (names, tuple(limits[name] for name in names))
+            live = names, tuple(limits[name] for name in names)
+            found = self._clocks[key] = self._live.setdefault(live, live)
         return found
 
     def remainder(self, counter: int, clause: int) -> str:

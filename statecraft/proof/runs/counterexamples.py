@@ -19,9 +19,9 @@ from statecraft.machine import Compare, Fault, ModeRef, Steady, Term
 from statecraft.proof.engine.clusters import Cluster, InputCell, knots_of
 from statecraft.proof.engine.conditions import consistent, terms_of
 from statecraft.proof.engine.diagrams import Node
-from statecraft.proof.engine.exploration import NOW, START, Config, Explorer, Span, TickCase, Transition
+from statecraft.proof.engine.exploration import NOW, START, Config, Explorer, TickCase, Transition
 from statecraft.proof.engine.limits import look
-from statecraft.proof.engine.model import Model, Rows
+from statecraft.proof.engine.model import Model, Rows, Span
 from statecraft.proof.engine.zones import FREE, Clocks, Matrix
 from statecraft.semantics.keys import HoldClock, SteadyClock
 

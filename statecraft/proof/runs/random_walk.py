@@ -9,8 +9,9 @@ ticks, so that many can be tried.
 
 from __future__ import annotations
 
+import itertools
 import random
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from functools import partial
 
 from statecraft.machine import (
@@ -46,9 +47,10 @@ from statecraft.semantics.guards import (
     all_of,
     any_of,
     negation,
+    replaced,
     tests,
 )
-from statecraft.semantics.keys import GroupClock
+from statecraft.semantics.keys import ClockKey, GroupClock
 from statecraft.simulation import Simulation, State
 
 RowPlace = tuple[int, int]
@@ -334,9 +336,31 @@ class Play:
         place = (part, row)
         found = self._suits.get(place)
         if found is None:
-            wished = any_of(self._wished(guard, True) for guard in self._table.parts[part].guards[row])
-            found = self._suits[place] = satisfy(wished, self._model.ranges) or NO_WITNESS
+            guards = self._table.parts[part].guards[row]
+            suits = (
+                satisfy(wished, self._model.ranges)
+                for wished in (self._undisturbed(part, row), any_of(self._wished(guard, True) for guard in guards))
+            )
+            found = self._suits[place] = next((each for each in suits if each is not None), NO_WITNESS)
         return found
+
+    def _undisturbed(self, part: int, row: int) -> Guard:
+        """That a row is asked for in one of its modes, and none of those before it there by the time it has waited."""
+        ways = []
+        turn = self._table.parts[part]
+        for made in turn.of_row[row]:
+            waited: dict[ClockKey, int] = {}
+            for test in tests(made.guard):
+                if isinstance(test, Reached):
+                    waited[test.clock] = max(test.ticks, waited.get(test.clock, 0))
+
+            def by_then(test: Test, waited: Mapping[ClockKey, int] = waited) -> Guard:
+                return TRUE if isinstance(test, Reached) and waited.get(test.clock, 0) >= test.ticks else test
+
+            earlier = itertools.takewhile(lambda each: each.row.number != row, turn.in_mode[made.mode.name])
+            others = [self._wished(replaced(each.guard, by_then), False) for each in earlier]
+            ways.append(all_of([self._wished(made.guard, True), *others]))
+        return any_of(ways)
 
     def _wished(self, guard: Guard, wanted: bool) -> Guard:
         """What inputs have to be for ``guard`` to come out as ``wanted`` some time, as far as they have a say."""
