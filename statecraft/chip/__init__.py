@@ -30,6 +30,7 @@ from typing import Literal, Self, cast
 from statecraft.chip.errors import ChipError, ChipUnavailable
 from statecraft.chip.events import (
     STATES,
+    BusEvent,
     EchoEvent,
     Event,
     HaltEvent,
@@ -49,6 +50,7 @@ from statecraft.chip.program import Program
 __all__ = [
     "LIMITS",
     "MCUS",
+    "BusEvent",
     "Chip",
     "ChipError",
     "ChipUnavailable",
@@ -81,6 +83,7 @@ LIMITS = (
     "an interrupt waits one instruction too many after SEI or RETI",
     "external interrupts on a low level act as on a falling edge",
     "the watchdog's clock is exact; a real one is off by up to 10 %, and a real reset takes time to start again",
+    "the two-wire bus has the chip as its only master, and no edges on its pins; the chip is never spoken to",
     "SLEEP sleeps whether or not it is enabled in the control register, and all clocks run on",
 )
 
@@ -127,6 +130,7 @@ class Chip:
         self._cycle = 0
         self._pins: dict[str, list[PinEvent]] = {}
         self._rangers: list[str] = []
+        self._devices: dict[str, int] = {}
         self._profiles: dict[str, int] = {}
         self._line_free: dict[int, int] = {}
         self._buffer = b""
@@ -471,6 +475,49 @@ class Chip:
             raise ChipError(f"{where} is in the program memory")
         return symbol.address, symbol.size or 1
 
+    # ---------------------------------------------------------------------------------------------------- two-wire bus
+
+    def device(self, name: str, address: int) -> None:
+        """Put a device on the two-wire bus: 256 registers, all 0, behind a pointer, as most sensors have them.
+
+        The first byte of a transfer to it sets the pointer; further ones are kept from there on; what is read from it
+        comes from there on. The log has every transfer (:class:`BusEvent`). A line of the bus that is driven low
+        (:meth:`drive`) is held so.
+
+        Args:
+            name: how to call it.
+            address: seven bits.
+
+        Raises:
+            ChipError: the name or the address is taken.
+        """
+        if name in self._devices:
+            raise ChipError(f"there is a device {name} already")
+        self._ask(f"device {address}", about=name)
+        self._devices[name] = address
+
+    def registers(self, name: str, start: int, data: bytes, at_us: float | None = None) -> None:
+        """Set registers of a device, from the one numbered ``start`` on.
+
+        Raises:
+            ChipError: there is no such device.
+        """
+        self._ask(f"registers {self._at(at_us)} {self._address(name)} {start} {data.hex()}", about=name)
+
+    def answers(self, name: str, count: int | None, at_us: float | None = None) -> None:
+        """How many bytes of a transfer a device takes before it no longer acknowledges; 0: it does not answer at all;
+        None: it takes all.
+
+        Raises:
+            ChipError: there is no such device.
+        """
+        self._ask(f"answers {self._at(at_us)} {self._address(name)} {-1 if count is None else count}", about=name)
+
+    def _address(self, name: str) -> int:
+        if name not in self._devices:
+            raise ChipError(f"there is no device {name}")
+        return self._devices[name]
+
     # --------------------------------------------------------------------------------------------------------- profiles
 
     def profile(self, start: str | int, end: str | int | None = None) -> None:
@@ -580,6 +627,8 @@ class Chip:
         if kind == "lost":
             why = cast(Literal["overrun", "framing", "off", "unsent"], word[4])
             return LostEvent(cycle, us, int(word[2]), int(word[3]), why)
+        if kind == "bus":
+            return BusEvent(cycle, us, int(word[2]), word[3] == "1", word[4] == "1", bytes.fromhex(word[5]))
         if kind == "reset":
             return ResetEvent(cycle, us, cast(Literal["watchdog", "pin"], word[2]))
         if kind == "peek":

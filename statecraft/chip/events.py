@@ -138,6 +138,23 @@ class PeekEvent(Event):
 
 
 @dataclass(frozen=True, slots=True)
+class BusEvent(Event):
+    """A transfer on the two-wire bus ended, by a stop or by the next start.
+
+    Attributes:
+        address: the seven bits that the chip called.
+        read: whether it asked to be given bytes.
+        answered: whether something at that address acknowledged.
+        data: the bytes, 64 at most; where the device takes only some, the one that it refused is the last.
+    """
+
+    address: int
+    read: bool
+    answered: bool
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
 class HaltEvent(Event):
     """The program no longer runs.
 

@@ -2,7 +2,7 @@
  * The simulated chip: runs one AVR program in exact cycles against pins, voltages, serial bytes and rangers.
  *
  * The instruction core, the counters, the watchdog and the interrupt table are libsimavr's. Its USARTs, its ADC, its
- * flag registers, and its waveforms on pins are replaced here, because in release 1.6 they are not exact enough to
+ * two-wire bus, its flag registers, and its waveforms on pins are replaced here, because in release 1.6 they are not exact enough to
  * judge firmware by; each section says what it replaces and why.
  *
  * Protocol, one command a line on stdin. Every command is answered by its events, one a line ("KIND CYCLE ..."), and
@@ -17,6 +17,8 @@
  *   ranger TRIGGER ECHO DELAY LONGEST       rangers are numbered from 0; times in cycles
  *   range CYCLE RANGER CYCLES|none|dead|stuck
  *   poke CYCLE ADDRESS HEX | peek CYCLE ADDRESS COUNT
+ *   device ADDRESS                          something on the two-wire bus: 256 registers behind a pointer
+ *   registers CYCLE ADDRESS START HEX | answers CYCLE ADDRESS COUNT     bytes taken before it answers no more; -1: all
  *   profile START END                       profiles are numbered from 0; END -1 is the return to the caller
  *   report PROFILE
  *   reset                                   as the reset pin does
@@ -39,6 +41,7 @@
 #include "avr_extint.h"
 #include "avr_ioport.h"
 #include "avr_timer.h"
+#include "avr_twi.h"
 #include "avr_uart.h"
 #include "avr_watchdog.h"
 
@@ -94,13 +97,13 @@ static uint8_t written_ones(uint8_t value) {
 /* ---- what waits for its cycle ------------------------------------------------------------------------------------ */
 
 typedef struct Stream Stream;
-typedef enum { DRIVE, VOLTAGE, RANGE, ECHO, POKE, PEEK, RX } Kind;
+typedef enum { DRIVE, VOLTAGE, RANGE, ECHO, POKE, PEEK, RX, REGISTERS, ANSWERS } Kind;
 typedef struct {
     uint64_t cycle, order;
     Kind kind;
     int a, b;
     int64_t value;
-    uint8_t *bytes; /* POKE: owned */
+    uint8_t *bytes; /* POKE, REGISTERS: owned */
     Stream *stream; /* RX */
 } Due;
 
@@ -777,6 +780,184 @@ static void set_up_adc(avr_adc_t *io) {
     set_reader(io->r_adch, adch_read, NULL);
 }
 
+/* ---- the two-wire bus: the chip as its only master, a bit at a time only as far as that takes time -------------------
+ * Status codes and times are those of the data sheet (two-wire serial interface); the library takes three microseconds
+ * for whatever happens, and cannot hold a line low. A line that is driven low from outside is held so. */
+
+enum { TWINT = 0x80, TWEA = 0x40, TWSTA = 0x20, TWSTO = 0x10, TWWC = 0x08, TWEN = 0x04, MAX_DEVICES = 16, MAX_LOG = 64 };
+enum { TWBR = 0xb8, TWSR = 0xb9, TWDR = 0xbb, TWCR = 0xbc }; /* the same on all three chips */
+enum { STARTED = 0x08, AGAIN = 0x10, LOST = 0x38, NOTHING = 0xf8 };
+
+typedef struct {
+    int address, most, taken; /* most: bytes that it takes before it answers no more; -1: all */
+    uint8_t registers[256], pointer;
+} Device;
+
+static Device devices[MAX_DEVICES];
+static int device_count;
+static avr_int_vector_t own_twi = {
+    .enable = AVR_IO_REGBIT(TWCR, 0), .raised = AVR_IO_REGBIT(TWCR, 7), .vector = 36, .raise_sticky = 1};
+
+static struct {
+    avr_int_vector_t *vector;
+    Port *port;
+    int sda, scl;
+    enum { IDLE, START, STOP, SEND, TAKE } doing;
+    bool owned; /* a START is out, and no STOP yet */
+    Device *with;
+    int address; /* -1: none yet */
+    uint8_t log[MAX_LOG];
+    int logged;
+} bus;
+
+static bool held(int bit) {
+    return bus.port->mask >> bit & 1 && !(bus.port->value >> bit & 1);
+}
+
+static uint64_t bus_bit(void) {
+    return 16 + 2 * (uint64_t)avr->data[TWBR] * (1u << 2 * (avr->data[TWSR] & 3));
+}
+
+static void bus_status(uint8_t status) {
+    avr->data[TWSR] = (avr->data[TWSR] & 3) | status;
+}
+
+static void end_transfer(void) {
+    if (bus.address >= 0) {
+        fprintf(out, "bus %" PRIu64 " %d %d %d ", avr->cycle, bus.address >> 1, bus.address & 1, bus.with != NULL);
+        for (int i = 0; i < bus.logged; i++) fprintf(out, "%02x", bus.log[i]);
+        fputc('\n', out);
+    }
+    bus.address = -1;
+    bus.with = NULL;
+    bus.logged = 0;
+}
+
+static void bus_log(uint8_t byte) {
+    if (bus.logged < MAX_LOG) bus.log[bus.logged++] = byte;
+}
+
+static Device *device_at(int address) {
+    for (int i = 0; i < device_count; i++)
+        if (devices[i].address == address) return &devices[i];
+    return NULL;
+}
+
+static bool takes(Device *device, uint8_t byte) {
+    if (!device || (device->most >= 0 && device->taken >= device->most)) return false;
+    if (device->taken++ == 0) device->pointer = byte;
+    else device->registers[device->pointer++] = byte;
+    return true;
+}
+
+static uint8_t address_sent(uint8_t byte) {
+    Device *device = device_at(byte >> 1);
+    bus.address = byte;
+    bus.with = device && device->most != 0 ? device : NULL;
+    if (bus.with) bus.with->taken = 0;
+    if (byte & 1) return bus.with ? 0x40 : 0x48;
+    return bus.with ? 0x18 : 0x20;
+}
+
+/* What is being done is done; 0 where nothing happens any more, else when to look again. */
+static avr_cycle_count_t bus_done(struct avr_t *a, avr_cycle_count_t when, void *param) {
+    (void)param;
+    uint8_t *control = &a->data[TWCR], *data = &a->data[TWDR], status = a->data[TWSR] & 0xf8;
+    if (held(bus.scl)) return when + bus_bit();
+    switch (bus.doing) {
+    case START:
+        if (held(bus.sda)) return when + bus_bit(); /* the bus is not free */
+        end_transfer();
+        status = bus.owned ? AGAIN : STARTED;
+        bus.owned = true;
+        break;
+    case STOP:
+        if (held(bus.sda)) return when + bus_bit();
+        end_transfer();
+        bus.owned = false;
+        bus_status(NOTHING);
+        *control &= ~TWSTO;
+        bus.doing = *control & TWSTA ? START : IDLE;
+        return bus.doing == START ? when + bus_bit() : 0;
+    case SEND:
+        if (held(bus.sda) && *data) { /* a one that was sent is not there */
+            end_transfer();
+            bus.owned = false;
+            status = LOST;
+        } else if (status == STARTED || status == AGAIN) {
+            status = address_sent(*data);
+        } else {
+            bus_log(*data);
+            status = takes(bus.with, *data) ? 0x28 : 0x30;
+        }
+        break;
+    case TAKE:
+        *data = held(bus.sda) ? 0 : bus.with ? bus.with->registers[bus.with->pointer++] : 0xff;
+        bus_log(*data);
+        status = *control & TWEA ? 0x50 : held(bus.sda) ? LOST : 0x58;
+        break;
+    case IDLE: return 0;
+    }
+    bus.doing = IDLE;
+    bus_status(status);
+    avr_raise_interrupt(a, bus.vector);
+    return 0;
+}
+
+static void twcr_write(struct avr_t *a, avr_io_addr_t address, uint8_t value, void *param) {
+    (void)param;
+    uint8_t flag = value & TWINT ? 0 : a->data[address] & TWINT, status = a->data[TWSR] & 0xf8;
+    if (value & TWINT) avr_clear_interrupt(a, bus.vector);
+    a->data[address] = (value & ~(TWINT | TWWC)) | flag;
+    if (!(value & TWEN)) {
+        avr_cycle_timer_cancel(a, bus_done, NULL);
+        end_transfer();
+        bus.doing = IDLE;
+        bus.owned = false;
+        bus_status(NOTHING);
+        a->data[address] &= ~(TWSTO | TWINT);
+        return;
+    }
+    if (!flag && bus.doing == IDLE) {
+        if (value & TWSTO) bus.doing = STOP;
+        else if (value & TWSTA) bus.doing = START;
+        else if (status == STARTED || status == AGAIN || (status >= 0x18 && status <= 0x30)) bus.doing = SEND;
+        else if (status == 0x40 || status == 0x50) bus.doing = TAKE;
+        else if (status != NOTHING) bus.owned = false;
+        if (!bus.owned && bus.doing != START) bus.doing = bus.doing == STOP ? STOP : IDLE;
+        if (bus.doing != IDLE)
+            avr_cycle_timer_register(a, bus_bit() * (bus.doing == SEND || bus.doing == TAKE ? 9 : 1), bus_done, NULL);
+    }
+    ask_again(address);
+}
+
+static void twdr_write(struct avr_t *a, avr_io_addr_t address, uint8_t value, void *param) {
+    (void)param;
+    if (bus.doing != SEND && bus.doing != TAKE) a->data[address] = value;
+    else a->data[TWCR] |= TWWC;
+}
+
+static void twsr_write(struct avr_t *a, avr_io_addr_t address, uint8_t value, void *param) {
+    (void)param;
+    a->data[address] = (a->data[address] & 0xf8) | (value & 3);
+}
+
+static void set_up_bus(void) {
+    bool small = strncmp(avr->mmcu, "atmega328", 9) == 0;
+    bus.port = &ports[(small ? 'C' : 'D') - 'A'];
+    bus.sda = small ? 4 : 1;
+    bus.scl = small ? 5 : 0;
+    bus.address = -1;
+    for (avr_io_t *io = avr->io_port; io; io = io->next)
+        if (strcmp(io->kind, "twi") == 0) bus.vector = &((avr_twi_t *)io)->twi;
+    if (!bus.vector) avr_register_vector(avr, bus.vector = &own_twi);
+    set_writer(TWBR, NULL, NULL);
+    set_writer(TWSR, twsr_write, NULL);
+    set_reader(TWDR, NULL, NULL);
+    set_writer(TWDR, twdr_write, NULL);
+    set_writer(TWCR, twcr_write, NULL);
+}
+
 /* ---- profiles ---------------------------------------------------------------------------------------------------- */
 
 typedef struct {
@@ -849,6 +1030,11 @@ static void act(Due *d) {
         fputc('\n', out);
         break;
     case RX: step_stream(d->stream); break;
+    case REGISTERS:
+        for (int i = 0; i < d->value; i++) devices[d->a].registers[(d->b + i) & 255] = d->bytes[i];
+        free(d->bytes);
+        break;
+    case ANSWERS: devices[d->a].most = d->value; break;
     }
 }
 
@@ -883,6 +1069,11 @@ static void after_reset(void) {
         avr->data[u->io->r_ucsrc] = 0x06;
     }
     adc_locked = false;
+    end_transfer();
+    bus.doing = IDLE;
+    bus.owned = false;
+    avr->data[TWSR] = NOTHING;
+    avr->data[TWDR] = 0xff;
     for (size_t i = 0; i < ARRAY_SIZE(ports); i++) {
         Port *p = &ports[i];
         if (!p->io) continue;
@@ -1039,6 +1230,21 @@ static const char *command(char *line) {
         if (!number(w[0], &at) || !number(w[1], &x) || !number(w[2], &y)) return "peek CYCLE ADDRESS COUNT";
         if (!in_memory(x, y)) return "outside the memory";
         plan((Due){.cycle = at, .kind = PEEK, .a = x, .value = y});
+    } else if (strcmp(name, "device") == 0) {
+        if (!number(w[0], &x) || x < 0 || x > 127 || device_at(x)) return "device ADDRESS, each once";
+        if (device_count == MAX_DEVICES) return "too many devices";
+        devices[device_count++] = (Device){.address = x, .most = -1};
+    } else if (strcmp(name, "registers") == 0 || strcmp(name, "answers") == 0) {
+        if (!number(w[0], &at) || !number(w[1], &x) || !number(w[2], &y)) return "registers CYCLE ADDRESS START HEX";
+        Device *device = device_at(x);
+        if (!device) return "no such device";
+        if (*name == 'a') {
+            plan((Due){.cycle = at, .kind = ANSWERS, .a = device - devices, .value = y});
+        } else {
+            uint8_t *bytes = from_hex(w[3], &count, 0);
+            if (!bytes || y < 0 || y > 255) return "bad bytes";
+            plan((Due){.cycle = at, .kind = REGISTERS, .a = device - devices, .b = y, .value = count, .bytes = bytes});
+        }
     } else if (strcmp(name, "profile") == 0) {
         if (!number(w[0], &x) || !number(w[1], &y)) return "profile START END";
         if (profile_count == MAX_PROFILES) return "too many profiles";
@@ -1074,6 +1280,7 @@ static void set_up(void) {
     for (int i = 0; i < timer_count; i++) set_up_timer(timers[i]); /* after the ports they end in */
     if (strcmp(avr->mmcu, "atmega2560") == 0) add_pin_change_groups();
     if (strcmp(avr->mmcu, "atmega32u4") == 0) set_up_counter4();
+    set_up_bus();
     for (int i = 0; i < avr->interrupts.vector_count; i++) {
         avr_int_vector_t *v = avr->interrupts.vector[i];
         avr_irq_register_notify(v->irq + AVR_INT_IRQ_RUNNING, running, v);

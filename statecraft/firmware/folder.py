@@ -315,7 +315,8 @@ def _by_hand(file: Path, functions: list[OwnersFunction]) -> tuple[tuple[str, ..
 def lacking(text: str, functions: Iterable[OwnersFunction]) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Which of ``functions`` the owner's text lacks, and which of its functions nothing calls any more."""
     text = _without_comments(text)
-    defined = set(re.findall(r"\b(begin|(?:read|drive|came)_\w+|(?:start|feed)_watchdog)\s*\([^;{}()]*\)\s*\{", text))
+    names = r"begin|(?:read|drive|came|show)_\w+|(?:start|feed)_watchdog"
+    defined = set(re.findall(rf"\b({names})\s*\([^;{{}}()]*\)\s*\{{", text))
     functions = list(functions)
     wanted = {function.name for function in functions}
     missing = tuple(function.name for function in functions if function.name not in defined)

@@ -11,7 +11,8 @@ import pytest
 from statecraft.boards import load
 from statecraft.boards.reader import load_file
 from statecraft.fingerprint import fingerprint
-from statecraft.firmware import WiringError, emit
+from statecraft.firmware import WiringError, emit, hand_functions
+from statecraft.firmware.folder import lacking
 from statecraft.firmware.plan import plan, timed_by_hand
 from statecraft.firmware.reports import Overran, Reader
 from statecraft.firmware.wiring import cautions
@@ -169,6 +170,9 @@ def test_the_paperwork_has_it() -> None:
         "shows front fault by a function of your own, every 50 ms"
     )
     assert any("by hand (screen, tally)" in caution for caution in cautions(machine, board))
+    assert lacking(MINE, hand_functions(machine)) == ((), ())
+    other = MINE.replace("show_tally", "show_telly")
+    assert lacking(other, hand_functions(machine)) == (("show_tally",), ("show_telly",))
     header = emit(machine, board)["by_hand.h"]
     assert "void show_screen(const ScreenValues& values);" in header
     assert "called every 200 ms, from tick 0 on, but not in made-up ticks" in header
