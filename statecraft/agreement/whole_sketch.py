@@ -76,7 +76,8 @@ def whole_sketch(machine: Machine, seed: int, ticks: int) -> OnChip:
     """
     began = time.perf_counter()
     try:
-        sketch = emit(machine, pin_layer_board(machine))
+        # The pin layer has none of a core's libraries; the owner's functions are the stubs, which need none.
+        sketch = emit(replace(machine, libraries=()), pin_layer_board(machine))
     except WiringError as error:
         reason = " ".join(str(error).split())
         return OnChip("sketch", 0, 0, 0.0, (), note=f"not run: {reason}")
