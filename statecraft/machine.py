@@ -8,10 +8,12 @@ strings, unique within their kind (modes and groups: within their part).
 from __future__ import annotations
 
 import enum
+from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, fields
 from decimal import Decimal
 from functools import cached_property
+from itertools import pairwise
 from typing import Literal, NamedTuple, Protocol, TypeVar
 
 # --------------------------------------------------------------------------------------------------------------- places
@@ -652,6 +654,73 @@ class Mix:
 
 
 @dataclass(frozen=True, slots=True)
+class Follows:
+    """A setting that follows a reading, or the difference of two, along straight lines through points; at rest while a
+    sensor that it reads is in fault.
+
+    Attributes:
+        of, less: the sensor, dial or counter that it follows, and what is taken from that; None for nothing.
+        points: two at least, as (reading, setting), readings rising, in the resolutions of both. Beyond the first and
+            the last their settings are held.
+    """
+
+    of: Term
+    less: Term | None
+    points: tuple[tuple[int, int], ...]
+
+    @property
+    def terms(self) -> tuple[Term, ...]:
+        """What it reads."""
+        return (self.of,) if self.less is None else (self.of, self.less)
+
+    @property
+    def sensors(self) -> tuple[str, ...]:
+        """The sensors in whose fault it is at rest."""
+        return tuple(term.name for term in self.terms if term.kind == "sensor")
+
+    def at(self, reading: int) -> int:
+        """The setting at that reading, or at that difference of two: between points (x, y) and (X, Y) it is y plus or
+        minus ``abs(Y - y) * (reading - x) / (X - x)``, rounded down.
+        """
+        (first, setting), *_ = self.points
+        if reading <= first:
+            return setting
+        for (x, y), (last_x, last_y) in pairwise(self.points):
+            if reading <= last_x:
+                way = abs(last_y - y) * (reading - x) // (last_x - x)
+                return y + way if last_y >= y else y - way
+        return self.points[-1][1]
+
+    def readings(self, low: int, high: int) -> Iterator[tuple[int | None, int | None]]:
+        """Where the setting is from ``low`` to ``high``: stretches of readings, rising and apart, as (first, last);
+        None is as far as readings go.
+        """
+        found: list[tuple[int | None, int | None]] = []
+
+        def add(first: int | None, last: int | None) -> None:
+            if found and first is not None and found[-1][1] == first - 1:
+                found[-1] = (found[-1][0], last)
+            else:
+                found.append((first, last))
+
+        (least, setting), *_, (most, final) = self.points
+        if low <= setting <= high:
+            add(None, least)
+        for (x, y), (last_x, last_y) in pairwise(self.points):
+            there = range(x + 1, last_x + 1)
+            rises = last_y >= y
+            # along a line the setting only rises, or only falls: what is too early, and what is not too late
+            ahead = (lambda at: self.at(at) >= low) if rises else (lambda at: self.at(at) <= high)
+            beyond = (lambda at: self.at(at) > high) if rises else (lambda at: self.at(at) < low)
+            first, last = bisect_left(there, True, key=ahead), bisect_left(there, True, key=beyond)
+            if first < last:
+                add(there[first], there[last - 1])
+        if low <= final <= high:
+            add(most + 1, None)
+        return iter(found)
+
+
+@dataclass(frozen=True, slots=True)
 class Blink:
     """On for the first half of ``period`` ticks (even), counted from tick 0."""
 
@@ -659,23 +728,29 @@ class Blink:
 
 
 OfDials = FromDial | Share | Mix
-Setting = Fixed | OfDials | Blink
+Made = OfDials | Follows
+Setting = Fixed | Made | Blink
 
 
-def dials_of(setting: Setting) -> tuple[str, ...]:
-    """The dials that ``setting`` reads."""
+def terms_of_setting(setting: Setting) -> tuple[Term, ...]:
+    """The dials, sensors and counters that ``setting`` reads."""
     match setting:
         case FromDial(dial) | Share(dial):
-            return (dial,)
+            return (Term("dial", dial),)
         case Mix(one, other):
-            return (one.dial, other.dial)
+            return (Term("dial", one.dial), Term("dial", other.dial))
+        case Follows():
+            return setting.terms
         case Fixed() | Blink():
             return ()
 
 
-def reach(setting: Fixed | OfDials, dials: Mapping[str, Dial]) -> tuple[int, int]:
-    """The lowest and the highest that ``setting`` comes to, whatever the dials say, before it is held to a range."""
+def reach(setting: Fixed | Made, dials: Mapping[str, Dial]) -> tuple[int, int]:
+    """The lowest and the highest that ``setting`` comes to, whatever is read, before it is held to a range."""
     match setting:
+        case Follows(points=points):
+            settings = [setting for _, setting in points]
+            return min(settings), max(settings)
         case Fixed(value):
             return value, value
         case FromDial(dial, negative):
@@ -1181,9 +1256,10 @@ class Machine:
         """Whether ``mode`` is a moving mode: not a stop mode, in a part that owns something that could hurt."""
         return not mode.stop and any(could_hurt(self.output(output)) for output in part.outputs)
 
-    def drives(self, mode: Mode) -> bool:
+    def drives(self, mode: Mode, fault: str = "") -> bool:
         """Whether something that could hurt may be away from its rest in ``mode``, whatever dial, ramp and pause make
-        of its settings; a servo that stays where it is put counts where it is named.
+        of its settings; a servo that stays where it is put counts where it is named. What follows the sensor ``fault``
+        is at rest.
         """
         if mode.stop:
             return False
@@ -1193,7 +1269,9 @@ class Machine:
             if not could_hurt(output):
                 continue
             rest = getattr(output, "rest", 0)
-            if isinstance(setting, OfDials):
+            if isinstance(setting, Follows) and fault in setting.sensors and rest is not None:
+                continue
+            if isinstance(setting, Made):
                 if rest is None or any(end != rest for end in reach(setting, dials)):
                     return True
             elif rest is None or setting != Fixed(rest):

@@ -82,6 +82,7 @@ class _Writer:
     ) -> None:
         self.rng = random.Random(f"{seed} {size} {small}")
         self.newer = random.Random(f"since {seed} {size} {small}")  # for what the language has had since: seeds stay
+        self.curves = random.Random(f"follows {seed} {size} {small}")  # likewise, for settings that follow readings
         self.several = several
         self.size = size
         self.small = small
@@ -510,6 +511,27 @@ class _Writer:
             return f"{rng.choice(['', '', '-'])}{one.name} {rng.choice('+-')} {other.name}"
         return f"{rng.choice(['', minus])}{rng.choice([7, 33, 40, 50, 100])} % of {rng.choice(dials).name}"
 
+    def follows(self, part: _PartDraft, low: int, high: int, unit: str, otherwise: str) -> str:
+        """Points that a setting from ``low`` to ``high`` follows; ``otherwise`` where there is nothing to follow, and
+        most often."""
+        rng = self.curves
+        things = [*self.sensors, *self.dials, *part.counters]
+        if not things or rng.random() > 0.25:
+            return otherwise
+        one = rng.choice(things)
+        told, least, most = one.name, one.low, one.high
+        others = [other for other in things if other.family == one.family and other is not one]
+        if others and rng.random() < 0.5:
+            other = rng.choice(others)
+            told, least, most = f"{one.name} - {other.name}", one.low - other.high, one.high - other.low
+        count = min(rng.choice([2, 2, 3, 4]), most - least + 1)
+        if count < 2:
+            return otherwise
+        places = sorted(rng.sample(range(least, most + 1), count))
+        settings = [rng.choice([low, high, rng.randint(low, high), 0 if low <= 0 <= high else low]) for _ in places]
+        pairs = zip(places, settings, strict=True)
+        return f"follows {told}: " + " .. ".join(f"{self.quantity(one.family, x)} {y} {unit}" for x, y in pairs)
+
     def output(
         self, part: _PartDraft, moving: list[str], settings: dict[str, list[str]], with_: dict[str, list[str]]
     ) -> None:
@@ -541,15 +563,21 @@ class _Writer:
             ramp = f", ramp {rng.choice([37, 100, 200, 1000, 5000])} %/s" if self.chance(0.4) else ""
             pause = f", pause {self.time(self.ticks(high=6))} before reversing" if self.chance(0.4) else ""
             self.lines.append(f"motor {name} pwm {self.pwm.pop()}, {wires}{ramp}{pause}{harmless}")
-            setting = percent
+            setting = lambda: self.follows(part, -100, 100, "%", percent())  # noqa: E731
         elif kind == "servo":
             rest = rng.choice(["rest stays", "rest 0 deg", "rest 45.5 deg"])
             self.lines.append(f"servo {name} pin {self.pins.pop()}, 0 deg .. 90 deg, {rest}{harmless}")
-            setting = lambda: f"{rng.choice(['10', '45.5', '90', '0.5'])} deg"  # noqa: E731
+            setting = lambda: self.follows(  # noqa: E731
+                part, 0, 90, "deg", f"{rng.choice(['10', '45.5', '90', '0.5'])} deg"
+            )
         elif kind == "hand":
             self.lines.append(f"output {name} by hand, 0 % .. 100 %, rest {rng.choice([0, 20])} %{harmless}")
-            setting = lambda: (  # noqa: E731
-                self.of_dials(dials, "") if dials and self.newer.random() < 0.3 else f"{rng.choice([0, 40, 100])} %"
+            setting = lambda: self.follows(  # noqa: E731
+                part,
+                0,
+                100,
+                "%",
+                self.of_dials(dials, "") if dials and self.newer.random() < 0.3 else f"{rng.choice([0, 40, 100])} %",
             )
         elif kind == "relay":
             self.lines.append(f"relay {name} pin {self.pins.pop()}{harmless}")

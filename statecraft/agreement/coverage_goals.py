@@ -23,6 +23,7 @@ from statecraft.machine import (
     Condition,
     Fault,
     Fixed,
+    Follows,
     FromDial,
     InMode,
     LevelOn,
@@ -227,7 +228,7 @@ def directions(machine: Machine, mode: Mode, motor: Motor) -> frozenset[int]:
     match dict(mode.settings).get(motor.name):
         case Fixed(value) if not mode.stop:
             values = {value}
-        case (FromDial() | Share() | Mix()) as asked if not mode.stop:
+        case (FromDial() | Share() | Mix() | Follows()) as asked if not mode.stop:
             values = set(reach(asked, {dial.name: dial for dial in machine.dials}))
         case _:
             values = {0}

@@ -9,7 +9,9 @@ from statecraft.agreement.branch_coverage import Coverage, Missed
 from statecraft.agreement.coverage_goals import Goal, directions
 from statecraft.firmware.cpp_statements import Origin
 from statecraft.firmware.layout import command_order, keeps_state
-from statecraft.machine import Machine, Motor, Part
+from statecraft.machine import Fault, Follows, Machine, Motor, Part
+from statecraft.semantics.guards import implies
+from statecraft.semantics.tick import tick_of
 
 
 def with_reasons(
@@ -31,6 +33,8 @@ def with_reasons(
                 return "every mode has its case; only a number that stands for no mode would come here"
             case "turned" | "ramped":
                 return _of_motor(machine, ramped=origin.purpose == "ramped")
+            case "followed":
+                return _of_followed(machine, origin.part)
             case _:
                 return _of_goals(origin, impossible)
 
@@ -72,6 +76,23 @@ def _turns(machine: Machine, part: Part, motor: Motor) -> Iterable[int]:
         for name in row.modes if row.move == "go" else ():
             before, after = (directions(machine, part.mode[mode], motor) for mode in (name, row.target))
             yield from (way for way in (1, -1) if way in before and -way in after)
+
+
+def _of_followed(machine: Machine, part: str) -> str:
+    """Nothing follows a sensor in fault where each such fault leads out of the mode at once, by a failsafe."""
+    turn = tick_of(machine).part[part]
+    faults = [
+        (mode, Fault(sensor))
+        for mode in turn.part.modes
+        for _, setting in mode.settings
+        if isinstance(setting, Follows)
+        for sensor in setting.sensors
+    ]
+    for mode, fault in faults:
+        failsafes = [made for made in turn.in_mode[mode.name] if made.row.failsafe]
+        if not any(implies(fault, made.guard) and made.target is not mode for made in failsafes):
+            return ""
+    return "a failsafe leads out of each such mode on the tick of the fault, and lets none begin in it"
 
 
 def _of_goals(origin: Origin, impossible: Sequence[Goal]) -> str:

@@ -15,6 +15,7 @@ from statecraft.machine import (
     OPPOSITE,
     Compare,
     Fault,
+    Follows,
     LevelOn,
     Machine,
     Remembered,
@@ -239,6 +240,10 @@ class Chance:
         for test in (test for guard in guards for test in tests(guard)):
             if isinstance(test, Compare) and test.right is None and test.left.kind == "sensor":
                 marks[self.sources.get(test.left.name, test.left.name)].append(test.offset)
+        settings = [setting for part in self.machine.parts for mode in part.modes for _, setting in mode.settings]
+        for setting in settings:
+            if isinstance(setting, Follows) and setting.less is None and setting.of.kind == "sensor":
+                marks[self.sources.get(setting.of.name, setting.of.name)] += [x for x, _ in setting.points]
         return marks
 
     def _times(self) -> list[int]:

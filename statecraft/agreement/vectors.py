@@ -11,14 +11,27 @@ import heapq
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from itertools import count, permutations
+from itertools import count, pairwise, permutations
 
 from statecraft.agreement.coverage_goals import Goal, goals, impossible
 from statecraft.agreement.goal_monitor import Last, See, seer
 from statecraft.agreement.input_solver import Solver
 from statecraft.agreement.inputs import HeldInputs, InputSequence, length
 from statecraft.agreement.reachability_queries import ask
-from statecraft.machine import Blink, FromDial, InMode, LevelOn, Machine, Mix, OfDials, Share
+from statecraft.machine import (
+    Blink,
+    Compare,
+    Fault,
+    Follows,
+    FromDial,
+    InMode,
+    LevelOn,
+    Machine,
+    Made,
+    Mix,
+    OfDials,
+    Share,
+)
 from statecraft.semantics.decisions import Decision
 from statecraft.semantics.guards import Guard, Reached, any_of, negation, tests
 from statecraft.semantics.keys import (
@@ -605,20 +618,34 @@ class _Search:
         for number, dial in enumerate(self.machine.dials):
             for value in (dial.low, dial.high):
                 yield [held._replace(ticks=2), held._replace(turn=((number, value),), ticks=2)]
-        for asked in self._made_of_dials(state):
-            most, least = (self._turned_to(asked, way) for way in (1, -1))
-            yield [held._replace(turn=turn, ticks=2) for turn in (most, least, most)]
+        for asked in self._made(state):
+            if isinstance(asked, Follows):
+                yield from self._followed(state, asked)
+            else:
+                most, least = (self._turned_to(asked, way) for way in (1, -1))
+                yield [held._replace(turn=turn, ticks=2) for turn in (most, least, most)]
         calm = self.solve(state, [*self.solver.still(state), *self.solver.steady(state)])
         if calm is not None:
             yield [self._kept_up(node, calm._replace(ticks=self._show_time()))]
 
-    def _made_of_dials(self, state: State) -> list[OfDials]:
-        """The settings of the present modes that dials make."""
-        found: dict[OfDials, None] = {}
+    def _made(self, state: State) -> list[Made]:
+        """The settings of the present modes that dials or readings make."""
+        found: dict[Made, None] = {}
         for part, place in zip(self.machine.parts, self.modes, strict=True):
             settings = part.modes[state[place]].settings
-            found |= dict.fromkeys(asked for _, asked in settings if isinstance(asked, OfDials))
+            found |= dict.fromkeys(asked for _, asked in settings if isinstance(asked, Made))
         return list(found)
+
+    def _followed(self, state: State, asked: Follows) -> Iterator[list[HeldInputs]]:
+        """What ``asked`` follows at each of its points, one step before and after it and halfway on, and in fault."""
+        still = self.solver.still(state)
+        xs = [x for x, _ in asked.points]
+        places = [*(x + more for x in xs for more in (-1, 0, 1)), *((x + y) // 2 for x, y in pairwise(xs))]
+        guards: list[Guard] = [Compare(asked.of, "==", asked.less, place) for place in dict.fromkeys(places)]
+        for guard in [*guards, *map(Fault, asked.sensors)]:
+            found = self.solve(state, [guard, *still])
+            if found is not None:
+                yield [found]
 
     def _turned_to(self, asked: OfDials, way: int) -> tuple[tuple[int, int], ...]:
         """Messages that make the most of ``asked``, or with ``way`` -1 the least."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from itertools import pairwise
 
 from statecraft.firmware.conditions import (
     FALSE,
@@ -54,6 +55,7 @@ from statecraft.machine import (
     Counter,
     Dial,
     Fixed,
+    Follows,
     FromDial,
     HandOutput,
     InMode,
@@ -172,6 +174,17 @@ class Helper:
     reads_inputs: bool
 
 
+@dataclass(frozen=True)
+class Curve:
+    """The function that says what an output is set to at a reading of ``followed``, through ``points``."""
+
+    function: str
+    type: str
+    followed: str
+    points: str
+    lines: list[str]
+
+
 @dataclass
 class PartView:
     """One part, ready for the template."""
@@ -199,6 +212,7 @@ class PartView:
     reads_inputs: bool = True
     output_cases: list[Case] = field(default_factory=list)
     output_all_cased: bool = False
+    outputs_read_inputs: bool = False
     wants: list[tuple[str, str]] = field(default_factory=list)
     shows: list[str] = field(default_factory=list)
 
@@ -278,6 +292,8 @@ class _Writer:
         self.commands = command_names(machine)
         self.modes = {part.name: _named(mode.name for mode in part.modes) for part in machine.parts}
         self.counters: dict[str, Counter] = {c.name: c for part in machine.parts for c in part.counters}
+        self.followed_marks: dict[str, str] = {}
+        self.curves: dict[tuple[str, Follows], Curve] = {}
 
     # ------------------------------------------------------------------------------------------------------- look-ups
 
@@ -404,6 +420,7 @@ class _Writer:
             "memories": self.laid(memories),
             "starts": starts,
             "motor_helpers": self.motor_helpers(),
+            "curves": list(self.curves.values()),
             "mixes": any(self.is_held(drive.output, asked) for drive in self.tick.drives for asked in drive.asks),
             "levels_read_inputs": reads_levels,
             "steadies_read_inputs": reads_steadies,
@@ -412,8 +429,9 @@ class _Writer:
                 *([f"update_levels({given(reads_levels)});"] if levels else []),
             ],
             "parts_read_inputs": any(part.reads_inputs for part in parts),
+            "outputs_read_inputs": any(part.outputs_read_inputs for part in parts),
             "inputs_are_read": bool(self.tick.movements) or reads_levels or reads_steadies or reads_memories
-            or any(part.reads_inputs for part in parts),
+            or any(part.reads_inputs or part.outputs_read_inputs for part in parts),
             "memories_read_inputs": reads_memories,
             "ticks_note": machine.duration(1),
         }
@@ -944,6 +962,8 @@ class _Writer:
             if lines:
                 view.output_cases.append(Case(tuple(labels), (*lines, "break;")))
         view.output_all_cased = () not in sharing
+        followed = (asked for drive in mine for asked in drive.asks if isinstance(asked, Follows))
+        view.outputs_read_inputs = any("in" in self.followed(asked)[0].uses for asked in followed)
         for drive in mine:
             shown = self.layout.by_key[OutputShown(drive.output.name)]
             view.wants.append((f"{shown.type} {shown.member};", self.rest(drive.output)))
@@ -981,6 +1001,10 @@ class _Writer:
                 return [f"{name} = static_cast<{shown.type}>({factor} * {self.at(DialValue(dial))} / 100);"]
             case Mix(), _:
                 return self.mixed(f"{name} = ", setting, output, shown.type)
+            case Follows(), _:
+                there, reading = self.followed(setting)
+                call = f"{name} = {self.curve(output, setting)}({reading});"
+                return [call] if there == TRUE else [f"if ({there}) {{{self.followed_mark(output)}", f"    {call}", "}"]
             case Blink(period), _:
                 phase = self.member("blink", str(period))
                 return [f"{name} = {phase} < {self.quantities.ticks(period // 2)};"]
@@ -993,6 +1017,59 @@ class _Writer:
             case Fixed(value), _:
                 return [f"{name} = true;"] if value else []
         raise AssertionError(setting)
+
+    def followed(self, asked: Follows) -> tuple[Expr, str]:
+        """When what ``asked`` follows is there, and its reading."""
+        words = _Words(self)
+        there = all_of(words.valid(sensor) for sensor in asked.sensors)
+        if not isinstance(asked.less, Term):
+            return there, words.term(asked.of)
+        one, other = (self.measured(term) for term in asked.terms)
+        wide = max(one.high - other.low, other.high - one.low) > INT16_MAX
+        first = words.term(asked.of)
+        return there, f"{f'static_cast<int32_t>({first})' if wide else first} - {words.term(asked.less)}"
+
+    def followed_mark(self, output: Output) -> str:
+        """One mark for all of a part's outputs, so that modes that set the same have the same lines."""
+        owner = self.machine.owner(output.name)
+        assert owner is not None
+        if owner.name not in self.followed_marks:
+            self.followed_marks[owner.name] = self.marks.add(Origin("followed", owner.name))
+        return self.followed_marks[owner.name]
+
+    def curve(self, output: Output, asked: Follows) -> str:
+        """The name of the function that says what ``output`` is set to at a reading of what it follows."""
+        key = (output.name, asked)
+        if key not in self.curves:
+            sources = "_less_".join(term.name for term in asked.terms)
+            name = self.scope.add(f"{output.name}_by_{sources}")
+            thing = self.measured(asked.of)
+            unit = Unit.NUMBER if isinstance(thing, Counter) else thing.unit
+            to = Unit.PERCENT if isinstance(output, Motor) else Unit.ANGLE if isinstance(output, Servo) else Unit.NUMBER
+            to = output.unit if isinstance(output, HandOutput) else to
+            type_name = output_type(output)
+            ends = [(self.amount(unit, x), self.amount(to, y)) for x, y in asked.points]
+            lines = [f"if (reading <= {ends[0][0]}) {{", f"    return {ends[0][1]};", "}"]
+            for ((x, y), (last_x, last_y)), (one, other) in zip(pairwise(ends), pairwise(asked.points), strict=True):
+                if one[1] == other[1]:
+                    value = last_y
+                else:
+                    rise, run = self.apart(y, last_y, other[1] - one[1]), self.apart(x, last_x, other[0] - one[0])
+                    value = f"static_cast<{type_name}>({y} + {rise} * (reading - {x}) / {run})".replace("- -", "+ ")
+                lines += [f"if (reading <= {last_x}) {{", *indented(broken(f"return {value};")), "}"]
+            lines.append(f"return {ends[-1][1]};")
+            points = " .. ".join(f"{unit.show(x)} {to.show(y)}" for x, y in asked.points)
+            self.curves[key] = Curve(name, type_name, " - ".join(term.name for term in asked.terms), points, lines)
+        return self.curves[key].function
+
+    def amount(self, unit: Unit, steps: int) -> str:
+        """A quantity by its name; 0 as it is."""
+        return self.quantities.reading(unit, steps) if steps else "0"
+
+    def apart(self, first: str, last: str, span: int) -> str:
+        """``last - first``, which is ``span``, in parentheses; in 32 bits where 16 would not do."""
+        left = f"static_cast<int32_t>({last})" if abs(span) > INT16_MAX else last
+        return left if first == "0" else f"({left} - {first})".replace("- -", "+ ")
 
     def mixed(self, opening: str, mix: Mix, output: Output, type_name: str) -> list[str]:
         """The statement that sets an output to the sum of two dials, held to its range where it may leave it."""

@@ -11,7 +11,7 @@ from statecraft.firmware.conditions import Expr
 WIDTH = 100
 """Columns that a line of C++ keeps to where it can be broken."""
 
-Purpose = Literal["row", "held back", "level", "queue", "switch", "turned", "ramped", "other"]
+Purpose = Literal["row", "held back", "level", "queue", "switch", "turned", "ramped", "followed", "other"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,7 +20,8 @@ class Origin:
 
     Attributes:
         purpose: a ``row``; a ``held back`` helper; a ``level``; the ``queue`` of commands; a ``switch`` that has a case
-            for every mode; the helper that lets a motor be ``turned`` or ``ramped``; ``other``.
+            for every mode; the helper that lets a motor be ``turned`` or ``ramped``; whether what is ``followed`` by an
+            output is there; ``other``.
         part, row: the part, and the number of the row that is decided there, None where it is no row.
         level: the level that is decided there, "" where it is none.
     """

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal, cast
 
 from lark import Token, Tree
 
@@ -16,6 +17,7 @@ from statecraft.machine import (
     Constant,
     Dial,
     Fixed,
+    Follows,
     FromDial,
     HandOutput,
     Lamp,
@@ -24,9 +26,11 @@ from statecraft.machine import (
     Output,
     Place,
     Relay,
+    Sensor,
     Servo,
     Setting,
     Share,
+    Term,
     Unit,
     could_hurt,
     reach,
@@ -100,8 +104,8 @@ class Settings:
             return None
         if value.data == "follow":
             return self._follow(entry, output, value, node, piece)
-        if value.data in ("share", "mix"):
-            read = self._share if value.data == "share" else self._mix
+        if value.data in ("share", "mix", "curve"):
+            read = {"share": self._share, "mix": self._mix, "curve": self._curve}[value.data]
             return read(entry, output, value, node, piece)
         steps = self._context.steps(value, piece, unit_of_output(output), entry.what)
         return self._fixed(entry, output, steps, node, piece) if steps is not None else None
@@ -199,6 +203,84 @@ class Settings:
         negative, other = signs if len(signs) == 2 else (False, signs[0])
         return Mix(FromDial(dials[0].name, negative), FromDial(dials[1].name, other))
 
+    def _curve(
+        self, entry: Entry, output: Output, value: Tree[Token], node: Tree[Token], piece: Piece
+    ) -> Setting | None:
+        kinds = ("sensor", "dial", "counter")
+        found = [
+            self._context.names.find(token, piece, *kinds, wanted="something that can be followed")
+            for token in names_in(value)
+        ]
+        read = [each for each in found if each is not None and each.item is not None]
+        if len(read) < len(found):
+            return None
+        units = [_unit_read(each) for each in read]
+        if units[0] is not units[-1]:
+            message = f'"{read[0].name}" is {family(units[0])} and "{read[1].name}" is {family(units[1])}'
+            message += ": one cannot be taken from the other"
+            self._mistakes.add(piece.place(value), message, "Only things of the same unit can be.", code="wrong-unit")
+            return None
+        if len(read) == 2 and read[0] is read[1]:
+            message = f'"{read[0].name}" less itself is always 0'
+            hint = f"Take it from something else, or follow it alone:  {entry.name} follows {read[0].name}: ..."
+            self._mistakes.add(piece.place(value), message, hint, code="wrong-setting")
+            return None
+        low, high = read[0].item.low, read[0].item.high
+        if len(read) == 2:
+            low, high = low - read[1].item.high, high - read[1].item.low
+        told = " - ".join(each.name for each in read)
+        points = self._points(entry, output, value, piece, units[0], told, (low, high))
+        if points is None:
+            return None
+        terms = [Term(cast('Literal["sensor", "dial", "counter"]', each.kind), each.name) for each in read]
+        return Follows(terms[0], terms[1] if len(terms) == 2 else None, points)
+
+    def _points(
+        self,
+        entry: Entry,
+        output: Output,
+        value: Tree[Token],
+        piece: Piece,
+        unit: Unit,
+        told: str,
+        limits: tuple[int, int],
+    ) -> tuple[tuple[int, int], ...] | None:
+        """The points of what ``entry`` follows; ``told`` is that, which is within ``limits``."""
+        points: list[tuple[int, int]] = []
+        right, (low, high), sound = unit_of_output(output), limits, True
+        nodes = [child for child in value.children if isinstance(child, Tree)]
+        for point in nodes:
+            where, what = point.children
+            reading = self._context.steps(where, piece, unit, f'"{told}"')
+            steps = self._context.steps(what, piece, right, entry.what) if reading is not None else None
+            if reading is None or steps is None or self._fixed(entry, output, steps, point, piece) is None:
+                sound = False
+            elif not low <= reading <= high:
+                message = f'"{told}" is never {unit.show(reading)}'
+                hint = f"It is {unit.show(low)} .. {unit.show(high)}."
+                self._mistakes.add(piece.place(where), message, hint, code="out-of-limits")
+                sound = False
+            elif points and reading <= points[-1][0]:
+                message = f"{unit.show(reading)} comes after {unit.show(points[-1][0])}"
+                hint = f"The points stand in rising order of {told}, each at a reading of its own."
+                self._mistakes.add(piece.place(where), message, hint, code="points-not-rising")
+                sound = False
+            elif points and (reading - points[-1][0]) * max(1, abs(steps - points[-1][1])) >= 1 << 31:
+                message = "From the point before to this one is too far for 32 bits"
+                hint = "Put a point in between: steps of reading times steps of setting stay below 2147483648."
+                self._mistakes.add(piece.place(point), message, hint, code="too-steep")
+                sound = False
+            else:
+                points.append((reading, steps))
+        if sound and len(points) == 1:
+            (x, y) = points[0]
+            message = f"One point is no line: {entry.name} would be {right.show(y)} whatever {told} is"
+            hint = f"Write  {entry.name} {right.show(y)}  , or a second point, as in  {unit.show(x)} {right.show(y)}"
+            hint += f" .. {unit.show(high if x < high else x)} {right.show(span(output)[1])}"
+            self._mistakes.add(piece.place(nodes[0]), message, hint, code="one-point")
+            return None
+        return tuple(points) if sound else None
+
     def _fixed(self, entry: Entry, output: Output, steps: int, node: Tree[Token], piece: Piece) -> Setting | None:
         low, high = span(output)
         if low <= steps <= high:
@@ -208,6 +290,14 @@ class Settings:
         hint = f"It can be {unit.show(low)} .. {unit.show(high)}."
         self._mistakes.add(piece.place(node), message, hint, code="out-of-limits")
         return None
+
+
+def _unit_read(entry: Entry) -> Unit:
+    match entry.item:
+        case Sensor(unit=unit) | Dial(unit=unit):
+            return unit
+        case _:
+            return Unit.NUMBER
 
 
 def unit_of_output(output: Output) -> Unit:

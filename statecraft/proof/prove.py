@@ -472,14 +472,14 @@ class _Proof:
     def may_ignore(self, name: str, sensor: Sensor) -> bool:
         """Whether a fault of ``sensor`` may be ignored in some mode of a part, as far as conditions alone say."""
         part = self.machine.part(name)
-        return any(watched(self.machine, part, sensor, each) for each in (part, *askers(self.machine, part)))
+        return any(watched(self.machine, part, sensor, each) for each in (part, *askers(self.machine, part, sensor)))
 
     def ignored(self, name: str, sensor: Sensor, ask: _Ask) -> Iterator[Finding]:
         """Faults of ``sensor`` that are ignored in modes of a part: while it drives itself, or one that asks about it
         does; of several, the one that shows it soonest."""
         part = self.machine.part(name)
         found: dict[object, Finding] = {}
-        for driver in (part, *askers(self.machine, part)):
+        for driver in (part, *askers(self.machine, part, sensor)):
             if not watched(self.machine, part, sensor, driver):
                 continue
 

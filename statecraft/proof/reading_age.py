@@ -5,7 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from statecraft.folding import listed
-from statecraft.machine import Level, Machine, Promise, Remembered, Sensor, SwitchOn
+from statecraft.machine import (
+    Compare,
+    Condition,
+    Fault,
+    Follows,
+    Level,
+    Machine,
+    OutputIs,
+    Promise,
+    Remembered,
+    Sensor,
+    SwitchOn,
+    atoms,
+)
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import sensors_asked, tests_read
 from statecraft.semantics.guards import Guard
@@ -59,8 +72,28 @@ def of_promise(machine: Machine, promise: Promise) -> str:
     """``decided on a reading of front up to 240 ms old``; "" for a promise that asks about nothing measured."""
     if promise.when is None:
         return ""
-    said = _told(machine, read_by(machine, [tick_of(machine).lowering.observer(promise.when)]))
+    guards = [tick_of(machine).lowering.observer(promise.when)]
+    followed = {sensor for name in outputs_of(promise.when) for sensor in _followed(machine, name)}
+    said = _told(machine, read_by(machine, [*guards, *map(Fault, followed)]))
     return f"decided on {said}" if said else ""
+
+
+def outputs_of(condition: Condition) -> list[str]:
+    """The outputs whose settings ``condition`` asks about, without repeats."""
+    found: dict[str, None] = {}
+    for atom in atoms(condition):
+        if isinstance(atom, OutputIs):
+            found[atom.output] = None
+        elif isinstance(atom, Compare):
+            found |= {term.name: None for term in (atom.left, atom.right) if term and term.kind == "output"}
+    return list(found)
+
+
+def _followed(machine: Machine, output: str) -> set[str]:
+    """The sensors that ``output`` follows in some mode."""
+    owner = machine.owner(output)
+    settings = [dict(mode.settings).get(output) for mode in owner.modes] if owner is not None else []
+    return {sensor for setting in settings if isinstance(setting, Follows) for sensor in setting.sensors}
 
 
 def _told(machine: Machine, names: list[str]) -> str:

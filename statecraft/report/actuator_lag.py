@@ -5,20 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from statecraft.machine import (
-    Compare,
     Dial,
     Fixed,
+    Follows,
     FromDial,
     Machine,
     Mix,
     Motor,
-    OutputIs,
     Promise,
     Share,
-    atoms,
     reach,
 )
-from statecraft.proof.reading_age import of_promise
+from statecraft.proof.reading_age import of_promise, outputs_of
 
 
 def notes(machine: Machine, promise: Promise) -> list[str]:
@@ -27,20 +25,11 @@ def notes(machine: Machine, promise: Promise) -> list[str]:
     """
     read = of_promise(machine, promise)
     said = [read] if read else []
-    for name in dict.fromkeys(_outputs(promise)):
+    for name in outputs_of(promise.when) if promise.when is not None else ():
         output = machine.output(name)
         if isinstance(output, Motor) and (ticks := latest(machine, output)):
             said.append(f"speaks of the setting; {name} takes up to {machine.duration(ticks)} to reach it")
     return said
-
-
-def _outputs(promise: Promise) -> Iterator[str]:
-    """The outputs whose settings ``promise`` asks about."""
-    for atom in atoms(promise.when) if promise.when is not None else ():
-        if isinstance(atom, OutputIs):
-            yield atom.output
-        elif isinstance(atom, Compare):
-            yield from (term.name for term in (atom.left, atom.right) if term and term.kind == "output")
 
 
 def gentle_stops(machine: Machine) -> Iterator[str]:
@@ -79,7 +68,7 @@ def _values(dials: dict[str, Dial], setting: object) -> tuple[int, ...]:
     match setting:
         case Fixed(value):
             return (value,)
-        case FromDial() | Share() | Mix():
+        case FromDial() | Share() | Mix() | Follows():
             return tuple(max(-100, min(100, end)) for end in reach(setting, dials))
         case _:
             return (0,)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from statecraft.folding import plural
-from statecraft.machine import Blink, Fixed, Machine, Motor, OfDials
+from statecraft.machine import Blink, Fixed, Machine, Made, Motor
 from statecraft.report import words
 from statecraft.report.scene import Card, Elsewhere, Label, Mark, Tag
 from statecraft.report.svg import Element, add, group, lines
@@ -146,15 +146,15 @@ def card_block(machine: Machine, card: Card, traits: list[str]) -> Block:
     if shown:
         block.high += 4
         names = max(width(output.name, SMALL) for output, _ in shown)
-        values = max(width(words.setting(machine, output, value), SMALL) for output, value in shown)
+        values = max(width(words.brief(machine, output, value), SMALL) for output, value in shown)
         for output, value in shown:
             top = block.high
             block.texts.append(Text(0, top + SMALL, [output.name], "output"))
-            text = Text(names + 10 + values, top + SMALL, [words.setting(machine, output, value)], "value", "end")
+            text = Text(names + 10 + values, top + SMALL, [words.brief(machine, output, value)], "value", "end")
             block.texts.append(text)
             if isinstance(output, Motor):
                 percent = value.value if isinstance(value, Fixed) else 0
-                if not isinstance(value, OfDials):
+                if not isinstance(value, Made):
                     block.gauges.append((names + values + 20, top + 7, percent))
                     block.wide = max(block.wide, names + values + 20 + GAUGE)
             else:

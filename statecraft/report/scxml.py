@@ -18,6 +18,7 @@ from statecraft.machine import (
     Compare,
     Fault,
     Fixed,
+    Follows,
     FromDial,
     InMode,
     LevelOn,
@@ -267,7 +268,7 @@ def _mode(tick: Tick, part: Part, mode: Mode, parent: Element) -> None:
                 continue  # it stays where it is
             case Fixed(steps):
                 expr = "'rest'" if steps == drive.rest else str(steps)
-            case FromDial() | Share() | Mix() | Blink() as asked:
+            case FromDial() | Share() | Mix() | Follows() | Blink() as asked:
                 expr = f"'{words.setting(tick.machine, drive.output, asked)}'"
         _assign(entry, f"output_{drive.output.name}", expr)
     for decision in tick.part[part.name].decisions[place]:

@@ -12,6 +12,7 @@ from statecraft.machine import (
     Contact,
     Display,
     Fixed,
+    Follows,
     FromDial,
     HandOutput,
     Lamp,
@@ -38,6 +39,12 @@ from statecraft.semantics.decisions import Decision
 def setting(machine: Machine, output: Output, value: Setting) -> str:
     """What ``value`` makes of ``output``: ``60 %``, ``90 deg``, ``on``, ``blink 2 s``, ``follows pace``."""
     match value:
+        case Follows(of, _, points):
+            units = {sensor.name: sensor.unit for sensor in machine.sensors}
+            units |= {dial.name: dial.unit for dial in machine.dials}
+            unit = units.get(of.name, Unit.NUMBER)
+            line = " .. ".join(f"{unit.show(at)} {setting(machine, output, Fixed(to))}" for at, to in points)
+            return f"{brief(machine, output, value)}: {line}"
         case FromDial(dial, negative):
             return f"follows {'-' if negative else ''}{dial}"
         case Share(dial, percent):
@@ -56,6 +63,13 @@ def setting(machine: Machine, output: Output, value: Setting) -> str:
                     return unit.show(steps)
                 case _:
                     return "on" if steps else "off"
+
+
+def brief(machine: Machine, output: Output, value: Setting) -> str:
+    """The same, where there is little room: what is followed, without its points."""
+    if isinstance(value, Follows):
+        return f"follows {value.of.name}{f' - {value.less.name}' if value.less is not None else ''}"
+    return setting(machine, output, value)
 
 
 def settings(machine: Machine, mode: Mode) -> list[tuple[Output, Setting]]:

@@ -24,6 +24,7 @@ from statecraft.machine import (
     Taken,
     atoms,
     sensors_of,
+    terms_of_setting,
 )
 from statecraft.semantics.guards import AllOf, AnyOf, Guard, Known, Reached, Test, tests
 from statecraft.semantics.keys import SteadyClock
@@ -165,7 +166,12 @@ def parts_asked(machine: Machine, conditions: Iterable[Condition]) -> set[str]:
                 outputs.add(output)
             case _:
                 pass
-    return found | {owner.name for output in outputs if (owner := machine.owner(output)) is not None}
+    for output in outputs:
+        if (owner := machine.owner(output)) is not None:
+            settings = [dict(mode.settings).get(output) for mode in owner.modes]
+            terms = [term for setting in settings if setting is not None for term in terms_of_setting(setting)]
+            found |= {owner.name, *(counters[term.name] for term in terms if term.kind == "counter")}
+    return found
 
 
 def levels_read(machine: Machine, parts: Iterable[Part], observed: Iterable[Condition]) -> tuple[Level, ...]:

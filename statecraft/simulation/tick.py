@@ -10,18 +10,20 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, nullcontext
 from functools import lru_cache
+from itertools import pairwise
 from typing import Any
 
 from statecraft.machine import (
     Blink,
     Buzzer,
     Fixed,
+    Follows,
     FromDial,
     Lamp,
     Machine,
+    Made,
     Mix,
     Mode,
-    OfDials,
     Output,
     Relay,
     Share,
@@ -45,7 +47,7 @@ from statecraft.semantics.keys import (
 )
 from statecraft.semantics.tick import tick_of
 from statecraft.semantics.updates import Drive, Hearing, Latch
-from statecraft.semantics.variables import span_of
+from statecraft.semantics.variables import rest_of, span_of
 from statecraft.simulation.expressions import PythonNames, expression, member
 from statecraft.simulation.state import State, StateLayout, layout
 
@@ -517,16 +519,40 @@ class _Writer:
             self.line(f"if {member(variable, named, len(drive.asks))}:  # else it stays where it is")
         table = self.table(f"settings_{drive.output.name}", repr(tuple(numbers)))
         with self.indent() if stays else nullcontext():
+            if stays and any(isinstance(asked, Follows) for asked in drive.asks):
+                self.line(f"kept = {name}")
             self.line(f"{name} = {table}[{variable}]")
-            for dial in dict.fromkeys(asked for asked in drive.asks if isinstance(asked, OfDials)):
-                at = [index for index, other in enumerate(drive.asks) if other == dial]
+            for made in dict.fromkeys(asked for asked in drive.asks if isinstance(asked, Made)):
+                at = [index for index, other in enumerate(drive.asks) if other == made]
                 self.line(f"if {member(variable, at, len(drive.asks))}:")
                 with self.indent():
-                    self.of_dials(name, dial, drive.output)
+                    self.made(name, made, drive.output)
 
-    def of_dials(self, name: str, asked: OfDials, output: Output) -> None:
-        """A setting made of dials."""
+    def made(self, name: str, asked: Made, output: Output) -> None:
+        """A setting made of dials and readings."""
         match asked:
+            case Follows(points=points):
+                there = [f"{self.names.term(term)} is not None" for term in asked.terms if self.names.may_lack(term)]
+                if there:
+                    self.line(f"if {' and '.join(there)}:")
+                with self.indent() if there else nullcontext():
+                    self.line(f"reading = {' - '.join(map(self.names.term, asked.terms))}")
+                    self.line(f"if reading <= {points[0][0]}:")
+                    with self.indent():
+                        self.line(f"{name} = {points[0][1]}")
+                    for (x, y), (last_x, last_y) in pairwise(points):
+                        sign = "+" if last_y >= y else "-"
+                        way = f" {sign} {abs(last_y - y)} * (reading - {x}) // {last_x - x}" if y != last_y else ""
+                        self.line(f"elif reading <= {last_x}:")
+                        with self.indent():
+                            self.line(f"{name} = {y}{way}")
+                    self.line("else:")
+                    with self.indent():
+                        self.line(f"{name} = {points[-1][1]}")
+                if there and rest_of(output) is None:
+                    self.line("else:")
+                    with self.indent():
+                        self.line(f"{name} = kept")
             case FromDial(dial, negative):
                 self.line(f"{name} = {'-' if negative else ''}{self.local(DialValue(dial))}")
             case Share(dial, percent):

@@ -26,6 +26,8 @@ command beat "."
 dial pace "v", 20 % .. 80 %, starts 40 %
 dial ahead, aside "j", -100 % .. 100 %
 sensor front range, trigger 22, echo 23, 2 cm .. 400 cm
+sensor left range, trigger 24, echo 25, 2 cm .. 400 cm
+sensor right range, trigger 26, echo 27, 2 cm .. 400 cm
 sensor supply voltage, pin A0, 0 V .. 15 V
 switch bumper pin 18, on when high
 motor port_drive pwm 5, forward 30, reverse 31

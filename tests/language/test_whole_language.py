@@ -22,6 +22,7 @@ from statecraft.machine import (
     Expect,
     Fault,
     Fixed,
+    Follows,
     FromDial,
     HandOutput,
     Hear,
@@ -443,9 +444,21 @@ def test_several_numbers_in_one_message() -> None:
         ("pace + aside", Mix(FromDial("pace"), FromDial("aside"))),
         ("pace - aside", Mix(FromDial("pace"), FromDial("aside", True))),
         ("-pace - aside", Mix(FromDial("pace", True), FromDial("aside", True))),
+        (
+            "follows front: room 15 % .. 80 cm 60 %",
+            Follows(Term("sensor", "front"), None, ((300, 15), (800, 60))),
+        ),
+        (
+            "follows turns: 0 -5 % .. 3 0 % .. 7 20 %",
+            Follows(Term("counter", "turns"), None, ((0, -5), (3, 0), (7, 20))),
+        ),
+        (
+            "follows pace - aside: -80 % 0 % .. 0 % 100 %",
+            Follows(Term("dial", "pace"), Term("dial", "aside"), ((-80, 0), (0, 100))),
+        ),
     ],
 )
-def test_settings_made_of_dials(written: str, setting: object) -> None:
+def test_settings_made_of_dials_and_readings(written: str, setting: object) -> None:
     dial = 'dial aside "a", -100 % .. 100 %'
     machine = read_text(frame(more_hardware=dial, more_modes=f"mode going drive {written}"))
     assert machine.parts[0].mode["going"].own == (("drive", setting),)

@@ -40,6 +40,7 @@ from statecraft.machine import (
     Counter,
     Dial,
     Fault,
+    Follows,
     FromDial,
     InMode,
     LevelOn,
@@ -533,6 +534,8 @@ def _read_whole(machine: Machine, found: Iterable[Atom]) -> Iterator[tuple[str, 
     for part in machine.parts:
         for mode in part.modes:
             for output, setting in mode.settings:
+                if output in watched and isinstance(setting, Follows):
+                    yield from ((term.kind, term.name) for term in setting.terms if term.kind != "counter")
                 for each in (setting.one, setting.other) if isinstance(setting, Mix) else (setting,):
                     if output in watched and isinstance(each, FromDial | Share):
                         yield "dial", each.dial

@@ -223,8 +223,8 @@ def halt_missed(world: World) -> dict[Mode, dict[str, int]]:
     return {mode: lengths for mode, lengths in fails.items() if set(lengths) == urgent}
 
 
-def _driving(machine: Machine) -> set[Mode]:
-    return {at for part, at in _all_modes(machine) if drives(machine, part.mode[at[1]])}
+def _driving(machine: Machine, fault: str = "") -> set[Mode]:
+    return {at for part, at in _all_modes(machine) if drives(machine, part.mode[at[1]], fault)}
 
 
 def _wanted(condition: Condition) -> set[str]:
@@ -645,11 +645,11 @@ def fault_ignored(world: World) -> dict[tuple[Mode, str], int]:
     rest). Unless the mode ``tolerates s fault``.
     """
     machine = world.machine
-    driving = _driving(machine)
     askers = {part.name: {part.name, *_asking(machine, part.name)} for part in machine.parts}
     found: dict[tuple[Mode, str], int] = {}
     for sensor in machine.sensors:
         name, faulty = sensor.name, world.faulty[sensor.name]
+        driving = _driving(machine, name)
         after_one: dict[int, int] = {}  # by configuration: the shortest run to it whose last tick has the fault
         for before, step in world.ticks():
             if step.choice in faulty:
@@ -743,7 +743,9 @@ def faint_hope(world: World) -> dict[tuple[RowAt, str], int]:
                         bad, good = steps[faulty * deals + deal], steps[valid * deals + deal]
                         row = part.rows[bad.rows[at]]
                         entered = enters(part, world.modes[before][at], row)
-                        if entered is None or sensor in entered.tolerates or Fault(sensor) in set(atoms(row.when)):
+                        if entered is None or not drives(machine, entered, sensor) or sensor in entered.tolerates:
+                            continue
+                        if Fault(sensor) in set(atoms(row.when)):
                             continue
                         key = ((part.name, bad.rows[at]), sensor)
                         length = world.depth[before] + 1

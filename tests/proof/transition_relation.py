@@ -13,8 +13,10 @@ A verdict is True (holds, cannot happen), False (there is a run) or None (not de
 from __future__ import annotations
 
 import contextlib
+import itertools
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any
 
 import z3
@@ -27,6 +29,7 @@ from statecraft.machine import (
     Condition,
     Fault,
     Fixed,
+    Follows,
     FromDial,
     HandOutput,
     InMode,
@@ -78,8 +81,9 @@ def asked_for(condition: Condition) -> set[str]:
     return {condition.command} if isinstance(condition, Taken) else set()
 
 
-def drives(machine: Machine, mode: Mode) -> bool:
-    """Section 3: whether by its settings something that is not harmless may be away from its rest."""
+def drives(machine: Machine, mode: Mode, fault: str = "") -> bool:
+    """Section 3: whether by its settings something that is not harmless may be away from its rest; what follows the
+    sensor ``fault`` is at rest."""
     for name, setting in mode.settings:
         output = machine.output(name)
         if not isinstance(output, Motor | Relay | Servo | HandOutput) or getattr(output, "harmless", False):
@@ -94,6 +98,10 @@ def drives(machine: Machine, mode: Mode) -> bool:
         elif isinstance(setting, Share):
             dial = next(dial for dial in machine.dials if dial.name == setting.dial)
             if any(int(setting.percent * value / 100) != rest for value in (dial.low, dial.high)):
+                return not mode.stop
+        elif isinstance(setting, Follows):
+            in_fault = any(term is not None and (term.kind, term.name) == ("sensor", fault) for term in setting.terms)
+            if not in_fault and any(y != rest for _, y in setting.points):
                 return not mode.stop
         elif not isinstance(setting, Fixed) or setting.value != rest:
             return not mode.stop
@@ -168,6 +176,12 @@ class Relation:
             + [abs(end) for dial in machine.dials for end in (dial.low, dial.high)]
             + [abs(end) for part in machine.parts for counter in part.counters for end in (counter.low, counter.high)]
             + [abs(setting.value) for setting in settings if isinstance(setting, Fixed)]
+            + [
+                abs(b - a) * abs(y - x)
+                for setting in settings
+                if isinstance(setting, Follows)
+                for (x, a), (y, b) in itertools.product(setting.points, repeat=2)
+            ]
             + [abs(each.offset) for c in self.conditions for each in parts_of(c) if isinstance(each, Compare)]
         )
         self.width = (4 * largest + 8).bit_length() + 1
@@ -622,6 +636,8 @@ class Relation:
                     )
                     low, high = (-100, 100) if isinstance(output, Motor) else (output.low, output.high)
                     value = z3.If(one + two < low, low, z3.If(one + two > high, high, one + two))
+                elif isinstance(asked, Follows):
+                    value = self.along(asked, step, setting)
                 else:
                     value = self.number(2)
                 setting = z3.If(there, value, setting)
@@ -630,6 +646,17 @@ class Relation:
             if stays:
                 step.after[f"setting {output.name}"] = setting
                 step.after[f"set once {output.name}"] = once
+
+    def along(self, asked: Follows, step: Step, rest: Expr) -> Expr:
+        """Section 4, Settings: the line that a reading is on, the end values beyond; at rest in fault."""
+        values = [self.value(term, step) for term in asked.terms]
+        r = values[0][0] if len(values) == 1 else values[0][0] - values[1][0]
+        found = self.number(asked.points[-1][1])
+        for (x, y), (far, last) in reversed(list(pairwise(asked.points))):
+            way = z3.UDiv(abs(last - y) * (r - x), self.number(far - x))
+            found = z3.If(r < far, y + way if last > y else y - way, found)
+        found = z3.If(r < asked.points[0][0], self.number(asked.points[0][1]), found)
+        return z3.If(z3.And(*(valid for _, valid in values)), found, rest)
 
     def path(self, length: int, *, start: bool, waits: bool = False) -> tuple[list[Step], list[Expr]]:
         """So many steps one after the other, from the start or from anywhere, and what must hold of them."""

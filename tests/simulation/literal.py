@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from fractions import Fraction
+from itertools import pairwise
 from typing import Any
 
 from statecraft.machine import (
@@ -21,6 +23,7 @@ from statecraft.machine import (
     Condition,
     Fault,
     Fixed,
+    Follows,
     FromDial,
     HandOutput,
     InMode,
@@ -494,6 +497,8 @@ class Literal:
                 whole = signs[0] * self.dials[asked.one.dial] + signs[1] * self.dials[asked.other.dial]
                 low, high = (-100, 100) if isinstance(output, Motor) else (output.low, output.high)  # type: ignore[union-attr]
                 setting = low if whole < low else high if whole > high else whole
+            elif isinstance(asked, Follows) and (along := self.along(asked)) is not None:
+                setting = along
             elif isinstance(asked, Blink):
                 setting = asked.period
             elif isinstance(output, Servo) and output.rest is None:
@@ -514,6 +519,21 @@ class Literal:
                 self.shown[name] = self.drive(output, setting, stop and asked in (None, Fixed(0)))
             else:
                 self.shown[name] = setting
+
+    def along(self, asked: Follows) -> int | None:
+        """Section 4, Settings: straight between points, the end values beyond them; None in fault."""
+        one, other = self.value(asked.of), 0 if asked.less is None else self.value(asked.less)
+        if one is None or other is None:
+            return None
+        r = one - other
+        points = list(asked.points)
+        if r < points[0][0]:
+            return points[0][1]
+        for (x, y), (far, last) in pairwise(points):
+            if x <= r < far:
+                way = math.floor(Fraction(abs(last - y) * (r - x), far - x))
+                return y + way if last > y else y - way
+        return points[-1][1]
 
     def drive(self, motor: Motor, setting: int, stop: bool) -> int:
         drive = self.drives[motor.name]

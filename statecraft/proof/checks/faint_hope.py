@@ -34,7 +34,7 @@ def faint_hope(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Fi
         for row in whole.rows
         if Fault(sensor.name) not in asked[row.number]
         and any(
-            explored.whole.drives(whole.mode[name]) and sensor.name not in whole.mode[name].tolerates
+            explored.whole.drives(whole.mode[name], sensor.name) and sensor.name not in whole.mode[name].tolerates
             for name in {"restart": row.modes, "go": (row.target,), "stay": ()}[row.move]
         )
     }
@@ -161,7 +161,7 @@ class _Beside:
             return NOBODY
         now = explored.mode(part, config.modes[part])
         drives = explored.whole.drives
-        if row.move == "restart" and (not drives(now) or self.sensor in now.tolerates):
+        if row.move == "restart" and (not drives(now, self.sensor) or self.sensor in now.tolerates):
             return NOBODY
         other = explored.row(part, good) if good != NOBODY else None
         then = model.parts[part].mode[other.target] if other is not None and other.move == "go" else now

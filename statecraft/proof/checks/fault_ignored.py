@@ -21,13 +21,14 @@ from statecraft.semantics.cone import sensors_read, tests_read
 from statecraft.semantics.guards import Test
 
 
-def askers(machine: Machine, part: Part) -> list[Part]:
-    """The other parts that drive somewhere and whose rows ask about the modes of ``part``, by way of levels too."""
+def askers(machine: Machine, part: Part, sensor: Sensor) -> list[Part]:
+    """The other parts that drive somewhere while ``sensor`` is in fault and whose rows ask about the modes of ``part``,
+    by way of levels too."""
     return [
         other
         for other in machine.parts
         if other is not part
-        and any(machine.drives(mode) for mode in other.modes)
+        and any(machine.drives(mode, sensor.name) for mode in other.modes)
         and any(isinstance(test, InMode) and test.part == part.name for test in _asked(machine, other))
     ]
 
@@ -43,7 +44,7 @@ def watched(machine: Machine, part: Part, sensor: Sensor, driver: Part) -> list[
     return [
         place
         for place, mode in enumerate(part.modes)
-        if machine.drives(mode) is (driver.name == part.name)
+        if machine.drives(mode, sensor.name) is (driver.name == part.name)
         and sensor.name not in mode.tolerates
         and reading_leads_out(machine, part, mode, sensor)
     ]
@@ -91,7 +92,7 @@ def _goal(
     """
     machine, fault = explored.whole, explored.in_fault(sensor)
     unasked = fault._replace(takes=1)  # nobody's command
-    drives = [machine.drives(mode) for mode in machine.part(model.parts[driver].name).modes]
+    drives = [machine.drives(mode, sensor) for mode in machine.part(model.parts[driver].name).modes]
 
     def leads_out(mode: Mode, to: Mode) -> bool:
         return mode is not to and not machine.drives_as_much(mode, to)

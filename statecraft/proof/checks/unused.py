@@ -32,7 +32,7 @@ from statecraft.machine import (
     SwitchOn,
     Taken,
     atoms,
-    dials_of,
+    terms_of_setting,
 )
 
 _Declared = Command | Dial | Sensor | Switch | Output | Constant | Level | Counter | Group
@@ -96,7 +96,7 @@ def _uses(machine: Machine) -> Iterator[Use]:
     for part in machine.parts:
         yield from (("output", output) for output in part.outputs)
         for mode in part.modes:
-            yield from (("dial", dial) for _, setting in mode.settings for dial in dials_of(setting))
+            yield from ((t.kind, t.name) for _, setting in mode.settings for t in terms_of_setting(setting))
         for counter in part.counters:
             if any(link.reports for link in machine.links):
                 yield "counter", counter.name

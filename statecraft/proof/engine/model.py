@@ -800,7 +800,7 @@ class Model:
         read: dict[int, list[Compare]] = {place: [] for place in range(len(self.counters))}
         firm: set[int] = set()
         asked = [(turn.part.name, guard) for turn in self._turns for row in turn.guards for guard in row]
-        asked += [("", self.lowering.observer(each)) for each in self.observed]
+        asked += [("", guard) for guard in self._observers()]
         for part, test in ((part, test) for part, guard in asked for test in tests(guard)):
             for place in self._counters_read(test):
                 assert isinstance(test, Compare)
@@ -825,12 +825,17 @@ class Model:
     def _always_counted(self) -> frozenset[int]:
         """Counters that other parts or observers read, or that count time by themselves."""
         found = {place for place, counter in enumerate(self.counters) if counter.counts}
-        for condition in self.observed:
-            found |= self._counters_read(self.lowering.observer(condition))
+        for guard in self._observers():
+            found |= self._counters_read(guard)
         for turn in self._turns:
             for guard in (guard for row in turn.guards for guard in row):
                 found |= {p for p in self._counters_read(guard) if self.counters[p].part != turn.part.name}
         return frozenset(found)
+
+    def _observers(self) -> Iterator[Guard]:
+        """All that observers ask, whatever modes the parts are in; not where one asks what cannot be decided."""
+        for condition in self.observed:
+            yield from (self.lowering.observer(each) for each in possible_atoms(self.machine, condition))
 
     def _counters_read(self, guard: Guard) -> set[int]:
         return {self.counter_place[name] for name in counters_asked(tests(guard))}

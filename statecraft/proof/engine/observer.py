@@ -7,7 +7,7 @@ condition is turned into one over inputs and clocks, once it is known which rows
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from statecraft.machine import (
     MIRRORED,
@@ -17,15 +17,17 @@ from statecraft.machine import (
     Buzzer,
     Compare,
     Condition,
+    Fault,
     Fixed,
+    Follows,
     FromDial,
     HandOutput,
     Lamp,
     Machine,
+    Made,
     Mix,
     Mode,
     Not,
-    OfDials,
     Op,
     Or,
     OutputIs,
@@ -35,6 +37,7 @@ from statecraft.machine import (
     Share,
     Term,
     atoms,
+    reach,
 )
 from statecraft.proof.engine.conditions import holds
 from statecraft.semantics.variables import span_of
@@ -44,11 +47,14 @@ class Undecidable(Exception):
     """The proof cannot decide the condition; the message says what it is about."""
 
 
+MOST_SETTINGS = 250
+"""A setting that follows a reading is compared with another setting one by one, if it has no more than so many."""
+
 ALWAYS, NEVER = And(()), Or(())
 """True and false, as conditions."""
 
-Value = int | OfDials
-"""What an output is set to: a number, or what dials make of it."""
+Value = int | Made
+"""What an output is set to: a number, or what dials and readings make of it."""
 
 
 def settled(machine: Machine, condition: Condition, modes: dict[str, Mode]) -> Condition:
@@ -71,9 +77,7 @@ def settled(machine: Machine, condition: Condition, modes: dict[str, Mode]) -> C
                 return ALWAYS if {"off": number == 0, "on": number == 1, "blinking": number > 1}[state] else NEVER
             if state == "blinking":
                 return NEVER
-            rest = setting(machine, output, {})
-            assert isinstance(rest, int)
-            return compared(machine, output, value, "==" if state == "off" else "!=", rest)
+            return compared(machine, output, value, "==" if state == "off" else "!=", _rest(machine, output))
         case Compare(left, op, right, offset):
             return _compare(machine, left, op, right, offset, modes)
         case _:
@@ -98,9 +102,16 @@ def _compare(
             return compared(machine, right.name, other, MIRRORED[op], value - offset)
         if isinstance(value, FromDial) and isinstance(other, FromDial):
             return _two_dials(value, op, other, offset)
+        if isinstance(other, Follows) and not (isinstance(value, Follows) and _breadth(value) < _breadth(other)):
+            return _each(machine, right.name, other, lambda at: compared(machine, left.name, value, op, at + offset))
+        if isinstance(value, Follows):
+            then = lambda at: compared(machine, right.name, other, MIRRORED[op], at - offset)  # noqa: E731
+            return _each(machine, left.name, value, then)
         raise Undecidable(f"{left.name} and {right.name} are compared, and one of them is made of dials")
     if isinstance(value, int):
         return Compare(right, MIRRORED[op], None, value - offset)
+    if isinstance(value, Follows):
+        return _each(machine, left.name, value, lambda at: Compare(right, MIRRORED[op], None, at - offset))
     if not isinstance(value, FromDial):
         raise Undecidable(f"{left.name} is made of dials, and is compared with {right.name}: only a number will do")
     if value.negative:
@@ -115,9 +126,57 @@ def _two_dials(value: FromDial, op: Op, other: FromDial, offset: int) -> Conditi
     return Compare(two, op, one, offset) if value.negative else Compare(one, op, two, offset)
 
 
+def _each(machine: Machine, output: str, value: Follows, then: Callable[[int], Condition]) -> Condition:
+    """That ``output``, which follows ``value``, is set to something of which ``then`` holds: one by one."""
+    if _breadth(value) > MOST_SETTINGS:
+        raise Undecidable(f"{output} follows through more than {MOST_SETTINGS} settings; compare it with a number")
+    least, most = reach(value, {})
+    wanted = dict.fromkeys([*range(least, most + 1), _rest(machine, output)])
+    return Or(tuple(And((compared(machine, output, value, "==", each), then(each))) for each in wanted))
+
+
+def _breadth(value: Follows) -> int:
+    least, most = reach(value, {})
+    return most - least
+
+
+def _rest(machine: Machine, output: str) -> int:
+    """What ``output`` is set to at rest.
+
+    Raises:
+        Undecidable: it stays where it was.
+    """
+    rest = setting(machine, output, {})
+    assert isinstance(rest, int)
+    return rest
+
+
+def _follows(machine: Machine, output: str, value: Follows, op: Op, number: int) -> Condition:
+    """``value op number``: on which stretches of the reading, and whether at rest, in the fault of a sensor."""
+    low, high = reach(value, {})
+    if op == "!=":
+        stretches = [*value.readings(low, number - 1), *value.readings(number + 1, high)]
+    else:
+        least = number if op in (">=", "==") else number + 1 if op == ">" else low
+        most = number if op in ("<=", "==") else number - 1 if op == "<" else high
+        stretches = list(value.readings(least, most))
+    there: list[Condition] = []
+    for first, last in stretches:
+        ends: list[Condition] = [] if first is None else [Compare(value.of, ">=", value.less, first)]
+        ends += [] if last is None else [Compare(value.of, "<=", value.less, last)]
+        there.append(And(tuple(ends)) if ends else ALWAYS)
+    faults = tuple(Fault(sensor) for sensor in value.sensors)
+    if not faults:
+        return Or(tuple(there))
+    read = And((Or(tuple(there)), *(Not(fault) for fault in faults)))
+    return Or((read, *faults)) if holds(op, _rest(machine, output), number) else read
+
+
 def compared(machine: Machine, output: str, value: Value, op: Op, number: int) -> Condition:
     """``value op number``, of what ``output`` is set to."""
     match value:
+        case Follows():
+            return _follows(machine, output, value, op, number)
         case int():
             return ALWAYS if holds(op, value, number) else NEVER
         case FromDial(name, negative):
@@ -173,7 +232,7 @@ def setting(machine: Machine, output: str, modes: dict[str, Mode]) -> Value:
             return value
         case Blink(period):
             return period
-        case FromDial() | Share() | Mix():
+        case FromDial() | Share() | Mix() | Follows():
             return asked
         case None:
             pass

@@ -37,14 +37,17 @@ from statecraft.machine import (
     Condition,
     Dial,
     Fault,
+    Follows,
     InMode,
     Level,
     LevelOn,
     Machine,
+    Mode,
     Not,
     Or,
     Part,
     Row,
+    Setting,
     Steady,
     Term,
     Unit,
@@ -331,7 +334,22 @@ class _Slicing:
 
     def _part(self, part: Part) -> Part:
         kept = tuple(counter for counter in part.counters if ("counter", counter.name) in self.things)
-        return replace(part, counters=kept, rows=tuple(self._row(row, part.name) for row in part.rows))
+        rows = tuple(self._row(row, part.name) for row in part.rows)
+        return replace(part, counters=kept, rows=rows, modes=tuple(map(self._mode, part.modes)))
+
+    def _mode(self, mode: Mode) -> Mode:
+        """A mode whose settings read what the slice has: an observer sees them once every part has decided."""
+        if not any(isinstance(setting, Follows) for _, setting in mode.settings):
+            return mode
+        settings = tuple((output, self._setting(setting)) for output, setting in mode.settings)
+        return replace(mode, settings=settings)
+
+    def _setting(self, setting: Setting) -> Setting:
+        if not isinstance(setting, Follows) or not any(term.kind == "counter" for term in setting.terms):
+            return setting
+        of, less = self._term(setting.of, None), self._term(setting.less, None)
+        assert of is not None
+        return replace(setting, of=of, less=less)
 
     def _row(self, row: Row, part: str) -> Row:
         changes = tuple(change for change in row.changes if ("counter", change.counter) in self.things)
