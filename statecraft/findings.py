@@ -57,7 +57,8 @@ class Stimulus:
     Attributes:
         sensors: the reading of each sensor in its unit's steps, None for a fault; all of them, in the machine's order.
         switches: each switch's settled state; all of them, in order.
-        dials: each dial's value in steps; all of them, in order.
+        dials: each dial's value in steps; all of them, in order. Of one that rows set too: what a message brings on
+            these ticks, None where none does.
         taken: the command taken on this tick.
         heard: the other commands whose message (or press) arrived.
         tuned: links on which a dial's message came.
@@ -65,7 +66,7 @@ class Stimulus:
 
     sensors: tuple[tuple[str, int | None], ...] = ()
     switches: tuple[tuple[str, bool], ...] = ()
-    dials: tuple[tuple[str, int], ...] = ()
+    dials: tuple[tuple[str, int | None], ...] = ()
     taken: str | None = None
     heard: tuple[str, ...] = ()
     tuned: tuple[str, ...] = ()

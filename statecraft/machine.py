@@ -916,7 +916,10 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """What a row's ``do`` does to a counter of its part: ``set`` it to ``amount``, or ``step`` it by ``amount``."""
+    """What a row's ``do`` does to a counter of its part: ``set`` it to ``amount``, or ``step`` it by ``amount``.
+
+    ``counter`` may name a dial, which is only ever ``set``, in steps of its unit, and by the rows of one part.
+    """
 
     counter: str
     how: Literal["set", "step"]
@@ -1243,6 +1246,17 @@ class Machine:
         for dial in self.dials:
             found.setdefault((dial.link, dial.prefix), []).append(dial)
         return tuple(map(tuple, found.values()))
+
+    def kept_dials(self) -> dict[str, str]:
+        """The dials that rows set, which keep that value until their next message, and the part whose rows do."""
+        names = {dial.name for dial in self.dials}
+        changes = [(change.counter, part.name) for part in self.parts for row in part.rows for change in row.changes]
+        return {dial: part for dial, part in changes if dial in names}
+
+    def counted_dials(self) -> frozenset[str]:
+        """Those of them that stand as counters of that name, too, which only the proof's machines have."""
+        names = {dial.name for dial in self.dials}
+        return frozenset(counter.name for part in self.parts for counter in part.counters if counter.name in names)
 
     def together(self, dial: Dial) -> tuple[Dial, ...]:
         """The dials whose numbers come in one message with that of ``dial``, itself among them."""

@@ -83,6 +83,8 @@ class _Writer:
         self.rng = random.Random(f"{seed} {size} {small}")
         self.newer = random.Random(f"since {seed} {size} {small}")  # for what the language has had since: seeds stay
         self.curves = random.Random(f"follows {seed} {size} {small}")  # likewise, for settings that follow readings
+        self.newest = random.Random(f"dials set by rows {seed} {size} {small}")
+        self.settable: dict[str, str] = {}  # dials that rows may set, with the part whose rows do
         self.several = several
         self.size = size
         self.small = small
@@ -232,6 +234,8 @@ class _Writer:
         if self.newer.random() < 0.3:  # two numbers in one message
             names = f"{dial.name}, {dial.name}_too"
             self.dials.append(_Quantity(f"{dial.name}_too", family, low, high))
+        elif self.newest.random() < 0.5:
+            self.settable[dial.name] = ""
         self.lines.append(f'dial {names} "{letter}"{several}, {limits}, starts {self.quantity(family, start)}')
 
     def sensor(self) -> None:
@@ -624,6 +628,12 @@ class _Writer:
                     [f"= {self.rng.randint(counter.low, counter.high)}", f"+ {amount}", f"- {amount}"]
                 )
                 changes.append(f"{counter.name} {how}")
+        for dial in self.dials:
+            if self.settable.get(dial.name) in ("", part.name) and self.newest.random() < 0.35:
+                self.settable[dial.name] = part.name
+                whole = 10 ** _TENTHS[dial.family]
+                value = self.newest.randint(dial.low // whole, dial.high // whole) * whole
+                changes.append(f"{dial.name} = {self.quantity(dial.family, value)}")
         return ", ".join(changes)
 
     def table(self, heading: str, rows: list[tuple[str, str, str, str]]) -> list[str]:

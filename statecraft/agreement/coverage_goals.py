@@ -239,7 +239,9 @@ def _counters(turn: PartTick, made: Sequence[Decision], where: str) -> Iterator[
     row = made[0].row
     counters = {counter.name: counter for counter in turn.part.counters}
     for change in row.changes:
-        counter = counters[change.counter]
+        counter = counters.get(change.counter)
+        if counter is None:
+            continue  # a dial, which is set without a branch
         term = Term("counter", counter.name)
         if change.how == "set":
             values = {change.amount, change.amount + (1 if change.amount < counter.high else -1)}

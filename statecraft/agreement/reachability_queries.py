@@ -11,7 +11,7 @@ from statecraft.agreement.inputs import HeldInputs, InputSequence
 from statecraft.findings import Run
 from statecraft.machine import And, Compare, Condition, InMode, Machine, Promise, Term, numbered
 from statecraft.semantics import tick_of
-from statecraft.semantics.guards import all_of, negation
+from statecraft.semantics.guards import all_of, negation, tests
 
 _MOST = 40  # questions
 
@@ -64,19 +64,22 @@ def ask(
 
 def _never_together(machine: Machine, goals: Sequence[tuple[int, Goal]], deadline: float) -> set[int]:
     """The goals that a row decides in a mode, or holds there together with another, which none of them ever does."""
+    from statecraft.proof.engine.conditions import terms_of
     from statecraft.proof.engine.limits import OutOfTime, within
+    from statecraft.proof.kept_dials import kept
     from statecraft.proof.reachability import Reachability
     from statecraft.proof.reachable_conditions import ever_holds
     from statecraft.semantics.cone import closure
 
     found: set[int] = set()
+    told = machine.kept_dials().keys()
     for part in machine.parts:
         asked = [(n, goal) for n, goal in goals if goal.part == part.name and goal.kind in ("row", "order")]
         if not asked:
             continue
         try:
             with within(deadline - time.monotonic()):
-                explored = Reachability(machine, closure(machine, [part.name]))
+                explored = Reachability(kept(machine), closure(kept(machine), [part.name]))
                 explored.explore()
         except OutOfTime:
             continue
@@ -86,6 +89,9 @@ def _never_together(machine: Machine, goals: Sequence[tuple[int, Goal]], deadlin
             for name, wish in goal.wish:
                 made = tick_of(machine).part[part.name].in_mode[name]
                 guard = all_of([wish, *(negation(d.guard) for d in made if d.row.number < goal.row)])
+                # what asks about a dial that rows set, too, is a question about a counter there
+                if any(isinstance(test, Compare) and told & {t.name for t in terms_of(test)} for test in tests(guard)):
+                    break
                 if ever_holds(explored, place, explored.model.mode_index[place][name], guard):
                     break
             else:
@@ -114,9 +120,9 @@ def sequence_of_run(machine: Machine, run: Run) -> InputSequence:
         turn = tuple(
             (number, value)
             for number, (name, value) in enumerate(inputs.dials)
-            if value != dials[name] or machine.dials[number].link in inputs.tuned
+            if value is not None and (value != dials[name] or machine.dials[number].link in inputs.tuned)
         )
-        dials |= dict(inputs.dials)
+        dials |= {name: value for name, value in inputs.dials if value is not None}
         readings = tuple(value for _, value in inputs.sensors)
         switches = tuple(on for _, on in inputs.switches)
         sequence.append(HeldInputs(readings, switches, hear, turn, stretch.ticks, 1 if hear or turn else 0))

@@ -895,10 +895,10 @@ class _Writer:
         return lines
 
     def would_change(self, change: CounterChange) -> Expr:
-        """The change would alter the counter."""
+        """The change would alter the counter or dial."""
         name = self.at(change.counter)
         if isinstance(change, SetCounter):
-            return test(name, "!=", change.value)
+            return test(name, "!=", self.set_to(change))
         if change.round:
             return FALSE if change.by % (change.high - change.low + 1) == 0 else TRUE
         if change.by == 0 or change.low == change.high:
@@ -907,8 +907,14 @@ class _Writer:
 
     def change(self, change: CounterChange, known: Set[str]) -> list[str]:
         if isinstance(change, SetCounter):
-            return [f"{self.at(change.counter)} = {change.value};"]
+            return [f"{self.at(change.counter)} = {self.set_to(change)};"]
         return self.step(self.counters[change.counter.name], change.by, known)
+
+    def set_to(self, change: SetCounter) -> int | str:
+        """What a row sets a counter or a dial to; a dial's value in its unit."""
+        if isinstance(change.counter, CounterValue):
+            return change.value
+        return self.quantities.reading(self.dial_of[change.counter.name].unit, change.value)
 
     def step(self, counter: Counter, amount: int, known: Set[str] = frozenset()) -> list[str]:
         """Step a counter, saturating; ``known`` are comparisons that hold where this stands."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from decimal import Decimal
 
 from lark import Token, Tree
 
@@ -51,6 +52,7 @@ class Context:
         part_names: the parts by name; a machine without ``part`` lines has one, of the machine's name.
         parts: the same, with their modes and groups.
         cut: the file has ``part`` lines.
+        dial_setters: the dials that rows set, with the part whose rows do, and where the first one does.
     """
 
     def __init__(self, mistakes: Mistakes, syntax: Syntax) -> None:
@@ -62,6 +64,7 @@ class Context:
         self.parts: dict[str, PartNames] = {}
         self._owners: dict[str, list[PartNames]] | None = None
         self.cut = False
+        self.dial_setters: dict[str, tuple[str, Place]] = {}
 
     # ------------------------------------------------------------------------------------------------------- amounts
 
@@ -77,14 +80,21 @@ class Context:
             return None
         return constant.value if constant is not None else None
 
-    def steps(self, node: Tree[Token] | Token, piece: Piece, unit: Unit, what: str) -> int | None:
-        """An ``amount``, a ``quantity`` or a constant's name, in steps of ``unit``; None, noted, if it is none."""
+    def steps(
+        self, node: Tree[Token] | Token, piece: Piece, unit: Unit, what: str, resolution: Decimal | None = None
+    ) -> int | None:
+        """An ``amount``, a ``quantity`` or a constant's name, in steps of ``unit``; None, noted, if it is none, or is
+        finer than ``resolution``."""
         if isinstance(node, Tree) and node.data == "amount":
             child = node.children[0]
-            return self.steps(child, piece, unit, what)
+            return self.steps(child, piece, unit, what, resolution)
         if isinstance(node, Tree):
-            return self.measures.steps(quantity(node, piece), unit, what)
+            return self.measures.steps(quantity(node, piece), unit, what, resolution=resolution)
         constant = self._constant(node, piece, unit, what)
+        if constant is not None and resolution is not None and constant.value * unit.resolution % resolution:
+            message = f'The constant "{node}" is {unit.show(constant.value)}, which is finer than {what} can tell'
+            self.mistakes.add(piece.place(node), message, f"Its steps are {resolution} {unit.symbol}.", code="too-fine")
+            return None
         return constant.value if constant is not None else None
 
     def _constant(self, token: Token, piece: Piece, unit: Unit | None, what: str) -> Constant | None:

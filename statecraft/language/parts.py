@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
+from decimal import Decimal
 from typing import Any, Literal, cast
 
 from lark import Token, Tree
@@ -26,6 +27,7 @@ from statecraft.machine import (
     Counter,
     CountsPulses,
     CountsTime,
+    Dial,
     Group,
     Mode,
     Motor,
@@ -777,7 +779,7 @@ class PartReader:
             name = str(node.children[0])
             if name in done:
                 message = f'"{name}" changes twice in one row'
-                hint = "A counter changes once a row."
+                hint = "A counter or a dial changes once a row."
                 self._mistakes.add(cell.place(node), message, hint, code="option-twice")
                 return None
             done.add(name)
@@ -786,7 +788,9 @@ class PartReader:
     def _change(self, node: Tree[Token], cell: Piece) -> Change | None:
         token, sign, amount = node.children
         assert isinstance(token, Token) and isinstance(sign, Token) and isinstance(amount, Tree)
-        entry = self._context.names.find(token, cell, "counter")
+        entry = self._context.names.find(token, cell, "counter", "dial")
+        if entry is not None and entry.kind == "dial":
+            return self._dial_change(node, cell, entry)
         steps = self._context.steps(amount, cell, Unit.NUMBER, "what a counter changes by")
         if entry is None or steps is None or entry.item is None:
             return None
@@ -804,6 +808,43 @@ class PartReader:
             self._mistakes.add(cell.place(node), message, hint, code="out-of-limits")
             return None
         return Change(counter.name, "set", steps)
+
+
+    def _dial_change(self, node: Tree[Token], cell: Piece, entry: Entry) -> Change | None:
+        """A dial set by a row: to a number that its message could say."""
+        token, sign, amount = node.children
+        assert isinstance(token, Token) and isinstance(sign, Token) and isinstance(amount, Tree)
+        dial = cast("Dial | None", entry.item)
+        if dial is None:
+            return None
+        if sign.type != "SET":
+            message = f'The dial "{token}" is stepped here, and a row can only set one'
+            hint = f"Write what it is to be:  {token} = {dial.unit.show(dial.start)}"
+            self._mistakes.add(cell.place(node), message, hint, code="dial-step")
+            return None
+        dials = [cast("Dial | None", each.item) for each in self._context.names.entries.values() if each.kind == "dial"]
+        others = [d for d in dials if d and (d.link, d.prefix) == (dial.link, dial.prefix) and d.name != dial.name]
+        if others:
+            message = f'The dial "{token}" comes in one message with "{others[0].name}", and a row cannot set it'
+            hint = "Give it a message of its own, or ask for the mode where it is read."
+            self._mistakes.add(cell.place(token), message, hint, code="stick-dial")
+            return None
+        steps = self._context.steps(amount, cell, dial.unit, f"the dial {token}", resolution=Decimal(1))
+        if steps is None:
+            return None
+        if not dial.low <= steps <= dial.high:
+            message = f'The dial "{token}" cannot be {dial.unit.show(steps)}'
+            hint = f"Its range is {dial.unit.show(dial.low)} .. {dial.unit.show(dial.high)}."
+            self._mistakes.add(cell.place(node), message, hint, code="out-of-limits")
+            return None
+        part, place = self._context.dial_setters.setdefault(dial.name, (self._names.name, cell.place(token)))
+        if part != self._names.name:
+            message = f'The dial "{token}" is set here by the part "{self._names.name}", and by "{part}"'
+            message += f" ({at(place, cell.place(token))})"
+            hint = "Rows of one part set a dial. Let the other part ask which mode that part is in."
+            self._mistakes.add(cell.place(token), message, hint, code="two-owners")
+            return None
+        return Change(dial.name, "set", steps)
 
 
 @dataclass(frozen=True, slots=True)
@@ -829,7 +870,7 @@ def read_shared(text: TableRow, context: Context, conditions: Conditions) -> Sha
     else:
         mistakes.add(text.piece.place(), "This row does not say when", "Say when it happens.", code="empty-cell")
     if do.text:
-        message = "A failsafe of the whole machine changes no counters: they belong to parts"
+        message = "A failsafe of the whole machine changes no counter and no dial: rows of one part do that"
         mistakes.add(_spot(do), message, "Move the row into the part.", code="shared-row")
     target = context.syntax.parse(go_to, "go_cell") if go_to.text else None
     token = target.children[0] if target is not None else None

@@ -50,6 +50,7 @@ from statecraft.proof.engine.limits import MEMORY_MB, OutOfTime, left, now, prov
 from statecraft.proof.engine.observer import Undecidable, decidable
 from statecraft.proof.engine.slicing import Thing
 from statecraft.proof.entering import seen
+from statecraft.proof.kept_dials import kept
 from statecraft.proof.promises import verdict
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.row_use import FEW, RowUse
@@ -146,7 +147,7 @@ def prove(
     gc.disable()  # millions of small tuples are kept to the end, and none of them in a ring
     try:
         with proving(seconds, memory_mb, clock):
-            report = _Proof(seen(machine), phases).report()
+            report = _Proof(kept(seen(machine)), phases).report()
             judged = zip(report.verdicts, machine.promises, strict=True)
             verdicts = tuple(replace(verdict, promise=promise) for verdict, promise in judged)
             return replace(report, machine=machine, verdicts=verdicts)
@@ -826,7 +827,7 @@ def _preventable(machine: Machine, finding: Finding) -> bool:
     conditions = [row.when for part in machine.parts for row in part.rows]
     conditions += [condition for level in machine.levels for condition in (level.set, level.clear)]
     beside = {0, *(value for _, value in last.inputs.sensors if value is not None)}
-    beside |= {value for _, value in last.inputs.dials}
+    beside |= {value for _, value in last.inputs.dials if value is not None}
     offsets = {atom.offset for each in conditions for atom in atoms(each) if isinstance(atom, Compare)}
     low, high = usable(sensor)
     near = {

@@ -22,7 +22,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from typing import TypeVar
 
-from statecraft.findings import Run, Stimulus
+from statecraft.findings import Hold, Run, Stimulus
 from statecraft.machine import Atom, Compare, Condition, InMode, LevelOn, Machine
 from statecraft.proof.engine.clusters import InputCell
 from statecraft.proof.engine.conditions import holds, terms_of
@@ -372,6 +372,7 @@ class Played:
                     continue
                 real = self._value(source, tick)
                 told = said[term.name]
+                assert told is not None
                 if real is None:
                     differs = True
                 elif atom.right is None:
@@ -397,6 +398,7 @@ class Played:
                 if source.moment == "after":
                     return int(after[place])
                 counts = any(c.name == name and c.counts for part in self.slice.whole.parts for c in part.counters)
+                counts = counts or name in self.slice.whole.counted_dials()
                 return int(before[place]) if not counts or before[place] == after[place] else None
             case "level":
                 return int((after if source.moment == "after" else before)[layout.index["level", name]])
@@ -432,14 +434,41 @@ def heard_as_free(machine: Machine, run: Run, free: Container[str], kept: Contai
         )
         for hold in run.stretches
     )
+    said = (hold.inputs for hold in run.stretches)
+    if counted := machine.counted_dials():
+        return replace(run, stretches=tuple(_turned(machine, [*holds], [*said], counted, kept)))
     return replace(run, stretches=tuple(holds))
+
+
+def _turned(
+    machine: Machine, holds: list[Hold], said: list[Stimulus], counted: frozenset[str], kept: Container[str]
+) -> Iterator[Hold]:
+    """``holds`` with messages for the dials that rows set, too, where a free value of one is another than before; not
+    where that would end a silence that is followed, or that ``said`` takes to last."""
+    stood: dict[str, int] = {dial.name: dial.start for dial in machine.dials}
+    asked = least_asked(machine)
+    for hold, inputs in zip(holds, said, strict=True):
+        told, turned, spoken = dict(inputs.dials), dict(hold.inputs.dials), set(hold.inputs.tuned)
+        names = [name for name in (inputs.taken, *hold.inputs.heard) if name is not None]
+        heard = spoken | {machine.command(name).link for name in names}
+        for dial in machine.dials:
+            value = told.get(f"{dial.name} before", told.get(f"{dial.name} after"))
+            if dial.name not in counted or value is None or value == stood[dial.name]:
+                continue
+            silence = f"silent {dial.link}"
+            lasts = told.get(clock_dial(silence))
+            if dial.link in heard or (silence not in kept and (lasts is None or lasts < asked.get(silence, 1))):
+                stood[dial.name] = turned[dial.name] = value
+                spoken.add(dial.link)
+        tuned = tuple(link.name for link in machine.links if link.name in spoken)
+        yield replace(hold, inputs=replace(hold.inputs, dials=tuple(turned.items()), tuned=tuned))
 
 
 def _heard(machine: Machine, inputs: Stimulus, kept: Container[str]) -> tuple[str, ...]:
     """The commands that are heard beside the one taken: those whose clocks are free and not late, and for a link that
     is not silent some other, if there is one, that no row waits for. A link whose silence is followed is heard only
     where the run says so: what else were added would end a silence that the run is about."""
-    dials = dict(inputs.dials)
+    dials: dict[str, int | None] = dict(inputs.dials)
     asked = least_asked(machine)
     heard = list(inputs.heard)
 

@@ -220,7 +220,7 @@ class _Teller:
         for dial in machine.dials:
             value = dict(now.dials)[dial.name]
             was = dial.start if before is None else dict(before.dials)[dial.name]
-            if dial.name not in self.slim.idle and was != value:
+            if dial.name not in self.slim.idle and value is not None and was != value:
                 yield f"{dial.name} {dial.unit.show(value)}"
 
     def said(self, inputs: Sequence[Stimulus], tick: int) -> Iterator[str]:
@@ -229,7 +229,9 @@ class _Teller:
         now = inputs[tick]
         words_of = {now.taken: now.taken} if now.taken else {}
         words_of |= {name: f"{name} heard{' but not taken' if name in events else ''}" for name in now.heard}
-        words_of |= {f"link {link}": f"a dial of {link} heard" for link in now.tuned}
+        links = {dial.name: dial.link for dial in self.machine.dials if dial.name in self.machine.kept_dials()}
+        turned = {links[name] for name, value in now.dials if name in links and value is not None}  # told by itself
+        words_of |= {f"link {link}": f"a dial of {link} heard" for link in now.tuned if link not in turned}
         for key, text in words_of.items():
             if tick and key in _sayings(inputs[tick - 1]):
                 continue
@@ -319,8 +321,9 @@ class _Teller:
             if name in self.slim.held:
                 yield f"{name} is {'on' if on else 'off'}"
         for dial in self.machine.dials:
-            if dial.name in self.slim.held:
-                yield f"{dial.name} is {dial.unit.show(dict(inputs.dials)[dial.name])}"
+            value = dict(inputs.dials)[dial.name]
+            if dial.name in self.slim.held and value is not None:
+                yield f"{dial.name} is {dial.unit.show(value)}"
 
     def where(self, parts: Sequence[Part], view: View | None) -> str:
         """The modes of ``parts`` in ``view``, or at the start: ``in parked``, ``drive in standing and fork in rising``.

@@ -291,7 +291,7 @@ def _row(tick: Tick, decision: Decision, state: Element) -> None:
         if _kept(tick, clock):
             _assign(transition, _datum(clock), "0")
     for change in decision.changes:
-        value = f"counter_{change.counter.name}"
+        value = f"{change.counter.kind}_{change.counter.name}"
         if isinstance(change, SetCounter):
             _assign(transition, value, str(change.value))
         else:

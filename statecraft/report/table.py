@@ -86,8 +86,8 @@ def _does(decision: Decision) -> str:
     row = decision.row
     if len(decision.changes) == len(row.changes):
         return f", {row.do_text}" if row.do_text else ""
-    sets = (change for change in decision.changes if isinstance(change, SetCounter))
-    return "".join(f", {change.counter.name} = {change.value}" for change in sets)
+    sets = {change.counter.name for change in decision.changes if isinstance(change, SetCounter)}
+    return "".join(f", {said}" for said in map(str.strip, row.do_text.split(",")) if said.split()[0] in sets)
 
 
 def row_cells(row: Row) -> tuple[str, ...]:

@@ -170,7 +170,8 @@ def parts_asked(machine: Machine, conditions: Iterable[Condition]) -> set[str]:
         if (owner := machine.owner(output)) is not None:
             settings = [dict(mode.settings).get(output) for mode in owner.modes]
             terms = [term for setting in settings if setting is not None for term in terms_of_setting(setting)]
-            found |= {owner.name, *(counters[term.name] for term in terms if term.kind == "counter")}
+            # a dial that rows set is a counter of its name, too, in the proof
+            found |= {owner.name, *(counters[term.name] for term in terms if term.name in counters)}
     return found
 
 

@@ -6,17 +6,17 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
-from statecraft.machine import Change, Counter, Machine, Mode, Part, Row
+from statecraft.machine import Change, Counter, Dial, Machine, Mode, Part, Row
 from statecraft.semantics.guards import FALSE, Guard, all_of, any_of, implies, negation
-from statecraft.semantics.keys import ClockKey, CounterValue, GroupClock, ModeClock
+from statecraft.semantics.keys import ClockKey, CounterValue, DialValue, GroupClock, ModeClock
 from statecraft.semantics.lowering import Lowering
 
 
 @dataclass(frozen=True, slots=True)
 class SetCounter:
-    """The counter becomes ``value``, which is in its range."""
+    """The counter, or dial, becomes ``value``, which is in its range."""
 
-    counter: CounterValue
+    counter: CounterValue | DialValue
     value: int
 
 
@@ -62,7 +62,7 @@ class Decision:
         target: the mode that the part is in once it has decided; :attr:`mode` where it stays.
         enters: whether :attr:`target` is entered: it is another mode, or the present one is restarted.
         resets: the clocks that this sets to 0: the mode's, and that of each group entered from outside.
-        changes: what becomes of counters, in order.
+        changes: what becomes of counters and dials, in order.
     """
 
     row: Row
@@ -127,7 +127,8 @@ def part_tick(machine: Machine, part: Part, lowering: Lowering) -> PartTick:
             rows[name].append(row)
     failsafes = {name: [row for row in applying if row.failsafe] for name, applying in rows.items()}
     moving = {mode.name for mode in part.modes if machine.is_moving(part, mode)}
-    counters = {counter.name: counter for counter in part.counters}
+    counters: dict[str, Counter | Dial] = {dial.name: dial for dial in machine.dials}
+    counters.update((counter.name, counter) for counter in part.counters)
 
     def decision(mode: Mode, row: Row) -> Decision:
         target = part.mode[row.target] if row.move == "go" else mode
@@ -163,7 +164,9 @@ def _resets(part: Part, mode: Mode, target: Mode) -> Iterator[ClockKey]:
     yield from (GroupClock(part.name, group) for group in target.groups if group not in mode.groups)
 
 
-def _changed(change: Change, counter: Counter) -> CounterChange:
+def _changed(change: Change, counter: Counter | Dial) -> CounterChange:
+    if isinstance(counter, Dial):
+        return SetCounter(DialValue(counter.name), change.amount)
     key = CounterValue(counter.name)
     if change.how == "set":
         return SetCounter(key, max(counter.low, min(counter.high, change.amount)))

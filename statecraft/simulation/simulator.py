@@ -113,7 +113,7 @@ class Simulation:
         self,
         readings: tuple[Reading, ...],
         switches: tuple[bool, ...],
-        dials: tuple[int, ...],
+        dials: tuple[int | None, ...],
         taken: int = -1,
         heard: Iterable[int] = (),
         spoken: Iterable[int] = (),

@@ -16,6 +16,7 @@ from typing import Any
 from statecraft.machine import (
     Blink,
     Buzzer,
+    Dial,
     Fixed,
     Follows,
     FromDial,
@@ -34,6 +35,7 @@ from statecraft.semantics.guards import FALSE, TRUE, all_of, negation
 from statecraft.semantics.keys import (
     AbsenceClock,
     AgeClock,
+    CounterValue,
     DialValue,
     Key,
     ModeClock,
@@ -79,8 +81,9 @@ def compiled_choice(machine: Machine) -> Choose:
     """The same tick in the world of the proofs, where every input is free: nothing waits and nothing is remembered.
 
     The function takes the state before; ``readings`` (remembered ones included) and ``switches`` as above; ``dials``,
-    one value each; ``taken``, the index of the command taken, -1 for none; ``heard``, the indexes of the others that
-    arrived; ``spoken``, the indexes of links on which a dial's message came; ``moves`` as above.
+    one value each (one that rows set takes it only where its link is heard; None is no message); ``taken``, the index
+    of the command taken, -1 for none; ``heard``, the indexes of the others that arrived; ``spoken``, the indexes of
+    links on which a dial's message came; ``moves`` as above.
     """
     return _compile(machine, chosen=True)
 
@@ -153,6 +156,8 @@ class _Writer:
         self.local = self.names.value
         self.commands = self.names.commands
         self.dials = numbered(machine.dials)
+        self.kept = machine.kept_dials()
+        self.counted = machine.counted_dials()
         self.memories = () if chosen else self.tick.memories
         self.lines: list[str] = []
         self.tables: list[str] = []
@@ -179,6 +184,8 @@ class _Writer:
             self.levels()
             for part in self.tick.parts:
                 self.part(part)
+            for name in sorted(self.counted):
+                self.line(f"{self.local(DialValue(name))} = {self.local(CounterValue(name))}")
             self.outputs()
             self.line()
             self.line(f"return ({', '.join(field.local for field in self.layout.fields)},)")
@@ -225,7 +232,7 @@ class _Writer:
         if self.machine.switches:
             self.line(f"{', '.join(self.names.switches.values())}, = switches")
         if self.chosen and self.machine.dials:
-            self.line(f"{', '.join(self.local(DialValue(dial.name)) for dial in self.machine.dials)}, = dials")
+            self.line(f"{', '.join(self.given(dial) for dial in self.machine.dials)}, = dials")
         if not self.chosen:
             self.line("taken = -1")
             self.line("heard = ()")
@@ -234,6 +241,10 @@ class _Writer:
             self.line("if not moves or not tick:")
             with self.indent():
                 self.line(f"moves = {still}")
+
+    def given(self, dial: Dial) -> str:
+        """Where the dial's value goes that the proofs' world gives; one that rows set takes it only when heard."""
+        return f"given_{dial.name}" if dial.name in self.kept else self.local(DialValue(dial.name))
 
     def clocks(self) -> None:
         """Steps 1 and 2: commands, clocks and counters that count time. On tick 0 nothing is heard or advances."""
@@ -267,6 +278,7 @@ class _Writer:
                     self.line(f"if {index} in spoken:")
                     with self.indent():
                         self.line(f"{self.local(SilenceClock(link.name))} = 0")
+                self.turned(index, link.name)
             return
         self.line("ignored += others")
         self.line("if arrivals or waiting:")
@@ -281,11 +293,32 @@ class _Writer:
                 self.line(f"if dial == {self.dials[dial.name]} and {dial.low} <= value <= {dial.high}:")
                 with self.indent():
                     self.line(f"{self.local(DialValue(dial.name))} = value")
+                    self.told(dial)
                     for hearing in self.tick.hearings:
                         if dial.name in hearing.dials:
                             self.line(f"{self.local(hearing.clock)} = 0")
                     self.line("continue")
             self.line("ignored += 1")
+
+    def turned(self, index: int, link: str) -> None:
+        """The dials of a link that rows set: what the world gives counts on a tick on which their link is heard."""
+        dials = [dial for dial in self.machine.dials if dial.link == link and dial.name in self.kept]
+        if not dials:
+            return
+        said = [self.commands[command.name] for command in self.machine.commands if command.link == link]
+        table = self.table(f"said_{link}", f"frozenset({said!r})")
+        self.line(f"if {index} in spoken or taken in {table} or not {table}.isdisjoint(heard):")
+        with self.indent():
+            for dial in dials:
+                self.line(f"if {self.given(dial)} is not None:")
+                with self.indent():
+                    self.line(f"{self.local(DialValue(dial.name))} = {self.given(dial)}")
+                    self.told(dial)
+
+    def told(self, dial: Dial) -> None:
+        """A dial that stands as a counter, too: what is heard sets that."""
+        if dial.name in self.counted:
+            self.line(f"{self.local(CounterValue(dial.name))} = {self.local(DialValue(dial.name))}")
 
     def resets(self) -> None:
         """Clocks that commands set to 0."""

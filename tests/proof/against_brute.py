@@ -14,6 +14,7 @@ from statecraft.language import FileErrors, read_text
 from statecraft.machine import Condition, Lamp, Level, LevelOn, Machine, Motor, Row, atoms
 from statecraft.proof.engine.exploration import START, Explorer
 from statecraft.proof.engine.model import Model
+from statecraft.proof.kept_dials import kept
 from statecraft.proof.prove import DOES_NOT_REPLAY, Report, prove
 from tests.proof import brute_verdicts as verdicts
 from tests.proof.brute import World
@@ -308,7 +309,7 @@ def _views_that_differ(world: World) -> Iterator[tuple[str, str]]:
     """Modes before a tick and the rows that decide on it, which only one of the sides has."""
     parts = world.machine.parts
     brute = {(world.modes[before], step.rows) for before, step in world.ticks()}
-    explorer = Explorer(Model(world.machine))
+    explorer = Explorer(Model(kept(world.machine)))
     explorer.run()
     proof = set()
     for number, edges in [(START, explorer.start_edges), *((n, explorer.edges[n]) for n in explorer.numbers())]:
@@ -374,7 +375,9 @@ def _run_is_as_said(machine: Machine, finding: Finding) -> bool:
         return False
     if finding.code == "halt undone":
         halt = max(tick for tick, each in enumerate(inputs) if each.taken is not None)
-        return inputs[halt].taken in urgent and len({each.dials for each in inputs[halt:]}) == 1
+        stood = inputs[halt].dials  # of a dial that rows set, too: what a message brings, None for none
+        since = [zip(each.dials, stood, strict=True) for each in inputs[halt + 1 :]]
+        return inputs[halt].taken in urgent and all(now in (None, was) for some in since for (_, now), (_, was) in some)
     if finding.code == "fault ignored":
         return inputs[-1].taken is None and all(dict(i.sensors)[finding.subject] is None for i in inputs[-2:])
     return True

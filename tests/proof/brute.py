@@ -13,7 +13,8 @@ Where the design's text leaves a choice about the world, this is how it is read:
 
 1. A sensor's valid readings are its declared range, less what ``plausible`` leaves out (such a reading is a fault).
 2. A dial is at any whole number of its shown unit in its range, on each tick, whether a message came for it or not: a
-   message that comes sets its link's silence clock to 0, and may say what the dial said before.
+   message that comes sets its link's silence clock to 0, and may say what the dial said before. One that some row sets
+   is part of the configuration: it changes by rows, and by a message (None: none came) where its link is heard.
 3. Only commands that some row tests as an event are ever taken. The others that are heard on a tick are any subset of
    all commands, those that wait included; but where an urgent one that some row tests is heard, an urgent one is taken.
    Being heard does no more than set clocks to 0.
@@ -86,7 +87,7 @@ class Choice(NamedTuple):
 
     readings: tuple[int | None, ...]
     switches: tuple[bool, ...]
-    dials: tuple[int, ...]
+    dials: tuple[int | None, ...]
 
 
 class Deal(NamedTuple):
@@ -126,7 +127,7 @@ class Sight:
 
     readings: Mapping[str, int | None] = field(default_factory=dict)
     switches: Mapping[str, bool] = field(default_factory=dict)
-    dials: Mapping[str, int] = field(default_factory=dict)
+    dials: Mapping[str, int | None] = field(default_factory=dict)
     levels: Mapping[str, bool] = field(default_factory=dict)
     counters: Mapping[str, int] = field(default_factory=dict)
     modes: Mapping[str, str] = field(default_factory=dict)
@@ -231,6 +232,7 @@ class World:
             from number 0 only those on which nothing is said.
         choices: one :class:`Choice` for each way in which choices can differ to the machine.
         standing: for each place where the dials can stand, the choices that there can be then.
+        still: the choices in which no message turns a dial that rows set, too.
         faulty: of each sensor, the choices in which it is in fault.
         spoiled: of each sensor, pairs of choices, in fault and valid, that differ in that sensor alone.
         beside: of each sensor, pairs of choices that differ in its reading alone, by no more than its noise.
@@ -243,7 +245,10 @@ class World:
     def __init__(self, machine: Machine, limit: int = 1_000_000) -> None:
         self.machine = machine
         self.layout: StateLayout = layout(machine)
-        self.deals = list(_deals(machine, self.layout))
+        rows = (row for part in machine.parts for row in part.rows)
+        changed = {change.counter for row in rows for change in row.changes}
+        self.kept = {dial.name for dial in machine.dials} & changed
+        self.deals = list(_deals(machine, self.layout, {d.link for d in machine.dials if d.name in self.kept}))
         self._named_states: dict[int, dict[str, dict[str, int]]] = {}
         self._limits = {clock.key.name: clock.limit for clock in self.layout.variables.clocks}
         self._choose(limit)
@@ -254,12 +259,16 @@ class World:
     def _choose(self, limit: int) -> None:
         machine = self.machine
         found = [atom for condition in _conditions(machine) for atom in atoms(condition)]
-        of_inputs = list(dict.fromkeys(atom for atom in found if _of_inputs(atom)))
-        whole = set(_read_whole(machine, found))
+        of_inputs = list(dict.fromkeys(atom for atom in found if _of_inputs(atom, self.kept)))
+        whole = set(_read_whole(machine, found, self.kept))
+        whole |= {("dial", name) for name in self.kept}
         named = {name for condition in _conditions(machine) for name in _named(condition)} | {d for _, d in whole}
         sensors = [[None, *readings_of(s)] if s.name in named else [None] for s in machine.sensors]
         switches = [[False, True] if s.name in named else [False] for s in machine.switches]
-        dials = [values_of(d) if d.name in named else [d.start] for d in machine.dials]
+        dials = [
+            [*([None] if d.name in self.kept else []), *(values_of(d) if d.name in named else [])] or [d.start]
+            for d in machine.dials
+        ]
         total = 1
         for count in (*map(len, sensors), *map(len, switches), *map(len, dials)):
             total *= count
@@ -284,9 +293,14 @@ class World:
                         kind[merged] = len(self.choices)
                         self.choices.append(choice)
                     number[choice] = kind[merged]
-        stand: dict[tuple[int, ...], set[int]] = {}
+        stand: dict[tuple[int | None, ...], set[int]] = {}
+        told = [dial.name in self.kept for dial in machine.dials]
+        self.still = set(range(len(self.choices)))
         for choice, at in number.items():
-            stand.setdefault(choice.dials, set()).add(at)
+            free = tuple(value for value, kept in zip(choice.dials, told, strict=True) if not kept)
+            stand.setdefault(free, set()).add(at)
+            if any(value is not None for value, kept in zip(choice.dials, told, strict=True) if kept):
+                self.still.discard(at)
         self.standing = set(map(frozenset, stand.values()))
         self.faulty: dict[str, set[int]] = {s.name: set() for s in machine.sensors}
         self.spoiled: dict[str, set[tuple[int, int]]] = {s.name: set() for s in machine.sensors}
@@ -366,6 +380,7 @@ class World:
             place
             for place, each in enumerate(self.layout.fields)
             if (each.kind in kinds and not (each.kind == "clock" and each.name.startswith("age ")))
+            or (each.kind == "dial" and each.name in self.kept)
             or (each.kind == "setting" and each.name in watched)
         ]
 
@@ -431,6 +446,7 @@ class World:
             if name.startswith(("mode ", "group ")):
                 clocks[name] = min(was["clock"][name] + 1, self._limits[name]) if before else 0
         modes, counters = dict(was["mode"]), dict(was["counter"])
+        dials = {**self._sight_of(self.choices[step.choice]).dials, **self._turned(was["dial"], before, step)}
         if before:
             for other in machine.parts:
                 for counter in other.counters:
@@ -440,18 +456,30 @@ class World:
             modes[earlier.name] = now["mode"][earlier.name]
             for counter in earlier.counters:
                 counters[counter.name] = now["counter"][counter.name]
+            for change in (change for row in earlier.rows for change in row.changes if change.counter in dials):
+                dials[change.counter] = now["dial"][change.counter]
         sight = self._sight_of(self.choices[step.choice])
         sight.levels = {name: bool(on) for name, on in now["level"].items()}
-        sight.counters, sight.clocks, sight.part = counters, clocks, part
+        sight.counters, sight.clocks, sight.part, sight.dials = counters, clocks, part, dials
         sight.modes = {p.name: p.modes[modes[p.name]].name for p in machine.parts}
         taken = self.deals[step.deal].taken
         sight.taken = machine.commands[taken].name if taken >= 0 else None
         return sight
 
+    def _turned(self, was: dict[str, int], before: int, step: Step) -> dict[str, int]:
+        """The dials that rows set, too, once the messages of a tick have come."""
+        deal, machine = self.deals[step.deal], self.machine
+        said = [machine.commands[c].link for c in (deal.taken, *deal.heard) if c >= 0]
+        links = {*said, *(machine.links[n].name for n in deal.spoken)} if before else set()
+        given = zip(machine.dials, self.choices[step.choice].dials, strict=True)
+        told = {d.name: value for d, value in given if d.name in self.kept and d.link in links and value is not None}
+        return {**was, **told}
+
     def _named_state(self, number: int) -> dict[str, dict[str, int]]:
         if number in self._named_states:
             return self._named_states[number]
-        named: dict[str, dict[str, int]] = {kind: {} for kind in ("mode", "level", "counter", "clock", "anchor")}
+        kinds = ("mode", "level", "counter", "clock", "anchor", "dial")
+        named: dict[str, dict[str, int]] = {kind: {} for kind in kinds}
         for place, value in zip(self._carried, self.states[number], strict=True):
             each = self.layout.fields[place]
             named.setdefault(each.kind, {})[each.name] = value  # type: ignore[assignment]
@@ -475,22 +503,25 @@ class World:
 # ------------------------------------------------------------------------------------------------------------- helpers
 
 
-def _deals(machine: Machine, layout: StateLayout) -> Iterator[Deal]:
+def _deals(machine: Machine, layout: StateLayout, telling: set[str]) -> Iterator[Deal]:
     """All that can be said on a tick, one for each (command taken, clocks set to 0); nothing comes first. Of those that
-    do the same the one is told that is made of messages that no row takes, if there is one."""
+    do the same the one is told that is made of messages that no row takes, if there is one. ``telling`` are the links
+    of which it makes a difference whether they are heard at all."""
     clocks = {clock.key.name for clock in layout.variables.clocks}
     events = machine.events()
     commands = sorted(range(len(machine.commands)), key=lambda n: machine.commands[n].name in events)
     urgent = {n for n in commands if machine.commands[n].urgent and machine.commands[n].name in events}
     talking = [n for n, link in enumerate(machine.links) if any(dial.link == link.name for dial in machine.dials)]
-    found: dict[tuple[int, frozenset[str]], Deal] = {}
+    found: dict[tuple[int, frozenset[str], frozenset[str]], Deal] = {}
     for taken in (-1, *(c for c in commands if machine.commands[c].name in events)):
         for heard in _subsets([c for c in commands if c != taken and (taken in urgent or c not in urgent)]):
             for spoken in _subsets(talking):
                 said = [machine.commands[c] for c in (*heard, taken) if c >= 0]
                 reset = {f"absent {command.name}" for command in said} | {f"silent {command.link}" for command in said}
                 reset |= {f"silent {machine.links[n].name}" for n in spoken}
-                found.setdefault((taken, frozenset(reset & clocks)), Deal(taken, heard, spoken))
+                links = {command.link for command in said} | {machine.links[n].name for n in spoken}
+                heard_of = frozenset(link for link in links if link in telling)
+                found.setdefault((taken, frozenset(reset & clocks), heard_of), Deal(taken, heard, spoken))
     yield from found.values()
 
 
@@ -510,23 +541,24 @@ def _with(choice: Choice, place: int, reading: int) -> Choice:
     return choice._replace(readings=(*choice.readings[:place], reading, *choice.readings[place + 1 :]))
 
 
-def _of_inputs(atom: Atom) -> bool:
-    """Whether sensors, switches and dials alone decide ``atom``."""
+def _of_inputs(atom: Atom, kept: set[str]) -> bool:
+    """Whether sensors, switches and dials alone decide ``atom``, none of them set by rows, too."""
     match atom:
         case Compare(left, _, right, _):
-            return all(term is None or term.kind in ("sensor", "dial") for term in (left, right))
+            terms = [term for term in (left, right) if term is not None]
+            return all(term.kind in ("sensor", "dial") and term.name not in kept for term in terms)
         case Fault() | SwitchOn():
             return True
     return False
 
 
-def _read_whole(machine: Machine, found: Iterable[Atom]) -> Iterator[tuple[str, str]]:
+def _read_whole(machine: Machine, found: Iterable[Atom], kept: set[str]) -> Iterator[tuple[str, str]]:
     """The sensors and dials of which the very value matters: compared with what is no input, steady, or an output's."""
     for atom in found:
         match atom:
             case Steady(sensor):
                 yield "sensor", sensor
-            case Compare(left, _, right, _) if not _of_inputs(atom):
+            case Compare(left, _, right, _) if not _of_inputs(atom, kept):
                 for term in (left, right):
                     if term is not None and term.kind in ("sensor", "dial"):
                         yield term.kind, term.name

@@ -280,7 +280,7 @@ def waits_for_ever(world: World) -> dict[Mode, int]:
     ever leaves it (unless the mode is ``endless``).
     """
     found: dict[Mode, int] = {}
-    for choice in range(len(world.choices)):
+    for choice in sorted(world.still):
         graph = _graph(world, lambda before, step, choice=choice: step.choice == choice)  # type: ignore[misc]
         for at, part in enumerate(world.machine.parts):
             for mode in part.modes:
@@ -301,7 +301,7 @@ def endless(world: World) -> dict[Mode, tuple[bool, int]]:
         return {}
     ends: set[Mode] = set()
     found: dict[Mode, int] = {}
-    for choice in range(len(world.choices)):
+    for choice in sorted(world.still):
         follow = {number: world.step(number, choice).after for number in world.configurations}
         graph = nx.DiGraph(follow.items())
         for at, part in enumerate(world.machine.parts):
@@ -325,7 +325,8 @@ def halt_undone(world: World) -> dict[Mode, int]:
     machine = world.machine
     found: dict[Mode, int] = {}
     for dials, (at, part) in itertools.product(world.standing, enumerate(machine.parts)):
-        unasked = _graph(world, lambda _, step, d=dials: world.deals[step.deal].taken < 0 and step.choice in d)  # type: ignore[misc]
+        here = dials & world.still
+        unasked = _graph(world, lambda _, step, d=here: world.deals[step.deal].taken < 0 and step.choice in d)  # type: ignore[misc]
         asked = {command for row in part.failsafes for command in _wanted(row.when)}
         halts = {n for n, command in enumerate(machine.commands) if command.urgent and command.name in asked}
         driving = {n for n in world.configurations if drives(machine, part.mode[world.modes[n][at]])}
@@ -445,7 +446,7 @@ def flapping(world: World) -> dict[Mode, int]:
     command taken on every tick.
     """
     found: dict[Mode, int] = {}
-    for choice, deal in itertools.product(range(len(world.choices)), _sayings(world)):
+    for choice, deal in itertools.product(sorted(world.still), _sayings(world)):
         follow = {number: world.step(number, choice, deal).after for number in world.configurations}
         moved = {number: _moved(world.modes[number], world.modes[follow[number]]) for number in follow}
         for cycle in _cycles(follow):
@@ -488,7 +489,7 @@ def bare_threshold(world: World) -> dict[tuple[Mode, str], int | None]:
     found: dict[tuple[Mode, str], int | None] = {}
     for sensor, pairs in world.beside.items():
         for one, other in pairs:
-            if one == other:
+            if one == other or not {one, other} <= world.still:
                 continue
             for (at, part), deal in itertools.product(enumerate(world.machine.parts), _sayings(world)):
                 chattering = _chattering(world, at, one, other, deal)
@@ -571,7 +572,8 @@ def wavering(world: World) -> set[str]:
     machine = world.machine
     found: set[str] = set()
     for pairs in world.beside.values():
-        for (one, other), deal in itertools.product(pairs, _sayings(world)):
+        still = [pair for pair in pairs if world.still.issuperset(pair)]
+        for (one, other), deal in itertools.product(still, _sayings(world)):
             graph = nx.DiGraph()
             for number, choice in itertools.product(world.configurations, (one, other)):
                 after = world.step(number, choice, deal).after

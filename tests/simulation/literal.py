@@ -157,7 +157,7 @@ class Literal:
         self,
         sensors: Mapping[str, int | None],
         switches: Mapping[str, bool],
-        dials: Mapping[str, int],
+        dials: Mapping[str, int | None],
         taken: str | None,
         heard: Sequence[str],
         spoken: Sequence[str],
@@ -171,9 +171,15 @@ class Literal:
         self.come_from_outside(moves)
         self.begin(switches, sensors)
         self.sensors = dict(sensors)
-        self.dials = dict(dials)
         self.taken = taken
         self.heard = list(heard)
+        said = {*([taken] if taken else ()), *heard}
+        links = {command.link for command in self.machine.commands if command.name in said} | set(spoken)
+        for dial in self.machine.dials:
+            # "The proof keeps such a dial; it changes otherwise only on a tick on which its link is heard."
+            value = dials[dial.name]
+            if value is not None and (dial.link in links or not self.set_by_rows(dial.name)):
+                self.dials[dial.name] = value
         ages = {key: value for key, value in self.clocks.items() if key.startswith("age ")}
         self.advance(set(spoken))
         self.clocks |= ages
@@ -336,7 +342,7 @@ class Literal:
                 continue
             if not row.failsafe and self.passed_over(part, present, row):
                 continue
-            counters = dict(self.counters)
+            counters = {**self.counters, **self.dials}
             enters = row.move == "restart" or (row.move == "go" and row.target != present.name)
             for change in row.changes:
                 if change.how == "set":
@@ -351,7 +357,7 @@ class Literal:
                     if entered.name in group.modes and present.name not in group.modes:
                         self.clocks[f"group {part.name}.{group.name}"] = 0
             self.rows.append([part.name, row.number])
-            if enters or counters != self.counters:
+            if enters or counters != {**self.counters, **self.dials}:
                 self.reported.append([part.name, row.number])
             return
 
@@ -372,7 +378,13 @@ class Literal:
             for failsafe in part.rows
         )
 
+    def set_by_rows(self, dial: str) -> bool:
+        return any(c.counter == dial for part in self.machine.parts for row in part.rows for c in row.changes)
+
     def change(self, part: Part, name: str, value: int) -> None:
+        if name in self.dials:  # "A row sets a dial as it sets a counter"
+            self.dials[name] = value
+            return
         counter = next(counter for counter in part.counters if counter.name == name)
         if counter.round:
             # after the top comes the bottom, and downward too

@@ -47,7 +47,8 @@ Cells = tuple[tuple[int, int], ...]
 
 def confined(explored: Reachability, cells: Cells) -> Only:
     """A step on the constant inputs ``cells``."""
-    return Only(pairs=tuple((index, explored.model.clusters[index].constant(cell)) for index, cell in cells))
+    pairs = tuple((index, explored.model.clusters[index].constant(cell)) for index, cell in cells)
+    return Only(pairs=pairs, still=True)
 
 
 class Saying(NamedTuple):
@@ -103,7 +104,7 @@ def sayings(
 
 def spoken(explored: Reachability, saying: Saying) -> Only:
     """A step on which just that is said."""
-    return Only(takes=1 << saying.take, deaf=explored.messages - saying.said, said=saying.said)
+    return Only(takes=1 << saying.take, deaf=explored.messages - saying.said, said=saying.said, still=True)
 
 
 def quiet(explored: Reachability, cells: Cells, saying: Saying = NOTHING) -> Only:

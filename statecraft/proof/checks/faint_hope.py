@@ -9,7 +9,7 @@ from statecraft.machine import Atom, Compare, Fault, Sensor
 from statecraft.proof.engine.clusters import Cluster, InputCell
 from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.diagrams import Node
-from statecraft.proof.engine.exploration import START, Config, Explorer, Only, Region
+from statecraft.proof.engine.exploration import NONE, START, Config, Explorer, Only, Region
 from statecraft.proof.engine.model import NOBODY
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs.counterexamples import Trail
@@ -185,7 +185,8 @@ class _Beside:
         confined = dict(piece)
         good = confined.get(self.index, model.clusters[self.index].all)
         confined[self.index] = sum({1 << spoilt for pair, spoilt in enumerate(self.spoiled) if good >> pair & 1})
-        only = Only(tuple(confined.items()), region.hearing.takes, frozenset(), region.spans, once=True)
+        pairs = tuple(confined.items())
+        only = Only(pairs, region.hearing.takes, NONE, region.spans, once=True, counters=region.counters)
         differs = diagrams.where(self.node(config, region), lambda rows: self.prevented(rows, config) == number)
         prevented = diagrams.imaged(differs, self.index, self.spoiled)
         for edge, _ in explorer.steps(place, only):

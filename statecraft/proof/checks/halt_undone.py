@@ -100,7 +100,8 @@ class _Watcher:
     def options(self, explorer: Explorer, config: Config, region: Region) -> list[tuple[int, Node]]:
         """As :class:`statecraft.proof.engine.exploration.Watcher` says."""
         if config.phase:
-            return [] if self.undone(config) else [(config.phase, self._only(self.unasked, region.node))]
+            turned = any(region.counters[place] != config.counters[place] for place in self.model.told)
+            return [] if turned or self.undone(config) else [(config.phase, self._only(self.unasked, region.node))]
         if not region.hearing.takes & self.takes:
             return [(0, region.node)]
         key = (config.modes, region.counters, region.node)

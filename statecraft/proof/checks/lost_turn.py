@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from statecraft.findings import Finding
 from statecraft.machine import And, Condition, Fault, LevelOn, Not, Or, Part, Row, SwitchOn, Turns, turns_in
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Node
-from statecraft.proof.engine.exploration import START, Config, Explorer, Only, Region
+from statecraft.proof.engine.exploration import NONE, START, Config, Explorer, Only, Region
 from statecraft.proof.engine.model import Counters, Modes, Rows
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.counterexamples import Trail
@@ -116,7 +116,7 @@ class _Lost:
             node = self.node(explorer, config, region)
             pieces = [piece for value, piece in explorer.values(config, region, node) if value is True]
             for piece in pieces:
-                only = Only(tuple(piece), region.hearing.takes, frozenset(), region.spans, once=True)
+                only = Only(tuple(piece), region.hearing.takes, NONE, region.spans, True, counters=region.counters)
                 trails = list(_ticks(explorer, place, region, node, only))
                 yield from trails
                 if trails:

@@ -86,7 +86,7 @@ def _candidates(explored: Reachability, part: int, place: int) -> Iterator[Cells
         if late is None:
             continue
         stays: dict[object, Node] = {}  # whatever is heard, by what time says otherwise
-        for region in explorer.regions(late):
+        for region in explorer.regions(late, Only(still=True)):
             told = tuple(span for span in region.spans if span[0] not in explored.messages)
             leaves = diagrams.where(region.node, lambda rows: _leaves(explored, part, place, rows))
             before = stays.get(told, TRUE)

@@ -19,6 +19,7 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TypeGuard
 
 from statecraft.machine import (
     And,
@@ -63,7 +64,8 @@ class Ripe:
     atom: Steady
 
 
-Question = Held | Ripe | InMode
+Question = Held | Ripe | InMode | Compare
+"""What is no input and no memory of the cluster, and decides what its pairs do: a comparison is one of counters."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +140,7 @@ class Cluster:
         self.fors = tuple(level for level in levels if level.set_ticks or level.clear_ticks)
         read = [atom for level in levels for condition in (level.set, level.clear) for atom in atoms(condition)]
         self.steadies = tuple(dict.fromkeys(atom for atom in read if isinstance(atom, Steady)))
-        questions: list[Question] = [atom for atom in dict.fromkeys(read) if isinstance(atom, InMode)]
+        questions: list[Question] = [a for a in dict.fromkeys(read) if isinstance(a, InMode) or _is_counted(a)]
         for level in self.fors:
             questions += [Held("set", level.name)] if level.set_ticks else []
             questions += [Held("clear", level.name)] if level.clear_ticks else []
@@ -297,6 +299,8 @@ class Cluster:
                 case LevelOn(level):
                     return levels[level] if level in levels else before[places[level]]
                 case InMode():
+                    return self.all if answers[atom] else 0
+                case Compare() if _is_counted(atom):
                     return self.all if answers[atom] else 0
                 case Steady():
                     return steady[atom]
@@ -514,12 +518,17 @@ def _inputs(atom: Atom) -> list[Atom]:
     """``atom`` as far as inputs decide it."""
     if isinstance(atom, Steady):
         return [Fault(atom.sensor)]
-    return [atom] if isinstance(atom, Compare | Fault | SwitchOn) else []
+    return [atom] if isinstance(atom, Compare | Fault | SwitchOn) and not _is_counted(atom) else []
+
+
+def _is_counted(atom: Atom) -> TypeGuard[Compare]:
+    """Whether ``atom`` compares counters alone: what it asks is no input."""
+    return isinstance(atom, Compare) and all(term.kind == "counter" for term in terms_of(atom))
 
 
 def _sources(atom: Atom) -> list[Source]:
     match atom:
-        case Compare():
+        case Compare() if not _is_counted(atom):
             return [(term.kind, term.name) for term in terms_of(atom)]
         case Fault(sensor) | Steady(sensor):
             return [("sensor", sensor)]

@@ -35,7 +35,7 @@ import itertools
 from collections.abc import Callable, Collection, Hashable, Iterable, Iterator, Sequence
 from typing import NamedTuple, Protocol
 
-from statecraft.machine import InMode
+from statecraft.machine import Compare, InMode
 from statecraft.proof.engine.clusters import Cluster, ClusterTable, Known, Question
 from statecraft.proof.engine.diagrams import Node
 from statecraft.proof.engine.limits import look
@@ -200,6 +200,8 @@ class Only(NamedTuple):
         bounds: clocks, and the readings they may have once the tick has begun and messages have been heard.
         once: it is one tick, and no wait.
         said: clocks that messages must set to 0, where they run.
+        still: no message turns a dial that is a counter.
+        counters: as they must be once those that count time have, and what messages say; None for any.
     """
 
     pairs: tuple[tuple[int, int], ...] = ()
@@ -208,6 +210,8 @@ class Only(NamedTuple):
     bounds: tuple[Span, ...] = ()
     once: bool = False
     said: frozenset[str] = frozenset()
+    still: bool = False
+    counters: Counters | None = None
 
 
 ANYTHING = Only()
@@ -541,10 +545,11 @@ class Explorer:
                 zone = self.zones.assign(later, clocks, tuple((clock, 0) for clock in clocks if clock in hearing.reset))
             if only.takes != -1:
                 hearing = MessageReset(hearing.reset, hearing.takes & only.takes)
-            yield from self._cut(config, hearing, zone, only.bounds)
+            yield from self._cut(config, hearing, zone, only, start)
 
-    def _cut(self, config: Config, hearing: MessageReset, zone: int, bounds: tuple[Span, ...]) -> Iterator[Region]:
-        for clock, low, high in bounds:
+    def _cut(self, config: Config, hearing: MessageReset, zone: int, only: Only, start: bool) -> Iterator[Region]:
+        turned = () if start or only.still else tuple(self._turned(config, hearing, only))
+        for clock, low, high in only.bounds:
             inside = self.zones.bound(zone, clock, low, high)
             if inside is None:
                 return
@@ -555,7 +560,9 @@ class Explorer:
         if cuts is None:
             cuts = self._splits[key] = self._split(zone, tests)
         for part, time in cuts:
-            for region in self._regions(config, hearing, part, time):
+            for region in self._regions(config, hearing, part, time, turned):
+                if only.counters is not None and only.counters != region.counters:
+                    continue
                 if self.watcher is None:
                     yield region
                 else:
@@ -576,17 +583,32 @@ class Explorer:
             cuts = made
         return [(part, self.model.time(spans)) for part, spans in cuts]
 
-    def _regions(self, config: Config, hearing: MessageReset, zone: int, time: TimeCase) -> Iterator[Region]:
+    def _turned(self, config: Config, hearing: MessageReset, only: Only) -> Iterator[tuple[int, tuple[int, ...]]]:
+        """The dials among the counters that messages may turn on a tick on which ``hearing`` is heard, each with what
+        it may be turned to. A silence that nothing asks about may end on any tick."""
+        for place, (silence, values) in self.model.told.items():
+            heard = silence in hearing.reset or silence not in self.zones.clocks[config.zone]
+            if config.counters[place] is not None and heard and silence not in only.deaf:
+                yield place, values
+
+    def _regions(
+        self,
+        config: Config,
+        hearing: MessageReset,
+        zone: int,
+        time: TimeCase,
+        turned: tuple[tuple[int, tuple[int, ...]], ...],
+    ) -> Iterator[Region]:
         model = self.model
         ways = [(config.counters, NONE)]
-        if model.remainders or model.loose:
-            ways = self._counted(config, time.passed)
+        if model.remainders or model.loose or turned:
+            ways = self._counted(config, time.passed, turned)
         for counters, wrapped in ways:
             key = (config.modes, counters, time)
             found = model.decided.get(key)
             if found is None:
                 known = tuple(
-                    tuple(self._answer(question, config, time.passed) for question in cluster.questions)
+                    tuple(self._answer(question, config, counters, time.passed) for question in cluster.questions)
                     for cluster in model.clusters
                 )
                 tables = tuple(map(self._table, model.clusters, known))
@@ -601,13 +623,23 @@ class Explorer:
             found = self._tables[key] = cluster.table(answers)
         return found
 
-    def _answer(self, question: Question, config: Config, passed: Callable[[str, int], bool]) -> bool:
+    def _answer(
+        self, question: Question, config: Config, counters: Counters, passed: Callable[[str, int], bool]
+    ) -> bool:
         if isinstance(question, InMode):
             return self.model.in_modes(question, config.modes)
+        if isinstance(question, Compare):
+            return self.model.compared(question, counters)
         return passed(*self.model.clock_of(question))
 
-    def _counted(self, config: Config, passed: Callable[[str, int], bool]) -> list[tuple[Counters, frozenset[str]]]:
-        """The counters once those that count time have (more than one way only for loose ones), and which stepped."""
+    def _counted(
+        self,
+        config: Config,
+        passed: Callable[[str, int], bool],
+        turned: tuple[tuple[int, tuple[int, ...]], ...],
+    ) -> list[tuple[Counters, frozenset[str]]]:
+        """The counters once those that count time have (more than one way only for loose ones, and for dials that are
+        ``turned``), and which stepped."""
         branches: list[list[int | None]] = [list(config.counters)]
         wrapped = set()
         for place, clause, counts in self.model.remainders:
@@ -624,6 +656,12 @@ class Explorer:
                 [*counters[:place], value, *counters[place + 1 :]]
                 for counters in branches
                 for value in self.model.may_count(place, counters[place], config.modes)
+            ]
+        for place, values in turned:
+            branches = [
+                [*counters[:place], value, *counters[place + 1 :]]
+                for counters in branches
+                for value in dict.fromkeys((counters[place], *values))
             ]
         return [(tuple(counters), frozenset(wrapped)) for counters in branches]
 

@@ -56,6 +56,7 @@ from statecraft.proof.engine.clusters import (
 from statecraft.proof.engine.conditions import holds, ranges_of, satisfy
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Diagrams, Node
 from statecraft.proof.engine.observer import possible_atoms, settled
+from statecraft.proof.engine.sums import base
 from statecraft.semantics.cone import counters_asked, sensors_asked
 from statecraft.semantics.decisions import CounterChange, Decision, PartTick, SetCounter, part_tick
 from statecraft.semantics.guards import AllOf, AnyOf, Guard, Negation, Reached, Test, tests
@@ -271,6 +272,7 @@ class Model:
         self._observed: dict[object, Node] = {}
         self._effects: dict[tuple[Modes, Counters, Rows], tuple[Effect, ...]] = {}
         self.loose = dict(self._loose()) if loosely else {}
+        self.told = dict(self._told())
         # A counter that counts time keeps a remainder for each clause: a clock while it runs, a number while it rests.
         self.remainders = [
             (place, clause, counts)
@@ -601,7 +603,7 @@ class Model:
             part,
             mode,
             tuple(passed(test.clock, test.ticks) for test in desk.tests),
-            tuple(self._compared(atom, counters) for atom in desk.counters),
+            tuple(self.compared(atom, counters) for atom in desk.counters),
             tuple(counters[self.counter_place[name]] for name in desk.values),
             tuple(self.in_modes(atom, modes) for atom in desk.others),
             tuple(known[index] for index in desk.clusters),
@@ -617,7 +619,8 @@ class Model:
             self._decisions[key] = found
         return found
 
-    def _compared(self, atom: Compare, counters: Counters) -> bool:
+    def compared(self, atom: Compare, counters: Counters) -> bool:
+        """Whether ``atom``, which compares counters alone, is true."""
         left = counters[self.counter_place[atom.left.name]]
         right = 0 if atom.right is None else counters[self.counter_place[atom.right.name]]
         assert left is not None and right is not None, "a counter that is asked about is live"
@@ -710,7 +713,7 @@ class Model:
             case Compare(left, _, right, _):
                 kinds = {term.kind for term in (left, right) if term is not None}
                 if kinds == {"counter"}:
-                    return TRUE if self._compared(atom, counters) else FALSE
+                    return TRUE if self.compared(atom, counters) else FALSE
                 for term in (left, right):
                     if term is not None and term.kind == "counter":
                         value = counters[self.counter_place[term.name]]
@@ -815,6 +818,39 @@ class Model:
                 cuts = {counter.low, *(atom.offset + more for atom in read[place] for more in (0, 1))}
                 yield place, tuple(sorted(cut for cut in cuts if counter.low <= cut <= counter.high))
 
+    def _told(self) -> Iterator[tuple[int, tuple[str, tuple[int, ...]]]]:
+        """The counters that are dials (see :mod:`statecraft.proof.kept_dials`): the silence clock of each one's link,
+        and values that stand for all that its message may say, as far as anything asks."""
+        counted = self.machine.counted_dials()
+        if not counted:
+            return
+        guards = [guard for turn in self._turns for row in turn.guards for guard in row]
+        seen = [atom for each in self.observed for atom in possible_atoms(self.machine, each)]
+        guards += [self.lowering.observer(atom) for atom in seen]
+        guards += [self.lowering.level(c) for level in self.machine.levels for c in (level.set, level.clear)]
+        asked = [test for guard in guards for test in tests(guard)]
+        for dial in self.machine.dials:
+            if dial.name not in counted or dial.name not in self.counter_place:
+                continue
+            term = Term("counter", dial.name)
+            about = [test for test in asked if isinstance(test, Compare) and term in (test.left, test.right)]
+            low, high, *step = self.ranges[Term("dial", dial.name)]
+            every = range(low, high + 1, step[0] if step else 1)
+            sets = {
+                change.value
+                for turn in self._turns
+                for decisions in turn.decisions
+                for made in decisions
+                for change in made.changes
+                if isinstance(change, SetCounter) and change.counter.name == dial.name
+            }
+            cuts = {low, dial.start, *sets, *(value + 1 for value in (*sets, dial.start))}
+            cuts |= {test.offset + more for test in about for more in (0, 1)}
+            if any(test.right is not None for test in about):
+                cuts = set(every)
+            values = sorted({every[-(-(cut - low) // every.step)] for cut in cuts if low <= cut <= every[-1]})
+            yield self.counter_place[dial.name], (SilenceClock(dial.link).name, tuple(values))
+
     # ------------------------------------------------------------------------------------------------------- what lives
 
     def live_counters(self, modes: Modes) -> frozenset[int]:
@@ -823,8 +859,11 @@ class Model:
 
     @cached_property
     def _always_counted(self) -> frozenset[int]:
-        """Counters that other parts or observers read, or that count time by themselves."""
+        """Counters that levels, other parts or observers read, or that count time by themselves."""
         found = {place for place, counter in enumerate(self.counters) if counter.counts}
+        for question in (question for cluster in self.clusters for question in cluster.questions):
+            if isinstance(question, Compare):
+                found |= self._counters_read(question)
         for guard in self._observers():
             found |= self._counters_read(guard)
         for turn in self._turns:
@@ -965,7 +1004,7 @@ class Model:
                 return f"{word} {level}", (found.set_ticks if word == "set" else found.clear_ticks) + 1
             case Ripe(atom):
                 return steady_clock(atom), atom.ticks
-            case InMode():
+            case InMode() | Compare():
                 return "", 0
 
     # --------------------------------------------------------------------------------------------------------- messages
@@ -1052,6 +1091,8 @@ def with_value(atom: Compare, counter: str, value: int) -> Compare:
     if atom.right == name:
         return Compare(atom.left, atom.op, None, value + atom.offset)
     assert atom.right is not None
+    if atom.right.kind == "minus":
+        return Compare(base(atom.right), atom.op, None, atom.offset - value)
     return Compare(atom.right, MIRRORED[atom.op], None, value - atom.offset)
 
 
@@ -1086,6 +1127,8 @@ def definitions(machine: Machine) -> dict[tuple[str, str | None], Condition]:
         read = [atom for condition in (level.set, level.clear) for atom in atoms(condition)]
         if level.set_ticks or level.clear_ticks or any(isinstance(atom, InMode | Steady) for atom in read):
             continue
+        if any(isinstance(atom, Compare) and atom.left.kind == "counter" for atom in read):
+            continue  # a row may have set it by the time that the level is asked about
         if any(isinstance(atom, LevelOn) and atom.level not in found for atom in read):
             continue
         doubt = [Fault(s) for s in (dict.fromkeys([*sensors_of(level.set), *sensors_of(level.clear)]))]

@@ -101,7 +101,7 @@ def _compare(
         if isinstance(value, int):
             return compared(machine, right.name, other, MIRRORED[op], value - offset)
         if isinstance(value, FromDial) and isinstance(other, FromDial):
-            return _two_dials(value, op, other, offset)
+            return _two_dials(machine, value, op, other, offset)
         if isinstance(other, Follows) and not (isinstance(value, Follows) and _breadth(value) < _breadth(other)):
             return _each(machine, right.name, other, lambda at: compared(machine, left.name, value, op, at + offset))
         if isinstance(value, Follows):
@@ -116,11 +116,19 @@ def _compare(
         raise Undecidable(f"{left.name} is made of dials, and is compared with {right.name}: only a number will do")
     if value.negative:
         raise Undecidable(f"{left.name} runs against a dial's value, and is compared with {right.name}")
-    return Compare(Term("dial", value.dial), op, right, offset)
+    return Compare(_dial(machine, value.dial), op, right, offset)
 
 
-def _two_dials(value: FromDial, op: Op, other: FromDial, offset: int) -> Condition:
-    one, two = Term("dial", value.dial), Term("dial", other.dial)
+def _dial(machine: Machine, name: str) -> Term:
+    """A dial as it is told apart here: one that rows set is a counter, or in a slice free at the end of a tick."""
+    if any(counter.name == name for part in machine.parts for counter in part.counters):
+        return Term("counter", name)
+    free = f"{name} after"
+    return Term("dial", free if any(dial.name == free for dial in machine.dials) else name)
+
+
+def _two_dials(machine: Machine, value: FromDial, op: Op, other: FromDial, offset: int) -> Condition:
+    one, two = _dial(machine, value.dial), _dial(machine, other.dial)
     if value.negative != other.negative:
         raise Undecidable(f"it compares the dial {value.dial} with {other.dial} turned round")
     return Compare(two, op, one, offset) if value.negative else Compare(one, op, two, offset)
@@ -180,7 +188,7 @@ def compared(machine: Machine, output: str, value: Value, op: Op, number: int) -
         case int():
             return ALWAYS if holds(op, value, number) else NEVER
         case FromDial(name, negative):
-            dial = Term("dial", name)
+            dial = _dial(machine, name)
             return Compare(dial, MIRRORED[op], None, -number) if negative else Compare(dial, op, None, number)
     match op:
         case "<":
@@ -195,7 +203,7 @@ def compared(machine: Machine, output: str, value: Value, op: Op, number: int) -
     least, most = span_of(machine.output(output))
     if not least <= number <= most or number == (most if op == "<=" else least):
         return ALWAYS if holds(op, max(least, min(most, number)), number) else NEVER
-    return _summed(value, op, number)
+    return _summed(machine, value, op, number)
 
 
 def _shared(machine: Machine, value: Share, op: Op, number: int) -> Condition:
@@ -207,12 +215,20 @@ def _shared(machine: Machine, value: Share, op: Op, number: int) -> Condition:
     cut = bisect_left(values, True, key=lambda each: holds(op, value.of(each), number) is end)
     if cut == 0:
         return ALWAYS if end else NEVER
-    return Compare(Term("dial", value.dial), ">=" if end else "<", None, values[cut])
+    return Compare(_dial(machine, value.dial), ">=" if end else "<", None, values[cut])
 
 
-def _summed(value: Mix, op: Op, number: int) -> Condition:
-    """``value op number``, of the sum as it is before it is held to a range."""
-    one, other = Term("dial", value.one.dial), Term("dial", value.other.dial)
+def _summed(machine: Machine, value: Mix, op: Op, number: int) -> Condition:
+    """``value op number``, of the sum as it is before it is held to a range.
+
+    Raises:
+        Undecidable: both are set by rows.
+    """
+    one, other = _dial(machine, value.one.dial), _dial(machine, value.other.dial)
+    if one.kind == other.kind == "counter":
+        raise Undecidable(f"rows set {one.name} and {other.name}, and their sum is compared")
+    if other.kind == "counter" and value.one.negative == value.other.negative:
+        one, other = other, one
     if value.one.negative and not value.other.negative:
         return Compare(other, op, one, number)
     if value.one.negative:  # -(x + y) op n is x + y against -n, the other way round
@@ -247,9 +263,8 @@ def possible_atoms(machine: Machine, condition: Condition) -> Iterator[Atom]:
     Raises:
         Undecidable: as :func:`settled`.
     """
-    owners = {
-        owner.name for atom in atoms(condition) for name in _outputs(atom) if (owner := machine.owner(name)) is not None
-    }
+    outputs = {name for atom in atoms(condition) for name in outputs_of(atom)}
+    owners = {owner.name for name in outputs if (owner := machine.owner(name)) is not None}
     parts = [part for part in machine.parts if part.name in owners]
     for modes in _every(parts):
         yield from atoms(settled(machine, condition, modes))
@@ -265,7 +280,8 @@ def decidable(machine: Machine, condition: Condition) -> bool:
     return True
 
 
-def _outputs(atom: Atom) -> Iterator[str]:
+def outputs_of(atom: Atom) -> Iterator[str]:
+    """The outputs that ``atom`` asks about."""
     if isinstance(atom, OutputIs):
         yield atom.output
     elif isinstance(atom, Compare):

@@ -53,9 +53,11 @@ from statecraft.machine import (
     Unit,
     atoms,
     numbered,
+    terms_of_setting,
 )
 from statecraft.proof.engine.clusters import read_by
 from statecraft.proof.engine.model import clock_dial, definitions
+from statecraft.proof.engine.observer import outputs_of
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import levels_read, tests_read
 from statecraft.semantics.guards import Reached, tests
@@ -146,6 +148,7 @@ class _Slicing:
         parts = tuple(self._part(part) for part in followed)
         seen = tuple(self._rewritten(condition, None) for condition in self.observed)
         self._clock_dials(parts, seen)
+        self._counted_dials()
         clocks = frozenset(name for kind, name in self.things if kind == "clock")
         return Sliced(
             replace(
@@ -172,6 +175,17 @@ class _Slicing:
 
     def _switch(self, name: str, source: Source) -> Condition:
         return Compare(self._dial(name, 0, 1, source), "==", None, 1)
+
+    def _counted_dials(self) -> None:
+        """What outputs are set to by dials that rows set, too (counters, here) and that are not followed."""
+        if not self.machine.counted_dials():
+            return
+        outputs = {name for condition in self.observed for atom in atoms(condition) for name in outputs_of(atom)}
+        settings = [(o, s) for part in self.machine.parts for mode in part.modes for o, s in mode.settings]
+        read = [term for output, setting in settings if output in outputs for term in terms_of_setting(setting)]
+        for name in dict.fromkeys(term.name for term in read if term.kind == "dial"):
+            if name in self.counters and ("counter", name) not in self.things:
+                self._term(Term("counter", name), None)
 
     def _clock_dials(self, parts: tuple[Part, ...], seen: tuple[Condition, ...]) -> None:
         """Dials for the clocks that are not followed, up to what the slice's own rows and observers ask of them."""
@@ -253,19 +267,22 @@ class _Slicing:
                     return condition
                 return self._in_mode(condition, "before")
             case Compare(left, op, right, offset):
-                first = self._level_term(left)
+                first = self._level_term(left, reader, exact)
                 assert first is not None
-                return Compare(first, op, self._level_term(right), offset)
+                return Compare(first, op, self._level_term(right, reader, exact), offset)
             case Steady(sensor, band, ticks) if ("for", level) not in self.things:
                 name = f"steady {sensor} {band} {ticks}"
                 return And((Not(Fault(sensor)), self._switch(name, Source(("for", level), name))))
             case _:
                 return condition
 
-    def _level_term(self, term: Term | None) -> Term | None:
+    def _level_term(self, term: Term | None, reader: str | None, exact: bool) -> Term | None:
         if term is None or term.kind != "counter":
             return term
         counter = self.counters[term.name]
+        followed = ("counter", term.name) in self.things and counter.part in self.parts
+        if followed and (exact or counter.part == reader):
+            return term
         return self._dial(f"{term.name} before", counter.low, counter.high, Source(("counter", term.name), "before"))
 
     def _held(self, level: Level, word: str, condition: Condition, ticks: int) -> Condition:

@@ -21,7 +21,7 @@ from statecraft.proof.engine.conditions import consistent, terms_of
 from statecraft.proof.engine.diagrams import Node
 from statecraft.proof.engine.exploration import NOW, START, Config, Explorer, TickCase, Transition
 from statecraft.proof.engine.limits import look
-from statecraft.proof.engine.model import Model, Rows, Span
+from statecraft.proof.engine.model import Counters, Model, Rows, Span
 from statecraft.proof.engine.zones import FREE, Clocks, Matrix
 from statecraft.semantics.keys import HoldClock, SteadyClock
 
@@ -41,12 +41,14 @@ class RunTicks:
         way: what happens on each of them.
         node: where the inputs must make this true (a diagram); by default, where they make the way's rows decide.
         pairs: for some clusters, the pairs that are allowed.
+        before: the counters as they were on the tick before.
     """
 
     way: TickCase
     ticks: int
     node: Node | None = None
     pairs: tuple[tuple[int, int], ...] = ()
+    before: Counters = ()
 
 
 @dataclass
@@ -264,7 +266,8 @@ def _back(
             if readings is None:
                 continue
             ticks = after.readings[NOW] - readings[NOW] + (1 if edge.source == START else 0)
-            made = [RunTicks(way, count, node, pairs) for way, count in _kinds(edge, ticks, ages)]
+            config = explorer.origin if edge.source == START else explorer.configs[edge.source]
+            made = [RunTicks(way, count, node, pairs, config.counters) for way, count in _kinds(edge, ticks, ages)]
             states = _states_before(explorer, made, after.states)
             if all(states):
                 return made, _Point(readings, states)
@@ -372,7 +375,7 @@ class Choice:
     """Inputs of some ticks, by cluster the pair (or for one without levels, the cell), and the command taken.
 
     ``reset`` are the clocks that messages set, of those that ran (``live``); ``readings`` are those that must be other
-    than their cell's own.
+    than their cell's own; ``turned`` is what messages bring dials that rows set, too.
     """
 
     pairs: tuple[int, ...]
@@ -381,6 +384,7 @@ class Choice:
     live: frozenset[str]
     ticks: int
     readings: tuple[tuple[Term, int], ...] = ()
+    turned: tuple[tuple[str, int], ...] = ()
 
 
 def choices_of(explorer: Explorer, ticks: Sequence[RunTicks], states: tuple[int, ...] = ()) -> list[Choice]:
@@ -680,7 +684,16 @@ def _choose(explorer: Explorer, tick: RunTicks, pairs: tuple[int, ...], count: i
     cells = tuple(allowed[cluster].bit_length() - 1 for cluster in range(len(model.clusters)))
     region = tick.way.region
     live = frozenset(explorer.zones.clocks[region.zone])
-    return Choice(cells, allowed[model.command].bit_length() - 1, region.hearing.reset, live, count)
+    turned = tuple(_turned(model, tick))
+    return Choice(cells, allowed[model.command].bit_length() - 1, region.hearing.reset, live, count, (), turned)
+
+
+def _turned(model: Model, tick: RunTicks) -> Iterator[tuple[str, int]]:
+    """The dials among the counters that messages turn on the tick, and what they bring."""
+    for place in model.told:
+        value = tick.way.region.counters[place]
+        if value is not None and value != tick.before[place]:
+            yield model.counters[place].name, value
 
 
 def inputs_of(model: Model, choice: Choice) -> Stimulus:
@@ -695,10 +708,21 @@ def inputs_of(model: Model, choice: Choice) -> Stimulus:
     values |= dict(choice.readings)
     take = model.takes[choice.take]
     heard, tuned = _messages(model, take, choice.reset, choice.live)
+    turned, counted = dict(choice.turned), machine.counted_dials()
+    spoken = {dial.link for dial in machine.dials if dial.name in turned}
+    tuned = tuple(link.name for link in machine.links if link.name in {*tuned, *spoken})
     return Stimulus(
         tuple((sensor.name, values.get(Term("sensor", sensor.name))) for sensor in machine.sensors),
         tuple((switch.name, on.get(switch.name, False)) for switch in machine.switches),
-        tuple((dial.name, _number(values.get(Term("dial", dial.name)), dial.start)) for dial in machine.dials),
+        tuple(
+            (
+                dial.name,
+                turned.get(dial.name)
+                if dial.name in counted
+                else _number(values.get(Term("dial", dial.name)), dial.start),
+            )
+            for dial in machine.dials
+        ),
         take,
         heard,
         tuned,

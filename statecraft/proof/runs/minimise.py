@@ -130,8 +130,10 @@ class _Minimiser:
             yield sensor.name, [None, *(turning[-2:] if long else turning)]
         for switch in self.machine.switches:
             yield switch.name, [True, False]
+        told = self.machine.kept_dials()  # what a message brings these is no value that stays
         for dial in self.machine.dials:
-            yield dial.name, [dial.low, dial.high]
+            if dial.name not in told:
+                yield dial.name, [dial.low, dial.high]
 
     def spare(self, name: str, values: Sequence[int | bool | None]) -> None:
         """See whether all goes as before whatever ``name`` is, and whatever those are that were found idle before."""
@@ -302,7 +304,8 @@ def _undone(machine: Machine, finding: Finding, run: Run, states: Sequence[State
     command = machine.command(inputs[halt].taken or "")
     if not command.urgent or command.name not in asked or left_in != finding.mode.mode:
         return False
-    return all(each.dials == inputs[halt].dials for each in inputs[halt:])
+    stood = {name: value for name, value in inputs[halt].dials if value is not None}
+    return all(value in (None, stood.get(name)) for each in inputs[halt + 1 :] for name, value in each.dials)
 
 
 def hoped(machine: Machine, finding: Finding, run: Run) -> int | None:

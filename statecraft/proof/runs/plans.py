@@ -135,11 +135,11 @@ def steps_of(found: FoundRun) -> Iterator[tuple[Stimulus, Rows, int]]:
             ticks -= count
 
 
-def _heard(machine: Machine, dials: dict[str, int], commands: dict[str, int], how: str) -> tuple[int, ...]:
+def _heard(machine: Machine, dials: dict[str, int | None], commands: dict[str, int], how: str) -> tuple[int, ...]:
     """What is heard, by what the plan takes for the clocks of messages: those that are to be late are not."""
     if how == "none":
         return ()
-    late = {clock for clock, least in least_asked(machine).items() if dials.get(f"clock {clock}", 0) >= least}
+    late = {clock for clock, least in least_asked(machine).items() if (dials.get(f"clock {clock}") or 0) >= least}
     if how == "all":
         late = set()
     tested = machine.events()

@@ -17,6 +17,7 @@ from functools import partial
 from statecraft.machine import (
     And,
     Compare,
+    Dial,
     Fault,
     InMode,
     LevelOn,
@@ -74,8 +75,8 @@ KEPT = 12
 """How many states are kept of those in which all parts are in the same modes: with different counters, one of each."""
 
 Modes = tuple[int, ...]
-ChosenInputs = tuple[tuple[int | None, ...], tuple[bool, ...], tuple[int, ...], tuple[int, ...]]
-"""Readings, switches, dials and the commands heard."""
+ChosenInputs = tuple[tuple[int | None, ...], tuple[bool, ...], tuple[int | None, ...], tuple[int, ...]]
+"""Readings, switches, dials (None: no message) and the commands heard."""
 
 
 class Play:
@@ -96,6 +97,7 @@ class Play:
         self.ways: set[tuple[int, int, int]] = set()
         self._table = tick_of(machine)
         self._model = _inputs_of(machine)
+        self._told = {self._model.counters[place].name: values for place, (_, values) in self._model.told.items()}
         self._simulation = Simulation(machine)
         self._holder = Holder(machine, self._simulation)
         index = self._simulation.layout.index
@@ -189,7 +191,8 @@ class Play:
         here = set(self._applies((part, row.number))) if (part, row.number) in self._in_rounds else {mode}
         if before[self._modes_at[part]] not in here:
             return
-        step = partial(self._simulation.step_chosen, readings, switches, dials, NOBODY, self._beside(NOBODY, heard))
+        beside, spoken = self._beside(NOBODY, heard), self._spoken(dials)
+        step = partial(self._simulation.step_chosen, readings, switches, dials, NOBODY, beside, spoken)
         for state, _ in self._holder.held(step, longest - 1):
             self._ticks += 1
             self._see(before, state)
@@ -292,9 +295,18 @@ class Play:
         """One tick, and what is seen on it."""
         readings, switches, dials, heard = inputs
         before = self._simulation.state
-        state = self._simulation.step_chosen(readings, switches, dials, take, self._beside(take, heard))
+        beside, spoken = self._beside(take, heard), self._spoken(dials)
+        state = self._simulation.step_chosen(readings, switches, dials, take, beside, spoken)
         self._ticks += 1
         self._see(before, state)
+
+    def _spoken(self, dials: tuple[int | None, ...]) -> tuple[int, ...]:
+        """The links on which a message turns a dial that rows set, too."""
+        if not self._told:
+            return ()
+        both = zip(self.machine.dials, dials, strict=True)
+        links = {dial.link for dial, value in both if dial.name in self._told and value is not None}
+        return tuple(number for number, link in enumerate(self.machine.links) if link.name in links)
 
     def _beside(self, take: int, heard: tuple[int, ...]) -> tuple[int, ...]:
         """What of ``heard`` can be beside the command taken: where an urgent one is heard, an urgent one is taken."""
@@ -396,9 +408,17 @@ class Play:
         return (
             tuple(values.get(Term("sensor", sensor.name)) for sensor in machine.sensors),
             tuple(on.get(switch.name, False) for switch in machine.switches),
-            tuple(dial.start if (v := values.get(Term("dial", dial.name))) is None else v for dial in machine.dials),
+            tuple(self._turned(dial, values) for dial in machine.dials),
             tuple(place for place in self._commands.values() if chance.random() < often),
         )
+
+
+    def _turned(self, dial: Dial, values: Mapping[Term, int | None]) -> int | None:
+        """What a dial is at; of one that rows set, too, what a message brings, seldom anything."""
+        if dial.name in self._told:
+            return self._chance.choice(self._told[dial.name]) if self._chance.random() < 0.2 else None
+        value = values.get(Term("dial", dial.name))
+        return dial.start if value is None else value
 
 
 def _inputs_of(machine: Machine) -> Model:

@@ -137,7 +137,7 @@ def _changes(machine: Machine, before: Stimulus | None, now: Stimulus) -> list[s
     made += [f"{name} {'on' if on else 'off'}" for name, on in now.switches if old_switches.get(name, False) != on]
     for dial in machine.dials:
         value = dict(now.dials)[dial.name]
-        if old_dials[dial.name] != value:
+        if value is not None and old_dials[dial.name] != value:
             made.append(f"{dial.name} {dial.unit.show(value)}")
     return made
 

@@ -1,0 +1,79 @@
+"""Dials that rows set: the proof keeps what they were set to until their link is heard."""
+
+from __future__ import annotations
+
+import pytest
+
+from statecraft.language import read_text
+from statecraft.proof.prove import Report, prove
+from tests.proof.against_brute import disagreements
+
+MACHINE = """\
+machine barrow
+board atmega2560
+tick 10 ms
+link operator serial1, 9600 baud, plain, silent after 30 ms
+command halt "h", urgent
+command beat "."
+command roll "roll"
+dial pace "v", {range}
+switch lip pin 20, on when low, settle 20 ms
+motor drum pwm 5, forward 30, reverse 31
+level brisk when pace > {half} clears when pace < {half}
+failsafes
+ in | when | go to
+ any | halt | start
+part drive
+mode parked stop
+mode rolling drum pace
+mode slowing drum 40 % of pace
+failsafes
+ in | when | go to | do
+ any | operator silent | parked | pace = {low}
+rules
+ in | when | go to | do
+ parked | roll | rolling | pace = {low}
+ rolling | brisk and lip | slowing | pace = {half}
+ slowing | pace > {half} and not lip | rolling |
+part telling
+mode dark stop
+mode lit stop
+rules
+ in | when | go to
+ dark | pace == {low} and not drive in parked | lit
+ lit | pace > {half} and operator silent | dark
+{promises}"""
+
+HELD = [
+    "never pace > {low} and operator silent",
+    "never drum > {low} and operator silent",
+    "never drive in slowing and pace > {half} and operator silent",
+    "while operator silent -> telling in dark, telling in lit within 0 ms",
+]
+BROKEN = ["never drum > {half}", "never telling in lit and pace > {half}", "never pace == {low} and drive in slowing"]
+
+
+def judged(promises: list[str], **numbers: str) -> Report:
+    text = "\n".join(f"promise {each}" for each in promises)
+    return prove(read_text(MACHINE.format(promises=text, **numbers).format(**numbers), "barrow.modes"))
+
+
+NUMBERS = {"range": "20 % .. 80 %, starts 40 %", "low": "30 %", "half": "55 %"}
+FEW = {"range": "10 % .. 14 %, starts 12 %", "low": "11 %", "half": "12 %"}
+
+
+def test_what_is_proved_and_what_is_broken() -> None:
+    report = judged([*HELD, *BROKEN], **NUMBERS)
+    assert not report.unproved
+    assert [verdict.kept for verdict in report.verdicts] == [True] * len(HELD) + [False] * len(BROKEN)
+    for verdict in report.verdicts[len(HELD) :]:
+        assert verdict.run is not None
+        turned = [(each.dials, each.tuned) for each in verdict.run.inputs() if each.dials[0][1] is not None]
+        assert all(tuned or value is None for ((_, value),), tuned in turned)
+
+
+@pytest.mark.slow
+def test_it_is_as_brute_force_has_it() -> None:
+    text = "\n".join(f"promise {each}" for each in [*HELD, *BROKEN])
+    machine = read_text(MACHINE.format(promises=text, **FEW).format(**FEW), "barrow.modes")
+    assert disagreements(machine, limit=400_000) == []
