@@ -116,6 +116,7 @@ AS_WRITTEN = {
     "proof/checks/unused.py": "what the file names is used",
     "proof/prove.py": "readings beside the values that rows compare them with are tried",
     "proof/engine/slicing.py": "a slice is a machine with rows of its own, which are lowered from there",
+    "proof/kept_dials.py": "a machine for the proof, with the dials that rows set as counters, lowered from there",
     "proof/mends.py": "a mend is written into the rows",
     "simulation/unmet_expectations.py": "the conditions of a row are told in its own words, one by one",
 }
