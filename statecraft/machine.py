@@ -494,7 +494,8 @@ class Switch:
 
 @dataclass(frozen=True, slots=True)
 class Motor:
-    """A motor on a bridge: ``pwm``, and either ``forward`` and ``reverse`` or one ``direction`` pin (high is forward).
+    """A motor on a bridge: ``pwm``, and either ``forward`` and ``reverse`` or one ``direction`` pin (high is forward);
+    with no ``pwm`` the ``forward`` and ``reverse`` pins carry the pulses, never both.
 
     Attributes:
         ramp: percent a second, None for none. A tick moves it by ``ramp * tick_ms`` thousandths of a percent.
@@ -504,7 +505,7 @@ class Motor:
     """
 
     name: str
-    pwm: str
+    pwm: str | None
     forward: str | None
     reverse: str | None
     direction: str | None

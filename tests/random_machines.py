@@ -566,7 +566,10 @@ class _Writer:
             )
             ramp = f", ramp {rng.choice([37, 100, 200, 1000, 5000])} %/s" if self.chance(0.4) else ""
             pause = f", pause {self.time(self.ticks(high=6))} before reversing" if self.chance(0.4) else ""
-            self.lines.append(f"motor {name} pwm {self.pwm.pop()}, {wires}{ramp}{pause}{harmless}")
+            pwm = self.pwm.pop()
+            two = len(self.pwm) > 4 and self.curves.random() < 0.2
+            bridge = f"forward pwm {pwm}, reverse pwm {self.pwm.pop(0)}" if two else f"pwm {pwm}, {wires}"
+            self.lines.append(f"motor {name} {bridge}{ramp}{pause}{harmless}")
             setting = lambda: self.follows(part, -100, 100, "%", percent())  # noqa: E731
         elif kind == "servo":
             rest = rng.choice(["rest stays", "rest 0 deg", "rest 45.5 deg"])

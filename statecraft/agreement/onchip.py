@@ -485,7 +485,11 @@ def pin_duties(output: Motor | Lamp | Relay, value: int) -> dict[str, float]:
     """What each pin of an output is to be set to: 1 high, 0 low, between them by PWM."""
     if not isinstance(output, Motor):
         return {output.pin: float(bool(value) != output.on_when_low)}
-    duties = {output.pwm: (255 * abs(value) + 50) // 100 / 255}
+    duty = (255 * abs(value) + 50) // 100 / 255
+    if output.pwm is None:
+        assert output.forward is not None and output.reverse is not None
+        return {output.forward: duty if value > 0 else 0.0, output.reverse: duty if value < 0 else 0.0}
+    duties = {output.pwm: duty}
     ways = {"forward": value > 0, "reverse": value < 0, "direction": value > 0}
     for role, on in ways.items():
         pin = getattr(output, role)

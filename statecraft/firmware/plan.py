@@ -199,13 +199,15 @@ def _device_uses(machine: Machine) -> Iterator[PinUse]:
     for output in machine.outputs:
         match output:
             case Motor(name=name):
-                yield PinUse(output.pwm, f"pwm of {name}", "pwm", True, output, "pwm")
+                if output.pwm is not None:
+                    yield PinUse(output.pwm, f"pwm of {name}", "pwm", True, output, "pwm")
                 wires: tuple[tuple[Role, str | None], ...] = (
                     ("forward", output.forward), ("reverse", output.reverse), ("direction", output.direction)
                 )  # fmt: skip
                 for role, wire in wires:
                     if wire is not None:
-                        yield PinUse(wire, f"{role} of {name}", "digital", True, output, role)
+                        ability: Ability = "pwm" if output.pwm is None else "digital"
+                        yield PinUse(wire, f"{role} of {name}", ability, True, output, role)
             case Lamp() | Relay() | Servo() | Buzzer():
                 kind = type(output).__name__.lower()
                 yield PinUse(output.pin, f"{kind} {output.name}", "digital", True, output)

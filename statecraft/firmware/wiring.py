@@ -252,6 +252,10 @@ def _motor(motor: Motor, board: Board, use: PinUse) -> tuple[str, list[str]]:
         on, off = ("low", high) if low else (high, "low")
         return f"{on} to go forward; {off} in reverse and at rest", ["to the bridge's direction input"]
     way = "forward" if use.role == "forward" else "back"
+    if motor.pwm is None:
+        maker = _frequency(board, board.pin(use.name))
+        note = f"to the bridge's {use.role} input; the other one is low meanwhile"
+        return f"{high} for its duty to go {way}{maker}", [note]
     return f"{'low' if low else high} to go {way}", [f"to the bridge's {use.role} input"]
 
 

@@ -490,7 +490,8 @@ class _Sketch:
         low_wires = any(motor.on_when_low for motor in motors)
         return {
             "motors": motors,
-            "two_pin": any(m.forward is not None for m in motors),
+            "two_pin": any(m.forward is not None and m.pwm is not None for m in motors),
+            "two_pulses": any(m.pwm is None for m in motors),
             "one_pin": any(m.direction is not None for m in motors),
             "low_wires": low_wires,
             "wire": "Wire" if low_wires else "uint8_t",
@@ -531,7 +532,7 @@ class _Sketch:
         """The pins of an output and their levels at rest, in the order in which they take them."""
         match output:
             case Motor(name=name):
-                roles = ("pwm", "forward", "reverse") if output.direction is None else ("pwm", "direction")
+                roles = [role for role in ("pwm", "forward", "reverse", "direction") if getattr(output, role) is not None]
                 return [(f"{name}_{role}", "HIGH" if role in output.on_when_low else "LOW") for role in roles]
             case Lamp(name=name) | Relay(name=name) | Buzzer(name=name):
                 return [(self.pin_name("output", name), "HIGH" if output.on_when_low else "LOW")]
@@ -563,6 +564,8 @@ class _Sketch:
     def change(self, output: object, wanted: str) -> str:
         """The statement that shows ``wanted``."""
         match output:
+            case Motor(name=name, pwm=None):
+                return f"pulse(pins::{name}_forward, pins::{name}_reverse, {wanted});"
             case Motor(name=name, direction=None):
                 forward, reverse = self.wire(output, "forward"), self.wire(output, "reverse")
                 return f"drive(pins::{name}_pwm, {forward}, {reverse}, {wanted});"

@@ -593,12 +593,19 @@ class Hardware:
     # --------------------------------------------------------------------------------------------------------- outputs
 
     def motor(self, statement: Statement, entry: Entry) -> Motor | None:
-        """``motor NAME pwm PIN, forward PIN, reverse PIN`` or ``… direction PIN``, with ``ramp`` and ``pause``."""
+        """``motor NAME pwm PIN, forward PIN, reverse PIN``, ``… direction PIN`` or ``forward pwm PIN, reverse pwm PIN``,
+        with ``ramp`` and ``pause``.
+        """
         _, piece = _tree(statement)
-        options = self._options(statement, entry, "pwm", "forward", "reverse", "direction", "ramp", "pause", "harmless")
-        ready = options.need("pwm")
+        pulsed = ("forward_pwm", "reverse_pwm")
+        allowed = ("pwm", "forward", "reverse", "direction", *pulsed, "ramp", "pause", "harmless")
+        options = self._options(statement, entry, *allowed)
+        two_pulses = any(kind in options for kind in pulsed)
+        ready = self._two_pulses(options, piece) if two_pulses else options.need("pwm")
         pair = "forward" in options or "reverse" in options
-        if "direction" in options and pair:
+        if two_pulses:
+            pass
+        elif "direction" in options and pair:
             message = "This motor has a direction pin and a forward or reverse pin"
             hint = "It has either one direction pin, or a forward and a reverse pin."
             self._mistakes.add(piece.place(), message, hint, code="wrong-option")
@@ -614,12 +621,30 @@ class Hardware:
             pause = self._ticks(options, "pause", piece, "the pause before reversing")
         if not ready or pause is None:
             return None
-        forward, reverse, direction = (options.text(kind) or None for kind in ("forward", "reverse", "direction"))
+        ways = (*pulsed, "direction") if two_pulses else ("forward", "reverse", "direction")
+        forward, reverse, direction = (options.text(kind) or None for kind in ways)
         low: tuple[Literal["forward", "reverse", "direction"], ...] = ("forward", "reverse", "direction")
         on_low = tuple(kind for kind in low if (node := options.tree(kind)) is not None and _says_low(node))
-        pins = (options.text("pwm"), forward, reverse, direction)
+        pins = (options.text("pwm") or None, forward, reverse, direction)
         motor = Motor(entry.name, *pins, ramp, pause, entry.place, on_low, "harmless" in options)
         return _kept(self.outputs, motor)
+
+    def _two_pulses(self, options: Options, piece: Piece) -> bool:
+        """Whether a motor whose forward and reverse pins carry pulses has both of them, and no others."""
+        ready = options.need("forward_pwm", "reverse_pwm")
+        other = next((kind for kind in ("pwm", "direction", "forward", "reverse") if kind in options), "")
+        if other and ready:
+            message = f"This motor has pulses on its forward and reverse pins, and a {other} pin besides"
+            hint = "Pulses on both are all that such a bridge takes: leave out the other pin."
+            self._mistakes.add(piece.place(options.get(other)), message, hint, code="wrong-option")
+            return False
+        for kind in ("forward_pwm", "reverse_pwm"):
+            if options.tree(kind) is not None:
+                message = "Pulses are high for on"
+                hint = 'Leave out "on when". A bridge that is on when low has a pwm, a forward and a reverse pin.'
+                self._mistakes.add(piece.place(options.get(kind)), message, hint, code="wrong-option")
+                ready = False
+        return ready
 
     def servo(self, statement: Statement, entry: Entry) -> Servo | None:
         """``servo NAME pin PIN, LOW .. HIGH, rest ANGLE | stays``."""

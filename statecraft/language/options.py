@@ -37,6 +37,8 @@ _WORDS = {
     "against": "against 10 kohm",
     "taken": "taken in look_left after 350 ms",
     "pwm": "pwm 5",
+    "forward_pwm": "forward pwm 5",
+    "reverse_pwm": "reverse pwm 6",
     "forward": "forward 30",
     "reverse": "reverse 31",
     "direction": "direction 8",

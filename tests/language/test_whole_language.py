@@ -464,6 +464,11 @@ def test_settings_made_of_dials_and_readings(written: str, setting: object) -> N
     assert machine.parts[0].mode["going"].own == (("drive", setting),)
 
 
+def test_a_motor_whose_two_pins_carry_pulses() -> None:
+    found = machine(more_hardware="motor winch forward pwm 7, reverse pwm 9, ramp 50 %/s, harmless").output("winch")
+    assert found == Motor("winch", None, "7", "9", None, 50, 1, found.place, (), True)
+
+
 def test_a_mode_may_share_a_name_with_a_command() -> None:
     text = frame(
         more_modes="mode halt stop",
