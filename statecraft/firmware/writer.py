@@ -532,7 +532,8 @@ class _Sketch:
         """The pins of an output and their levels at rest, in the order in which they take them."""
         match output:
             case Motor(name=name):
-                roles = [role for role in ("pwm", "forward", "reverse", "direction") if getattr(output, role) is not None]
+                every = ("pwm", "forward", "reverse", "direction")
+                roles = [role for role in every if getattr(output, role) is not None]
                 return [(f"{name}_{role}", "HIGH" if role in output.on_when_low else "LOW") for role in roles]
             case Lamp(name=name) | Relay(name=name) | Buzzer(name=name):
                 return [(self.pin_name("output", name), "HIGH" if output.on_when_low else "LOW")]

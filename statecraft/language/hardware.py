@@ -593,8 +593,8 @@ class Hardware:
     # --------------------------------------------------------------------------------------------------------- outputs
 
     def motor(self, statement: Statement, entry: Entry) -> Motor | None:
-        """``motor NAME pwm PIN, forward PIN, reverse PIN``, ``… direction PIN`` or ``forward pwm PIN, reverse pwm PIN``,
-        with ``ramp`` and ``pause``.
+        """``motor NAME pwm PIN, forward PIN, reverse PIN``, ``… direction PIN`` or ``forward pwm PIN, reverse pwm
+        PIN``, with ``ramp`` and ``pause``.
         """
         _, piece = _tree(statement)
         pulsed = ("forward_pwm", "reverse_pwm")
