@@ -14,7 +14,7 @@ from markupsafe import Markup
 from statecraft import __version__
 from statecraft.bench.controls import Button, Controls, dial_numbers
 from statecraft.fingerprint import short
-from statecraft.machine import Dial, Machine, Mode, Part, numbered
+from statecraft.machine import Dial, Machine, Mode, Part, Row, numbered
 from statecraft.resources import folder
 from statecraft.templates_engine import render
 
@@ -136,7 +136,18 @@ def _part(machine: Machine, part: Part, words: bool) -> dict[str, Any]:
         "name": part.name.replace("_", " "),
         "modes": [[mode.name.replace("_", " "), kind] for mode, kind in zip(part.modes, kinds, strict=True)],
         "rows": [
-            [places[row.target] if row.move == "go" else -1, row.when_text if words else f"line {row.place.line}"]
+            [
+                places[row.target] if row.move == "go" else -1,
+                row.when_text if words else f"line {row.place.line}",
+                *_dials_set(machine, row),
+            ]
             for row in part.rows
         ],
     }
+
+
+def _dials_set(machine: Machine, row: Row) -> list[dict[str, int]]:
+    """The whole numbers that a row sets dials to, so that the remote shows where they stand; none, nothing."""
+    dials = {dial.name: dial for dial in machine.dials}
+    sets = [(dials[change.counter], change.amount) for change in row.changes if change.counter in dials]
+    return [{dial.name: round(value * dial.unit.resolution) for dial, value in sets}] if sets else []

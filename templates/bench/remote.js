@@ -36,7 +36,13 @@ function tookRow({ part, row, tick }) {
   const known = machine.parts[part];
   const told = known && known.rows[row];
   if (!told) return note(`row ${row} of part ${part}, which this file does not have`);
-  const [target, when] = told;
+  const [target, when, dials = {}] = told;
+  for (const [name, value] of Object.entries(dials)) { // the row set a dial: it stands there now
+    const slider = $(`dial-${name}`);
+    if (!slider) continue;
+    slider.value = value;
+    $(`dial-${name}-is`).textContent = `${value} ${slider.dataset.unit}`;
+  }
   if (target >= 0) setMode(part, target);
   const where = machine.parts.length > 1 ? `${known.name}: ` : "";
   note(`${where}${when}${target >= 0 ? ` → ${known.modes[target][0]}` : ""}`, tick);

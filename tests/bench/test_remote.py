@@ -81,3 +81,14 @@ def test_places_and_labels() -> None:
     text = text.replace('"c"  ', '"c", label "slowly", place top ', 1).replace('"z"  ', '"z", place bottom ', 1)
     made = page(controls(read_text(text, "pusher.modes")))
     assert 'class="cross"' in made and 'class="held top"' in made and "<span>slowly</span>" in made
+
+
+def test_rows_that_set_a_dial_tell_the_page_so() -> None:
+    machine = read_text(
+        'machine barrow\nboard atmega2560\ntick 10 ms\nlink operator serial1, 9600 baud, plain, reports\n'
+        'command roll "roll"\ndial pace "v", 20 % .. 80 %, starts 40 %\ndial reach "w", 10 cm .. 90 cm, starts 20 cm\n'
+        "mode parked stop\nrules\nin | when | go to | do\nparked | roll | stay | pace = 30 %, reach = 40 cm\n"
+        "parked | pace > 50 % | stay |\n"
+    )
+    (part,) = data(page(controls(machine)))["parts"]  # type: ignore[misc]
+    assert part["rows"] == [[-1, "roll", {"pace": 30, "reach": 40}], [-1, "pace > 50 %"]]

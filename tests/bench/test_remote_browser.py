@@ -294,3 +294,20 @@ def test_very_long_names_and_conditions(chromium: Browser, axe: str, tmp_path: P
             phone.browser.run(axe)
             assert phone.browser.wait_for(VIOLATIONS) == []
         chromium.picture(tmp_path / "long.png", whole=False)
+
+
+def test_a_dial_stands_where_a_row_has_put_it(chromium: Browser, tmp_path: Path) -> None:
+    path = tmp_path / "barrow.modes"
+    path.write_text(
+        "machine barrow\nboard atmega2560\ntick 10 ms\nlink operator serial1, 9600 baud, plain, reports\n"
+        'command roll "roll"\ndial pace "v", 20 % .. 80 %, starts 40 %\nmode parked stop\n'
+        "rules\nin | when | go to | do\nparked | roll | stay | pace = 30 %\n"
+    )
+    with desk(read_file(str(path))) as barrow, bridge(path, barrow.place) as served:
+        made = Phone(chromium)
+        made.open(served.address)
+        made.drive()
+        assert made.text("dial-pace-is") == "40 %"
+        made.tap("[data-once=roll]")
+        wait(lambda: made.text("dial-pace-is") == "30 %")
+        assert made.run("return document.getElementById('dial-pace').value") == "30"
