@@ -114,6 +114,8 @@ class _Model:
                 self.compared(f"set {level.name}", level.set_ticks + 1)
             if level.clear_ticks:
                 self.compared(f"clear {level.name}", level.clear_ticks + 1)
+        changed = {change.counter for part in machine.parts for row in part.rows for change in row.changes}
+        self.kept = {dial.name: dial for dial in machine.dials if dial.name in changed}
         everything: list[Sensor | Dial] = [*machine.sensors, *machine.dials]
         self.read = [each for each in everything if any(each.name in _asked(c) for _, c in self.asked)]
         self.events = [command for command in machine.commands if command.name in machine.events()]
@@ -238,7 +240,8 @@ class _Model:
                 for clause, counts in enumerate(counter.counts):
                     yield f"{_type(counts.ticks)} r_{counter.name}_{clause} = 0;"
         for sensor in self.read:
-            yield f"int x_{sensor.name} = 0; bit f_{sensor.name} = 0;"
+            start = self.kept[sensor.name].start if sensor.name in self.kept else 0
+            yield f"int x_{sensor.name} = {start}; bit f_{sensor.name} = 0;"
         for switch in self.machine.switches:
             yield f"bit s_{switch.name} = 0;"
         for level in self.machine.levels:
@@ -250,6 +253,8 @@ class _Model:
                 yield f"bit h_{self.clock(key)} = 0;"
         if self.promise is not None:
             yield f"{_type(self.promise.ticks + 1)} count = 0;"
+            if self.promise.kind == "enters":
+                yield from (f"byte w_{self.at(part)} = 0;" for part in self.machine.parts)
 
     # ---------------------------------------------------------------------------------------------------------- choices
 
@@ -258,6 +263,8 @@ class _Model:
         difference. Every tick takes the same number of steps: the fewest steps are the fewest ticks.
         """
         for sensor in self.read:
+            if sensor.name in self.kept:
+                continue
             options = [f"x_{sensor.name} = {value}" for value in self.readings(sensor)]
             options += [f"f_{sensor.name} = 1"] if isinstance(sensor, Sensor) else []
             yield _choose(self.matters(sensor.name), options, f"f_{sensor.name} = 0")
@@ -274,6 +281,13 @@ class _Model:
                 yield _choose("true", [f"{heard} = 0", f"{heard} = 1"], f"{heard} = 0")
                 if kind == "absent" and name in urgent:  # where an urgent one is heard, an urgent one is taken
                     yield _if(f"!({' || '.join(f'taken == {number}' for number in urgent.values())})", f"{heard} = 0")
+        for dial in self.kept.values():  # a message turns it, and is heard; on tick 0 nothing is
+            if dial not in self.read:
+                continue
+            silent = f"silent {dial.link}"
+            also = f"h_{self.clock(silent)} = 1" if silent in self.clocks else "skip"
+            turned = " ".join(f":: began -> x_{dial.name} = {value}; {also}" for value in self.readings(dial))
+            yield f"if :: true -> skip; skip {turned} fi"
 
     def matters(self, name: str) -> str:
         """That in the present modes something asks about a sensor, a switch, or a command as an event."""
@@ -306,6 +320,9 @@ class _Model:
             for atom in atoms(condition):
                 if isinstance(atom, Compare) and atom.right is None and atom.left.name in {f.name for f in friends}:
                     edges |= {atom.offset, atom.offset + 1}
+        rows = (row for part in self.machine.parts for row in part.rows)
+        stands = [change.amount for row in rows for change in row.changes if change.counter == read.name]
+        edges |= {value + more for value in stands for more in (0, 1)}
         found: list[int] = []
         for start, stop in pairwise(sorted(edges)):
             found += [value for value in _usable(read) if start <= value < stop][: len(friends)]
@@ -412,6 +429,10 @@ class _Model:
         counters = {counter.name: counter for counter in part.counters}
         names = [mode.name for mode in part.modes]
         for change in row.changes:
+            if change.counter in self.kept:
+                if self.kept[change.counter] in self.read:
+                    yield f"x_{change.counter} = {change.amount}"
+                continue
             if change.how == "set":
                 yield self.changed(counters[change.counter], f"({change.amount})")
                 continue
@@ -443,7 +464,13 @@ class _Model:
         more = _if(f"count < {promise.ticks + 1}", "count = count + 1")
         match promise.kind:
             case "enters":
-                raise Untranslatable("what is entered")
+                into = []
+                for part in self.machine.parts:
+                    inside = {ref.mode for ref in promise.modes if ref.part == part.name}
+                    if inside:
+                        was = [f"w_{self.at(part)} == {n}" for n, mode in enumerate(part.modes) if mode.name in inside]
+                        into.append(f"({self.is_in(part, sorted(inside))} && !({' || '.join(was)}))")
+                broken = f"began && ({' || '.join(into)}) && {asked}"
             case "never":
                 yield f"if :: {asked} -> {more} :: else -> count = 0 fi"
                 broken = f"count == {promise.ticks + 1}"
@@ -463,8 +490,11 @@ class _Model:
     def forget(self) -> Iterator[str]:
         """What is chosen anew on the next tick is no part of a state."""
         yield from ("began = 1", "taken = 0", "was = 0", "row = 0")
+        if self.promise is not None and self.promise.kind == "enters":
+            yield from (f"w_{self.at(part)} = {self.at(part)}" for part in self.machine.parts)
         for sensor in self.read:
-            yield from (f"x_{sensor.name} = 0", f"f_{sensor.name} = 0")
+            if sensor.name not in self.kept:
+                yield from (f"x_{sensor.name} = 0", f"f_{sensor.name} = 0")
         for switch in self.machine.switches:
             yield f"s_{switch.name} = 0"
         for key in self.clocks:

@@ -65,6 +65,7 @@ FEW = {"range": "10 % .. 14 %, starts 12 %", "low": "11 %", "half": "12 %"}
 def test_what_is_proved_and_what_is_broken() -> None:
     report = judged([*HELD, *BROKEN], **NUMBERS)
     assert not report.unproved
+    assert [finding.code for finding in report.findings] == ["unreachable"]  # the row that lit asks in vain
     assert [verdict.kept for verdict in report.verdicts] == [True] * len(HELD) + [False] * len(BROKEN)
     for verdict in report.verdicts[len(HELD) :]:
         assert verdict.run is not None

@@ -51,6 +51,8 @@ def literal_state(relation: Relation, literal: Literal) -> dict[str, int | bool 
         state[f"in {part.name}"] = [mode.name for mode in part.modes].index(literal.modes[part.name])
         for counter in part.counters:
             state[f"counter {counter.name}"] = literal.counters[counter.name]
+    for dial in relation.kept:
+        state[f"dial {dial.name}"] = literal.dials[dial.name]
     for level in relation.machine.levels:
         state[f"level {level.name}"] = literal.levels[level.name]
     for clock, limits in relation.limits.items():
@@ -165,6 +167,17 @@ def test_the_judge_tells_a_kept_promise_from_a_broken_one() -> None:
         None,
         True,
     ]
+
+
+def test_the_judge_sees_what_is_entered_and_what_rows_set() -> None:
+    from tests.outside.test_spin import MACHINES
+
+    machine = read_text(MACHINES["barrow"])
+    judge, said = Judge(machine), [verdict.kept for verdict in prove(machine).verdicts]
+    told = [judge.promise(number) for number in range(len(machine.promises))]
+    assert said == [True, False, False, True, True, False, False]
+    assert [one for one, other in zip(told, said, strict=True) if one not in (other, None)] == []
+    assert told[4:] == said[4:]
 
 
 def test_the_judge_finds_rows_that_never_decide_and_modes_that_halt_misses() -> None:

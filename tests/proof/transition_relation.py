@@ -159,6 +159,7 @@ class Relation:
             ):
                 self.events.append(command.name)
         changes = [change for part in machine.parts for row in part.rows for change in row.changes]
+        self.kept = [dial for dial in machine.dials if dial.name in {change.counter for change in changes}]
         if any(change.how not in ("set", "step") for change in changes):
             raise NotCovered("a change of a kind that is not known")
         self.conditions = [
@@ -250,6 +251,9 @@ class Relation:
                 add(f"counter {counter.name}", counter.low, counter.high)
         for clock, limits in self.limits.items():
             add(clock, 0, max(limits) - 1 if clock.startswith("remainder") else max(limits))
+        for dial in self.kept:  # "the proof keeps such a dial"
+            add(f"dial {dial.name}", dial.low, dial.high)
+            ranges.append(z3.SRem(state[f"dial {dial.name}"], self.number(int(1 / dial.unit.resolution))) == 0)
         for level in self.machine.levels:
             state[f"level {level.name}"] = z3.Bool(f"{name} level {level.name}")
         for steady in self.steadies():
@@ -273,6 +277,8 @@ class Relation:
         for clock, limits in self.limits.items():
             saturated = clock.startswith(("absent", "silent"))
             state[clock] = self.number(max(limits) if saturated else 0)
+        for dial in self.kept:
+            state[f"dial {dial.name}"] = self.number(dial.start)
         for level in self.machine.levels:
             state[f"level {level.name}"] = z3.BoolVal(level.starts_on)
         for steady in self.steadies():
@@ -359,6 +365,13 @@ class Relation:
             ends[clock] = many
             return one
 
+        # step 1: "it changes otherwise only on a tick on which its link is heard"
+        for dial in self.kept:
+            said = [self.heard_or_taken(world, c.name) for c in machine.commands if c.link == dial.link]
+            heard = z3.Or([*said, world.spoken[dial.link]])
+            now[f"dial {dial.name}"] = z3.If(heard, world.dial[dial.name], before[f"dial {dial.name}"])
+            if waits:
+                holds.append(z3.Implies(waiting, now[f"dial {dial.name}"] == before[f"dial {dial.name}"]))
         # step 2
         if not first:
             for clock in self.limits:
@@ -470,7 +483,10 @@ class Relation:
             step.decides[part.name][row.number] = decides
             results.append((decides, row, target))
         counters = {f"counter {counter.name}": now[f"counter {counter.name}"] for counter in part.counters}
-        limits = {counter.name: counter for counter in part.counters}
+        counters |= {f"dial {dial.name}": now[f"dial {dial.name}"] for dial in self.kept}
+        limits: dict[str, Any] = {dial.name: dial for dial in self.kept}
+        limits |= {counter.name: counter for counter in part.counters}
+        keys = {each.name: f"dial {each.name}" for each in self.kept}
         changed = dict(counters)
         entered: Expr = z3.BoolVal(False)
         target_now = present
@@ -480,13 +496,13 @@ class Relation:
             target_now = z3.If(decides, target, target_now)
             values = dict(counters)
             for change in row.changes:
-                key, counter = f"counter {change.counter}", limits[change.counter]
+                key, counter = keys.get(change.counter, f"counter {change.counter}"), limits[change.counter]
                 if change.how == "set":
                     values[key] = self.held(counter.low, counter.high, self.number(change.amount))
                 else:
                     stepped = self.held(counter.low, counter.high, values[key] + change.amount)
                     values[key] = z3.If(enters, stepped, values[key]) if row.failsafe else stepped
-            for key in {f"counter {change.counter}" for change in row.changes}:
+            for key in {keys.get(change.counter, f"counter {change.counter}") for change in row.changes}:
                 changed[key] = z3.If(decides, values[key], changed[key])
         quiet = [z3.Not(entered), *(changed[key] == counters[key] for key in counters)]
         now |= changed
@@ -600,12 +616,16 @@ class Relation:
         if term.kind == "sensor":
             return step.world.reading[term.name], step.world.valid[term.name]
         if term.kind == "dial":
-            return step.world.dial[term.name], z3.BoolVal(True)
+            return self.dial(term.name, step), z3.BoolVal(True)
         if term.kind == "counter":
             return step.after[f"counter {term.name}"], z3.BoolVal(True)
         if f"set once {term.name}" in step.after:
             return step.settings[term.name], step.after[f"set once {term.name}"]
         return step.settings[term.name], z3.BoolVal(True)
+
+    def dial(self, name: str, step: Step) -> Expr:
+        """Where a dial stands."""
+        return step.after.get(f"dial {name}", step.world.dial[name])
 
     def settle(self, step: Step) -> None:
         """The settings that observers see: a period for what blinks."""
@@ -624,14 +644,14 @@ class Relation:
                 if isinstance(asked, Fixed):
                     value = self.number(asked.value)
                 elif isinstance(asked, FromDial):
-                    dial = step.world.dial[asked.dial]
+                    dial = self.dial(asked.dial, step)
                     value = -dial if asked.negative else dial
                 elif isinstance(asked, Share):
-                    product = asked.percent * step.world.dial[asked.dial]
+                    product = asked.percent * self.dial(asked.dial, step)
                     value = z3.If(product >= 0, product / 100, -(-product / 100))
                 elif isinstance(asked, Mix):
                     one, two = (
-                        -step.world.dial[each.dial] if each.negative else step.world.dial[each.dial]
+                        -self.dial(each.dial, step) if each.negative else self.dial(each.dial, step)
                         for each in (asked.one, asked.other)
                     )
                     low, high = (-100, 100) if isinstance(output, Motor) else (output.low, output.high)
@@ -836,7 +856,7 @@ class Judge:
         if promise.kind == "reach":
             return self._reach(promise)
         if promise.kind == "enters":
-            return None  # the relation says nothing of what a tick began in
+            return self._enters(promise, number)
         last = promise.ticks
         kind = promise.kind
 
@@ -858,6 +878,28 @@ class Judge:
                 return True
             return False if self.run_to(goal, last + 1, seen) else None
         return False if self._long_run(promise, number, seen) else None
+
+    def _enters(self, promise: Promise, number: int) -> bool | None:
+        """On no tick but tick 0 does a row lead a part into one of the modes from outside them while the condition is
+        true at its end."""
+        parts = {ref.part: [other.mode for other in promise.modes if other.part == ref.part] for ref in promise.modes}
+
+        def goal(steps: list[Step]) -> Expr:
+            step, entered = steps[-1], []
+            for name, modes in parts.items():
+                part = self.machine.part(name)
+                outside = z3.Not(self.relation.among(part, step.before, modes))
+                entered.append(z3.And(outside, self.relation.among(part, step.after, modes)))
+            return z3.And(z3.Or(entered), self._observed(promise.when, step))
+
+        def seen(ticks: list[Seen]) -> bool:
+            was, now = ticks[-2].modes, ticks[-1].modes
+            entered = any(now[name] in modes and was[name] not in modes for name, modes in parts.items())
+            return entered and ticks[-1].holds[number]
+
+        if self.cannot(goal, 2):  # the second of two ticks is not tick 0
+            return True
+        return False if self.run_to(goal, 2, seen) else None
 
     def _long_run(self, promise: Promise, number: int, seen: Callable[[list[Seen]], bool]) -> list[Tick] | None:
         """A run that breaks a promise of many ticks: what has lasted is counted beside, waits whole."""

@@ -47,6 +47,8 @@ def unused(machine: Machine) -> list[Finding]:
     if that silence is asked about; a counter that is only ever changed is used if the machine reports its changes.
     """
     uses = set(_uses(machine))
+    counted = {("counter", dial) for dial in machine.counted_dials()}  # what is asked of these is asked of the dial
+    uses |= counted | {("dial", name) for _, name in counted & uses}
     return [
         Finding("unused", place, f"nothing uses the {kind} {name}.", _HINTS[kind], subject=name)
         for kind, name, place in _declared(machine)
