@@ -62,6 +62,7 @@ class Stimulus:
         taken: the command taken on this tick.
         heard: the other commands whose message (or press) arrived.
         tuned: links on which a dial's message came.
+        moves: by how much counters that count from outside move; those not named stand still.
     """
 
     sensors: tuple[tuple[str, int | None], ...] = ()
@@ -70,6 +71,7 @@ class Stimulus:
     taken: str | None = None
     heard: tuple[str, ...] = ()
     tuned: tuple[str, ...] = ()
+    moves: tuple[tuple[str, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -57,7 +57,8 @@ _TEXTS = {
     ),
     "endless": (
         "It drives in this mode, no link can fall silent, and while nothing changes outside and nobody gives a "
-        "command it drives for ever. A note says that only some readings keep it so.",
+        "command it drives for ever. A note says that only some readings keep it so. Or nothing but a counter that "
+        "counts from outside ends the mode: a dead encoder counts nothing, and it drives on.",
         "Add a row 'after T' that ends the mode. One that is meant to go on for ever says so: declare it endless.",
     ),
     "flapping": (

@@ -26,7 +26,7 @@ from statecraft.machine import (
 )
 from statecraft.proof.checks.bare_threshold import bare_threshold, told_elsewhere, wavering_levels
 from statecraft.proof.checks.declared import in_doubt, left_out, loose_word, mixed, no_such_fault, nobody_watched
-from statecraft.proof.checks.endless import endless
+from statecraft.proof.checks.endless import dead_encoder, endless
 from statecraft.proof.checks.faint_hope import faint_hope
 from statecraft.proof.checks.fault_ignored import askers, fault_ignored, watched
 from statecraft.proof.checks.flapping import flapping
@@ -255,6 +255,8 @@ class _Proof:
                 self.found += plain_faults(part)
         made = [*self.together.values(), *self.slices.made()]
         self.found = [each for each in self.found if not told_elsewhere(machine, each, self.found)]
+        driven_on = {each.mode for each in self.found if each.code == "endless" and each.run is not None}
+        self.found = [f for f in self.found if f.code != "endless" or f.run is not None or f.mode not in driven_on]
         order, grave = list(SEVERITY), ("error", "warning", "note")
         found = sorted(
             dict.fromkeys(self.found),
@@ -286,6 +288,7 @@ class _Proof:
             (in_doubt, "whether contacts in doubt stop the machine"),
             (no_such_fault, "whether every fault that is named can be"),
             (loose_word, "whether noise on a link can start the machine"),
+            (dead_encoder, "whether the machine drives on where no pulse comes"),
             (mixed, "whether conditions mix and with or"),
             (wavering_levels, "whether levels waver with readings that tremble"),
         )
@@ -748,6 +751,8 @@ class _Proof:
             return finding
         run = _whole(self.machine, finding.run)
         if run is None or not keeps_on(self.machine, finding, run):
+            if self.machine.pulsed:  # it takes counters to move faster than they may
+                raise Undecided
             return replace(finding, message=finding.message.removesuffix(DOES_NOT_REPLAY) + DOES_NOT_REPLAY)
         return replace(finding, run=run)
 

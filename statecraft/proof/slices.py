@@ -41,7 +41,7 @@ from statecraft.semantics.cone import counters_asked, sensors_asked, tests_read
 from statecraft.semantics.guards import Reached
 from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock, SteadyClock
 from statecraft.semantics.variables import clocks_by_name
-from statecraft.simulation import Simulation, State
+from statecraft.simulation import Simulation, State, View
 
 T = TypeVar("T")
 
@@ -280,6 +280,8 @@ class Played:
 
     def __init__(self, of: Slice, found: FoundRun) -> None:
         self.slice = of
+        if of.whole.pulsed:
+            found = found._replace(run=moved_as_free(of.whole, found.run, of.sliced.sources, of.sliced.kept_clocks))
         self.real = heard_as_free(of.whole, found.run, of.sliced.sources, of.sliced.kept_clocks)
         self.simulation = Simulation(of.whole)
         self.layout = self.simulation.layout
@@ -397,8 +399,11 @@ class Played:
                 place = layout.index["counter", name]
                 if source.moment == "after":
                     return int(after[place])
-                counts = any(c.name == name and c.counts for part in self.slice.whole.parts for c in part.counters)
-                counts = counts or name in self.slice.whole.counted_dials()
+                counter = self.slice.whole.counter(name)
+                if counter.outside is not None:
+                    by = View(layout, after).moves[name]
+                    return counter.moved(int(before[place]), by)
+                counts = bool(counter.counts) or name in self.slice.whole.counted_dials()
                 return int(before[place]) if not counts or before[place] == after[place] else None
             case "level":
                 return int((after if source.moment == "after" else before)[layout.index["level", name]])
@@ -418,6 +423,37 @@ class Played:
                 if name in self.slice.model.by_message:
                     return int(after[place])
                 return 0 if after[layout.index["tick", ""]] == 0 else int(before[place]) + 1
+
+
+def moved_as_free(machine: Machine, run: Run, sources: Mapping[str, Source], kept: Container[str]) -> Run:
+    """``run`` with counters that count from outside, where they are free in a slice, moved towards what their dials say
+    as fast as they may: whether that is in time, whoever plays the run will see."""
+    movements = {movement.counter.name: movement for movement in tick_of(machine).movements}
+    wanted = {
+        dial: source.thing[1]
+        for dial, source in sources.items()
+        if source.thing[0] == "counter" and source.moment == "before" and source.thing[1] in movements
+    }
+    simulation = Simulation(machine)
+    step, holder = player(machine, simulation), Holder(machine, simulation)
+    made: list[Hold] = []
+    for said, real in zip(run.stretches, heard_as_free(machine, run, sources, kept).stretches, strict=True):
+        left = said.ticks
+        while left:
+            look()
+            moves = dict(said.inputs.moves)
+            for dial, value in said.inputs.dials:
+                if dial in wanted and value is not None:
+                    movement = movements[wanted[dial]]
+                    by = value - simulation.view.counters[wanted[dial]] if simulation.view.tick >= 0 else 0
+                    moves[wanted[dial]] = max(movement.least, min(movement.most, by))
+            moving = tuple((name, by) for name, by in moves.items() if by)
+            ticks = 1 if moving or simulation.view.tick < 0 else left
+            for _ in holder.held(partial(step, replace(real.inputs, moves=moving)), ticks):
+                pass
+            made.append(Hold(replace(said.inputs, moves=moving), ticks))
+            left -= ticks
+    return replace(run, stretches=tuple(made))
 
 
 def heard_as_free(machine: Machine, run: Run, free: Container[str], kept: Container[str]) -> Run:

@@ -232,6 +232,7 @@ class _Teller:
         links = {dial.name: dial.link for dial in self.machine.dials if dial.name in self.machine.kept_dials()}
         turned = {links[name] for name, value in now.dials if name in links and value is not None}  # told by itself
         words_of |= {f"link {link}": f"a dial of {link} heard" for link in now.tuned if link not in turned}
+        words_of |= {f"{name} moves": f"{name} {'+' if by > 0 else '-'} {abs(by)}" for name, by in now.moves}
         for key, text in words_of.items():
             if tick and key in _sayings(inputs[tick - 1]):
                 continue
@@ -431,7 +432,8 @@ def _terms(atom: object) -> list[Term]:
 
 
 def _sayings(inputs: Stimulus) -> set[str]:
-    return {*([inputs.taken] if inputs.taken else []), *inputs.heard, *(f"link {link}" for link in inputs.tuned)}
+    said = {*([inputs.taken] if inputs.taken else []), *inputs.heard, *(f"link {link}" for link in inputs.tuned)}
+    return said | {f"{name} moves" for name, _ in inputs.moves}
 
 
 def _ordinal(number: int) -> str:

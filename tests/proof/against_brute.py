@@ -37,14 +37,14 @@ class _Wider(_Writer):
             self.level()
 
 
-def small_text(seed: int) -> str:
+def small_text(seed: int, counting: bool = False) -> str:
     """A small machine made at random (every other with more outside), and promises of every kind about its modes,
     commands, levels and outputs.
 
     Raises:
         FileErrors: the machine made is one that the reader refuses (rarely: two of its conditions contradict).
     """
-    text = (_Writer, _Wider)[seed % 2](seed, 1, small=True).text()
+    text = (_Writer, _Wider)[seed % 2](seed, 1, small=True, counting=counting).text()
     machine = read_text(text)
     chance = random.Random(f"promises {seed}")
     made = [_promise(chance, machine) for _ in range(chance.randint(2, 5))]
@@ -142,6 +142,8 @@ def claims(world: World) -> dict[Claim, object]:
     found |= {("runaway", *mode): ticks for mode, ticks in verdicts.runaway(world).items()}
     found |= {("waits for ever", *mode): ticks for mode, ticks in verdicts.waits_for_ever(world).items()}
     found |= {("endless", *mode): how for mode, how in verdicts.endless(world).items()}
+    dead = {("endless", *mode): None for mode in verdicts.dead_encoder(machine)}
+    found |= {claim: how for claim, how in dead.items() if claim not in found}
     found |= {("halt undone", *mode): ticks for mode, ticks in verdicts.halt_undone(world).items()}
     found |= {("held back only", *row): None for row in verdicts.held_back_only(world)}
     found |= {("lost turn", *row): ticks for row, ticks in verdicts.lost_turn(world).items()}

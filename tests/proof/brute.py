@@ -25,6 +25,7 @@ Where the design's text leaves a choice about the world, this is how it is read:
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -91,11 +92,14 @@ class Choice(NamedTuple):
 
 
 class Deal(NamedTuple):
-    """What is said on a tick: the command taken (its index, -1 for none), the others heard, links a dial came on."""
+    """What comes on a tick: the command taken (its index, -1 for none), the others heard, links a dial came on; and by
+    how much counters move that count from outside (none do where it is empty).
+    """
 
     taken: int
     heard: tuple[int, ...]
     spoken: tuple[int, ...]
+    moves: tuple[int, ...] = ()
 
 
 NOTHING = Deal(-1, (), ())
@@ -179,6 +183,8 @@ class Sight:
                 return self.modes[part] in modes
             case After(ticks, group):
                 return self.after(ticks, group)
+            case Steady(counter, band, ticks, "counter"):
+                return self.clocks.get(f"steady {counter} {band} {ticks}", 0) >= ticks
             case Steady(sensor, band, ticks):
                 since = self.clocks.get(f"steady {sensor} {band} {ticks}", 0)
                 return self.readings[sensor] is not None and (sensor == self.lasting or since >= ticks)
@@ -452,6 +458,9 @@ class World:
                 for counter in other.counters:
                     mode = self.modes[before][machine.parts.index(other)]
                     counters[counter.name] = _counted(counter, mode, counters[counter.name], was["clock"])
+        moves = self.deals[step.deal].moves if before else ()
+        for counter, by in zip(_from_outside(machine), moves, strict=False):
+            counters[counter.name] = _stepped(counter, counters[counter.name] + by)
         for earlier in itertools.takewhile(lambda other: other.name != part.name, machine.parts):
             modes[earlier.name] = now["mode"][earlier.name]
             for counter in earlier.counters:
@@ -522,7 +531,32 @@ def _deals(machine: Machine, layout: StateLayout, telling: set[str]) -> Iterator
                 links = {command.link for command in said} | {machine.links[n].name for n in spoken}
                 heard_of = frozenset(link for link in links if link in telling)
                 found.setdefault((taken, frozenset(reset & clocks), heard_of), Deal(taken, heard, spoken))
-    yield from found.values()
+    for deal in found.values():
+        for moves in _moves(machine):
+            yield deal._replace(moves=moves)
+
+
+def _from_outside(machine: Machine) -> list[Counter]:
+    return [counter for part in machine.parts for counter in part.counters if counter.outside is not None]
+
+
+def _moves(machine: Machine) -> Iterator[tuple[int, ...]]:
+    """By how much counters may move on a tick: by any whole number up to rate times tick; nothing first."""
+    ways = []
+    for counter in _from_outside(machine):
+        assert counter.outside is not None
+        most = math.ceil(counter.outside.rate * machine.tick_ms / 10_000)
+        down = most if len(counter.outside.pins) == 2 else 0
+        ways.append(sorted(range(-down, most + 1), key=abs))
+    yield from itertools.product(*ways)
+
+
+def _stepped(counter: Counter, value: int) -> int:
+    """``value`` held to the ends of ``counter``, or gone round."""
+    size = counter.high - counter.low + 1
+    while counter.round and not counter.low <= value <= counter.high:
+        value += size if value < counter.low else -size
+    return max(counter.low, min(counter.high, value))
 
 
 def _conditions(machine: Machine) -> Iterator[Condition]:
@@ -556,7 +590,7 @@ def _read_whole(machine: Machine, found: Iterable[Atom], kept: set[str]) -> Iter
     """The sensors and dials of which the very value matters: compared with what is no input, steady, or an output's."""
     for atom in found:
         match atom:
-            case Steady(sensor):
+            case Steady(sensor, kind="sensor"):
                 yield "sensor", sensor
             case Compare(left, _, right, _) if not _of_inputs(atom, kept):
                 for term in (left, right):
@@ -601,5 +635,5 @@ def _counted(counter: Counter, mode: str, value: int, clocks: Mapping[str, int])
     """``counter`` once time has been counted for one tick that began in ``mode``."""
     for clause, counts in enumerate(counter.counts):
         if mode in counts.modes and clocks.get(f"remainder {counter.name} {clause}", 0) + 1 >= counts.ticks:
-            value = max(counter.low, min(counter.high, value + counts.by))
+            value = _stepped(counter, value + counts.by)
     return value

@@ -54,8 +54,10 @@ import networkx as nx
 
 from statecraft.machine import (
     Absent,
+    After,
     And,
     Buzzer,
+    Compare,
     Condition,
     Fault,
     Fixed,
@@ -70,6 +72,7 @@ from statecraft.machine import (
     Promise,
     Relay,
     Row,
+    Silent,
     SwitchOn,
     Taken,
     Turns,
@@ -317,6 +320,48 @@ def endless(world: World) -> dict[Mode, tuple[bool, int]]:
     return {mode: (mode not in ends, ticks) for mode, ticks in found.items()}
 
 
+def dead_encoder(machine: Machine) -> set[Mode]:
+    """Driving modes that nothing but a counter that counts from outside ends, commands and silence apart, unless the
+    mode says ``endless``. (By the conditions themselves: what may come about by itself, and does without pulses.)
+    """
+    outside = {c.name for part in machine.parts for c in part.counters if c.outside is not None}
+    levels = {level.name: level for level in machine.levels}
+    found = set()
+    for part in machine.parts:
+        for mode in part.modes:
+            if mode.endless or not drives(machine, mode):
+                continue
+
+            def may(of: Condition, wanted: bool, pulses: bool, part: Part = part, mode: Mode_ = mode) -> bool:
+                match of:
+                    case Not(inner):
+                        return may(inner, not wanted, pulses)
+                    case And(several):
+                        return (all if wanted else any)(may(each, wanted, pulses) for each in several)
+                    case Or(several):
+                        return (any if wanted else all)(may(each, wanted, pulses) for each in several)
+                    case Taken() | Absent() | Silent():
+                        return not wanted
+                    case Compare(left, _, right, _):
+                        reads = {term.name for term in (left, right) if term is not None and term.kind == "counter"}
+                        return pulses or not reads & outside
+                    case LevelOn(name):
+                        level = levels[name]
+                        doubt = level.on_if_in_doubt and bool([*sensors_of(level.set), *sensors_of(level.clear)])
+                        return doubt or may(level.set, True, pulses)
+                    case After(_, group):
+                        return (group is None or group in mode.groups) is wanted or group is None
+                    case InMode(other, modes) if other == part.name:
+                        return (mode.name in modes) is wanted
+                return True
+
+            rows = [row for row in part.rows if mode.name in row.modes and row.move == "go" and row.target != mode.name]
+            ends = [row for row in rows if may(row.when, True, True)]
+            if ends and not any(may(row.when, True, False) for row in ends):
+                found.add((part.name, mode.name))
+    return found
+
+
 def halt_undone(world: World) -> dict[Mode, int]:
     """After a tick that took a halt (an urgent command that a failsafe of the part asks about) and left the part in a
     stop mode, a row leads it to a driving mode, though no row has decided since that needed a command taken on its
@@ -438,7 +483,8 @@ def _sayings(world: World) -> list[int]:
     levels = [side for level in machine.levels for side in (level.set, level.clear)]
     asked = {atom.command for each in [*rows, *levels] for atom in atoms(each) if isinstance(atom, Absent)}
     held = {n for n, command in enumerate(machine.commands) if command.name in asked}
-    return [n for n, d in enumerate(world.deals) if idle.issuperset(d.heard) and (d.taken < 0 or d.taken in held)]
+    quiet = [n for n, d in enumerate(world.deals) if not any(d.moves)]  # counters stand still, too
+    return [n for n in quiet if idle.issuperset((d := world.deals[n]).heard) and (d.taken < 0 or d.taken in held)]
 
 
 def flapping(world: World) -> dict[Mode, int]:

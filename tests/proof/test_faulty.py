@@ -21,6 +21,7 @@ SAMPLES = sorted(path.stem for path in FAULTY.glob("*.modes"))
 
 WRONG: dict[str, set[tuple[str, str]]] = {
     "endless": {("endless", "stirring")},
+    "endless_dead_encoder": {("endless", "lowering")},
     "halt_undone": {("halt undone", "resting")},
     "held_back_only": {("held back only", "lift")},
     "in_doubt": {("in doubt", "bumper")},
@@ -93,7 +94,8 @@ def test_the_proof_finds_that_and_no_more(stem: str) -> None:
     everything = [*report.findings, *wiring_findings(machine, load(machine.board))]
     assert sorted((finding.code, what(machine, finding)) for finding in everything) == sorted(WRONG[stem])
     for finding in report.findings:
-        assert (finding.run is not None) == (finding.code in WITH_A_RUN and finding.gravity != "warning")
+        shown = finding.code in WITH_A_RUN and finding.gravity != "warning" and stem != "endless_dead_encoder"
+        assert (finding.run is not None) == shown
         assert finding.place.line > len(machine.comment.splitlines())
         assert finding.hint
 

@@ -45,10 +45,10 @@ Cells = tuple[tuple[int, int], ...]
 """Clusters, and one cell of each: constant inputs, as far as they matter."""
 
 
-def confined(explored: Reachability, cells: Cells) -> Only:
+def confined(explored: Reachability, cells: Cells, standing: bool = False) -> Only:
     """A step on the constant inputs ``cells``."""
-    pairs = tuple((index, explored.model.clusters[index].constant(cell)) for index, cell in cells)
-    return Only(pairs=pairs, still=True)
+    pairs = tuple((index, explored.model.clusters[index].constant(cell, standing)) for index, cell in cells)
+    return Only(pairs=pairs, still=True, standing=standing)
 
 
 class Saying(NamedTuple):
@@ -104,12 +104,13 @@ def sayings(
 
 def spoken(explored: Reachability, saying: Saying) -> Only:
     """A step on which just that is said."""
-    return Only(takes=1 << saying.take, deaf=explored.messages - saying.said, said=saying.said, still=True)
+    deaf = explored.messages - saying.said
+    return Only(takes=1 << saying.take, deaf=deaf, said=saying.said, still=True, standing=True)
 
 
 def quiet(explored: Reachability, cells: Cells, saying: Saying = NOTHING) -> Only:
     """As :func:`confined`, and nothing is said but ``saying``."""
-    return spoken(explored, saying)._replace(pairs=confined(explored, cells).pairs)
+    return spoken(explored, saying)._replace(pairs=confined(explored, cells, standing=True).pairs)
 
 
 @dataclass(frozen=True)

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 
 from statecraft.findings import Finding, Run
+from statecraft.folding import listed
+from statecraft.machine import Compare, LevelOn, Machine, ModeRef, Taken
 from statecraft.proof.checks.constant_inputs import Cells, constants, every_choice, quiet, with_tail
 from statecraft.proof.checks.waits_for_ever import asked_by_others, lost, modes_beside
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.goals import in_pieces
-from statecraft.semantics import Reached, tick_of
-from statecraft.semantics.keys import GroupClock, ModeClock
+from statecraft.semantics import AllOf, AnyOf, Guard, Known, Negation, Reached, Tick, tick_of
+from statecraft.semantics.cone import counters_asked, tests_read
+from statecraft.semantics.guards import FALSE, TRUE, all_of, any_of, negation
+from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock
 
 
 def endless(explored: Reachability, part: int) -> Iterator[Finding]:
@@ -57,6 +61,62 @@ def endless(explored: Reachability, part: int) -> Iterator[Finding]:
             run=with_tail(explored, run, [cells]),
             gravity="note" if ends else None,
         )
+
+
+def dead_encoder(machine: Machine) -> Iterator[Finding]:
+    """Driving modes that nothing but a counter that counts from outside ends, commands and silence apart: where no
+    pulse comes, for a broken wire perhaps, the machine drives on. A level that asks whether the counter is steady ends
+    them.
+    """
+    tick = tick_of(machine)
+    pulsed = {counter.name for counter in machine.pulsed}
+    for turn in tick.parts if pulsed else ():
+        for mode in turn.part.modes:
+            if mode.endless or not machine.drives(mode):
+                continue
+            leaving = [made.guard for made in turn.in_mode[mode.name] if made.target is not mode]
+            ends = [guard for guard in leaving if _alone(guard, tick) != FALSE]
+            if not ends or any(_alone(guard, tick, pulsed) != FALSE for guard in ends):
+                continue
+            names = sorted(counters_asked(tests_read(tick, ends)) & pulsed)
+            yield Finding(
+                "endless",
+                mode.place,
+                f"nothing but {listed(names, 'or')} ends {mode.name}: where no pulse comes, as from a broken wire, the "
+                "machine drives on until somebody stops it.",
+                f"add a row 'after' that ends {mode.name}; or a level, and a failsafe that asks for it:  level stalled "
+                f"when {turn.part.name} in {mode.name} and {names[0]} steady within 2 for 500 ms, clears when not "
+                f"{turn.part.name} in {mode.name}     or, if it is meant, declare there that it is endless.",
+                mode=ModeRef(turn.part.name, mode.name),
+            )
+
+
+def _alone(guard: Guard, tick: Tick, dead: Container[str] = ()) -> Guard:
+    """``guard`` as far as it can be true while nobody says anything or falls silent, and no counter of ``dead`` comes
+    to what it is compared with; levels that go by that included. What does not come about is false under a negation,
+    too.
+    """
+    match guard:
+        case Known():
+            return guard
+        case Negation(Taken() | Reached(AbsenceClock() | SilenceClock())):
+            return TRUE
+        case Negation(of):
+            inner = _alone(of, tick, dead)
+            return FALSE if inner == FALSE else negation(inner)
+        case AllOf(of):
+            return all_of(_alone(each, tick, dead) for each in of)
+        case AnyOf(of):
+            return any_of(_alone(each, tick, dead) for each in of)
+        case Taken() | Reached(AbsenceClock() | SilenceClock()):
+            return FALSE
+        case Compare() if any(counter in dead for counter in counters_asked([guard])):
+            return FALSE
+        case LevelOn(level):
+            latch = tick.latch[level]
+            return FALSE if _alone(any_of([latch.doubt, latch.set]), tick, dead) == FALSE else guard
+        case _:
+            return guard
 
 
 def _timed_out(explored: Reachability, part: int, place: int) -> bool:

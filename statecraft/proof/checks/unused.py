@@ -133,8 +133,10 @@ def _used_by(atom: Atom) -> Iterator[Use]:
     match atom:
         case Compare(left, _, right, _):
             yield from ((term.kind, term.name) for term in (left, right) if term is not None and term.kind != "output")
-        case Fault(sensor) | Steady(sensor):
+        case Fault(sensor):
             yield "sensor", sensor
+        case Steady(name, kind=kind):
+            yield kind, name
         case SwitchOn(switch):
             yield "switch", switch
         case LevelOn(level):

@@ -141,6 +141,9 @@ class Cluster:
         read = [atom for level in levels for condition in (level.set, level.clear) for atom in atoms(condition)]
         self.steadies = tuple(dict.fromkeys(atom for atom in read if isinstance(atom, Steady)))
         questions: list[Question] = [a for a in dict.fromkeys(read) if isinstance(a, InMode) or _is_counted(a)]
+        for atom in read:
+            if isinstance(atom, Compare) and not _is_counted(atom) and any(t.kind == "counter" for t in terms_of(atom)):
+                raise TooWide(" and ".join(term.name for term in terms_of(atom)))
         for level in self.fors:
             questions += [Held("set", level.name)] if level.set_ticks else []
             questions += [Held("clear", level.name)] if level.clear_ticks else []
@@ -199,7 +202,10 @@ class Cluster:
                 yield Compare(each.left, ">=", None, each.offset)
 
     def _signatures(self, atom: Steady) -> list[tuple[int, int]]:
-        """The spans of readings of the steady atom's sensor within which no comparison with a constant changes."""
+        """The spans of readings of the steady atom's sensor within which no comparison with a constant changes. Where a
+        counter's anchor stands is not told."""
+        if atom.kind == "counter":
+            return [(0, 0)]
         term = Term("sensor", atom.sensor)
         low, high = self.ranges[term][:2]
         cuts = {low, high + 1}
@@ -214,8 +220,8 @@ class Cluster:
 
     def _can(self, atom: Steady, anchor: int, cell: InputCell) -> bool:
         """Whether a reading of ``cell`` may be within the band of an anchor (or outside it, if the cell moves it)."""
-        if Fault(atom.sensor) in cell.true:
-            return True
+        if atom.kind == "counter" or Fault(atom.sensor) in cell.true:
+            return atom.kind == "sensor" or anchor >= 0 or atom in cell.moved
         moves = atom in cell.moved
         if anchor < 0:
             return moves
@@ -286,7 +292,7 @@ class Cluster:
         resets: dict[str, int] = {}
         for place, atom in enumerate(self.steadies, len(self.levels)):
             possible &= self._possible(place, atom)
-            lost = self.of_input[Fault(atom.sensor)]
+            lost = self.of_input[Fault(atom.sensor)] if atom.kind == "sensor" else 0
             moved = self._moving(atom)
             ripe = self.all if answers[Ripe(atom)] else 0
             steady[atom] = self.all & ~lost & (ripe & ~moved if atom.ticks else self.all)
@@ -377,6 +383,8 @@ class Cluster:
         before = state[len(self.levels) + self.steadies.index(atom)]
         if atom not in cell.moved:
             return before
+        if atom.kind == "counter":
+            return 0
         value = cell.values[Term("sensor", atom.sensor)]
         assert value is not None
         return self._signature(atom, value)
@@ -396,15 +404,17 @@ class Cluster:
             found = self._states_of[pairs] = sum(1 << state for state, own in enumerate(self._from) if own & pairs)
         return found
 
-    def constant(self, cell: int) -> int:
+    def constant(self, cell: int, standing: bool = True) -> int:
         """The pairs on which the inputs stay as in ``cell``: a reading that does not change leaves the band of its
-        anchor once at most, since it is the anchor then."""
+        anchor once at most, since it is the anchor then; and so does a counter, if those are ``standing``."""
         wanted = self.cells[cell]
 
         def stays(state: tuple[int, ...], other: InputCell) -> bool:
             if other.true != wanted.true or other.switches != wanted.switches:
                 return False
             for place, atom in enumerate(self.steadies, len(self.levels)):
+                if not standing and atom.kind == "counter":
+                    continue
                 if atom in other.moved and state[place] == self.signature(atom, other):
                     return False
             return True
@@ -413,6 +423,8 @@ class Cluster:
 
     def signature(self, atom: Steady, cell: InputCell) -> int:
         """The index of the span in which the steady atom's sensor reads in ``cell``; -1 in fault."""
+        if atom.kind == "counter":
+            return 0
         value = cell.values[Term("sensor", atom.sensor)]
         return -1 if value is None else self._signature(atom, value)
 
@@ -517,7 +529,7 @@ def clusters_of(levels: Sequence[Level], inputs: Iterable[Atom], ranges: Ranges)
 def _inputs(atom: Atom) -> list[Atom]:
     """``atom`` as far as inputs decide it."""
     if isinstance(atom, Steady):
-        return [Fault(atom.sensor)]
+        return [Fault(atom.sensor)] if atom.kind == "sensor" else []
     return [atom] if isinstance(atom, Compare | Fault | SwitchOn) and not _is_counted(atom) else []
 
 
@@ -530,8 +542,10 @@ def _sources(atom: Atom) -> list[Source]:
     match atom:
         case Compare() if not _is_counted(atom):
             return [(term.kind, term.name) for term in terms_of(atom)]
-        case Fault(sensor) | Steady(sensor):
+        case Fault(sensor):
             return [("sensor", sensor)]
+        case Steady(name, kind=kind):
+            return [(kind, name)]
         case SwitchOn(switch):
             return [("switch", switch)]
         case LevelOn(level):

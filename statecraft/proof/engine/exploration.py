@@ -201,7 +201,8 @@ class Only(NamedTuple):
         once: it is one tick, and no wait.
         said: clocks that messages must set to 0, where they run.
         still: no message turns a dial that is a counter.
-        counters: as they must be once those that count time have, and what messages say; None for any.
+        counters: as they must be once those that count have, and what messages say; None for any.
+        standing: counters that count from outside stand still.
     """
 
     pairs: tuple[tuple[int, int], ...] = ()
@@ -212,6 +213,7 @@ class Only(NamedTuple):
     said: frozenset[str] = frozenset()
     still: bool = False
     counters: Counters | None = None
+    standing: bool = False
 
 
 ANYTHING = Only()
@@ -560,7 +562,7 @@ class Explorer:
         if cuts is None:
             cuts = self._splits[key] = self._split(zone, tests)
         for part, time in cuts:
-            for region in self._regions(config, hearing, part, time, turned):
+            for region in self._regions(config, hearing, part, time, turned, start or only.standing):
                 if only.counters is not None and only.counters != region.counters:
                     continue
                 if self.watcher is None:
@@ -598,11 +600,12 @@ class Explorer:
         zone: int,
         time: TimeCase,
         turned: tuple[tuple[int, tuple[int, ...]], ...],
+        standing: bool,
     ) -> Iterator[Region]:
         model = self.model
         ways = [(config.counters, NONE)]
-        if model.remainders or model.loose or turned:
-            ways = self._counted(config, time.passed, turned)
+        if model.remainders or model.loose or turned or model.from_outside:
+            ways = self._counted(config, time.passed, turned, standing)
         for counters, wrapped in ways:
             key = (config.modes, counters, time)
             found = model.decided.get(key)
@@ -622,7 +625,6 @@ class Explorer:
         if found is None:
             found = self._tables[key] = cluster.table(answers)
         return found
-
     def _answer(
         self, question: Question, config: Config, counters: Counters, passed: Callable[[str, int], bool]
     ) -> bool:
@@ -637,9 +639,10 @@ class Explorer:
         config: Config,
         passed: Callable[[str, int], bool],
         turned: tuple[tuple[int, tuple[int, ...]], ...],
+        standing: bool,
     ) -> list[tuple[Counters, frozenset[str]]]:
-        """The counters once those that count time have (more than one way only for loose ones, and for dials that are
-        ``turned``), and which stepped."""
+        """The counters once those that count have (more than one way only for loose ones, for dials that are
+        ``turned``, and for those that count from outside unless these stand still), and which stepped by time."""
         branches: list[list[int | None]] = [list(config.counters)]
         wrapped = set()
         for place, clause, counts in self.model.remainders:
@@ -662,6 +665,12 @@ class Explorer:
                 [*counters[:place], value, *counters[place + 1 :]]
                 for counters in branches
                 for value in dict.fromkeys((counters[place], *values))
+            ]
+        for place in () if standing else self.model.from_outside:
+            branches = [
+                [*counters[:place], value, *counters[place + 1 :]]
+                for counters in branches
+                for value in self.model.moved(place, counters[place])
             ]
         return [(tuple(counters), frozenset(wrapped)) for counters in branches]
 

@@ -48,12 +48,13 @@ from statecraft.proof.engine.clusters import (
     Known,
     Question,
     Ripe,
+    TooWide,
     clear_in_doubt,
     clusters_of,
     overlaps,
     steady_clock,
 )
-from statecraft.proof.engine.conditions import holds, ranges_of, satisfy
+from statecraft.proof.engine.conditions import holds, ranges_of, satisfy, terms_of
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Diagrams, Node
 from statecraft.proof.engine.observer import possible_atoms, settled
 from statecraft.proof.engine.sums import base
@@ -71,6 +72,10 @@ NOBODY = -1
 MOST_COUNTED = 500
 """How many configurations a counter that counts time may come to before it is counted loosely, where that is
 allowed."""
+
+FEW_VALUES, MOST_VALUES = 40, 3000
+"""A counter that counts from outside is followed value by value where it has so few; where a run is sought, or it is
+compared with what is no constant, of at most so many."""
 
 MOST_READ = 12
 """How many different atoms a level may read for its definition to be looked at in full."""
@@ -271,7 +276,9 @@ class Model:
         self._decisions: dict[tuple[object, ...], Node] = {}
         self._observed: dict[object, Node] = {}
         self._effects: dict[tuple[Modes, Counters, Rows], tuple[Effect, ...]] = {}
+        self.from_outside = dict(self._moving_counters())
         self.loose = dict(self._loose()) if loosely else {}
+        self.loose |= dict(self._loosely_moving(FEW_VALUES if loosely else MOST_VALUES))
         self.told = dict(self._told())
         # A counter that counts time keeps a remainder for each clause: a clock while it runs, a number while it rests.
         self.remainders = [
@@ -777,12 +784,75 @@ class Model:
         have."""
         counter = self.counters[place]
         if place not in self.loose:
-            return (max(counter.low, min(counter.high, value + amount)),)
-        low, high = self._span(place, value)
+            return (counter.moved(value, amount),)
+        low, high = self.span_of(place, value)
         if not amount:
             low = high = value
-        low, high = (max(counter.low, min(counter.high, end + amount)) for end in (low, high))
-        return tuple(least for least in self.loose[place] if least <= high and self._span(place, least)[1] >= low)
+        return tuple(self._told_apart(place, low + amount, high + amount))
+
+    def _told_apart(self, place: int, low: int, high: int) -> Iterator[int]:
+        """The values of a loose counter, as far as they are told apart, that it comes to from ``low`` to ``high``,
+        which may be beyond its ends."""
+        counter = self.counters[place]
+        size = counter.high - counter.low + 1
+        ends = [(max(counter.low, min(counter.high, low)), max(counter.low, min(counter.high, high)))]
+        if counter.round:
+            shifts = range((low - counter.low) // size, (high - counter.low) // size + 1)
+            ends = [(max(counter.low, low - n * size), min(counter.high, high - n * size)) for n in shifts]
+        for least in self.loose[place]:
+            most = self.span_of(place, least)[1]
+            if any(least <= last and most >= first for first, last in ends):
+                yield least
+
+    def moved(self, place: int, value: int | None) -> tuple[int | None, ...]:
+        """What a counter that counts from outside may come to from ``value`` on a tick."""
+        if value is None:
+            return (None,)
+        least, most = self.from_outside[place]
+        if place in self.loose:
+            low, high = self.span_of(place, value)
+            return tuple(self._told_apart(place, low + least, high + most))
+        ways = sorted(range(least, most + 1), key=abs)
+        return tuple(dict.fromkeys(self.counters[place].moved(value, by) for by in ways))
+
+    def _moving_counters(self) -> Iterator[tuple[int, tuple[int, int]]]:
+        """The counters that count from outside, and how far they move on a tick."""
+        for place, counter in enumerate(self.counters):
+            if counter.outside is not None:
+                most = counter.outside.most(self.machine.tick_ms)
+                yield place, (-most if counter.outside.both_ways else 0, most)
+
+    def _loosely_moving(self, most: int) -> Iterator[tuple[int, tuple[int, ...]]]:
+        """Those of more than ``most`` values, with the values at which what is asked of them changes.
+
+        Raises:
+            TooWide: one is asked about in ways that take its very value, and has too many.
+        """
+        guards = [(turn.part.name, guard) for turn in self._turns for row in turn.guards for guard in row]
+        asked = [(part, test) for part, guard in guards for test in tests(guard)]
+        asked += [("", test) for each in self.observed for test in tests(self.lowering.observer(each))]
+        asked += [("", test) for level in self.levels for c in (level.set, level.clear)
+                  for test in tests(self.lowering.level(c))]  # fmt: skip
+        stepped = {
+            change.counter.name
+            for turn in self._turns for mode in turn.decisions for made in mode for change in made.changes
+            if not isinstance(change, SetCounter)
+        }  # fmt: skip
+        for place in self.from_outside:
+            counter = self.counters[place]
+            size = counter.high - counter.low + 1
+            if size <= most:
+                continue
+            cuts = {counter.low}
+            firm = False
+            for part, test in asked:
+                if isinstance(test, Compare) and place in self._counters_read(test):
+                    firm |= test.right is not None or (part not in ("", counter.part) and counter.name in stepped)
+                    cuts |= {test.offset, test.offset + 1}
+            if firm and size > MOST_VALUES:
+                raise TooWide(counter.name)
+            if not firm:
+                yield place, tuple(sorted(cut for cut in cuts if counter.low <= cut <= counter.high))
 
     def may_count(self, place: int, value: int | None, modes: Modes) -> tuple[int | None, ...]:
         """What a loose counter may come to from ``value`` on a tick that begins in ``modes``, by time alone."""
@@ -792,7 +862,7 @@ class Model:
                 found |= dict.fromkeys(self.stepped(place, value, counts.by))
         return tuple(found)
 
-    def _span(self, place: int, value: int) -> tuple[int, int]:
+    def span_of(self, place: int, value: int) -> tuple[int, int]:
         """The values of a loose counter that are not told from ``value``."""
         starts = self.loose[place]
         at = max(i for i, least in enumerate(starts) if least <= value)
@@ -1127,7 +1197,7 @@ def definitions(machine: Machine) -> dict[tuple[str, str | None], Condition]:
         read = [atom for condition in (level.set, level.clear) for atom in atoms(condition)]
         if level.set_ticks or level.clear_ticks or any(isinstance(atom, InMode | Steady) for atom in read):
             continue
-        if any(isinstance(atom, Compare) and atom.left.kind == "counter" for atom in read):
+        if any(t.kind == "counter" for atom in read if isinstance(atom, Compare) for t in terms_of(atom)):
             continue  # a row may have set it by the time that the level is asked about
         if any(isinstance(atom, LevelOn) and atom.level not in found for atom in read):
             continue

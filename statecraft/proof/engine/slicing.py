@@ -267,21 +267,25 @@ class _Slicing:
                     return condition
                 return self._in_mode(condition, "before")
             case Compare(left, op, right, offset):
-                first = self._level_term(left, reader, exact)
+                mixed = exact and right is not None and left.kind != right.kind  # no cluster could follow that
+                first = self._level_term(left, reader, exact, mixed)
                 assert first is not None
-                return Compare(first, op, self._level_term(right, reader, exact), offset)
-            case Steady(sensor, band, ticks) if ("for", level) not in self.things:
+                return Compare(first, op, self._level_term(right, reader, exact, mixed), offset)
+            case Steady(sensor, band, ticks, kind) if ("for", level) not in self.things:
                 name = f"steady {sensor} {band} {ticks}"
-                return And((Not(Fault(sensor)), self._switch(name, Source(("for", level), name))))
+                long = self._switch(name, Source(("for", level), name))
+                return And((Not(Fault(sensor)), long)) if kind == "sensor" else long
             case _:
                 return condition
 
-    def _level_term(self, term: Term | None, reader: str | None, exact: bool) -> Term | None:
+    def _level_term(self, term: Term | None, reader: str | None, exact: bool, free: bool) -> Term | None:
+        """A term of a level, which sees counters as its own part does: once those that count from outside have moved,
+        and before any row has set them. ``free``: whatever is followed."""
         if term is None or term.kind != "counter":
             return term
         counter = self.counters[term.name]
         followed = ("counter", term.name) in self.things and counter.part in self.parts
-        if followed and (exact or counter.part == reader):
+        if followed and not free and (exact or counter.part == reader):
             return term
         return self._dial(f"{term.name} before", counter.low, counter.high, Source(("counter", term.name), "before"))
 

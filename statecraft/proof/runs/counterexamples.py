@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import itertools
 from bisect import bisect_left
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 from statecraft.findings import Hold, Run, Stimulus
 from statecraft.machine import Compare, Fault, ModeRef, Steady, Term
@@ -21,9 +21,13 @@ from statecraft.proof.engine.conditions import consistent, terms_of
 from statecraft.proof.engine.diagrams import Node
 from statecraft.proof.engine.exploration import NOW, START, Config, Explorer, TickCase, Transition
 from statecraft.proof.engine.limits import look
-from statecraft.proof.engine.model import Counters, Model, Rows, Span
+from statecraft.proof.engine.model import NOBODY, Counters, Model, Rows, Span
 from statecraft.proof.engine.zones import FREE, Clocks, Matrix
+from statecraft.semantics.decisions import SetCounter
 from statecraft.semantics.keys import HoldClock, SteadyClock
+
+Moves = tuple[tuple[str, int], ...]
+"""By how much counters that count from outside move, by name."""
 
 Readings = dict[str, int]
 """A reading of every clock."""
@@ -375,7 +379,8 @@ class Choice:
     """Inputs of some ticks, by cluster the pair (or for one without levels, the cell), and the command taken.
 
     ``reset`` are the clocks that messages set, of those that ran (``live``); ``readings`` are those that must be other
-    than their cell's own; ``turned`` is what messages bring dials that rows set, too.
+    than their cell's own; ``turned`` is what messages bring dials that rows set, too; ``moves`` by how much counters
+    that count from outside move.
     """
 
     pairs: tuple[int, ...]
@@ -385,6 +390,7 @@ class Choice:
     ticks: int
     readings: tuple[tuple[Term, int], ...] = ()
     turned: tuple[tuple[str, int], ...] = ()
+    moves: tuple[tuple[str, int], ...] = ()
 
 
 def choices_of(explorer: Explorer, ticks: Sequence[RunTicks], states: tuple[int, ...] = ()) -> list[Choice]:
@@ -402,7 +408,8 @@ def choices_of(explorer: Explorer, ticks: Sequence[RunTicks], states: tuple[int,
             chosen.append(_choose(explorer, tick, pairs, count, last))
     for cluster in model.clusters:
         for atom in cluster.steadies:
-            chosen = _held(cluster, atom, chosen)
+            if atom.kind == "sensor":
+                chosen = _held(cluster, atom, chosen)
     return chosen
 
 
@@ -726,6 +733,7 @@ def inputs_of(model: Model, choice: Choice) -> Stimulus:
         take,
         heard,
         tuned,
+        choice.moves,
     )
 
 
@@ -786,6 +794,9 @@ def run_of(explorer: Explorer, number: int, trail: Trail) -> tuple[Run, list[tup
     ticks = ticks_of(explorer, number, trail)
     choices = choices_of(explorer, ticks, trail.states)
     rows = [(tick.way.rows, tick.ticks) for tick in ticks]
+    if explorer.model.from_outside:
+        moves = list(moves_of(explorer.model, explorer.origin, ticks))
+        choices, rows = _with_moves(choices, moves), _rows_with(rows, moves)
     if trail.shown is not None:
         left_out = len(trail.edges) - trail.shown
         choices, rows = _without_last(choices, left_out), _without_last_rows(rows, left_out)
@@ -793,6 +804,155 @@ def run_of(explorer: Explorer, number: int, trail: Trail) -> tuple[Run, list[tup
     config = explorer.origin if number == START else explorer.configs[number]
     modes = edge_modes(explorer, edges[-1]) if edges else config.modes
     return Run(stretches(explorer.model, choices), None, modes_of(explorer.model, modes)), rows
+
+
+class Moved(NamedTuple):
+    """By how much counters move on some ticks that are alike; ``waits``: they come before the tick that is meant, so
+    that counters have come to where they are wanted on it."""
+
+    moves: Moves
+    ticks: int
+    waits: bool
+
+
+MOST_WAITED = 5_000
+"""For how many ticks a run waits for counters to come to where they are wanted."""
+
+
+def moves_of(model: Model, origin: Config, ticks: Sequence[RunTicks]) -> Iterator[Moved]:
+    """By how much counters that count from outside are to move on each of ``ticks``, in order.
+
+    A counter of which not every value is told apart goes towards where the way wants it next, as fast as it may and as
+    far as it is wanted now. Where that is not far enough in time, the way waits with the inputs of the tick that it is
+    not ready for: whether that comes to the same, whoever plays the run will see.
+    """
+    modes = list(origin.modes)
+    values = {place: model.counters[place].start for place in model.from_outside}
+    waited = 0
+
+    def move(number: int) -> Moves:
+        moves = []
+        for place in values:
+            by = _towards(model, place, values[place], ticks, number)
+            values[place] = model.counters[place].moved(values[place], by)
+            moves += [(model.counters[place].name, by)] if by else []
+        return tuple(moves)
+
+    def ready(number: int) -> bool:
+        wanted = {place: _wanted(model, place, ticks[number]) for place in values}
+        return all(span is None or _near(model, place, values[place], span) for place, span in wanted.items())
+
+    for number, tick in enumerate(ticks):
+        look()
+        for at in range(tick.ticks):
+            first = number == 0 and at == 0  # nothing counts on tick 0
+            while not first and not ready(number) and waited < MOST_WAITED:
+                waited += 1
+                yield Moved(move(number), 1, True)
+            moves = () if first else move(number)
+            rows = tick.way.rows
+            quiet = all(row == NOBODY for row in rows)
+            for part, row in enumerate(rows):
+                if row == NOBODY:
+                    continue
+                made = model.made_by(part, modes[part], row)
+                modes[part] = model.mode_index[part][made.target.name]
+                for change in made.changes:
+                    changed = model.counter_place[change.counter.name]
+                    if changed in values:
+                        counter = model.counters[changed]
+                        if isinstance(change, SetCounter):
+                            values[changed] = change.value
+                        else:
+                            values[changed] = counter.moved(values[changed], change.by)
+            yield Moved(moves, 1, False)
+            if quiet and not moves and not first and at + 1 < tick.ticks:
+                yield Moved((), tick.ticks - at - 1, False)  # it stands where it is wanted next
+                break
+
+
+def _near(model: Model, place: int, value: int, span: tuple[int, int]) -> bool:
+    """Whether a counter at ``value`` can be in ``span`` once it has moved on the next tick."""
+    least, most = model.from_outside[place]
+    ways = range(least, most + 1)
+    return any(span[0] <= model.counters[place].moved(value, by) <= span[1] for by in ways)
+
+
+def _towards(model: Model, place: int, value: int, ticks: Sequence[RunTicks], number: int) -> int:
+    """By how much a counter that stands at ``value`` is to move on a tick of number ``number`` of ``ticks``."""
+    least, most = model.from_outside[place]
+    here = _wanted(model, place, ticks[number])
+    if here is None:
+        return 0
+    goal = here
+    for tick in itertools.islice(ticks, number + 1, None):
+        there = _wanted(model, place, tick)
+        if there is None:
+            break
+        if there != here:
+            goal = there
+            break
+    low, high = here
+    target = max(goal[0], min(goal[1], value))
+    target = max(low, min(high, target))
+    if model.counters[place].round and target != value:
+        size = model.counters[place].high - model.counters[place].low + 1
+        way = (target - value) % size
+        by = way if way <= most else way - size
+    else:
+        by = target - value
+    return max(least, min(most, by))
+
+
+def _wanted(model: Model, place: int, tick: RunTicks) -> tuple[int, int] | None:
+    """Between what a counter is to stand once it has moved on such a tick; None where nobody asks."""
+    value = tick.way.region.counters[place]
+    if value is None:
+        return None
+    return model.span_of(place, value) if place in model.loose else (value, value)
+
+
+def _with_moves(choices: Sequence[Choice], moves: Iterable[Moved]) -> list[Choice]:
+    """``choices`` with ``moves``, which are of as many ticks, and with those on which counters are waited for: on them
+    no command is taken."""
+    made: list[Choice] = []
+    coming = iter(moves)
+    now = Moved((), 0, False)
+    for choice in choices:
+        rest = choice.ticks
+        while rest:
+            if not now.ticks:
+                now = next(coming)
+            if now.waits:
+                made.append(replace(choice, take=0, ticks=now.ticks, moves=now.moves))
+                now = now._replace(ticks=0)
+                continue
+            both = min(rest, now.ticks)
+            made.append(replace(choice, ticks=both, moves=now.moves))
+            rest -= both
+            now = now._replace(ticks=now.ticks - both)
+    return made
+
+
+def _rows_with(rows: Sequence[tuple[Rows, int]], moves: Iterable[Moved]) -> list[tuple[Rows, int]]:
+    """``rows`` with the ticks on which counters are waited for, on which nobody decides."""
+    made: list[tuple[Rows, int]] = []
+    coming = iter(moves)
+    now = Moved((), 0, False)
+    for decided, ticks in rows:
+        rest = ticks
+        while rest:
+            if not now.ticks:
+                now = next(coming)
+            if now.waits:
+                made.append(((NOBODY,) * len(decided), now.ticks))
+                now = now._replace(ticks=0)
+                continue
+            both = min(rest, now.ticks)
+            made.append((decided, both))
+            rest -= both
+            now = now._replace(ticks=now.ticks - both)
+    return made
 
 
 def _without_last(choices: list[Choice], ticks: int) -> list[Choice]:

@@ -14,7 +14,7 @@ from statecraft.semantics.cone import sensors_read, tests_read
 from statecraft.semantics.guards import Guard, Reached, Test, holds, tests
 from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock, SteadyClock
 from statecraft.semantics.tick import tick_of
-from statecraft.simulation import State
+from statecraft.simulation import State, View
 from statecraft.simulation.state import layout
 
 
@@ -74,8 +74,8 @@ class _Tick:
             clock = self.layout.index.get(("clock", f"remainder {counter.name} {clause}"))  # none for one of one tick
             ran = 0 if clock is None else int(self.before[clock])
             if mode in counts.modes and ran + 1 >= counts.ticks:
-                value = max(counter.low, min(counter.high, value + counts.by))
-        return value
+                value = counter.moved(value, counts.by)
+        return counter.moved(value, View(self.layout, self.after).moves.get(counter.name, 0))
 
     def pivots(self) -> list[int]:
         """Valid readings of the sensor, on either side of everything that it is compared with."""

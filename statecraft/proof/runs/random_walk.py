@@ -132,6 +132,7 @@ class Play:
         self._met: dict[Modes, int] = {}
         self._by_mode: dict[RowPlace, list[Modes]] = {}
         self._ticks = 0
+        self._moves: tuple[int, ...] = ()
         self._keep(self._simulation.step_chosen(*self._inputs()[:3]))
 
     def seek(self, rows: Iterable[RowPlace], left: Iterable[RowPlace]) -> None:
@@ -171,6 +172,8 @@ class Play:
         self._met[start] += 1
         self._simulation.restore(chance.choice(list(self._states[start].values())))
         mode = start[part]
+        movements = self._table.movements
+        self._moves = tuple(chance.choice([0, each.least, each.most, each.most]) for each in movements)
         inputs = self._inputs(self._suiting(part, row.number) if chance.random() < SUITING else NO_WITNESS)
         asked = [test.command for test in self._tests(part, row) if isinstance(test, Taken)]
         taken = self._commands[chance.choice(asked)] if asked else self._command()
@@ -192,7 +195,9 @@ class Play:
         if before[self._modes_at[part]] not in here:
             return
         beside, spoken = self._beside(NOBODY, heard), self._spoken(dials)
-        step = partial(self._simulation.step_chosen, readings, switches, dials, NOBODY, beside, spoken)
+        step = partial(
+            self._simulation.step_chosen, readings, switches, dials, NOBODY, beside, spoken, self._moves
+        )
         for state, _ in self._holder.held(step, longest - 1):
             self._ticks += 1
             self._see(before, state)
@@ -296,7 +301,7 @@ class Play:
         readings, switches, dials, heard = inputs
         before = self._simulation.state
         beside, spoken = self._beside(take, heard), self._spoken(dials)
-        state = self._simulation.step_chosen(readings, switches, dials, take, beside, spoken)
+        state = self._simulation.step_chosen(readings, switches, dials, take, beside, spoken, self._moves)
         self._ticks += 1
         self._see(before, state)
 

@@ -54,6 +54,7 @@ def player(machine: Machine, simulation: Simulation) -> Callable[[Stimulus], Sta
     """A function that plays one tick of inputs to ``simulation``."""
     commands = numbered(machine.commands)
     links = numbered(machine.links)
+    pulsed = numbered(machine.pulsed)
     choose = simulation.step_chosen
     last: tuple[Stimulus | None, tuple[Any, ...]] = (None, ())
 
@@ -69,6 +70,7 @@ def player(machine: Machine, simulation: Simulation) -> Callable[[Stimulus], Sta
                     -1 if inputs.taken is None else commands[inputs.taken],
                     tuple(commands[name] for name in inputs.heard),
                     tuple(links[name] for name in inputs.tuned),
+                    tuple(dict(inputs.moves).get(name, 0) for name in pulsed),
                 ),
             )
         return choose(*last[1])

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Iterator
 
 from statecraft.findings import Hold, Run, Stimulus
-from statecraft.machine import Machine, ModeRef, Promise, Remembered, show_duration
+from statecraft.machine import Machine, ModeRef, Promise, Remembered, Unit, show_duration
 
 REPEATS = 3
 """How often a repeating tail is written out."""
@@ -33,9 +33,10 @@ def as_trial(machine: Machine, run: Run, title: str, broken: Promise | None = No
     before: Stimulus | None = None
     said_at = 0
     repeating: set[str] = set()
+    rates = dict.fromkeys((counter.name for counter in machine.pulsed), 0)
     tick = 0
-    for inputs, ticks in _cut(stretches, counted_from):
-        changes = _changes(machine, before, inputs)
+    for inputs, ticks in _slowly(machine, _cut(stretches, counted_from)):
+        changes = [*_changes(machine, before, inputs), *_moves(machine, inputs, ticks, rates)]
         said = _said(inputs)
         ended = sorted(repeating - set(said))
         changes += [f"no more {name}" for name in ended]
@@ -68,6 +69,29 @@ def _cut(stretches: Iterable[Hold], at: int) -> Iterator[tuple[Stimulus, int]]:
         if first < stretch.ticks:
             yield stretch.inputs, stretch.ticks - first
         tick += stretch.ticks
+
+
+def _slowly(machine: Machine, stretches: Iterable[tuple[Stimulus, int]]) -> Iterator[tuple[Stimulus, int]]:
+    """The stretches, cut into ticks where a counter moves at no rate that a trial can say."""
+    for inputs, ticks in stretches:
+        if all(by * 10_000 % machine.tick_ms == 0 for _, by in inputs.moves):
+            yield inputs, ticks
+        else:
+            yield from [(inputs, 1)] * ticks
+
+
+def _moves(machine: Machine, inputs: Stimulus, ticks: int, rates: dict[str, int]) -> Iterator[str]:
+    """What moves counters that count from outside by as much on each of so many ticks; ``rates`` is how they are moved,
+    and is brought up to date."""
+    moves = dict(inputs.moves)
+    for counter, was in rates.items():
+        by = moves.get(counter, 0)
+        rate = by * 10_000 // machine.tick_ms if ticks > 1 else 0
+        if rate != was:
+            rates[counter] = rate
+            yield f"{counter} at {Unit.RATE.show(rate)}"
+        if ticks == 1 and by:
+            yield f"{counter} {'+' if by > 0 else '-'} {abs(by)}"
 
 
 def _expected(machine: Machine, run: Run, broken: Promise | None) -> str:

@@ -1,0 +1,112 @@
+"""Counters that count from outside, in the proof: against brute force, and over ranges that nobody goes through."""
+
+from __future__ import annotations
+
+import pytest
+
+from statecraft.findings import PromiseVerdict
+from statecraft.language import read_text
+from statecraft.machine import Machine
+from statecraft.proof.prove import prove
+from statecraft.proof.runs.replay import breaks
+from statecraft.proof.runs.trials import as_trial
+from statecraft.simulation import run_trial
+from tests.proof.against_brute import contradictions, disagreements, small_text
+from tests.proof.brute import TooLarge, World
+
+HOIST = """\
+machine carriage
+board atmega328p
+tick 10 ms
+link operator serial0, 9600 baud, checked, silent after 500 ms
+command halt "halt", urgent
+command ahead "ahead"
+command beat "beat"
+motor drive pwm 5, direction 8
+counter clicks 0 .. 2000, counts pulses on pin 2, at most 400 Hz
+level near when clicks > 1000 clears when clicks < 900
+mode parked stop
+mode going drive 40 %
+mode slow drive 20 %
+failsafes
+  in | when | go to | do
+  any | halt or operator silent | parked | clicks = 0
+rules
+  in | when | go to | do
+  parked | ahead | going | clicks = 0
+  going | near | slow |
+  going | after 20 s | parked |
+  slow | clicks >= 1200 | parked | clicks = 0
+  slow | after 10 s | parked |
+"""
+
+PROMISES = {
+    "never going and clicks > 1000": True,
+    "every mode can reach parked": True,
+    "once halt -> parked within 20 ms": True,
+    "never slow and clicks > 1200": True,
+    "never slow and clicks > 1100": False,
+    "never clicks == 777": False,
+    "never going and clicks > 300 for 1 s": False,
+}
+
+
+@pytest.fixture(scope="module")
+def verdicts() -> dict[str, PromiseVerdict]:
+    machine = hoist()
+    report = prove(machine)
+    assert not report.findings
+    return dict(zip(PROMISES, report.verdicts, strict=True))
+
+
+def hoist(more: str = "") -> Machine:
+    return read_text(HOIST + "\n".join(f"promise {promise}" for promise in PROMISES) + "\n" + more, "carriage.modes")
+
+
+def test_promises_over_a_range_of_thousands(verdicts: dict[str, PromiseVerdict]) -> None:
+    assert {text: verdict.kept for text, verdict in verdicts.items()} == PROMISES
+
+
+def test_what_breaks_one_takes_no_more_than_the_rate(verdicts: dict[str, PromiseVerdict]) -> None:
+    machine = hoist()
+    for verdict in verdicts.values():
+        if verdict.run is None:
+            continue
+        moves = [by for stretch in verdict.run.stretches for _, by in stretch.inputs.moves]
+        assert moves and all(0 <= by <= 4 for by in moves)
+        assert breaks(machine, verdict.promise, verdict.run)
+        text = as_trial(machine, verdict.run, "it breaks", verdict.promise)
+        failing = hoist(text)
+        assert not run_trial(failing, failing.trials[0]).passed
+
+
+def test_a_dead_encoder_is_told_unless_time_or_steadiness_ends_the_mode() -> None:
+    def told(was: str, by: str) -> list[str]:
+        found = prove(read_text(HOIST.replace(was, by)))
+        return [f.mode.mode for f in found.findings if f.code == "endless" and f.mode is not None]
+
+    assert told("  going | after 20 s | parked |\n", "") == ["going"]
+    assert told("  slow | after 10 s | parked |\n", "") == ["slow"]
+    assert told("  slow | after 10 s | parked |\n", "  slow | halt | parked |\n") == ["slow"]
+    assert told("mode slow drive 20 %", "mode slow drive 20 %, endless") == []
+    slow = "carriage in slow"
+    stalled = f"level stalled when {slow} and clicks steady within 2 for 1 s, clears when not {slow}\n"
+    machine = HOIST.replace("  slow | after 10 s | parked |\n", "").replace("mode parked", stalled + "mode parked")
+    failsafe = "rules\n", "  slow | stalled | parked |\nrules\n"
+    assert [f.code for f in prove(read_text(machine.replace(*failsafe))).findings] == []
+
+
+@pytest.mark.slow
+def test_small_machines_made_at_random_are_judged_as_by_brute_force() -> None:
+    compared, seed = 0, 0
+    while compared < 1:
+        machine, seed = read_text(small_text(seed, counting=True)), seed + 1
+        if not machine.pulsed:
+            continue
+        try:
+            world = World(machine, 6_000)
+        except TooLarge:
+            continue
+        assert disagreements(machine, 6_000, world) == []
+        assert contradictions(machine, 6_000, world)[0] == []
+        compared += 1
