@@ -994,12 +994,12 @@ class Part:
         """The first mode."""
         return self.modes[0]
 
-    @property
+    @cached_property
     def failsafes(self) -> tuple[Row, ...]:
         """The failsafe rows, in order."""
         return tuple(row for row in self.rows if row.failsafe)
 
-    @property
+    @cached_property
     def rules(self) -> tuple[Row, ...]:
         """The rule rows, in order."""
         return tuple(row for row in self.rows if not row.failsafe)

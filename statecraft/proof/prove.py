@@ -69,7 +69,8 @@ SOON_SECONDS, SOON_SECONDS_A_ROW = 3.0, 0.02
 answered in which way does not depend on what else the computer does."""
 
 HOPES = ((40, 12.0), (12, 4.0), (6, 2.0), (3, 1.0))
-"""After which share of the steps it is given up: when more wait to be followed, by so many times, than have been."""
+"""After which share of the steps it is given up: when more wait to be followed, by so many times, than have been, or
+than there are modes."""
 
 MOST_BREADTH = 8
 """With more levels with times, held commands and counters, each in any state beside the others, not even the attempt is
@@ -203,10 +204,11 @@ def _any(found: Iterable[object]) -> bool:
 
 def _soon(explored: Reachability, steps: int) -> bool:
     """Whether everything is followed within so many ``steps``; not gone on with where more and more is waiting."""
+    modes = sum(len(part.modes) for part in explored.model.parts)
     for share, waiting in HOPES:
         if explored.explore(steps // share):
             return True
-        if explored.explorer.waiting > waiting * explored.explorer.followed:
+        if explored.explorer.waiting > waiting * max(explored.explorer.followed, modes):
             return False
     return explored.explore(steps)
 

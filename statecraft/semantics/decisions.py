@@ -50,7 +50,7 @@ class Bar:
     told: bool
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Decision:
     """A row as it stands in one mode of its part.
 
@@ -74,17 +74,17 @@ class Decision:
     resets: tuple[ClockKey, ...]
     changes: tuple[CounterChange, ...]
 
-    @property
+    @cached_property
     def held_back(self) -> Guard:
         """Some failsafe would hold where the row leads: it is passed over."""
         return any_of(bar.guard for bar in self.bars)
 
-    @property
+    @cached_property
     def still_held_back(self) -> Guard:
         """The same, where it is known that no failsafe of the present mode decides."""
         return any_of(bar.guard for bar in self.bars if not bar.told)
 
-    @property
+    @cached_property
     def decides(self) -> Guard:
         """What makes the row decide, if no earlier one has."""
         return all_of([self.guard, negation(self.held_back)])

@@ -6,6 +6,7 @@ levels remember. So a *no* is sure; a *yes* still needs a run that drives on in 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import partial
 
 from statecraft.machine import (
@@ -55,12 +56,14 @@ def reading_leads_out(machine: Machine, part: Part, mode: Mode, sensor: Sensor) 
         return False
     blind, seeing = (_Sight(machine, sensor.name, fault) for fault in (True, False))
     stays: Guard = TRUE
+    for guard, made in reversed(_decided(blind, decisions)):
+        stays = _choose(guard, made.target is mode, stays)
+    if stays == FALSE:
+        return False
     leaves: Guard = FALSE
-    for made in reversed(decisions):
-        here = made.target is mode
-        stays = _choose(blind.decides(made), here, stays)
-        out = not here and not machine.drives_as_much(mode, made.target)
-        leaves = _choose(seeing.decides(made), out, leaves)
+    for guard, made in reversed(_decided(seeing, decisions)):
+        out = made.target is not mode and not machine.drives_as_much(mode, made.target)
+        leaves = _choose(guard, out, leaves)
     both = all_of([stays, leaves])
     return both.value if isinstance(both, Known) else satisfy(both, ranges_of(machine)) is not None
 
@@ -108,6 +111,16 @@ class _Sight:
             on = all_of([on, SwitchOn(f"set long {level.name}")]) if level.set_ticks else on
             off = all_of([off, SwitchOn(f"clear long {level.name}")]) if level.clear_ticks else off
         return any_of([on, doubt, all_of([SwitchOn(f"was on {level.name}"), negation(off)])])
+
+
+def _decided(sight: _Sight, decisions: Iterable[Decision]) -> list[tuple[Guard, Decision]]:
+    """What makes each row decide; not of those after one that always does."""
+    found = []
+    for made in decisions:
+        found.append((sight.decides(made), made))
+        if found[-1][0] == TRUE:
+            break
+    return found
 
 
 def _choose(asked: Guard, yes: bool, no: Guard) -> Guard:

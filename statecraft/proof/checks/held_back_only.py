@@ -46,14 +46,14 @@ def candidates(machine: Machine, part: Part) -> Iterator[tuple[Row, list[Row]]]:
     ranges = ranges_of(machine)
     turn = tick_of(machine).part[part.name]
     asked = [{made.mode.name: made.guard for made in decisions} for decisions in turn.of_row]
+    covered = {mode for failsafe in part.failsafes for mode in failsafe.modes}
+    held: dict[str, list[Row]] = {}
     for row in part.rules:
-        earlier = [
-            other
-            for other in part.rules
-            if other.number < row.number
-            and not set(other.modes).isdisjoint(row.modes)
-            and _can_be_held(machine, part, other)
-        ]
+        before = {other.number: other for mode in row.modes for other in held.get(mode, ())}
+        earlier = [before[number] for number in sorted(before)]
+        if row.target in covered and _starts_moving(machine, part, row):
+            for mode in row.modes:
+                held.setdefault(mode, []).append(row)
         drives = row.move == "go" and machine.drives(part.mode[row.target])
         mine, theirs = asked[row.number], [asked[other.number] for other in earlier]
         if not earlier or not (drives or all(_asks_else(mine, each) for each in theirs)):
@@ -71,11 +71,9 @@ def _asks_else(one: dict[str, Guard], other: dict[str, Guard]) -> bool:
     return any(one[mode] != other[mode] for mode in one.keys() & other.keys())
 
 
-def _can_be_held(machine: Machine, part: Part, row: Row) -> bool:
-    """Whether ``row`` leads to a mode in which a failsafe applies."""
-    if row.move != "go" or not machine.is_moving(part, part.mode[row.target]):
-        return False
-    return any(row.target in failsafe.modes for failsafe in part.failsafes)
+def _starts_moving(machine: Machine, part: Part, row: Row) -> bool:
+    """Whether ``row`` leads to a moving mode: a failsafe that applies there may hold it back."""
+    return row.move == "go" and machine.is_moving(part, part.mode[row.target])
 
 
 def _decides_by_itself(explored: Reachability, part: int, row: Row, earlier: list[Row]) -> bool:
