@@ -58,6 +58,7 @@ class Unit(enum.Enum):
     ANGLE = ("deg", Decimal("0.1"))
     RATE = ("Hz", Decimal("0.1"))
     PERCENT = ("%", Decimal("1"))
+    RATIO = ("%", Decimal("0.1"))
     NUMBER = ("", Decimal("1"))
 
     @property
@@ -396,6 +397,17 @@ class AnalogVoltage:
     pin: str
 
 
+FULL_RATIO = 1000
+"""100 % in steps of 0.1 %: what as many counts as the converter has values would stand for."""
+
+
+@dataclass(frozen=True, slots=True)
+class AnalogRatio:
+    """An analog part without a unit of its own: how much of the reference there is at its pin."""
+
+    pin: str
+
+
 @dataclass(frozen=True, slots=True)
 class AnalogCurrent:
     """A current sensor with a straight characteristic through (``mv1``, ``ma1``) and (``mv2``, ``ma2``) at the pin."""
@@ -446,7 +458,8 @@ class Remembered:
     after: int
 
 
-Source = Ranger | AnalogVoltage | AnalogCurrent | Thermistor | Pulses | ByHand | Remembered
+Analog = AnalogVoltage | AnalogRatio | AnalogCurrent | Thermistor
+Source = Ranger | Analog | Pulses | ByHand | Remembered
 
 
 @dataclass(frozen=True, slots=True)

@@ -47,9 +47,11 @@ _SYMBOL = {
     "angle": "deg",
     "rate": "Hz",
     "percent": "%",
+    "ratio": "%",
     "number": "",
 }
-_TENTHS = {"length": 1, "voltage": 3, "current": 3, "temperature": 1, "angle": 1, "rate": 1, "percent": 0, "number": 0}
+_TENTHS = {"length": 1, "voltage": 3, "current": 3, "temperature": 1, "angle": 1, "rate": 1, "ratio": 1}
+_TENTHS |= {"percent": 0, "number": 0}
 
 
 @dataclass
@@ -261,7 +263,11 @@ class _Writer:
         elif kind == "voltage":
             low, high, family = 0, 15000, "voltage"
             plausible = rng.choice(["", ", plausible 4 V .. 14 V"])
-            self.lines.append(f"sensor {name} voltage, pin {self.analog.pop()}, 0 V .. 15 V{plausible}{patience}")
+            what = f"voltage, pin {self.analog.pop()}, 0 V .. 15 V{plausible}"
+            if self.curves.random() < 0.4:
+                low, high, family = 0, 1000, "ratio"
+                what = what.replace("voltage", "ratio").replace("0 V .. 15 V", "0 % .. 100 %").replace(" V", ".5 %")
+            self.lines.append(f"sensor {name} {what}{patience}")
         elif kind == "current":
             low, high, family = -5000, 45000, "current"
             wires = f"pin {self.analog.pop()}, 0.5 V is 0 A, 2.5 V is 20 A"

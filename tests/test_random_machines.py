@@ -13,6 +13,7 @@ from statecraft.machine import (
     Absent,
     After,
     AnalogCurrent,
+    AnalogRatio,
     AnalogVoltage,
     Blink,
     Buzzer,
@@ -161,7 +162,7 @@ def test_together_they_leave_nothing_of_the_language_out() -> None:
     used: Counter[str] = Counter()
     for seed in range(MANY):
         used += parts_of_speech(read_text(random_text(seed, 2)))
-    kinds = [Ranger, AnalogVoltage, AnalogCurrent, Thermistor, Pulses, ByHand, Remembered]
+    kinds = [Ranger, AnalogVoltage, AnalogRatio, AnalogCurrent, Thermistor, Pulses, ByHand, Remembered]
     kinds += [Motor, Lamp, Relay, Servo, Buzzer, HandOutput, FromDial, Share, Mix, Follows, Blink]
     atoms_of_rows = [Compare, Fault, SwitchOn, LevelOn, Taken, Absent, Silent, After, InMode]
     atoms_of_levels = [Compare, Fault, SwitchOn, LevelOn, InMode, Steady]

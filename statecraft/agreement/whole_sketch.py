@@ -31,8 +31,7 @@ from statecraft.firmware.layout import layout
 from statecraft.firmware.toolchain import BuildFailed
 from statecraft.firmware.writer import WiringError, emit
 from statecraft.machine import (
-    AnalogCurrent,
-    AnalogVoltage,
+    Analog,
     Contact,
     Lamp,
     Machine,
@@ -41,7 +40,6 @@ from statecraft.machine import (
     Ranger,
     Relay,
     Remembered,
-    Thermistor,
 )
 from statecraft.resources import folder as resource
 from statecraft.templates_engine import render
@@ -258,7 +256,7 @@ def _moves(running: SketchOnCortexM, random: Random) -> Iterator[list[Event]]:
     analog = [
         running.number(sensor.source.pin)
         for sensor in machine.sensors
-        if isinstance(sensor.source, AnalogVoltage | AnalogCurrent | Thermistor)
+        if isinstance(sensor.source, Analog)
     ]
     pulses = [running.number(sensor.source.pin) for sensor in machine.sensors if isinstance(sensor.source, Pulses)]
     full = (1 << running.board.adc_bits) - 1

@@ -19,7 +19,10 @@ from statecraft.firmware import build, emit, hand_functions, wiring_findings, wr
 from statecraft.firmware.layout import reading_type
 from statecraft.firmware.messages import message as framed
 from statecraft.machine import (
+    FULL_RATIO,
+    Analog,
     AnalogCurrent,
+    AnalogRatio,
     AnalogVoltage,
     ByHand,
     Command,
@@ -182,7 +185,7 @@ class Wired:
             case Ranger(air=air):
                 speed = speed_of_sound_m_s(air / 10)
                 self.chip.distance(sensor.name, "dead" if value is None else value, at_us, sound_m_per_s=speed)
-            case AnalogVoltage() | AnalogCurrent() | Thermistor():
+            case AnalogVoltage() | AnalogRatio() | AnalogCurrent() | Thermistor():
                 channel = self.board.pin(sensor.source.pin).adc_channel
                 assert channel is not None
                 self.chip.set_adc(channel, self.millivolts(sensor, value), at_us)
@@ -207,6 +210,8 @@ class Wired:
             return reference if max(ends) < reference - 50 else 0
         steps = sensor.low if value is None else value
         match source:
+            case AnalogRatio():
+                found = round(steps * reference / FULL_RATIO)
             case AnalogVoltage():
                 found = round(steps * reference / sensor.high)
             case AnalogCurrent(mv1=mv1, ma1=ma1, mv2=mv2, ma2=ma2):
@@ -312,5 +317,5 @@ def numbers_said(
 
 def can_fail(sensor: Sensor) -> bool:
     """Whether something at its pin can put the sensor in fault."""
-    analog = isinstance(sensor.source, AnalogVoltage | AnalogCurrent | Thermistor)
+    analog = isinstance(sensor.source, Analog)
     return isinstance(sensor.source, Ranger | ByHand) or (analog and sensor.plausible is not None)

@@ -52,6 +52,7 @@ UNIT_WORDS = {
     Unit.ANGLE: "deg",
     Unit.RATE: "hz",
     Unit.PERCENT: "percent",
+    Unit.RATIO: "ratio",
 }
 STEP_WORDS = {
     Unit.LENGTH: "mm",
@@ -61,6 +62,7 @@ STEP_WORDS = {
     Unit.ANGLE: "tenths of a degree",
     Unit.RATE: "tenths of a hertz",
     Unit.PERCENT: "percent",
+    Unit.RATIO: "tenths of a percent",
     Unit.NUMBER: "",
 }
 

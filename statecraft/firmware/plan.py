@@ -16,6 +16,7 @@ from statecraft.findings import Finding
 from statecraft.folding import listed
 from statecraft.machine import (
     AnalogCurrent,
+    AnalogRatio,
     AnalogVoltage,
     Buzzer,
     ByHand,
@@ -220,7 +221,7 @@ def _sensor_uses(sensor: Sensor) -> Iterator[PinUse]:
         case Ranger(trigger, echo):
             yield PinUse(trigger, f"trigger of {sensor.name}", "digital", True, sensor, "trigger")
             yield PinUse(echo, f"echo of {sensor.name}", "digital", False, sensor, "echo")
-        case AnalogVoltage(pin) | AnalogCurrent(pin) | Thermistor(pin):
+        case AnalogVoltage(pin) | AnalogRatio(pin) | AnalogCurrent(pin) | Thermistor(pin):
             yield PinUse(pin, f"sensor {sensor.name}", "analog", False, sensor)
         case Pulses(pin):
             yield PinUse(pin, f"sensor {sensor.name}", "interrupt", False, sensor)

@@ -12,7 +12,10 @@ from statecraft.firmware.layout import reading_type
 from statecraft.firmware.names import STEP_WORDS
 from statecraft.firmware.plan import Plan
 from statecraft.machine import (
+    FULL_RATIO,
+    Analog,
     AnalogCurrent,
+    AnalogRatio,
     AnalogVoltage,
     Contact,
     Pulses,
@@ -89,14 +92,13 @@ class AnalogView:
 
 def sensor_view(sensor: Sensor, board: Board, member: str, note: str) -> SensorView:
     """What sensors.cpp shows of ``sensor`` on ``board``."""
-    steps = {"tenths of a degree C": "tenths", "tenths of a degree": "tenths", "tenths of a hertz": "tenths"}
     word = STEP_WORDS[sensor.unit]
     return SensorView(
         name=sensor.name,
         member=member,
         note=note,
         type=reading_type(sensor),
-        steps=steps.get(word, word) or "number",
+        steps="tenths" if word.startswith("tenths") else word or "number",
         patience=sensor.patience,
         median=sensor.median,
         low=sensor.low,
@@ -133,13 +135,15 @@ def contact_view(
 def analog_view(sensor: Sensor, pin: str, board: Board, note: str) -> AnalogView:
     """How the counts of an analog sensor become a reading in its unit's steps."""
     source = sensor.source
-    assert isinstance(source, AnalogVoltage | AnalogCurrent | Thermistor)
+    assert isinstance(source, Analog)
     channel = board.pin(source.pin).adc_channel or 0
     full = 1 << board.adc_bits
     unit = STEP_WORDS[sensor.unit]
-    if isinstance(source, AnalogVoltage):
-        how = f"{full} counts would stand for the {sensor.unit.show(sensor.high)} that the divider makes the full scale"
-        text = f"static_cast<int32_t>((RAW * {sensor.high}UL + {full // 2}U) >> {board.adc_bits})"
+    if isinstance(source, AnalogVoltage | AnalogRatio):
+        high = FULL_RATIO if isinstance(source, AnalogRatio) else sensor.high
+        how = f"{full} counts would stand for the {sensor.unit.show(high)} that "
+        how += "is the reference" if isinstance(source, AnalogRatio) else "the divider makes the full scale"
+        text = f"static_cast<int32_t>((RAW * {high}UL + {full // 2}U) >> {board.adc_bits})"
         return AnalogView(sensor.name, pin, note, unit, channel, how, text)
     if isinstance(source, AnalogCurrent):
         slope, offset, shift = straight(source, board)
@@ -227,7 +231,7 @@ def prescaler(timer: int, divider: int) -> str:
 
 def is_analog(sensor: Sensor) -> bool:
     """Whether the sensor is read by the converter."""
-    return isinstance(sensor.source, AnalogVoltage | AnalogCurrent | Thermistor)
+    return isinstance(sensor.source, Analog)
 
 
 def is_pulses(sensor: Sensor) -> bool:

@@ -10,7 +10,9 @@ from statecraft.boards.resistors import divider, nearest, show_ohm, values
 from statecraft.firmware.plan import PinUse, plan
 from statecraft.firmware.writer import SERVO_SPAN_US, SERVO_ZERO_US
 from statecraft.machine import (
+    Analog,
     AnalogCurrent,
+    AnalogRatio,
     AnalogVoltage,
     Buzzer,
     ByHand,
@@ -93,7 +95,7 @@ def wires(machine: Machine, board: Board) -> list[Wire]:
 def cautions(machine: Machine, board: Board) -> list[str]:
     """What holds for the whole of the wiring, each a sentence without its full stop; the board has its own besides."""
     found = ["Join all grounds: the board's, every sensor's, the radio's, the drivers' and the battery's"]
-    if any(isinstance(sensor.source, AnalogVoltage | AnalogCurrent | Thermistor) for sensor in machine.sensors):
+    if any(isinstance(sensor.source, Analog) for sensor in machine.sensors):
         found.append("100 nF from each analog input to ground, beside the chip, keeps the motors' noise out")
     if any(isinstance(output, Motor | Relay | Servo) for output in machine.outputs):
         found += [
@@ -146,6 +148,10 @@ def _sensor(sensor: Sensor, board: Board, use: PinUse) -> tuple[str, list[str]]:
             return f"{_volts(board.supply_mv)} while the echo is out", [
                 "pulled up: a wire that is off counts as a fault",
                 *_down_from_five_volts(board, "the ranger's echo"),
+            ]
+        case AnalogRatio():
+            return f"0 V .. {_volts(board.reference_mv)} for 0 % .. 100 %", [
+                f"a knob's ends to ground and {_volts(board.reference_mv)}, its slider to the pin; 10 kohm or less"
             ]
         case AnalogVoltage():
             return f"0 V .. {_volts(board.reference_mv)} for {_range(sensor)}", list(_supply_divider(sensor, board))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 
 from lark import Token, Tree
@@ -100,6 +100,8 @@ class Context:
     def _constant(self, token: Token, piece: Piece, unit: Unit | None, what: str) -> Constant | None:
         entry = self.names.find(token, piece, "constant", wanted=f"{family(unit)} or the name of a constant")
         constant: Constant | None = entry.item if entry is not None else None
+        if constant is not None and constant.unit is Unit.PERCENT and unit is Unit.RATIO:
+            return replace(constant, unit=unit, value=int(constant.value * Unit.PERCENT.resolution / unit.resolution))
         if constant is not None and constant.unit is not unit:
             message = f'The constant "{token}" is {family(constant.unit)}; for {what} it must be {family(unit)}'
             hint = f"Use a constant {in_symbols(unit)}, or write a number here."

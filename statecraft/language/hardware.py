@@ -18,8 +18,10 @@ from statecraft.language.options import Options
 from statecraft.language.quantities import in_symbols, quantity, unit_of
 from statecraft.language.statements import Statement
 from statecraft.machine import (
+    FULL_RATIO,
     SPOTS,
     AnalogCurrent,
+    AnalogRatio,
     AnalogVoltage,
     Buzzer,
     ByHand,
@@ -376,6 +378,7 @@ class Hardware:
         reader = {
             "RANGE": self._ranger,
             "VOLTAGE": self._voltage,
+            "RATIO": self._ratio,
             "CURRENT": self._current,
             "TEMPERATURE": self._thermistor,
             "PULSES": self._pulses,
@@ -404,6 +407,18 @@ class Hardware:
             return None
         source = AnalogVoltage(options.text("pin"))
         return self._finish(statement, entry, options, Unit.VOLTAGE, source, low_at_least=0)
+
+    def _ratio(self, statement: Statement, entry: Entry) -> Sensor | None:
+        options = self._sensor_options(statement, entry, "ratio", "pin")
+        if not options.need("pin", "limits"):
+            return None
+        source = AnalogRatio(options.text("pin"))
+        sensor = self._finish(statement, entry, options, Unit.RATIO, source, low_at_least=0)
+        if sensor is not None and sensor.high > FULL_RATIO:
+            message = f"{Unit.RATIO.show(sensor.high)} is more than all"
+            hint = "A ratio is a part of the reference: 0 % .. 100 % at most."
+            self._mistakes.add(statement.piece.place(options.get("limits")), message, hint, code="out-of-limits")
+        return sensor
 
     def _current(self, statement: Statement, entry: Entry) -> Sensor | None:
         options = self._sensor_options(statement, entry, "current", "pin", "point", several=("point",))
@@ -514,7 +529,7 @@ class Hardware:
         what = f"a sensor {kind}" if kind == "by hand" else f"a {kind} sensor"
         common = ("limits", "plausible", "patience", "median", "noise")
         limits = {"voltage": "0 V .. 15 V", "current": "0 A .. 20 A", "temperature": "-20 C .. 60 C"}
-        limits |= {"pulses": "0 Hz .. 60 Hz", "by hand": "0 deg .. 359.9 deg"}
+        limits |= {"ratio": "0 % .. 100 %", "pulses": "0 Hz .. 60 Hz", "by hand": "0 deg .. 359.9 deg"}
         return self._options(
             statement, entry, *allowed, *common, what=what, several=several, limits=limits.get(kind, "2 cm .. 400 cm")
         )
@@ -829,7 +844,7 @@ class Hardware:
             unit = unit_of(ends[1].symbol)
             if unit is None:
                 message = f'"{ends[1].symbol[:20]}" is not a unit that a reading can have'
-                every = "; ".join(in_symbols(each) for each in Unit)
+                every = "; ".join(dict.fromkeys(in_symbols(each) for each in Unit))
                 hint = f"A reading is {every}."
                 self._mistakes.add(ends[1].place, message, hint, code="unknown-unit")
                 return None
@@ -861,7 +876,7 @@ class Hardware:
         return True
 
 
-_SENSOR_KINDS = ("range", "voltage", "current", "temperature", "pulses", "by hand")
+_SENSOR_KINDS = ("range", "ratio", "voltage", "current", "temperature", "pulses", "by hand")
 
 T = TypeVar("T")
 

@@ -22,6 +22,7 @@ _SYMBOLS: dict[Unit, dict[str, Decimal]] = {
     Unit.ANGLE: {"deg": Decimal(1)},
     Unit.RATE: {"Hz": Decimal(1), "kHz": Decimal(1000)},
     Unit.PERCENT: {"%": Decimal(1)},
+    Unit.RATIO: {"%": Decimal(1)},
     Unit.NUMBER: {"": Decimal(1)},
 }
 """What one of each symbol is in its unit's own symbol."""
@@ -38,6 +39,7 @@ _FAMILIES: dict[Unit, str] = {
     Unit.ANGLE: "an angle",
     Unit.RATE: "a rate",
     Unit.PERCENT: "a percentage",
+    Unit.RATIO: "a ratio",
     Unit.NUMBER: "a plain number",
 }
 

@@ -8,7 +8,16 @@ from fractions import Fraction
 from statecraft.boards.chosen import board_of
 from statecraft.boards.conversions import thermistor_ohm
 from statecraft.language.mistakes import FileErrors
-from statecraft.machine import AnalogCurrent, AnalogVoltage, Machine, Ranger, Sensor, Thermistor
+from statecraft.machine import (
+    FULL_RATIO,
+    AnalogCurrent,
+    AnalogRatio,
+    AnalogVoltage,
+    Machine,
+    Ranger,
+    Sensor,
+    Thermistor,
+)
 
 RANGER_STEPS = 10
 """1 cm, in steps of 1 mm."""
@@ -32,6 +41,8 @@ def noise_of(machine: Machine, sensor: Sensor, value: int) -> int:
     match source:
         case Ranger():
             return RANGER_STEPS
+        case AnalogRatio():
+            return max(1, math.ceil(Fraction(COUNTS * FULL_RATIO, 1 << _converter(machine)[0])))
         case AnalogVoltage():
             return max(1, math.ceil(Fraction(COUNTS * sensor.high, 1 << _converter(machine)[0])))
         case AnalogCurrent():

@@ -5,6 +5,7 @@ from __future__ import annotations
 from statecraft.folding import listed
 from statecraft.machine import (
     AnalogCurrent,
+    AnalogRatio,
     AnalogVoltage,
     Blink,
     Buzzer,
@@ -115,6 +116,8 @@ def sensor(machine: Machine, thing: Sensor) -> str:
     match thing.source:
         case Ranger(no_echo_far=far):
             what = "ultrasonic ranger" + (", no echo reads far" if far else ", no echo is a fault")
+        case AnalogRatio():
+            what = "part of the full scale"
         case AnalogVoltage():
             what = f"voltage through a divider that brings {thing.unit.show(thing.high)} down to the full scale"
         case AnalogCurrent(_, mv1, ma1, mv2, ma2):
@@ -184,7 +187,7 @@ def pins(thing: Sensor | Output | Contact | None) -> list[tuple[str, str]]:
     match source:
         case Ranger(trigger, echo):
             return [("trigger", trigger), ("echo", echo)]
-        case AnalogVoltage(pin) | AnalogCurrent(pin) | Thermistor(pin) | Pulses(pin) | Contact(pin):
+        case AnalogVoltage(pin) | AnalogRatio(pin) | AnalogCurrent(pin) | Thermistor(pin) | Pulses(pin) | Contact(pin):
             return [("signal", pin)]
         case Motor(pwm=pwm, forward=forward, reverse=reverse, direction=direction):
             all_of_it = (("pwm", pwm), ("forward", forward), ("reverse", reverse), ("direction", direction))

@@ -13,6 +13,7 @@ from statecraft.firmware.layout import layout
 from statecraft.firmware.toolchain import Built
 from statecraft.machine import (
     AnalogCurrent,
+    AnalogRatio,
     AnalogVoltage,
     Command,
     Contact,
@@ -100,7 +101,7 @@ class Rig:
             case Ranger(air=air):
                 speed = speed_of_sound_m_s(air / 10)
                 self.chip.distance(name, value, at_us, sound_m_per_s=speed)
-            case AnalogVoltage() | AnalogCurrent() | Thermistor():
+            case AnalogVoltage() | AnalogRatio() | AnalogCurrent() | Thermistor():
                 assert isinstance(value, int)
                 channel = self.board.pin(sensor.source.pin).adc_channel
                 assert channel is not None
@@ -113,6 +114,8 @@ class Rig:
         sensor = self.machine.sensor(name)
         reference = self.board.reference_mv
         match sensor.source:
+            case AnalogRatio():
+                return round(value * reference / 1000)
             case AnalogVoltage():
                 return round(value * reference / sensor.high)
             case AnalogCurrent(mv1=mv1, ma1=ma1, mv2=mv2, ma2=ma2):

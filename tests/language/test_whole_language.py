@@ -10,6 +10,7 @@ from statecraft.language import FileErrors, read_file, read_text
 from statecraft.machine import (
     Absent,
     AnalogCurrent,
+    AnalogRatio,
     And,
     At,
     Buzzer,
@@ -50,6 +51,7 @@ from statecraft.machine import (
     Term,
     Thermistor,
     Unit,
+    atoms,
 )
 from tests.language.frame import PREAMBLE, frame, machine
 
@@ -462,6 +464,15 @@ def test_settings_made_of_dials_and_readings(written: str, setting: object) -> N
     dial = 'dial aside "a", -100 % .. 100 %'
     machine = read_text(frame(more_hardware=dial, more_modes=f"mode going drive {written}"))
     assert machine.parts[0].mode["going"].own == (("drive", setting),)
+
+
+def test_a_ratio_reads_in_tenths_of_a_percent() -> None:
+    hardware = "sensor shade ratio, pin A4, 0 % .. 100 %, plausible 2.5 % .. 97 %, median of 3\nconstant dusk = 12 %"
+    found = machine(more_hardware=hardware, rule="cruise | shade < dusk or shade > 33.3 % | swing |")
+    shade = found.sensor("shade")
+    assert (shade.unit, shade.source, shade.high, shade.plausible) == (Unit.RATIO, AnalogRatio("A4"), 1000, (25, 970))
+    when = found.parts[0].rows[-1].when
+    assert [atom.offset for atom in atoms(when) if isinstance(atom, Compare)] == [120, 333]
 
 
 def test_a_motor_whose_two_pins_carry_pulses() -> None:

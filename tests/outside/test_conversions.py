@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from statecraft.boards import conversions as c
+from statecraft.machine import FULL_RATIO
 from tests.tools import need
 
 CORE = "/usr/share/arduino/hardware/arduino/avr"
@@ -51,6 +52,19 @@ def test_converter_formula() -> None:
             exact = Fraction(vin * 1024, vref)
             assert abs(counts - exact) <= Fraction(1, 2) or counts == 1023
     assert (c.adc_counts(0, 5000), c.adc_counts(2500, 5000), c.adc_counts(5000, 5000)) == (0, 512, 1023)
+
+
+@pytest.mark.parametrize("vref", [1100, 3300, 5000])
+def test_ratios_against_the_converters_formula(vref: int) -> None:
+    """Source: the same formula, from memory: Vin / Vref is ADC / 1024, told to 0.1 %. A count is 0.098 %, so half of it
+    and half a step are the most that it may be off; the last count stands for all that is left.
+    """
+    for vin in range(vref + 1):
+        counts = c.adc_counts(vin, vref)
+        exact = Fraction(1000 * vin, vref)
+        read = c.scaled_reading(counts, FULL_RATIO)
+        assert abs(read - exact) <= Fraction(1, 2) + Fraction(500, 1024) or counts == 1023
+    assert [c.scaled_reading(counts, FULL_RATIO) for counts in (0, 1, 512, 1022, 1023)] == [0, 1, 500, 998, 999]
 
 
 def setbaud(clock: int, baud: int) -> tuple[int, bool]:

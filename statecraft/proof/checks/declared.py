@@ -10,8 +10,7 @@ from itertools import chain, islice, product
 from statecraft.findings import Finding, RowRef
 from statecraft.folding import listed
 from statecraft.machine import (
-    AnalogCurrent,
-    AnalogVoltage,
+    Analog,
     Condition,
     Fault,
     LevelOn,
@@ -22,7 +21,6 @@ from statecraft.machine import (
     Place,
     Row,
     SwitchOn,
-    Thermistor,
     atoms,
 )
 from statecraft.semantics import Tick, tick_of
@@ -105,7 +103,7 @@ def no_such_fault(machine: Machine) -> Iterator[Finding]:
     never = {
         sensor.name
         for sensor in machine.sensors
-        if isinstance(sensor.source, AnalogVoltage | AnalogCurrent | Thermistor) and sensor.plausible is None
+        if isinstance(sensor.source, Analog) and sensor.plausible is None
     }
     asked: dict[str, Place] = {}
     for place, condition in _conditions(machine):
