@@ -139,6 +139,12 @@ class _AsLookedAt(PythonNames):
                     f"max({count.low}, min({count.high}, {text} + {count.by} * "
                     f"({self.at('tick')} > 0 and ({inside}) and {full})))"
                 )
+        for place, movement in enumerate(self.tick.movements):
+            if movement.counter.name == name:
+                text = f"{text} + {self.at('moves')}[{place}]"
+                low, high = movement.low, movement.high
+                size = high - low + 1
+                text = f"(({text} - {low}) % {size} + {low})" if movement.round else f"max({low}, min({high}, {text}))"
         return text
 
     def just(self, key: ClockKey, value: int) -> str:

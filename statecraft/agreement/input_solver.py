@@ -107,10 +107,19 @@ class Solver:
             # who is heard is taken, unless somebody else is
             first = [name for name in asked if name != chosen and (chosen is None or self._overtakes(name, chosen))]
             given |= {unheard(AbsenceClock(name)): True for name in first}
-            found = satisfy(guard, self.ranges, given)
+            found = satisfy(guard, self.ranges | self._moved(state), given)
             if found is not None:
                 return self._stretch(state, chosen, found.values, found.truths)
         return None
+
+    def _moved(self, state: State) -> dict[Term, tuple[int, int]]:
+        """Where counters that count from outside may stand on the tick after ``state``, without going round."""
+        found = {}
+        for movement in self.lowered.movements:
+            now = int(state[self.layout.place[movement.counter]])
+            ends = max(movement.low, now + movement.least), min(movement.high, now + movement.most)
+            found[Term("counter", movement.counter.name)] = ends
+        return found
 
     def _overtakes(self, one: str, other: str) -> bool:
         return self.machine.command(one).urgent and not self.machine.command(other).urgent
@@ -164,7 +173,14 @@ class Solver:
                         turn.append((self.dials[still[0]], state[self.layout.index["dial", still[0]]]))
                     else:
                         hear += self.keepers(clock.link)
-        return HeldInputs(tuple(readings), tuple(switches), tuple(self.commands[name] for name in hear), tuple(turn))
+        moves = []
+        for movement in self.lowered.movements:
+            now = int(state[self.layout.place[movement.counter]])
+            value = values.get(Term("counter", movement.counter.name))
+            moves.append(0 if value is None else value - now)
+        heard_now = tuple(self.commands[name] for name in hear)
+        moved = tuple(moves) if any(moves) else ()
+        return HeldInputs(tuple(readings), tuple(switches), heard_now, tuple(turn), moves=moved)
 
     def keepers(self, link: str) -> list[str]:
         """A command of ``link`` that shows that somebody is there, and does least besides."""
@@ -271,7 +287,8 @@ class _Ahead:
             sensor = self.solver.machine.sensor(term.name)
             return self.kept(sensor) if isinstance(sensor.source, Remembered) else term
         if term.kind == "counter":
-            return self.counter(term.name)
+            outside = self.tick and any(m.counter.name == term.name for m in self.solver.lowered.movements)
+            return term if outside else self.counter(term.name)
         return term
 
     def counter(self, name: str) -> int:
@@ -280,7 +297,7 @@ class _Ahead:
             if count.counter.name != name or not self.tick or self.mode(count.part) not in count.modes:
                 continue
             if count.ticks == 1 or self.now(count.remainder) + 1 >= count.ticks:
-                value = max(count.low, min(count.high, value + count.by))
+                value = self.solver.machine.counter(name).moved(value, count.by)
         return value
 
     def compare(self, atom: Compare, given: Mapping[Term, Term | int | None] = MappingProxyType({})) -> Guard:
@@ -316,7 +333,7 @@ class _Ahead:
 
     def steady(self, clock: SteadyClock, ticks: int) -> Guard:
         anchor = self.state[self.solver.layout.place[Anchor(clock.sensor, clock.band, clock.ticks)]]
-        reading = Term("sensor", clock.sensor)
+        reading = Term(clock.of, clock.sensor)
         if anchor is None or self.now(clock) + 1 < ticks:
             return FALSE
         near = (Compare(reading, ">=", None, anchor - clock.band), Compare(reading, "<=", None, anchor + clock.band))

@@ -125,5 +125,8 @@ def sequence_of_run(machine: Machine, run: Run) -> InputSequence:
         dials |= {name: value for name, value in inputs.dials if value is not None}
         readings = tuple(value for _, value in inputs.sensors)
         switches = tuple(on for _, on in inputs.switches)
-        sequence.append(HeldInputs(readings, switches, hear, turn, stretch.ticks, 1 if hear or turn else 0))
+        by = dict(inputs.moves)
+        moves = tuple(by.get(counter.name, 0) for counter in machine.pulsed) if by else ()
+        every = 1 if hear or turn else 0
+        sequence.append(HeldInputs(readings, switches, hear, turn, stretch.ticks, every, moves=moves))
     return tuple(sequence)

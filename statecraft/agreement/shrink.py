@@ -46,7 +46,8 @@ def shrink(sequence: InputSequence, fails: Fails, most: int = 3000) -> InputSequ
 
 def _size(sequence: InputSequence) -> tuple[int, int, int]:
     """Ticks first, then what happens on them: changes of inputs, and what is heard."""
-    heard = sum(len(stretch.hear) + len(stretch.turn) + bool(stretch.every) + stretch.late for stretch in sequence)
+    marks = sum(bool(stretch.every) + stretch.late + bool(stretch.moves) for stretch in sequence)
+    heard = marks + sum(len(stretch.hear) + len(stretch.turn) for stretch in sequence)
     changes = sum(
         one != other
         for before, after in itertools.pairwise(sequence)
@@ -77,6 +78,8 @@ def _simpler(sequence: InputSequence) -> Iterator[InputSequence]:
     for place, stretch in enumerate(sequence):
         if stretch.late:
             yield _with(sequence, place, stretch._replace(late=False))
+        if stretch.moves:
+            yield _with(sequence, place, stretch._replace(moves=()))
         if stretch.every:
             yield _with(sequence, place, stretch._replace(every=0))
         for number in range(len(stretch.hear)):

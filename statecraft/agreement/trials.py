@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from statecraft.agreement.inputs import HeldInputs, InputSequence, each_tick, length
-from statecraft.machine import Machine, Remembered
+from statecraft.machine import Machine, Remembered, Unit
 from statecraft.simulation import Simulation
 
 
@@ -30,6 +30,7 @@ def _lines(machine: Machine, sequence: InputSequence) -> Iterator[str]:
     readings: dict[int, int | None] = {place: None for place, _ in sensors}
     switches = [False] * len(machine.switches)
     running: list[str] = []
+    rates = dict.fromkeys((counter.name for counter in machine.pulsed), 0)
     tick = said = 0
     for stretch in sequence:
         words = [f"no more {name}" for name in running]
@@ -42,6 +43,13 @@ def _lines(machine: Machine, sequence: InputSequence) -> Iterator[str]:
             if on != switches[place]:
                 switches[place] = on
                 words.append(f"{machine.switches[place].name} {'on' if on else 'off'}")
+        moves = stretch.moves or (0,) * len(rates)
+        even = all(by * 10_000 % machine.tick_ms == 0 for by in moves)
+        for (counter, was), by in zip(rates.items(), moves, strict=True):
+            rate = by * 10_000 // machine.tick_ms if even else 0
+            if rate != was:
+                rates[counter] = rate
+                words.append(f"{counter} at {Unit.RATE.show(rate)}")
         heard, running = _heard(machine, stretch), []
         again = bool(stretch.every) and stretch.every < stretch.ticks
         idle = _idle(machine, stretch)
@@ -56,6 +64,12 @@ def _lines(machine: Machine, sequence: InputSequence) -> Iterator[str]:
             for start in range(stretch.every, stretch.ticks, stretch.every) if heard and again else ():
                 said = tick + start
                 yield f"at {machine.duration(said)} {', '.join(heard)}"
+        if not even:  # at no rate that a trial can say: tick by tick
+            moving = [(name, by) for name, by in zip(rates, moves, strict=True) if by]
+            by_tick = [f"{name} {'+' if by > 0 else '-'} {abs(by)}" for name, by in moving]
+            for number in range(stretch.ticks):
+                said = tick + number
+                yield f"at {machine.duration(said)} {', '.join(by_tick)}"
         if stretch.late:
             yield f"# {stretch.ticks} of the ticks from here on came late, which a trial cannot say"
         tick += stretch.ticks

@@ -92,6 +92,8 @@ def losses(machine: Machine) -> list[str]:
         said.append("The tick of rest before a motor reverses is not in it: outputs hold what a mode asks for.")
     if tick.followings:
         said.append("Whether a reading is steady is set from outside, as steady_ data.")
+    if machine.pulsed:
+        said.append("By how much counters that count from outside move on a tick is set from outside, as moved_ data.")
     if tick.memories:
         said.append("Remembered readings are set from outside like any other.")
     if machine.displays:
@@ -176,6 +178,8 @@ def _data(tick: Tick, root: Element) -> None:
         datum(_datum(follow.clock), NO)
     for counter in (counter for part in machine.parts for counter in part.counters):
         datum(f"counter_{counter.name}", str(counter.start))
+    for counter in machine.pulsed:
+        datum(f"moved_{counter.name}", "0")
     for clock in tick.variables.clocks:
         if _kept(tick, clock.key):
             datum(_datum(clock.key), str(clock.table_limit if clock.full else 0))
@@ -203,7 +207,10 @@ def _world(tick: Tick, parent: Element) -> None:
             _assign(step, left, f"{left} + 1")
             step = _add(step, "if", cond=f"{left} === {count.ticks}")
             _assign(step, left, "0")
-        _assign(step, value, _held(f"{value} + {count.by}", count.low, count.high))
+        _assign(step, value, _moved(f"{value} + {count.by}", count.low, count.high, count.round))
+    for movement in tick.movements:
+        value, by = f"counter_{movement.counter.name}", f"moved_{movement.counter.name}"
+        _assign(later, value, _moved(f"{value} + {by}", movement.low, movement.high, movement.round))
     _assign(sample, "started", YES)
     for latch in tick.latches:
         _level(latch, sample)
@@ -228,7 +235,11 @@ def _level(latch: Latch, sample: Element) -> None:
     _assign(sample, name, f"({_text(latch.on, '')}) || ({name} && !({_text(latch.off, '')}))")
 
 
-def _held(expr: str, low: int, high: int) -> str:
+def _moved(expr: str, low: int, high: int, round_: bool) -> str:
+    """What a counter comes to: within its ends, or gone round."""
+    if round_:
+        size = high - low + 1
+        return f"((({expr}) - ({low})) % {size} + {size}) % {size} + ({low})"
     return f"Math.max({low}, Math.min({high}, {expr}))"
 
 
@@ -295,7 +306,7 @@ def _row(tick: Tick, decision: Decision, state: Element) -> None:
         if isinstance(change, SetCounter):
             _assign(transition, value, str(change.value))
         else:
-            _assign(transition, value, _held(f"{value} + {change.by}", change.low, change.high))
+            _assign(transition, value, _moved(f"{value} + {change.by}", change.low, change.high, change.round))
 
 
 def needed(guard: Guard) -> tuple[str, ...]:

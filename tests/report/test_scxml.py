@@ -41,14 +41,16 @@ def compare(machine: Machine, seed: int, ticks: int) -> None:
             [machine.commands[number].name for number in inputs.arrivals],
             [(machine.dials[number].name, value) for number, value in inputs.messages],
             inputs.others,
+            {counter.name: by for counter, by in zip(machine.pulsed, inputs.moves, strict=False)},
         )
+        chart.data.update({f"moved_{name}": by for name, by in literal.moves.items()})
         chart.data.update({f"sensor_{name}": value for name, value in literal.sensors.items()})
         chart.data.update({f"switch_{name}": value for name, value in literal.switches.items()})
         chart.data.update({f"dial_{name}": value for name, value in literal.dials.items()})
         for atom in steadies:
             held = literal.clocks[f"steady {atom.sensor} {atom.band} {atom.ticks}"] >= atom.ticks
             chart.data[f"steady_{atom.sensor}_{atom.band}_{atom.ticks}"] = (
-                held and literal.sensors[atom.sensor] is not None
+                held and (atom.kind == "counter" or literal.sensors[atom.sensor] is not None)
             )
         chart.send("sample")
         for name in dict.fromkeys([*literal.heard, *([literal.taken] if literal.taken else [])]):
@@ -82,6 +84,12 @@ def test_samples_run_as_the_design_says(path: Path) -> None:
 @given(st.integers(0, 10**6), st.integers(1, 3))
 def test_machines_run_as_the_design_says(seed: int, size: int) -> None:
     machine = read_text(random_text(seed, size), file="random.modes")
+    compare(machine, seed, 300)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_machines_that_count_from_outside_run_as_the_design_says(seed: int) -> None:
+    machine = read_text(random_text(seed, 2, counting=True), file="random.modes")
     compare(machine, seed, 300)
 
 
