@@ -60,7 +60,7 @@ from statecraft.proof.slices import ROUNDS, Slice, Slices, SliceScope, Spurious,
 from statecraft.semantics.cone import closure, parts_asked
 from statecraft.simulation import Simulation
 
-SOON, SOON_A_ROW = 12_000, 60
+SOON, SOON_A_ROW = 12_000, 80
 """How many steps parts that ask about each other are followed before their questions are asked of slices; and how many
 more for each of their rows."""
 

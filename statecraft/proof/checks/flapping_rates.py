@@ -16,6 +16,7 @@ from statecraft.proof.checks.constant_inputs import (
     still_open,
 )
 from statecraft.proof.engine.exploration import START, Config, Region
+from statecraft.proof.engine.graphs import strong_components
 from statecraft.proof.engine.limits import look
 from statecraft.proof.reachability import Reachability, Undecided
 
@@ -85,11 +86,8 @@ class _Rates:
         steps, idle = self._steps(cells, stays)
         if not _goes_round(steps):
             return
-        import networkx
-
-        graph = networkx.DiGraph((mode, to) for mode, some in steps.items() for to in some)
         rounds = []
-        for some in networkx.strongly_connected_components(graph):
+        for some in strong_components(steps):
             inner = {mode: {to: t for to, t in steps.get(mode, {}).items() if to in some} for mode in some}
             least = _least_mean(inner)
             if least is None:

@@ -1,11 +1,14 @@
-"""Ways round in a graph."""
+"""Ways round in a graph, which is given by the steps from each of its nodes."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Hashable, Iterator, Mapping
+from typing import TypeVar
+
+Node = TypeVar("Node", bound=Hashable)
 
 
-def elementary_cycles(steps: Mapping[str, Collection[str]]) -> Iterator[tuple[str, ...]]:
+def elementary_cycles(steps: Mapping[Node, Collection[Node]]) -> Iterator[tuple[Node, ...]]:
     """Every way round on which no node comes twice, each once, as its nodes in order.
 
     A way is gone on with only where it still leads back, so that nothing is tried in vain (R. Read and R. Tarjan,
@@ -19,7 +22,37 @@ def elementary_cycles(steps: Mapping[str, Collection[str]]) -> Iterator[tuple[st
         left = _on_cycles(left)
 
 
-def _on_cycles(steps: Mapping[str, Collection[str]]) -> dict[str, list[str]]:
+def strong_components(steps: Mapping[Node, Collection[Node]]) -> Iterator[set[Node]]:
+    """The sets of nodes that all lead to each other, each with all that belong to it; of nodes on no way round, which
+    are a set each, not all need be among them."""
+    left = _on_cycles(steps)
+    back: dict[Node, list[Node]] = {node: [] for node in left}
+    for node, some in left.items():
+        for after in some:
+            back[after].append(node)
+    while left:
+        first = next(iter(left))
+        onward, backward = _led_to(left, first), _led_to(back, first)
+        found = onward & backward
+        yield found
+        for graph in (left, back):
+            for node in found:
+                del graph[node]
+
+
+def _led_to(steps: Mapping[Node, Collection[Node]], first: Node) -> set[Node]:
+    """``first`` and all that it leads to among the nodes that ``steps`` has."""
+    seen = {first}
+    waiting = [first]
+    while waiting:
+        for after in steps[waiting.pop()]:
+            if after in steps and after not in seen:
+                seen.add(after)
+                waiting.append(after)
+    return seen
+
+
+def _on_cycles(steps: Mapping[Node, Collection[Node]]) -> dict[Node, list[Node]]:
     """The steps between nodes that some others lead to and that lead on to others, for ever."""
     left = {node: list(some) for node, some in steps.items()}
     while True:
@@ -30,7 +63,7 @@ def _on_cycles(steps: Mapping[str, Collection[str]]) -> dict[str, list[str]]:
         left = {node: [after for after in left[node] if after in kept] for node in left if node in kept}
 
 
-def _cycles_from(steps: Mapping[str, Collection[str]], first: str) -> Iterator[tuple[str, ...]]:
+def _cycles_from(steps: Mapping[Node, Collection[Node]], first: Node) -> Iterator[tuple[Node, ...]]:
     path = [first]
     waiting = [iter(steps[first])]
     while waiting:
@@ -45,7 +78,7 @@ def _cycles_from(steps: Mapping[str, Collection[str]], first: str) -> Iterator[t
             waiting.append(iter(steps[after]))
 
 
-def _leads_back(steps: Mapping[str, Collection[str]], node: str, path: Collection[str]) -> bool:
+def _leads_back(steps: Mapping[Node, Collection[Node]], node: Node, path: Collection[Node]) -> bool:
     """Whether some way leads from ``node`` to the first of ``path``, and by none of the others."""
     first = next(iter(path))
     seen = {node, *path}

@@ -6,7 +6,7 @@ import networkx
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from statecraft.proof.engine.graphs import elementary_cycles
+from statecraft.proof.engine.graphs import elementary_cycles, strong_components
 
 NODES = "abcdef"
 
@@ -25,6 +25,17 @@ def test_the_cycles_are_those_that_networkx_finds(edges: set[tuple[str, str]]) -
     assert len(found) == len(set(found))
     graph = networkx.DiGraph(sorted(edges))
     assert set(found) == {in_order(tuple(cycle)) for cycle in networkx.simple_cycles(graph)}
+
+
+@given(st.sets(st.tuples(st.sampled_from(NODES), st.sampled_from(NODES)), max_size=16))
+@settings(max_examples=60, deadline=None)
+def test_the_components_are_those_that_networkx_finds(edges: set[tuple[str, str]]) -> None:
+    found = [frozenset(some) for some in strong_components({n: [to for at, to in edges if at == n] for n in NODES})]
+    graph = networkx.DiGraph(sorted(edges))
+    graph.add_nodes_from(NODES)
+    every = set(map(frozenset, networkx.strongly_connected_components(graph)))
+    assert len(found) == len(set(found)) and set(found) <= every
+    assert {some for some in every if len(some) > 1 or any((n, n) in edges for n in some)} <= set(found)
 
 
 def test_a_long_chain_that_leads_nowhere_is_soon_seen_to_have_none() -> None:
