@@ -530,6 +530,36 @@ class Motor:
 
 
 @dataclass(frozen=True, slots=True)
+class Stepper:
+    """A stepper motor on a driver that takes pulses: ``step``, ``direction`` (high is forward), and perhaps ``enable``.
+
+    It is set in tenths of a hertz, steps a second, negative for backward; at rest it is neither stepped nor enabled.
+
+    Attributes:
+        most: the largest setting either way.
+        ramp: tenths of a hertz a second, None for none. A tick moves it by ``ramp * tick_ms`` thousandths of a step of
+            its setting.
+        on_when_low: which of its pins mean that when they are low.
+        harmless: its movement hurts nobody.
+    """
+
+    name: str
+    step: str
+    direction: str
+    enable: str | None
+    most: int
+    ramp: int | None = None
+    place: Place = NOWHERE
+    on_when_low: tuple[Literal["step", "direction", "enable"], ...] = ()
+    harmless: bool = False
+
+    @property
+    def pause(self) -> int:
+        """Ticks at rest between one direction and the other: as a motor's."""
+        return 1
+
+
+@dataclass(frozen=True, slots=True)
 class Lamp:
     """On, off or blinking; rest is off. ``on_when_low``: its pin is low for on, and high at rest."""
 
@@ -596,7 +626,7 @@ class HandOutput:
     harmless: bool = False
 
 
-Output = Motor | Lamp | Relay | Servo | Buzzer | HandOutput
+Output = Motor | Stepper | Lamp | Relay | Servo | Buzzer | HandOutput
 
 
 @dataclass(frozen=True, slots=True)
@@ -625,8 +655,8 @@ class Display:
 
 
 def could_hurt(output: Output) -> bool:
-    """Whether it moves something, and is not declared harmless: a motor, relay, servo or output by hand."""
-    return isinstance(output, Motor | Relay | Servo | HandOutput) and not output.harmless
+    """Whether it moves something, and is not declared harmless: a motor, stepper, relay, servo or output by hand."""
+    return isinstance(output, Motor | Stepper | Relay | Servo | HandOutput) and not output.harmless
 
 
 @dataclass(frozen=True, slots=True)

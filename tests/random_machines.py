@@ -80,7 +80,8 @@ class _PartDraft:
 
 class _Writer:
     def __init__(
-        self, seed: int, size: int, small: bool, several: int | None = None, counting: bool = False
+        self, seed: int, size: int, small: bool, several: int | None = None, counting: bool = False,
+        stepping: bool = False,
     ) -> None:
         self.rng = random.Random(f"{seed} {size} {small}")
         self.newer = random.Random(f"since {seed} {size} {small}")  # for what the language has had since: seeds stay
@@ -111,6 +112,7 @@ class _Writer:
         self.parts: list[_PartDraft] = []
         self.measured: list[_Quantity] = []
         self.motors: list[str] = []
+        self.steppers = 0 if stepping else 1
         self.lamps: list[str] = []
         self.times: list[tuple[str, int]] = []
         self.how_things_stand = False
@@ -228,6 +230,8 @@ class _Writer:
             low, high, step = (0, 3, 1) if self.small else (self.rng.choice([-5, 0]), 40, 1)
         else:  # dials are told in whole centimetres
             low, high, step = (10, 30, 10) if self.small else (50, 2000, 10)
+        if self.steppers < 1 and not self.small and self.newer.random() < 0.5:
+            family, low, high, step = "rate", self.newer.choice([-4000, 0]), 6000, 10
         start = low + step * self.rng.randint(0, (high - low) // step)
         dial = _Quantity(self.name(), family, low, high)
         limits = f"{self.quantity(family, low)} .. {self.quantity(family, high)}"
@@ -460,7 +464,7 @@ class _Writer:
         before = len(self.lines)
         for _ in range(rng.randint(1, 2 if self.small else 1 + min(self.size, 3))):
             self.output(part, moving, settings, with_)
-        motors = [line for line in self.lines[before:] if line.startswith("motor ")]
+        motors = [line for line in self.lines[before:] if line.startswith(("motor ", "stepper "))]
         said = {text.split()[0] for words in (*settings.values(), *with_.values()) for text in words}
         mine = [line for line in motors if line.split()[1] in said]
         if mine and all(", ramp " in line for line in mine) and self.newer.random() < 0.6:
@@ -564,7 +568,24 @@ class _Writer:
 
         setting: Callable[[], str]
         harmless = ", harmless" if self.newer.random() < 0.15 else ""
-        if kind == "motor":
+        rates = [dial for dial in self.dials if dial.family == "rate"]
+
+        def rate() -> str:
+            if rates and self.newer.random() < 0.5:
+                minus = self.newer.choice(["", "-"])
+                return self.of_dials(rates, "-") if self.newer.random() < 0.6 else minus + self.newer.choice(rates).name
+            return f"{self.newer.choice([-4000, -250, -1, 1, 250.5, 900, 4000])} Hz"
+
+        if self.steppers < 1 and len(self.pins) > 6 and self.newer.random() < 0.7:
+            kind = "stepper"
+            self.steppers += 1
+        if kind == "stepper":
+            ramp = f", ramp {self.newer.choice([37, 400, 4000, 99999])} Hz/s" if self.newer.random() < 0.5 else ""
+            wires = f"step {self.pins.pop()}, direction {self.pins.pop()}"
+            wires += f", enable {self.pins.pop()} on when low" if self.newer.random() < 0.5 else ""
+            self.lines.append(f"stepper {name} {wires}, at most 4 kHz{ramp}{harmless}")
+            setting = rate
+        elif kind == "motor":
             wires = (
                 f"forward {self.pins.pop()}, reverse {self.pins.pop()}"
                 if self.chance(0.5)
@@ -603,7 +624,7 @@ class _Writer:
             self.lamps.append(name)
         if kind == "motor":
             self.motors.append(name)
-        moves = kind in ("motor", "relay", "servo", "hand") and not harmless
+        moves = kind in ("motor", "stepper", "relay", "servo", "hand") and not harmless
         where = moving if moves else list(settings)
         part.moves |= moves
         chosen = [mode for mode in where if self.chance(0.6)] or where[:1]
@@ -834,17 +855,24 @@ class _Writer:
 
 
 def random_text(
-    seed: int, size: int = 2, small: bool = False, several: int | None = None, counting: bool = False
+    seed: int,
+    size: int = 2,
+    small: bool = False,
+    several: int | None = None,
+    counting: bool = False,
+    stepping: bool = False,
 ) -> str:
     """A machine file, made from ``seed``, of ``several`` parts if that is said, and with counters that count from
-    outside or go round if ``counting``; see the module."""
-    return _Writer(seed, size, small, several, counting).text()
+    outside or go round if ``counting``, and a stepper if ``stepping``; see the module."""
+    return _Writer(seed, size, small, several, counting, stepping).text()
 
 
-def machine_texts(*, small: bool = False, largest: int = 3, counting: bool = False) -> st.SearchStrategy[str]:
+def machine_texts(
+    *, small: bool = False, largest: int = 3, counting: bool = False, stepping: bool = False
+) -> st.SearchStrategy[str]:
     """Machine files for hypothesis: the same family as :func:`random_text`."""
     size, just = st.integers(1, largest), st.just
-    return st.builds(random_text, st.integers(0, 10**6), size, just(small), just(None), just(counting))
+    return st.builds(random_text, st.integers(0, 10**6), size, just(small), just(None), just(counting), just(stepping))
 
 
 # --------------------------------------------------------------------------------------------------------------- inputs

@@ -41,6 +41,7 @@ from statecraft.machine import (
     Share,
     Silent,
     Steady,
+    Stepper,
     SwitchOn,
     Taken,
     Thermistor,
@@ -125,6 +126,8 @@ def parts_of_speech(machine: Machine) -> Counter[str]:
         match output:
             case Motor(ramp=int()):
                 use("ramp")
+            case Stepper(ramp=int()):
+                use("rate ramp")
             case Servo(rest=None):
                 use("rest stays")
         if isinstance(output, Motor):

@@ -34,6 +34,7 @@ from statecraft.machine import (
     Not,
     Or,
     Share,
+    Stepper,
     Taken,
     Term,
     reach,
@@ -207,8 +208,8 @@ def _counting(tick: Tick, turn: PartTick) -> Iterator[Goal]:
 def _motors(machine: Machine, turn: PartTick) -> Iterator[Goal]:
     """Every motor turned round, fully rested, not quite, and not at all."""
     part = turn.part
-    motors = [output for output in machine.outputs if isinstance(output, Motor) and output.name in part.outputs]
-    for motor in motors:
+    movers = [output for output in machine.outputs if isinstance(output, Motor | Stepper)]
+    for motor in (mover for mover in movers if mover.name in part.outputs):
         for way in (1, -1):
             there = {mode.name for mode in part.modes if way in directions(machine, mode, motor)}
             for rested in sorted({0, motor.pause - 1, motor.pause}):
@@ -223,7 +224,7 @@ def _motors(machine: Machine, turn: PartTick) -> Iterator[Goal]:
                     )  # fmt: skip
 
 
-def directions(machine: Machine, mode: Mode, motor: Motor) -> frozenset[int]:
+def directions(machine: Machine, mode: Mode, motor: Motor | Stepper) -> frozenset[int]:
     """The signs of what ``mode`` can ask of ``motor``; none in a stop mode."""
     match dict(mode.settings).get(motor.name):
         case Fixed(value) if not mode.stop:

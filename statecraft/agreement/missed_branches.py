@@ -9,7 +9,7 @@ from statecraft.agreement.branch_coverage import Coverage, Missed
 from statecraft.agreement.coverage_goals import Goal, directions
 from statecraft.firmware.cpp_statements import Origin
 from statecraft.firmware.layout import command_order, keeps_state
-from statecraft.machine import Fault, Follows, Machine, Motor, Part
+from statecraft.machine import Fault, Follows, Machine, Motor, Part, Stepper
 from statecraft.semantics.guards import implies
 from statecraft.semantics.tick import tick_of
 
@@ -58,8 +58,8 @@ def _of_motor(machine: Machine, *, ramped: bool) -> str:
     missing = set()
     for motor in machine.outputs:
         part = machine.owner(motor.name)
-        if isinstance(motor, Motor) and part is not None and ramped == (motor.ramp is not None):
-            if not ramped and keeps_state(motor) and motor.pause < 2:
+        if isinstance(motor, Motor | Stepper) and part is not None and ramped == (motor.ramp is not None):
+            if not ramped and isinstance(motor, Motor) and keeps_state(motor) and motor.pause < 2:
                 continue
             missing.add(frozenset(_turns(machine, part, motor)))
     every = frozenset(way for ways in missing for way in ways)
@@ -68,7 +68,7 @@ def _of_motor(machine: Machine, *, ramped: bool) -> str:
     return f"no row takes a motor of this kind directly from {' or from '.join(lacking)}" if lacking else ""
 
 
-def _turns(machine: Machine, part: Part, motor: Motor) -> Iterable[int]:
+def _turns(machine: Machine, part: Part, motor: Motor | Stepper) -> Iterable[int]:
     for mode in part.modes:
         here = directions(machine, mode, motor)
         yield from here & {1, -1} if {1, -1} <= here else ()  # dials alone turn it round

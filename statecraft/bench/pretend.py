@@ -30,6 +30,7 @@ from statecraft.machine import (
     SetDial,
     SetSensor,
     SetSwitch,
+    Stepper,
     numbered,
 )
 from statecraft.simulation import Simulation
@@ -151,7 +152,7 @@ class DeskBody:
 
     @property
     def driven(self) -> bool:
-        return any(self._shown.get(o.name) for o in self.machine.outputs if isinstance(o, Motor | Relay))
+        return any(self._shown.get(o.name) for o in self.machine.outputs if isinstance(o, Motor | Stepper | Relay))
 
     @property
     def modes(self) -> dict[str, str]:
@@ -262,13 +263,21 @@ class ChipBody:
         self._levels: dict[str, float] = {}
         self._by_counter: dict[str, float] = {}
         for output in self.machine.outputs:
-            names = [output.pwm] if isinstance(output, Motor) else [getattr(output, "pin", None)]
+            match output:
+                case Motor():
+                    names = [output.pwm]
+                case Stepper():
+                    names = [output.enable]
+                case _:
+                    names = [getattr(output, "pin", None)]
             for name in filter(None, names):
                 pin = self.wired.port(name)
                 self._pins[pin] = output.name
                 self.wired.chip.watch(pin)
                 if isinstance(output, Motor | Relay):
                     self._driving[pin] = float(isinstance(output, Relay) and output.on_when_low)
+                elif isinstance(output, Stepper):
+                    self._driving[pin] = float("enable" in output.on_when_low)
         self.put([SetSensor(name, value) for name, value in world.sensors.items()])
         self.put([SetSwitch(name, on) for name, on in world.switches.items()])
 

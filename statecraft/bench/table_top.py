@@ -44,6 +44,7 @@ from statecraft.machine import (
     SetDial,
     SetSensor,
     SetSwitch,
+    Stepper,
     Trial,
     Unit,
 )
@@ -479,6 +480,8 @@ def shown(output: object, value: int | bool | None) -> str:
     match output:
         case Motor():
             return Unit.PERCENT.show(int(value or 0))
+        case Stepper():
+            return Unit.RATE.show(int(value or 0))
         case Lamp() | Relay() | Buzzer():
             return "on" if value else "off"
         case Servo():

@@ -50,6 +50,7 @@ from statecraft.firmware.layout import (
     whole_steps,
 )
 from statecraft.firmware.names import STEP_WORDS, CppNames, Quantities, clock_type, signed_type, size_of
+from statecraft.language.settings import unit_of_output
 from statecraft.machine import (
     Blink,
     Counter,
@@ -70,6 +71,7 @@ from statecraft.machine import (
     Servo,
     Setting,
     Share,
+    Stepper,
     Term,
     Unit,
     reach,
@@ -103,7 +105,7 @@ INT16_MAX = 32_767
 
 _SCOPE = """
     State Reading Inputs Outputs Mode Command now in begin step catch_up hear state note is_urgent take_command advance
-    moved_within moved_round count_from_outside
+    moved_within moved_round count_from_outside turned_rate ramped_rate
     advance_clocks reset_heard_clocks remember held apart follow_steady_readings update_levels turned ramped sign
     decide decide_all go set_outputs no_row servo_idle want mode target row memset
 """
@@ -493,6 +495,8 @@ class _Writer:
             match output:
                 case Motor():
                     note = "percent, negative is reverse"
+                case Stepper():
+                    note = "tenths of a hertz, negative is backward"
                 case Servo():
                     note = "tenths of a degree" + ("; servo_idle: not driven" if output.rest is None else "")
                 case HandOutput(unit=unit):
@@ -983,7 +987,7 @@ class _Writer:
                 return self.quantities.reading(Unit.ANGLE, rest or 0) if rest else "0"
             case HandOutput(unit=unit, rest=rest):
                 return self.quantities.reading(unit, rest) if rest else "0"
-            case Motor():
+            case Motor() | Stepper():
                 return "0"
             case _:
                 return "false"
@@ -1016,6 +1020,8 @@ class _Writer:
                 return [f"{name} = {phase} < {self.quantities.ticks(period // 2)};"]
             case Fixed(value), Motor():
                 return [f"{name} = {self.quantities.reading(Unit.PERCENT, value)};"] if value else []
+            case Fixed(value), Stepper():
+                return [f"{name} = {self.quantities.reading(Unit.RATE, value)};"] if value else []
             case Fixed(value), Servo(rest=rest):
                 return [f"{name} = {self.quantities.reading(Unit.ANGLE, value)};"] if value != rest else []
             case Fixed(value), HandOutput(unit=unit, rest=rest):
@@ -1051,8 +1057,7 @@ class _Writer:
             name = self.scope.add(f"{output.name}_by_{sources}")
             thing = self.measured(asked.of)
             unit = Unit.NUMBER if isinstance(thing, Counter) else thing.unit
-            to = Unit.PERCENT if isinstance(output, Motor) else Unit.ANGLE if isinstance(output, Servo) else Unit.NUMBER
-            to = output.unit if isinstance(output, HandOutput) else to
+            to = unit_of_output(output)
             type_name = output_type(output)
             ends = [(self.amount(unit, x), self.amount(to, y)) for x, y in asked.points]
             lines = [f"if (reading <= {ends[0][0]}) {{", f"    return {ends[0][1]};", "}"]
@@ -1086,8 +1091,7 @@ class _Writer:
         sum_of = f"{one} {'-' if mix.other.negative else '+'} {self.at(DialValue(mix.other.dial))}"
         if least <= low and high <= most:
             return [f"{opening}static_cast<{type_name}>({sum_of});"]
-        angle = isinstance(output, Servo)
-        unit = output.unit if isinstance(output, HandOutput) else Unit.ANGLE if angle else Unit.PERCENT
+        unit = unit_of_output(output)
         ends = ", ".join(self.quantities.reading(unit, end) if end else "0" for end in (least, most))
         return broken(f"{opening}static_cast<{type_name}>(within({sum_of}, {ends}));")
 
@@ -1096,6 +1100,8 @@ class _Writer:
         output = drive.output
         shown = self.layout.by_key[OutputShown(output.name)]
         where, want = f"now.{shown.path}", f"want.{shown.member}"
+        if isinstance(output, Stepper):
+            return self.show_stepper(part, drive, where, want)
         if not isinstance(output, Motor):
             return [f"{where} = {want};"]
         if not keeps_state(output):
@@ -1106,11 +1112,7 @@ class _Writer:
         if drive.ramp is None:
             return broken(f"{where} = turned<{type_name}>({want}, {direction}, {rested}, {pause});")
         position = self.at(MotorPosition(output.name))
-        stops = self.member_of(part, drive.at_once) if drive.at_once or not drive.gently else FALSE
-        for mode, ticks in drive.gently:
-            over = test(self.at(ModeClock(part.name)), ">=", self.quantities.ticks(ticks))
-            stops = any_of([stops, all_of([self.member_of(part, (mode,)), over])])
-        self.needs |= stops.uses
+        stops = self.stops(part, drive)
         if whole_steps(self.machine, output):
             most = min(drive.ramp // 1000, 100)
             step = self.quantities.other(f"{output.name}_ramp", "int8_t", most, "percent a tick")
@@ -1118,6 +1120,24 @@ class _Writer:
             step = self.scope_constant(f"{output.name}_ramp", drive.ramp)
         call = f"{where} = ramped<{type_name}>({position}, {want}, {stops}, {step}, {direction}, {rested}, {pause});"
         return broken(call)
+
+    def show_stepper(self, part: Part, drive: Drive, where: str, want: str) -> list[str]:
+        """Likewise, for a stepper."""
+        if drive.ramp is None:
+            return [f"{where} = turned_rate({where}, {want});"]
+        name = drive.output.name
+        step = self.quantities.other(f"{name}_ramp", "int32_t", drive.ramp, "thousandths of a tenth of a hertz a tick")
+        position, stops = self.at(MotorPosition(name)), self.stops(part, drive)
+        return broken(f"{where} = ramped_rate({position}, {want}, {stops}, {step});")
+
+    def stops(self, part: Part, drive: Drive) -> Expr:
+        """Whether it is at rest whatever its ramp."""
+        stops = self.member_of(part, drive.at_once) if drive.at_once or not drive.gently else FALSE
+        for mode, ticks in drive.gently:
+            over = test(self.at(ModeClock(part.name)), ">=", self.quantities.ticks(ticks))
+            stops = any_of([stops, all_of([self.member_of(part, (mode,)), over])])
+        self.needs |= stops.uses
+        return stops
 
     def scope_constant(self, name: str, value: int) -> str:
         """A constant of the machine's own: thousandths of a percent a tick."""
@@ -1136,9 +1156,12 @@ class _Writer:
         return {dial.name: dial for dial in self.machine.dials}
 
     def motor_helpers(self) -> dict[str, bool]:
-        """Which of the three functions that move motors are needed."""
+        """Which of the functions that move motors and steppers are needed."""
         motors = [o for o in self.machine.outputs if isinstance(o, Motor) and self.machine.owner(o.name)]
+        steppers = [o for o in self.machine.outputs if isinstance(o, Stepper) and self.machine.owner(o.name)]
         return {
+            "rates": any(each.ramp is None for each in steppers),
+            "ramped_rates": any(each.ramp is not None for each in steppers),
             "simple": any(not keeps_state(m) for m in motors),
             "paused": any(keeps_state(m) and not whole_steps(self.machine, m) for m in motors),
             "only_paused": any(keeps_state(m) and m.ramp is None for m in motors),

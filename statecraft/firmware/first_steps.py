@@ -10,13 +10,28 @@ from statecraft.boards import Board, SerialPort
 from statecraft.errors import StatecraftError
 from statecraft.firmware.behaviour import input_names
 from statecraft.firmware.layout import layout
-from statecraft.machine import Buzzer, HandOutput, Lamp, Machine, Motor, Output, Relay, Remembered, Servo, show_duration
+from statecraft.machine import (
+    Buzzer,
+    HandOutput,
+    Lamp,
+    Machine,
+    Motor,
+    Output,
+    Relay,
+    Remembered,
+    Servo,
+    Stepper,
+    show_duration,
+)
 
 SUFFIX = "_first_steps"
 """What the name of this sketch has behind the machine's."""
 
 BAUD = 38_400
 """Speed of the serial port: exact to 0.2 % at 16 MHz (data sheets, examples of baud rate settings)."""
+
+GENTLE_RATE = 500
+"""Tenths of a hertz at which a stepper is tried."""
 
 GENTLEST, MOST, STEP = 20, 50, 10
 """Percent of a motor's power at first and at most, and what a key adds. Chosen, no source: turns most motors slowly."""
@@ -109,6 +124,10 @@ def _of(output: Output) -> list[tuple[str, str, int]]:
     match output:
         case Motor():
             return [("forward", "strength", LONG_MS), ("reverse", "static_cast<int8_t>(-strength)", LONG_MS)]
+        case Stepper(most=most):
+            rate = min(most, GENTLE_RATE)
+            shown = f"{rate / 10:g} steps a second"
+            return [(f"forward, {shown}", str(rate), LONG_MS), (f"backward, {shown}", str(-rate), LONG_MS)]
         case Servo(low=low, high=high, rest=None):
             return [(f"to {(low + high) / 20:g} deg, at its full speed", str((low + high) // 2), LONG_MS)]
         case Servo(low=low, high=high, rest=rest):
@@ -129,7 +148,7 @@ def _of(output: Output) -> list[tuple[str, str, int]]:
 
 def _rest(output: Output) -> str:
     match output:
-        case Motor():
+        case Motor() | Stepper():
             return "0"
         case Servo(rest=None):
             return "behaviour::servo_idle"

@@ -17,6 +17,7 @@ from statecraft.machine import (
     Part,
     Sensor,
     Servo,
+    Stepper,
 )
 from statecraft.semantics.guards import Reached, tests
 from statecraft.semantics.keys import (
@@ -216,6 +217,9 @@ def _fields(machine: Machine) -> Iterator[Field]:
 
     names = CppNames()
     for output in machine.outputs:
+        if isinstance(output, Stepper) and output.ramp is not None:
+            note = "thousandths of a tenth of a hertz"
+            yield kept(MotorPosition(output.name), f"{output.name}_position", "int32_t", names, "motor", note=note)
         if isinstance(output, Motor) and keeps_state(output):
             name = output.name
             if output.ramp is not None:
@@ -311,6 +315,8 @@ def output_type(output: Output) -> str:
     match output:
         case Motor():
             return "int8_t"
+        case Stepper(most=most):
+            return signed_type(-most, most)
         case Servo():
             return "int16_t"
         case HandOutput(low=low, high=high):

@@ -35,6 +35,7 @@ from statecraft.machine import (
     Remembered,
     Sensor,
     Servo,
+    Stepper,
     Switch,
     Thermistor,
     Unit,
@@ -49,6 +50,9 @@ PULSE_SLICE_MS = 100
 SERVO_FRAME_MS = 20
 MOST_SERVOS = 8
 """Servos that one timer drives one after the other within a frame of 20 ms."""
+
+STEP_LAP = 0x4000
+"""Counts that a wait between two steps is cut into where it is longer than a timer can tell from one that is over."""
 
 SERVO_TURN = (0, 1800)
 """Tenths of a degree that a servo's pulses stand for, shortest to longest."""
@@ -72,7 +76,8 @@ PULSE_CYCLES = 240
 
 Thing = Sensor | Switch | Command | Output | Link | Counter
 Role = Literal[
-    "trigger", "echo", "pwm", "forward", "reverse", "direction", "receive", "send", "first", "second", "signal"
+    "trigger", "echo", "pwm", "forward", "reverse", "direction", "step", "enable", "receive", "send", "first", "second",
+    "signal",
 ]
 
 
@@ -86,8 +91,9 @@ class PinUse:
         needs: the ability it takes.
         output: whether the firmware drives it.
         thing: the sensor, switch, button, output, link or counter that it belongs to.
-        role: which of its pins: ``trigger``, ``echo``, ``pwm``, ``forward``, ``reverse``, ``direction``, ``receive``,
-            ``send``, ``first`` and ``second`` of a counter both ways, or ``signal`` when it has but one.
+        role: which of its pins: ``trigger``, ``echo``, ``pwm``, ``forward``, ``reverse``, ``direction``, ``step``,
+            ``enable``, ``receive``, ``send``, ``first`` and ``second`` of a counter both ways, or ``signal`` when it
+            has but one.
     """
 
     name: str
@@ -113,6 +119,7 @@ class Plan:
             where no timer is left: there the echo pins' own interrupts do it.
         sampler_shared: that timer also makes the servos' pulses.
         servo_timer: the timer that makes the servos' pulses.
+        step_timers: by stepper, the timer whose compare interrupt makes its steps, and which of its channels.
         findings: what cannot be.
     """
 
@@ -121,6 +128,7 @@ class Plan:
     uses: list[PinUse] = field(default_factory=list)
     sampler: Timer | None = None
     servo_timer: Timer | None = None
+    step_timers: dict[str, tuple[Timer, str]] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
 
     @property
@@ -209,6 +217,11 @@ def _device_uses(machine: Machine) -> Iterator[PinUse]:
                     if wire is not None:
                         ability: Ability = "pwm" if output.pwm is None else "digital"
                         yield PinUse(wire, f"{role} of {name}", ability, True, output, role)
+            case Stepper(name=name):
+                yield PinUse(output.step, f"step of {name}", "digital", True, output, "step")
+                yield PinUse(output.direction, f"direction of {name}", "digital", True, output, "direction")
+                if output.enable is not None:
+                    yield PinUse(output.enable, f"enable of {name}", "digital", True, output, "enable")
             case Lamp() | Relay() | Servo() | Buzzer():
                 kind = type(output).__name__.lower()
                 yield PinUse(output.pin, f"{kind} {output.name}", "digital", True, output)
@@ -379,6 +392,9 @@ def _check_generic(made: Plan) -> None:
         if isinstance(output, Servo):
             _wiring(made, output.place, f"servo {output.name} needs a timer, and the file of board {made.board.name} "
                     "names none", "drive it `by hand`, with your core's own servo library")
+        if isinstance(output, Stepper):
+            _wiring(made, output.place, f"stepper {output.name} needs a timer, and the file of board "
+                    f"{made.board.name} names none", "drive it `by hand`, with a library for your core")
 
 
 def _check_servos(made: Plan) -> None:
@@ -427,12 +443,28 @@ def _give_timers(made: Plan) -> None:
         for extra_servo in servos[MOST_SERVOS:]:
             _wiring(made, extra_servo.place, f"servo {extra_servo.name} is one too many: pulses for {MOST_SERVOS} "
                     f"servos fit the {SERVO_FRAME_MS} ms after which the first needs its next", "drive it `by hand`")
+    _give_step_timers(made, [timer for timer in free if timer.bits == 16 and timer is not made.servo_timer], who)
     if rangers:
         # Eight bits are enough, so that a 16-bit timer is left; rangers can share the servos' as a last resort.
-        alone = [timer for timer in free if timer is not made.servo_timer]
+        stepping = [timer for timer, _ in made.step_timers.values()]
+        alone = [timer for timer in free if timer is not made.servo_timer and timer not in stepping]
         made.sampler = min(alone, key=lambda t: (t.bits, -t.number), default=made.servo_timer)
         if made.sampler is None:
             _check_echoes(made, who)
+
+
+def _give_step_timers(made: Plan, free: list[Timer], who: str) -> None:
+    """Give each stepper a compare channel of a timer of sixteen bits that nothing else has; ``who`` has the others."""
+    channels = [(timer, letter) for timer in free for letter, _ in timer.pins]
+    steppers = [output for output in made.machine.outputs if isinstance(output, Stepper)]
+    if made.servo_timer is not None:
+        who = f"{who}; {made.servo_timer.name}: the servos"
+    for stepper, place in zip(steppers, channels, strict=False):
+        made.step_timers[stepper.name] = place
+    for stepper in steppers[len(channels) :]:
+        _wiring(made, stepper.place, f"no 16-bit timer is left to make the steps of stepper {stepper.name} ({who})",
+                "a timer makes the steps of as many steppers as it has PWM pins: move a motor's PWM to a pin of "
+                "another timer, or take a board that has more of them")
 
 
 def _check_echoes(made: Plan, who: str) -> None:

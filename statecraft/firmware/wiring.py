@@ -29,6 +29,7 @@ from statecraft.machine import (
     Relay,
     Sensor,
     Servo,
+    Stepper,
     Switch,
     Thermistor,
     Unit,
@@ -97,7 +98,7 @@ def cautions(machine: Machine, board: Board) -> list[str]:
     found = ["Join all grounds: the board's, every sensor's, the radio's, the drivers' and the battery's"]
     if any(isinstance(sensor.source, Analog) for sensor in machine.sensors):
         found.append("100 nF from each analog input to ground, beside the chip, keeps the motors' noise out")
-    if any(isinstance(output, Motor | Relay | Servo) for output in machine.outputs):
+    if any(isinstance(output, Motor | Stepper | Relay | Servo) for output in machine.outputs):
         found += [
             "10 kohm to ground from each pin that drives a motor or a relay (to plus where it is on when low) keeps "
             "that still while the chip starts, or has no program",
@@ -132,6 +133,8 @@ def _level_and_notes(machine: Machine, board: Board, use: PinUse) -> tuple[str, 
             return _counter(use.thing, board, use)
         case Motor():
             return _motor(use.thing, board, use)
+        case Stepper():
+            return _stepper(use.thing, board, use)
         case Lamp() | Relay() | Servo() | Buzzer():
             return _simple_output(use.thing, board)
     raise AssertionError(use)
@@ -263,6 +266,21 @@ def _motor(motor: Motor, board: Board, use: PinUse) -> tuple[str, list[str]]:
         note = f"to the bridge's {use.role} input; the other one is low meanwhile"
         return f"{high} for its duty to go {way}{maker}", [note]
     return f"{'low' if low else high} to go {way}", [f"to the bridge's {use.role} input"]
+
+
+def _stepper(stepper: Stepper, board: Board, use: PinUse) -> tuple[str, list[str]]:
+    high = _volts(board.supply_mv)
+    low = use.role in stepper.on_when_low
+    on, off = ("low", high) if low else (high, "low")
+    if use.role == "step":
+        rate = Unit.RATE.show(stepper.most)
+        return f"{on} for about 4 us each step, {rate} at most", ["to the driver's step input; set its current first"]
+    if use.role == "direction":
+        return f"{on} to go forward; {off} backward and at rest", ["to the driver's direction input"]
+    notes = ["to the driver's enable input; at rest it is off: the motor holds nothing then"]
+    if not low:
+        notes.append("many drivers are enabled when this input is low: for one of those write `on when low`")
+    return f"{on} while it is driven, {off} at rest", notes
 
 
 def _frequency(board: Board, pin: Pin) -> str:

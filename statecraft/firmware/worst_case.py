@@ -12,10 +12,10 @@ from statecraft.firmware.bounds import STEP, Disassembly, NoBound, step_bound
 from statecraft.firmware.counting import counting_pins, vector
 from statecraft.firmware.layout import command_order, layout, reading_type
 from statecraft.firmware.names import size_of
-from statecraft.firmware.plan import SERVO_FRAME_MS, plan, pulse_edges
+from statecraft.firmware.plan import SERVO_FRAME_MS, STEP_LAP, plan, pulse_edges
 from statecraft.firmware.sensing import SAMPLE_US
 from statecraft.firmware.walk import ARGUMENT, TooMany, Walk, span
-from statecraft.machine import Buzzer, Machine, Pulses, Remembered, Servo
+from statecraft.machine import Buzzer, Machine, Pulses, Remembered, Servo, Stepper
 
 NOW = "_ZN9behaviourL3nowE"
 """The behaviour's state, as the compiler calls it."""
@@ -165,6 +165,10 @@ def _rates(machine: Machine, board: Board) -> Iterator[tuple[str, int]]:
     if made.sampler is not None:
         channel = "B" if made.sampler_shared else "A"
         yield f"TIMER{made.sampler.number}_COMP{channel}", math.ceil(tick_us / SAMPLE_US) + 1
+    steppers = {output.name: output for output in machine.outputs if isinstance(output, Stepper)}
+    for name, (timer, channel) in made.step_timers.items():
+        laps = math.ceil(tick_us * board.clock_hz / 8_000_000 / STEP_LAP) + 1
+        yield f"TIMER{timer.number}_COMP{channel}", math.ceil(steppers[name].most * tick_us / 10_000_000) + 1 + laps
     if made.servo_timer is not None:
         servos = sum(isinstance(output, Servo) for output in machine.outputs)
         yield f"TIMER{made.servo_timer.number}_COMPA", (math.ceil(tick_us / (1000 * SERVO_FRAME_MS)) + 1) * (servos + 1)

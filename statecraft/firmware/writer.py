@@ -18,7 +18,7 @@ from statecraft.firmware.displays import display_views, mode_names
 from statecraft.firmware.layout import camel_case, command_order, layout, reading_type
 from statecraft.firmware.listening import tree
 from statecraft.firmware.names import STEP_WORDS, CppNames, clock_type
-from statecraft.firmware.plan import PING_MS, PULSE_SLICE_MS, SERVO_FRAME_MS, Plan, plan, timed_by_hand
+from statecraft.firmware.plan import PING_MS, PULSE_SLICE_MS, SERVO_FRAME_MS, STEP_LAP, Plan, plan, timed_by_hand
 from statecraft.firmware.sensing import (
     ContactView,
     analog_view,
@@ -44,6 +44,7 @@ from statecraft.machine import (
     Relay,
     Remembered,
     Servo,
+    Stepper,
 )
 from statecraft.templates_engine import render
 
@@ -68,6 +69,9 @@ WATCHDOG_MS = (120, 250, 500, 1000, 2000, 4000, 8000)
 HEARTBEAT_MS = 1000
 SERVO_ZERO_US, SERVO_SPAN_US = 544, 1856
 """Pulse lengths at 0 degrees, and how much more at 180: 2400 us, as hobby servos commonly take them."""
+
+STEP_PULSE_US = 3
+"""For how long a step pulse lasts at least; drivers ask for 1 us to 2.5 us (common practice, no source)."""
 
 OWNERS_FILE = "by_hand.cpp"
 """The one file that belongs to the owner."""
@@ -245,6 +249,7 @@ class _Sketch:
         self.attached = [*self.pulses, *(self.rangers if planned.sampler is None else [])]
         self.hand_outputs = any(isinstance(o, HandOutput) for o in machine.outputs)
         self.servos = [o for o in machine.outputs if isinstance(o, Servo)]
+        self.steppers = [o for o in machine.outputs if isinstance(o, Stepper)]
         self.displays = display_views(machine)
 
     def note(self, place: Place) -> str:
@@ -286,6 +291,8 @@ class _Sketch:
             self.add_pair(files, "counting", "counters that count from outside.", self.counting_values())
         if self.servos:
             self.add_pair(files, "servos", "servos.", self.servo_values())
+        if self.steppers:
+            self.add_pair(files, "steppers", "steppers.", self.stepper_values())
         if machine.links:
             self.add_pair(files, "links", "the operator's side.", self.link_values())
         if self.reports:
@@ -362,6 +369,9 @@ class _Sketch:
             timers.setdefault(tone.name, "the buzzer's tone")
         if self.plan.servo_timer:
             timers[self.plan.servo_timer.name] = "the servos' pulses"
+        for name, (timer, _) in self.plan.step_timers.items():
+            before = f"{timers[timer.name]} and " if timer.name in timers else "the steps of "
+            timers[timer.name] = before + name
         if self.plan.sampler:
             timers[self.plan.sampler.name] = "the rangers" + (" and the servos" if self.plan.sampler_shared else "")
         found += [f"Timer {name.removeprefix('timer')}: {what}, with its interrupts" for name, what in timers.items()]
@@ -445,6 +455,9 @@ class _Sketch:
                     pairs = [("pwm", output.pwm), ("forward", output.forward), ("reverse", output.reverse),
                              ("direction", output.direction)]  # fmt: skip
                     pins = [(f"{output.name}_{word}", pin) for word, pin in pairs if pin is not None]
+                case Stepper():
+                    told = [("step", output.step), ("direction", output.direction), ("enable", output.enable)]
+                    pins = [(f"{output.name}_{word}", pin) for word, pin in told if pin is not None]
                 case HandOutput():
                     continue
                 case _:
@@ -471,7 +484,7 @@ class _Sketch:
             wanted = f"wanted.{shown.member}"
             line = self.change(output, wanted)
             match output:
-                case Motor():
+                case Motor() | Stepper():
                     movers.append((f"{wanted} == 0", f"{wanted} != 0", line))
                 case Relay():
                     movers.append((f"!{wanted}", wanted, line))
@@ -486,6 +499,8 @@ class _Sketch:
             (hand_rests if isinstance(output, HandOutput) else rests).extend(self.rest(output, f"shown.{shown.member}"))
         if self.servos:
             rests = ["servos::begin();", *rests]
+        if self.steppers:
+            rests = ["steppers::begin();", *rests]
         buzzers = [o for o in self.machine.outputs if isinstance(o, Buzzer)]
         low_wires = any(motor.on_when_low for motor in motors)
         return {
@@ -505,6 +520,7 @@ class _Sketch:
             "tracked": tracked,
             "sounds": sounds,
             "servos": self.servos,
+            "steppers": self.steppers,
             "hand": self.hand_outputs,
             "timed": self.timed(),
             "hand_rests": hand_rests,
@@ -535,6 +551,9 @@ class _Sketch:
                 every = ("pwm", "forward", "reverse", "direction")
                 roles = [role for role in every if getattr(output, role) is not None]
                 return [(f"{name}_{role}", "HIGH" if role in output.on_when_low else "LOW") for role in roles]
+            case Stepper(name=name):
+                told = ("step", "direction", *(["enable"] if output.enable is not None else []))
+                return [(f"{name}_{role}", "HIGH" if role in output.on_when_low else "LOW") for role in told]
             case Lamp(name=name) | Relay(name=name) | Buzzer(name=name):
                 return [(self.pin_name("output", name), "HIGH" if output.on_when_low else "LOW")]
             case Servo(name=name):
@@ -572,6 +591,8 @@ class _Sketch:
                 return f"drive(pins::{name}_pwm, {forward}, {reverse}, {wanted});"
             case Motor(name=name):
                 return f"steer(pins::{name}_pwm, {self.wire(output, 'direction')}, {wanted});"
+            case Stepper(name=name):
+                return f"steppers::turn_{name}({wanted});"
             case Servo(name=name, rest=None):
                 turn = f"servos::turn(servos::{name}_servo, {wanted})"
                 return f"{wanted} == behaviour::servo_idle ? servos::idle(servos::{name}_servo) : {turn};"
@@ -606,6 +627,34 @@ class _Sketch:
             "span_counts": SERVO_SPAN_US * per_us,
             "span_us": SERVO_SPAN_US,
             "shortest_counts": 100 * per_us,
+        }
+
+    def stepper_values(self) -> dict[str, Any]:
+        a_second = self.board.clock_hz // 8
+        views = []
+        for stepper in self.steppers:
+            timer, channel = self.plan.step_timers[stepper.name]
+            levels = {role: ("LOW", "HIGH") if role in stepper.on_when_low else ("HIGH", "LOW")
+                      for role in ("direction", "enable")}  # fmt: skip
+            views.append(
+                {
+                    "name": stepper.name,
+                    "note": self.note(stepper.place),
+                    "timer": timer.number,
+                    "channel": channel,
+                    "step_low": "step" in stepper.on_when_low,
+                    "enable": stepper.enable is not None,
+                    "levels": levels,
+                }
+            )
+        timers = sorted({timer.number for timer, _ in self.plan.step_timers.values()})
+        return {
+            "steppers": views,
+            "timers": [(number, prescaler(number, 8)) for number in timers],
+            "count_note": f"{1_000_000 / a_second:g} us",
+            "counts": a_second * 10,
+            "lap": STEP_LAP,
+            "pulse_us": STEP_PULSE_US,
         }
 
     # -------------------------------------------------------------------------------------------------------- sensors

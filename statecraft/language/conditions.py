@@ -34,6 +34,7 @@ from statecraft.machine import (
     Servo,
     Silent,
     Steady,
+    Stepper,
     SwitchOn,
     Taken,
     Term,
@@ -441,7 +442,7 @@ class Conditions:
     def _subject(self, token: Token, piece: Piece, scope: Scope) -> Entry | None:
         kinds: tuple[str, ...] = ("sensor", "dial", "counter", "constant")
         if scope.kind == "observer":
-            kinds += ("motor", "servo", "output", "lamp", "relay", "buzzer")
+            kinds += ("motor", "stepper", "servo", "output", "lamp", "relay", "buzzer")
         else:
             known = self._context.names.get(str(token))
             if known is not None and known.kind in OUTPUTS:
@@ -483,6 +484,8 @@ def _unit(entry: Entry) -> Unit:
             return unit
         case Motor():
             return Unit.PERCENT
+        case Stepper():
+            return Unit.RATE
         case Servo():
             return Unit.ANGLE
         case _:

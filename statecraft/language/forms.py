@@ -14,6 +14,7 @@ FORMS: dict[str, str] = {
     "sensor": "sensor front range, trigger 22, echo 23, 2 cm .. 400 cm",
     "switch": "switch bumper pin 18, on when high, settle 20 ms",
     "motor": "motor drive pwm 5, forward 30, reverse 31",
+    "stepper": "stepper table step 8, direction 9, enable 10 on when low, at most 600 Hz, ramp 400 Hz/s",
     "servo": "servo fingers pin 45, 0 deg .. 90 deg, rest 0 deg",
     "lamp": "lamp beacon pin 13",
     "relay": "relay pump pin 7",
@@ -48,7 +49,7 @@ TABLE = "in | when | go to | do"
 
 DECLARING = frozenset(
     {"part", "link", "command", "dial", "sensor", "switch", "motor", "servo", "lamp", "relay", "buzzer", "output"}
-    | {"constant", "level", "counter", "mode", "group", "sequence"}
+    | {"stepper", "constant", "level", "counter", "mode", "group", "sequence"}
 )
 """The statements whose second word is a name that they declare."""
 

@@ -44,6 +44,7 @@ from statecraft.machine import (
     Servo,
     ShownValue,
     Source,
+    Stepper,
     Switch,
     Thermistor,
     Unit,
@@ -53,6 +54,9 @@ _CONTACT = ("pin", "on_when", "settle")
 _PATIENCE_MS = 500
 _SETTLE_MS = 20
 _BUZZER_HZ = 2000
+_FASTEST_STEPS = 50_000
+"""Tenths of a hertz: what one interrupt a step leaves time for."""
+
 _LIBRARY = re.compile(r"[A-Za-z_]\w{0,39}", re.ASCII)
 _MESSAGE = re.compile(r"[!-~]{1,12}", re.ASCII)
 _LONGEST_MEDIAN = 15
@@ -661,6 +665,34 @@ class Hardware:
                 ready = False
         return ready
 
+    def stepper(self, statement: Statement, entry: Entry) -> Stepper | None:
+        """``stepper NAME step PIN, direction PIN, enable PIN, at most RATE``, with ``ramp``."""
+        _, piece = _tree(statement)
+        options = self._options(statement, entry, "step_pin", "direction", "enable", "at_most", "ramp", "harmless")
+        ready = options.need("step_pin", "direction", "at_most")
+        most: int | None = None
+        if (node := options.tree("at_most")) is not None:
+            value = quantity(node, piece)
+            most = self._context.measures.steps(value, Unit.RATE, "how fast a stepper steps", resolution=Decimal(1))
+            if most is not None and self._outside(most, 10, _FASTEST_STEPS, Unit.RATE, node, piece, "It steps within"):
+                most = None
+        ramp: int | None = None
+        if (node := options.tree("ramp")) is not None:
+            ramp = self._context.measures.plain(quantity(node, piece), "A stepper's ramp", 1, 100_000, "Hz/s")
+            ready = ready and ramp is not None
+        if not ready or most is None:
+            return None
+        roles: tuple[tuple[Literal["step", "direction", "enable"], str], ...] = (
+            ("step", "step_pin"), ("direction", "direction"), ("enable", "enable")
+        )  # fmt: skip
+        low = tuple(role for role, kind in roles if any(_says_low(each) for each in _on_at(options.get(kind))))
+        step, direction, enable = (options.text(kind) or None for _, kind in roles)
+        assert step is not None and direction is not None
+        steep = ramp * 10 if ramp is not None else None
+        harmless = "harmless" in options
+        stepper = Stepper(entry.name, step, direction, enable, most, steep, entry.place, low, harmless)
+        return _kept(self.outputs, stepper)
+
     def servo(self, statement: Statement, entry: Entry) -> Servo | None:
         """``servo NAME pin PIN, LOW .. HIGH, rest ANGLE | stays``."""
         _, piece = _tree(statement)
@@ -912,6 +944,11 @@ def _nth_token(options: Options, kind: str, place: int) -> Token | None:
 def _pin(statement: Statement) -> str:
     tree, _ = _tree(statement)
     return str(_token(tree, "PIN"))
+
+
+def _on_at(node: Tree[Token] | None) -> list[Tree[Token]]:
+    """The `on when …` of a pin."""
+    return [child for child in node.children if isinstance(child, Tree)] if node is not None else []
 
 
 def _says_low(node: Tree[Token]) -> bool:

@@ -31,7 +31,7 @@ _RESERVED: dict[str, frozenset[str]] = {
     "switch": _IN_CONDITIONS | {"no"},
 }
 
-OUTPUTS = ("motor", "servo", "lamp", "relay", "buzzer", "output")
+OUTPUTS = ("motor", "stepper", "servo", "lamp", "relay", "buzzer", "output")
 """The statements that declare an output."""
 
 

@@ -39,6 +39,8 @@ _WORDS = {
     "pwm": "pwm 5",
     "forward_pwm": "forward pwm 5",
     "reverse_pwm": "reverse pwm 6",
+    "step_pin": "step 8",
+    "enable": "enable 10 on when low",
     "forward": "forward 30",
     "reverse": "reverse 31",
     "direction": "direction 8",
@@ -51,6 +53,7 @@ _WORDS = {
     "on_if_in_doubt": "on if in doubt",
     "takes": "takes at most 2 ms",
     "pitch": "2 kHz",
+    "at_most": "at most 600 Hz",
     "shows": "shows mode, front",
     "each": "each 200 ms",
 }

@@ -36,6 +36,7 @@ from statecraft.machine import (
     Place,
     Row,
     Setting,
+    Stepper,
     Term,
     Unit,
 )
@@ -238,11 +239,12 @@ class PartReader:
     def _check_gentle(self, text: _ModeText, outputs: Iterable[str]) -> None:
         """Note a gentle stop of motors that have no ramp to keep to, or of nothing."""
         motors = [self._context.names.entries[name].item for name in outputs]
-        motors = [motor for motor in motors if isinstance(motor, Motor)]
-        place, ramp = text.entry.place, "ramp 200 %/s"
+        motors = [motor for motor in motors if isinstance(motor, Motor | Stepper)]
+        place = text.entry.place
         bare = next((motor for motor in motors if motor.ramp is None), None)
         if bare is not None:
-            message = f'"{text.entry.name}" stops gently, and the motor "{bare.name}" has no ramp to keep to'
+            kind, ramp = ("motor", "ramp 200 %/s") if isinstance(bare, Motor) else ("stepper", "ramp 400 Hz/s")
+            message = f'"{text.entry.name}" stops gently, and the {kind} "{bare.name}" has no ramp to keep to'
             hint = f"Give it one ({at(bare.place, place)}):  {ramp}     or write stop, which is at once."
             self._mistakes.add(place, message, hint, code="no-ramp")
         elif not motors:

@@ -29,7 +29,7 @@ _SYMBOLS: dict[Unit, dict[str, Decimal]] = {
 
 _TIMES = {"ms": Decimal(1), "s": Decimal(1000), "min": Decimal(60_000), "h": Decimal(3_600_000)}
 _OHMS = {"ohm": Decimal(1), "kohm": Decimal(1000), "Mohm": Decimal(1_000_000)}
-_OTHERS = {"%/s": "percent a second", **dict.fromkeys(_OHMS, "a resistance")}
+_OTHERS = {"%/s": "percent a second", "Hz/s": "hertz a second", **dict.fromkeys(_OHMS, "a resistance")}
 
 _FAMILIES: dict[Unit, str] = {
     Unit.LENGTH: "a length",

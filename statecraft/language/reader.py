@@ -457,6 +457,7 @@ class _Reader:
             "sensor": hardware.sensor,
             "switch": hardware.switch,
             "motor": hardware.motor,
+            "stepper": hardware.stepper,
             "servo": hardware.servo,
             "lamp": hardware.lamp,
             "relay": hardware.relay,

@@ -30,6 +30,7 @@ from statecraft.machine import (
     Servo,
     Setting,
     Share,
+    Stepper,
     Term,
     Unit,
     could_hurt,
@@ -305,6 +306,8 @@ def unit_of_output(output: Output) -> Unit:
     match output:
         case Motor():
             return Unit.PERCENT
+        case Stepper():
+            return Unit.RATE
         case Servo():
             return Unit.ANGLE
         case HandOutput(unit=unit):
@@ -320,6 +323,8 @@ def span(output: Output) -> tuple[int, int]:
             return low, high
         case Motor():
             return -100, 100
+        case Stepper(most=most):
+            return -most, most
         case _:
             return 0, 1
 

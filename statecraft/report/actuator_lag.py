@@ -14,9 +14,11 @@ from statecraft.machine import (
     Motor,
     Promise,
     Share,
+    Stepper,
     reach,
 )
 from statecraft.proof.reading_age import of_promise, outputs_of
+from statecraft.semantics.variables import span_of
 
 
 def notes(machine: Machine, promise: Promise) -> list[str]:
@@ -27,7 +29,7 @@ def notes(machine: Machine, promise: Promise) -> list[str]:
     said = [read] if read else []
     for name in outputs_of(promise.when) if promise.when is not None else ():
         output = machine.output(name)
-        if isinstance(output, Motor) and (ticks := latest(machine, output)):
+        if isinstance(output, Motor | Stepper) and (ticks := latest(machine, output)):
             said.append(f"speaks of the setting; {name} takes up to {machine.duration(ticks)} to reach it")
     return said
 
@@ -45,7 +47,7 @@ def gentle_stops(machine: Machine) -> Iterator[str]:
                 )
 
 
-def latest(machine: Machine, motor: Motor) -> int:
+def latest(machine: Machine, motor: Motor | Stepper) -> int:
     """The most ticks that ``motor`` may need, from the tick on which a mode sets it, to come to that setting; 0 for one
     with neither a ramp nor a pause.
 
@@ -58,24 +60,24 @@ def latest(machine: Machine, motor: Motor) -> int:
     modes = owner.modes if owner is not None else ()
     dials = {dial.name: dial for dial in machine.dials}
     asked = [(mode.stops_at_once, dict(mode.settings).get(motor.name)) for mode in modes]
-    values = [(stops, value) for stops, setting in asked for value in _values(dials, setting)]
+    values = [(stops, value) for stops, setting in asked for value in _values(dials, setting, span_of(motor))]
     goals = {value for stops, value in values if not stops}
     return max((_ticks(machine, motor, a, b) for _, a in values for b in goals), default=0)
 
 
-def _values(dials: dict[str, Dial], setting: object) -> tuple[int, ...]:
-    """The percents that a setting may be: those between its ends are no further away."""
+def _values(dials: dict[str, Dial], setting: object, span: tuple[int, int]) -> tuple[int, ...]:
+    """The steps that a setting may be: those between its ends are no further away."""
     match setting:
         case Fixed(value):
             return (value,)
         case FromDial() | Share() | Mix() | Follows():
-            return tuple(max(-100, min(100, end)) for end in reach(setting, dials))
+            return tuple(max(span[0], min(span[1], end)) for end in reach(setting, dials))
         case _:
             return (0,)
 
 
-def _ticks(machine: Machine, motor: Motor, before: int, after: int) -> int:
-    """Ticks from that on which ``after`` is set (percent) to that on which the motor, at ``before`` until then, has
+def _ticks(machine: Machine, motor: Motor | Stepper, before: int, after: int) -> int:
+    """Ticks from that on which ``after`` is set (in steps) to that on which the motor, at ``before`` until then, has
     come to it: it slows down to 0, rests its pause if it is to turn round, and speeds up.
     """
 

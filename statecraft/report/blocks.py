@@ -8,11 +8,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from statecraft.folding import plural
-from statecraft.machine import Blink, Fixed, Machine, Made, Motor
+from statecraft.machine import Blink, Fixed, Machine, Made, Motor, Stepper
 from statecraft.report import words
 from statecraft.report.scene import Card, Elsewhere, Label, Mark, Tag
 from statecraft.report.svg import Element, add, group, lines
 from statecraft.report.text import width, wrap
+from statecraft.semantics.variables import span_of
 
 NAME, SMALL, TINY = 14.0, 11.0, 9.5
 """Sizes of type in px: a mode's name; what is written beside lines and on cards; numbers and traits."""
@@ -152,8 +153,8 @@ def card_block(machine: Machine, card: Card, traits: list[str]) -> Block:
             block.texts.append(Text(0, top + SMALL, [output.name], "output"))
             text = Text(names + 10 + values, top + SMALL, [words.brief(machine, output, value)], "value", "end")
             block.texts.append(text)
-            if isinstance(output, Motor):
-                percent = value.value if isinstance(value, Fixed) else 0
+            if isinstance(output, Motor | Stepper):
+                percent = value.value * 100 // span_of(output)[1] if isinstance(value, Fixed) else 0
                 if not isinstance(value, Made):
                     block.gauges.append((names + values + 20, top + 7, percent))
                     block.wide = max(block.wide, names + values + 20 + GAUGE)

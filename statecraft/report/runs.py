@@ -22,6 +22,7 @@ from statecraft.machine import (
     Remembered,
     Row,
     Servo,
+    Stepper,
     Term,
     atoms,
 )
@@ -339,7 +340,7 @@ class _Teller:
         moved = [
             f"{output.name} {words.setting(self.machine, output, value)}"
             for output, value in words.settings(self.machine, mode)
-            if isinstance(output, Motor | Relay | Servo)
+            if isinstance(output, Motor | Stepper | Relay | Servo)
         ]
         who = f"{part.name} " if self.several else ""
         return f"{who}{word} in {mode.name}" + (f" ({', '.join(moved)})" if moved else "")

@@ -16,12 +16,14 @@ from statecraft.machine import (
     Relay,
     Row,
     Servo,
+    Stepper,
     Taken,
 )
 from statecraft.semantics import tick_of
 
 _OUTPUT_WORDS: tuple[tuple[type[Output], str], ...] = (
     (Motor, "motor"),
+    (Stepper, "stepper"),
     (Servo, "servo"),
     (Relay, "relay"),
     (Lamp, "lamp"),

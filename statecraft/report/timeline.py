@@ -22,6 +22,7 @@ from statecraft.machine import (
     Relay,
     Sensor,
     Servo,
+    Stepper,
     Unit,
 )
 from statecraft.report import words
@@ -578,6 +579,8 @@ def _output(record: Record, axis: Axis, output: Output) -> Lane:
     match output:
         case Motor():
             return _drive(record, axis, output.name, Unit.PERCENT, -100, 100)
+        case Stepper(most=most):
+            return _drive(record, axis, output.name, Unit.RATE, -most, most)
         case Servo(low=low, high=high):
             return _drive(record, axis, output.name, Unit.ANGLE, low, high)
         case HandOutput(unit=unit, low=low, high=high):

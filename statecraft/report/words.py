@@ -31,6 +31,7 @@ from statecraft.machine import (
     Servo,
     Setting,
     Share,
+    Stepper,
     Thermistor,
     Unit,
 )
@@ -58,6 +59,8 @@ def setting(machine: Machine, output: Output, value: Setting) -> str:
             match output:
                 case Motor():
                     return Unit.PERCENT.show(steps)
+                case Stepper():
+                    return Unit.RATE.show(steps)
                 case Servo():
                     return Unit.ANGLE.show(steps)
                 case HandOutput(unit=unit):
@@ -152,6 +155,9 @@ def _output(machine: Machine, thing: Output) -> str:
         case Motor(ramp=ramp, pause=pause):
             text = "motor" + (f", ramp {ramp} % a second" if ramp is not None else "")
             return text + (f", rests {machine.duration(pause)} before it reverses" if pause > 1 else "")
+        case Stepper(most=most, ramp=ramp):
+            text = f"stepper, {Unit.RATE.show(most)} at most"
+            return text + (f", ramp {Unit.RATE.show(ramp)} a second" if ramp is not None else "")
         case Lamp():
             return "lamp"
         case Relay():
@@ -192,6 +198,9 @@ def pins(thing: Sensor | Output | Contact | None) -> list[tuple[str, str]]:
         case Motor(pwm=pwm, forward=forward, reverse=reverse, direction=direction):
             all_of_it = (("pwm", pwm), ("forward", forward), ("reverse", reverse), ("direction", direction))
             return [(what, pin) for what, pin in all_of_it if pin is not None]
+        case Stepper(step=step, direction=direction, enable=enable):
+            told = (("step", step), ("direction", direction), ("enable", enable))
+            return [(what, pin) for what, pin in told if pin is not None]
         case Lamp(pin=pin) | Relay(pin=pin) | Servo(pin=pin) | Buzzer(pin=pin):
             return [("signal", pin)]
         case _:

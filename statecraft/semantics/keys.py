@@ -145,7 +145,7 @@ class MemoryValue(_Named):
 
 
 class MotorPosition(_Named):
-    """Where a motor's ramp stands, in thousandths of a percent."""
+    """Where a motor's ramp stands, in thousandths of a step of its setting."""
 
     __slots__ = ()
     kind = "position"

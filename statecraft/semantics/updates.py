@@ -16,6 +16,7 @@ from statecraft.machine import (
     Part,
     Remembered,
     Setting,
+    Stepper,
     Term,
     sensors_of,
 )
@@ -173,7 +174,7 @@ class Drive:
         rest: percent, steps, 0 for off; None for a servo that is not driven.
         at_once: the modes in which a motor is at rest whatever its ramp.
         gently: those in which it is once the mode's clock has come to so many ticks.
-        ramp: thousandths of a percent that a motor's way to its setting is at most a tick; None for no ramp.
+        ramp: thousandths of a step of its setting that a motor's way to it is at most a tick; None for no ramp.
         pause: ticks that a motor is at rest between one direction and the other; 0 for other outputs.
     """
 
@@ -282,7 +283,7 @@ def drives(machine: Machine) -> Iterator[Drive]:
         rest = rest_of(output)
         unnamed = None if rest is None else Fixed(rest)
         asks = () if part is None else tuple(dict(mode.settings).get(output.name, unnamed) for mode in part.modes)
-        motor = output if isinstance(output, Motor) else None
+        motor = output if isinstance(output, Motor | Stepper) else None
         yield Drive(
             output,
             part,

@@ -22,6 +22,7 @@ from statecraft.machine import (
     Servo,
     Silent,
     Steady,
+    Stepper,
     atoms,
 )
 from statecraft.semantics.keys import (
@@ -136,7 +137,7 @@ def rest_of(output: Output) -> int | None:
     match output:
         case Servo(rest=rest) | HandOutput(rest=rest):
             return rest
-        case Motor() | Lamp() | Relay() | Buzzer():
+        case Motor() | Stepper() | Lamp() | Relay() | Buzzer():
             return 0
 
 
@@ -241,9 +242,10 @@ def _values(machine: Machine) -> Iterator[Value]:
         known = machine.sensor(steady.sensor) if steady.kind == "sensor" else machine.counter(steady.sensor)
         yield Value(Anchor(steady.sensor, steady.band, steady.ticks), known.low, known.high, None)
     for output in machine.outputs:
-        if isinstance(output, Motor):
+        if isinstance(output, Motor | Stepper):
             if output.ramp is not None:
-                yield Value(MotorPosition(output.name), -100_000, 100_000, 0)
+                least, most = span_of(output)
+                yield Value(MotorPosition(output.name), least * 1000, most * 1000, 0)
             yield Value(MotorDirection(output.name), -1, 1, 0)
             yield Value(MotorRest(output.name), 0, output.pause, output.pause)
     for output in machine.outputs:
@@ -258,6 +260,8 @@ def span_of(output: Output) -> tuple[int, int]:
     match output:
         case Motor():
             return -100, 100
+        case Stepper(most=most):
+            return -most, most
         case Servo(low=low, high=high) | HandOutput(low=low, high=high):
             return low, high
         case Lamp() | Relay() | Buzzer():

@@ -17,7 +17,20 @@ from typing import Any, NamedTuple, TextIO
 
 from statecraft.errors import StatecraftError
 from statecraft.files import whole_text
-from statecraft.machine import Buzzer, Dial, HandOutput, Lamp, Machine, Motor, Output, Relay, Servo, Unit, show_duration
+from statecraft.machine import (
+    Buzzer,
+    Dial,
+    HandOutput,
+    Lamp,
+    Machine,
+    Motor,
+    Output,
+    Relay,
+    Servo,
+    Stepper,
+    Unit,
+    show_duration,
+)
 from statecraft.simulation.state import State, View, layout
 
 Value = int | bool | str | None | tuple[str, ...]
@@ -202,6 +215,8 @@ def unit_of(thing: Output | Dial) -> Unit | None:
     match thing:
         case Motor():
             return Unit.PERCENT
+        case Stepper():
+            return Unit.RATE
         case Servo():
             return Unit.ANGLE
         case HandOutput(unit=unit) | Dial(unit=unit):

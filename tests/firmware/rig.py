@@ -21,6 +21,7 @@ from statecraft.machine import (
     Machine,
     Motor,
     Ranger,
+    Stepper,
     Thermistor,
 )
 
@@ -89,8 +90,9 @@ class Rig:
         """The ports of every motor's pins."""
         found = []
         for output in self.machine.outputs:
-            if isinstance(output, Motor):
-                pins = (output.pwm, output.forward, output.reverse, output.direction)
+            if isinstance(output, Motor | Stepper):
+                roles = ("pwm", "forward", "reverse", "direction", "enable")
+                pins = [getattr(output, role, None) for role in roles]
                 found += [self.port(pin) for pin in pins if pin is not None]
         return found
 

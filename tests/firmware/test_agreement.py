@@ -66,6 +66,15 @@ def test_random_machines_that_count_from_outside_agree(seed: int, size: int) -> 
     check(machine, ticks, Desk(machine, flags=("-O0", "-Werror")))
 
 
+@pytest.mark.slow
+@settings(max_examples=4)
+@given(st.integers(0, 10**6), st.integers(1, 3))
+def test_random_machines_with_a_stepper_agree(seed: int, size: int) -> None:
+    machine = read_text(random_text(seed, size, stepping=True))
+    ticks = list(desk_ticks(machine, random_inputs(machine, seed, 600)))
+    check(machine, ticks, Desk(machine, flags=("-O0", "-Werror")))
+
+
 def test_a_late_tick_keeps_commands_and_who_was_heard_for_the_next_one(feed_pusher: Machine) -> None:
     desk = Desk(feed_pusher)
     calm = ((2000, 900, 900, 7600), (False,))

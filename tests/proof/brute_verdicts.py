@@ -73,6 +73,7 @@ from statecraft.machine import (
     Relay,
     Row,
     Silent,
+    Stepper,
     SwitchOn,
     Taken,
     Turns,
@@ -754,7 +755,7 @@ def as_much(machine: Machine, mode: Mode_, other: Mode_) -> bool:
     for output in machine.outputs:
         if isinstance(output, Lamp | Buzzer) or output.harmless:
             continue
-        rest = 0 if isinstance(output, Motor | Relay) else output.rest
+        rest = 0 if isinstance(output, Motor | Stepper | Relay) else output.rest
         was, now = (dict(each.settings).get(output.name) for each in (mode, other))
         if was == now:
             continue

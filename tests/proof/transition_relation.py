@@ -41,6 +41,7 @@ from statecraft.machine import (
     Motor,
     Not,
     Or,
+    Output,
     OutputIs,
     Part,
     Promise,
@@ -51,6 +52,7 @@ from statecraft.machine import (
     Share,
     Silent,
     Steady,
+    Stepper,
     SwitchOn,
     Taken,
     Term,
@@ -81,14 +83,26 @@ def asked_for(condition: Condition) -> set[str]:
     return {condition.command} if isinstance(condition, Taken) else set()
 
 
+def _span(output: Output) -> tuple[int, int]:
+    """The least and the greatest that an output is set to."""
+    match output:
+        case Motor():
+            return -100, 100
+        case Stepper(most=most):
+            return -most, most
+        case Servo(low=low, high=high) | HandOutput(low=low, high=high):
+            return low, high
+    raise NotCovered(f"a sum of dials on {output.name}")
+
+
 def drives(machine: Machine, mode: Mode, fault: str = "") -> bool:
     """Section 3: whether by its settings something that is not harmless may be away from its rest; what follows the
     sensor ``fault`` is at rest."""
     for name, setting in mode.settings:
         output = machine.output(name)
-        if not isinstance(output, Motor | Relay | Servo | HandOutput) or getattr(output, "harmless", False):
+        if not isinstance(output, Motor | Stepper | Relay | Servo | HandOutput) or getattr(output, "harmless", False):
             continue
-        rest = 0 if isinstance(output, Motor | Relay) else output.rest
+        rest = 0 if isinstance(output, Motor | Stepper | Relay) else output.rest
         if rest is None:
             return not mode.stop
         if isinstance(setting, FromDial):
@@ -603,10 +617,10 @@ class Relation:
             case OutputIs(name, state):
                 setting = step.settings[name]
                 output = self.machine.output(name)
-                rest = 0 if isinstance(output, Motor | Relay | Lamp) else getattr(output, "rest", 0)
+                rest = 0 if isinstance(output, Motor | Stepper | Relay | Lamp) else getattr(output, "rest", 0)
                 if rest is None:
                     return z3.Not(now[f"set once {name}"]) if state == "off" else now[f"set once {name}"]
-                if not isinstance(output, Motor | Servo | HandOutput):
+                if not isinstance(output, Motor | Stepper | Servo | HandOutput):
                     return {"off": setting == 0, "on": setting == 1, "blinking": setting > 1}[state]
                 return setting == rest if state == "off" else setting != rest
         raise NotCovered(f"a condition of a kind that is not known: {condition!r}")
@@ -654,7 +668,7 @@ class Relation:
                         -self.dial(each.dial, step) if each.negative else self.dial(each.dial, step)
                         for each in (asked.one, asked.other)
                     )
-                    low, high = (-100, 100) if isinstance(output, Motor) else (output.low, output.high)
+                    low, high = _span(output)
                     value = z3.If(one + two < low, low, z3.If(one + two > high, high, one + two))
                 elif isinstance(asked, Follows):
                     value = self.along(asked, step, setting)

@@ -44,6 +44,7 @@ from statecraft.machine import (
     Share,
     Silent,
     Steady,
+    Stepper,
     SwitchOn,
     Taken,
     Term,
@@ -114,7 +115,7 @@ class Literal:
             if isinstance(sensor.source, Remembered):
                 self.clocks[f"age {sensor.name}"] = NEVER
         for output in self.machine.outputs:
-            if isinstance(output, Motor):
+            if isinstance(output, Motor | Stepper):
                 self.drives[output.name] = Drive(rested=output.pause)
 
     # ------------------------------------------------------------------------------------------------------ the tick
@@ -366,7 +367,7 @@ class Literal:
             return False
         entered = present if row.move == "restart" else part.mode[row.target]
         owns_movers = any(
-            isinstance(output, Motor | Relay | Servo | HandOutput)
+            isinstance(output, Motor | Stepper | Relay | Servo | HandOutput)
             and not output.harmless
             and output.name in part.outputs
             for output in self.machine.outputs
@@ -479,7 +480,7 @@ class Literal:
         setting = self.settings[atom.output]
         if isinstance(output, Lamp | Relay | Buzzer):
             state = "off" if setting == 0 else "on" if setting == 1 else "blinking"
-        elif isinstance(output, Motor):
+        elif isinstance(output, Motor | Stepper):
             state = "off" if setting == 0 else "on"
         else:
             state = "off" if setting == output.rest else "on"
@@ -507,7 +508,10 @@ class Literal:
             elif isinstance(asked, Mix):
                 signs = [-1 if asked.one.negative else 1, -1 if asked.other.negative else 1]
                 whole = signs[0] * self.dials[asked.one.dial] + signs[1] * self.dials[asked.other.dial]
-                low, high = (-100, 100) if isinstance(output, Motor) else (output.low, output.high)  # type: ignore[union-attr]
+                if isinstance(output, Motor | Stepper):
+                    low, high = (-100, 100) if isinstance(output, Motor) else (-output.most, output.most)
+                else:
+                    low, high = output.low, output.high  # type: ignore[union-attr]
                 setting = low if whole < low else high if whole > high else whole
             elif isinstance(asked, Follows) and (along := self.along(asked)) is not None:
                 setting = along
@@ -515,7 +519,7 @@ class Literal:
                 setting = asked.period
             elif isinstance(output, Servo) and output.rest is None:
                 setting = self.settings.get(name)
-            elif isinstance(output, Motor | Lamp | Relay | Buzzer):
+            elif isinstance(output, Motor | Stepper | Lamp | Relay | Buzzer):
                 setting = 0
             else:
                 setting = output.rest
@@ -525,7 +529,7 @@ class Literal:
                     self.shown[name] = self.tick % asked.period < asked.period // 2
                 else:
                     self.shown[name] = setting == 1
-            elif isinstance(output, Motor):
+            elif isinstance(output, Motor | Stepper):
                 assert setting is not None
                 # a stop mode sets nothing but what is harmless, which then goes its way as anywhere
                 self.shown[name] = self.drive(output, setting, stop and asked in (None, Fixed(0)))
@@ -547,7 +551,7 @@ class Literal:
                 return y + way if last > y else y - way
         return points[-1][1]
 
-    def drive(self, motor: Motor, setting: int, stop: bool) -> int:
+    def drive(self, motor: Motor | Stepper, setting: int, stop: bool) -> int:
         drive = self.drives[motor.name]
         want = setting * 1000
         if motor.ramp is None or stop:
@@ -592,7 +596,7 @@ class Literal:
                 motor.name: ({"position": self.drives[motor.name].position} if motor.ramp is not None else {})
                 | {"direction": self.drives[motor.name].direction, "rested": self.drives[motor.name].rested}
                 for motor in self.machine.outputs
-                if isinstance(motor, Motor)
+                if isinstance(motor, Motor | Stepper)
             },
             "settings": self.settings,
             "shown": self.shown,

@@ -60,6 +60,14 @@ def test_on_machines_made_at_random_that_count_from_outside(text: str, seed: int
     compare_chosen(machine, seed, 100)
 
 
+@SLOWLY
+@given(machine_texts(stepping=True), st.integers(0, 1000))
+def test_on_machines_made_at_random_with_a_stepper(text: str, seed: int) -> None:
+    machine = read_text(text)
+    compare(machine, random_inputs(machine, seed, 150))
+    compare_chosen(machine, seed, 100)
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_on_a_large_machine_made_at_random(seed: int) -> None:
     machine = read_text(random_text(seed, 8))
