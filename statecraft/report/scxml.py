@@ -2,8 +2,8 @@
 
 Every row stands on every mode in which it applies, in the order in which rows decide: in a state chart the transitions
 of inner states come before those of outer ones, so that a failsafe written on a group would come last. Groups are
-compound states all the same. Whoever runs the chart sets the ``sensor_``, ``switch_`` and ``dial_`` data and sends, for
-every tick: ``sample``; ``heard.COMMAND`` for each command that arrived or is taken and ``spoken.LINK`` for each message
+compound states all the same. Whoever runs the chart sets the ``sensor_`` and ``switch_`` data, and the ``dial_`` data
+that a message brings (rows may set them, too), and sends, for every tick: ``sample``; ``heard.COMMAND`` for each command that arrived or is taken and ``spoken.LINK`` for each message
 that sets a dial; then ``command.NAME`` if a command is taken, else ``tick``. Several parts decide one after the other,
 so that each sees what earlier ones have decided: they have ``PART.command.NAME`` and ``PART.tick``, in their order.
 """
@@ -87,7 +87,8 @@ def losses(machine: Machine) -> list[str]:
         "Which command is taken (one a tick, urgent ones first, those that wait) is decided outside.",
     ]
     if any(drive.ramp is not None or drive.pause > 1 for drive in tick.drives):
-        said.append("Ramps and pauses before reversing are not in it: outputs hold what a mode asks for.")
+        also = ", and how long a gentle stop lasts," if any(drive.gently for drive in tick.drives) else ""
+        said.append(f"Ramps and pauses before reversing{also} are not in it: outputs hold what a mode asks for.")
     else:
         said.append("The tick of rest before a motor reverses is not in it: outputs hold what a mode asks for.")
     if tick.followings:
