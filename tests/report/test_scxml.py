@@ -102,7 +102,7 @@ NEWER = """
 machine sledge
 board atmega2560
 tick 20 ms
-link box serial1, 19200 baud, checked, silent after 300 ms
+link box serial1, 19200 baud, checked, silent after 3 s
 command halt "halt", urgent
 command go "go"
 command slow "slow"
@@ -126,14 +126,14 @@ any | halt | parked | trips = 0
 any | box silent | parked | pace = 30 %
 rules
 in | when | go to | do
-parked | go | steered |
+parked | go or slow or lip | steered |
 steered | lip turns on | crawling | trips + 1
 steered | deep turns off | stay | trips + 1
-crawling | slow and pace > 50 % | cruising | pace = 55 %
+crawling | (slow or lip) and pace > 50 % | cruising | pace = 55 %
 crawling, cruising, steered | depth fault turns on | rolling |
 crawling | lip turns off | steered |
 cruising | slow | crawling | pace = 25 %
-rolling | after 400 ms and go | steered |
+rolling | after 400 ms | steered |
 """
 
 
