@@ -92,6 +92,11 @@ def losses(machine: Machine) -> list[str]:
         said.append(f"Ramps and pauses before reversing{also} are not in it: outputs hold what a mode asks for.")
     else:
         said.append("The tick of rest before a motor reverses is not in it: outputs hold what a mode asks for.")
+    if any(latch.level.made for latch in tick.latches):
+        said.append(
+            "What turns is kept in level_ data of its own: level_X_was_on is X on the tick before, and "
+            "level_X_stays_on (or off) is true while X has been so since."
+        )
     if tick.followings:
         said.append("Whether a reading is steady is set from outside, as steady_ data.")
     if machine.pulsed:

@@ -165,8 +165,9 @@ class View:
 
     @property
     def levels(self) -> dict[str, bool]:
-        """Which levels are on."""
-        return self._named("level")
+        """Which levels are on; of those of the file, not of what the reader has made for what turns."""
+        made = {level.name for level in self.layout.machine.levels if level.made}
+        return {name: on for name, on in self._named("level").items() if name not in made}
 
     @property
     def counters(self) -> dict[str, int]:

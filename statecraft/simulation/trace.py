@@ -171,7 +171,8 @@ def _columns(machine: Machine) -> Iterator[Column]:
     for number, switch in enumerate(machine.switches):
         yield column("switch", switch.name, _item(index["switches", ""], number))
     for level in machine.levels:
-        yield field("level", level.name)
+        if not level.made:
+            yield field("level", level.name)
     for counter in (counter for part in machine.parts for counter in part.counters):
         yield field("counter", counter.name)
     for number, counter in enumerate(machine.pulsed):

@@ -242,7 +242,7 @@ def values_read(machine: Machine, view: View, condition: Condition) -> dict[str,
                 values[sensor] = shown(machine, view, Term("sensor", sensor))
             case SwitchOn(switch):
                 values[switch] = "on" if view.switches[switch] else "off"
-            case LevelOn(level):
+            case LevelOn(level) if level in view.levels:
                 values[level] = "on" if view.levels[level] else "off"
             case Taken():
                 values["taken"] = view.taken or "nothing"

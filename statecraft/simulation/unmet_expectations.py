@@ -211,6 +211,8 @@ def _with_levels(machine: Machine, condition: Condition) -> Iterator[Condition]:
     for atom in atoms(condition):
         if isinstance(atom, LevelOn):
             level = next(level for level in machine.levels if level.name == atom.level)
+            if level.made:
+                continue  # what turns is read itself, too
             yield atom
             yield from _with_levels(machine, And((level.set, level.clear)))
         elif isinstance(atom, Steady):

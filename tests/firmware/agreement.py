@@ -80,7 +80,7 @@ def simulated(machine: Machine, desk: Desk, simulation: Simulation) -> dict[tupl
             case "blink":
                 value = view.tick % int(name)
             case "level":
-                value = view.levels[name]
+                value = view.state[view.layout.index["level", name]]
             case "counter":
                 value = view.counters[name]
             case "dial":

@@ -588,7 +588,7 @@ class Literal:
             "dropped": self.dropped,
             "ignored": self.ignored,
             "modes": self.modes,
-            "levels": self.levels,
+            "levels": {level.name: self.levels[level.name] for level in self.machine.levels if not level.made},
             "counters": self.counters,
             "clocks": {key: min(self.clocks[key], limit) for key, limit in limits.items()},
             "anchors": self.anchors,

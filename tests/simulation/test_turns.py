@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
-import pytest
+import re
+from pathlib import Path
 
+import pytest
+from click.testing import CliRunner
+
+from statecraft.cli import cli
 from statecraft.language import read_text
 from statecraft.machine import Fault, Turns, turns_in
 from statecraft.proof.prove import prove
+from statecraft.report.scxml import scxml
 from statecraft.simulation import Simulation
 
 MACHINE = """\
@@ -68,3 +74,19 @@ def test_a_promise_may_ask_what_turns() -> None:
     text = MACHINE.format(what="crate") + "promise never crate turns on and not crate\n"
     text += "promise never crate turns on for 10 ms\npromise never crate turns on\n"
     assert [verdict.kept for verdict in prove(read_text(text, "sluice.modes")).verdicts] == [True, True, False]
+
+
+def test_what_the_reader_made_is_shown_to_nobody(tmp_path: Path) -> None:
+    trial = 'trial "dip"\n at 0 s depth 7\n at 100 ms depth fault\n expect on_count > 3\n'
+    text = MACHINE.format(what="depth fault") + trial
+    path = tmp_path / "sluice.modes"
+    path.write_text(text)
+    for ending in ("csv", "jsonl", "vcd"):
+        CliRunner().invoke(cli, ["try", str(path), "--trace", str(tmp_path / f"out.{ending}")])
+        shown = (tmp_path / f"out.{ending}").read_text()
+        assert "deep" in shown and not re.search("stays_o|was_o", shown)
+    for verb in (["try"], ["table"], ["check"], ["report", "-o", str(tmp_path / "page.html")], ["draw"]):
+        told = CliRunner().invoke(cli, [verb[0], str(path), *verb[1:]]).output
+        assert not re.search("stays_o|was_o", told), verb
+    assert not re.search("stays_o|was_o", (tmp_path / "page.html").read_text())
+    assert "level_X_was_on is X on the tick before" in " ".join(scxml(read_text(text)).split())

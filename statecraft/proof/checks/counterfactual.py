@@ -225,6 +225,8 @@ class Counterfactual:
                     return levels[level]
                 case InMode():
                     return cluster.all if asked[atom] else 0
+                case Compare() if atom in asked:  # of counters alone
+                    return cluster.all if asked[atom] else 0
                 case Steady(sensor):
                     return cluster.all & ~self.faulty if sensor == self.sensor else real.steady[atom]
                 case Compare() if self._lasts(atom):
