@@ -14,6 +14,7 @@ from statecraft.language.mistakes import nearest
 from statecraft.language.values import Value, steps, ticks
 from statecraft.machine import Condition, Machine, Remembered, Term, numbered
 from statecraft.simulation import Inputs, Simulation, Trace, View, observer
+from statecraft.simulation.pulses import PulseQueue
 from statecraft.simulation.trial import shown, usable
 
 if TYPE_CHECKING:
@@ -126,6 +127,7 @@ class Rehearsal(Recording):
         }
         self._switches = {switch.name: False for switch in machine.switches}
         self._dials = numbered(machine.dials)
+        self._pulses = {counter.name: PulseQueue(counter, machine.tick_ms) for counter in machine.pulsed}
         self._commands = numbered(machine.commands)
         self._messages: list[tuple[int, int]] = []
         self._arrivals: list[int] = []
@@ -224,7 +226,8 @@ class Rehearsal(Recording):
         again = [name for name, (since, period) in self._every.items() if (now - since) % period == 0]
         arrivals = (*self._arrivals, *(self._commands[name] for name in again))
         readings = tuple(self._readings.get(sensor.name) for sensor in self.machine.sensors)
-        inputs = Inputs(readings, tuple(self._switches.values()), arrivals, tuple(self._messages))
+        moves = tuple(pulses.take() if now else 0 for pulses in self._pulses.values())
+        inputs = Inputs(readings, tuple(self._switches.values()), arrivals, tuple(self._messages), 0, moves)
         self._arrivals, self._messages = [], []
         self._inputs.append(inputs)
         self.trace.record(self._simulation.tick(*inputs))
@@ -247,6 +250,12 @@ class Rehearsal(Recording):
                 raise WrongValue(f'{name} is a sensor: give it a reading, or "fault"')
             reading = steps(value, sensor.unit, name, sensor.low, sensor.high)
             return partial(self._readings.__setitem__, name, usable(sensor, reading))
+        if name in self._pulses:
+            if isinstance(value, bool) or not isinstance(value, int):
+                raise WrongValue(f"{name} counts from outside: give it how many pulses come; {value!r} is no number")
+            if value < 0 and not self.machine.counter(name).outside.both_ways:  # type: ignore[union-attr]
+                raise WrongValue(f"{name} counts pulses on one pin, which never count down")
+            return partial(self._pulses[name].come, value)
         if name in self._switches:
             if not isinstance(value, bool) and value not in ("on", "off"):
                 raise WrongValue(f'{name} is a switch: give it True or "on", False or "off"; {value!r} is neither')

@@ -118,6 +118,9 @@ class ChipLive(Live):
                 tuple((numbers[name], value) for name, value in dials),
             )  # fmt: skip
             driver.put(stretch, driver.time(tick - 1 + 0.6))
+            moves = tuple(pulses.take() for pulses in self._coming.values())
+            if any(moves):
+                driver.turn(stretch._replace(moves=moves), tick)
             if stretch.hear or stretch.turn:
                 driver.say(stretch, tick)
         driver.wired.run_to(driver.time(tick + _LOOKED))

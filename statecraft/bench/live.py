@@ -9,7 +9,9 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterator
+from copy import copy
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from statecraft.bench.controls import NoRemote, controls
 from statecraft.bench.pretend import World
@@ -21,6 +23,8 @@ from statecraft.machine import (
     Hear,
     Input,
     Machine,
+    Pulse,
+    PulseRate,
     Remembered,
     Row,
     SetDial,
@@ -32,6 +36,7 @@ from statecraft.machine import (
 )
 from statecraft.semantics.keys import GroupClock, ModeClock, ModeOf
 from statecraft.simulation import Simulation, State, Trace, View
+from statecraft.simulation.pulses import PulseQueue
 from statecraft.simulation.row_sight import RowSight
 from statecraft.simulation.trial import usable
 from statecraft.simulation.unmet_expectations import conjuncts, read_there
@@ -63,6 +68,16 @@ class AskedRow:
     decided: bool
     held_back: str = ""
     lacking: tuple[str, ...] = ()
+
+
+class _Kept(NamedTuple):
+    """How everything stood at the end of a tick, to come back to."""
+
+    state: State
+    readings: dict[str, int | None]
+    switches: dict[str, bool]
+    pulses: dict[str, PulseQueue]
+
 
 
 class Live:
@@ -181,7 +196,8 @@ class Live:
         if nearest < 0:
             self._begin()
         else:
-            state, readings, switches = self._kept[nearest]
+            state, readings, switches, pulses = self._kept[nearest]
+            self._coming = {name: copy(waiting) for name, waiting in pulses.items()}
             self._simulation.restore(state)
             self._readings.update(readings)
             self._switches.update(switches)
@@ -207,7 +223,8 @@ class Live:
         self._switches = {switch.name: False for switch in machine.switches}
         self._sensors = {sensor.name: sensor for sensor in machine.sensors}
         self._remembered = {sensor.name for sensor in machine.sensors if isinstance(sensor.source, Remembered)}
-        self._kept: dict[int, tuple[State, dict[str, int | None], dict[str, bool]]] = {}
+        self._coming = {counter.name: PulseQueue(counter, machine.tick_ms) for counter in machine.pulsed}
+        self._kept: dict[int, _Kept] = {}
         self.bands: dict[str, deque[tuple[int, str]]] = {part.name: deque(maxlen=MOST_TOLD) for part in machine.parts}
         self.did: deque[tuple[int, str, int]] = deque(maxlen=MOST_TOLD)
         index, place = self._simulation.layout.index, self._simulation.layout.place
@@ -239,16 +256,22 @@ class Live:
                     dials.append((name, value))
                 case Hear(name):
                     hear.append(name)
+                case Pulse(name, by):
+                    self._coming[name].come(by)
+                case PulseRate(name, rate):
+                    self._coming[name].rate = rate
         self._before = self.state
         self._tick(tick, hear, dials)
         self._note(tick)
         if tick % KEPT_EVERY == 0:
-            self._kept[tick] = (self.state, dict(self._readings), dict(self._switches))
+            pulses = {name: copy(waiting) for name, waiting in self._coming.items()}
+            self._kept[tick] = _Kept(self.state, dict(self._readings), dict(self._switches), pulses)
 
     def _tick(self, tick: int, hear: list[str], dials: list[tuple[str, int]]) -> None:
         """Run that tick."""
         simulation = self._simulation
-        simulation.tick(*simulation.inputs(self._readings, self._switches, hear, dials))
+        moves = {name: pulses.take() if tick else 0 for name, pulses in self._coming.items()}
+        simulation.tick(*simulation.inputs(self._readings, self._switches, hear, dials, moves=moves))
 
     def _note(self, tick: int) -> None:
         """Keep what changed on that tick."""
@@ -429,7 +452,7 @@ def _same_thing(one: Input, other: Input) -> bool:
     match one, other:
         case (SetSensor(name, _), SetSensor(again, _)) | (SetSwitch(name, _), SetSwitch(again, _)):
             return name == again
-        case (SetDial(name, _), SetDial(again, _)):
+        case (SetDial(name, _), SetDial(again, _)) | (PulseRate(name, _), PulseRate(again, _)):
             return name == again
     return False
 
@@ -444,6 +467,8 @@ def _can(machine: Machine, given: Input) -> bool:
             return any(dial.name == name and dial.low <= value <= dial.high for dial in machine.dials)
         case Hear(name):
             return any(command.name == name for command in machine.commands)
+        case Pulse(name) | PulseRate(name):
+            return any(counter.name == name for counter in machine.pulsed)
     return False
 
 
@@ -468,6 +493,10 @@ def _word(machine: Machine, given: Input) -> str:
             return f"{name} {next(dial for dial in machine.dials if dial.name == name).unit.show(value)}"
         case Hear(name):
             return name
+        case Pulse(name, by):
+            return f"{name} {'+' if by >= 0 else '-'} {abs(by)}"
+        case PulseRate(name, rate):
+            return f"{name} at {Unit.RATE.show(rate)}"
     raise TypeError(given)
 
 
