@@ -20,7 +20,7 @@ from statecraft.machine import Buzzer, Machine, Pulses, Remembered, Servo, Stepp
 NOW = "_ZN9behaviourL3nowE"
 """The behaviour's state, as the compiler calls it."""
 
-FEW, MANY = 20_000, 60_000
+FEW, MANY = 20_000, 30_000
 """Ways that are followed with all that is on or off; with modes and the command taken alone. Some seconds."""
 
 _OVERFLOW = 64 * 256
@@ -54,12 +54,12 @@ def worst_step(program: Disassembly, machine: Machine) -> int:
     found = []
     with suppress(NoBound):
         found.append(step_bound(program, machine))
-    for followed, most in ((modes | on_or_off, FEW), (modes, MANY)):
+    # the fewer bytes are followed, the fewer ways there are: where these are too many already, more would be, too
+    for followed, most in ((modes, MANY), (modes | on_or_off, FEW)):
         try:
             found.append(Walk(program, facts, followed, most).longest(function))
-            break
         except TooMany:
-            continue
+            break
         except NoBound:
             if not found:
                 raise
