@@ -563,9 +563,9 @@ class Walk:
         self, target: int, ways: Ways, s: _State, cost: int, seen: _Seen | None
     ) -> list[tuple[Node | None, _State, int]]:
         """To ``target``; into the helper that jumps by a table once for each place in the table."""
-        if target not in self.program.tablejumps or is_one(s.registers[30]):
+        if target not in self.program.tablejumps:
             return [((target, ways), s, cost)]
-        _note(seen, 1 << 30, 0)
+        _note(seen, 3 << 30, 0)
         source = s.sources[30]
         found: list[tuple[Node | None, _State, int]] = []
         for value in each(s.registers[30] if source is None else s.memory[source[0]]):
@@ -574,7 +574,8 @@ class Walk:
                 other.put(30, only(value))
             else:
                 other.narrowed(source[0], only(value))
-            found.append(((target, (*ways, ~value)), other, cost))
+            place = other.registers[30].bit_length() - 1 | (other.registers[31].bit_length() - 1) << 8
+            found.append(((target, (*ways, ~place)), other, cost))
         return found
 
     def _drop(self, s: _State) -> None:
