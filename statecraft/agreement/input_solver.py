@@ -26,7 +26,7 @@ from statecraft.machine import (
     Term,
     numbered,
 )
-from statecraft.proof.engine.conditions import holds, ranges_of, satisfy, terms_of
+from statecraft.proof.engine.conditions import Witness, holds, ranges_of, satisfy, terms_of
 from statecraft.semantics.decisions import Decision
 from statecraft.semantics.guards import (
     FALSE,
@@ -79,6 +79,7 @@ class Solver:
         # The levels of the file: those made for what turns follow by themselves.
         self.declared = [latch for latch in self.lowered.latches if not latch.level.made]
         self.events = frozenset(self.lowered.queue.waits)
+        self._answers: dict[object, Witness | None] = {}
 
     def inputs(
         self,
@@ -107,7 +108,7 @@ class Solver:
             # who is heard is taken, unless somebody else is
             first = [name for name in asked if name != chosen and (chosen is None or self._overtakes(name, chosen))]
             given |= {unheard(AbsenceClock(name)): True for name in first}
-            found = satisfy(guard, self.ranges | self._moved(state), given)
+            found = self._satisfied(guard, self._moved(state), given)
             if found is not None:
                 return self._stretch(state, chosen, found.values, found.truths)
         return None
@@ -120,6 +121,15 @@ class Solver:
             ends = max(movement.low, now + movement.least), min(movement.high, now + movement.most)
             found[Term("counter", movement.counter.name)] = ends
         return found
+
+    def _satisfied(
+        self, guard: Guard, moved: Mapping[Term, tuple[int, int]], given: Mapping[Atom | Test, bool]
+    ) -> Witness | None:
+        """Most states differ in nothing that is asked about: what was answered once is not worked out again."""
+        key = guard, tuple(moved.items()), tuple(given.items())
+        if key not in self._answers:
+            self._answers[key] = satisfy(guard, self.ranges | moved, given)
+        return self._answers[key]
 
     def _overtakes(self, one: str, other: str) -> bool:
         return self.machine.command(one).urgent and not self.machine.command(other).urgent
