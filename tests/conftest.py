@@ -1,4 +1,4 @@
-"""How hypothesis chooses its examples.
+"""How hypothesis chooses its examples, and which tests one process runs.
 
 Where a missing tool is a failure (``tests/all.sh``, and so everywhere that has to say yes or no to a change), they are
 the same in every run: what fails there fails for everyone. Elsewhere they are new ones in every run, and the campaigns
@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 
+import pytest
 from hypothesis import HealthCheck, settings
 
 LOADED = [HealthCheck.too_slow, HealthCheck.filter_too_much, HealthCheck.data_too_large]
@@ -17,3 +18,16 @@ LOADED = [HealthCheck.too_slow, HealthCheck.filter_too_much, HealthCheck.data_to
 settings.register_profile("by chance", deadline=None, suppress_health_check=LOADED)
 settings.register_profile("the same", deadline=None, derandomize=True, suppress_health_check=LOADED)
 settings.load_profile("the same" if os.environ.get("STATECRAFT_ALL_TOOLS") else "by chance")
+
+
+SHARED = {"chromium": "browser"}
+"""Fixtures that a module's tests share and that take long to make: one process makes them, not each."""
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """With ``--dist loadgroup``, the tests of a module that share a browser and what goes with it stay together."""
+    for item in items:
+        for fixture, what in SHARED.items():
+            if fixture in getattr(item, "fixturenames", ()) and item.get_closest_marker("xdist_group") is None:
+                item.add_marker(pytest.mark.xdist_group(f"{what} of {item.path.stem}"))

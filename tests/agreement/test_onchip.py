@@ -25,7 +25,10 @@ need("avr-g++")
 need("/usr/include/simavr/sim_avr.h")
 need("/usr/share/arduino/hardware/arduino/avr/cores/arduino/Arduino.h")
 SAMPLES = Path(__file__).resolve().parents[2] / "samples"
-NAMES = sorted(path.stem for path in SAMPLES.glob("*.modes"))
+NAMES = [
+    pytest.param(path.stem, marks=pytest.mark.xdist_group(f"chip of {path.stem}"))  # built once, by one process
+    for path in sorted(SAMPLES.glob("*.modes"))
+]
 
 
 def sample(name: str) -> Machine:

@@ -211,7 +211,8 @@ rules
 """
 
 
+@pytest.mark.xdist_group("vectors of bale_mover")
 def test_a_counter_of_time_is_brought_to_its_end_and_kept_there() -> None:
-    machine = read_file(SAMPLES / "bale_mover.modes")
-    shown = {goal.text for goal in vectors(machine).shown}
+    _, found = searched("bale_mover")
+    shown = {goal.text for goal in found.shown}
     assert {f"counter height comes from {one} to {to}, sinking" for one, to in ((2, 1), (1, 0), (0, 0))} <= shown

@@ -61,7 +61,17 @@ def listener(machine: Machine) -> Listener:
     return Listener(machine, machine.links[0])
 
 
+KEPT: dict[str, list[tuple[bytes, Heard]]] = {}
+
+
 def sayings(machine: Machine) -> list[tuple[bytes, Heard]]:
+    """All that can be said to ``machine``, worked out once."""
+    if machine.name not in KEPT:
+        KEPT[machine.name] = all_sayings(machine)
+    return KEPT[machine.name]
+
+
+def all_sayings(machine: Machine) -> list[tuple[bytes, Heard]]:
     found = controls(machine)
     said = [(button.message, Heard(button.command.name)) for button in found.buttons]
     for dials in machine.numbers():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import random
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -23,6 +24,7 @@ SAMPLES = Path(__file__).parents[2] / "samples"
 WITH_REPORTS = ["bale_mover", "feed_pusher", "yard_gate"]
 
 
+@cache
 def reporting(name: str) -> Machine:
     text = (SAMPLES / f"{name}.modes").read_text()
     if "reports" not in text.split("command")[0]:
@@ -69,28 +71,33 @@ def log(machine: Machine, seed: int, seconds: int = 60, jitter_ms: int = 15) -> 
                 yield f"{ms + 1000 + chance.randint(0, jitter_ms):>9} > {line[1:]}"
 
 
+@cache
+def logged(name: str, seed: int) -> tuple[str, ...]:
+    return tuple(log(reporting(name), seed))
+
+
 @pytest.mark.parametrize("name", WITH_REPORTS)
 @pytest.mark.parametrize("seed", range(3))
 def test_what_a_machine_did_is_explained(name: str, seed: int) -> None:
     machine = reporting(name)
-    lines = list(log(machine, seed))
-    played = replay(machine, lines)
+    played = replay(machine, logged(name, seed))
     assert played.against.differences == [] and len(played.rows) > 5
     again = resimulate(played)
     assert again.ticks >= 5900 and again.sent > 10
     assert again.differences == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", WITH_REPORTS)
 def test_a_log_of_reports_alone_is_explained(name: str) -> None:
     machine = reporting(name)
-    played = replay(machine, [line for line in log(machine, 5) if " < " not in line])
+    played = replay(machine, [line for line in logged(name, 2) if " < " not in line])
     assert not played.sent and resimulate(played).differences == []
 
 
 def damaged(name: str, change: str) -> list[tuple[str, str]]:
     machine = reporting(name)
-    lines = list(log(machine, 1))
+    lines = list(logged(name, 1))
     rows = [n for n, line in enumerate(lines) if " > r" in line]
     if change == "a command that nobody sent":
         part = machine.parts[0]
@@ -108,6 +115,7 @@ def test_a_command_that_nobody_sent_is_told() -> None:
     assert any("patrol" in machine for machine, _ in found)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["feed_pusher", "bale_mover"])
 def test_a_halt_that_did_nothing_is_told(name: str) -> None:
     """Into a stretch in which the machine drives on, a halt is put that was sent."""
@@ -115,7 +123,7 @@ def test_a_halt_that_did_nothing_is_told(name: str) -> None:
     halt = controls(machine).halts[0].message.decode()
     part = machine.parts[0]
     for seed in range(20):
-        lines = list(log(machine, seed))
+        lines = list(logged(name, seed))
         rows = [(tick, row) for tick, of, row in replay(machine, lines).rows if of == part.name]
         going = [row for row in part.rows if row.move == "go"]
         moving = {row.number for row in going if machine.is_moving(part, part.mode[row.target])}
@@ -130,12 +138,13 @@ def test_a_halt_that_did_nothing_is_told(name: str) -> None:
     assert any("halt" in difference.table_says for difference in again.differences)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", WITH_REPORTS)
 def test_a_log_that_begins_with_a_row_is_no_difference(name: str) -> None:
     """As of a machine that runs when the bridge begins: what was sent, a row, and later the modes."""
     machine, begun = reporting(name), 0
-    for seed in range(6):
-        lines = list(log(machine, seed))
+    for seed in range(3):
+        lines = list(logged(name, seed))
         rows = [n for n, line in enumerate(lines) if " >r" in line.replace("> ", ">")]
         for at in rows[1:4]:
             cut = resimulate(replay(machine, [lines[0], *lines[max(1, at - 3) :]]))

@@ -11,15 +11,18 @@ import sys
 import threading
 import time
 import tty
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
 
+from statecraft.bench.against import Against
+from statecraft.bench.log import Splitter
 from statecraft.firmware.reports import line
 from statecraft.machine import Machine
 from tests.bench.rig import desk, wait
+from tests.cli.conftest import Ran, run  # noqa: F401 - the fixture
 
 pytestmark = pytest.mark.slow
 
@@ -35,18 +38,17 @@ def call(*words: str, folder: Path | None = None) -> subprocess.CompletedProcess
     return done
 
 
-def test_remote(tmp_path: Path) -> None:
-    done = call("remote", FILE, folder=tmp_path)
-    assert done.returncode == 0 and "bale_mover_remote.html written: " in done.stdout
+def test_remote(run: Callable[..., Ran], tmp_path: Path) -> None:  # noqa: F811
+    done = run("remote", FILE)
+    assert done.code == 0 and "bale_mover_remote.html written: " in done.out
     assert (tmp_path / "bale_mover_remote.html").read_text().startswith("<!doctype html>")
-    assert call("remote", FILE, "-o", "-").stdout.startswith("<!doctype html>")
-    done = call("remote", FILE, "--link", "radio", folder=tmp_path)
-    assert done.returncode == 1 and "'radio'; on operator it does" in done.stderr
+    assert run("remote", FILE, "-o", "-").out.startswith("<!doctype html>")
+    done = run("remote", FILE, "--link", "radio")
+    assert done.code == 1 and "'radio'; on operator it does" in done.err
 
 
-def test_the_sheet(tmp_path: Path) -> None:
-    done = call("remote", FILE, "--sheet", folder=tmp_path)
-    assert done.returncode == 0
+def test_the_sheet(run: Callable[..., Ran], tmp_path: Path) -> None:  # noqa: F811
+    assert run("remote", FILE, "--sheet").code == 0
     sheet = (tmp_path / "bale_mover_commands.md").read_text()
     assert "| halt | `$halt*11` | once | urgent: overtakes all others |" in sheet
     assert "| ahead | `$ahead*69` | every 100 ms while held |" in sheet
@@ -59,7 +61,7 @@ def test_the_sheet(tmp_path: Path) -> None:
         assert int(check, 16) == total
 
 
-def test_what_cannot_be() -> None:
+def test_what_cannot_be(run: Callable[..., Ran]) -> None:  # noqa: F811
     for words in (
         ("bridge", FILE, "--port", "/dev/nothing"),
         ("watch", FILE, "--port", "/dev/nothing"),
@@ -69,8 +71,8 @@ def test_what_cannot_be() -> None:
         ("remote", "/nothing.modes"),
         ("watch", str(SAMPLES / "greenhouse_vent.modes"), "--port", "/dev/null"),
     ):
-        done = call(*words)
-        assert done.returncode == 1 and done.stderr.strip(), words
+        done = run(*words)
+        assert done.code == 1 and done.err.strip(), words
 
 
 def _opened(port: str) -> bool:
@@ -114,16 +116,16 @@ NOTHING_LOST = line("c0,0,0,0,0")
 FINE = [line("b64,0,0,0,0"), NOTHING_LOST, line("rc2,0,4"), line("rc2,2,3"), line("bc8,0,1,0,1"), NOTHING_LOST]
 
 
-def test_watch_a_machine_that_does_as_its_table_says(tmp_path: Path) -> None:
+def test_watch_a_machine_that_does_as_its_table_says(run: Callable[..., Ran], tmp_path: Path) -> None:  # noqa: F811
     with told(*FINE) as port:
         done = call("watch", FILE, "--port", port, "--seconds", "3", "--log", str(tmp_path / "a.log"))
     assert done.returncode == 0, done.stdout
     assert "drive: ahead and fork in holding -> forward" in done.stdout
     assert "6 reports: all as the table says." in done.stdout
-    again = call("replay", FILE, str(tmp_path / "a.log"), "-o", str(tmp_path / "a.svg"))
-    assert again.returncode == 0 and (tmp_path / "a.svg").read_text().startswith("<?xml")
-    over = call("watch", FILE, "--port", "/dev/null", "--log", str(tmp_path / "a.log"))
-    assert over.returncode == 1 and "a.log cannot be written: it is there already" in over.stderr
+    again = run("replay", FILE, str(tmp_path / "a.log"), "-o", str(tmp_path / "a.svg"))
+    assert again.code == 0 and (tmp_path / "a.svg").read_text().startswith("<?xml")
+    over = run("watch", FILE, "--port", "/dev/null", "--log", str(tmp_path / "a.log"))
+    assert over.code == 1 and "a.log cannot be written: it is there already" in over.err
     assert (tmp_path / "a.log").stat().st_size, "what was kept stays"
 
 
@@ -140,23 +142,41 @@ def test_pretend_takes_the_place_of_one_that_was_killed_and_of_nothing_else(tmp_
 
 
 @pytest.mark.parametrize("verb", ["watch", "bridge"])
-def test_no_log_is_left_behind_where_the_port_could_not_be_opened(tmp_path: Path, verb: str) -> None:
+def test_no_log_is_left_behind_where_the_port_could_not_be_opened(
+    run: Callable[..., Ran], tmp_path: Path, verb: str  # noqa: F811
+) -> None:
     web = ["--web-port", "0"] if verb == "bridge" else []
-    done = call(verb, FILE, "--port", str(tmp_path / "none"), "--log", str(tmp_path / "a.log"), *web)
-    assert done.returncode == 1 and "cannot be opened" in done.stderr
+    done = run(verb, FILE, "--port", str(tmp_path / "none"), "--log", str(tmp_path / "a.log"), *web)
+    assert done.code == 1 and "cannot be opened" in done.err
     assert not (tmp_path / "a.log").exists(), "else the same call would fail when the machine is there"
 
 
-@pytest.mark.parametrize(
-    "spoil",
-    [lambda b: b[:5] + b[6:], lambda b: b[:5] + b[5:6] + b[5:], lambda b: b[:5] + bytes([b[5] ^ 4]) + b[6:]],
-    ids=["lost", "doubled", "flipped"],
-)
+SPOILT: dict[str, Callable[[bytes], bytes]] = {
+    "lost": lambda b: b[:5] + b[6:],
+    "doubled": lambda b: b[:5] + b[5:6] + b[5:],
+    "flipped": lambda b: b[:5] + bytes([b[5] ^ 4]) + b[6:],
+}
+
+
+@pytest.mark.parametrize("how", SPOILT)
 @pytest.mark.parametrize("place", [0, 2, 4])
-def test_watch_a_line_that_spoils_bytes(spoil, place: int) -> None:  # type: ignore[no-untyped-def]
+def test_a_line_that_spoils_bytes(bale_mover: Machine, how: str, place: int) -> None:
     """What comes of a bad line is said to be one, and is not the machine's fault."""
-    spoiled = [spoil(each) if number == place else each for number, each in enumerate(FINE)]
-    with told(*spoiled) as port:
+    against, splitter = Against(bale_mover), Splitter()
+    for number, each in enumerate(FINE):
+        for _, report in splitter.feed(SPOILT[how](each) if number == place else each):
+            if report is None:
+                against.noise()
+            else:
+                assert not against.take(report)
+    assert not against.finish()
+    assert (against.seen, against.damaged) == (5, 1)
+
+
+@pytest.mark.parametrize(("how", "place"), [("lost", 0), ("doubled", 2), ("flipped", 4)])
+def test_watch_a_line_that_spoils_bytes(how: str, place: int) -> None:
+    spoilt = [SPOILT[how](each) if number == place else each for number, each in enumerate(FINE)]
+    with told(*spoilt) as port:
         done = call("watch", FILE, "--port", port, "--seconds", "3")
     assert done.returncode == 0, done.stdout
     assert "5 reports: all as the table says. 1 line was no report." in done.stdout
