@@ -8,6 +8,8 @@ import ast
 from collections.abc import Iterator
 from pathlib import Path
 
+import pytest
+
 import statecraft
 
 ORDER = (
@@ -156,3 +158,10 @@ def test_reading_a_condition_is_noticed(tmp_path: Path) -> None:
     text = "a = row.when\nb = part.rows[0].when\nc = promise.when\nd = verdict.promise.when\n"
     path.write_text(text, encoding="utf-8")
     assert list(_conditions_read(path)) == [1, 2]
+
+
+@pytest.mark.xdist_group("what belongs together")
+def test_what_belongs_together_is_run_by_one_process(request: pytest.FixtureRequest) -> None:
+    """xdist finds a test's group in its id; where it does not, every process searches, builds and opens for itself."""
+    if getattr(request.config.option, "loadgroup", False):
+        assert request.node.nodeid.endswith("@what belongs together")
