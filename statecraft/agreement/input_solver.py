@@ -128,7 +128,7 @@ class Solver:
         """Most states differ in nothing that is asked about: what was answered once is not worked out again."""
         key = guard, tuple(moved.items()), tuple(given.items())
         if key not in self._answers:
-            self._answers[key] = satisfy(guard, self.ranges | moved, given)
+            self._answers[key] = satisfy(guard, {**self.ranges, **moved}, given)
         return self._answers[key]
 
     def _overtakes(self, one: str, other: str) -> bool:
