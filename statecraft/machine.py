@@ -570,6 +570,15 @@ class Lamp:
 
 
 @dataclass(frozen=True, slots=True)
+class DimLamp:
+    """A lamp by pulses, 0 % to 100 %: off and on are the ends; it may blink, and follow; rest is off."""
+
+    name: str
+    pin: str
+    place: Place = NOWHERE
+
+
+@dataclass(frozen=True, slots=True)
 class Relay:
     """On or off; rest is off. ``on_when_low``: its pin is low for on, and high at rest. ``harmless``: what it switches
     hurts nobody.
@@ -626,7 +635,7 @@ class HandOutput:
     harmless: bool = False
 
 
-Output = Motor | Stepper | Lamp | Relay | Servo | Buzzer | HandOutput
+Output = Motor | Stepper | Lamp | DimLamp | Relay | Servo | Buzzer | HandOutput
 
 
 @dataclass(frozen=True, slots=True)

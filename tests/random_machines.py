@@ -618,8 +618,14 @@ class _Writer:
             setting = lambda: "on"  # noqa: E731
         else:
             hertz = ", 2 kHz" if kind == "buzzer" else ""
-            self.lines.append(f"{kind} {name} pin {self.pins.pop()}{hertz}")
+            pin = f"pin {self.pins.pop()}"
             setting = lit
+            if kind == "lamp" and len(self.pwm) > 4 and self.curves.random() < 0.4:
+                pin = f"pwm {self.pwm.pop(0)}"
+                setting = lambda: self.follows(  # noqa: E731
+                    part, 0, 100, "%", self.curves.choice([lit(), f"{self.curves.choice([0, 1, 30, 99])} %"])
+                )
+            self.lines.append(f"{kind} {name} {pin}{hertz}")
         if kind in ("lamp", "buzzer"):
             self.lamps.append(name)
         if kind == "motor":

@@ -20,6 +20,7 @@ from statecraft.machine import (
     ByHand,
     Compare,
     Condition,
+    DimLamp,
     Every,
     Fault,
     Follows,
@@ -166,7 +167,7 @@ def test_together_they_leave_nothing_of_the_language_out() -> None:
     for seed in range(MANY):
         used += parts_of_speech(read_text(random_text(seed, 2)))
     kinds = [Ranger, AnalogVoltage, AnalogRatio, AnalogCurrent, Thermistor, Pulses, ByHand, Remembered]
-    kinds += [Motor, Lamp, Relay, Servo, Buzzer, HandOutput, FromDial, Share, Mix, Follows, Blink]
+    kinds += [Motor, Lamp, DimLamp, Relay, Servo, Buzzer, HandOutput, FromDial, Share, Mix, Follows, Blink]
     atoms_of_rows = [Compare, Fault, SwitchOn, LevelOn, Taken, Absent, Silent, After, InMode]
     atoms_of_levels = [Compare, Fault, SwitchOn, LevelOn, InMode, Steady]
     wanted = [kind.__name__ for kind in kinds]

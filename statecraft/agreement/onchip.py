@@ -28,7 +28,7 @@ from statecraft.firmware.desk import FAULT
 from statecraft.firmware.layout import Field, Layout, layout, reading_type
 from statecraft.firmware.names import size_of
 from statecraft.firmware.reports import Counts, Modes, Reader, Report, RowTaken
-from statecraft.machine import Contact, Lamp, Machine, Motor, Relay, Remembered, Stepper
+from statecraft.machine import Contact, DimLamp, Lamp, Machine, Motor, Relay, Remembered, Stepper
 from statecraft.simulation import Inputs
 from statecraft.simulation.state import layout as table_layout
 
@@ -407,7 +407,7 @@ class Driver:
                     names = [output.pwm, output.forward, output.reverse, output.direction]
                 case Stepper():
                     names = [output.direction, output.enable]
-                case Lamp() | Relay():
+                case Lamp() | DimLamp() | Relay():
                     names = [output.pin]
                 case _:
                     names = []
@@ -429,7 +429,7 @@ class Driver:
         for number in range(self.ticks):
             levels.advance(self.time(number + _LOOK))
             for output in self.machine.outputs:
-                if not isinstance(output, Motor | Stepper | Lamp | Relay):
+                if not isinstance(output, Motor | Stepper | Lamp | DimLamp | Relay):
                     continue
                 value = rows[number * width + shown[output.name]]
                 for pin, duty in pin_duties(output, value).items():
@@ -483,13 +483,15 @@ def setting(event: PwmEvent) -> float:
     return 1.0 - part if event.inverted else part
 
 
-def pin_duties(output: Motor | Stepper | Lamp | Relay, value: int) -> dict[str, float]:
+def pin_duties(output: Motor | Stepper | Lamp | DimLamp | Relay, value: int) -> dict[str, float]:
     """What each pin of an output is to be set to: 1 high, 0 low, between them by PWM. A stepper's step pin is not told:
     it is what its timer makes it.
     """
     if isinstance(output, Stepper):
         turned = (("direction", output.direction, value > 0), ("enable", output.enable, value != 0))
         return {pin: float(on != (role in output.on_when_low)) for role, pin, on in turned if pin is not None}
+    if isinstance(output, DimLamp):
+        return {output.pin: (255 * value + 50) // 100 / 255}
     if not isinstance(output, Motor):
         return {output.pin: float(bool(value) != output.on_when_low)}
     duty = (255 * abs(value) + 50) // 100 / 255

@@ -33,6 +33,7 @@ from statecraft.firmware.writer import WiringError, emit
 from statecraft.machine import (
     Analog,
     Contact,
+    DimLamp,
     Lamp,
     Machine,
     Motor,
@@ -100,7 +101,7 @@ class SketchOnCortexM(UnderQemu):
             for item in layout(machine).fields
             for number in range(len(item.paths))
         )
-        self.driven = [output for output in machine.outputs if isinstance(output, Motor | Lamp | Relay)]
+        self.driven = [output for output in machine.outputs if isinstance(output, Motor | Lamp | DimLamp | Relay)]
         names = dict.fromkeys(name for output in self.driven for name in pin_duties(output, 0))
         self.pins = {name: self.number(name) for name in names}
         self._folder = tempfile.TemporaryDirectory(prefix="statecraft_")

@@ -31,6 +31,7 @@ from statecraft.errors import StatecraftError
 from statecraft.language import read_file
 from statecraft.machine import (
     Buzzer,
+    DimLamp,
     HandOutput,
     Hear,
     Input,
@@ -478,7 +479,7 @@ def bands(known: Mapping[str, Sequence[Band]], since: int) -> dict[str, list[Ban
 def shown(output: object, value: int | bool | None) -> str:
     """What an output does, in words."""
     match output:
-        case Motor():
+        case Motor() | DimLamp():
             return Unit.PERCENT.show(int(value or 0))
         case Stepper():
             return Unit.RATE.show(int(value or 0))

@@ -55,6 +55,7 @@ from statecraft.machine import (
     Blink,
     Counter,
     Dial,
+    DimLamp,
     Fixed,
     Follows,
     FromDial,
@@ -98,7 +99,7 @@ from statecraft.semantics.keys import (
 )
 from statecraft.semantics.tick import Tick, tick_of
 from statecraft.semantics.updates import Count, Drive, Latch, Movement
-from statecraft.semantics.variables import span_of
+from statecraft.semantics.variables import FULL, span_of
 from statecraft.templates_engine import render
 
 INT16_MAX = 32_767
@@ -987,7 +988,7 @@ class _Writer:
                 return self.quantities.reading(Unit.ANGLE, rest or 0) if rest else "0"
             case HandOutput(unit=unit, rest=rest):
                 return self.quantities.reading(unit, rest) if rest else "0"
-            case Motor() | Stepper():
+            case Motor() | Stepper() | DimLamp():
                 return "0"
             case _:
                 return "false"
@@ -1017,8 +1018,11 @@ class _Writer:
                 return [call] if there == TRUE else [f"if ({there}) {{{self.followed_mark(output)}", f"    {call}", "}"]
             case Blink(period), _:
                 phase = self.member("blink", str(period))
-                return [f"{name} = {phase} < {self.quantities.ticks(period // 2)};"]
-            case Fixed(value), Motor():
+                lit = f"{phase} < {self.quantities.ticks(period // 2)}"
+                if isinstance(output, DimLamp):
+                    lit = f"{lit} ? {self.quantities.reading(Unit.PERCENT, FULL)} : int8_t{{0}}"
+                return [f"{name} = {lit};"]
+            case Fixed(value), Motor() | DimLamp():
                 return [f"{name} = {self.quantities.reading(Unit.PERCENT, value)};"] if value else []
             case Fixed(value), Stepper():
                 return [f"{name} = {self.quantities.reading(Unit.RATE, value)};"] if value else []

@@ -12,6 +12,7 @@ from statecraft.firmware.behaviour import input_names
 from statecraft.firmware.layout import layout
 from statecraft.machine import (
     Buzzer,
+    DimLamp,
     HandOutput,
     Lamp,
     Machine,
@@ -142,13 +143,15 @@ def _of(output: Output) -> list[tuple[str, str, int]]:
             return [("on", "true", LONG_MS)]
         case Lamp():
             return [("on", "true", BLINK_MS)]
+        case DimLamp():
+            return [("on", "100", BLINK_MS)]
         case Buzzer():
             return [("sounds", "true", SHORT_MS)]
 
 
 def _rest(output: Output) -> str:
     match output:
-        case Motor() | Stepper():
+        case Motor() | Stepper() | DimLamp():
             return "0"
         case Servo(rest=None):
             return "behaviour::servo_idle"

@@ -10,6 +10,7 @@ from statecraft.firmware.names import CppNames, clock_type, signed_type, size_of
 from statecraft.machine import (
     Blink,
     Command,
+    DimLamp,
     HandOutput,
     Machine,
     Motor,
@@ -313,7 +314,7 @@ def reading_type(sensor: Sensor) -> str:
 def output_type(output: Output) -> str:
     """The type of what the output shows."""
     match output:
-        case Motor():
+        case Motor() | DimLamp():
             return "int8_t"
         case Stepper(most=most):
             return signed_type(-most, most)

@@ -22,6 +22,7 @@ from statecraft.machine import (
     ByHand,
     Command,
     Counter,
+    DimLamp,
     HandOutput,
     Lamp,
     Link,
@@ -222,6 +223,8 @@ def _device_uses(machine: Machine) -> Iterator[PinUse]:
                 yield PinUse(output.direction, f"direction of {name}", "digital", True, output, "direction")
                 if output.enable is not None:
                     yield PinUse(output.enable, f"enable of {name}", "digital", True, output, "enable")
+            case DimLamp(name=name):
+                yield PinUse(output.pin, f"pwm of {name}", "pwm", True, output)
             case Lamp() | Relay() | Servo() | Buzzer():
                 kind = type(output).__name__.lower()
                 yield PinUse(output.pin, f"{kind} {output.name}", "digital", True, output)

@@ -19,6 +19,7 @@ from statecraft.machine import (
     Command,
     Contact,
     Counter,
+    DimLamp,
     HandOutput,
     Lamp,
     Link,
@@ -135,6 +136,9 @@ def _level_and_notes(machine: Machine, board: Board, use: PinUse) -> tuple[str, 
             return _motor(use.thing, board, use)
         case Stepper():
             return _stepper(use.thing, board, use)
+        case DimLamp():
+            _, notes = _simple_output(Lamp(use.thing.name, use.thing.pin), board)
+            return f"{_volts(board.supply_mv)} for its duty{_frequency(board, board.pin(use.name))}", notes
         case Lamp() | Relay() | Servo() | Buzzer():
             return _simple_output(use.thing, board)
     raise AssertionError(use)

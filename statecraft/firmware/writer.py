@@ -35,6 +35,7 @@ from statecraft.machine import (
     ByHand,
     Command,
     Counter,
+    DimLamp,
     HandOutput,
     Lamp,
     Machine,
@@ -488,7 +489,7 @@ class _Sketch:
                     movers.append((f"{wanted} == 0", f"{wanted} != 0", line))
                 case Relay():
                     movers.append((f"!{wanted}", wanted, line))
-                case Servo() | Lamp():
+                case Servo() | Lamp() | DimLamp():
                     others.append(line)
                 case Buzzer(name=name, on_when_low=low):
                     tracked.append((shown.member, line))
@@ -504,7 +505,7 @@ class _Sketch:
         buzzers = [o for o in self.machine.outputs if isinstance(o, Buzzer)]
         low_wires = any(motor.on_when_low for motor in motors)
         return {
-            "motors": motors,
+            "duties": bool(motors) or any(isinstance(output, DimLamp) for output in self.machine.outputs),
             "two_pin": any(m.forward is not None and m.pwm is not None for m in motors),
             "two_pulses": any(m.pwm is None for m in motors),
             "one_pin": any(m.direction is not None for m in motors),
@@ -556,7 +557,7 @@ class _Sketch:
                 return [(f"{name}_{role}", "HIGH" if role in output.on_when_low else "LOW") for role in told]
             case Lamp(name=name) | Relay(name=name) | Buzzer(name=name):
                 return [(self.pin_name("output", name), "HIGH" if output.on_when_low else "LOW")]
-            case Servo(name=name):
+            case Servo(name=name) | DimLamp(name=name):
                 return [(self.pin_name("output", name), "LOW")]
         return []
 
@@ -603,6 +604,8 @@ class _Sketch:
                 return f"{wanted} ? tone({pin}, {hertz}) : noTone({pin});"
             case HandOutput(name=name):
                 return f"by_hand::drive_{name}({wanted});"
+            case DimLamp(name=name):
+                return f"analogWrite(pins::{self.pin_name('output', name)}, duty({wanted}));"
             case Lamp(name=name) | Relay(name=name):
                 on, off = ("LOW", "HIGH") if output.on_when_low else ("HIGH", "LOW")
                 return f"digitalWrite(pins::{self.pin_name('output', name)}, {wanted} ? {on} : {off});"

@@ -29,6 +29,7 @@ from statecraft.machine import (
     Constant,
     Contact,
     Dial,
+    DimLamp,
     Display,
     HandOutput,
     Lamp,
@@ -804,9 +805,15 @@ class Hardware:
             return None
         return rest
 
-    def lamp(self, statement: Statement, entry: Entry) -> Lamp:
-        """``lamp NAME pin PIN, on when high | low``."""
-        options = self._options(statement, entry, "on_when")
+    def lamp(self, statement: Statement, entry: Entry) -> Lamp | DimLamp:
+        """``lamp NAME pin PIN, on when high | low``, or ``lamp NAME pwm PIN``."""
+        options = self._options(statement, entry, "on_when", "pwm")
+        if "pwm" in options:
+            if options.text("on_when") == "low":
+                place = statement.piece.place(options.get("on_when"))
+                hint = 'Leave it out, or write pin for a lamp that is only on or off:  pin 13, on when low'
+                self._mistakes.add(place, "Pulses are high for on", hint, code="wrong-option")
+            return _kept(self.outputs, DimLamp(entry.name, options.text("pwm"), entry.place))
         return _kept(self.outputs, Lamp(entry.name, _pin(statement), entry.place, options.text("on_when") == "low"))
 
     def relay(self, statement: Statement, entry: Entry) -> Relay:

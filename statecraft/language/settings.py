@@ -16,6 +16,7 @@ from statecraft.machine import (
     Buzzer,
     Constant,
     Dial,
+    DimLamp,
     Fixed,
     Follows,
     FromDial,
@@ -89,6 +90,8 @@ class Settings:
         self, entry: Entry, output: Output, value: Tree[Token] | Token, node: Tree[Token], piece: Piece
     ) -> Setting | None:
         if isinstance(value, Token):
+            if isinstance(output, DimLamp):
+                return Fixed(span(output)[1] if value.type == "ON" else 0)
             if isinstance(output, Lamp | Relay | Buzzer):
                 return Fixed(1 if value.type == "ON" else 0)
             example = _example(output)
@@ -101,7 +104,10 @@ class Settings:
         if isinstance(output, Lamp | Relay | Buzzer):
             may = "on or off" if isinstance(output, Relay) else "on, off or blink 500 ms"
             message = f"{article(entry.kind).capitalize()} is set {may}, and to nothing else"
-            self._mistakes.add(piece.place(node), message, f"Write:  {entry.name} on", code="wrong-setting")
+            hint = f"Write:  {entry.name} on"
+            if isinstance(output, Lamp):
+                hint += f"     or give it a brightness, where it is declared:  lamp {entry.name} pwm 3"
+            self._mistakes.add(piece.place(node), message, hint, code="wrong-setting")
             return None
         if value.data == "follow":
             return self._follow(entry, output, value, node, piece)
@@ -116,7 +122,7 @@ class Settings:
     ) -> Setting | None:
         amount = value.children[0]
         assert isinstance(amount, Tree)
-        if not isinstance(output, Lamp | Buzzer):
+        if not isinstance(output, Lamp | DimLamp | Buzzer):
             message = f"{article(entry.kind).capitalize()} does not blink"
             self._mistakes.add(piece.place(node), message, "Only lamps and buzzers do.", code="wrong-setting")
             return None
@@ -304,7 +310,7 @@ def _unit_read(entry: Entry) -> Unit:
 def unit_of_output(output: Output) -> Unit:
     """What an output that has a number is set in; a plain number for the others."""
     match output:
-        case Motor():
+        case Motor() | DimLamp():
             return Unit.PERCENT
         case Stepper():
             return Unit.RATE
@@ -325,6 +331,8 @@ def span(output: Output) -> tuple[int, int]:
             return -100, 100
         case Stepper(most=most):
             return -most, most
+        case DimLamp():
+            return 0, 100
         case _:
             return 0, 1
 

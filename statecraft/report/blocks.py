@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from statecraft.folding import plural
-from statecraft.machine import Blink, Fixed, Machine, Made, Motor, Stepper
+from statecraft.machine import Blink, Fixed, Follows, Machine, Made, Motor, Stepper
 from statecraft.report import words
 from statecraft.report.scene import Card, Elsewhere, Label, Mark, Tag
 from statecraft.report.svg import Element, add, group, lines
@@ -147,7 +147,9 @@ def card_block(machine: Machine, card: Card, traits: list[str]) -> Block:
     if shown:
         block.high += 4
         names = max(width(output.name, SMALL) for output, _ in shown)
-        values = max(width(words.brief(machine, output, value), SMALL) for output, value in shown)
+        values = max(
+            width(words.brief(machine, output, value), SMALL, isinstance(value, Follows)) for output, value in shown
+        )
         for output, value in shown:
             top = block.high
             block.texts.append(Text(0, top + SMALL, [output.name], "output"))

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from statecraft.folding import listed
 from statecraft.machine import (
     Buzzer,
+    DimLamp,
     HandOutput,
     Lamp,
     Machine,
@@ -27,6 +28,7 @@ _OUTPUT_WORDS: tuple[tuple[type[Output], str], ...] = (
     (Servo, "servo"),
     (Relay, "relay"),
     (Lamp, "lamp"),
+    (DimLamp, "lamp"),
     (Buzzer, "buzzer"),
     (HandOutput, "hand-written output"),
 )

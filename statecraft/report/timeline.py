@@ -13,6 +13,7 @@ from typing import Any
 from statecraft.machine import (
     Buzzer,
     Compare,
+    DimLamp,
     HandOutput,
     Lamp,
     Machine,
@@ -34,6 +35,7 @@ from statecraft.report.svg import Element, add, document, drawing, group, lines,
 from statecraft.report.text import cut, width, wrap
 from statecraft.semantics import tick_of
 from statecraft.semantics.guards import Guard, tests
+from statecraft.semantics.variables import FULL
 
 NAMES = 128.0
 PLOT = 820.0
@@ -167,7 +169,9 @@ def _events(record: Record) -> Iterable[int]:
                 for first, last, every in _rhythms(marks)
                 for tick in ((first,) if every is None else (first, last))
             )
-        elif kind != "shown" or not isinstance(record.machine.output(name), Lamp | Relay | Buzzer):
+        elif kind != "shown" or not isinstance(
+            record.machine.output(name), Lamp | DimLamp | Relay | Buzzer
+        ):
             yield from (tick for tick, _ in changes)
     for verdict in record.verdicts:
         yield from (verdict.first, verdict.decided)
@@ -585,6 +589,8 @@ def _output(record: Record, axis: Axis, output: Output) -> Lane:
             return _drive(record, axis, output.name, Unit.ANGLE, low, high)
         case HandOutput(unit=unit, low=low, high=high):
             return _drive(record, axis, output.name, unit, low, high)
+        case DimLamp():
+            return _drive(record, axis, output.name, Unit.PERCENT, 0, FULL)
         case Lamp() | Relay() | Buzzer():
             return _lamp(record, axis, output.name)
 
@@ -594,6 +600,8 @@ def _drive(record: Record, axis: Axis, name: str, unit: Unit, low: int, high: in
     tall = 50.0
     shown = record.series.get(("shown", name), [])
     asked = record.series.get(("setting", name), [])
+    if isinstance(record.machine.output(name), DimLamp):  # what it shows says all but the blinks
+        asked = [(tick, min(int(value or 0), FULL)) for tick, value in asked]
 
     def draw(parent: Element, top: float) -> None:
         def y(value: float) -> float:
@@ -607,10 +615,13 @@ def _drive(record: Record, axis: Axis, name: str, unit: Unit, low: int, high: in
             add(parent, "path", cls="asked", d=_stairs(asked, record.end, axis, y))
         add(parent, "path", cls="driven", d=_stairs(shown or asked, record.end, axis, y))
         for start, end, value in record.spans("setting" if asked else "shown", name):
-            if value and width(unit.show(value), 9.5) + 10 < axis.x(end) - axis.x(start):
+            said = unit.show(value) if value else ""
+            if value and value > high:
+                said, value = f"blink {record.machine.duration(value - high)}", high
+            if value and width(said, 9.5) + 10 < axis.x(end) - axis.x(start):
                 # On the side of its line that is away from rest, where no other line is.
                 at = y(value) - 3.5 if value > 0 else y(value) + 9.5
-                add(parent, "text", unit.show(value), x=axis.x(end) - 5, y=at, cls="lane-note", text_anchor="end")
+                add(parent, "text", said, x=axis.x(end) - 5, y=at, cls="lane-note", text_anchor="end")
 
     return Lane(name, "output", tall, draw)
 

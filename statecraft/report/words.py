@@ -11,6 +11,7 @@ from statecraft.machine import (
     Buzzer,
     ByHand,
     Contact,
+    DimLamp,
     Display,
     Fixed,
     Follows,
@@ -36,6 +37,7 @@ from statecraft.machine import (
     Unit,
 )
 from statecraft.semantics.decisions import Decision
+from statecraft.semantics.variables import FULL
 
 
 def setting(machine: Machine, output: Output, value: Setting) -> str:
@@ -57,7 +59,9 @@ def setting(machine: Machine, output: Output, value: Setting) -> str:
             return f"blink {machine.duration(period)}"
         case Fixed(steps):
             match output:
-                case Motor():
+                case DimLamp() if steps in (0, FULL):
+                    return "on" if steps else "off"
+                case Motor() | DimLamp():
                     return Unit.PERCENT.show(steps)
                 case Stepper():
                     return Unit.RATE.show(steps)
@@ -82,7 +86,8 @@ def settings(machine: Machine, mode: Mode) -> list[tuple[Output, Setting]]:
     return [
         (output, chosen[output.name])
         for output in machine.outputs
-        if output.name in chosen and not (isinstance(output, Lamp | Relay | Buzzer) and chosen[output.name] == Fixed(0))
+        if output.name in chosen
+        and not (isinstance(output, Lamp | DimLamp | Relay | Buzzer) and chosen[output.name] == Fixed(0))
     ]
 
 
@@ -160,6 +165,8 @@ def _output(machine: Machine, thing: Output) -> str:
             return text + (f", ramp {Unit.RATE.show(ramp)} a second" if ramp is not None else "")
         case Lamp():
             return "lamp"
+        case DimLamp():
+            return "lamp by pulses, 0 % to 100 %"
         case Relay():
             return "relay"
         case Buzzer(hertz=hertz):
@@ -201,7 +208,7 @@ def pins(thing: Sensor | Output | Contact | None) -> list[tuple[str, str]]:
         case Stepper(step=step, direction=direction, enable=enable):
             told = (("step", step), ("direction", direction), ("enable", enable))
             return [(what, pin) for what, pin in told if pin is not None]
-        case Lamp(pin=pin) | Relay(pin=pin) | Servo(pin=pin) | Buzzer(pin=pin):
+        case Lamp(pin=pin) | DimLamp(pin=pin) | Relay(pin=pin) | Servo(pin=pin) | Buzzer(pin=pin):
             return [("signal", pin)]
         case _:
             return []

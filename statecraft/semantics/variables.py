@@ -11,6 +11,7 @@ from statecraft.machine import (
     After,
     Buzzer,
     Condition,
+    DimLamp,
     HandOutput,
     Lamp,
     Machine,
@@ -132,12 +133,19 @@ def clocks_by_name(machine: Machine) -> dict[str, ClockKey]:
     return {key.name: key for key in keys}
 
 
+FULL = 100
+"""Percent of a lamp by pulses that is on."""
+
+LONGEST_BLINK = 86_400_000
+"""Ticks of 1 ms in a day."""
+
+
 def rest_of(output: Output) -> int | None:
     """An output's setting at rest: percent, steps, 0 for off; None for a servo that is not driven."""
     match output:
         case Servo(rest=rest) | HandOutput(rest=rest):
             return rest
-        case Motor() | Stepper() | Lamp() | Relay() | Buzzer():
+        case Motor() | Stepper() | Lamp() | DimLamp() | Relay() | Buzzer():
             return 0
 
 
@@ -249,7 +257,9 @@ def _values(machine: Machine) -> Iterator[Value]:
             yield Value(MotorDirection(output.name), -1, 1, 0)
             yield Value(MotorRest(output.name), 0, output.pause, output.pause)
     for output in machine.outputs:
-        yield Value(OutputSetting(output.name), *span_of(output), rest_of(output))
+        low, high = span_of(output)
+        most = blinking(output, LONGEST_BLINK) if isinstance(output, DimLamp) else high
+        yield Value(OutputSetting(output.name), low, most, rest_of(output))
     for output in machine.outputs:
         low, high = (0, 1) if isinstance(output, Lamp | Relay | Buzzer) else span_of(output)
         yield Value(OutputShown(output.name), low, high, rest_of(output))
@@ -262,7 +272,14 @@ def span_of(output: Output) -> tuple[int, int]:
             return -100, 100
         case Stepper(most=most):
             return -most, most
+        case DimLamp():
+            return 0, FULL
         case Servo(low=low, high=high) | HandOutput(low=low, high=high):
             return low, high
         case Lamp() | Relay() | Buzzer():
-            return 0, 86_400_000
+            return 0, LONGEST_BLINK
+
+
+def blinking(output: Output, period: int) -> int:
+    """The setting that stands for a blink of ``period`` ticks: that number; beyond :data:`FULL` of a lamp by pulses."""
+    return FULL + period if isinstance(output, DimLamp) else period

@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from statecraft.machine import (
     Buzzer,
     Compare,
+    DimLamp,
     Fault,
     InMode,
     Lamp,
@@ -25,7 +26,7 @@ from statecraft.machine import (
 )
 from statecraft.semantics.guards import AllOf, AnyOf, Guard, Known, Negation, Reached, Test
 from statecraft.semantics.keys import CounterValue, DialValue, Key, LevelState, ModeOf, OutputSetting
-from statecraft.semantics.variables import rest_of
+from statecraft.semantics.variables import FULL, rest_of
 
 
 class PythonNames(ABC):
@@ -94,6 +95,8 @@ class PythonNames(ABC):
         output, setting = self.machine.output(test.output), self.setting(test.output)
         if isinstance(output, Lamp | Relay | Buzzer):
             return setting + {"off": " == 0", "on": " == 1", "blinking": " > 1"}[test.state]
+        if isinstance(output, DimLamp):
+            return setting + {"off": " == 0", "on": f" == {FULL}", "blinking": f" > {FULL}"}[test.state]
         if test.state == "blinking":
             return "False"
         rest = rest_of(output)

@@ -17,6 +17,7 @@ from statecraft.machine import (
     Blink,
     Buzzer,
     Dial,
+    DimLamp,
     Fixed,
     Follows,
     FromDial,
@@ -49,7 +50,7 @@ from statecraft.semantics.keys import (
 )
 from statecraft.semantics.tick import tick_of
 from statecraft.semantics.updates import Drive, Hearing, Latch
-from statecraft.semantics.variables import rest_of, span_of
+from statecraft.semantics.variables import FULL, blinking, rest_of, span_of
 from statecraft.simulation.expressions import PythonNames, expression, member
 from statecraft.simulation.state import State, StateLayout, layout
 
@@ -528,6 +529,13 @@ class _Writer:
             setting, shown = self.local(OutputSetting(name)), self.local(OutputShown(name))
             if drive.pause:
                 self.motor(drive)
+            elif isinstance(drive.output, DimLamp):
+                self.line(f"{shown} = {setting}")
+                if any(isinstance(asked, Blink) for asked in drive.asks):
+                    self.line(f"if {setting} > {FULL}:")
+                    with self.indent():
+                        self.line(f"blink = {setting} - {FULL}")
+                        self.line(f"{shown} = {FULL} if 2 * (tick % blink) < blink else 0")
             elif isinstance(drive.output, Lamp | Relay | Buzzer):
                 blinks = any(isinstance(asked, Blink) for asked in drive.asks)
                 half = f" or {setting} > 1 and 2 * (tick % {setting}) < {setting}" if blinks else ""
@@ -542,7 +550,11 @@ class _Writer:
             self.line(f"{name} = {drive.rest}")
             return
         numbers = [
-            asked.value if isinstance(asked, Fixed) else asked.period if isinstance(asked, Blink) else drive.rest
+            asked.value
+            if isinstance(asked, Fixed)
+            else blinking(drive.output, asked.period)
+            if isinstance(asked, Blink)
+            else drive.rest
             for asked in drive.asks
         ]
         variable = self.local(ModeOf(drive.part.name))

@@ -10,7 +10,7 @@ import io
 import json
 import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from operator import itemgetter
 from pathlib import Path
 from typing import Any, NamedTuple, TextIO
@@ -20,6 +20,7 @@ from statecraft.files import whole_text
 from statecraft.machine import (
     Buzzer,
     Dial,
+    DimLamp,
     HandOutput,
     Lamp,
     Machine,
@@ -31,6 +32,7 @@ from statecraft.machine import (
     Unit,
     show_duration,
 )
+from statecraft.semantics.variables import FULL
 from statecraft.simulation.state import State, View, layout
 
 Value = int | bool | str | None | tuple[str, ...]
@@ -48,6 +50,7 @@ class Column:
         get: its value in a state: a mode's name; a row's number, None for none; a number in steps, None in fault or not
             driven; a lamp's setting as in :class:`Layout`; the names of the commands that wait; else True or False.
         tick_ms: the machine's tick.
+        full: of a lamp by pulses, the setting beyond which are the blinks; None for all else.
     """
 
     kind: str
@@ -55,6 +58,7 @@ class Column:
     unit: Unit | None
     get: Callable[[State], Value]
     tick_ms: int
+    full: int | None = None
 
     @property
     def title(self) -> str:
@@ -70,6 +74,8 @@ class Column:
             return str(int(value))
         if isinstance(value, tuple):
             return " ".join(value)
+        if isinstance(value, int) and self.full is not None and value > self.full:
+            return f"blink {show_duration(value - self.full, self.tick_ms)}"
         if isinstance(value, int) and self.unit is not None:
             return format((value * self.unit.resolution).normalize(), "f")
         if isinstance(value, int) and self.kind == "setting":
@@ -179,7 +185,8 @@ def _columns(machine: Machine) -> Iterator[Column]:
         yield column("moved", counter.name, _item(index["moves", ""], number))
     for kind in ("setting", "shown"):
         for output in machine.outputs:
-            yield field(kind, output.name, unit_of(output))
+            found = field(kind, output.name, unit_of(output))
+            yield replace(found, full=FULL) if isinstance(output, DimLamp) and kind == "setting" else found
     for clock in layout(machine).variables.clocks:
         yield field("clock", clock.key.name)
 
@@ -214,7 +221,7 @@ def _item(at: int, number: int) -> Callable[[State], Value]:
 def unit_of(thing: Output | Dial) -> Unit | None:
     """The family of the numbers that set ``thing``; None where they are on, off and blinks."""
     match thing:
-        case Motor():
+        case Motor() | DimLamp():
             return Unit.PERCENT
         case Stepper():
             return Unit.RATE

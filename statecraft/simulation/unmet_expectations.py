@@ -11,6 +11,7 @@ from statecraft.machine import (
     Blink,
     Compare,
     Condition,
+    DimLamp,
     Fault,
     Fixed,
     InMode,
@@ -33,6 +34,7 @@ from statecraft.machine import (
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import sensors_asked, tests_read
 from statecraft.semantics.guards import Guard
+from statecraft.semantics.variables import FULL
 from statecraft.simulation.row_sight import RowSight
 from statecraft.simulation.state import View
 from statecraft.simulation.trace import Trace
@@ -107,7 +109,10 @@ def _grants(machine: Machine, mode: Mode, atom: Condition) -> bool:
         case InMode(_, modes):
             return mode.name in modes
         case OutputIs(output, "on"):
-            return dict(mode.settings).get(output, Fixed(0)) != Fixed(0) and not _blinks(mode, output)
+            on = dict(mode.settings).get(output, Fixed(0))
+            if isinstance(machine.output(output), DimLamp):
+                return on == Fixed(FULL)
+            return on != Fixed(0) and not _blinks(mode, output)
         case OutputIs(output, "blinking"):
             return _blinks(mode, output)
         case OutputIs(output, "off"):

@@ -13,12 +13,14 @@ from statecraft.machine import (
     AnalogRatio,
     And,
     At,
+    Blink,
     Buzzer,
     ByHand,
     Change,
     Compare,
     Contact,
     CountsTime,
+    DimLamp,
     Every,
     Expect,
     Fault,
@@ -473,6 +475,19 @@ def test_a_ratio_reads_in_tenths_of_a_percent() -> None:
     assert (shade.unit, shade.source, shade.high, shade.plausible) == (Unit.RATIO, AnalogRatio("A4"), 1000, (25, 970))
     when = found.parts[0].rows[-1].when
     assert [atom.offset for atom in atoms(when) if isinstance(atom, Compare)] == [120, 333]
+
+
+def test_a_lamp_by_pulses() -> None:
+    hardware = "lamp glow pwm 7\nlamp eye pwm 9\nconstant dusk = 12 %"
+    modes = "mode low glow 30 %, eye blink 200 ms\nmode high glow on, eye dusk\nmode off glow off, eye pace"
+    promise = "promise never glow on and eye off"
+    found = machine(more_hardware=hardware, more_modes=modes, rule="cruise | bumper | low |", extra=promise)
+    assert found.output("glow") == DimLamp("glow", "7", found.output("glow").place)
+    part = found.parts[0]
+    assert part.mode["low"].own == (("glow", Fixed(30)), ("eye", Blink(20)))
+    assert part.mode["high"].own == (("glow", Fixed(100)), ("eye", Fixed(12)))
+    assert part.mode["off"].own == (("glow", Fixed(0)), ("eye", FromDial("pace")))
+    assert not any(found.drives(part.mode[name]) for name in ("low", "high", "off"))
 
 
 def test_a_motor_whose_two_pins_carry_pulses() -> None:

@@ -37,6 +37,7 @@ from statecraft.machine import (
     Condition,
     Counter,
     Dial,
+    DimLamp,
     Fault,
     Fixed,
     HandOutput,
@@ -47,6 +48,7 @@ from statecraft.machine import (
     Mode,
     Not,
     Or,
+    Output,
     OutputIs,
     Part,
     Promise,
@@ -169,7 +171,7 @@ class _Model:
             case InMode(where, modes):
                 return self.is_in(self.machine.part(where), modes)
             case OutputIs(output, state):
-                return self.is_set(output, lambda value: _state(value) == state)
+                return self.is_set(output, lambda value: _state(value, self.machine.output(output)) == state)
         raise Untranslatable(str(condition))
 
     def compare(self, atom: Compare) -> str:
@@ -535,10 +537,12 @@ def _note(what: str, part: int, variable: str) -> str:
     return f'c_code {{ if (!{seen}) {{ {seen} = 1; printf("{what} {part} %d\\n", now.{variable}); }} }}'
 
 
-def _state(setting: Setting) -> str:
+def _state(setting: Setting, output: Output) -> str:
     match setting:
         case Blink():
             return "blinking"
+        case Fixed(value) if isinstance(output, DimLamp):
+            return {0: "off", 100: "on"}.get(value, "between")
         case Fixed(value):
             return "on" if value else "off"
     raise Untranslatable("an output that follows a dial")

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 
 from statecraft.findings import Finding
 from statecraft.language import FileErrors, read_text
-from statecraft.machine import Condition, Lamp, Level, LevelOn, Machine, Motor, Row, atoms
+from statecraft.machine import Condition, DimLamp, Lamp, Level, LevelOn, Machine, Motor, Row, atoms
 from statecraft.proof.engine.exploration import START, Explorer
 from statecraft.proof.engine.model import Model
 from statecraft.proof.kept_dials import kept
@@ -67,7 +67,7 @@ def _promise(chance: random.Random, machine: Machine) -> str:
     atoms += [f"{link.name} silent" for link in machine.links if link.silent is not None] * 2
     atoms += [f"{command.name} taken" for command in machine.commands if command.name in machine.events()] * 2
     atoms += [f"{command.name} absent {10 * chance.randint(1, 4)} ms" for command in machine.commands]
-    atoms += [f"{output.name} on" for output in machine.outputs if isinstance(output, Lamp)]
+    atoms += [f"{output.name} on" for output in machine.outputs if isinstance(output, Lamp | DimLamp)]
     atoms += [f"{output.name} != 0 %" for output in machine.outputs if isinstance(output, Motor)]
     atoms += [f"{sensor.name} fault" for sensor in machine.sensors]
     atoms += [f"{counter.name} > {chance.randint(counter.low, counter.high - 1)}" for counter in part.counters]

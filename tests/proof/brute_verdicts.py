@@ -59,6 +59,7 @@ from statecraft.machine import (
     Buzzer,
     Compare,
     Condition,
+    DimLamp,
     Fault,
     Fixed,
     InMode,
@@ -753,7 +754,7 @@ def as_much(machine: Machine, mode: Mode_, other: Mode_) -> bool:
     if not drives(machine, other):
         return False
     for output in machine.outputs:
-        if isinstance(output, Lamp | Buzzer) or output.harmless:
+        if isinstance(output, Lamp | DimLamp | Buzzer) or output.harmless:
             continue
         rest = 0 if isinstance(output, Motor | Stepper | Relay) else output.rest
         was, now = (dict(each.settings).get(output.name) for each in (mode, other))

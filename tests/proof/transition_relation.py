@@ -27,6 +27,7 @@ from statecraft.machine import (
     And,
     Compare,
     Condition,
+    DimLamp,
     Fault,
     Fixed,
     Follows,
@@ -90,6 +91,8 @@ def _span(output: Output) -> tuple[int, int]:
             return -100, 100
         case Stepper(most=most):
             return -most, most
+        case DimLamp():
+            return 0, 100
         case Servo(low=low, high=high) | HandOutput(low=low, high=high):
             return low, high
     raise NotCovered(f"a sum of dials on {output.name}")
@@ -618,6 +621,8 @@ class Relation:
                 setting = step.settings[name]
                 output = self.machine.output(name)
                 rest = 0 if isinstance(output, Motor | Stepper | Relay | Lamp) else getattr(output, "rest", 0)
+                if isinstance(output, DimLamp):
+                    return {"off": setting == 0, "on": setting == 100, "blinking": setting > 100}[state]
                 if rest is None:
                     return z3.Not(now[f"set once {name}"]) if state == "off" else now[f"set once {name}"]
                 if not isinstance(output, Motor | Stepper | Servo | HandOutput):
@@ -673,7 +678,7 @@ class Relation:
                 elif isinstance(asked, Follows):
                     value = self.along(asked, step, setting)
                 else:
-                    value = self.number(2)
+                    value = self.number(102 if isinstance(output, DimLamp) else 2)
                 setting = z3.If(there, value, setting)
                 once = None if once is None else z3.Or(once, there)
             step.settings[output.name] = setting

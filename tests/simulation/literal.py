@@ -21,6 +21,7 @@ from statecraft.machine import (
     Buzzer,
     Compare,
     Condition,
+    DimLamp,
     Fault,
     Fixed,
     Follows,
@@ -480,6 +481,8 @@ class Literal:
         setting = self.settings[atom.output]
         if isinstance(output, Lamp | Relay | Buzzer):
             state = "off" if setting == 0 else "on" if setting == 1 else "blinking"
+        elif isinstance(output, DimLamp):  # on is 100 %, off 0 %, between them neither
+            state = {0: "off", 100: "on"}.get(setting, "blinking" if setting > 100 else "")
         elif isinstance(output, Motor | Stepper):
             state = "off" if setting == 0 else "on"
         else:
@@ -508,18 +511,19 @@ class Literal:
             elif isinstance(asked, Mix):
                 signs = [-1 if asked.one.negative else 1, -1 if asked.other.negative else 1]
                 whole = signs[0] * self.dials[asked.one.dial] + signs[1] * self.dials[asked.other.dial]
-                if isinstance(output, Motor | Stepper):
-                    low, high = (-100, 100) if isinstance(output, Motor) else (-output.most, output.most)
-                else:
-                    low, high = output.low, output.high  # type: ignore[union-attr]
+                low, high = (-100, 100) if isinstance(output, Motor) else (0, 100)
+                if isinstance(output, Stepper):
+                    low, high = -output.most, output.most
+                elif isinstance(output, Servo | HandOutput):
+                    low, high = output.low, output.high
                 setting = low if whole < low else high if whole > high else whole
             elif isinstance(asked, Follows) and (along := self.along(asked)) is not None:
                 setting = along
-            elif isinstance(asked, Blink):
-                setting = asked.period
+            elif isinstance(asked, Blink):  # as the simulation writes it: beyond what a lamp by pulses is set to
+                setting = asked.period + (100 if isinstance(output, DimLamp) else 0)
             elif isinstance(output, Servo) and output.rest is None:
                 setting = self.settings.get(name)
-            elif isinstance(output, Motor | Stepper | Lamp | Relay | Buzzer):
+            elif isinstance(output, Motor | Stepper | Lamp | DimLamp | Relay | Buzzer):
                 setting = 0
             else:
                 setting = output.rest
@@ -529,6 +533,8 @@ class Literal:
                     self.shown[name] = self.tick % asked.period < asked.period // 2
                 else:
                     self.shown[name] = setting == 1
+            elif isinstance(output, DimLamp) and isinstance(asked, Blink):
+                self.shown[name] = 100 if self.tick % asked.period < asked.period // 2 else 0
             elif isinstance(output, Motor | Stepper):
                 assert setting is not None
                 # a stop mode sets nothing but what is harmless, which then goes its way as anywhere

@@ -17,6 +17,7 @@ from statecraft.machine import (
     Buzzer,
     Compare,
     Condition,
+    DimLamp,
     Fault,
     Fixed,
     Follows,
@@ -40,7 +41,7 @@ from statecraft.machine import (
     reach,
 )
 from statecraft.proof.engine.conditions import holds
-from statecraft.semantics.variables import span_of
+from statecraft.semantics.variables import FULL, blinking, span_of
 
 
 class Undecidable(Exception):
@@ -75,6 +76,11 @@ def settled(machine: Machine, condition: Condition, modes: dict[str, Mode]) -> C
             if isinstance(machine.output(output), Lamp | Relay | Buzzer):
                 number = value if isinstance(value, int) else 0
                 return ALWAYS if {"off": number == 0, "on": number == 1, "blinking": number > 1}[state] else NEVER
+            if isinstance(machine.output(output), DimLamp):
+                if isinstance(value, int):
+                    so = {"off": value == 0, "on": value == FULL, "blinking": value > FULL}[state]
+                    return ALWAYS if so else NEVER
+                return NEVER if state == "blinking" else compared(machine, output, value, "==", FULL * (state == "on"))
             if state == "blinking":
                 return NEVER
             return compared(machine, output, value, "==" if state == "off" else "!=", _rest(machine, output))
@@ -247,7 +253,7 @@ def setting(machine: Machine, output: str, modes: dict[str, Mode]) -> Value:
         case Fixed(value):
             return value
         case Blink(period):
-            return period
+            return blinking(found, period)
         case FromDial() | Share() | Mix() | Follows():
             return asked
         case None:
