@@ -26,7 +26,7 @@ static bool sent(uint8_t address, const uint8_t* bytes, uint8_t count)
 constexpr uint8_t compass_address = 0x60;
 constexpr uint8_t bearing_register = 2;  // and 3: high byte first
 
-// line 17: sensor heading by hand, 0 deg .. 359.9 deg, patience 300 ms, noise 2 deg, takes at most 1.5 ms
+// line 18: sensor heading by hand, 0 deg .. 359.9 deg, patience 300 ms, noise 2 deg, takes at most 1.5 ms
 bool read_heading(int16_t& value)
 {
     if (!sent(compass_address, &bearing_register, 1)) {
@@ -112,7 +112,7 @@ static void write_text(const ScreenValues& values)
     memset(text, ' ', sizeof text);
     put(0, values.mode);
     char digits[8];
-    itoa(values.trips, digits, 10);
+    itoa(values.clicks, digits, 10);
     put(columns - 4, digits);
     uint8_t at = values.heading_fault ? put(columns, "no compass") : put_tenths(columns, values.heading);
     if (values.front_fault) {
@@ -124,7 +124,7 @@ static void write_text(const ScreenValues& values)
     }
 }
 
-// line 24: output screen by hand, shows mode, front, heading, trips, each 10 ms, takes at most 1.5 ms
+// line 25: output screen by hand, shows mode, front, heading, clicks, each 10 ms, takes at most 1.5 ms
 void show_screen(const ScreenValues& values)
 {
     static uint8_t call;  // first those that wake it, then 17 a line: where the line begins, and its characters
