@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 from statecraft.findings import PromiseVerdict
 from statecraft.machine import Condition, Promise
-from statecraft.proof.engine.diagrams import Node
+from statecraft.proof.engine.diagrams import FALSE, TRUE, Node
 from statecraft.proof.engine.exploration import START, WATCH, Config, Explorer, Region
 from statecraft.proof.engine.liveness import cannot_reach
 from statecraft.proof.engine.model import Model, Modes
@@ -132,20 +132,18 @@ def decided_where(
     diagrams = model.diagrams
     nothing = diagrams.value(None)
 
-    def seen(rows: object) -> Node:
+    def holds(rows: object) -> Node:
         if rows is None:
-            return nothing
+            return FALSE
         assert isinstance(rows, tuple)
         effects = model.effects(config.modes, region.counters, rows)
         if wanted is not None and goal(effects[0].modes) is not wanted:
-            return nothing
-        decided = diagrams.value(rows)
+            return FALSE
         if when is None:
-            return decided
-        holds = diagrams.any_of([model.observed_as(when, effect, effect.counters, region) for effect in effects])
-        return diagrams.select(holds, decided, nothing)
+            return TRUE
+        return diagrams.any_of([model.observed_as(when, effect, effect.counters, region) for effect in effects])
 
-    return diagrams.follow(region.node, seen)
+    return diagrams.select(diagrams.follow(region.node, holds), region.node, nothing)
 
 
 def _seeds(explored: Reachability, promise: Promise, goal: _Goal) -> tuple[list[Config], bool]:

@@ -28,7 +28,8 @@ class Diagrams:
         self._variable: list[int] = []
         self._branches: list[Branches] = []
         self._value: list[Hashable] = []
-        self._nodes: dict[tuple[int, Branches], Node] = {}
+        self._nodes: dict[tuple[int, frozenset[tuple[Node, int]]], Node] = {}
+        self._before: dict[tuple[tuple[int, ...], int], int] = {}
         self._values: dict[Hashable, Node] = {}
         self._selected: dict[tuple[Node, Node, Node], Node] = {}
         self._ends: dict[Node, tuple[Node, ...]] = {}
@@ -52,10 +53,10 @@ class Diagrams:
     def _node(self, variable: int, ways: Mapping[Node, int]) -> Node:
         if len(ways) == 1:
             return next(iter(ways))
-        branches = tuple(sorted((outcomes, node) for node, outcomes in ways.items()))
-        key = (variable, branches)
+        key = (variable, frozenset(ways.items()))
         found = self._nodes.get(key)
         if found is None:
+            branches = tuple(sorted((outcomes, node) for node, outcomes in ways.items()))
             found = self._nodes[key] = self._add(variable, branches, None)
         return found
 
@@ -81,14 +82,16 @@ class Diagrams:
         found = self._selected.get(key)
         if found is None:
             look()
-            variable = min(self._variable[node] for node in key)
+            asked = self._variable
+            variable = min(asked[condition], asked[then], asked[other])
+            yes, no = self._ways(then, variable), self._ways(other, variable)
             ways: dict[Node, int] = {}
             for first, a in self._ways(condition, variable):
-                for second, b in self._ways(then, variable):
+                for second, b in yes:
                     both = first & second
                     if not both:
                         continue
-                    for third, c in self._ways(other, variable):
+                    for third, c in no:
                         outcomes = both & third
                         if outcomes:
                             node = self.select(a, b, c)
@@ -146,11 +149,9 @@ class Diagrams:
         after = {end: onward(self._value[end]) for end in ends}
         if all(self._variable[way] == _LAST for way in after.values()):
             return self._relabelled(node, after)
-        *others, last = ends
-        found = after[last]
-        for end in others:
-            here = self._relabelled(node, {each: TRUE if each == end else FALSE for each in ends})
-            found = self.select(here, after[end], found)
+        *others, found = dict.fromkeys(after.values())
+        for way in others:
+            found = self.select(self._relabelled(node, {end: int(after[end] == way) for end in ends}), way, found)
         return found
 
     def _relabelled(self, node: Node, known: dict[Node, Node]) -> Node:
@@ -179,13 +180,21 @@ class Diagrams:
             ways: dict[Node, int] = {}
             for mask, way in self._branches[node]:
                 if self._variable[node] == variable:
-                    mask = sum(1 << i for i, outcome in enumerate(outcomes) if mask >> outcome & 1)
+                    mask = self._leading(outcomes, mask)
                 else:
                     way = self._map(way, variable, outcomes, known)
                 if mask:
                     ways[way] = ways.get(way, 0) | mask
             known[node] = self._node(self._variable[node], ways)
         return known[node]
+
+    def _leading(self, outcomes: tuple[int, ...], mask: int) -> int:
+        """Those i for which ``outcomes[i]`` is in ``mask``."""
+        found = self._before.get((outcomes, mask))
+        if found is None:
+            found = sum(1 << i for i, outcome in enumerate(outcomes) if mask >> outcome & 1)
+            self._before[outcomes, mask] = found
+        return found
 
     def imaged(self, node: Node, variable: int, outcomes: tuple[int, ...]) -> Node:
         """True where ``variable`` comes out as ``outcomes[i]`` for some i with which ``node`` is true, all else
