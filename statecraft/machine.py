@@ -234,7 +234,7 @@ class Turns(And):
     ``what`` has been so on the tick before, too, and starts on (:func:`lasting`).
     """
 
-    what: SwitchOn | LevelOn | Fault
+    what: SwitchOn | LevelOn | Fault | Silent
     on: bool
 
 
@@ -840,7 +840,9 @@ class Level:
     made: bool = False
 
 
-def lasting(name: str, was: str, what: SwitchOn | LevelOn | Fault, on: bool, place: Place) -> tuple[Level, Level]:
+def lasting(
+    name: str, was: str, what: SwitchOn | LevelOn | Fault | Silent, on: bool, place: Place
+) -> tuple[Level, Level]:
     """Two levels: the one of that ``name`` is on while ``what`` is as ``on`` says and was so on the tick before, too;
     on tick 0, while it is. The other one, ``was``, is what ``what`` is, and being decided later it is read as it was.
     """

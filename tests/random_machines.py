@@ -372,6 +372,9 @@ class _Writer:
         """What has just turned."""
         faults = [f"{sensor.name} fault" for sensor in self.sensors]
         what = self.newer.choice([*self.switches, *self.levels, self.newer.choice(faults)])
+        silent = [name for name, has in self.links if has]
+        if silent and self.newest.random() < 0.25:
+            what = f"{self.newest.choice(silent)} silent"
         return f"{what} turns {self.newer.choice(['on', 'off'])}"
 
     def condition(self, atom: Callable[[], str], depth: int = 2) -> str:

@@ -121,7 +121,7 @@ class Conditions:
                 return Fault(sensor.name) if sensor is not None else None
             case "silent":
                 return self._silent(_name(node), piece, scope)
-            case "turns" | "fault_turns":
+            case "turns" | "fault_turns" | "silent_turns":
                 return self._turns(node, piece, scope)
             case "taken_now":
                 command = self._event(_name(node), piece, scope)
@@ -134,8 +134,9 @@ class Conditions:
     def _turns(self, node: Tree[Token], piece: Piece, scope: Scope) -> Condition | None:
         token, word = node.children
         assert isinstance(token, Token) and isinstance(word, Token)
-        name, on, of_fault = str(token), word.type == "ON", node.data == "fault_turns"
-        shown = f"{name} fault" if of_fault else name
+        name, on = str(token), word.type == "ON"
+        of = {"fault_turns": "fault", "silent_turns": "silent"}.get(node.data, "")
+        shown = f"{name} {of}".rstrip()
         if scope.failsafe or scope.kind in ("shared", "level"):
             what = "A level" if scope.kind == "level" else "A failsafe"
             message = f"{what} asks how things stand, not what has just turned"
@@ -143,20 +144,30 @@ class Conditions:
             self._mistakes.add(piece.place(node), message, hint, code="not-here")
             return None
         known = self._context.names.get(name)
-        if not of_fault and known is not None and known.kind == "command":
+        if not of and known is not None and known.kind == "command":
             message = "A command comes and is gone: it does not turn on or off"
             self._mistakes.add(piece.place(node), message, f"Write {name}.", code="wrong-kind")
             return None
-        if not of_fault and known is not None and known.kind == "sensor":
+        if not of and known is not None and known.kind == "link":
+            message = f'"{name}" is a link, which does not turn on or off'
+            hint = f"Its silence does:  {name} silent turns on."
+            self._mistakes.add(piece.place(token), message, hint, code="wrong-kind")
+            return None
+        if not of and known is not None and known.kind == "sensor":
             message = f'"{name}" is a sensor, which does not turn on or off'
             hint = f"Its fault does:  {name} fault turns on.  For a threshold declare a level, and ask for that."
             self._mistakes.add(piece.place(node), message, hint, code="wrong-kind")
             return None
-        kinds = ("sensor",) if of_fault else ("switch", "level")
-        entry = self._context.names.find(token, piece, *kinds)
-        if entry is None or not entry.kind:
+        what_turns: Condition | None
+        if of == "silent":
+            what_turns = self._silent(token, piece, scope)
+        else:
+            entry = self._context.names.find(token, piece, *(("sensor",) if of else ("switch", "level")))
+            if entry is None or not entry.kind:
+                return None
+            what_turns = Fault(name) if of else SwitchOn(name) if entry.kind == "switch" else LevelOn(name)
+        if not isinstance(what_turns, Silent | Fault | SwitchOn | LevelOn):
             return None
-        what_turns = Fault(name) if of_fault else SwitchOn(name) if entry.kind == "switch" else LevelOn(name)
         stem = shown.replace(" ", "_")
         lasts, was = f"{stem}_stays_{'on' if on else 'off'}", f"{stem}_was_on"
         if lasts not in self._lasting:

@@ -2391,6 +2391,14 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "An output belongs to one part. Let the other ask which mode that part is in.",
     ),
     (
+        "link turns",
+        {"rule": "parked | operator turns on | cruise |"},
+        "wrong-kind",
+        "operator",
+        '"operator" is a link, which does not turn on or off',
+        "Its silence does:  operator silent turns on.",
+    ),
+    (
         "dial out of its range",
         {"behaviour": "mode parked stop\nrules\nin | when | go to | do\nparked | go | stay | pace = 90 %\n", "tail": ""},
         "out-of-limits",

@@ -435,7 +435,7 @@ def lost_turn(world: World) -> dict[tuple[str, int, str], int]:
         for (what, on), rows in asking.items():
             if what in read:
                 continue
-            assert isinstance(what, SwitchOn | LevelOn | Fault)
+            assert isinstance(what, SwitchOn | LevelOn | Fault | Silent)
             was = next(level.name for level in world.machine.levels if level.made and level.set == what)
             numbers = {row.number for row in rows}
             lost = [
@@ -447,7 +447,7 @@ def lost_turn(world: World) -> dict[tuple[str, int, str], int]:
                 and world.level(before, was) is not on
             ]
             if lost:
-                (name,) = (getattr(what, kind) for kind in ("switch", "level", "sensor") if hasattr(what, kind))
+                (name,) = (getattr(what, kind) for kind in ("switch", "level", "sensor", "link") if hasattr(what, kind))
                 found[part.name, rows[0].number, name] = min(lost)
     return found
 

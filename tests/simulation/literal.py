@@ -200,6 +200,7 @@ class Literal:
         self.past = {f"switch {name}": on for name, on in self.switches.items()}
         self.past |= {f"level {name}": on for name, on in self.levels.items()}
         self.past |= {f"fault {name}": reading is None for name, reading in self.sensors.items()}
+        self.past |= {f"silent {k.name}": self.holds(Silent(k.name), None) for k in self.machine.links if k.silent}
 
     def begin(self, switches: Mapping[str, bool], sensors: Mapping[str, int | None]) -> None:
         self.switches = dict(switches)
@@ -408,6 +409,8 @@ class Literal:
                 key = f"switch {what.switch}"
             elif isinstance(what, LevelOn):
                 key = f"level {what.level}"
+            elif isinstance(what, Silent):
+                key = f"silent {what.link}"
             else:
                 key = f"fault {what.sensor}"
             return self.tick > 0 and self.holds(what, part) is condition.on and self.past[key] is not condition.on

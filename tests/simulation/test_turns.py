@@ -14,6 +14,7 @@ from statecraft.machine import Fault, Turns, turns_in
 from statecraft.proof.prove import prove
 from statecraft.report.scxml import scxml
 from statecraft.simulation import Simulation
+from tests.proof.against_brute import disagreements
 
 MACHINE = """\
 machine sluice
@@ -76,6 +77,7 @@ def test_a_promise_may_ask_what_turns() -> None:
     assert [verdict.kept for verdict in prove(read_text(text, "sluice.modes")).verdicts] == [True, True, False]
 
 
+@pytest.mark.slow
 def test_what_the_reader_made_is_shown_to_nobody(tmp_path: Path) -> None:
     trial = 'trial "dip"\n at 0 s depth 7\n at 100 ms depth fault\n expect on_count > 3\n'
     text = MACHINE.format(what="depth fault") + trial
@@ -90,3 +92,48 @@ def test_what_the_reader_made_is_shown_to_nobody(tmp_path: Path) -> None:
         assert not re.search("stays_o|was_o", told), verb
     assert not re.search("stays_o|was_o", (tmp_path / "page.html").read_text())
     assert "level_X_was_on is X on the tick before" in " ".join(scxml(read_text(text)).split())
+
+
+SKIFF = """\
+machine skiff
+board atmega2560
+tick 10 ms
+link operator serial1, 9600 baud, plain, silent after 30 ms
+command halt "halt", urgent
+command beat "."
+command roll "roll"
+motor drum pwm 5, forward 30, reverse 31
+counter lost 0 .. 3
+counter come 0 .. 3
+mode parked stop
+mode rolling drum 40 %
+failsafes
+in | when | go to
+any | halt | parked
+rules
+in | when | go to | do
+any | operator silent turns on | parked | lost + 1
+any | operator silent turns off | stay | come + 1
+parked | roll | rolling |
+promise while operator silent -> parked within 0 ms
+promise never lost > come
+promise never lost == 3
+"""
+
+
+def test_a_silence_turns() -> None:
+    simulation = Simulation(read_text(SKIFF, "skiff.modes"))
+    found = []
+    for tick in range(12):
+        simulation.tick((), (), (1,) if tick in (2, 3, 9) else ())
+        found.append((simulation.view.counters["lost"], simulation.view.counters["come"]))
+    # silent from the start, which is no turn; heard on ticks 2 and 3, silent again 30 ms later, heard on tick 9
+    assert found == [(0, 0)] * 2 + [(0, 1)] * 4 + [(1, 1)] * 3 + [(1, 2)] * 3
+
+
+def test_a_silence_that_turns_is_proved_and_is_as_brute_force_has_it() -> None:
+    machine = read_text(SKIFF, "skiff.modes")
+    report = prove(machine)
+    assert not report.unproved
+    assert [verdict.kept for verdict in report.verdicts] == [True, False, False]  # a halt may take the tick of a turn
+    assert disagreements(machine) == []

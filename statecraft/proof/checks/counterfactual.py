@@ -25,6 +25,7 @@ from statecraft.machine import (
     Mode,
     Not,
     Or,
+    Silent,
     Steady,
     atoms,
     sensors_of,
@@ -223,7 +224,7 @@ class Counterfactual:
             match atom:
                 case LevelOn(level):
                     return levels[level]
-                case InMode():
+                case InMode() | Silent():
                     return cluster.all if asked[atom] else 0
                 case Compare() if atom in asked:  # of counters alone
                     return cluster.all if asked[atom] else 0

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from statecraft.findings import Finding
-from statecraft.machine import And, Condition, Fault, LevelOn, Not, Or, Part, Row, SwitchOn, Turns, turns_in
+from statecraft.machine import And, Condition, Fault, LevelOn, Not, Or, Part, Row, Silent, SwitchOn, Turns, turns_in
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Node
 from statecraft.proof.engine.exploration import NONE, START, Config, Explorer, Only, Region
 from statecraft.proof.engine.model import Counters, Modes, Rows
@@ -71,13 +71,19 @@ def lost_turn(explored: Reachability, part: int) -> Iterator[Finding]:
 
 def said(turns: Turns) -> str:
     """What turns, as the file says it."""
-    return f"{turns.what.sensor} fault" if isinstance(turns.what, Fault) else subject(turns)
+    match turns.what:
+        case Fault(sensor):
+            return f"{sensor} fault"
+        case Silent(link):
+            return f"{link} silent"
+        case _:
+            return subject(turns)
 
 
 def subject(turns: Turns) -> str:
     """The name of what turns."""
     match turns.what:
-        case SwitchOn(name) | LevelOn(name) | Fault(name):
+        case SwitchOn(name) | LevelOn(name) | Fault(name) | Silent(name):
             return name
 
 

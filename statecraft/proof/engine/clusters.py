@@ -32,6 +32,7 @@ from statecraft.machine import (
     LevelOn,
     Not,
     Or,
+    Silent,
     Steady,
     SwitchOn,
     Term,
@@ -64,7 +65,7 @@ class Ripe:
     atom: Steady
 
 
-Question = Held | Ripe | InMode | Compare
+Question = Held | Ripe | InMode | Compare | Silent
 """What is no input and no memory of the cluster, and decides what its pairs do: a comparison is one of counters."""
 
 
@@ -140,7 +141,7 @@ class Cluster:
         self.fors = tuple(level for level in levels if level.set_ticks or level.clear_ticks)
         read = [atom for level in levels for condition in (level.set, level.clear) for atom in atoms(condition)]
         self.steadies = tuple(dict.fromkeys(atom for atom in read if isinstance(atom, Steady)))
-        questions: list[Question] = [a for a in dict.fromkeys(read) if isinstance(a, InMode) or _is_counted(a)]
+        questions: list[Question] = [a for a in dict.fromkeys(read) if isinstance(a, InMode | Silent) or _is_counted(a)]
         for atom in read:
             if isinstance(atom, Compare) and not _is_counted(atom) and any(t.kind == "counter" for t in terms_of(atom)):
                 raise TooWide(" and ".join(term.name for term in terms_of(atom)))
@@ -304,7 +305,7 @@ class Cluster:
             match atom:
                 case LevelOn(level):
                     return levels[level] if level in levels else before[places[level]]
-                case InMode():
+                case InMode() | Silent():
                     return self.all if answers[atom] else 0
                 case Compare() if _is_counted(atom):
                     return self.all if answers[atom] else 0

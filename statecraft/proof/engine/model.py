@@ -34,6 +34,7 @@ from statecraft.machine import (
     Or,
     Part,
     Row,
+    Silent,
     Steady,
     SwitchOn,
     Taken,
@@ -1026,6 +1027,10 @@ class Model:
             for cluster in self.clusters:
                 for atom in cluster.steadies:
                     limits[steady_clock(atom)] = atom.ticks
+                for question in cluster.questions:
+                    if isinstance(question, Silent):
+                        clock, ticks = self.clock_of(question)
+                        limits[clock] = max(ticks, limits.get(clock, 0))
             for place, clause, counts in self.remainders:
                 if self.counting(place, clause, modes):
                     limits[self.remainder(place, clause)] = counts.ticks
@@ -1074,6 +1079,10 @@ class Model:
                 return f"{word} {level}", (found.set_ticks if word == "set" else found.clear_ticks) + 1
             case Ripe(atom):
                 return steady_clock(atom), atom.ticks
+            case Silent(link):
+                (guard,) = tests(self.lowering.level(question))
+                assert isinstance(guard, Reached), f"{link} declares when it is silent"
+                return guard.clock.name, guard.ticks
             case InMode() | Compare():
                 return "", 0
 

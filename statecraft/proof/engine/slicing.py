@@ -48,6 +48,7 @@ from statecraft.machine import (
     Part,
     Row,
     Setting,
+    Silent,
     Steady,
     Term,
     Unit,
@@ -126,6 +127,7 @@ class _Slicing:
     dead: frozenset[tuple[str, int]]
     dials: dict[str, Dial] = field(default_factory=dict)
     sources: dict[str, Source] = field(default_factory=dict)
+    level_clocks: dict[str, int] = field(default_factory=dict)
 
     def done(self) -> Sliced:
         machine = self.machine
@@ -189,7 +191,7 @@ class _Slicing:
 
     def _clock_dials(self, parts: tuple[Part, ...], seen: tuple[Condition, ...]) -> None:
         """Dials for the clocks that are not followed, up to what the slice's own rows and observers ask of them."""
-        most: dict[str, int] = {}
+        most = {clock: ticks for clock, ticks in self.level_clocks.items() if ("clock", clock) not in self.things}
 
         def reads(clock: str, ticks: int) -> None:
             if ("clock", clock) not in self.things:
@@ -271,6 +273,14 @@ class _Slicing:
                 first = self._level_term(left, reader, exact, mixed)
                 assert first is not None
                 return Compare(first, op, self._level_term(right, reader, exact, mixed), offset)
+            case Silent(link):
+                # a level that the reader made for a silence that turns; in one that is followed the clock is no input
+                ticks = next(each.silent for each in self.machine.links if each.name == link) or 0
+                clock = SilenceClock(link).name
+                self.level_clocks[clock] = ticks
+                if not exact or ("clock", clock) in self.things:
+                    return condition
+                return Compare(Term("dial", clock_dial(clock)), ">=", None, ticks)
             case Steady(sensor, band, ticks, kind) if ("for", level) not in self.things:
                 name = f"steady {sensor} {band} {ticks}"
                 long = self._switch(name, Source(("for", level), name))
