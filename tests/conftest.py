@@ -8,6 +8,7 @@ in ``tests/benchmarks/`` look much further. No example has a time limit: the mac
 from __future__ import annotations
 
 import os
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -23,6 +24,9 @@ settings.load_profile("the same" if os.environ.get("STATECRAFT_ALL_TOOLS") else 
 SHARED = {"chromium": "browser"}
 """Fixtures that a module's tests share and that take long to make: one process makes them, not each."""
 
+LARGE = {"crate_washer", "nursery_trolley"}
+"""Samples that take several times as long as the others, whatever is asked of them: slow wherever they are a case."""
+
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -31,3 +35,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         for fixture, what in SHARED.items():
             if fixture in getattr(item, "fixturenames", ()) and item.get_closest_marker("xdist_group") is None:
                 item.add_marker(pytest.mark.xdist_group(f"{what} of {item.path.stem}"))
+        if isinstance(item, pytest.Function) and hasattr(item, "callspec"):
+            cases = [Path(case).stem for case in item.callspec.params.values() if isinstance(case, str | Path)]
+            if LARGE & set(cases):
+                item.add_marker(pytest.mark.slow)

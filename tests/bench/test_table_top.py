@@ -156,6 +156,7 @@ WORDS = st.sampled_from(
 NAMES = st.sampled_from(["front", "tilt", "pace", "ahead", "halt", "beat", "fork_top", "grip", "", "no"])
 
 
+@pytest.mark.slow
 @given(st.fixed_dictionaries({"do": WORDS | ANY, "name": NAMES | ANY, "value": ANY}) | ANY)
 @settings(max_examples=300)
 def test_whatever_a_page_says_nothing_breaks(top: TableTop, asked: Any) -> None:

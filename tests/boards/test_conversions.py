@@ -76,6 +76,7 @@ def test_a_finer_step_is_better() -> None:
     assert worst == sorted(worst, reverse=True)
 
 
+@pytest.mark.slow
 @given(st.lists(st.integers(-32768, 32767), min_size=2, max_size=2), st.sampled_from([2, 8, 32]), st.data())
 def test_interpolation_is_what_cpp_s_division_gives(ends: list[int], step: int, data: st.DataObject) -> None:
     raw = data.draw(st.integers(0, step - 1))

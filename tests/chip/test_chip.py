@@ -638,6 +638,7 @@ void loop() {
 """
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("mcu", "usart", "pins", "lamp"),
     [

@@ -21,6 +21,7 @@ PRINTING = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("verb", PRINTING)
 def test_a_dash_is_standard_output(run, verb):
     options, part = PRINTING[verb]

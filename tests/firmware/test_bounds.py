@@ -42,6 +42,7 @@ def bound_and_measured(machine: Machine, seeds: int, ticks: int) -> tuple[int, i
             return most, bench.cost.most
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
 def test_no_step_of_a_sample_takes_more_than_its_bound(path: Path, chip_tools: None) -> None:
     most, measured = bound_and_measured(read_file(str(path)), 2, 1500)

@@ -132,6 +132,7 @@ def test_a_line_that_falls_in_the_middle_of_a_transfer_does_no_more(runner: Runn
     assert [each for each in runner.told() if isinstance(each, Counts)][-1].late == 0
 
 
+@pytest.mark.slow
 def test_what_does_not_answer_is_asked_again(runner: Runner) -> None:
     runner.set_off()
     runner.compass.answers(False)

@@ -136,6 +136,7 @@ def test_rows_hold_as_the_simulation_decides() -> None:
     assert compared > 5000
 
 
+@pytest.mark.slow
 def test_merging_choices_loses_nothing() -> None:
     """Trying every single value reaches the same configurations, in as many ticks, and fires the same rows."""
 

@@ -81,6 +81,7 @@ def test_samples_say_what_their_machines_say(path: Path) -> None:
     assert all(mode.name in described for part in machine.parts for mode in part.modes)
 
 
+@pytest.mark.slow
 @settings(max_examples=20)
 @given(machine_texts())
 def test_any_machine_is_drawn_whole(text: str) -> None:

@@ -230,6 +230,7 @@ def test_coverage_counts_what_trials_went_through() -> None:
     assert found.rows + len(found.missed_rows) == found.all_rows
 
 
+@pytest.mark.slow
 @settings(max_examples=15)
 @given(machine_texts())
 def test_any_machine_has_a_whole_page(text: str) -> None:
@@ -239,6 +240,7 @@ def test_any_machine_has_a_whole_page(text: str) -> None:
     assert all(link[1:] in reader.ids for link in reader.links)
 
 
+@pytest.mark.slow
 def test_the_sample_is_quick_and_small_and_a_large_machine_bearable() -> None:
     start = time.process_time()
     small = full(read_file(str(SAMPLES / "feed_pusher.modes")))
@@ -271,6 +273,7 @@ def test_the_readmes_pictures_show_the_samples_as_they_are(name: str, monkeypatc
     assert said(path.read_text(encoding="utf-8")) == said(pictures.svg(name))
 
 
+@pytest.mark.slow
 def test_what_was_not_proved_stands_before_anything_else_and_is_not_said_as_yes() -> None:
     machine = read_file(str(SAMPLES / "feed_pusher.modes"))
     promise = machine.promises[0]
@@ -321,6 +324,7 @@ def test_an_error_a_broken_promise_and_a_failed_trial_are_open_points_with_a_lin
 UNSEEN = "\u202e\u2066\u200b\u061c"
 
 
+@pytest.mark.slow
 def test_characters_that_are_not_seen_are_shown() -> None:
     source = (SAMPLES / "feed_pusher.modes").read_text()
     source = source.replace("# A small cart", f"# A small {UNSEEN}cart")

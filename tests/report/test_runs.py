@@ -144,6 +144,7 @@ def test_commands_that_go_on_are_told_once() -> None:
     assert not any("beat" in line for line in lines)  # nobody asks whether the operator is silent
 
 
+@pytest.mark.slow
 def test_a_run_of_ten_minutes_is_told_soon_and_shortly() -> None:
     text = CART.replace("mode held stop", "mode held stop\nmode slow wheels 10 %")
     text = text.replace("rolling | near  ", "rolling | after 10 min | slow |\n  rolling | near  ")
@@ -169,6 +170,7 @@ def test_a_very_long_run_is_told_without_being_played() -> None:
     assert lines[-1].tick == 7_999_999
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(machine_texts(small=True, largest=2))
 def test_every_run_can_be_told_and_keeps_its_end(text: str) -> None:
