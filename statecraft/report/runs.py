@@ -338,7 +338,7 @@ class _Teller:
         assert part is not None
         mode = part.mode[view.modes[part.name]]
         moved = [
-            f"{output.name} {words.setting(self.machine, output, value)}"
+            f"{output.name} {words.brief(self.machine, output, value)}"
             for output, value in words.settings(self.machine, mode)
             if isinstance(output, Motor | Stepper | Relay | Servo)
         ]
