@@ -90,11 +90,13 @@ class Run:
         stretches: the inputs, in order.
         tail: the index of the stretch from which the rest repeats for ever; None for a run that ends.
         modes: the mode of each part at the end of the last tick.
+        kept: what counters and dials that outlast the power have kept from before it; those not named, their start.
     """
 
     stretches: tuple[Hold, ...]
     tail: int | None = None
     modes: tuple[ModeRef, ...] = ()
+    kept: tuple[tuple[str, int], ...] = ()
 
     @property
     def ticks(self) -> int:

@@ -366,7 +366,7 @@ class Dial:
     """A number from a link: ``prefix`` then the whole number in ``unit``'s shown symbol. Low, high, start in steps.
 
     Dials of one link and one prefix come in one message, ``j40,-10``, in their order: see :meth:`Machine.together`.
-    ``label`` is what is written beside it on the remote; "": its name.
+    ``label`` is what is written beside it on the remote; "": its name. ``stored``: it outlasts the power.
     """
 
     name: str
@@ -378,6 +378,7 @@ class Dial:
     start: int
     place: Place = NOWHERE
     label: str = ""
+    stored: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -898,6 +899,7 @@ class Counter:
         counts: how it counts time.
         outside: what moves it from outside, if anything does.
         round: after its top comes its bottom, and the other way round; else it stays within its ends.
+        stored: it outlasts the power: it starts where it was then, or at ``start`` where nothing is known of that.
     """
 
     name: str
@@ -909,6 +911,7 @@ class Counter:
     place: Place = NOWHERE
     outside: CountsPulses | None = None
     round: bool = False
+    stored: bool = False
 
     def moved(self, value: int, by: int) -> int:
         """What it comes to from ``value`` by ``by``."""
@@ -1294,6 +1297,12 @@ class Machine:
     def pulsed(self) -> tuple[Counter, ...]:
         """The counters that pulses move, in order: each has its place in what comes in on a tick."""
         return tuple(c for part in self.parts for c in part.counters if isinstance(c.outside, CountsPulses))
+
+    @property
+    def stored(self) -> tuple[Counter | Dial, ...]:
+        """What outlasts the power, counters first, in order."""
+        counters = tuple(counter for part in self.parts for counter in part.counters if counter.stored)
+        return (*counters, *(dial for dial in self.dials if dial.stored))
 
     def numbers(self) -> tuple[tuple[Dial, ...], ...]:
         """The messages that bring numbers: the dials of each, in their order."""

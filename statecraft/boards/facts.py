@@ -133,8 +133,9 @@ class Board:
     """A board, the chip on it, and the core that a sketch for it is built with.
 
     name: in a machine file. description: one line. generic: see the module's text. chip: the compiler's name for it.
-    clock_hz: hertz. flash_bytes, bootloader_bytes, ram_bytes: bytes. supply_mv, reference_mv: millivolts, of the pins
-    and of the full scale of a converter of adc_bits bits. core_variant: directory of the core's pin header.
+    clock_hz: hertz. flash_bytes, bootloader_bytes, ram_bytes, eeprom_bytes: bytes. supply_mv, reference_mv:
+    millivolts, of the pins and of the full scale of a converter of adc_bits bits. core_variant: directory of the core's
+    pin header.
     define: what a sketch can test for ("ARDUINO_AVR_UNO"). extra_defines: NAME=value, further ones the core needs.
     upload: None on a generic board. cautions: what an owner should be told.
     """
@@ -147,6 +148,7 @@ class Board:
     flash_bytes: int
     bootloader_bytes: int
     ram_bytes: int
+    eeprom_bytes: int
     supply_mv: int
     reference_mv: int
     adc_bits: int

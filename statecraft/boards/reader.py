@@ -203,6 +203,7 @@ def _board(path: str, name: str, data: bytes) -> Board:
         flash_bytes=flash,
         bootloader_bytes=0 if generic else top.number("bootloader_bytes", 0, flash - 1),
         ram_bytes=0 if generic else top.number("ram_bytes", 1, 1 << 30),
+        eeprom_bytes=0 if generic else top.optional_number("eeprom_bytes", 0, 1 << 16) or 0,
         supply_mv=top.number("supply_mv", 1, 24_000),
         reference_mv=top.number("reference_mv", 1, 24_000) if analog else top.optional("reference_mv", int) or 0,
         adc_bits=top.number("adc_bits", 8, 16) if analog else top.optional("adc_bits", int) or 0,

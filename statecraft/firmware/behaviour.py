@@ -106,7 +106,7 @@ INT16_MAX = 32_767
 
 _SCOPE = """
     State Reading Inputs Outputs Mode Command now in begin step catch_up hear state note is_urgent take_command advance
-    moved_within moved_round count_from_outside turned_rate ramped_rate
+    Kept kept recall recalled moved_within moved_round count_from_outside turned_rate ramped_rate
     advance_clocks reset_heard_clocks remember held apart follow_steady_readings update_levels turned ramped sign
     decide decide_all go set_outputs no_row servo_idle want mode target row memset
 """
@@ -416,6 +416,7 @@ class _Writer:
             "steadies": self.laid(steadies),
             "holds": bool(self.clock_fields(HoldClock)),
             "advances": advances,
+            "kept": self.kept(),
             "movements": self.movements(),
             "moves": self.movers(),
             "advances_clocks": any("advance<" in line for line in (*advances, *(x for s in steadies for x in s.lines))),
@@ -567,6 +568,25 @@ class _Writer:
             lines += self.counting(count)
         return lines
 
+    def kept(self) -> list[dict[str, str | int]]:
+        """What outlasts the power."""
+        found: list[dict[str, str | int]] = []
+        for thing in self.machine.stored:
+            item = self.layout.by_key[_key_of(thing)]
+            read = f"now.{item.path}"
+            span = thing.low, thing.high
+            found.append(
+                {
+                    "name": item.member if isinstance(thing, Counter) else f"{item.member}_dial",
+                    "note": f"{thing.low} .. {thing.high}; {self.line_of(thing.place)}",
+                    "start": thing.start,
+                    "low": thing.low,
+                    "high": thing.high,
+                    "read": read if reading_fits(span, "int16_t") else f"static_cast<int16_t>({read})",
+                }
+            )
+        return found
+
     def movements(self) -> list[str]:
         """Step 2: counters that count from outside."""
         lines = []
@@ -640,11 +660,14 @@ class _Writer:
         for level in self.machine.levels:
             if level.starts_on:
                 lines.append(f"{self.at(LevelState(level.name))} = true;")
+        for thing, kept in zip(self.machine.stored, self.kept(), strict=True):
+            item = self.layout.by_key[_key_of(thing)]
+            lines.append(f"now.{item.path} = static_cast<{item.type}>(recalled.{kept['name']});")
         for counter in self.counters.values():
-            if counter.start:
+            if counter.start and not counter.stored:
                 lines.append(f"{self.at(CounterValue(counter.name))} = {counter.start};")
         for dial in self.machine.dials:
-            if dial.start:
+            if dial.start and not dial.stored:
                 value = self.quantities.reading(dial.unit, dial.start)
                 lines.append(f"{self.at(DialValue(dial.name))} = {value};")
         for item in self.layout.of_kind("anchor"):
@@ -1183,6 +1206,15 @@ class _Measured:
     unit: Unit
     low: int
     high: int
+
+
+def _key_of(thing: Counter | Dial) -> CounterValue | DialValue:
+    return CounterValue(thing.name) if isinstance(thing, Counter) else DialValue(thing.name)
+
+
+def kept_members(machine: Machine) -> list[dict[str, str | int]]:
+    """The members of ``Kept``: what outlasts the power, with its ``name`` there and its ``low`` and ``high`` ends."""
+    return _Writer(machine).kept()
 
 
 def move_type(machine: Machine, counter: Counter) -> str:

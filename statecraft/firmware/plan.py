@@ -160,6 +160,7 @@ def plan(machine: Machine, board: Board) -> Plan:
     _check_pins(made)
     _check_times(made)
     _check_pulses(made)
+    _check_kept(made)
     if not board.generic:
         _check_servos(made)
         _give_timers(made)
@@ -281,6 +282,25 @@ def _check_times(made: Plan) -> None:
         said = ", ".join(f"{name} {us / 1000:g} ms" for name, us in timed)
         _wiring(made, place, f"what is by hand takes {total / 1000:g} ms of a tick of {machine.tick_ms} ms ({said}): "
                 "ticks would come late for good", "let each call do a part of the work, or choose a longer tick")
+
+
+def place_bytes(values: int) -> int:
+    """What one writing of so many kept values takes: a mark, a number, two bytes each, a checksum."""
+    return 1 + 2 + 2 * values + 2
+
+
+def _check_kept(made: Plan) -> None:
+    """What outlasts the power has room in the board's EEPROM, for two writings at least: one may be torn."""
+    stored, room = made.machine.stored, made.board.eeprom_bytes
+    if not stored:
+        return
+    names, needed = listed([thing.name for thing in stored]), 2 * place_bytes(len(stored))
+    if not room:
+        _wiring(made, stored[0].place, f"{names} cannot be kept: board {made.board.name} has no EEPROM known of",
+                "leave out 'kept', or choose a board with an EEPROM: its file says eeprom_bytes")
+    elif needed > room:
+        _wiring(made, stored[0].place, f"to keep {names} safely takes {needed} bytes of EEPROM, and {made.board.name} "
+                f"has {room}", "keep less")
 
 
 def pulse_edges(counter: Counter, pin: Pin) -> int:

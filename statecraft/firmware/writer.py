@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -11,14 +12,23 @@ from statecraft.boards import Board
 from statecraft.errors import StatecraftError
 from statecraft.fingerprint import short
 from statecraft.firmware import first_steps
-from statecraft.firmware.behaviour import behaviour_files, command_names, input_names
+from statecraft.firmware.behaviour import behaviour_files, command_names, input_names, kept_members
 from statecraft.firmware.counting import counting_values, interrupts_taken
 from statecraft.firmware.cpp_statements import comment
 from statecraft.firmware.displays import display_views, mode_names
 from statecraft.firmware.layout import camel_case, command_order, layout, reading_type
 from statecraft.firmware.listening import tree
 from statecraft.firmware.names import STEP_WORDS, CppNames, clock_type
-from statecraft.firmware.plan import PING_MS, PULSE_SLICE_MS, SERVO_FRAME_MS, STEP_LAP, Plan, plan, timed_by_hand
+from statecraft.firmware.plan import (
+    PING_MS,
+    PULSE_SLICE_MS,
+    SERVO_FRAME_MS,
+    STEP_LAP,
+    Plan,
+    place_bytes,
+    plan,
+    timed_by_hand,
+)
 from statecraft.firmware.sensing import (
     ContactView,
     analog_view,
@@ -68,6 +78,16 @@ WATCHDOG_MS = (120, 250, 500, 1000, 2000, 4000, 8000)
 """The periods the chip's watchdog has that a loop should be held to (data sheet, watchdog timer prescale select)."""
 
 HEARTBEAT_MS = 1000
+
+KEPT_MS = 1000
+"""Between two writes of what outlasts the power, at least: what changes all the time must not wear the EEPROM out."""
+
+EEPROM_WRITES, EEPROM_BYTE_MS = 100_000, 3.4
+"""What a byte stands, and how long it takes (data sheets of the ATmega328P and the ATmega2560, "EEPROM Data Memory":
+3.3 or 3.4 ms for erase and write in one operation)."""
+
+MOST_PLACES = 16_000
+"""So that the newest number is known from the oldest in 16 bits."""
 SERVO_ZERO_US, SERVO_SPAN_US = 544, 1856
 """Pulse lengths at 0 degrees, and how much more at 180: 2400 us, as hobby servos commonly take them."""
 
@@ -290,6 +310,8 @@ class _Sketch:
             self.add_pair(files, "pulses", "pulse rates.", self.pulse_values())
         if machine.pulsed:
             self.add_pair(files, "counting", "counters that count from outside.", self.counting_values())
+        if machine.stored:
+            self.add_pair(files, "keeping", "what outlasts the power.", self.keeping_values())
         if self.servos:
             self.add_pair(files, "servos", "servos.", self.servo_values())
         if self.steppers:
@@ -382,6 +404,8 @@ class _Sketch:
             found.append(f"External interrupts: {', '.join(s.name for s in self.attached)}")
         for vectors, what in interrupts_taken(self.machine, self.board, bool(self.attached)):
             found.append(f"Interrupts: {vectors} ({what})")
+        if self.machine.stored:
+            found.append(f"The EEPROM, all of it: {', '.join(thing.name for thing in self.machine.stored)}")
         if self.analog:
             found.append("The converter: declare a sensor for a pin of yours, or the conversions disturb each other")
         if self.machine.links:
@@ -397,6 +421,7 @@ class _Sketch:
             "says": self.says,
             "hand_outputs": self.hand_outputs,
             "counting": bool(self.machine.pulsed),
+            "keeping": bool(self.machine.stored),
             "displays": bool(self.displays),
             "shown_inputs": any(view.inputs for view in self.displays),
             "tick": self.machine.duration(1),
@@ -743,6 +768,20 @@ class _Sketch:
         if counter.outside.both_ways:
             return [f"{counter.name}_first", f"{counter.name}_second"]
         return [self.pin_name("counter", counter.name)]
+
+    def keeping_values(self) -> dict[str, Any]:
+        values = kept_members(self.machine)
+        size = place_bytes(len(values))
+        said = " ".join(f"{value['name']} {value['low']} {value['high']}" for value in values)
+        return {
+            "values": values,
+            "place_bytes": size,
+            "places": min(self.board.eeprom_bytes // size, MOST_PLACES),
+            "meaning": hashlib.sha256(said.encode()).hexdigest()[:4],
+            "ticks_between": max(1, KEPT_MS // self.machine.tick_ms),
+            "endurance": f"{EEPROM_WRITES:,}",
+            "write_ms": f"{EEPROM_BYTE_MS:g}",
+        }
 
     def counting_values(self) -> dict[str, Any]:
         return counting_values(

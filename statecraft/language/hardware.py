@@ -168,7 +168,7 @@ class Hardware:
         tree, piece = _tree(statement)
         entries = self._named_by(tree, piece)
         each_has = ("limits", "starts", "label") if len(entries) > 1 else ()
-        options = self._options(statement, entry, "limits", "starts", "from_link", "label", several=each_has)
+        options = self._options(statement, entry, "limits", "starts", "from_link", "label", "kept", several=each_has)
         link = self._link_of(tree, options, piece)
         string = _token(tree, "STRING")
         prefix = self._message(string, piece, "A dial's prefix") if string is not None else None
@@ -195,7 +195,7 @@ class Hardware:
                 return None
             if start is None or prefix is None or not link:
                 return None
-            made.append(Dial(each.name, link, prefix, unit, low, high, start, each.place, label))
+            made.append(Dial(each.name, link, prefix, unit, low, high, start, each.place, label, "kept" in options))
         for each, found in zip(entries, made, strict=True):
             each.item = _kept(self.dials, found)
         return made[0] if made else None

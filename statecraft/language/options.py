@@ -23,6 +23,7 @@ _WORDS = {
     "by_hand": "by hand",
     "limits": "",
     "starts": "starts 40 %",
+    "kept": "kept",
     "trigger": "trigger 22",
     "echo": "echo 23",
     "no_echo_far": "no echo reads far",

@@ -410,8 +410,8 @@ class PartReader:
             self._mistakes.add(piece.place(limits), message, hint, code="bad-range")
             return None
         each = tuple(clause for clause in motion if clause is not None)
-        round_ = "round" in words
-        return Counter(entry.name, self._names.name, low, high, start, each, entry.place, outside, round_)
+        round_, stored = "round" in words, "kept" in words
+        return Counter(entry.name, self._names.name, low, high, start, each, entry.place, outside, round_, stored)
 
     def _outside(
         self, node: Tree[Token] | None, most: Tree[Token] | None, counts: list[Any], piece: Piece

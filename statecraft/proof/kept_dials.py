@@ -61,7 +61,7 @@ class _Keeping:
 
     def _part(self, part: Part) -> Part:
         counters = [
-            Counter(dial.name, part.name, dial.low, dial.high, dial.start, place=dial.place)
+            Counter(dial.name, part.name, dial.low, dial.high, dial.start, place=dial.place, stored=dial.stored)
             for dial in self.machine.dials
             if self.setters.get(dial.name) == part.name
         ]

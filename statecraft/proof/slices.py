@@ -34,14 +34,14 @@ from statecraft.proof.engine.slicing import Sliced, Source, Thing, sliced
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.holding import Holder
 from statecraft.proof.runs.plans import least_asked, steps_of
-from statecraft.proof.runs.replay import player
+from statecraft.proof.runs.replay import begun, player
 from statecraft.proof.runs.search import FoundRun, Goal, Search
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import counters_asked, sensors_asked, tests_read
 from statecraft.semantics.guards import Reached
 from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock, SteadyClock
 from statecraft.semantics.variables import clocks_by_name
-from statecraft.simulation import Simulation, State, View
+from statecraft.simulation import State, View
 
 T = TypeVar("T")
 
@@ -147,6 +147,8 @@ class Slice(Reachability):
             kind, name = source.thing
             if kind == "mode" and source.moment == "before":
                 known[dial] = parts[name].modes.index(parts[name].start)
+            elif kind == "counter" and counters[name].stored:
+                continue  # it stands where it was kept
             elif kind == "counter" and source.moment == "before" and not counters[name].counts:
                 known[dial] = counters[name].start
             elif kind == "level" and source.moment == "":
@@ -283,7 +285,7 @@ class Played:
         if of.whole.pulsed:
             found = found._replace(run=moved_as_free(of.whole, found.run, of.sliced.sources, of.sliced.kept_clocks))
         self.real = heard_as_free(of.whole, found.run, of.sliced.sources, of.sliced.kept_clocks)
-        self.simulation = Simulation(of.whole)
+        self.simulation = begun(of.whole, found.run)
         self.layout = self.simulation.layout
         self.ticks: list[tuple[Stimulus, State, State]] = []
         self.differs = False
@@ -434,7 +436,7 @@ def moved_as_free(machine: Machine, run: Run, sources: Mapping[str, Source], kep
         for dial, source in sources.items()
         if source.thing[0] == "counter" and source.moment == "before" and source.thing[1] in movements
     }
-    simulation = Simulation(machine)
+    simulation = begun(machine, run)
     step, holder = player(machine, simulation), Holder(machine, simulation)
     made: list[Hold] = []
     for said, real in zip(run.stretches, heard_as_free(machine, run, sources, kept).stretches, strict=True):

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Any
 
 from statecraft.findings import Run
 from statecraft.machine import Fixed, Machine
-from statecraft.proof.runs.replay import player
+from statecraft.proof.runs.replay import begun, player
 from statecraft.semantics.keys import SilenceClock
-from statecraft.simulation import Simulation, Trace
+from statecraft.simulation import Trace
 
 if TYPE_CHECKING:
     from statecraft.bench.replay import Replayed
@@ -136,7 +136,7 @@ def of_run(machine: Machine, run: Run, title: str) -> Record | None:
         stretches += stretches[run.tail :]
     if sum(stretch.ticks for stretch in stretches) > LONGEST:
         return None
-    step = player(machine, Simulation(machine))
+    step = player(machine, begun(machine, run))
     trace = Trace(machine)
     for stretch in stretches:
         for _ in range(stretch.ticks):

@@ -562,7 +562,7 @@ class Explorer:
         if cuts is None:
             cuts = self._splits[key] = self._split(zone, tests)
         for part, time in cuts:
-            for region in self._regions(config, hearing, part, time, turned, start or only.standing):
+            for region in self._regions(config, hearing, part, time, turned, start, only.standing):
                 if only.counters is not None and only.counters != region.counters:
                     continue
                 if self.watcher is None:
@@ -600,12 +600,19 @@ class Explorer:
         zone: int,
         time: TimeCase,
         turned: tuple[tuple[int, tuple[int, ...]], ...],
+        start: bool,
         standing: bool,
     ) -> Iterator[Region]:
         model = self.model
         ways = [(config.counters, NONE)]
         if model.remainders or model.loose or turned or model.from_outside:
-            ways = self._counted(config, time.passed, turned, standing)
+            ways = self._counted(config, time.passed, turned, start or standing)
+        for place in model.stored if start else ():
+            ways = [
+                ((*counters[:place], value, *counters[place + 1 :]), wrapped)
+                for counters, wrapped in ways
+                for value in (model.every(place) if counters[place] is not None else (None,))
+            ]
         for counters, wrapped in ways:
             key = (config.modes, counters, time)
             found = model.decided.get(key)

@@ -278,6 +278,7 @@ class Model:
         self._observed: dict[object, Node] = {}
         self._effects: dict[tuple[Modes, Counters, Rows], tuple[Effect, ...]] = {}
         self.from_outside = dict(self._moving_counters())
+        self.stored = tuple(place for place, counter in enumerate(self.counters) if counter.stored)
         self.loose = dict(self._loose()) if loosely else {}
         self.loose |= dict(self._loosely_moving(FEW_VALUES if loosely else MOST_VALUES))
         self.told = dict(self._told())
@@ -816,6 +817,14 @@ class Model:
         ways = sorted(range(least, most + 1), key=abs)
         return tuple(dict.fromkeys(self.counters[place].moved(value, by) for by in ways))
 
+    def every(self, place: int) -> tuple[int, ...]:
+        """The values of a counter, as far as they are told apart: those that it may have kept while the power was off,
+        where it was first of all."""
+        counter = self.counters[place]
+        start = self.stepped(place, counter.start, 0)
+        values = self.loose[place] if place in self.loose else range(counter.low, counter.high + 1)
+        return tuple(dict.fromkeys([*start, *values]))
+
     def _moving_counters(self) -> Iterator[tuple[int, tuple[int, int]]]:
         """The counters that count from outside, and how far they move on a tick."""
         for place, counter in enumerate(self.counters):
@@ -839,8 +848,10 @@ class Model:
             for turn in self._turns for mode in turn.decisions for made in mode for change in made.changes
             if not isinstance(change, SetCounter)
         }  # fmt: skip
-        for place in self.from_outside:
+        for place in dict.fromkeys([*self.from_outside, *self.stored]):
             counter = self.counters[place]
+            if counter.counts:
+                continue
             size = counter.high - counter.low + 1
             if size <= most:
                 continue

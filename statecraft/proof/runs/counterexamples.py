@@ -803,7 +803,18 @@ def run_of(explorer: Explorer, number: int, trail: Trail) -> tuple[Run, list[tup
     edges = trail.edges[: trail.shown]
     config = explorer.origin if number == START else explorer.configs[number]
     modes = edge_modes(explorer, edges[-1]) if edges else config.modes
-    return Run(stretches(explorer.model, choices), None, modes_of(explorer.model, modes)), rows
+    kept = tuple(_kept(explorer.model, ticks[0])) if ticks else ()
+    return Run(stretches(explorer.model, choices), None, modes_of(explorer.model, modes), kept), rows
+
+
+def _kept(model: Model, first: RunTicks) -> Iterator[tuple[str, int]]:
+    """What counters that outlast the power have kept, where that is not their start."""
+    for place in model.stored:
+        value, counter = first.way.region.counters[place], model.counters[place]
+        if value is not None:
+            low, high = model.span_of(place, value) if place in model.loose else (value, value)
+            if not low <= counter.start <= high:
+                yield counter.name, value
 
 
 class Moved(NamedTuple):
@@ -827,7 +838,9 @@ def moves_of(model: Model, origin: Config, ticks: Sequence[RunTicks]) -> Iterato
     not ready for: whether that comes to the same, whoever plays the run will see.
     """
     modes = list(origin.modes)
-    values = {place: model.counters[place].start for place in model.from_outside}
+    kept = dict(_kept(model, ticks[0])) if ticks else {}
+    counters = [(place, model.counters[place]) for place in model.from_outside]
+    values = {place: kept.get(counter.name, counter.start) for place, counter in counters}
     waited = 0
 
     def move(number: int) -> Moves:

@@ -13,7 +13,7 @@ from typing import TypeVar
 from statecraft.findings import Finding, Run, Stimulus
 from statecraft.machine import Compare, Machine, Promise, Sensor, sensors_of
 from statecraft.proof.runs.counterfactual_tick import ignores
-from statecraft.proof.runs.replay import broken, player, replay
+from statecraft.proof.runs.replay import begun, broken, player, replay
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import asks_for
 from statecraft.semantics.guards import tests
@@ -97,7 +97,7 @@ class _Minimiser:
 
     def played(self, run: Run) -> list[State] | None:
         """The states of ``run``; None as soon as a mode is another than it was at first, or when time is up."""
-        step = player(self.machine, Simulation(self.machine))
+        step = player(self.machine, begun(self.machine, run))
         modes, expected = self.modes, self.expected
         found: list[State] = []
         for inputs in unrolled(run).inputs():

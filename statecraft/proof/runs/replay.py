@@ -7,10 +7,11 @@ from functools import partial
 from typing import Any
 
 from statecraft.findings import Run, Stimulus
-from statecraft.machine import Machine, Promise, numbered
+from statecraft.machine import Counter, Machine, Promise, numbered
 from statecraft.proof.engine.limits import look
 from statecraft.proof.runs.holding import Holder
 from statecraft.proof.runs.search import FoundRun
+from statecraft.semantics.keys import CounterValue, DialValue
 from statecraft.simulation import Simulation, State, View, observer
 from statecraft.simulation.state import layout
 
@@ -21,7 +22,7 @@ def replay(machine: Machine, run: Run, watch: Callable[[View, int], None] | None
     ``watch`` is called after every tick with the view and the index of the stretch; without it, held inputs are jumped
     over.
     """
-    simulation = Simulation(machine)
+    simulation = begun(machine, run)
     step = player(machine, simulation)
     if watch is None:
         for _ in held_states(machine, run, simulation):
@@ -37,17 +38,31 @@ def replay(machine: Machine, run: Run, watch: Callable[[View, int], None] | None
 
 def states(machine: Machine, run: Run) -> Iterator[State]:
     """The state of each tick of ``run``, played to the simulation, a repeating tail once."""
-    step = player(machine, Simulation(machine))
+    step = player(machine, begun(machine, run))
     return (step(inputs) for inputs in run.inputs())
 
 
 def held_states(machine: Machine, run: Run, simulation: Simulation | None = None) -> Iterator[tuple[State, int]]:
     """As :func:`states`, with equal ticks told once: states, each with how many ticks are like it, their clocks
     apart."""
-    simulation = simulation or Simulation(machine)
+    simulation = simulation or begun(machine, run)
     step, holder = player(machine, simulation), Holder(machine, simulation)
     for stretch in run.stretches:
         yield from holder.held(partial(step, stretch.inputs), stretch.ticks)
+
+
+def begun(machine: Machine, run: Run) -> Simulation:
+    """A simulation before tick 0, with what ``run`` says was kept while the power was off."""
+    simulation = Simulation(machine)
+    if run.kept:
+        kept, places = dict(run.kept), simulation.layout.place
+        state = list(simulation.state)
+        for thing in machine.stored:
+            key = CounterValue(thing.name) if isinstance(thing, Counter) else DialValue(thing.name)
+            if thing.name in kept:
+                state[places[key]] = kept[thing.name]
+        simulation.restore(tuple(state))
+    return simulation
 
 
 def player(machine: Machine, simulation: Simulation) -> Callable[[Stimulus], State]:
@@ -86,7 +101,7 @@ def ends_as_said(machine: Machine, run: Run) -> bool:
 
 def plays(machine: Machine, explored: Machine, found: FoundRun) -> bool:
     """Whether the rows of the explored parts decide, tick by tick, as the run that was found says."""
-    simulation = Simulation(machine)
+    simulation = begun(machine, found.run)
     places = [simulation.layout.index["row", part.name] for part in explored.parts]
     expected = iter(found.rows)
     rows, left = next(expected, ((), 0))
