@@ -13,6 +13,8 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
+from tests.tools import LARGE
+
 LOADED = [HealthCheck.too_slow, HealthCheck.filter_too_much, HealthCheck.data_too_large]
 """Checks that judge how fast examples are made: on a loaded machine they fail though nothing is wrong."""
 
@@ -23,9 +25,6 @@ settings.load_profile("the same" if os.environ.get("STATECRAFT_ALL_TOOLS") else 
 
 SHARED = {"chromium": "browser"}
 """Fixtures that a module's tests share and that take long to make: one process makes them, not each."""
-
-LARGE = {"crate_washer", "nursery_trolley"}
-"""Samples that take several times as long as the others, whatever is asked of them: slow wherever they are a case."""
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -1,4 +1,7 @@
-"""What tests need from outside: compilers, headers. What is missing skips loudly, or fails if all should be there."""
+"""What tests need from outside: compilers, headers. What is missing skips loudly, or fails if all should be there.
+
+And which samples are large.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +10,9 @@ import shutil
 from pathlib import Path
 
 import pytest
+
+LARGE = {"crate_washer", "nursery_trolley"}
+"""Samples that take several times as long as the others, whatever is asked of them: slow wherever they are a case."""
 
 
 def need(path_or_program: str | Path) -> Path:
