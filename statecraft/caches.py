@@ -15,6 +15,7 @@ from functools import cache
 from pathlib import Path
 
 from statecraft.errors import StatecraftError
+from statecraft.files import whole
 
 LARGEST = 256_000_000
 """Bytes that may be kept. What was used last stays when there are more."""
@@ -61,6 +62,22 @@ def keeping(folder: Path) -> Iterator[None]:
             f"{folder}, where compiled pieces are kept, cannot be written: {error.strerror or error}. "
             "STATECRAFT_CACHE=off keeps none, and STATECRAFT_CACHE=/another/folder keeps them there"
         ) from None
+
+
+def kept(what: str, name: str) -> bytes | None:
+    """What was kept by :func:`keep` under that name; None if nothing was."""
+    with contextlib.suppress(OSError):
+        file = _root() / what / name
+        data = file.read_bytes()
+        used(file)
+        return data
+    return None
+
+
+def keep(what: str, name: str, data: bytes) -> None:
+    """Keep ``data`` for another run, if it can be."""
+    with contextlib.suppress(OSError, StatecraftError), whole(cache_folder(what) / name) as file:
+        file.write(data)
 
 
 def used(*files: Path) -> None:

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+import hashlib
+import io
+import pickle
 import re
+import sys
 from functools import cache
+from pathlib import Path
 
+import lark
 from lark import Lark, Token, Tree
 from lark.exceptions import UnexpectedInput
 from lark.lexer import PatternRE, PatternStr, TerminalDef
 from lark.parsers.lalr_interactive_parser import InteractiveParser
 
+from statecraft import __version__
+from statecraft.caches import keep, kept
 from statecraft.folding import listed
 from statecraft.language.forms import FORMS
 from statecraft.language.habits import SIGNS, comment_sign, commented, habit
@@ -34,6 +42,7 @@ _NEVER = ("&&", "&", "||", "!")
 _WORD = re.compile(r'"[^"]*"?|\w+|[<>=!&|.\-]+|.')
 
 _literals: dict[str, str] = {}
+"""The words and signs of the language, by their names in the grammar; known once there is a parser."""
 
 
 def _whole_words(terminal: TerminalDef) -> None:
@@ -48,7 +57,28 @@ def _whole_words(terminal: TerminalDef) -> None:
 
 @cache
 def _parser() -> Lark:
+    """The parser. To make it takes longer than to read a file with it, so it is kept for other runs."""
     grammar = (folder("grammar") / "machine.lark").read_text(encoding="utf-8")
+    of = "\n".join([sys.version, lark.__version__, __version__, Path(__file__).read_text(encoding="utf-8"), grammar])
+    name = hashlib.sha256(of.encode()).hexdigest()
+    data = kept("grammar", name)
+    if data is not None:
+        try:
+            words, parser = pickle.loads(data)
+            made = Lark.load(io.BytesIO(parser))
+        except Exception:  # a damaged one: whatever it raises, another is made
+            pass
+        else:
+            _literals.update(words)
+            return made
+    made = _made(grammar)
+    parser = io.BytesIO()
+    made.save(parser)
+    keep("grammar", name, pickle.dumps((_literals, parser.getvalue())))
+    return made
+
+
+def _made(grammar: str) -> Lark:
     return Lark(
         grammar,
         parser="lalr",
