@@ -128,6 +128,7 @@ class Disassembly:
                 here.code[address] = self.code[address] = Instruction(address, size, name, operands, target)
                 self.flash.update(enumerate(bytes.fromhex(found[2]), address))
         self._real = real
+        self.data = _starting_values(elf, objdump)
         self.by_name = {function.name: function for function in self.functions.values()}
 
     @cached_property
@@ -175,20 +176,81 @@ class Disassembly:
 
     @cached_property
     def handed_over(self) -> list[CompiledFunction]:
-        """Functions that nothing calls by name: what a call through a pointer may reach."""
-        called = {each.target for function in self.functions.values() for each in function.code.values()}
-        taken = {handler.address for handler in self.interrupts.values()}
+        """What a call through a pointer may reach: functions whose address is written somewhere, in the variables'
+        starting values or by a pair of instructions, and those that nothing calls by name.
+        """
+        called, written = set(), set()
+        for function in self.functions.values():
+            loads: list[tuple[int, int, int]] = []  # where a number is put into which register
+            for number, each in enumerate(function.code.values()):
+                called.add(each.target)
+                if each.name == "ldi":
+                    register = each.registers[0]
+                    # into a pair of registers, or one after the other by way of one
+                    loads = [load for load in loads if number - load[0] < 4 and register - load[1] in (0, 1)]
+                    written |= {2 * (low | each.number << 8) for _, _, low in loads}
+                    loads.append((number, register, each.number))
+        written |= {2 * (byte | self.data.get(at + 1, 0) << 8) for at, byte in self.data.items()}
+        taken = {handler.address for handler in self.interrupts.values()} | {0}
         return [
             function
             for function in self.functions.values()
-            if function.address in self._real - called - taken and function.name != "main"
-        ]  # fmt: skip
+            if function.address in self._real - taken
+            and (function.address in written or function.address not in called)
+            and function.name != "main"
+            and self._comes_back(function)
+        ]
+
+    def _comes_back(self, function: CompiledFunction) -> bool:
+        """Whether its last instruction leads away: what runs before main just goes on into what stands behind it."""
+        last = next(reversed(function.code.values()), None)
+        return last is not None and last.name in ("ret", "reti", "rjmp", "jmp", "ijmp", "eijmp")
+
+    def pointed_to(self, call: Instruction) -> list[CompiledFunction]:
+        """What this call through a pointer may reach: of a virtual function, its place in each class's table.
+
+        gcc takes a virtual function's address out of the table that an object begins with: ``ldd r0, Z+2``, ``ldd r31,
+        Z+3``, ``mov r30, r0``. A table has two words before its first function (Itanium C++ ABI, 2.5.2).
+        """
+        before = [self.code[at] for at in range(call.address - 2, max(call.address - 50, 0), -2) if at in self.code]
+        moved = next((n for n, each in enumerate(before) if {30, 31} & set(each.registers[:1])), len(before))
+        how = [(each.name[:2], each.registers, each.pointer[0]) for each in before[moved : moved + 3]]
+        if how != [("mo", (30, 0), 30), ("ld", (31,), 30), ("ld", (0,), 30)]:
+            return self.handed_over
+        place = 4 + before[moved + 2].pointer[2]
+        own = self._own_class(call, before[moved + 3 : moved + 6])
+        words = [
+            words[place // 2]
+            for name, (at, size) in self.variables.items()
+            if name.startswith("_ZTV") and place + 1 < size
+            for words in [[self.data.get(at + n, 0) | self.data.get(at + n + 1, 0) << 8 for n in range(0, size, 2)]]
+            if not own or own & set(words)
+        ]
+        found = [self.functions[2 * word] for word in dict.fromkeys(words) if word and 2 * word in self.functions]
+        return found or self.handed_over
+
+    def _own_class(self, call: Instruction, before: list[Instruction]) -> set[int]:
+        """Where a member function calls one of its own object: the addresses, in words, of its class's functions, some
+        of which stand in the class's table and in those of its heirs. ``before``: what comes before the look into the
+        table, the last first. Empty where the object is another, or that is not sure.
+        """
+        how = [(each.name, each.registers, each.pointer[0]) for each in before]
+        if how != [("ld", (31,), 26), ("ld", (30,), 26), ("movw", (26, 24), 30)]:
+            return set()
+        function = self.inside(call.address)
+        named = re.match(r"_ZNK?(\d+)", function.name)
+        earlier = [each for each in function.code.values() if each.address < before[2].address]
+        if named is None or any(each.name in CALLS or {24, 25} & set(each.registers[:1]) for each in earlier):
+            return set()
+        name = re.sub(r"^_ZNK?", "", function.name)[: len(named[1]) + int(named[1])]
+        return {each.address // 2 for each in self.functions.values() if re.match(rf"_ZNK?{name}", each.name)}
 
     # ----------------------------------------------------------------------------------------------------------- shape
 
     def graph(self, function: CompiledFunction) -> nx.DiGraph:
         """The function's instructions: an edge for each way on, with its ``cycles``; a call is one instruction. Its
-        node says what it ``calls``: addresses, or "?" for a call through a pointer. Ways out lead to the node "out".
+        node says what it ``calls``: an address, or the call itself where it goes through a pointer. Ways out lead to
+        the node "out".
         """
         found = nx.DiGraph()
         code = function.code
@@ -211,7 +273,7 @@ class Disassembly:
                 if name == "rcall" and each.target == after:  # makes room on the stack
                     found.add_edge(each.address, after, cycles=cost)
                 else:
-                    called = "?" if each.target is None else each.target
+                    called = each if each.target is None else each.target
                     # address 0 is where a weak function would be that is not there: it is asked for before the call
                     found.nodes[each.address]["calls"] = () if called == 0 else (called,)
                     found.add_edge(each.address, after, cycles=cost)
@@ -289,7 +351,7 @@ class Disassembly:
         for node, data in graph.nodes(data=True):
             inner[node] = 0
             for called in data.get("calls", ()):
-                if called == "?":
+                if isinstance(called, Instruction):
                     raise NoBound(f"{plain(function.name)} calls through a pointer")
                 target = self.at(called)
                 inner[node] += self._cycles(target, loops, known, (*above, function.address))
@@ -342,7 +404,7 @@ class Disassembly:
             here = before[node] + (_moves(each, self.return_bytes) + framed.get(each.address, 0) if each else 0)
             deepest = max(deepest, here)
             for called in graph.nodes[node].get("calls", ()):
-                targets = self.handed_over if called == "?" else [self.at(called)]
+                targets = self.pointed_to(called) if isinstance(called, Instruction) else [self.at(called)]
                 for target in targets:
                     inside = self._depth(target, known, (*above, function.address))
                     deepest = max(deepest, here + self.return_bytes + inside)
@@ -357,6 +419,16 @@ class Disassembly:
                     waiting.append(after)
         known[function.address] = deepest
         return deepest
+
+
+def _starting_values(elf: Path, objdump: str) -> dict[int, int]:
+    """The bytes that variables start with, by address; none where a program has no such variables."""
+    done = subprocess.run([objdump, "-s", "-j", ".data", str(elf)], capture_output=True, text=True, check=False)
+    found: dict[int, int] = {}
+    for line in done.stdout.splitlines():
+        if match := re.match(r"^ 80([0-9a-f]{4}) ((?:[0-9a-f]{2,8} ){1,4})", line):
+            found.update(enumerate(bytes.fromhex(match[2].replace(" ", "")), int(match[1], 16)))
+    return found
 
 
 def _moves(each: Instruction, return_bytes: int) -> int:

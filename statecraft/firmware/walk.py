@@ -547,7 +547,7 @@ class Walk:
             case "icall" | "eicall":
                 s.sp -= self.bytes
                 cost = CALLS[name] + (wide and name == "icall")
-                targets = self.program.handed_over
+                targets = self.program.pointed_to(i)
                 if not targets:
                     raise NoBound(f"{plain(self.program.inside(address).name)} calls through a pointer")
                 return [((each_.address, (*ways, after)), s.copy(), cost) for each_ in targets]

@@ -153,7 +153,7 @@ def test_interrupts_of_a_tick_are_added_and_what_has_no_bound_is_named(
 
 def deepest(rig: Rig, board: Board) -> int:
     """Bytes of stack that have been written to since :func:`painted`."""
-    top = {"atmega2560": 0x21FF, "atmega328p": 0x8FF}[board.chip]
+    top = {"atmega2560": 0x21FF, "atmega328p": 0x8FF, "atmega32u4": 0xAFF}[board.chip]
     end = top + 1 - 400
     data = rig.chip.peek(end, 400)
     return 400 - next((place for place, byte in enumerate(data) if byte != 0xA5), 400)
@@ -208,6 +208,18 @@ def test_a_program_without_room_for_its_stack_is_refused(tmp_path: Path, chip_to
     room = 2048 - fits.ram
     with pytest.raises(BuildFailed, match=r"there is no room for the stack: .* take 2042 of 2048 bytes"):
         built(machine, tmp_path / "tight", by_hand=HOARD % (1800 + room - 6))
+
+
+def test_what_a_pointer_may_reach_is_what_stands_in_tables(feed_pusher_built: Built) -> None:
+    """Also where something else calls it by name: a virtual function of the core's serial port."""
+    program = disassembled(find_toolchain(), feed_pusher_built.elf, load("atmega2560"))
+    calls = [
+        (plain(function.name), [plain(each.name) for each in program.pointed_to(i)])
+        for function in program.functions.values()
+        for i in function.code.values()
+        if i.name == "eicall"
+    ]
+    assert calls == [("Print::write", ["HardwareSerial::write"])]
 
 
 def test_what_has_no_bound_is_named(tmp_path: Path, chip_tools: None) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from statecraft.boards import load_file
+from statecraft.boards import load, load_file
 from statecraft.chip import ResetEvent
 from statecraft.cli import cli
 from statecraft.firmware import emit
@@ -18,6 +18,7 @@ from statecraft.firmware.reports import Counts, Modes, Reader, RowTaken
 from statecraft.language import read_text
 from statecraft.machine import Machine
 from tests.firmware.rig import Rig, built
+from tests.firmware.test_bounds import deepest
 from tests.firmware.test_on_chip import pulse_widths, reading
 from tests.tools import need
 
@@ -166,6 +167,10 @@ def test_rangers_beside_motors_on_every_timer_use_the_interrupts_of_their_echoes
         rig.sensor("front", 800)
         rig.run_ms(400)
         assert abs((reading(rig, "front") or 0) - 800) <= 10
+        rig.chip.poke(0xAFF + 1 - 400, b"\xa5" * 360)  # the stack, as far as it is free
+        rig.chip.flood(1, 9600, 100, seed=1, alphabet=b"ghx")
+        rig.run_ms(200)
+        assert made.stack is not None and 30 < deepest(rig, load("atmega32u4")) <= made.stack < 200
 
 
 # ------------------------------------------------------------------------------------------------ boards of one's own
