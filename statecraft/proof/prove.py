@@ -30,7 +30,7 @@ from statecraft.proof.checks.endless import dead_encoder, endless
 from statecraft.proof.checks.faint_hope import faint_hope
 from statecraft.proof.checks.fault_ignored import askers, fault_ignored, watched
 from statecraft.proof.checks.flapping import flapping
-from statecraft.proof.checks.flapping_rates import Rates, rates
+from statecraft.proof.checks.flapping_rates import Rates, alone, in_turn, rates, sharper, with_slow_parts
 from statecraft.proof.checks.halt_missed import halt_missed
 from statecraft.proof.checks.halt_undone import halt_undone, may_start_again
 from statecraft.proof.checks.held_back_only import candidates, held_back_only
@@ -555,33 +555,32 @@ class _Proof:
     def flaps_in_slices(self) -> Iterator[Finding]:
         """Flapping, excluded: by how often each part can change its mode; else with what its rows read followed.
 
-        A part of n modes that seems to change its mode on every tick is asked about again with the modes of slow parts
-        standing still. Why that may be done: let these change their modes on at most r of all ticks together, in the
-        long run. Between two of their changes the part makes at most n - 1 changes more than it does on rounds that
-        it can go for ever while they stand, so that, where that is on at most q ticks in one, it changes its mode on at
-        most q + r (n + 1) ticks in one.
+        A part that seems to change its mode on every tick is asked about again with its small counters followed; and
+        with the modes of slow parts standing still (:func:`with_slow_parts` says why).
         """
-        names = [part.name for part in self.machine.parts]
+        machine = self.machine
+        names = [part.name for part in machine.parts]
         clocks = {name: SliceScope(frozenset([name]), frozenset([("clock", f"mode {name}")])) for name in names}
-        every = {name: rates(self.slices.slice(asked)) for name, asked in clocks.items()}
-        slow = frozenset(name for name, found in every.items() if not found.alone)
-        moved = sum(every[name].in_turn for name in slow)
+        every: dict[str, Rates] = {}
         for name in names:
-            if not every[name].alone:
-                continue
-            aside = moved * (len(self.machine.part(name).modes) + 1)
-            if slow and aside < 1:
+            every[name] = rates(self.slices.slice(clocks[name]))
+            counters = [("counter", each.name) for each in machine.part(name).counters if each.high - each.low < FEW]
+            if alone(every[name]) and counters:
+                clocks[name] = clocks[name].with_more(counters)
+                every[name] = sharper(every[name], rates(self.slices.slice(clocks[name])))
+        slow = frozenset(name for name, found in every.items() if not alone(found))
+        moved = in_turn(every[name] for name in slow)
+        for name in names:
+            if alone(every[name]) and slow:
                 made = self.slices.slice(clocks[name])
                 with made.with_standing(slow):
-                    found = rates(made)
-                if not found.alone and found.in_turn + aside < 1:
-                    every[name] = Rates(False, found.in_turn + aside)
-                    continue
-            yield from self.about_rounds(name, lambda s: self.real(flapping(s)))
+                    every[name] = with_slow_parts(every[name], rates(made), moved)
+            if alone(every[name]):
+                yield from self.about_rounds(name, lambda s: self.real(flapping(s)))
         # Parts none of which does it alone may do it in turn: those that go round at all are asked about together.
-        if sum(found.in_turn for found in every.values()) < 1:
+        if in_turn(every.values()) < 1:
             return
-        parts = frozenset(name for name, found in every.items() if found.in_turn or found.alone)
+        parts = frozenset(name for name, found in every.items() if alone(found) or in_turn([found]))
         asked = SliceScope(parts, frozenset(("clock", f"mode {name}") for name in parts))
         yield from self.slices.ask(asked, lambda s: self.real(flapping(s)))
 
@@ -664,7 +663,7 @@ class _Proof:
                 undecided = True
         if len(names) > 1 and not any(len(each.model.parts) == len(names) for each in every):
             clocks = [SliceScope(frozenset([name]), frozenset([("clock", f"mode {name}")])) for name in sorted(names)]
-            if sum(rates(self.slices.slice(asked)).in_turn for asked in clocks) >= 1:
+            if in_turn(rates(self.slices.slice(asked)) for asked in clocks) >= 1:
                 yield from further(self.explore(names))
         if undecided:
             raise Undecided

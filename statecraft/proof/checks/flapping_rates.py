@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 from statecraft.proof.checks.constant_inputs import (
     MOST_TRIES,
@@ -15,22 +15,31 @@ from statecraft.proof.checks.constant_inputs import (
     spoken,
     still_open,
 )
+from statecraft.proof.checks.mode_cycles import stays_among
 from statecraft.proof.engine.exploration import START, Config, Region
 from statecraft.proof.engine.graphs import strong_components
 from statecraft.proof.engine.limits import look
+from statecraft.proof.engine.model import Counters
 from statecraft.proof.reachability import Reachability, Undecided
 
+T = TypeVar("T", bound=Hashable)
 
-class Rates(NamedTuple):
-    """How often a part can change its mode in the long run while inputs are constant and nothing is said.
+class Rate(NamedTuple):
+    """How often a part can change its mode in the long run while inputs are constant and it stays among some modes.
 
     Attributes:
         alone: perhaps on every tick.
         in_turn: on how many ticks in one, at most, where it can also stay for a tick: others might move then.
+        size: how many modes lead to each other at most, each told apart by the counters that are followed.
     """
 
-    alone: bool
-    in_turn: Fraction
+    alone: bool = False
+    in_turn: Fraction = Fraction(0)
+    size: int = 1
+
+
+Rates = dict[tuple[str | None, frozenset[str]], Rate]
+"""For each held command (None: no command) and each set of modes among which a part may stay for ever."""
 
 
 def rates(explored: Reachability) -> Rates:
@@ -42,66 +51,128 @@ def rates(explored: Reachability) -> Rates:
     """
     if len(explored.model.parts) != 1:
         raise Undecided
-    every = [_Rates(explored, saying).found() for saying in sayings(explored, frozenset([0]))]
-    return Rates(any(each.alone for each in every), max((each.in_turn for each in every), default=Fraction(0)))
+    found: Rates = {}
+    for saying in sayings(explored, frozenset([0])):
+        command = explored.model.takes[saying.take]
+        for said in saying.ways:
+            for modes in stays_among(explored.whole, command, said).get(explored.model.parts[0].name, ()):
+                rate, known = _Rates(explored, saying, modes).found(), found.get((command, modes), Rate())
+                found[command, modes] = Rate(
+                    rate.alone or known.alone, max(rate.in_turn, known.in_turn), max(rate.size, known.size)
+                )
+    return found
 
+
+def alone(some: Rates) -> bool:
+    """Whether the part may change its mode on every tick."""
+    return any(rate.alone for rate in some.values())
+
+
+def in_turn(some: Iterable[Rates]) -> Fraction:
+    """On how many ticks in one, at most, parts of these rates change their modes, each counted for itself."""
+    every: dict[str | None, Fraction] = {}
+    for part in some:
+        most: dict[str | None, Fraction] = {}
+        for (command, _), rate in part.items():
+            most[command] = max(most.get(command, Fraction(0)), rate.in_turn)
+        for command, share in most.items():
+            every[command] = every.get(command, Fraction(0)) + share
+    return max(every.values(), default=Fraction(0))
+
+
+def sharper(some: Rates, closer: Rates) -> Rates:
+    """``some`` with what a closer look says where the part seemed to change its mode on every tick."""
+    return {key: closer.get(key, Rate()) if rate.alone else rate for key, rate in some.items()}
+
+
+def with_slow_parts(free: Rates, standing: Rates, moved: Fraction) -> Rates:
+    """The rates of a part, ``free`` whatever other parts do, and ``standing`` while the slow ones of them stand still,
+    which change their modes on at most ``moved`` of all ticks together in the long run.
+
+    While it goes round for ever, a part comes to stay among modes (told apart by counters, if these are followed) that
+    lead to each other, n of them at most. Between two changes of slow parts it can change its mode n - 1 times before
+    it has come to where it goes round for as long as they stand; so, where that is on at most q ticks in one, it
+    changes its mode on at most q + moved (n + 1) ticks in one: once more on the tick on which a slow part changes.
+    """
+    found: Rates = {}
+    for key, rate in free.items():
+        still = standing.get(key, Rate())
+        slowly = Rate(False, still.in_turn + moved * (rate.size + 1), rate.size)
+        found[key] = slowly if rate.alone and not still.alone and slowly.in_turn < 1 else rate
+    return found
+
+
+_Node = tuple[int, Counters]
+"""A mode, with the counters that are followed."""
 
 _Stay = tuple[Config, Region, int]
 """A configuration, one of its regions, and for how many ticks at least the mode has then lasted."""
 
 
 class _Rates:
-    def __init__(self, explored: Reachability, saying: Saying) -> None:
+    def __init__(self, explored: Reachability, saying: Saying, modes: frozenset[str]) -> None:
         self.explored = explored
         self.saying = saying
+        self.modes = {explored.model.mode_index[0][name] for name in modes}
         self.settled = explored.settled(saying.said)
-        self.best = Rates(False, Fraction(0))
+        self.best = Rate()
+        self.size = 1
         self.tries = 0
 
-    def found(self) -> Rates:
+    def found(self) -> Rate:
         self._look(set(), (), list(self._stays()))
-        return self.best
+        return self.best._replace(size=self.size)
 
     def _stays(self) -> Iterator[_Stay]:
         explorer, seen = self.explored.explorer, set[object]()
         clock = f"mode {self.explored.model.parts[0].name}"
         only = spoken(self.explored, self.saying)
         for number, config, region in self.explored.views():
+            if config.modes[0] not in self.modes:
+                continue
             heard = self.saying.said.intersection(explorer.zones.clocks[config.zone])
             if number == START or not region.hearing.takes & only.takes or region.hearing.reset != heard:
                 continue
             live = clock in explorer.zones.clocks[region.zone]
             ticks = max(1, explorer.zones.span(region.zone, clock)[0]) if live else 1
-            key = (config.modes, config.boxes, region.counters, region.node, region.hearing.takes, region.known, ticks)
+            key = (
+                *(config.modes, config.counters, config.boxes, region.counters),
+                *(region.node, region.hearing.takes, region.known, ticks),
+            )
             if key not in seen:
                 seen.add(key)
                 yield config, region, ticks
+
+    def _node(self, mode: int, counters: Counters) -> _Node:
+        return mode, counters[: len(self.explored.model.counters)]
 
     def _look(self, done: set[int], cells: Cells, stays: Sequence[_Stay]) -> None:
         """See to what the rates come on ``cells``, whatever inputs are not among them."""
         self.tries += 1
         if self.tries > MOST_TRIES:
-            self.best = Rates(True, Fraction(1))
+            self.best = Rate(True, Fraction(1))
             return
         steps, idle = self._steps(cells, stays)
         if not _goes_round(steps):
             return
         rounds = []
         for some in strong_components(steps):
-            inner = {mode: {to: t for to, t in steps.get(mode, {}).items() if to in some} for mode in some}
+            if not cells:
+                self.size = max(self.size, len(some))
+            inner = {node: {to: t for to, t in steps.get(node, {}).items() if to in some} for node in some}
             least = _least_mean(inner)
             if least is None:
                 continue
             in_turn = 1 / least if some & idle else Fraction(0)
             if (least == 1 and not self.best.alone) or in_turn > self.best.in_turn:
                 rounds.append((some, least == 1, in_turn))
-        modes = [(mode,) for some, _, _ in rounds for mode in some]
+        modes = [(mode,) for mode in dict.fromkeys(mode for some, _, _ in rounds for mode, _ in sorted(some))]
         if not modes:
             return
         left = still_open(self.explored, modes, self.settled, done)
         if left is None:
             for _, alone, in_turn in rounds:
-                self.best = Rates(self.best.alone or alone, max(self.best.in_turn, in_turn))
+                self.best = Rate(self.best.alone or alone, max(self.best.in_turn, in_turn))
             return
         index, kinds = left
         within = set(modes)
@@ -109,28 +180,45 @@ class _Rates:
         for cell in kinds:
             self._look(done | {index}, (*cells, (index, cell)), stays)
 
-    def _steps(self, cells: Cells, stays: Sequence[_Stay]) -> tuple[dict[int, dict[int, int]], set[int]]:
-        """From mode to mode, the least ticks since the first was entered; and the modes that may stay for a tick."""
+    def _steps(self, cells: Cells, stays: Sequence[_Stay]) -> tuple[dict[_Node, dict[_Node, int]], set[_Node]]:
+        """From mode to mode, the least ticks since the first was entered; and the modes that may stay for a tick.
+
+        Where a counter that is followed moves while the mode stays, it is told from what it comes to no more.
+        """
         model, explorer = self.explored.model, self.explored.explorer
         only = quiet(self.explored, cells, self.saying)
-        steps: dict[int, dict[int, int]] = {}
-        idle: set[int] = set()
+        found: list[tuple[_Node, _Node, int]] = []
+        idle: set[_Node] = set()
+        same: dict[_Node, _Node] = {}
+
+        def first(node: _Node) -> _Node:
+            while node in same:
+                node = same[node]
+            return node
+
         for config, region, ticks in stays:
             look()
-            (before,) = config.modes
+            node = self._node(config.modes[0], config.counters)
             for rows, _ in explorer.values(config, region, region.node, only):
                 assert isinstance(rows, tuple)
-                (after,) = model.effect(config.modes, region.counters, rows).modes
-                if after == before:
-                    if ticks <= 1:
-                        idle.add(before)
-                else:
-                    known = steps.setdefault(before, {})
-                    known[after] = min(ticks, known.get(after, ticks))
-        return steps, idle
+                for effect in model.effects(config.modes, region.counters, rows):
+                    after = self._node(effect.modes[0], effect.counters)
+                    if after[0] != node[0]:
+                        if after[0] in self.modes:
+                            found.append((node, after, ticks))
+                    else:
+                        if ticks <= 1:
+                            idle.add(node)
+                        if first(after) != first(node):
+                            same[first(after)] = first(node)
+        steps: dict[_Node, dict[_Node, int]] = {}
+        for node, after, ticks in found:
+            known = steps.setdefault(first(node), {})
+            known[first(after)] = min(ticks, known.get(first(after), ticks))
+        return steps, {first(node) for node in idle}
 
 
-def _goes_round(steps: Mapping[int, Iterable[int]]) -> bool:
+def _goes_round(steps: Mapping[T, Iterable[T]]) -> bool:
     """Whether one can go on for ever."""
     nodes = set(steps)
     while True:
@@ -140,15 +228,15 @@ def _goes_round(steps: Mapping[int, Iterable[int]]) -> bool:
         nodes = onward
 
 
-def _least_mean(steps: Mapping[int, Mapping[int, int]]) -> Fraction | None:
+def _least_mean(steps: Mapping[T, Mapping[T, int]]) -> Fraction | None:
     """The least mean length of the steps of a round; None if nothing goes round.
 
     R. M. Karp, "A characterization of the minimum cycle mean in a digraph", Discrete Mathematics 23 (1978), 309-311.
     """
     nodes = {*steps, *(to for some in steps.values() for to in some)}
-    walks: list[dict[int, int]] = [dict.fromkeys(nodes, 0)]  # for each number of steps: the shortest walk to each node
+    walks: list[dict[T, int]] = [dict.fromkeys(nodes, 0)]  # by steps: the shortest walks
     for _ in nodes:
-        longer: dict[int, int] = {}
+        longer: dict[T, int] = {}
         for node, length in walks[-1].items():
             for to, more in steps.get(node, {}).items():
                 longer[to] = min(length + more, longer.get(to, length + more))

@@ -8,9 +8,10 @@ or the other of two readings, and levels that these do not turn on and off keep 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import NamedTuple
 
 from statecraft.machine import (
     Absent,
@@ -37,10 +38,10 @@ from statecraft.machine import (
     sensors_of,
 )
 from statecraft.proof.engine.conditions import ranges_of, satisfy
-from statecraft.proof.engine.graphs import elementary_cycles
+from statecraft.proof.engine.graphs import elementary_cycles, strong_components
 from statecraft.proof.noise import noise_of
-from statecraft.semantics.cone import atoms_read
-from statecraft.semantics.decisions import Decision
+from statecraft.semantics.cone import atoms_read, parts_asked
+from statecraft.semantics.decisions import Decision, StepCounter
 from statecraft.semantics.guards import (
     FALSE,
     TRUE,
@@ -80,35 +81,57 @@ def may_go_round(
     """Whether one of ``parts`` (None: of any) may, with ``taken`` taken and just the clocks ``said`` set to 0 on every
     tick, and all inputs constant; or all but ``trembling``, which reads one or the other of two things on each tick."""
     going = _going(machine, taken, frozenset(said), trembling)
-    return bool(going if parts is None else going.intersection(parts))
+    asked = [name for name in going if parts is None or name in parts]
+    return any(trembling is None or cycles(machine, taken, said, name, trembling) != [] for name in asked)
 
 
 def cycles(
     machine: Machine, taken: str | None, said: Collection[str], part: str, trembling: Sensor | None = None
 ) -> list[tuple[str, ...]] | None:
     """The modes that ``part`` may go round, each way round once; None where there are more than are looked at. Where
-    something trembles, only those on which it matters and the part drives."""
-    going = _going(machine, taken, frozenset(said), trembling)
+    something trembles, only the ways among modes among which it matters, and in one of which the part drives."""
+    heard, turning = frozenset(said), part if trembling is not None else None
+    if trembling is not None:
+        anywhere = _Told(machine, taken, heard, trembling, _anywhere(machine), turning)
+        if not anywhere.matters(machine.part(part), machine.part(part).mode):
+            return []
+    going = _going(machine, taken, heard, trembling)
     if part not in going:
         return []
-    told = _Told(machine, taken, frozenset(said), trembling, going)
-    found = list(told.rounds(machine.part(part), driving=trembling is not None))
+    told = _Told(machine, taken, heard, trembling, going, turning)
+    found = [way for among in told.among(machine.part(part)) for way in told.rounds(among, trembling is not None)]
     return None if () in found else found
 
 
+def stays_among(machine: Machine, taken: str | None, said: Collection[str]) -> Mapping[str, tuple[frozenset[str], ...]]:
+    """The parts that may go round for ever while inputs are constant, each with the sets of modes among which it may
+    come to stay then."""
+    return _going(machine, taken, frozenset(said), None)
+
+
+_Going = dict[str, tuple[frozenset[str], ...]]
+"""The parts that may go round, each with the sets of modes that it may stay among for ever while it does."""
+
+
 @lru_cache(maxsize=512)
-def _going(
-    machine: Machine, taken: str | None, said: frozenset[str], trembling: Sensor | None
-) -> frozenset[str]:
-    """The parts that may go round: those that can while the modes of the others of them are anything, and those of the
-    rest stand still."""
-    going = frozenset(part.name for part in machine.parts)
-    while True:
+def _going(machine: Machine, taken: str | None, said: frozenset[str], trembling: Sensor | None) -> _Going:
+    """The parts that may go round: those that can while each of the others of them is anywhere among modes that it may
+    go round, and those of the rest stand still."""
+    going = _anywhere(machine)
+    waiting = {part.name for part in machine.parts}
+    asked = {name: parts_asked(machine, [row.when for row in machine.part(name).rows]) for name in waiting}
+    while waiting:
         told = _Told(machine, taken, said, trembling, going)
-        still = frozenset(name for name in going if any(True for _ in told.rounds(machine.part(name))))
-        if still == going:
-            return going
-        going = still
+        fewer = {name: told.gone_round(machine.part(name)) for name in going if name in waiting}
+        after = {name: some for name in going if (some := fewer.get(name, going[name]))}
+        changed = {name for name in going if after.get(name) != going[name]}
+        going = after
+        waiting = {name for name in going if not changed.isdisjoint(asked[name])}
+    return going
+
+
+def _anywhere(machine: Machine) -> _Going:
+    return {part.name: (frozenset(mode.name for mode in part.modes),) for part in machine.parts}
 
 
 # -------------------------------------------------------------------------------------------------- two readings of one
@@ -221,17 +244,18 @@ class _Asked:
     tests: tuple[Test, ...]
 
 
-class _Known:
+class _FoundOut:
     """What has been found out about a machine's guards, whatever is said and whatever trembles.
 
     Attributes:
         may_be: guards, and whether something makes them true.
-        ways: see :meth:`_Told._ways`; by mode, by the sensor that trembles, and by what each test of the rows comes to.
+        ways: see :meth:`_Told._ways`; by mode, by the sensor that trembles, by what each test of the rows comes to, and
+            by the counters that stand.
     """
 
     def __init__(self) -> None:
         self.may_be: dict[Guard, bool] = {}
-        self.ways: dict[object, dict[str, Guard]] = {}
+        self.ways: dict[object, tuple[tuple[Decision, Guard], ...]] = {}
         self._asked: dict[tuple[str, str], _Asked] = {}
 
     def asked(self, tick: Tick, part: Part, mode: Mode) -> _Asked:
@@ -244,84 +268,159 @@ class _Known:
 
 
 @lru_cache(maxsize=8)
-def _known_of(machine: Machine) -> _Known:
-    return _Known()
+def _found_out(machine: Machine) -> _FoundOut:
+    return _FoundOut()
 
 
-def _ways_of(mode: Mode, asked: _Asked, told: Mapping[Test, Guard], sensor: str | None) -> dict[str, Guard]:
-    """The ways out of a mode, where its tests come to what is ``told``, and when each of them is gone."""
-    found: dict[str, Guard] = {}
+def _ways_of(
+    asked: _Asked, told: Mapping[Test, Guard], sensor: str | None, still: frozenset[str]
+) -> Iterator[tuple[Decision, Guard]]:
+    """The rows of a mode where its tests come to what is ``told``, and when each of them decides."""
     earlier: list[Guard] = []
     for made, guard in asked.rows:
         decides = replaced(guard, told.__getitem__)
         if decides == FALSE:
             continue
-        if made.target is not mode:
-            here = all_of([decides, *earlier])
-            found[made.target.name] = any_of([found.get(made.target.name, FALSE), here])
+        ends = [
+            _is(change.counter.name, change.high if change.by > 0 else change.low)
+            for change in made.changes
+            if isinstance(change, StepCounter) and change.by and change.counter.name in still
+        ]
+        here = all_of([decides, *earlier, *ends])
+        yield made, here if sensor is None else any_of([here, _as_twin(here, sensor)])
         if decides == TRUE:
             break  # no later row is asked
         earlier.append(negation(decides))
-    if sensor is None:
-        return found
-    return {
-        target: any_of([guard, replaced(guard, lambda test: _twin_test(test, sensor))])
-        for target, guard in found.items()
-    }
+
+
+Steps = Mapping[str, Collection[str]]
+"""From mode to mode."""
+
+
+class _Among(NamedTuple):
+    """Modes among which a part may stay for ever while it goes round.
+
+    Attributes:
+        part: the part.
+        rows: the rows that may decide there again and again, by mode and number.
+        ways: from mode to mode.
+        still: the counters that come to a standstill then.
+    """
+
+    part: Part
+    rows: frozenset[tuple[str, int]]
+    ways: Steps
+    still: frozenset[str]
 
 
 class _Told:
-    """Guards, with what is so on every tick put in: what may change on the way is another thing in each mode."""
+    """Guards, with what is so on every tick put in: what may change on the way is another thing in each mode.
+
+    A part that goes round for ever comes to stay among modes that all lead to each other, by rows that decide again and
+    again. So where all rows that may do so move a counter one way, it comes to a standstill, and then only at its end
+    does a row that moves it decide. That may leave fewer rows, and fewer modes that lead to each other, of which the
+    same can be said. (Of the rows of one way round alone it cannot: on another what they count may be taken back.)
+    """
 
     def __init__(
-        self, machine: Machine, taken: str | None, said: frozenset[str], trembling: Sensor | None, going: frozenset[str]
+        self,
+        machine: Machine,
+        taken: str | None,
+        said: frozenset[str],
+        trembling: Sensor | None,
+        going: _Going,
+        turning: str | None = None,
     ) -> None:
+        self.turning = machine.parts[0].name if len(machine.parts) == 1 else turning
         self.machine, self.taken, self.said, self.sensor = machine, taken, said, trembling
         self.going = going
         self.tick = tick_of(machine)
-        self.known = _known_of(machine)
+        self.known = _found_out(machine)
         self.ranges = ranges_of(machine)
-        self.unsteady: set[str] = set()
+        self.unsteady = frozenset[str]()
         if trembling is not None:
             self.ranges[twin(trembling.name)] = self.ranges[Term("sensor", trembling.name)]
             self.unsteady = _unsteady(machine, trembling)
         self._changing: dict[Atom, bool] = {}
         self.changing = {level.name for level in machine.levels if self._changes(LevelOn(level.name))}
 
-    def rounds(self, part: Part, driving: bool = False) -> Iterator[tuple[str, ...]]:
-        """The rounds that the part may go, each as its modes; none of them in place of any more than are looked at.
+    def gone_round(self, part: Part) -> tuple[frozenset[str], ...]:
+        """The sets of modes that the part may stay among for ever while it goes round."""
+        found: list[frozenset[str]] = []
+        for among in self.among(part):
+            ways: dict[str, set[str]] = {}
+            for way in self.rounds(among):
+                if not way:
+                    ways = {mode: set(some) for mode, some in among.ways.items()}
+                    break
+                for one, other in zip(way, [*way[1:], way[0]], strict=True):
+                    ways.setdefault(one, set()).add(other)
+            found += map(frozenset, strong_components(ways))
+        return tuple(sorted(found, key=sorted))
 
-        With ``driving`` only those on which it drives somewhere and the trembling sensor matters.
+    def among(self, part: Part) -> list[_Among]:
+        """The sets of modes that lead to each other by rows that may decide again and again."""
+        rows = frozenset((mode.name, row.number) for row in part.rows for mode in part.modes if mode.name in row.modes)
+        waiting = [self._left(part, rows, frozenset())]
+        found = []
+        while waiting:
+            some = waiting.pop()
+            for modes in strong_components(some.ways):
+                inner = self._inner(part, modes, some.rows)
+                ways = {name: [to for to in some.ways[name] if to in modes] for name in modes if name in some.ways}
+                if not any(ways.values()):
+                    continue
+                still = self._still(part, modes, inner)
+                if still <= some.still:
+                    found.append(_Among(part, inner, ways, still))
+                else:
+                    waiting.append(self._left(part, inner, still))
+        return found
+
+    def _inner(
+        self, part: Part, modes: Collection[str], rows: frozenset[tuple[str, int]]
+    ) -> frozenset[tuple[str, int]]:
+        """Those of ``rows`` that lead from one of ``modes`` to one of them."""
+        made = [each for name in modes for each in self.tick.part[part.name].in_mode[name]]
+        return rows & {(each.mode.name, each.row.number) for each in made if each.target.name in modes}
+
+    def _left(self, part: Part, rows: frozenset[tuple[str, int]], still: frozenset[str]) -> _Among:
+        """Which of ``rows`` may decide again and again, no others doing so, while the counters ``still`` stand."""
+        ways: dict[str, dict[str, None]] = {}
+        left = set()
+        for name in dict(sorted(rows)):
+            for made, guard in self._ways(part, part.mode[name], still):
+                row = name, made.row.number
+                if row not in rows:
+                    continue
+                if not self._may_be(all_of([guard, *self._at_end(part, [name], still)])):
+                    continue
+                left.add(row)
+                if made.target.name != name:
+                    ways.setdefault(name, {})[made.target.name] = None
+        return _Among(part, frozenset(left), ways, still)
+
+    def rounds(self, among: _Among, driving: bool = False) -> Iterator[tuple[str, ...]]:
+        """The rounds that the part may go among modes, each as its modes; none of them in place of any more than are
+        looked at.
+
+        With ``driving`` none where it drives in no mode or the trembling sensor does not matter.
         """
-        steps = {mode.name: self._onward(part, mode) for mode in part.modes}
-        for count, cycle in enumerate(elementary_cycles(steps)):
+        part = among.part
+        if driving and not self.matters(part, among.ways):
+            return
+        for count, cycle in enumerate(elementary_cycles(among.ways)):
             if count >= MOST or (not driving and len(cycle) > LONGEST):
                 yield ()
                 return
-            if driving and not self._matters(part, cycle):
-                continue
-            still = dict(self._still(part, cycle))
-            wanted: list[Guard] = []
+            wanted: list[Guard] = list(self._at_end(part, cycle, among.still))
             for name, target in zip(cycle, [*cycle[1:], cycle[0]], strict=True):
-                wanted.append(self._ways(part, part.mode[name], frozenset(still)).get(target, FALSE))
-            wanted += [
-                Compare(Term("counter", name), "==", None, value) for name, value in still.items() if value is not None
-            ]
+                ways = self._ways(part, part.mode[name], among.still)
+                wanted.append(any_of(guard for made, guard in ways if made.target.name == target))
             if self.sensor is not None:
                 wanted.append(self.tick.lowering.level(apart(self.machine, self.sensor, [r.when for r in part.rows])))
             if self._may_be(all_of([*wanted, *self._levels(wanted)])):
                 yield cycle
-
-    def _still(self, part: Part, cycle: Sequence[str]) -> Iterator[tuple[str, int | None]]:
-        """The counters that come to a standstill if the part goes round for ever, since they move one way only; and
-        their value then, if they do move."""
-        made = [each for name in cycle for each in self.tick.part[part.name].in_mode[name] if each.target.name in cycle]
-        for counter in part.counters:
-            changes = [change for each in made for change in each.row.changes if change.counter == counter.name]
-            timed = {clause.by for clause in counter.counts if not set(clause.modes).isdisjoint(cycle)}
-            ways = {1 if change.amount > 0 else -1 for change in changes} | timed
-            if len(ways) <= 1 and all(change.how == "step" for change in changes):
-                yield counter.name, None if not timed else counter.high if ways == {1} else counter.low
 
     def _may_be(self, guard: Guard) -> bool:
         known = self.known.may_be.get(guard)
@@ -329,31 +428,49 @@ class _Told:
             known = self.known.may_be[guard] = satisfy(guard, self.ranges) is not None
         return known
 
-    def _onward(self, part: Part, mode: Mode) -> list[str]:
-        """The modes that a row may lead to from a mode that has just been entered."""
-        return [target for target, guard in self._ways(part, mode, frozenset()).items() if self._may_be(guard)]
+    def _still(self, part: Part, modes: Collection[str], rows: Collection[tuple[str, int]]) -> frozenset[str]:
+        """The counters that come to a standstill while the part stays among ``modes`` and just ``rows`` decide there:
+        those that are moved one way only, and one that goes round by nothing."""
+        made = [each for name in modes for each in self.tick.part[part.name].in_mode[name]]
+        changes = [change for each in made if (each.mode.name, each.row.number) in rows for change in each.changes]
+        found = set()
+        for counter in part.counters:
+            own = [change for change in changes if change.counter.name == counter.name]
+            ways = {change.by > 0 for change in own if isinstance(change, StepCounter)}
+            ways |= {clause.by > 0 for clause in counter.counts if not set(clause.modes).isdisjoint(modes)}
+            if len(ways) <= (not counter.round) and all(isinstance(change, StepCounter) for change in own):
+                found.add(counter.name)
+        return frozenset(found)
 
-    def _ways(self, part: Part, mode: Mode, still: frozenset[str]) -> dict[str, Guard]:
-        """Where the rows lead from a mode that has just been entered, and when each of the ways is gone, while the
-        counters ``still`` keep their value.
-        """
+    def _at_end(self, part: Part, modes: Collection[str], still: frozenset[str]) -> Iterator[Guard]:
+        """Where the counters ``still`` are that count time in one of ``modes``, which the part comes to again and
+        again."""
+        for counter in part.counters:
+            for clause in counter.counts if counter.name in still else ():
+                if not set(clause.modes).isdisjoint(modes):
+                    yield _is(counter.name, counter.high if clause.by > 0 else counter.low)
+
+    def _ways(self, part: Part, mode: Mode, still: frozenset[str]) -> tuple[tuple[Decision, Guard], ...]:
+        """The rows of a mode that has just been entered, and when each of them decides, while the counters ``still``
+        keep their value."""
         asked = self.known.asked(self.tick, part, mode)
         told = {test: self._test(part, mode, test, still) for test in asked.tests}
         sensor = None if self.sensor is None else self.sensor.name
-        key = (part.name, mode.name, sensor, tuple(told.values()))
+        key = (part.name, mode.name, sensor, tuple(told.values()), still)
         found = self.known.ways.get(key)
         if found is None:
-            found = self.known.ways[key] = _ways_of(mode, asked, told, sensor)
+            found = self.known.ways[key] = tuple(_ways_of(asked, told, sensor, still))
         return found
 
-    def _matters(self, part: Part, cycle: Collection[str]) -> bool:
-        """Whether what is decided in the modes of a round hangs on the sensor, and the part drives in one of them."""
-        if not any(self.machine.drives(part.mode[name]) for name in cycle):
+    def matters(self, part: Part, modes: Collection[str]) -> bool:
+        """Whether what is decided in ``modes`` hangs on the sensor, and the part drives in one of them."""
+        if not any(self.machine.drives(part.mode[name]) for name in modes):
             return False
         assert self.sensor is not None
-        for name in cycle:
-            for made in self.tick.part[part.name].in_mode[name]:
-                for test in tests(made.decides):
+        for name in modes:
+            for _, guard in self.known.asked(self.tick, part, part.mode[name]).rows:
+                known = replaced(guard, lambda test: self._known(part, test))
+                for test in tests(known):
                     if isinstance(test, LevelOn) and test.level in self.unsteady:
                         return True
                     if isinstance(test, Compare) and self.sensor.name in sensors_of(test):
@@ -383,21 +500,26 @@ class _Told:
             yield any_of([negation(off), on, negation(LevelOn(name))])
             waiting += [test.level for side in (on, off) for test in tests(side) if isinstance(test, LevelOn)]
 
-    def _test(self, part: Part, mode: Mode, test: Test, still: frozenset[str]) -> Guard:
+    def _known(self, part: Part, test: Test) -> Guard:
+        """``test`` as it is in every mode of the part that has just been entered, if that is known."""
         match test:
             case Taken(command):
                 return Known(command == self.taken)
             case Reached(AbsenceClock() | SilenceClock() as clock):
                 return Known(clock.name not in self.said)
-            case Reached(ModeClock(of), ticks) if of == part.name and (
-                len(self.machine.parts) == 1 or self.sensor is not None
-            ):
+            case Reached(ModeClock(of), ticks) if of == part.name == self.turning:
                 return Known(ticks <= 1)  # it has just been entered
             case Fault(sensor) if self.sensor is not None and sensor == self.sensor.name:
                 return FALSE
-            case Fault() | SwitchOn():
+            case _:
                 return test
-            case InMode() if not self._changes(test):
+
+    def _test(self, part: Part, mode: Mode, test: Test, still: frozenset[str]) -> Guard:
+        known = self._known(part, test)
+        match known:
+            case Known() | Fault() | SwitchOn():
+                return known
+            case InMode() if not self._changes(known):
                 return test
             case Compare(left, _, right, _):
                 counters = {term.name for term in (left, right) if term is not None and term.kind == "counter"}
@@ -420,8 +542,9 @@ class _Told:
             match each:
                 case After():
                     return True
-                case InMode(part) if part in self.going:
-                    return True
+                case InMode(part, modes):
+                    if any(0 < len(some.intersection(modes)) < len(some) for some in self.going.get(part, ())):
+                        return True
                 case LevelOn(level) if level in self.unsteady:
                     return True
                 case Compare(left, _, right, _):
@@ -433,7 +556,7 @@ class _Told:
 
 
 @lru_cache(maxsize=64)
-def _unsteady(machine: Machine, sensor: Sensor) -> set[str]:
+def _unsteady(machine: Machine, sensor: Sensor) -> frozenset[str]:
     """The levels that may go on and off because ``sensor`` trembles."""
     found: set[str] = set()
     for level in machine.levels:
@@ -442,15 +565,22 @@ def _unsteady(machine: Machine, sensor: Sensor) -> set[str]:
         lost = any(isinstance(atom, Steady) and atom.sensor == sensor.name for atom in read)
         if through or lost or wavers(machine, level, sensor):
             found.add(level.name)
-    return found
+    return frozenset(found)
 
 
-def _twin_test(test: Test, sensor: str) -> Guard:
-    if not isinstance(test, Compare):
-        return test
-    made = as_twin(test, sensor)
-    assert isinstance(made, Compare)
-    return made
+def _as_twin(guard: Guard, sensor: str) -> Guard:
+    """``guard`` with the twin's reading in place of the sensor's."""
+
+    def other(test: Test) -> Guard:
+        made = as_twin(test, sensor) if isinstance(test, Compare) else test
+        assert isinstance(made, Test)
+        return made
+
+    return replaced(guard, other)
+
+
+def _is(counter: str, value: int) -> Guard:
+    return Compare(Term("counter", counter), "==", None, value)
 
 
 def _constant(value: bool) -> Condition:

@@ -1,0 +1,117 @@
+"""Which rounds of modes conditions alone rule out, and which they may not."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+from statecraft.language import read_text
+from statecraft.machine import Machine
+from statecraft.proof.checks.flapping_rates import Rate, sharper, with_slow_parts
+from statecraft.proof.checks.mode_cycles import cycles, stays_among
+from statecraft.proof.prove import prove
+
+HEAD = """
+machine  rocker
+board    atmega328p
+tick     10 ms
+command  go     button, pin 3, on when low
+command  halt   button, pin 7, on when high, urgent
+sensor   front  by hand, 2 cm .. 400 cm, noise 1 cm
+motor    axle   pwm 9, direction 8
+"""
+
+
+def rocker(rules: str) -> Machine:
+    """A cart that rocks to and fro, and counts."""
+    return read_text(
+        f"""{HEAD}
+counter  count  0 .. 9
+mode idle stop
+mode rocking axle 40 %
+mode up      axle 40 %
+mode down    axle 30 %
+failsafes
+in | when | go to | do
+any | halt | idle |
+rules
+in | when | go to | do
+idle | go | rocking | count = 3
+{rules}
+"""
+    )
+
+
+def test_what_one_way_round_counts_another_may_take_back() -> None:
+    """Neither way round can be gone for ever, each alone; but both in turn."""
+    machine = rocker(
+        """rocking | count == 3 | up | count + 1
+up | count == 4 | rocking |
+rocking | count == 4 | down | count - 1
+down | count == 3 | rocking |"""
+    )
+    found = [each for each in prove(machine).findings if each.code == "flapping"]
+    assert {each.mode.mode for each in found if each.mode} == {"rocking", "up", "down"}
+
+
+def test_a_counter_that_every_way_round_moves_on_comes_to_its_end() -> None:
+    tries = """rocking, up | count > 7 | idle |
+rocking | front < 40 cm | up | count + 1
+up | front < 40 cm or front > 300 cm | rocking |"""
+    machine = rocker(tries)
+    assert stays_among(machine, None, []) == {} and cycles(machine, None, [], "rocker", machine.sensor("front")) == []
+    forgetful = rocker(tries.replace("| rocking |", "| rocking | count = 0"))
+    assert [set(*modes) for modes in stays_among(forgetful, None, []).values()] == [{"rocking", "up"}]
+
+
+PAIR = """{head}
+command  hold   button, pin 4, on when low
+relay    pump   pin 10
+failsafes
+in | when | go to | do
+any | halt | start |
+part cart
+mode idle stop
+mode there  axle 40 %
+mode back   axle -40 %
+rules
+in | when | go to | do
+idle | go | there |
+there | after {there} | back |
+back | after 1 s | there |
+part pump
+mode dry stop
+mode wet pump on
+rules
+in | when | go to | do
+dry | cart in {one} and hold | wet |
+wet | {other} or hold absent 200 ms | dry |
+"""
+
+
+def test_another_part_that_goes_round_may_open_the_way_only_where_it_goes() -> None:
+    """The cart goes to and fro, and is never idle again."""
+    said = "hold", ["absent hold"]
+    asleep = read_text(PAIR.format(head=HEAD, there="1 s", one="idle", other="not cart in idle"))
+    assert set(stays_among(asleep, *said)) == {"cart"}
+    awake = read_text(PAIR.format(head=HEAD, there="1 s", one="back", other="cart in there"))
+    assert set(stays_among(awake, *said)) == {"cart", "pump"}
+
+
+def test_a_part_that_another_opens_the_way_for_is_as_slow_as_that() -> None:
+    key = None, frozenset(["dry", "wet"])
+    free = {key: Rate(True, Fraction(1), 2)}
+    assert with_slow_parts(free, {}, Fraction(1, 100)) == {key: Rate(False, Fraction(3, 100), 2)}
+    assert with_slow_parts(free, free, Fraction(1, 100)) == free == with_slow_parts(free, {}, Fraction(1, 2))
+    assert sharper(free, {}) == {key: Rate()}
+
+
+def test_parts_that_take_turns_flap_only_where_nobody_waits() -> None:
+    """The pump is written first, and so goes where the cart was on the tick before."""
+    text = PAIR.format(head=HEAD, there="1 s", one="back", other="cart in there")
+    head, cart, pump = text.partition("part cart")[0], *text.partition("part cart")[2].split("part pump")
+    turned = f"{head}part pump{pump}part cart{cart}"
+    for text, flaps in ((turned, False), (turned.replace("1 s", "20 ms"), True)):
+        for phases in (("slices",), ("soon", "slices", "whole")):
+            report = prove(read_text(text), phases=phases)  # type: ignore[arg-type]
+            assert any(each.code == "flapping" for each in report.findings) == flaps
+            assert "whether the machine flaps" not in report.unproved
