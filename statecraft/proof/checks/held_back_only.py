@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from statecraft.findings import Finding
-from statecraft.machine import Machine, Part, Row
+from statecraft.machine import Machine, Part, Row, Taken
 from statecraft.proof.checks.unreachable import fired
 from statecraft.proof.engine.conditions import ranges_of, satisfy
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Node
@@ -13,7 +13,7 @@ from statecraft.proof.engine.exploration import Region
 from statecraft.proof.engine.model import Counters, Modes, Rows
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.semantics import tick_of
-from statecraft.semantics.guards import Guard, all_of, negation
+from statecraft.semantics.guards import Guard, Known, Test, all_of, negation, replaced, tests
 
 
 def held_back_only(explored: Reachability, part: int) -> Iterator[Finding]:
@@ -58,12 +58,25 @@ def candidates(machine: Machine, part: Part) -> Iterator[tuple[Row, list[Row]]]:
         mine, theirs = asked[row.number], [asked[other.number] for other in earlier]
         if not earlier or not (drives or all(_asks_else(mine, each) for each in theirs)):
             continue
-        # where its guard alone can be met without any of theirs, it has turns of its own
-        if any(not mine.keys() <= each.keys() for each in theirs) or any(
-            satisfy(all_of([guard, *(negation(each[mode]) for each in theirs)]), ranges) for mode, guard in mine.items()
-        ):
+        # where its guard alone can be met without that of any row above it, it has turns of its own
+        above = [asked[other.number] for other in part.rows if other.number < row.number]
+        alone = (
+            all_of([guard, *(negation(each[mode]) for each in above if mode in each)]) for mode, guard in mine.items()
+        )
+        if any(satisfy(each, ranges) for guard in alone for each in _by_command(guard)):
             continue
         yield row, earlier
+
+
+def _by_command(guard: Guard) -> Iterator[Guard]:
+    """What ``guard`` comes to with each of the commands that it asks about taken, and with none of them."""
+    asked = dict.fromkeys(test.command for test in tests(guard) if isinstance(test, Taken))
+    for taken in (None, *asked):
+
+        def known(test: Test, taken: str | None = taken) -> Guard:
+            return Known(test.command == taken) if isinstance(test, Taken) else test
+
+        yield replaced(guard, known)
 
 
 def _asks_else(one: dict[str, Guard], other: dict[str, Guard]) -> bool:
