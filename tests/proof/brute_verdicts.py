@@ -666,16 +666,17 @@ def _asks_modes(machine: Machine, level: str) -> bool:
 
 def _lasting(
     world: World, before: int, step: Step, valid: int, sensor: str
-) -> tuple[dict[str, int | None], dict[str, bool]]:
-    """The readings of the choice ``valid``, and the levels as they would stand on ``step`` had ``sensor`` been read so
-    for as long as they ask; those that are on if in doubt stay on.
+) -> tuple[dict[str, int | None], dict[str, int], dict[str, bool]]:
+    """The readings and dials of the choice ``valid``, and the levels as they would stand on ``step`` had ``sensor``
+    been read so for as long as they ask; those that are on if in doubt stay on.
     """
     machine = world.machine
     stand, was = world.levels(step.after), world.levels(before)
     levels = dict(was)  # one that is decided later is read as it stood on the tick before: what is asked to turn
     readings = {s.name: value for s, value in zip(machine.sensors, world.choices[valid].readings, strict=True)}
     sight = world.sight(before, step, machine.parts[0])
-    sight.readings, sight.levels, sight.lasting = readings, levels, sensor
+    dials = {d.name: value for d, value in zip(machine.dials, world.choices[valid].dials, strict=True)}
+    sight.readings, sight.dials, sight.levels, sight.lasting = readings, dials, levels, sensor
     for level in machine.levels:
         levels[level.name] = stand[level.name]
         if sensor not in _sensors_read(machine, LevelOn(level.name)):
@@ -685,7 +686,7 @@ def _lasting(
             levels[level.name] = True
         else:
             levels[level.name] = sight.holds(level.set) or (was[level.name] and not sight.holds(level.clear))
-    return readings, levels
+    return readings, dials, levels
 
 
 def fault_ignored(world: World) -> dict[tuple[Mode, str], int]:
@@ -741,7 +742,7 @@ def _led_out(world: World, before: int, step: Step, part: Part, sensor: str) -> 
     sight = world.sight(before, step, part)
     for faulty, valid in world.spoiled[sensor]:
         if faulty == step.choice:
-            sight.readings, sight.levels = _lasting(world, before, step, valid, sensor)
+            sight.readings, sight.dials, sight.levels = _lasting(world, before, step, valid, sensor)
             row = next((row for row in world.holding(sight, part) if not world.barring(sight, part, row)), None)
             entered = None if row is None else enters(part, mode.name, row)
             if entered is not None and entered != mode and not as_much(world.machine, mode, entered):
@@ -810,7 +811,8 @@ def _kept_at_rest(world: World, before: int, bad: Step, good: Step, at: int) -> 
     """
     part = world.machine.parts[at]
     sight, other = world.sight(before, bad, part), world.sight(before, good, part)
-    sight.readings, sight.levels = other.readings, other.levels
+    # the choice with the fault may stand for several: where the dials are, the other says
+    sight.readings, sight.dials, sight.levels = other.readings, other.dials, other.levels
     row = next((row for row in world.holding(sight, part) if not world.barring(sight, part, row)), None)
     present = part.mode[world.modes[before][at]]
     if row is not None and row.number == bad.rows[at]:

@@ -7,10 +7,11 @@ from collections.abc import Container, Iterator
 from statecraft.findings import Finding, Run
 from statecraft.folding import listed
 from statecraft.machine import Compare, LevelOn, Machine, ModeRef, Taken
-from statecraft.proof.checks.constant_inputs import Cells, constants, every_choice, quiet, with_tail
-from statecraft.proof.checks.waits_for_ever import asked_by_others, lost, modes_beside
+from statecraft.proof.checks.constant_inputs import constants, every_choice, quiet, with_tail
+from statecraft.proof.checks.waits_for_ever import asked_by_others, lost, may_leave, modes_beside, roughly
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.goals import in_pieces
+from statecraft.proof.runs.replay import never_leaves
 from statecraft.semantics import AllOf, AnyOf, Guard, Known, Negation, Reached, Tick, tick_of
 from statecraft.semantics.cone import counters_asked, tests_read
 from statecraft.semantics.guards import FALSE, TRUE, all_of, any_of, negation
@@ -23,7 +24,7 @@ def endless(explored: Reachability, part: int) -> Iterator[Finding]:
 
     Raises:
         Undecided: there are too many choices of inputs, what other parts do is not followed, or counters that count
-            time are followed only roughly.
+            time are followed only roughly and no run shows what they come to.
     """
     machine, whole = explored.whole, explored.model.parts[part]
     if any(link.silent is not None for link in machine.links):
@@ -37,20 +38,28 @@ def endless(explored: Reachability, part: int) -> Iterator[Finding]:
             raise Undecided
         beside = modes_beside(explored, part, place)
         clusters = sorted(set(constants(explored, beside)) | set(asked_by_others(explored, part)))
-        best: tuple[Run, Cells] | None = None
-        ends = False
+        best: Run | None = None
+        ends = unsure = False
         for cells in every_choice(explored, clusters, beside):
             only = quiet(explored, cells)
             stays, leaves = lost(explored, part, place, only)
-            ends = ends or leaves
-            if stays and explored.model.loose:  # what counts time may lead out of it after all
-                raise Undecided
+            # What counts time and is followed roughly may lead out of it after all, or not: a run has to show which.
+            rough = bool(stays) and roughly(explored, part, place)
+            unsure = unsure or rough
+            ends = ends or (leaves and not rough)
             if stays and best is None:
                 run = explored.shortest(in_pieces(explored, stays))
-                best = None if run is None else (run, cells)
+                if run is not None:
+                    held = with_tail(explored, run, [cells])
+                    best = held if not rough or never_leaves(explored.whole, held, whole.name) else None
+        if unsure and (best is None or not ends):
+            raise Undecided
         if best is None:
             continue
-        run, cells = best
+        if explored.model.loose and not ends:
+            every = every_choice(explored, clusters, beside)
+            if any(may_leave(explored, part, place, quiet(explored, cells)) for cells in every):
+                raise Undecided
         told = "whatever its sensors read" if not ends else "while some readings stay as they are"
         yield Finding(
             "endless",
@@ -58,7 +67,7 @@ def endless(explored: Reachability, part: int) -> Iterator[Finding]:
             f"in {mode.name} the machine drives on for ever, {told}, until somebody gives a command.",
             f"add a row 'after' that ends {mode.name}; or, if it is meant, declare there that it is endless.",
             mode=explored.ref(part, place),
-            run=with_tail(explored, run, [cells]),
+            run=best,
             gravity="note" if ends else None,
         )
 

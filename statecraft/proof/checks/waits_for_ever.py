@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from statecraft.findings import Finding, Run
 from statecraft.proof.checks.constant_inputs import (
@@ -15,11 +15,12 @@ from statecraft.proof.checks.constant_inputs import (
     with_tail,
 )
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Node
-from statecraft.proof.engine.exploration import Explorer, Only
+from statecraft.proof.engine.exploration import Config, Explorer, Only
 from statecraft.proof.engine.liveness import Subset, cannot_reach
-from statecraft.proof.engine.model import NOBODY, Modes
+from statecraft.proof.engine.model import DEAD, NOBODY, Modes
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.goals import in_pieces
+from statecraft.semantics.decisions import StepCounter
 
 
 def waits_for_ever(explored: Reachability, part: int) -> Iterator[Finding]:
@@ -40,7 +41,7 @@ def waits_for_ever(explored: Reachability, part: int) -> Iterator[Finding]:
             stays, _ = lost(explored, part, place, confined(explored, cells))
             if not stays:
                 continue
-            if explored.model.loose:
+            if roughly(explored, part, place):
                 raise Undecided
             run = explored.shortest(in_pieces(explored, stays))
             if run is not None and (best is None or run.ticks < best[0].ticks):
@@ -140,20 +141,23 @@ def modes_beside(explored: Reachability, part: int, place: int) -> list[Modes]:
 def lost(explored: Reachability, part: int, place: int, only: Only) -> tuple[list[tuple[int, list[Subset]]], bool]:
     """The configurations in the mode from which nothing leads out of it on steps confined to ``only``; and whether
     something does from some.
+
+    A counter that counts time and is followed roughly may be known to come to its end while the mode lasts. Who stays
+    for ever comes there, and so that is where it is looked whether anything leads out of the mode.
     """
-    zones = explored.explorer.zones
-    explorer = Explorer(
-        explored.model,
-        within=lambda config: config.modes[part] == place,
-        only=only,
-        zones=zones,
-    )
-    sources = [(number, config) for number, config in explored.configs() if config.modes[part] == place]
-    explorer.run([config for _, config in sources])
+    ends = {at: end for at, end in _ends(explored, part, place).items() if end is not None}
+    firm = not roughly(explored, part, place)
+    sources = [
+        (number, config)
+        for number, config in explored.configs()
+        if config.modes[part] == place and all(config.counters[at] in (end, DEAD) for at, end in ends.items())
+    ]
+    explorer = _onward(explored, part, place, only, [config for _, config in sources])
     stays = cannot_reach(
         explorer,
         [number for number in explorer.numbers() if explorer.configs[number].modes[part] == place],
         lambda config: config.modes[part] != place,
+        firm=firm,
     )
     found = []
     for number, pieces in stays.items():
@@ -163,3 +167,45 @@ def lost(explored: Reachability, part: int, place: int, only: Only) -> tuple[lis
                 found.append((known, pieces))
                 break
     return found, any(explorer.configs[number].modes[part] != place for number in explorer.numbers())
+
+
+def may_leave(explored: Reachability, part: int, place: int, only: Only) -> bool:
+    """Whether anything may lead out of the mode on steps confined to ``only``, as roughly as counters are followed."""
+    some = [config for _, config in explored.configs() if config.modes[part] == place]
+    explorer = _onward(explored, part, place, only, some)
+    return any(explorer.configs[number].modes[part] != place for number in explorer.numbers())
+
+
+def _onward(explored: Reachability, part: int, place: int, only: Only, start: Sequence[Config]) -> Explorer:
+    """What ``start`` leads to in the mode, and where out of it, on steps confined to ``only``."""
+    zones = explored.explorer.zones
+    explorer = Explorer(explored.model, within=lambda config: config.modes[part] == place, only=only, zones=zones)
+    explorer.run(start)
+    return explorer
+
+
+def roughly(explored: Reachability, part: int, place: int) -> bool:
+    """Whether what stays in the mode is known only roughly, since a counter counts time there that is followed roughly
+    and need not come to an end."""
+    return explored.model.loose.keys() - _ends(explored, part, place).keys() != set()
+
+
+def _ends(explored: Reachability, part: int, place: int) -> dict[int, int | None]:
+    """Of the counters of the part that are followed roughly, those that time moves one way only while the mode lasts,
+    each with what it comes to (as the model tells its values apart); and those that nothing moves, with None."""
+    model = explored.model
+    modes = tuple(place if other == part else 0 for other in range(len(model.parts)))
+    changes = [c for made in model.decisions_in(part, place) if made.target == made.mode for c in made.changes]
+    found: dict[int, int | None] = {}
+    for at, values in model.loose.items():
+        counter = model.counters[at]
+        if model.part_index[counter.part] != part:
+            continue
+        own = [change for change in changes if change.counter.name == counter.name]
+        timed = {c.by > 0 for clause, c in enumerate(counter.counts) if model.counting(at, clause, modes)}
+        ways = timed | {change.by > 0 for change in own if isinstance(change, StepCounter)}
+        if not own and not timed:
+            found[at] = None
+        elif timed and len(ways) == 1 and all(isinstance(change, StepCounter) for change in own):
+            found[at] = max(values) if True in ways else min(values)
+    return found

@@ -30,13 +30,14 @@ def cannot_reach(
     goal: Callable[[Config], bool],
     leads_there: Callable[[Transition], bool] = lambda edge: False,
     sure: Callable[[Transition], bool] = lambda edge: True,
+    firm: bool = False,
 ) -> dict[int, list[Subset]]:
     """The pieces of the configurations ``numbers`` from which no run reaches one for which ``goal`` is true, or takes
     an edge for which ``leads_there`` is.
 
-    Edges that are not ``sure`` are not relied on. With loose counters, what they come to is not either. More may be
-    without hope then than is, never less. All edges of the configurations that can be reached from ``numbers`` must
-    have been found.
+    Edges that are not ``sure`` are not relied on. With loose counters, what they come to is not either, unless they are
+    ``firm``: they stand still on all the way. More may be without hope then than is, never less. All edges of the
+    configurations that can be reached from ``numbers`` must have been found.
     """
     asked = [explorer.number(number) for number in numbers]
     left: dict[int, list[Subset]] = {}
@@ -75,7 +76,7 @@ def cannot_reach(
         rest = left[number]
         for edge in edges_to_goal[number]:
             rest = _taken(explorer, rest, _from_where(explorer, edge, None))
-        if explorer.model.loose:
+        if explorer.model.loose and not firm:
             rest = _taken(explorer, rest, _surely(explorer, explorer.edges[number], left))
         else:
             # What leads to where all is well first: it takes the most at once.

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
 from functools import partial
+from itertools import islice
 from typing import Any
 
 from statecraft.findings import Run, Stimulus
@@ -14,6 +17,9 @@ from statecraft.proof.runs.search import FoundRun
 from statecraft.semantics.keys import CounterValue, DialValue
 from statecraft.simulation import Simulation, State, View, observer
 from statecraft.simulation.state import layout
+
+MOST_STATES = 20_000
+"""How many states are looked at for one that comes again."""
 
 
 def replay(machine: Machine, run: Run, watch: Callable[[View, int], None] | None = None) -> View:
@@ -97,6 +103,28 @@ def ends_as_said(machine: Machine, run: Run) -> bool:
     """Whether the simulation ends in the modes that ``run`` says."""
     view = replay(machine, run)
     return all(view.modes[part] == mode for part, mode in run.modes)
+
+
+def never_leaves(machine: Machine, run: Run, part: str) -> bool:
+    """Whether ``part``, in the simulation, stays for ever in the mode that it is in where the tail of ``run`` begins, a
+    tick of constant inputs: until something that was is again. False says nothing if that takes more than
+    :data:`MOST_STATES` states."""
+    assert run.tail is not None and run.tail == len(run.stretches) - 1
+    simulation = Simulation(machine)
+    for _ in held_states(machine, replace(run, stretches=run.stretches[: run.tail], tail=None), simulation):
+        pass
+    places = simulation.layout
+    mode = simulation.state[places.index["mode", part]]
+    lasting = [place for place, field in enumerate(places.fields) if field.kind not in ("tick", "shown")]
+    step, seen = partial(player(machine, simulation), run.stretches[run.tail].inputs), set[State]()
+    for state, _ in islice(Holder(machine, simulation).held(step, sys.maxsize), MOST_STATES):
+        if state[places.index["mode", part]] != mode:
+            return False
+        known = tuple(state[place] for place in lasting)
+        if known in seen:
+            return True
+        seen.add(known)
+    return False
 
 
 def plays(machine: Machine, explored: Machine, found: FoundRun) -> bool:
