@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import pairwise
 from typing import Literal
 
 from statecraft.findings import SEVERITY, Finding, PromiseVerdict, Run
@@ -595,10 +596,10 @@ class _Proof:
         counters = [each for each in self.machine.part(name).counters if each.high - each.low < FEW]
         if counters:
             try:
-                return self.slices.ask(asked, question, rounds=1)
+                return self.slices.ask(asked, question, seconds=SLICE_SECONDS, rounds=1)
             except Undecided:
                 asked = asked.with_more(("counter", each.name) for each in counters)
-        return self.slices.ask(asked, question)
+        return self.slices.ask(asked, question, seconds=SLICE_SECONDS)
 
     def overlaps_in_slices(self) -> Iterator[Finding]:
         """Levels that overlap: told by their conditions alone, where inputs alone decide these."""
@@ -740,8 +741,9 @@ class _Proof:
             Spurious: it does not.
         """
         made = [self.checked(finding) for finding in findings]
-        if any(finding.message.endswith(DOES_NOT_REPLAY) for finding in made):
-            raise Spurious(())
+        wrong = [finding for finding in made if finding.message.endswith(DOES_NOT_REPLAY)]
+        if wrong:
+            raise Spurious(self.slices.levels_of(row for finding in wrong for row in finding.by))
         if not all(_preventable(self.machine, finding) for finding in made if finding.code == "faint hope"):
             raise Spurious(())
         return made
@@ -799,15 +801,16 @@ def keeps_on(machine: Machine, finding: Finding, run: Run) -> bool:
     tail = run.stretches[run.tail :]
     played = Run((*run.stretches, *tail * max(4, 40 // len(tail))))
     seen: list[tuple[str, ...]] = []
-    at = run.tail - 1
+    at = run.tail
 
     def watch(view: object, index: int) -> None:
         modes: dict[str, str] = getattr(view, "modes")  # noqa: B009
-        if index >= at:
-            seen.append(tuple(modes[part] for part in parts))
+        if index < at:
+            seen.clear()
+        seen.append(tuple(modes[part] for part in parts))
 
     replay(machine, played, watch)
-    pairs = list(zip(seen[-40:], seen[-39:], strict=False))
+    pairs = list(pairwise(seen))
     if finding.code in ("waits for ever", "endless"):
         return all(one == other for one, other in pairs)
     changes = all(one != other for one, other in pairs)

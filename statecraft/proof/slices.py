@@ -22,7 +22,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from typing import TypeVar
 
-from statecraft.findings import Hold, Run, Stimulus
+from statecraft.findings import Hold, RowRef, Run, Stimulus
 from statecraft.machine import Atom, Compare, Condition, InMode, LevelOn, Machine
 from statecraft.proof.engine.clusters import InputCell
 from statecraft.proof.engine.conditions import holds, terms_of
@@ -38,7 +38,7 @@ from statecraft.proof.runs.replay import begun, player
 from statecraft.proof.runs.search import FoundRun, Goal, Search
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import counters_asked, sensors_asked, tests_read
-from statecraft.semantics.guards import Reached
+from statecraft.semantics.guards import Guard, Reached
 from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock, SteadyClock
 from statecraft.semantics.variables import clocks_by_name
 from statecraft.simulation import State, View
@@ -691,9 +691,19 @@ class Slices:
     def things(self, parts: frozenset[str], observed: Sequence[Condition] = ()) -> list[Thing]:
         """Everything that the rows of ``parts``, or ``observed``, read."""
         tick = tick_of(self.machine)
-        found: dict[Thing, None] = {}
         guards = [guard for turn in tick.parts if turn.part.name in parts for row in turn.guards for guard in row]
         guards += [tick.lowering.observer(each) for each in observed]
+        return self._read(guards)
+
+    def levels_of(self, rows: Iterable[RowRef]) -> list[Thing]:
+        """The levels that ``rows`` read, by way of others too, and what they remember of time."""
+        tick = tick_of(self.machine)
+        guards = [guard for row in rows for guard in tick.part[row.part].guards[row.number]]
+        return [thing for thing in self._read(guards) if thing[0] in ("level", "for")]
+
+    def _read(self, guards: Iterable[Guard]) -> list[Thing]:
+        tick = tick_of(self.machine)
+        found: dict[Thing, None] = {}
         for guard in guards:
             for test in tests_read(tick, [guard]):
                 match test:

@@ -13,11 +13,12 @@ from statecraft.findings import Finding
 from statecraft.machine import Compare, Condition, Fault, Level, LevelOn, Machine, Sensor, Steady, Term, sensors_of
 from statecraft.proof.checks.constant_inputs import (
     Cells,
+    EndlessWay,
     Round,
     Saying,
     Turning,
-    _endless,
     _rows_of,
+    endless_run,
     quiet,
     rounds,
     sayings,
@@ -101,7 +102,7 @@ def _bare(explored: Reachability, part: int, sensor: Sensor, saying: Saying, don
             pair = read[tuple(turns)]
             return [pair.values[pair.cells.index(dict(cells)[own])] for cells in turns]
 
-        run, example = _endless(explored, some, alone, readings, saying)
+        run, example, _ = endless_run(explored, [EndlessWay(some, alone, saying)], readings)
         by = _rows_of(explored, example, [part])
         conditions = [model.parts[part].rows[row.number].when for row in by]
         yield Finding(

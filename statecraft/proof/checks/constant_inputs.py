@@ -443,28 +443,45 @@ def _late(explorer: Explorer, config: Config, clocks: Iterable[str]) -> Config |
     return None if zone is None else config._replace(zone=zone)
 
 
-def _endless(
+class EndlessWay(NamedTuple):
+    """Rounds of one kind.
+
+    Attributes:
+        some: configurations on them, each with the round and the turns of inputs that go on from there.
+        parts: one of them changes its mode on every tick.
+        saying: what is said on every tick.
+    """
+
+    some: Sequence[tuple[Config, object]]
+    parts: frozenset[int]
+    saying: Saying = NOTHING
+
+
+def endless_run(
     explored: Reachability,
-    some: Sequence[tuple[Config, object]],
-    parts: frozenset[int],
+    ways: Sequence[EndlessWay],
     readings: Callable[[Sequence[Cells]], Sequence[Values]] = lambda _: (),
-    saying: Saying = NOTHING,
-) -> tuple[Run, Round]:
-    """The shortest run to where the inputs of some round keep it going for ever, with them as its tail; and that round.
-    On every tick one of ``parts`` changes its mode.
+) -> tuple[Run, Round, EndlessWay]:
+    """The shortest run to where the inputs of some round keep it going for ever, with them as its tail; and that round,
+    with the way it is of: of several that are as short, of the first.
 
     The round itself need not have been reached: clocks that the inputs let run up to their limits may still be running.
 
     Args:
         readings: of turns of inputs, those that must be other than their cells' own.
     """
+    asked = [
+        (way, turns, [quiet(explored, cells, way.saying) for cells in turns])
+        for way in ways
+        for turns in _turns(way.some)
+    ]
 
     def there(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
         if number == START:
             return
-        for turns in _turns(some):
-            onlys = [quiet(explored, cells, saying) for cells in turns]
-            yield from _onto(explored, explorer, number, config, turns, onlys, some, parts)
+        for way, turns, onlys in asked:
+            for trail in _onto(explored, explorer, number, config, turns, onlys, way.some, way.parts):
+                yield replace(trail, note=(trail.note, way))
 
     found = explored.found(lambda _: there)
     if found is None:
@@ -472,8 +489,8 @@ def _endless(
             raise Undecided
         raise Lost("no run leads to a round that there is")
     assert isinstance(found.note, tuple)
-    each, turns = found.note
-    return with_tail(explored, found.run, turns, readings(turns), saying), each
+    (each, turns), way = found.note
+    return with_tail(explored, found.run, turns, readings(turns), way.saying), each, way
 
 
 def _turns(some: Sequence[tuple[Config, object]]) -> list[list[Cells]]:
@@ -499,12 +516,17 @@ def _onto(
     a round.
     """
     edges: list[Transition] = []
+    been: dict[tuple[Config, int], int] = {}  # with so few edges: what they lead to, and whose turn it is
 
     def go(current: Config, at: int) -> Iterator[Trail]:
+        here = current, len(edges) % len(turns)
+        if been.get(here, RUN_UP + 1) <= len(edges):
+            return
+        been[here] = len(edges)
         left = [*turns[len(edges) % len(turns) :], *turns[: len(edges) % len(turns)]]
-        here = [(start, note) for start, note in some if isinstance(note, tuple) and note[1] == left]
+        onto = [(start, note) for start, note in some if isinstance(note, tuple) and note[1] == left]
         covered = False
-        for trail in in_some(explored, here)(explorer, at, current):
+        for trail in in_some(explored, onto)(explorer, at, current):
             assert isinstance(trail.note, tuple) and trail.last is not None
             confining = {place: onlys[place % len(onlys)].pairs for place in range(len(edges))}
             yield replace(trail, edges=list(edges), pairs=confining, shown=0, note=(trail.note[0], turns))

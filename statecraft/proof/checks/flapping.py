@@ -8,10 +8,11 @@ from collections.abc import Iterator, Sequence
 from statecraft.findings import Finding
 from statecraft.proof.checks.constant_inputs import (
     Cells,
+    EndlessWay,
     Saying,
     Turning,
-    _endless,
     _rows_of,
+    endless_run,
     moved,
     quiet,
     rounds,
@@ -34,33 +35,34 @@ def flapping(explored: Reachability) -> Iterator[Finding]:
     for saying in sayings(explored):
         turning = Turning(explored, everyone, saying, settled=explored.settled(saying.said))
         turning.within = _modes_gone_round(explored, saying)
-        for cells, starts in turning.choices():
+        for cells, begun in turning.choices():
             only = quiet(explored, cells, saying)
             done: set[tuple[Config, int]] = set()
-            for config in starts:
+            for config in begun:
                 for each in rounds(explored, config, [only], everyone, followed, done):
                     turns = [moved(*some) for some in itertools.pairwise((*each.modes, each.modes[0]))]
+                    starts = list(each.starts([cells]))
                     for parts in _least(turns):
-                        for before, turn in zip(each.modes, turns, strict=True):
-                            for part in turn & parts:
-                                of_mode = found.setdefault((part, before[part]), {})
-                                known = of_mode.setdefault((parts, saying), {})
-                                for start, note in each.starts([cells]):
-                                    known.setdefault((start, cells), note)
-    for (part, place), by_parts in sorted(found.items(), key=lambda item: item[0]):
-        mode = explored.mode(part, place)
-        runs = []
-        for (parts, saying), some in by_parts.items():
-            notes = [(start, note) for (start, _), note in some.items()]
-            runs.append((*_endless(explored, notes, parts, saying=saying), parts, saying))
-        run, example, parts, saying = min(runs, key=lambda each: (each[0].ticks, each[3].take, len(each[3].said)))
+                        left = zip(each.modes, turns, strict=True)
+                        for place in {(part, before[part]) for before, turn in left for part in turn & parts}:
+                            known = found.setdefault(place, {}).setdefault((parts, saying), {})
+                            for start, note in starts:
+                                known.setdefault((start, cells), note)
+    for (part, at), by_parts in sorted(found.items(), key=lambda item: item[0]):
+        mode = explored.mode(part, at)
+        ways = [
+            EndlessWay([(start, note) for (start, _), note in some.items()], parts, saying)
+            for (parts, saying), some in by_parts.items()
+        ]
+        ways.sort(key=lambda way: (way.saying.take, len(way.saying.said)))
+        run, example, (_, parts, saying) = endless_run(explored, ways)
         among = sorted({explored.ref(part, modes[part]).mode for modes in example.modes})
         yield Finding(
             "flapping",
             mode.place,
             f"{_while(explored, saying)}, {' and '.join(among)} take turns on every tick.",
             "give a level a gap between its set and its clear condition, or let a row wait with 'after'.",
-            mode=explored.ref(part, place),
+            mode=explored.ref(part, at),
             by=_rows_of(explored, example, sorted(parts)),
             run=run,
         )

@@ -206,6 +206,6 @@ def _ends(explored: Reachability, part: int, place: int) -> dict[int, int | None
         ways = timed | {change.by > 0 for change in own if isinstance(change, StepCounter)}
         if not own and not timed:
             found[at] = None
-        elif timed and len(ways) == 1 and all(isinstance(change, StepCounter) for change in own):
+        elif timed and not counter.round and len(ways) == 1 and all(isinstance(change, StepCounter) for change in own):
             found[at] = max(values) if True in ways else min(values)
     return found
