@@ -479,7 +479,8 @@ class _Proof:
     def may_ignore(self, name: str, sensor: Sensor) -> bool:
         """Whether a fault of ``sensor`` may be ignored in some mode of a part, as far as conditions alone say."""
         part = self.machine.part(name)
-        return any(watched(self.machine, part, sensor, each) for each in (part, *askers(self.machine, part, sensor)))
+        drivers = (part, *askers(self.machine, part, sensor))
+        return _any(each for each in drivers if watched(self.machine, part, sensor, each))
 
     def ignored(self, name: str, sensor: Sensor, ask: _Ask) -> Iterator[Finding]:
         """Faults of ``sensor`` that are ignored in modes of a part: while it drives itself, or one that asks about it

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from functools import partial
+from itertools import islice
 
 from statecraft.machine import (
     Compare,
@@ -68,12 +69,17 @@ def reading_leads_out(machine: Machine, part: Part, mode: Mode, sensor: Sensor) 
     return both.value if isinstance(both, Known) else satisfy(both, ranges_of(machine)) is not None
 
 
+MOST_TESTS = 200
+"""A level that asks more than so much, what the levels that it reads ask included, is taken to be free."""
+
+
 class _Sight:
     """How guards stand with one sensor in fault (``fault``), or valid."""
 
     def __init__(self, machine: Machine, sensor: str, fault: bool) -> None:
         self.tick, self.sensor, self.fault = tick_of(machine), sensor, fault
         self.order = numbered(machine.levels)
+        self.levels: dict[str, Guard] = {}
 
     def decides(self, made: Decision) -> Guard:
         """Whether the row's condition holds, and no failsafe holds it back."""
@@ -98,7 +104,11 @@ class _Sight:
             case Reached(clock, ticks):
                 return SwitchOn(f"{clock.name} {ticks}")  # free
             case LevelOn(level) if self.sensor in sensors_read(self.tick, [test]):
-                return self._level(self.tick.latch[level])
+                if level not in self.levels:
+                    made = self._level(self.tick.latch[level])
+                    large = sum(1 for _ in islice(tests(made), MOST_TESTS)) == MOST_TESTS
+                    self.levels[level] = SwitchOn(f"{level} with fault {self.fault}") if large else made
+                return self.levels[level]
             case _:
                 return test
 

@@ -152,8 +152,9 @@ class Cluster:
         self.questions: tuple[Question, ...] = tuple(questions)
         self.inputs = tuple(dict.fromkeys([*inputs, *self._told_apart(inputs)]))
         self.cells = list(self._cells())
-        self.states = list(self._states())
-        if len(self.cells) * len(self.states) > MOST_PAIRS:
+        states = math.prod(len(self._signatures(atom)) + 1 for atom in self.steadies) << len(self.levels)
+        self.states = list(self._states()) if len(self.cells) * states <= MOST_PAIRS else []
+        if not self.states:
             raise TooWide(", ".join([*(level.name for level in levels), *self._sources()]))
         self._tables: dict[Known, ClusterTable] = {}
         self._states_of: dict[int, int] = {}
