@@ -47,7 +47,8 @@ def setting(machine: Machine, output: Output, value: Setting) -> str:
             units = {sensor.name: sensor.unit for sensor in machine.sensors}
             units |= {dial.name: dial.unit for dial in machine.dials}
             unit = units.get(of.name, Unit.NUMBER)
-            line = " .. ".join(f"{unit.show(at)} {setting(machine, output, Fixed(to))}" for at, to in points)
+            told = Unit.PERCENT.show if isinstance(output, DimLamp) else lambda to: setting(machine, output, Fixed(to))
+            line = " .. ".join(f"{unit.show(at)} {told(to)}" for at, to in points)
             return f"{brief(machine, output, value)}: {line}"
         case FromDial(dial, negative):
             return f"follows {'-' if negative else ''}{dial}"

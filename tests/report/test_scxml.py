@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import re
+from decimal import Decimal
+from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -11,7 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from statecraft.language import read_file, read_text
-from statecraft.machine import HandOutput, Machine, Output, Servo, Steady, atoms
+from statecraft.language.settings import unit_of_output
+from statecraft.machine import DimLamp, HandOutput, Machine, Output, Servo, Steady, atoms
 from statecraft.report.scxml import losses, mode_id, needed, scxml
 from statecraft.semantics import tick_of
 from tests.random_machines import machine_texts, random_inputs, random_text
@@ -76,26 +81,57 @@ def compare(machine: Machine, seed: int, ticks: int) -> None:
         for name, value in literal.dials.items():
             assert chart.data[f"dial_{name}"] == value, f"tick {literal.tick}, dial {name}"
         for output in machine.outputs:
-            told = asked(machine, output, str(chart.data[f"output_{output.name}"]), literal.dials)
+            told = asked(machine, output, str(chart.data[f"output_{output.name}"]), literal)
             assert told in (None, literal.settings[output.name]), f"tick {literal.tick}, output {output.name}"
 
 
-def asked(machine: Machine, output: Output, text: str, dials: dict[str, int]) -> int | None:
-    """What a chart's words ask of an output, in steps; None for what follows a reading, and for a servo left alone."""
+def asked(machine: Machine, output: Output, text: str, literal: Literal) -> int | None:
+    """What a chart's words ask of an output, in steps; None for a servo left alone."""
+    dials = literal.dials
+    rest = output.rest if isinstance(output, Servo | HandOutput) else 0
+    dimmed = isinstance(output, DimLamp)
     if text == "rest":
-        return output.rest if isinstance(output, Servo | HandOutput) else 0
+        return rest
     if text.startswith("blink "):
         number, unit = text.removeprefix("blink ").split()
-        return round(float(number) * {"ms": 1, "s": 1000, "min": 60_000}[unit]) // machine.tick_ms
+        ticks = round(float(number) * {"ms": 1, "s": 1000, "min": 60_000}[unit]) // machine.tick_ms
+        return ticks + (100 if dimmed else 0)
+    if curve := re.fullmatch(r"follows (\w+)(?: - (\w+))?: (.*)", text):
+        return along(machine, output, curve[1], curve[2], curve[3], literal, rest)
     if share := re.fullmatch(r"(-?\d+) % of (\w+)", text):
         return int(int(share[1]) * dials[share[2]] / 100)
     if mix := re.fullmatch(r"(-?)(\w+) ([+-]) (\w+)", text):
         whole = int(f"{mix[1]}1") * dials[mix[2]] + int(f"{mix[3]}1") * dials[mix[4]]
         low, high = (output.low, output.high) if isinstance(output, Servo | HandOutput) else (-100, 100)
+        low = 0 if dimmed else low
         return max(low, min(high, whole))
     if dial := re.fullmatch(r"follows (-?)(\w+)", text):
         return int(f"{dial[1]}1") * dials[dial[2]]
     return int(text) if re.fullmatch(r"-?\d+", text) else None
+
+
+def along(
+    machine: Machine, output: Output, one: str, other: str | None, points: str, literal: Literal, rest: int | None
+) -> int | None:
+    """The setting on the straight lines through ``points``, as the chart's words give them; at rest in fault."""
+    everything = {**literal.sensors, **literal.dials, **literal.counters}
+    values = [everything[name] for name in (one, other) if name is not None]
+    if None in values:
+        return rest
+    units = {each.name: each.unit for each in (*machine.sensors, *machine.dials)}
+    fine, coarse = units[one].resolution if one in units else 1, unit_of_output(output).resolution
+    places = []
+    for point in points.split(" .. "):
+        numbers = [word for word in point.split() if re.fullmatch(r"-?[\d.]+", word)]
+        places.append((int(Decimal(numbers[0]) / fine), int(Decimal(numbers[1]) / coarse)))
+    reading = values[0] - sum(values[1:])
+    if reading <= places[0][0]:
+        return places[0][1]
+    for (x, y), (far, last) in pairwise(places):
+        if reading <= far:
+            exact = Fraction((last - y) * (reading - x), far - x)
+            return y + (math.floor(exact) if last > y else math.ceil(exact))
+    return places[-1][1]
 
 
 NEWER = """
