@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from codecs import BOM_UTF8
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -213,16 +214,19 @@ def _otherwise(title: str) -> str:
 
 
 def _save_trials(judged: Judgement, path: Path) -> None:
-    """Add a trial to the file for each run that was found, unless it has one of that title."""
+    """Add a trial to the end of the file for each run that was found, unless it has one of that title; the rest of the
+    file stays as it is, byte for byte.
+    """
     from statecraft.language.tidy import in_the_manner_of
     from statecraft.proof.judgement import with_trials
 
     before = path.read_bytes()
-    saved = with_trials(judged, before.decode("utf-8-sig"))
+    text = before.decode("utf-8-sig")
+    saved = with_trials(judged, text)
     if not saved.added:
         click.echo("No run was found, so there is none to save as a trial.")
         return
-    write_bytes(path, in_the_manner_of(before, saved.text))
+    write_bytes(path, before + in_the_manner_of(before, saved.text[len(text) :]).removeprefix(BOM_UTF8))
     click.echo(f"{path}: {plural(saved.added, 'trial')} added")
     for title in saved.otherwise:
         click.echo(_otherwise(title))

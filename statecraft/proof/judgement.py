@@ -147,7 +147,9 @@ class Saved:
 
 
 def with_trials(judged: Judgement, text: str) -> Saved:
-    """``text``, the machine's file, with a trial for each run that was found, unless it has one of that title."""
+    """``text``, the machine's file, with a trial behind it for each run that was found, unless it has one of that
+    title.
+    """
     from statecraft.language.reader import read_text
     from statecraft.language.tidy import tidy
     from statecraft.simulation import run_trial
@@ -157,7 +159,10 @@ def with_trials(judged: Judgement, text: str) -> Saved:
              for told in [_trial(judged.machine, title, run, about)]]  # fmt: skip
     if not fresh:
         return Saved(text, 0)
-    new = tidy(text.rstrip("\n") + "\n\n" + "\n\n".join(told.strip() for _, told in fresh) + "\n")
+    # only what is added is lined up: the rest stays as its owner wrote it
+    lines = text.replace("\r\n", "\n")
+    between = "" if lines.endswith("\n\n") else "\n" if lines.endswith("\n") else "\n\n"
+    new = text + between + tidy("\n\n".join(told.strip() for _, told in fresh) + "\n")
     read = read_text(new, judged.machine.place.file)  # it must still read before it replaces what is there
     failing = {title for title, _, about in _runs(judged) if isinstance(about, Promise) and about.when is not None}
     added = read.trials[len(read.trials) - len(fresh) :]

@@ -47,6 +47,6 @@ def test_a_receiver_reads_a_plain_link() -> None:
 def test_a_receiver_reads_a_checked_link() -> None:
     machine = read_file(str(SAMPLES / "bale_mover.modes"))
     receiver = Receiver(machine, machine.links[0])
-    heard = [receiver.feed(byte) for byte in b"x$b*62$b*63$$b*62$v60*70$v90*7F$v45*77$v45*7"]
+    heard = [receiver.feed(byte) for byte in b"x$.*2E$.*2F$$.*2E$v60*70$v90*7F$v45*77$v45*7"]
     assert [number for commands, _ in heard for number in commands] == [1, 1]
     assert [dial for _, dials in heard for dial in dials] == [(0, 60), (0, 45)]  # 90 % is out of its range

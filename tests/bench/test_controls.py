@@ -43,7 +43,7 @@ def test_the_bale_mover() -> None:
     assert [b.command.name for b in found.halts] == ["halt"]
     assert [b.command.name for b in found.held] == ["ahead", "back", "up", "down"]
     assert [b.command.name for b in found.once] == ["clamp", "release"]
-    assert found.beat is not None and found.beat.message == b"$b*62"
+    assert found.beat is not None and found.beat.message == b"$.*2E"
     assert {b.every_ms for b in found.held} == {100}
     assert found.beat.every_ms == 133  # three in 400 ms of silence
     assert [dial.name for dial in found.dials] == ["pace"]

@@ -116,10 +116,13 @@ def test_tidy_changes_nothing_but_spaces(run):
 
 def test_saved_trials_are_written_as_the_rest_of_the_file(run):
     faulty = Path(VENT).parent / "faulty" / "fault_ignored.modes"
-    Path("fault.modes").write_bytes(b"\xef\xbb\xbf" + faulty.read_bytes().replace(b"\n", b"\r\n"))
+    ragged = faulty.read_bytes().replace(b" | ", b" |   ").rstrip(b"\n") + b"\n  # the owner's last word"
+    before = b"\xef\xbb\xbf" + ragged.replace(b"\n", b"\r\n")
+    Path("fault.modes").write_bytes(before)
     assert "1 trial added" in run("check", "fault.modes", "--save-trial").out
     data = Path("fault.modes").read_bytes()
-    assert data.startswith(b"\xef\xbb\xbf") and data.count(b"\n") == data.count(b"\r\n")
+    assert data.startswith(before + b"\r\n\r\ntrial ") and data.count(b"\n") == data.count(b"\r\n")
+    assert data.count(b"\xef\xbb\xbf") == 1
     assert run("try", "fault.modes", "--only", "fault ignored").code == 0
 
 
