@@ -133,7 +133,7 @@ def test_not_readable(tmp_path: Path, name: str) -> None:
     [
         ("a = " + "[" * 3000, "is nested too deep"),
         ("a = " + "{b=" * 3000, "is nested too deep"),
-        ("a = " + "9" * 5000, "has a value that cannot be read"),
+        ("a = " + "9" * 5000, "has a number of far too many digits"),
         (GENERIC.replace('description = "x"', "description = 0x" + "f" * 50_000), "is very long"),
         (GENERIC.replace('description = "x"', f"description.{'.'.join('a' * 9000)} = 1"), "is very long"),
         (GENERIC.replace("supply_mv = 5000", "supply_mv = 0x" + "f" * 50_000), "is very long"),
