@@ -151,7 +151,7 @@ def check_names(machine: Machine, seed: int, seconds: float = 30) -> None:
     assert said(read_text(renamed(text_of(machine)))) == expected
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=MANY_TOO_SLOW)
+@settings(max_examples=12, deadline=None, suppress_health_check=MANY_TOO_SLOW)
 @given(SEEDS, SEEDS)
 def test_names_make_no_difference(seed: int, other: int) -> None:
     machine = small(seed) or reject()
@@ -247,7 +247,7 @@ def check_order(machine: Machine, seed: int, seconds: float = 30) -> None:
     assert said(read_text(shuffled(machine, seed))) == expected
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=MANY_TOO_SLOW)
+@settings(max_examples=12, deadline=None, suppress_health_check=MANY_TOO_SLOW)
 @given(SEEDS, SEEDS)
 def test_the_order_of_declarations_makes_no_difference(seed: int, other: int) -> None:
     machine = small(seed) or reject()
@@ -307,7 +307,7 @@ def worst_stop(machine: Machine, silent: int, seconds: float) -> int | None:
     return verdict.worst or 0 if verdict.sure else None
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=MANY_TOO_SLOW)
+@settings(max_examples=30, deadline=None, suppress_health_check=MANY_TOO_SLOW)
 @given(SEEDS, st.integers(1, 6), st.integers(1, 6))
 def test_a_link_that_is_silent_sooner_never_lets_it_stop_later(seed: int, sooner: int, more: int) -> None:
     """Both times are of one machine, which differs in that silence alone."""
