@@ -42,5 +42,6 @@ fi
 
 .venv/bin/ruff check .
 .venv/bin/mypy
+unset PYTHONDONTWRITEBYTECODE # the tests start hundreds of processes; none should compile again what another has
 export STATECRAFT_ALL_TOOLS=1 # a missing tool is a failure here, never a skip
 exec .venv/bin/python -m pytest -n auto --dist loadgroup "$@"
