@@ -32,6 +32,7 @@ class Diagrams:
         self._before: dict[tuple[tuple[int, ...], int], int] = {}
         self._values: dict[Hashable, Node] = {}
         self._selected: dict[tuple[Node, Node, Node], Node] = {}
+        self._followed: dict[tuple[Node, tuple[Node, ...]], Node] = {}
         self._ends: dict[Node, tuple[Node, ...]] = {}
         self._asks: dict[Node, int] = {}
         self._mapped: dict[tuple[Node, int, tuple[int, ...]], Node] = {}
@@ -147,11 +148,18 @@ class Diagrams:
         """Where ``node`` has value v, what ``onward(v)`` has there."""
         ends = self.ends(node)
         after = {end: onward(self._value[end]) for end in ends}
+        key = (node, tuple(after.values()))
+        found = self._followed.get(key)
+        if found is None:
+            found = self._followed[key] = self._follow(node, after)
+        return found
+
+    def _follow(self, node: Node, after: Mapping[Node, Node]) -> Node:
         if all(self._variable[way] == _LAST for way in after.values()):
-            return self._relabelled(node, after)
+            return self._relabelled(node, dict(after))
         *others, found = dict.fromkeys(after.values())
         for way in others:
-            found = self.select(self._relabelled(node, {end: int(after[end] == way) for end in ends}), way, found)
+            found = self.select(self._relabelled(node, {end: int(to == way) for end, to in after.items()}), way, found)
         return found
 
     def _relabelled(self, node: Node, known: dict[Node, Node]) -> Node:

@@ -309,8 +309,8 @@ class Model:
             id(condition),  # a promise's own, which lives as long as the promise
             rows_do.modes,
             counters,
-            region.time,
-            rows_do.entered,
+            region.time if self._seen_tests else None,
+            rows_do.entered if self._seen_tests or self.kept_clocks is not None else None,
             region.known,
         )
         found = self._observed.get(key)
