@@ -20,6 +20,7 @@ from statecraft.machine import (
     Part,
     Place,
     Row,
+    Switch,
     SwitchOn,
     atoms,
 )
@@ -123,13 +124,14 @@ def no_such_fault(machine: Machine) -> Iterator[Finding]:
 
 
 def in_doubt(machine: Machine) -> Iterator[Finding]:
-    """Contacts that stop what drives by a failsafe, and do not count while they chatter.
+    """Contacts that stop what drives by a failsafe, and do not count while they chatter; all of them in one note.
 
     Only where doubt can matter: the contact is waited for until it has settled; a failsafe that leads from a driving
     mode to a stop mode holds sooner for its being on; and it does so without another contact (two that are on
     together tell of a broken wire, which stays).
     """
     tick = tick_of(machine)
+    told: list[tuple[Switch, Part, list[Row], list[str]]] = []
     for switch in machine.switches:
         contact = switch.contact
         if contact is None or contact.settle == 0 or switch.on_if_in_doubt:
@@ -147,18 +149,28 @@ def in_doubt(machine: Machine) -> Iterator[Finding]:
                 )
             ]
             if stops:
-                modes = stops[0][1]
-                yield Finding(
-                    "in doubt",
-                    switch.place,
-                    f"{switch.name} stops {part.name if len(machine.parts) > 1 else 'the machine'} in {listed(modes)} "
-                    f"once it has been still for {machine.duration(contact.settle)}: "
-                    "while it chatters it does not count.",
-                    f"say 'on if in doubt' on {switch.name}: it then counts from its first touch until it is still.",
-                    by=tuple(RowRef(part.name, row.number) for row, _ in stops),
-                    subject=switch.name,
-                )
+                told.append((switch, part, [row for row, _ in stops], stops[0][1]))
                 break
+    if not told:
+        return
+    names = listed([switch.name for switch, _, _, _ in told])
+    waits = {switch.contact.settle for switch, _, _, _ in told if switch.contact is not None}
+    still = listed([machine.duration(ticks) for ticks in sorted(waits)], "or")
+    first, part, _, modes = told[0]
+    if len(told) == 1:
+        whom = part.name if len(machine.parts) > 1 else "the machine"
+        counts = f"stops {whom} in {listed(modes)} once it has been still for {still}: while it chatters it"
+    else:
+        counts = f"stop the machine once they have been still for {still}: while one chatters it"
+    yield Finding(
+        "in doubt",
+        first.place,
+        f"{names} {counts} does not count.",
+        f"say 'on if in doubt' on {names}: {'it then counts' if len(told) == 1 else 'each then counts'} from its first "
+        "touch until it is still.",
+        by=tuple(RowRef(part.name, row.number) for _, part, rows, _ in told for row in rows),
+        subject=first.name,
+    )
 
 
 def _contacts(tick: Tick, guard: Guard, wanted: bool) -> Iterator[tuple[str, ...]]:

@@ -375,6 +375,7 @@ def _cells_of_one(term: Term, compares: Sequence[Compare], ranges: Ranges) -> It
 
 
 def _outcomes(asked: Sequence[Compare], known: list[Literal], ranges: Ranges) -> Iterator[list[Literal]]:
+    look(1 + len(known))
     if consistent(known, ranges) is None:
         return
     if not asked:

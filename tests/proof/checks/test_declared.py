@@ -77,3 +77,11 @@ def test_it_says_where_and_what_to_write() -> None:
         "bumper stops the machine in ahead once it has been still for 20 ms: while it chatters it does not count."
     )
     assert "say 'on if in doubt' on bumper" in finding.hint
+
+
+def test_several_contacts_are_told_together() -> None:
+    (finding,) = told(when="bumper or far_end")
+    assert finding.message == (
+        "bumper and far_end stop the machine once they have been still for 20 ms: while one chatters it does not count."
+    )
+    assert "say 'on if in doubt' on bumper and far_end" in finding.hint
