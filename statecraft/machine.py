@@ -664,6 +664,12 @@ class Display:
     takes_us: int | None = None
 
 
+def _steps_at_most(output: Output) -> int:
+    """The largest setting of a stepper."""
+    assert isinstance(output, Stepper)
+    return output.most
+
+
 def could_hurt(output: Output) -> bool:
     """Whether it moves something, and is not declared harmless: a motor, stepper, relay, servo or output by hand."""
     return isinstance(output, Motor | Stepper | Relay | Servo | HandOutput) and not output.harmless
@@ -900,6 +906,7 @@ class Counter:
         outside: what moves it from outside, if anything does.
         round: after its top comes its bottom, and the other way round; else it stays within its ends.
         stored: it outlasts the power: it starts where it was then, or at ``start`` where nothing is known of that.
+        steps_of: the stepper whose steps it counts, "" for none.
     """
 
     name: str
@@ -912,6 +919,7 @@ class Counter:
     outside: CountsPulses | None = None
     round: bool = False
     stored: bool = False
+    steps_of: str = ""
 
     def moved(self, value: int, by: int) -> int:
         """What it comes to from ``value`` by ``by``."""
@@ -1303,6 +1311,16 @@ class Machine:
         """What outlasts the power, counters first, in order."""
         counters = tuple(counter for part in self.parts for counter in part.counters if counter.stored)
         return (*counters, *(dial for dial in self.dials if dial.stored))
+
+    def moves_alone(self, counter: Counter) -> tuple[int, int] | None:
+        """How far pulses or steps may move ``counter`` on a tick, whatever rows do; None where nothing of that does."""
+        if counter.outside is not None:
+            most = counter.outside.most(self.tick_ms)
+            return (-most if counter.outside.both_ways else 0), most
+        if counter.steps_of:
+            most = -(-_steps_at_most(self.output(counter.steps_of)) * self.tick_ms // 10_000)
+            return -most, most
+        return None
 
     def numbers(self) -> tuple[tuple[Dial, ...], ...]:
         """The messages that bring numbers: the dials of each, in their order."""

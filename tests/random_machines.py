@@ -113,6 +113,7 @@ class _Writer:
         self.measured: list[_Quantity] = []
         self.motors: list[str] = []
         self.steppers = 0 if stepping else 1
+        self.stepper = ""
         self.lamps: list[str] = []
         self.times: list[tuple[str, int]] = []
         self.how_things_stand = False
@@ -506,7 +507,9 @@ class _Writer:
         if len(self.counting) > 1 and self.newer.random() < 0.6:
             line = line.split(", up each")[0].split(", down each")[0] + self.from_outside()
             self.moved_outside.append(counter)
-        if self.counting and self.newer.random() < 0.3:
+        elif self.stepper and self.newer.random() < 0.6:
+            line = line.split(", up each")[0].split(", down each")[0] + f", counts steps of {self.stepper}"
+        if (self.counting or self.stepper) and self.newer.random() < 0.3:
             line += ", round"
         part.counters.append(counter)
         part.counter_lines.append(line)
@@ -582,6 +585,7 @@ class _Writer:
         if self.steppers < 1 and len(self.pins) > 6 and self.newer.random() < 0.7:
             kind = "stepper"
             self.steppers += 1
+            self.stepper = name
         if kind == "stepper":
             ramp = f", ramp {self.newer.choice([37, 400, 4000, 99999])} Hz/s" if self.newer.random() < 0.5 else ""
             wires = f"step {self.pins.pop()}, direction {self.pins.pop()}"

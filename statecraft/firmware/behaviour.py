@@ -98,15 +98,15 @@ from statecraft.semantics.keys import (
     SilenceClock,
 )
 from statecraft.semantics.tick import Tick, tick_of
-from statecraft.semantics.updates import Count, Drive, Latch, Movement
-from statecraft.semantics.variables import FULL, span_of
+from statecraft.semantics.updates import Count, Drive, Latch, Movement, Steps
+from statecraft.semantics.variables import FULL, STEP_PARTS, span_of
 from statecraft.templates_engine import render
 
 INT16_MAX = 32_767
 
 _SCOPE = """
     State Reading Inputs Outputs Mode Command now in begin step catch_up hear state note is_urgent take_command advance
-    Kept kept recall recalled moved_within moved_round count_from_outside turned_rate ramped_rate
+    Kept kept recall recalled moved_within moved_round count_from_outside turned_rate ramped_rate steps_made
     advance_clocks reset_heard_clocks remember held apart follow_steady_readings update_levels turned ramped sign
     decide decide_all go set_outputs no_row servo_idle want mode target row memset
 """
@@ -419,6 +419,9 @@ class _Writer:
             "kept": self.kept(),
             "movements": self.movements(),
             "moves": self.movers(),
+            "steps": bool(self.tick.steps),
+            "tick_ms": self.machine.tick_ms,
+            "step_parts": STEP_PARTS,
             "advances_clocks": any("advance<" in line for line in (*advances, *(x for s in steadies for x in s.lines))),
             "hearings": self.hearings(),
             "memories": self.laid(memories),
@@ -566,7 +569,22 @@ class _Writer:
             lines += [f"    {phase} = 0;", "}"]
         for count in self.tick.counts:
             lines += self.counting(count)
+        for steps in self.tick.steps:
+            lines += self.stepping(steps)
         return lines
+
+    def stepping(self, steps: Steps) -> list[str]:
+        """A counter of a stepper's steps."""
+        counter, item = self.counters[steps.counter.name], self.layout.by_key[steps.counter]
+        by = f"steps_made({self.at(OutputShown(steps.stepper))}, {self.at(steps.rest)})"
+        size = counter.high - counter.low + 1
+        most = max(abs(steps.low), abs(steps.high)) + steps.most
+        wide = "int16_t" if most <= INT16_MAX else "int32_t"
+        if steps.round and steps.most >= size:
+            by = f"static_cast<{wide}>({by} % {size})"
+        how = "round" if steps.round else "within"
+        call = f"moved_{how}<{item.type}, {wide}>(now.{item.path}, {by}, {counter.low}, {counter.high})"
+        return [f"// {self.line_of(counter.place)}", *broken(f"now.{item.path} = {call};")]
 
     def kept(self) -> list[dict[str, str | int]]:
         """What outlasts the power."""
@@ -609,7 +627,8 @@ class _Writer:
 
     def movers(self) -> set[str]:
         """Which of the two functions that move counters are needed."""
-        return {"round" if movement.round else "within" for movement in self.tick.movements}
+        rounds = [*(each.round for each in self.tick.movements), *(each.round for each in self.tick.steps)]
+        return {"round" if each else "within" for each in rounds}
 
     def hearings(self) -> list[str]:
         """Step 2: the clocks of who was heard."""

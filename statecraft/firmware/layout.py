@@ -39,6 +39,7 @@ from statecraft.semantics.keys import (
     RemainderClock,
     SilenceClock,
     SteadyClock,
+    StepRest,
 )
 from statecraft.semantics.tick import tick_of
 
@@ -200,6 +201,9 @@ def _fields(machine: Machine) -> Iterator[Field]:
             note = f"{counter.low} .. {counter.high}"
             type_name = signed_type(counter.low, counter.high)
             yield kept(CounterValue(counter.name), counter.name, type_name, names, "counter", note=note)
+            if counter.steps_of:
+                note = "ten-thousandths of a step"
+                yield kept(StepRest(counter.name), f"{counter.name}_rest", "uint16_t", names, "counter", note=note)
 
     names = CppNames()
     for dial in machine.dials:

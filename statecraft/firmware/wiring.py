@@ -278,7 +278,7 @@ def _stepper(stepper: Stepper, board: Board, use: PinUse) -> tuple[str, list[str
     on, off = ("low", high) if low else (high, "low")
     if use.role == "step":
         rate = Unit.RATE.show(stepper.most)
-        return f"{on} for about 4 us each step, {rate} at most", ["to the driver's step input; set its current first"]
+        return f"{on} for about 7 us each step, {rate} at most", ["to the driver's step input; set its current first"]
     if use.role == "direction":
         return f"{on} to go forward; {off} backward and at rest", ["to the driver's direction input"]
     notes = ["to the driver's enable input; at rest it is off: the motor holds nothing then"]

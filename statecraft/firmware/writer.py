@@ -57,6 +57,7 @@ from statecraft.machine import (
     Servo,
     Stepper,
 )
+from statecraft.semantics.variables import STEP_PARTS
 from statecraft.templates_engine import render
 
 MOST_MISSED = 4
@@ -91,8 +92,11 @@ MOST_PLACES = 16_000
 SERVO_ZERO_US, SERVO_SPAN_US = 544, 1856
 """Pulse lengths at 0 degrees, and how much more at 180: 2400 us, as hobby servos commonly take them."""
 
+STEP_BEHIND_US = 150
+"""How far steps are behind the table's count of them: more than a tick's beginning trembles."""
+
 STEP_PULSE_US = 3
-"""For how long a step pulse lasts at least; drivers ask for 1 us to 2.5 us (common practice, no source)."""
+"""How long a step's pulse is that no interrupt makes; drivers ask for 1 us to 2.5 us (common practice, no source)."""
 
 OWNERS_FILE = "by_hand.cpp"
 """The one file that belongs to the owner."""
@@ -682,6 +686,9 @@ class _Sketch:
             "count_note": f"{1_000_000 / a_second:g} us",
             "counts": a_second * 10,
             "lap": STEP_LAP,
+            "behind": a_second * STEP_BEHIND_US // 1_000_000,
+            "tick_ms": self.machine.tick_ms,
+            "step_parts": STEP_PARTS,
             "pulse_us": STEP_PULSE_US,
         }
 

@@ -387,7 +387,7 @@ class PartReader:
             elif node.data == "counts":
                 counts.append((node, [cast("Tree[Token]", node.children[-1])]))
             elif node.data != "also_in":
-                before = words.setdefault("pulses" if node.data == "both_ways" else str(node.data), node)
+                before = words.setdefault("pulses" if node.data in ("both_ways", "steps") else str(node.data), node)
                 if before is not node:
                     message = "A counter says this twice" if before.data == node.data else "A counter counts one thing"
                     self._mistakes.add(piece.place(node), message, "Leave one of them out.", code="option-twice")
@@ -401,7 +401,12 @@ class PartReader:
                 self._mistakes.add(piece.place(node), message, hint, code="wrong-option")
                 sound = False
         motion = [self._counts(node, where, piece) for node, where in counts]
-        outside, right = self._outside(words.get("pulses"), words.get("at_most"), counts, piece)
+        counted, steps_of = words.get("pulses"), ""
+        if counted is not None and counted.data == "steps":
+            steps_of = self._steps_of(counted, words.get("at_most"), counts, piece)
+            outside, right = None, bool(steps_of)
+        else:
+            outside, right = self._outside(counted, words.get("at_most"), counts, piece)
         if low is None or high is None or start is None or None in motion or not sound or not right:
             return None
         if low >= high:
@@ -411,7 +416,21 @@ class PartReader:
             return None
         each = tuple(clause for clause in motion if clause is not None)
         round_, stored = "round" in words, "kept" in words
-        return Counter(entry.name, self._names.name, low, high, start, each, entry.place, outside, round_, stored)
+        place = entry.place
+        return Counter(entry.name, self._names.name, low, high, start, each, place, outside, round_, stored, steps_of)
+
+    def _steps_of(self, node: Tree[Token], most: Tree[Token] | None, counts: list[Any], piece: Piece) -> str:
+        """The stepper whose steps a counter counts; "" where that is wrong."""
+        if most is not None:
+            message = "A stepper's own line says how fast it steps"
+            self._mistakes.add(piece.place(most), message, "Leave this out.", code="wrong-option")
+            return ""
+        if counts:
+            message = "A counter counts time or a stepper's steps, not both"
+            self._mistakes.add(piece.place(node), message, "Make two counters of it.", code="wrong-option")
+            return ""
+        entry = self._context.names.find(next(names_in(node)), piece, "stepper")
+        return entry.name if entry is not None else ""
 
     def _outside(
         self, node: Tree[Token] | None, most: Tree[Token] | None, counts: list[Any], piece: Piece

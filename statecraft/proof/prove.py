@@ -755,10 +755,15 @@ class _Proof:
             return finding
         run = _whole(self.machine, finding.run)
         if run is None or not keeps_on(self.machine, finding, run):
-            if self.machine.pulsed:  # it takes counters to move faster than they may
+            if _moved_alone(self.machine):  # it takes counters to move faster than they may
                 raise Undecided
             return replace(finding, message=finding.message.removesuffix(DOES_NOT_REPLAY) + DOES_NOT_REPLAY)
         return replace(finding, run=run)
+
+
+def _moved_alone(machine: Machine) -> bool:
+    """Whether pulses or steps move some counter."""
+    return any(machine.moves_alone(counter) is not None for part in machine.parts for counter in part.counters)
 
 
 def _ticks(finding: Finding) -> int:

@@ -405,7 +405,7 @@ class Played:
                 if counter.outside is not None:
                     by = View(layout, after).moves[name]
                     return counter.moved(int(before[place]), by)
-                counts = bool(counter.counts) or name in self.slice.whole.counted_dials()
+                counts = bool(counter.counts or counter.steps_of) or name in self.slice.whole.counted_dials()
                 return int(before[place]) if not counts or before[place] == after[place] else None
             case "level":
                 return int((after if source.moment == "after" else before)[layout.index["level", name]])

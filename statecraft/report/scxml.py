@@ -103,6 +103,8 @@ def losses(machine: Machine) -> list[str]:
         said.append("By how much counters that count from outside move on a tick is set from outside, as moved_ data.")
     if tick.memories:
         said.append("Remembered readings are set from outside like any other.")
+    if tick.steps:
+        said.append("The steps of steppers are not counted in it.")
     if machine.displays:
         said.append("What is shown is not in it.")
     if machine.promises or machine.trials:

@@ -137,6 +137,13 @@ class CounterValue(_Named):
     kind = "counter"
 
 
+class StepRest(_Named):
+    """What a counter of a stepper's steps has of its next one, in ten-thousandths; 0 while that rests."""
+
+    __slots__ = ()
+    kind = "step"
+
+
 class MemoryValue(_Named):
     """The last reading taken of a remembered sensor."""
 
@@ -199,6 +206,7 @@ ValueKey = (
     | DialValue
     | LevelState
     | CounterValue
+    | StepRest
     | MemoryValue
     | Anchor
     | MotorPosition

@@ -17,6 +17,7 @@ from statecraft.semantics.updates import (
     Latch,
     Memory,
     Movement,
+    Steps,
     advances,
     counts,
     drives,
@@ -25,6 +26,7 @@ from statecraft.semantics.updates import (
     latches,
     memories,
     movements,
+    steps,
 )
 from statecraft.semantics.variables import Variables, variables_of
 
@@ -48,6 +50,7 @@ class Tick:
     hearings: tuple[Hearing, ...]
     counts: tuple[Count, ...]
     movements: tuple[Movement, ...]
+    steps: tuple[Steps, ...]
     memories: tuple[Memory, ...]
     followings: tuple[Follow, ...]
     latches: tuple[Latch, ...]
@@ -81,6 +84,7 @@ def tick_of(machine: Machine) -> Tick:
         tuple(hearings(machine, variables)),
         tuple(counts(machine)),
         tuple(movements(machine)),
+        tuple(steps(machine)),
         tuple(memories(machine)),
         tuple(followings(machine)),
         tuple(latches(machine, lowering)),

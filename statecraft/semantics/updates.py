@@ -35,6 +35,7 @@ from statecraft.semantics.keys import (
     RemainderClock,
     SilenceClock,
     SteadyClock,
+    StepRest,
 )
 from statecraft.semantics.lowering import Lowering
 from statecraft.semantics.variables import Variables, rest_of, steady_conditions
@@ -87,6 +88,21 @@ class Movement:
 
     counter: CounterValue
     least: int
+    most: int
+    low: int
+    high: int
+    round: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Steps:
+    """A counter of a stepper's steps: from tick 1 on it moves by what the stepper did on the tick before, times the
+    tick. What is no whole step stays in ``rest``, in ten-thousandths, until the stepper rests.
+    """
+
+    counter: CounterValue
+    rest: StepRest
+    stepper: str
     most: int
     low: int
     high: int
@@ -238,6 +254,16 @@ def movements(machine: Machine) -> Iterator[Movement]:
         most = counter.outside.most(machine.tick_ms)
         least = -most if counter.outside.both_ways else 0
         yield Movement(CounterValue(counter.name), least, most, counter.low, counter.high, counter.round)
+
+
+def steps(machine: Machine) -> Iterator[Steps]:
+    """The counters of steppers' steps."""
+    for part in machine.parts:
+        for each in part.counters:
+            if each.steps_of:
+                _, most = machine.moves_alone(each) or (0, 0)
+                key, rest = CounterValue(each.name), StepRest(each.name)
+                yield Steps(key, rest, each.steps_of, most, each.low, each.high, each.round)
 
 
 def memories(machine: Machine) -> Iterator[Memory]:

@@ -48,8 +48,12 @@ from statecraft.semantics.keys import (
     RemainderClock,
     SilenceClock,
     SteadyClock,
+    StepRest,
     ValueKey,
 )
+
+STEP_PARTS = 10_000
+"""Tenths of a hertz, times milliseconds, that make a step."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,6 +247,8 @@ def _values(machine: Machine) -> Iterator[Value]:
     for part in machine.parts:
         for counter in part.counters:
             yield Value(CounterValue(counter.name), counter.low, counter.high, counter.start)
+            if counter.steps_of:
+                yield Value(StepRest(counter.name), 0, STEP_PARTS - 1, 0)
     for sensor in machine.sensors:
         if isinstance(sensor.source, Remembered):
             yield Value(MemoryValue(sensor.name), sensor.low, sensor.high, None)

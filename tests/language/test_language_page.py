@@ -34,6 +34,7 @@ motor port_drive pwm 5, forward 30, reverse 31
 motor leaf pwm 9, direction 8
 motor drum pwm 4, direction 7
 servo fingers pin 45, 0 deg .. 90 deg
+stepper table step 27, direction 28, at most 600 Hz
 relay pump pin 10
 lamp beacon pin 13
 buzzer horn pin 8, 2 kHz

@@ -2895,6 +2895,38 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         'The dial "pace" is a percentage; for the stepper "table" it must be a rate',
         "Use a dial in Hz or kHz.",
     ),
+    (
+        "steps of no stepper",
+        {"more_hardware": "stepper table step 8, direction 9, at most 600 Hz", "behaviour": BEHAVIOUR.replace("counter turns 0 .. 7", "counter turns 0 .. 7, counts steps of tabel")},
+        "unknown-name",
+        "tabel",
+        'There is no output "tabel"',
+        'Did you mean "table"?',
+    ),
+    (
+        "steps of a motor",
+        {"behaviour": BEHAVIOUR.replace("counter turns 0 .. 7", "counter turns 0 .. 7, counts steps of drive")},
+        "wrong-kind",
+        "drive",
+        '"drive" is a motor (line 12), but here a stepper is needed',
+        "None is declared yet. Declare one with a line that begins with stepper.",
+    ),
+    (
+        "steps with a rate",
+        {"more_hardware": "stepper table step 8, direction 9, at most 600 Hz", "behaviour": BEHAVIOUR.replace("counter turns 0 .. 7", "counter turns 0 .. 7, counts steps of table, at most 400 Hz")},
+        "wrong-option",
+        "at most 400 Hz",
+        "A stepper's own line says how fast it steps",
+        "Leave this out.",
+    ),
+    (
+        "steps and time",
+        {"more_hardware": "stepper table step 8, direction 9, at most 600 Hz", "behaviour": BEHAVIOUR.replace("counter turns 0 .. 7", "counter turns 0 .. 7, counts steps of table, up each 500 ms in cruise")},
+        "wrong-option",
+        "counts steps of table",
+        "A counter counts time or a stepper's steps, not both",
+        "Make two counters of it.",
+    ),
 ]
 
 

@@ -166,6 +166,8 @@ class Relation:
 
     def __init__(self, machine: Machine) -> None:
         self.machine = machine
+        if any(counter.steps_of for part in machine.parts for counter in part.counters):
+            raise NotCovered("a counter of a stepper's steps")
         self.events: list[str] = []
         conditions = [row.when for part in machine.parts for row in part.rows]
         for command in machine.commands:

@@ -21,6 +21,7 @@ from statecraft.machine import (
     Buzzer,
     Compare,
     Condition,
+    Counter,
     DimLamp,
     Fault,
     Fixed,
@@ -91,6 +92,7 @@ class Literal:
     reported: list[list[Any]] = field(default_factory=list)
     past: dict[str, bool] = field(default_factory=dict)
     moves: dict[str, int] = field(default_factory=dict)
+    on_the_way: dict[str, Fraction] = field(default_factory=dict)  # of a step, by counter
 
     def __post_init__(self) -> None:
         for part in self.machine.parts:
@@ -257,8 +259,18 @@ class Literal:
                         if self.clocks[key] == counts.ticks:
                             self.clocks[key] = 0
                             self.change(part, counter.name, self.counters[counter.name] + counts.by)
+                if counter.steps_of:
+                    self.go_on_by_steps(part, counter)
                 if counter.name in self.moves:
                     self.change(part, counter.name, self.counters[counter.name] + self.moves[counter.name])
+
+    def go_on_by_steps(self, part: Part, counter: Counter) -> None:
+        """Rate times tick, up or down to a whole number; what is left of a step counts on until the stepper rests."""
+        rate = Fraction(self.shown[counter.steps_of], 10)
+        way = self.on_the_way.get(counter.name, Fraction(0)) + abs(rate) * Fraction(self.machine.tick_ms, 1000)
+        whole = math.floor(way)
+        self.on_the_way[counter.name] = way - whole if rate else Fraction(0)
+        self.change(part, counter.name, self.counters[counter.name] + (whole if rate > 0 else -whole if rate else 0))
 
     def remember(self) -> None:
         for sensor in self.machine.sensors:

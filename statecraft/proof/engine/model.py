@@ -826,11 +826,10 @@ class Model:
         return tuple(dict.fromkeys([*start, *values]))
 
     def _moving_counters(self) -> Iterator[tuple[int, tuple[int, int]]]:
-        """The counters that count from outside, and how far they move on a tick."""
+        """The counters that pulses or steps move, and how far they move on a tick."""
         for place, counter in enumerate(self.counters):
-            if counter.outside is not None:
-                most = counter.outside.most(self.machine.tick_ms)
-                yield place, (-most if counter.outside.both_ways else 0, most)
+            if (far := self.machine.moves_alone(counter)) is not None:
+                yield place, far
 
     def _loosely_moving(self, most: int) -> Iterator[tuple[int, tuple[int, ...]]]:
         """Those of more than ``most`` values, with the values at which what is asked of them changes.
