@@ -16,8 +16,11 @@ from statecraft.agreement.random_sequences import sequence
 from statecraft.agreement.wired import ReportingProgram, Wired, program
 from statecraft.boards import load
 from statecraft.chip.events import PinEvent, PwmEvent
+from statecraft.firmware import emit, wiring_findings
+from statecraft.firmware.wiring import wires
 from statecraft.language import read_file
 from statecraft.machine import Machine, Motor
+from statecraft.proof.noise import noise_of
 from statecraft.proof.prove import prove
 from statecraft.simulation import run_trial
 from statecraft.simulation.trial import script
@@ -51,6 +54,21 @@ def test_it_is_sound_and_keeps_its_promises(trolley: Machine) -> None:
     assert [verdict.kept for verdict in report.verdicts] == [True] * 5
     for trial in trolley.trials:
         assert all(outcome.passed for outcome in run_trial(trolley, trial).outcomes)
+
+
+def test_what_its_pins_are_and_how_they_rest(trolley: Machine) -> None:
+    board = load(trolley.board)
+    told = {wire.pin: wire for wire in wires(trolley, board)}
+    assert told["5"].level == "5 V for its duty to go forward, 490 times a second"
+    assert told["6"].notes == ("to the bridge's reverse input; the other one is low meanwhile",)
+    assert told["9"].level == "5 V for its duty, 490 times a second"
+    assert told["A4"].level == "0 V .. 5 V for 0 % .. 100 %"
+    assert wiring_findings(trolley, board) == []
+    outputs = emit(trolley, board)["outputs.cpp"]
+    rests = outputs[outputs.index("void rest()") :]
+    for pin in ("port_drive_forward", "port_drive_reverse", "star_drive_forward", "star_drive_reverse", "glow_pin"):
+        assert f"rest_pin(pins::{pin}, LOW);" in rests
+    assert noise_of(trolley, trolley.sensor("shade"), 500) == 2  # two counts of 1024, in steps of 0.1 %, rounded up
 
 
 @pytest.mark.slow
