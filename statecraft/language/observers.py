@@ -266,7 +266,9 @@ class Observers:
             hint = "Only one that counts both ways on two pins does."
             self._mistakes.add(piece.place(node), message, hint, code="wrong-value")
             return None
-        if abs(steps) > counter.outside.waits * (10 if unit is Unit.RATE else 1) * 10:
+        tick_ms = self._context.measures.tick_ms
+        a_second = max(10 * counter.outside.waits, -(-counter.outside.most(tick_ms) * 1000 // tick_ms))
+        if abs(steps) > a_second * (10 if unit is Unit.RATE else 1):
             message = f"{written} is more than ten times what {entry.what} can take in a second"
             hint = f"Its line says at most {Unit.RATE.show(counter.outside.rate)}."
             self._mistakes.add(piece.place(node), message, hint, code="out-of-limits")

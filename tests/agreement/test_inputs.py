@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -30,6 +31,7 @@ def stretches() -> st.SearchStrategy[HeldInputs]:
         st.integers(1, 30),
         st.integers(0, 9),
         st.just(False),
+        st.just(()),
     )
 
 
@@ -93,13 +95,16 @@ def test_a_sequence_written_as_a_trial_is_read_back_tick_for_tick(sequence: Inpu
     assert run_trial(machine, trial).passed
 
 
-def test_trials_of_random_machines_are_read_back() -> None:
-    for seed in range(40):
-        machine = read_text(random_text(seed), "made.modes")
+@pytest.mark.parametrize("counting", [False, True])
+def test_trials_of_random_machines_are_read_back(counting: bool) -> None:
+    for seed in range(6 if counting else 40):
+        made = random_text(seed, counting=counting)
+        machine = read_text(made, "made.modes")
         sequence = sequence_of(tick._replace(others=0) for tick in random_inputs(machine, seed, 60))
         in_range = tuple(s._replace(turn=tuple(t for t in s.turn if _heard(machine, t))) for s in sequence)
-        again = read_text(random_text(seed) + "\n" + text(machine, "written", in_range), "made.modes")
+        again = read_text(made + "\n" + text(machine, "written", in_range), "made.modes")
         asked = [tick._replace(messages=tuple(tick.messages)) for tick in each_tick(in_range)]
+        asked[0] = asked[0]._replace(moves=())  # nothing counts on tick 0
         assert [_measured(again, tick) for tick in script(again, again.trials[-1])] == [
             _measured(machine, tick) for tick in asked
         ]
@@ -119,7 +124,8 @@ def _measured(machine: object, tick: object) -> object:
         for sensor, reading in zip(machine.sensors, tick.readings, strict=True)  # type: ignore[attr-defined]
         if not isinstance(sensor.source, Remembered)
     ]
-    return readings, tick.switches, tick.arrivals, tick.messages  # type: ignore[attr-defined]
+    moves = tick.moves or (0,) * len(machine.pulsed)  # type: ignore[attr-defined]
+    return readings, tick.switches, tick.arrivals, tick.messages, moves  # type: ignore[attr-defined]
 
 
 def test_a_saved_file_stands_on_its_own(tmp_path: Path) -> None:
