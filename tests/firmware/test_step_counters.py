@@ -6,9 +6,12 @@ from itertools import pairwise
 from pathlib import Path
 from random import Random
 
+import pytest
+
 from statecraft.language import read_text
 from statecraft.simulation import run_trial
 from statecraft.simulation.state import layout
+from tests.benchmarks import steps_on_chip
 from tests.firmware.rig import Rig, built
 
 TEXT = """\
@@ -74,3 +77,11 @@ def test_no_step_is_lost_or_gained_however_often_it_stops(tmp_path: Path, chip_t
             assert rig.field("counter", "turned") == sum(ways)
             assert rig.field("counter", "around") == sum(ways) % 200
         assert len(steps) > 600 and {1, -1} == set(ways)
+
+
+@pytest.mark.slow
+def test_under_load_steps_tremble_by_less_than_20_us_and_each_is_counted(tmp_path: Path, chip_tools: None) -> None:
+    """Four rangers, two busy links, reports; `python -m tests.benchmarks.steps_on_chip` goes on for longer."""
+    found = steps_on_chip.measured(tmp_path, 2)
+    assert found.made == found.counted and found.made != 0
+    assert found.least_us > 230 and found.most_us < 270

@@ -145,7 +145,7 @@ def test_a_failsafe_is_a_gate(since: str, bumper: bool, then: str) -> None:
 
 
 def test_it_is_one_page() -> None:
-    assert len(PAGE.splitlines()) < 420 and len(PAGE.split()) < 4000  # words, those in code too: twelve minutes
+    assert len(PAGE.splitlines()) < 420 and len(PAGE.split()) < 4200  # words, those in code too: twelve minutes
     assert PAGE.index("# The first half") < PAGE.index("# The second half")
 
 
