@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from statecraft.findings import Finding
-from statecraft.machine import Atom, Compare, Fault, Sensor
+from statecraft.folding import listed
+from statecraft.machine import Atom, Compare, Fault, LevelOn, Sensor, sensors_of
 from statecraft.proof.engine.clusters import Cluster, InputCell
 from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.diagrams import Node
@@ -72,13 +73,18 @@ def faint_hope(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Fi
         run = explored.shortest(there)
         if run is None:
             continue
+        levels = [each for each in explored.whole.levels if LevelOn(each.name) in asked[number]]
+        of_it = [each for each in levels if sensor.name in (*sensors_of(each.set), *sensors_of(each.clear))]
+        on = [each.name for each in of_it if each.on_if_in_doubt]
+        doubt = f" ({listed(on)} {'is' if len(on) == 1 else 'are'} on then, 'if in doubt')" if on else ""
+        other = ", or put the level it relies on 'on if in doubt'" if len(on) < len(of_it) else ""
         into = "its mode" if row.move == "restart" else row.target
         yield Finding(
             "faint hope",
             row.place,
-            f"this row leads to {into} while {sensor.name} is in fault, though some reading of {sensor.name} would "
-            "have kept the machine at rest.",
-            f"add 'and not {sensor.name} fault' to the row, or put the level it relies on 'on if in doubt'.",
+            f"this row leads to {into} while {sensor.name} is in fault{doubt}, though some reading of {sensor.name} "
+            "would have kept the machine at rest.",
+            f"add 'and not {sensor.name} fault' to the row{other}.",
             row=explored.row_ref(part, number),
             subject=sensor.name,
             run=run,
