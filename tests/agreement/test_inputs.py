@@ -95,6 +95,7 @@ def test_a_sequence_written_as_a_trial_is_read_back_tick_for_tick(sequence: Inpu
     assert run_trial(machine, trial).passed
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("counting", [False, True])
 def test_trials_of_random_machines_are_read_back(counting: bool) -> None:
     for seed in range(6 if counting else 40):

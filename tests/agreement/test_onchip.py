@@ -91,6 +91,7 @@ def test_what_is_put_at_the_pins_is_sampled_in_its_time(runners: Callable[[str],
     assert ticks[49].switches == (False,)
 
 
+@pytest.mark.slow
 def test_a_program_that_differs_from_its_table_is_caught(tmp_path: Path) -> None:
     """The sketch of a machine with one number changed, held against the table as it was."""
     path = SAMPLES / "feed_pusher.modes"

@@ -206,6 +206,7 @@ def test_where_no_timer_is_left_it_is_refused(lines: str, board: str, says: str)
     assert any(says in finding.message for finding in wiring_findings(machine, chosen))
 
 
+@pytest.mark.slow
 def test_beside_everything_else_each_has_a_timer_of_its_own() -> None:
     text = "machine m\nboard atmega2560\ntick 10 ms\nstepper a step 22, direction 23, at most 1 kHz\n"
     text += "servo s pin 24, 0 deg .. 90 deg\nbuzzer z pin 25\nsensor f range, trigger 26, echo 27, 2 cm .. 3 m\n"

@@ -35,6 +35,7 @@ def test_the_samples_own_trials_pass(path: Path) -> None:
         assert [outcome.expected.text for outcome in run_trial(machine, trial).outcomes if not outcome.passed] == []
 
 
+@pytest.mark.slow
 @SLOWLY
 @given(machine_texts(), st.integers(0, 1000))
 def test_on_machines_made_at_random(text: str, seed: int) -> None:
@@ -52,6 +53,7 @@ def test_on_small_machines_made_at_random(text: str, seed: int) -> None:
     compare_chosen(machine, seed, 100)
 
 
+@pytest.mark.slow
 @SLOWLY
 @given(machine_texts(counting=True), st.integers(0, 1000))
 def test_on_machines_made_at_random_that_count_from_outside(text: str, seed: int) -> None:
