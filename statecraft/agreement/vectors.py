@@ -549,10 +549,8 @@ class _Search:
             for something, ticks in stretch.pieces():
                 for _ in range(ticks):
                     before = state
-                    if something:
-                        state = tick(state, stretch.readings, stretch.switches, stretch.hear, stretch.turn)
-                    else:
-                        state = tick(state, stretch.readings, stretch.switches)
+                    heard = (stretch.hear, stretch.turn) if something else ((), ())
+                    state = tick(state, stretch.readings, stretch.switches, *heard, 0, stretch.moves)
                     done += 1
                     if done <= _LOOK or done > stretch.ticks - _LOOK:
                         hits = self.see(before, state, last)
