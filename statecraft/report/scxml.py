@@ -4,8 +4,8 @@ Every row stands on every mode in which it applies, in the order in which rows d
 of inner states come before those of outer ones, so that a failsafe written on a group would come last. Groups are
 compound states all the same. Whoever runs the chart sets the ``sensor_`` and ``switch_`` data, and the ``dial_`` data
 that a message brings (rows may set them, too), and sends, for every tick: ``sample``; ``heard.COMMAND`` for each
-command that arrived or is taken and ``spoken.LINK`` for each message that sets a dial; then ``command.NAME`` if a
-command is taken, else ``tick``. Several parts decide one after the other, so that each sees what earlier ones have
+command that arrived or is taken and ``spoken.LINK`` for each message that sets a dial; ``levels``; then
+``command.NAME`` if a command is taken, else ``tick``. Several parts decide one after the other, so that each sees what earlier ones have
 decided: they have ``PART.command.NAME`` and ``PART.tick``, in their order.
 """
 
@@ -200,7 +200,9 @@ def _data(tick: Tick, root: Element) -> None:
 
 
 def _world(tick: Tick, parent: Element) -> None:
-    """The region that keeps time: clocks and levels advance on ``sample``, before rows are looked at."""
+    """The region that keeps time: clocks advance on ``sample``, those of what is heard begin again, and then levels,
+    which may read them, are decided on ``levels``, before rows are looked at.
+    """
     state = _add(_add(parent, "state", id="world"), "state", id="world.runs")
     sample = _add(state, "transition", event="sample")
     later = _add(sample, "if", cond="started")
@@ -221,8 +223,6 @@ def _world(tick: Tick, parent: Element) -> None:
         value, by = f"counter_{movement.counter.name}", f"moved_{movement.counter.name}"
         _assign(later, value, _moved(f"{value} + {by}", movement.low, movement.high, movement.round))
     _assign(sample, "started", YES)
-    for latch in tick.latches:
-        _level(latch, sample)
     for command in tick.machine.commands:
         heard = [h.clock for h in tick.hearings if command.name in h.commands and _kept(tick, h.clock)]
         if heard:
@@ -233,15 +233,19 @@ def _world(tick: Tick, parent: Element) -> None:
         if isinstance(hearing.clock, SilenceClock) and _kept(tick, hearing.clock):
             spoken = _add(state, "transition", event=f"spoken.{hearing.clock.link}")
             _assign(spoken, _datum(hearing.clock), "0")
+    if tick.latches:
+        levels = _add(state, "transition", event="levels")
+        for latch in tick.latches:
+            _level(latch, levels)
 
 
-def _level(latch: Latch, sample: Element) -> None:
+def _level(latch: Latch, decided: Element) -> None:
     """On while set or in doubt, else off if clear, else as it was."""
     for hold in latch.holds:
         held = _datum(hold.clock)
-        _assign(sample, held, f"({_text(hold.of, '')}) ? Math.min({held} + 1, {hold.limit}) : 0")
+        _assign(decided, held, f"({_text(hold.of, '')}) ? Math.min({held} + 1, {hold.limit}) : 0")
     name = f"level_{latch.level.name}"
-    _assign(sample, name, f"({_text(latch.on, '')}) || ({name} && !({_text(latch.off, '')}))")
+    _assign(decided, name, f"({_text(latch.on, '')}) || ({name} && !({_text(latch.off, '')}))")
 
 
 def _moved(expr: str, low: int, high: int, round_: bool) -> str:
