@@ -288,8 +288,10 @@ def _mode(tick: Tick, part: Part, mode: Mode, parent: Element) -> None:
         if drive.part is None or drive.part.name != part.name:
             continue
         match drive.asks[place]:
-            case None:
+            case None if all(asked is None or isinstance(asked, Fixed) for asked in drive.asks):
                 continue  # it stays where it is
+            case None:
+                expr = "'stays'"  # wherever what it followed has brought it
             case Fixed(steps):
                 expr = "'rest'" if steps == drive.rest else str(steps)
             case FromDial() | Share() | Mix() | Follows() | Blink() as asked:

@@ -145,16 +145,18 @@ command go "go"
 command slow "slow"
 dial ahead, aside "j", -100 % .. 100 %
 dial pace "v", 20 % .. 80 %, starts 40 %
+dial lean "l", 0 deg .. 90 deg
 switch lip pin 20, on when low
 sensor depth by hand, 0 .. 9
 motor near pwm 5, forward 30, reverse 31, ramp 200 %/s
 motor far pwm 6, forward 32, reverse 33, ramp 100 %/s
+servo boom pin 44, 0 deg .. 90 deg, rest stays
 lamp sign pin 13
 level deep when depth > 5 clears when depth < 3
 counter trips 0 .. 9
 mode parked stop, sign blink 400 ms
 mode rolling stop gently within 400 ms
-mode steered near ahead + aside, far ahead - aside
+mode steered near ahead + aside, far ahead - aside, boom lean
 mode crawling near 40 % of pace, far -35 % of pace, sign on
 mode cruising near pace, far pace
 failsafes
@@ -166,6 +168,7 @@ in | when | go to | do
 parked | go or slow or lip | steered |
 steered | lip turns on | crawling | trips + 1
 steered | deep turns off | stay | trips + 1
+steered | box silent turns off | stay | trips + 2
 crawling | (slow or lip) and pace > 50 % | cruising | pace = 55 %
 crawling, cruising, steered | depth fault turns on | rolling |
 crawling | lip turns off | steered |
