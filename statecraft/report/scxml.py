@@ -5,8 +5,8 @@ of inner states come before those of outer ones, so that a failsafe written on a
 compound states all the same. Whoever runs the chart sets the ``sensor_`` and ``switch_`` data, and the ``dial_`` data
 that a message brings (rows may set them, too), and sends, for every tick: ``sample``; ``heard.COMMAND`` for each
 command that arrived or is taken and ``spoken.LINK`` for each message that sets a dial; ``levels``; then
-``command.NAME`` if a command is taken, else ``tick``. Several parts decide one after the other, so that each sees what earlier ones have
-decided: they have ``PART.command.NAME`` and ``PART.tick``, in their order.
+``command.NAME`` if a command is taken, else ``tick``. Several parts decide one after the other, so that each sees what
+earlier ones have decided: they have ``PART.command.NAME`` and ``PART.tick``, in their order.
 """
 
 from __future__ import annotations
