@@ -26,6 +26,7 @@ from statecraft.machine import (
     atoms,
 )
 from statecraft.proof.checks.bare_threshold import bare_threshold, told_elsewhere, wavering_levels
+from statecraft.proof.checks.constant_inputs import RUN_UP
 from statecraft.proof.checks.declared import in_doubt, left_out, loose_word, mixed, no_such_fault, nobody_watched
 from statecraft.proof.checks.endless import dead_encoder, endless
 from statecraft.proof.checks.faint_hope import faint_hope
@@ -797,15 +798,18 @@ def _whole(machine: Machine, run: Run) -> Run | None:
     return replace(run, modes=tuple(ModeRef(part.name, modes[part.name]) for part in machine.parts))
 
 
+LONGEST_ROUND = 1000
+"""For how many ticks a mode is looked for that is to come again."""
+
+
 def keeps_on(machine: Machine, finding: Finding, run: Run) -> bool:
     """Whether the tail of ``run``, repeated, goes on as the finding says: a mode changes every tick (of those parts
-    that it names rows of, where several take turns), or never does."""
+    that it names rows of, where several take turns) and the one it is of comes again, or none ever does."""
     if run.tail is None or finding.mode is None:
         return True
     taking_turns = finding.code == "flapping" and finding.by
     parts = sorted({row.part for row in finding.by}) if taking_turns else [finding.mode.part]
     tail = run.stretches[run.tail :]
-    played = Run((*run.stretches, *tail * max(4, 40 // len(tail))))
     seen: list[tuple[str, ...]] = []
     at = run.tail
 
@@ -815,12 +819,19 @@ def keeps_on(machine: Machine, finding: Finding, run: Run) -> bool:
             seen.clear()
         seen.append(tuple(modes[part] for part in parts))
 
-    replay(machine, played, watch)
-    pairs = list(pairwise(seen))
-    if finding.code in ("waits for ever", "endless"):
-        return all(one == other for one, other in pairs)
-    changes = all(one != other for one, other in pairs)
-    return changes and (finding.code != "bare threshold" or _turns_matter(machine, finding.mode.part, played, run.tail))
+    for most in (2 * RUN_UP, LONGEST_ROUND):
+        played = Run((*run.stretches, *tail * max(4, most // len(tail))))
+        seen.clear()
+        replay(machine, played, watch)
+        same = [one == other for one, other in pairwise(seen)]
+        if finding.code in ("waits for ever", "endless"):
+            return all(same)
+        if any(same):
+            return False
+        # On the way to its round the machine may go through the mode, and never again.
+        if finding.mode.mode in {modes[parts.index(finding.mode.part)] for modes in seen[RUN_UP:]}:
+            return finding.code != "bare threshold" or _turns_matter(machine, finding.mode.part, played, run.tail)
+    return False
 
 
 def _preventable(machine: Machine, finding: Finding) -> bool:

@@ -346,9 +346,10 @@ def _extent(finding: Finding) -> object:
 
 def _tail_is_as_said(machine: Machine, finding: Finding) -> bool:
     """Whether what repeats for ever is constant, or two readings no further apart than noise for *bare threshold*; and
-    the same is said on every tick: no command, or for *flapping* and *bare threshold* a held one."""
+    the same is said on every tick: no command, or for *flapping* and *bare threshold* a held one. No run shows that an
+    encoder's wire is broken."""
     if finding.run is None or finding.run.tail is None:
-        return finding.code not in ("flapping", "bare threshold", "waits for ever", "endless") or finding.mode is None
+        return finding.code not in ("flapping", "bare threshold", "waits for ever") or finding.mode is None
     tail = [stretch.inputs for stretch in finding.run.stretches[finding.run.tail :]]
     said = {(inputs.taken, inputs.heard, inputs.tuned) for inputs in tail}
     taken = tail[0].taken

@@ -206,3 +206,33 @@ def test_parts_that_flap_in_turn_only_are_found_or_left_open() -> None:
     found = any(f.code == "flapping" for f in report.findings)
     assert found or "whether the machine flaps" in report.unproved
     assert not contradictions(machine)[0]
+
+
+PASSED_BY = """machine hatch
+board atmega2560
+tick 10 ms
+link box serial1, 38400 baud, checked, silent after 30 ms
+command shut "s" from box, urgent
+switch lip pin 20, on when low
+motor lid forward pwm 12, reverse pwm 5
+group moving down, up
+mode down stop
+mode up lid 100 %, endless
+mode held lid 50 %, endless
+rules
+  in           | when                   | go to | do
+  held         | shut                   | down  |
+  up           | after 10 ms in moving  | down  |
+  up           | lip                    | held  |
+  any but down | shut absent 100 ms     | down  |
+  down         | after 0 s              | up    |
+"""
+
+
+def test_a_mode_that_is_never_entered_again_does_not_flap() -> None:
+    """The clock of ``moving`` is not followed, and so ``held`` seems to be on a round; the run to it, played to the
+    simulation, does change a mode on every tick, but never comes to ``held``."""
+    machine = read_text(PASSED_BY)
+    report = prove(machine, phases=("slices",))
+    assert {f.mode.mode for f in report.findings if f.code == "flapping" and f.mode} == {"down", "up"}
+    assert not contradictions(machine)[0]
