@@ -213,6 +213,9 @@ class Conditions:
                     "counter": f"Compare it with a number, as in {name} > 3.",
                     "constant": f"Compare a sensor with it, as in front < {name}.",
                     "link": f"Ask {name} silent.",
+                    "stepper": f"In a promise or expectation, ask {name} on, {name} off or {name} > 0 Hz.",
+                    "servo": f"In a promise or expectation, ask {name} on, {name} off or {name} > 0 deg.",
+                    **dict.fromkeys(("lamp", "relay", "buzzer"), f"In a promise or expectation, ask {name} on."),
                 }.get(kind, f"In a promise or expectation, ask {name} on, {name} off or {name} > 0 %.")
                 message = f'"{name}" is {article(kind)}, and by itself neither true nor false'
                 self._mistakes.add(piece.place(token), message, hint, code="no-condition")
@@ -337,7 +340,8 @@ class Conditions:
             return None
         kind: Literal["sensor", "counter"] = "counter" if entry.kind == "counter" else "sensor"
         if kind == "counter" and entry.item.outside is None:
-            message = f'"{token}" is moved by rows or time alone, which is no matter of being steady'
+            movers = "a stepper's setting" if entry.item.steps_of else "rows or time alone"
+            message = f'"{token}" is moved by {movers}, which is no matter of being steady'
             hint = "A sensor can be steady, or a counter that counts from outside."
             self._mistakes.add(piece.place(token), message, hint, code="wrong-kind")
             return None
@@ -463,7 +467,8 @@ class Conditions:
         if entry is None or entry.item is None:
             return None
         if entry.kind == "counter" and entry.item.outside is None and scope.kind == "level":
-            message = "A level does not read a counter that rows or time move"
+            movers = "a stepper moves" if entry.item.steps_of else "rows or time move"
+            message = f"A level does not read a counter that {movers}"
             hint = "It reads sensors, switches, dials, earlier levels, the parts' modes, "
             hint += "and counters that count from outside."
             self._mistakes.add(piece.place(token), message, hint, code="not-in-level")

@@ -743,7 +743,7 @@ class Hardware:
         takes, right = self._takes(options, piece)
         if not options.need("shows", "each") or not right:
             return None
-        each = self._ticks(options, "each", piece, "how often a display is given its values")
+        each = self._ticks(options, "each", piece, "the time between two showings")
         if each is None:
             return None
         nodes = [node.children[0] for node in tree.children if isinstance(node, Tree) and "show" in node.data]

@@ -126,7 +126,7 @@ class Names:
         known = self.of_kind(kinds)
         if not known:
             return f"None is declared yet. Declare one with a line that begins with {listed(kinds[:3], 'or')}."
-        return f"There are: {', '.join(known[:6])}{' ...' if len(known) > 6 else ''}."
+        return f"There are: {', '.join(known[:6])}{' and others' if len(known) > 6 else ''}."
 
 
 def check_name(token: Token, piece: Piece, kind: str, mistakes: Mistakes) -> bool:

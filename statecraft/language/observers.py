@@ -246,7 +246,10 @@ class Observers:
             if right is not None:
                 hint += f" Write:  {entry.name} {right}"
             elif entry.kind == "counter":
-                hint = "Rows and time move it; a trial moves only a counter that counts from outside."
+                mover = "Rows and time move it"
+                if isinstance(counter, Counter) and counter.steps_of:
+                    mover = f"The stepper {counter.steps_of} moves it"
+                hint = f"{mover}; a trial moves only a counter that counts from outside."
             self._mistakes.add(piece.place(node), message, hint, code="wrong-value")
             return None
         value = node.children[-1]

@@ -247,7 +247,7 @@ class PartReader:
             message = f'"{text.entry.name}" stops gently, and the {kind} "{bare.name}" has no ramp to keep to'
             hint = f"Give it one ({at(bare.place, place)}):  {ramp}     or write stop, which is at once."
             self._mistakes.add(place, message, hint, code="no-ramp")
-        elif not motors:
+        elif not motors and not self._mistakes.found:  # a mode that sets one may have been wrong
             message = f'"{text.entry.name}" stops gently, and its part has no motor'
             self._mistakes.add(place, message, "Write stop.", code="no-ramp")
 

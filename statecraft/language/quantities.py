@@ -150,7 +150,7 @@ class Measures:
         if not self.tick_known:
             return max(int(ticks), least)
         if ticks != int(ticks):
-            below, above = math.floor(ticks), math.ceil(ticks)
+            below, above = math.floor(ticks), max(math.ceil(ticks), least)
             near = [n for n in (below, above) if n >= max(least, 1)]
             hint = " or ".join(show_duration(n, self.tick_ms) for n in near)
             message = f"{value} is not a whole number of ticks of {self.tick_ms} ms"

@@ -293,7 +293,7 @@ class Settings:
         if low <= steps <= high:
             return Fixed(steps)
         unit = unit_of_output(output)
-        message = f"{unit.show(steps)} is more than {entry.what} can be set to"
+        message = f"{unit.show(steps)} is {'more' if steps > high else 'less'} than {entry.what} can be set to"
         hint = f"It can be {unit.show(low)} .. {unit.show(high)}."
         self._mistakes.add(piece.place(node), message, hint, code="out-of-limits")
         return None

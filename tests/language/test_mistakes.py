@@ -2239,8 +2239,10 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
     ),
     (
         "gently and at once",
-        {"hardware": HARDWARE.replace("reverse 31", "reverse 31, ramp 90 %/s"),
-         "more_modes": "mode rolling stop, stop gently within 800 ms"},
+        {
+            "hardware": HARDWARE.replace("reverse 31", "reverse 31, ramp 90 %/s"),
+            "more_modes": "mode rolling stop, stop gently within 800 ms",
+        },
         "option-twice",
         "stop gently within 800 ms",
         '"rolling" stops at once and gently',
@@ -2248,8 +2250,10 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
     ),
     (
         "gently what moves",
-        {"hardware": HARDWARE.replace("reverse 31", "reverse 31, ramp 90 %/s"),
-         "more_modes": "mode rolling stop gently within 800 ms, drive 10 %"},
+        {
+            "hardware": HARDWARE.replace("reverse 31", "reverse 31, ramp 90 %/s"),
+            "more_modes": "mode rolling stop gently within 800 ms, drive 10 %",
+        },
         "moving-stop",
         "drive 10 %",
         'The stop mode "rolling" drives the motor "drive"',
@@ -2265,8 +2269,11 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
     ),
     (
         "gently promised of a halt",
-        {"hardware": HARDWARE.replace("reverse 31", "reverse 31, ramp 90 %/s"),
-         "more_modes": "mode rolling stop gently within 800 ms", "extra": "promise once halt -> rolling within 20 ms"},
+        {
+            "hardware": HARDWARE.replace("reverse 31", "reverse 31, ramp 90 %/s"),
+            "more_modes": "mode rolling stop gently within 800 ms",
+            "extra": "promise once halt -> rolling within 20 ms",
+        },
         "gentle-promise",
         "promise once halt -> rolling within 20 ms",
         '"rolling" does not keep a promise about halt: it stops gently',
@@ -2400,7 +2407,10 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
     ),
     (
         "dial out of its range",
-        {"behaviour": "mode parked stop\nrules\nin | when | go to | do\nparked | go | stay | pace = 90 %\n", "tail": ""},
+        {
+            "behaviour": "mode parked stop\nrules\nin | when | go to | do\nparked | go | stay | pace = 90 %\n",
+            "tail": "",
+        },
         "out-of-limits",
         "pace = 90 %",
         'The dial "pace" cannot be 90 %',
@@ -2408,7 +2418,10 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
     ),
     (
         "dial of another unit",
-        {"behaviour": "mode parked stop\nrules\nin | when | go to | do\nparked | go | stay | pace = 40 cm\n", "tail": ""},
+        {
+            "behaviour": "mode parked stop\nrules\nin | when | go to | do\nparked | go | stay | pace = 40 cm\n",
+            "tail": "",
+        },
         "wrong-unit",
         "40 cm",
         "40 cm is a length; for the dial pace it must be a percentage",
@@ -2416,7 +2429,10 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
     ),
     (
         "dial stepped",
-        {"behaviour": "mode parked stop\nrules\nin | when | go to | do\nparked | go | stay | pace + 10 %\n", "tail": ""},
+        {
+            "behaviour": "mode parked stop\nrules\nin | when | go to | do\nparked | go | stay | pace + 10 %\n",
+            "tail": "",
+        },
         "dial-step",
         "pace + 10 %",
         'The dial "pace" is stepped here, and a row can only set one',
@@ -2881,7 +2897,10 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
     ),
     (
         "a stepper driven in a stop mode",
-        {"more_hardware": "stepper table step 8, direction 9, at most 600 Hz", "more_modes": "mode odd stop, table 4 Hz"},
+        {
+            "more_hardware": "stepper table step 8, direction 9, at most 600 Hz",
+            "more_modes": "mode odd stop, table 4 Hz",
+        },
         "moving-stop",
         "table 4 Hz",
         'The stop mode "odd" drives the stepper "table"',
@@ -2897,7 +2916,10 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
     ),
     (
         "steps of no stepper",
-        {"more_hardware": "stepper table step 8, direction 9, at most 600 Hz", "behaviour": BEHAVIOUR.replace("counter turns 0 .. 7", "counter turns 0 .. 7, counts steps of tabel")},
+        {
+            "more_hardware": "stepper table step 8, direction 9, at most 600 Hz",
+            "behaviour": BEHAVIOUR.replace("counter turns 0 .. 7", "counter turns 0 .. 7, counts steps of tabel"),
+        },
         "unknown-name",
         "tabel",
         'There is no output "tabel"',
@@ -2913,7 +2935,12 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
     ),
     (
         "steps with a rate",
-        {"more_hardware": "stepper table step 8, direction 9, at most 600 Hz", "behaviour": BEHAVIOUR.replace("counter turns 0 .. 7", "counter turns 0 .. 7, counts steps of table, at most 400 Hz")},
+        {
+            "more_hardware": "stepper table step 8, direction 9, at most 600 Hz",
+            "behaviour": BEHAVIOUR.replace(
+                "counter turns 0 .. 7", "counter turns 0 .. 7, counts steps of table, at most 400 Hz"
+            ),
+        },
         "wrong-option",
         "at most 400 Hz",
         "A stepper's own line says how fast it steps",
@@ -2921,7 +2948,12 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
     ),
     (
         "steps and time",
-        {"more_hardware": "stepper table step 8, direction 9, at most 600 Hz", "behaviour": BEHAVIOUR.replace("counter turns 0 .. 7", "counter turns 0 .. 7, counts steps of table, up each 500 ms in cruise")},
+        {
+            "more_hardware": "stepper table step 8, direction 9, at most 600 Hz",
+            "behaviour": BEHAVIOUR.replace(
+                "counter turns 0 .. 7", "counter turns 0 .. 7, counts steps of table, up each 500 ms in cruise"
+            ),
+        },
         "wrong-option",
         "counts steps of table",
         "A counter counts time or a stepper's steps, not both",
@@ -3229,3 +3261,39 @@ trial "a visitor"
     assert [(each.place.line, each.hint) for each in caught.value.mistakes] == [
         (14, "In a trial a line begins with at, every or expect:  at 1 s  go")
     ]
+
+
+STEPS = "stepper table step 40, direction 41, at most 600 Hz"
+
+
+@pytest.mark.parametrize(
+    ("line", "message", "hint"),
+    [
+        ("level still when turned steady within 2 for 1 s, clears when bumper", "moved by a stepper's setting", "A sensor"),
+        ("level far when turned > 50 clears when turned < 40", "a counter that a stepper moves", "It reads"),
+        ('trial "t"\n  at 1 s  turned + 3', "not moved by pulses", "The stepper table moves it; a trial"),
+        ("promise never table and bumper", "neither true nor false", "table > 0 Hz"),
+        ("promise never beacon and bumper", "neither true nor false", "ask beacon on."),
+        ("mode odd beacon blink 3 ms", "not a whole number of ticks of 10 ms", "Write 20 ms."),
+        ("mode odd drive -130 %", "-130 % is less than", "It can be"),
+        ("output screen by hand, shows mode, each 0 ms", "The time between two showings of 0 ms", "10 ms"),
+        ("mode odd stop, gadget on", 'There is no output "gadget"', "horn, table and others."),
+    ],
+)  # fmt: skip
+def test_what_is_moved_by_a_stepper_and_other_last_words(line: str, message: str, hint: str) -> None:
+    hardware = f"{STEPS}\nlamp lamp_1 pin 42" if "gadget" in line else STEPS
+    counting = "mode turning table 100 Hz\ncounter turned 0 .. 3200, counts steps of table\n"
+    told = mistakes(frame(more_hardware=hardware, more_modes=counting + ("" if line.startswith("trial") else line))
+                    + (line if line.startswith("trial") else ""))  # fmt: skip
+    assert any(message in each.message and hint in each.hint for each in told), told
+
+
+def test_a_mode_that_is_wrong_is_told_alone() -> None:
+    """A gentle stop is not said to have no motor, when the mode that sets one is what is wrong."""
+    text = (
+        frame()
+        .replace("mode cruise", "mode rolling stop gently within 1 s\nmode cruise")
+        .replace("drive 60 %", "drive 160 %")
+        .replace("swing drive -50 %", "swing")
+    )
+    assert [each.code for each in mistakes(text)] == ["out-of-limits"]
