@@ -902,6 +902,7 @@ class Counter:
     """An integer that rows set and step.
 
     Attributes:
+        start: 0 unless the file says, or the end next to it where the range has no 0.
         counts: how it counts time.
         outside: what moves it from outside, if anything does.
         round: after its top comes its bottom, and the other way round; else it stays within its ends.

@@ -85,7 +85,8 @@ def _dial(link: Link, dial: Dial) -> list[SheetLine]:
     unit = dial.unit.symbol or "ones"
     whole = f"a whole number from {numbers[0]} to {numbers[-1]} in {unit}; "
     notes = {numbers[0]: f"{whole}the lowest", numbers[-1]: "the highest"}
-    notes[start] = f"{notes.get(start, '')}; {dial.unit.show(dial.start)} until one comes".removeprefix("; ")
+    until = "until one comes for the first time; it is kept" if dial.stored else "until one comes"
+    notes[start] = f"{notes.get(start, '')}; {dial.unit.show(dial.start)} {until}".removeprefix("; ")
     sent = "when it changes"
     return [
         SheetLine(dial.name, link.name, _text(dial_message(link, dial, number)), sent, notes[number])

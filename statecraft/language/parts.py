@@ -13,7 +13,7 @@ from statecraft.language.conditions import Conditions, Scope
 from statecraft.language.context import Context, PartNames, names_in, tree_in
 from statecraft.language.habits import EVERY_MODE
 from statecraft.language.lines import Piece, normal
-from statecraft.language.names import Entry, at, clip
+from statecraft.language.names import Entry, article, at, clip
 from statecraft.language.quantities import quantity
 from statecraft.language.sequences import SequenceStep, SequenceText, last_of
 from statecraft.language.settings import Settings, WrittenSetting, at_rest
@@ -368,7 +368,7 @@ class PartReader:
         first, last = (quantity(child, piece) for child in limits.children if isinstance(child, Tree))
         low = self._context.measures.plain(first, "A counter", -30_000, 30_000)
         high = self._context.measures.plain(last, "A counter", -30_000, 30_000) if low is not None else None
-        start: int | None = low
+        start: int | None = None if low is None or high is None else max(low, min(high, 0))
         counts: list[tuple[Tree[Token], list[Token | Tree[Token]]]] = []
         words: dict[str, Tree[Token]] = {}
         sound = True
@@ -810,10 +810,12 @@ class PartReader:
         token, sign, amount = node.children
         assert isinstance(token, Token) and isinstance(sign, Token) and isinstance(amount, Tree)
         entry = self._context.names.find(token, cell, "counter", "dial")
-        if entry is not None and entry.kind == "dial":
+        if entry is None or self._moved_by_another(token, amount, cell):
+            return None
+        if entry.kind == "dial":
             return self._dial_change(node, cell, entry)
         steps = self._context.steps(amount, cell, Unit.NUMBER, "what a counter changes by")
-        if entry is None or steps is None or entry.item is None:
+        if steps is None or entry.item is None:
             return None
         counter = cast("Counter", entry.item)
         if counter.part != self._names.name:
@@ -830,6 +832,17 @@ class PartReader:
             return None
         return Change(counter.name, "set", steps)
 
+    def _moved_by_another(self, token: Token, amount: Tree[Token], cell: Piece) -> bool:
+        """Whether ``token`` is set to, or stepped by, what may change itself; noted."""
+        name = next(names_in(amount), None)
+        other = None if name is None else self._context.names.get(str(name))
+        if name is None or other is None or other.kind not in ("counter", "dial", "sensor"):
+            return False
+        message = f'"{name}" is {article(other.kind)} ({at(other.place, cell.place(name))}), and a row sets or steps'
+        message += f' "{token}" by a number or a constant only'
+        hint = f"Write a number; or ask about {name} itself, in the condition."
+        self._mistakes.add(cell.place(name), message, hint, code="wrong-kind")
+        return True
 
     def _dial_change(self, node: Tree[Token], cell: Piece, entry: Entry) -> Change | None:
         """A dial set by a row: to a number that its message could say."""

@@ -103,10 +103,11 @@ def test_without_a_link_there_is_no_remote() -> None:
 
 def test_several_numbers_on_the_sheet() -> None:
     machine = cart(
-        'command halt "h", urgent\ncommand go "g"\ndial ahead, aside "j", -100 % .. 100 %',
+        'command halt "h", urgent\ncommand go "g"\ndial ahead, aside "j", -100 % .. 100 %\ndial far "f", 0 .. 9, kept',
         "checked, silent after 500 ms",
     )
-    sheet = lines(machine)
+    *sheet, least, _ = lines(machine)
+    assert least.note.endswith("0 until one comes for the first time; it is kept")
     assert [line.name for line in sheet] == ["halt", "go", *["ahead, aside"] * 4]
     # j is 0x6A, a comma 0x2C, a minus sign 0x2D; what stands there twice cancels out
     said = ["$j-100,-100*46", "$j0,0*46", "$j100,-100*6B", "$j100,100*46"]

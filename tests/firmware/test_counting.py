@@ -29,7 +29,7 @@ command ahead button, pin 8, on when low
 motor drive pwm 5, direction 4
 {more}
 counter clicks 0 .. 2000, counts {pulses}
-counter place -400 .. 400, counts {both}, round
+counter place -400 .. 400, starts -400, counts {both}, round
 mode parked stop
 mode going drive 40 %
 failsafes

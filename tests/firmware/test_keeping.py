@@ -35,7 +35,7 @@ command bale button, pin 8, on when low, settle 20 ms
 dial depth "v", 0 .. 90, starts 30, kept
 lamp done pin 13
 counter bales 0 .. 999, starts 5, kept
-counter side -3 .. 3, kept, round
+counter side -3 .. 3, starts -3, kept, round
 mode parked stop
 mode full stop, done on
 failsafes

@@ -2230,6 +2230,14 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "Give one of them another name.",
     ),
     (
+        "a counter set from a dial",
+        {"rule": "parked | go | cruise | turns = pace"},
+        "wrong-kind",
+        "pace",
+        '"pace" is a dial (line 8), and a row sets or steps "turns" by a number or a constant only',
+        "Write a number; or ask about pace itself, in the condition.",
+    ),
+    (
         "gently without a ramp",
         {"more_modes": "mode rolling stop gently within 800 ms"},
         "no-ramp",
@@ -3277,13 +3285,12 @@ STEPS = "stepper table step 40, direction 41, at most 600 Hz"
         ("mode odd beacon blink 3 ms", "not a whole number of ticks of 10 ms", "Write 20 ms."),
         ("mode odd drive -130 %", "-130 % is less than", "It can be"),
         ("output screen by hand, shows mode, each 0 ms", "The time between two showings of 0 ms", "10 ms"),
-        ("mode odd stop, gadget on", 'There is no output "gadget"', "horn, table and others."),
+        ("mode odd stop, gadget on", 'There is no output "gadget"', "pump, horn, table."),
     ],
 )  # fmt: skip
 def test_what_is_moved_by_a_stepper_and_other_last_words(line: str, message: str, hint: str) -> None:
-    hardware = f"{STEPS}\nlamp lamp_1 pin 42" if "gadget" in line else STEPS
     counting = "mode turning table 100 Hz\ncounter turned 0 .. 3200, counts steps of table\n"
-    told = mistakes(frame(more_hardware=hardware, more_modes=counting + ("" if line.startswith("trial") else line))
+    told = mistakes(frame(more_hardware=STEPS, more_modes=counting + ("" if line.startswith("trial") else line))
                     + (line if line.startswith("trial") else ""))  # fmt: skip
     assert any(message in each.message and hint in each.hint for each in told), told
 

@@ -20,7 +20,7 @@ command halt button, pin 7, on when low, urgent
 command ahead button, pin 8, on when low
 motor drive pwm 5, direction 4
 counter clicks 0 .. 2000, counts pulses on pin 2, at most 400 Hz
-counter place -400 .. 400, counts both ways on pins A0 and A1, at most 1 kHz, round
+counter place -400 .. 400, starts -400, counts both ways on pins A0 and A1, at most 1 kHz, round
 counter side 0 .. 5, round
 level stalled when carriage in going and clicks steady within 2 for 50 ms, clears when not carriage in going
 mode parked stop
