@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Container, Iterable, Iterator, Mapping
 from dataclasses import replace
 from functools import cached_property
 
@@ -77,10 +77,10 @@ class Reachability:
         model.diagrams = self.model.diagrams  # their clusters are the same, and so goals mean the same in both
         return model
 
-    def settled(self, said: frozenset[str] = frozenset(), trembling: str = "") -> Mapping[int, int]:
+    def settled(self, ways: Collection[frozenset[str]] = (frozenset(),), trembling: str = "") -> Mapping[int, int]:
         """Of the clusters that something free is in (:attr:`varying`), those that stand still in the long run when
-        inputs do, the sensor ``trembling`` apart, and nothing is said but what sets the clocks ``said``; with the
-        cells, as bits, in which they may."""
+        inputs do, the sensor ``trembling`` apart, and nothing is said but what sets the clocks, followed or not, of one
+        of ``ways``; with the cells, as bits, in which they may."""
         return {}
 
     def sure(self, edge: Transition) -> bool:

@@ -16,7 +16,7 @@ and leads to one of which the same has been shown.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Container, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
@@ -171,26 +171,33 @@ class Slice(Reachability):
         }
         return [self.sliced.sources[name] for name in names if name in self.sliced.sources]
 
-    def settled(self, said: frozenset[str] = frozenset(), trembling: str = "") -> Mapping[int, int]:
+    def settled(self, ways: Collection[frozenset[str]] = (frozenset(),), trembling: str = "") -> Mapping[int, int]:
         """See :meth:`Reachability.settled`: a level that reads inputs alone, all of them constant, stays as it is; what
         holds has held for long; and what is not said has not been said for long."""
-        known: dict[str, int] = {}
+        every = [dict(self._in_the_long_run(said)) for said in ways]
+        found: dict[int, int] = {}
+        for index in self.varying:
+            if all(self._settles(source, trembling) for source in self.sources_in(index)):
+                cluster = self.model.clusters[index]
+                asked = [atom for atom in cluster.inputs if isinstance(atom, Compare) and atom.right is None]
+
+                def may(known: Mapping[str, int], cell: InputCell, asked: Sequence[Compare] = asked) -> bool:
+                    told = [(atom, known[atom.left.name]) for atom in asked if atom.left.name in known]
+                    return all(holds(atom.op, value, atom.offset) == (atom in cell.true) for atom, value in told)
+
+                some = (any(may(known, cell) for known in every) for cell in cluster.cells)
+                found[index] = sum(1 << place for place, stands in enumerate(some) if stands)
+        return found
+
+    def _in_the_long_run(self, said: frozenset[str]) -> Iterator[tuple[str, int]]:
+        """Where free dials stand that stand for times, while just the clocks ``said`` are set to 0 on every tick."""
         highs = {dial.name: dial.high for dial in self.machine.dials}
         for dial, source in self.sliced.sources.items():
             kind, name = source.thing
             if kind == "for":
-                known[dial] = 1
+                yield dial, 1
             elif kind == "clock" and name.startswith(("absent ", "silent ")):
-                known[dial] = 0 if name in said else highs[dial]
-        found: dict[int, int] = {}
-        for index in self.varying:
-            if all(self._settles(source, trembling) for source in self.sources_in(index)):
-                found[index] = sum(
-                    1 << place
-                    for place, cell in enumerate(self.model.clusters[index].cells)
-                    if all(known.get(term.name, value) == value for term, value in cell.values.items())
-                )
-        return found
+                yield dial, 0 if name in said else highs[dial]
 
     def _settles(self, source: Source, trembling: str) -> bool:
         kind, name = source.thing

@@ -236,3 +236,25 @@ def test_a_mode_that_is_never_entered_again_does_not_flap() -> None:
     report = prove(machine, phases=("slices",))
     assert {f.mode.mode for f in report.findings if f.code == "flapping" and f.mode} == {"down", "up"}
     assert not contradictions(machine)[0]
+
+
+HELD = """machine m
+board atmega2560
+tick 10 ms
+link op serial1, 9600 baud, plain, silent after 10 ms
+command beat "b" from op
+lamp glow pin 13
+mode dark stop
+mode lit glow on
+rules
+  in | when | go to
+  dark | beat within 30 ms and after 0 s | lit
+  lit | not beat absent 40 ms | dark
+"""
+
+
+def test_slices_know_that_a_message_without_a_row_may_come_on_every_tick() -> None:
+    """How long ``beat`` has been away is not followed at first, and yet is known while it comes again and again."""
+    report = prove(read_text(HELD), phases=("slices",))
+    flapping = {finding.mode.mode for finding in report.findings if finding.code == "flapping" and finding.mode}
+    assert flapping == {"dark", "lit"}

@@ -71,7 +71,7 @@ def _bare(explored: Reachability, part: int, sensor: Sensor, saying: Saying, don
     found: dict[int, list[tuple[Config, object]]] = {}
     read: dict[tuple[Cells, ...], Tremble] = {}
     followed = itertools.count()
-    still = explored.settled(saying.said, sensor.name)
+    still = explored.settled(saying.ways, sensor.name)
     for pair, word in itertools.product(trembles(machine, model.clusters[own], sensor, model.ranges), _words(ways)):
         letters = [pair.cells[letter] for letter in word]
         turning = Turning(explored, alone, saying, own, letters, still, driving)

@@ -33,7 +33,7 @@ def flapping(explored: Reachability) -> Iterator[Finding]:
     found: dict[tuple[int, int], dict[tuple[frozenset[int], Saying], dict[tuple[Config, Cells], object]]] = {}
     followed = itertools.count()
     for saying in sayings(explored):
-        turning = Turning(explored, everyone, saying, settled=explored.settled(saying.said))
+        turning = Turning(explored, everyone, saying, settled=explored.settled(saying.ways))
         turning.within = _modes_gone_round(explored, saying)
         for cells, begun in turning.choices():
             only = quiet(explored, cells, saying)

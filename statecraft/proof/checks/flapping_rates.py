@@ -56,7 +56,7 @@ def rates(explored: Reachability) -> Rates:
         command = explored.model.takes[saying.take]
         for said in saying.ways:
             for modes in stays_among(explored.whole, command, said).get(explored.model.parts[0].name, ()):
-                rate, known = _Rates(explored, saying, modes).found(), found.get((command, modes), Rate())
+                rate, known = _Rates(explored, saying, said, modes).found(), found.get((command, modes), Rate())
                 found[command, modes] = Rate(
                     rate.alone or known.alone, max(rate.in_turn, known.in_turn), max(rate.size, known.size)
                 )
@@ -110,11 +110,11 @@ _Stay = tuple[Config, Region, int]
 
 
 class _Rates:
-    def __init__(self, explored: Reachability, saying: Saying, modes: frozenset[str]) -> None:
+    def __init__(self, explored: Reachability, saying: Saying, said: frozenset[str], modes: frozenset[str]) -> None:
         self.explored = explored
         self.saying = saying
         self.modes = {explored.model.mode_index[0][name] for name in modes}
-        self.settled = explored.settled(saying.said)
+        self.settled = explored.settled((said,))
         self.best = Rate()
         self.size = 1
         self.tries = 0
