@@ -8,12 +8,15 @@ from statecraft.findings import Finding
 from statecraft.machine import Machine, Part, Row, Taken
 from statecraft.proof.checks.unreachable import fired
 from statecraft.proof.engine.conditions import ranges_of, satisfy
-from statecraft.proof.engine.diagrams import FALSE, TRUE, Node
+from statecraft.proof.engine.diagrams import FALSE as NOWHERE
+from statecraft.proof.engine.diagrams import TRUE as EVERYWHERE
+from statecraft.proof.engine.diagrams import Node
 from statecraft.proof.engine.exploration import Region
 from statecraft.proof.engine.model import Counters, Modes, Rows
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.semantics import tick_of
-from statecraft.semantics.guards import Guard, Known, Test, all_of, negation, replaced, tests
+from statecraft.semantics.guards import FALSE, TRUE, Guard, Known, Reached, Test, all_of, negation, replaced, tests
+from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock
 
 
 def held_back_only(explored: Reachability, part: int) -> Iterator[Finding]:
@@ -61,22 +64,52 @@ def candidates(machine: Machine, part: Part) -> Iterator[tuple[Row, list[Row]]]:
         # where its guard alone can be met without that of any row above it, it has turns of its own
         above = [asked[other.number] for other in part.rows if other.number < row.number]
         alone = (
-            all_of([guard, *(negation(each[mode]) for each in above if mode in each)]) for mode, guard in mine.items()
+            (mode, all_of([guard, *(negation(each[mode]) for each in above if mode in each)]))
+            for mode, guard in mine.items()
         )
-        if any(satisfy(each, ranges) for guard in alone for each in _by_command(guard)):
+        if any(satisfy(each, ranges) for mode, guard in alone for each in _on_ticks(machine, part, mode, guard)):
             continue
         yield row, earlier
 
 
-def _by_command(guard: Guard) -> Iterator[Guard]:
-    """What ``guard`` comes to with each of the commands that it asks about taken, and with none of them."""
+def _on_ticks(machine: Machine, part: Part, mode: str, guard: Guard) -> Iterator[Guard]:
+    """What ``guard`` comes to in ``mode`` on tick 0, where it can be, and on later ticks with each of the commands that
+    it asks about taken, and with none of them."""
+    clocks = [test.clock for test in tests(guard) if isinstance(test, Reached)]
     asked = dict.fromkeys(test.command for test in tests(guard) if isinstance(test, Taken))
-    for taken in (None, *asked):
+    asked |= dict.fromkeys(clock.command for clock in clocks if isinstance(clock, AbsenceClock))
+    events = machine.events()
+    urgent = {command.name for command in machine.commands if command.urgent} & events
 
-        def known(test: Test, taken: str | None = taken) -> Guard:
-            return Known(test.command == taken) if isinstance(test, Taken) else test
+    def first(test: Test) -> Guard:
+        match test:
+            case Taken() | Reached(ModeClock() | GroupClock()):
+                return FALSE
+            case Reached(AbsenceClock() | SilenceClock()):
+                return TRUE
+        return test
 
-        yield replaced(guard, known)
+    def later(test: Test, taken: str | None) -> Guard:
+        match test:
+            case Taken(command):
+                return Known(command == taken)
+            case Reached(ModeClock(of), 1) if of == part.name:
+                return TRUE
+            case Reached(GroupClock(of, group), 1) if of == part.name and group in part.mode[mode].groups:
+                return TRUE
+            case Reached(AbsenceClock(command)) if command == taken:
+                return FALSE
+            case Reached(AbsenceClock(command), 1) if command in urgent:
+                # it is heard only where an urgent one is taken
+                return TRUE if taken not in urgent and (taken is not None or urgent <= asked.keys()) else test
+            case Reached(SilenceClock(link)) if taken is not None and machine.command(taken).link == link:
+                return FALSE
+        return test
+
+    if mode == part.start.name:
+        yield replaced(guard, first)
+    for taken in (None, *(command for command in asked if command in events)):
+        yield replaced(guard, lambda test, taken=taken: later(test, taken))  # type: ignore[misc]
 
 
 def _asks_else(one: dict[str, Guard], other: dict[str, Guard]) -> bool:
@@ -98,7 +131,7 @@ def _decides_by_itself(explored: Reachability, part: int, row: Row, earlier: lis
         if mode in names:
             here = [other for other in earlier if explored.mode(part, mode).name in other.modes]
             node = explorer.asked(config, region, part, _alone(explored, region, part, mode, row, here))
-            if node != FALSE and any(value is True for value, _ in explorer.values(config, region, node)):
+            if node != NOWHERE and any(value is True for value, _ in explorer.values(config, region, node)):
                 return True
     return False
 
@@ -113,9 +146,9 @@ def _alone(
     def ask(_: Rows, counters: Counters, modes: Modes) -> Node:
         decides = model.decision(part, mode, region.passed, counters, modes, region.tables, region.known)
         own = diagrams.where(decides, lambda number: number == row.number)
-        if own == FALSE:
-            return FALSE
+        if own == NOWHERE:
+            return NOWHERE
         held = [model.diagram(each, region.passed, counters, modes, region.tables) for each in conditions]
-        return diagrams.all_of([own, *(diagrams.select(each, FALSE, TRUE) for each in held)])
+        return diagrams.all_of([own, *(diagrams.select(each, NOWHERE, EVERYWHERE) for each in held)])
 
     return ask

@@ -37,3 +37,43 @@ def test_where_another_row_always_comes_first_it_has_no_turn_of_its_own(held: st
     """In idle the last row waits in vain for ``back``: who presses that does not press ``go``."""
     report = prove(read_text(CART.format(held=held, first=first)))
     assert [each.row.number for each in report.findings if each.code == "held back only" and each.row] == [3] * only
+
+
+TIMED = """
+machine  cart
+board    atmega328p
+tick     10 ms
+link     radio  serial, 9600 baud, plain
+command  back   "b" from radio, urgent
+command  go     "g" from radio
+switch   lid    pin 5, on when high
+switch   door   pin 6, on when high
+motor    axle   pwm 9, direction 8
+mode idle   stop
+mode ready  stop
+mode going  axle 40 %
+failsafes
+in    | when                        | go to
+any   | lid and back                | idle
+any   | lid and back absent {away}  | idle
+going | door or back                | idle
+rules
+in    | when                  | go to
+idle  | {first}               | going
+idle  | {row}                 | ready
+ready | go                    | idle
+"""
+
+
+@pytest.mark.parametrize(
+    ("first", "row", "away", "only"),
+    [
+        ("after 10 ms", "back and not lid", "10 ms", True),  # nothing is taken on tick 0
+        ("after 20 ms", "back and not lid", "10 ms", False),
+        ("not lid", "go", "10 ms", True),  # an urgent command is away unless it is taken
+        ("not lid", "go", "20 ms", False),
+    ],
+)
+def test_what_is_so_on_every_tick_leaves_no_turn(first: str, row: str, away: str, only: bool) -> None:
+    report = prove(read_text(TIMED.format(first=first, row=row, away=away)))
+    assert [each.row.number for each in report.findings if each.code == "held back only" and each.row] == [4] * only
