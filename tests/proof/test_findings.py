@@ -226,6 +226,30 @@ def test_a_level_without_a_gap_is_told_though_a_failsafe_waits_for_silence() -> 
     assert finding.hint.startswith("Let warm clear further off, such as 'clears when air < 24.6 C'.")
 
 
+def test_a_level_that_clears_in_a_mode_that_is_never_entered_does_not_waver() -> None:
+    text = """
+machine tank
+board atmega2560
+tick 20 ms
+sensor depth by hand, 0 .. 9, noise 1
+lamp glow pin 13
+level high when depth > 4 clears when depth <= 4 and tank in lit
+mode dark stop
+mode dim stop
+mode lit glow on
+rules
+  in | when | go to
+  dark | high | dim
+  dim | not high | dark
+  {start} | after 1 s | lit
+  lit | after 1 s | dark
+"""
+    wavering = [
+        any(each.code == "bare threshold" for each in sound(text, start=start).findings) for start in ("dim", "lit")
+    ]
+    assert wavering == [True, False]
+
+
 # ------------------------------------------------------------------------------------------------------ false alarms
 
 REVERSE_BY_HAND = (

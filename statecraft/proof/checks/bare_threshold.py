@@ -327,11 +327,15 @@ def _wavers(machine: Machine, level: Level, by: Sequence[Sensor]) -> Finding:
 
 
 def told_elsewhere(machine: Machine, finding: Finding, found: Sequence[Finding]) -> bool:
-    """Whether ``finding`` is about a level alone that another one is about: it leads out of a mode, or overlaps."""
+    """Whether ``finding`` is about a level alone that another one is about: it leads out of a mode, or overlaps, or
+    wavers only in modes of which it is told that they are never entered."""
     if finding.code != "bare threshold" or finding.mode is not None:
         return False
     level = next(each for each in machine.levels if each.name == finding.subject)
     sensors = {name for side in (level.set, level.clear) for name in sensors_of(side)}
+    never = {(f.mode.part, f.mode.mode) for f in found if f.code == "unreachable" and f.mode is not None}
+    if never and not any(wavers(machine, level, each, 1, never) for each in machine.sensors):
+        return True
     for other in found:
         if other.code == "overlapping" and other.subject == level.name:
             return True

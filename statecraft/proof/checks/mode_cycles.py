@@ -181,10 +181,12 @@ def as_twin(condition: Condition, sensor: str) -> Condition:
             return condition
 
 
-def wavers(machine: Machine, level: Level, sensor: Sensor, longest: int = LONGEST) -> bool:
+def wavers(
+    machine: Machine, level: Level, sensor: Sensor, longest: int = LONGEST, never: Collection[tuple[str, str]] = ()
+) -> bool:
     """Whether two readings of ``sensor``, no further apart than it trembles, may turn ``level`` on and off in turn, all
     else equal. A level that reads it through another one alone does not: that one does. Nor does one that waits for
-    ``longest`` ticks or more.
+    ``longest`` ticks or more. The modes ``never``, as (part, mode), are never entered.
     """
     if sensor.name not in {name for side in (level.set, level.clear) for name in sensors_of(side)}:
         return False
@@ -206,7 +208,7 @@ def wavers(machine: Machine, level: Level, sensor: Sensor, longest: int = LONGES
                 return Or(tuple(told(each, modes, word) for each in several))
             case InMode(part, names):
                 return _constant(modes[part] in names)
-            case LevelOn(name) if wavers(machine, levels[name], sensor, longest):
+            case LevelOn(name) if wavers(machine, levels[name], sensor, longest, never):
                 return SwitchOn(f"{name} {word}")
             case Steady(name, band, _) if name == sensor.name and band < tremble(machine, sensor, sides):
                 return SwitchOn(f"{condition!r} {word}")
@@ -214,6 +216,8 @@ def wavers(machine: Machine, level: Level, sensor: Sensor, longest: int = LONGES
                 return condition
 
     for modes in _modes_asked(machine, sides):
+        if not modes.items().isdisjoint(never):
+            continue
         on, off = told(level.set, modes, "set"), as_twin(told(level.clear, modes, "clear"), sensor.name)
         if satisfy(And((on, off, close)), ranges) is not None:
             return True
