@@ -22,13 +22,12 @@ from statecraft.machine import (
 )
 from statecraft.semantics import tick_of
 
-_OUTPUT_WORDS: tuple[tuple[type[Output], str], ...] = (
+_OUTPUT_WORDS: tuple[tuple[type[Output] | tuple[type[Output], ...], str], ...] = (
     (Motor, "motor"),
     (Stepper, "stepper"),
     (Servo, "servo"),
     (Relay, "relay"),
-    (Lamp, "lamp"),
-    (DimLamp, "lamp"),
+    ((Lamp, DimLamp), "lamp"),
     (Buzzer, "buzzer"),
     (HandOutput, "hand-written output"),
 )
@@ -56,6 +55,9 @@ def _world(machine: Machine) -> list[str]:
     buttons = [command.name for command in machine.commands if command.button is not None]
     if buttons:
         said.append(f"It obeys {counted(buttons, 'button')}.")
+    told = [command.name for command in machine.commands if command.by_hand]
+    if told:
+        said.append(f"It is told {listed(told)} by {'a function' if len(told) == 1 else 'functions'} of your own.")
     rangers = [sensor.name for sensor in machine.sensors if isinstance(sensor.source, Ranger)]
     others = [sensor.name for sensor in machine.sensors if not isinstance(sensor.source, Ranger)]
     switches = [switch.name for switch in machine.switches]
@@ -70,6 +72,12 @@ def _world(machine: Machine) -> list[str]:
         driven += [counted(names, word)] if names else []
     if driven:
         said.append(f"It drives {listed(driven)}.")
+    turned = [counter.name for counter in machine.pulsed]
+    if turned:
+        said.append(f"It counts pulses in {listed(turned)}.")
+    kept = [thing.name for thing in machine.stored]
+    if kept:
+        said.append(f"What {listed(kept)} {'says' if len(kept) == 1 else 'say'} is kept when the power is off.")
     if machine.displays:
         said.append(f"It shows values on {listed(display.name for display in machine.displays)}.")
     return said

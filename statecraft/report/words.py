@@ -11,6 +11,7 @@ from statecraft.machine import (
     Buzzer,
     ByHand,
     Contact,
+    Counter,
     DimLamp,
     Display,
     Fixed,
@@ -33,6 +34,7 @@ from statecraft.machine import (
     Setting,
     Share,
     Stepper,
+    Switch,
     Thermistor,
     Unit,
 )
@@ -118,6 +120,26 @@ def wires(contact: Contact | None, machine: Machine) -> str:
     if contact is None:
         return "read by a function of your own"
     return f"on when {'high' if contact.on_when_high else 'low'}, settles in {machine.duration(contact.settle)}"
+
+
+def switch(machine: Machine, thing: Switch) -> str:
+    """What a switch is."""
+    return f"switch, {wires(thing.contact, machine)}" + (", on if in doubt" if thing.on_if_in_doubt else "")
+
+
+def counter(machine: Machine, thing: Counter) -> str:
+    """What a counter counts, between which numbers, and whether it is kept."""
+    what = "counter"
+    if thing.outside is not None:
+        pins = f"pin{'s' * thing.outside.both_ways} {listed(thing.outside.pins)}"
+        ways = ", both ways" * thing.outside.both_ways
+        what += f" of pulses on {pins}{ways}, {Unit.RATE.show(thing.outside.rate)} at most"
+    elif thing.steps_of:
+        what += f" of the steps of {thing.steps_of}"
+    for each in thing.counts:
+        what += f", {'up' if each.by > 0 else 'down'} each {machine.duration(each.ticks)} in {each.text}"
+    what += f"; {thing.low} to {thing.high}{', round' * thing.round}, {thing.start} at first"
+    return what + (", kept when the power is off" if thing.stored else "")
 
 
 def sensor(machine: Machine, thing: Sensor) -> str:

@@ -213,6 +213,49 @@ def test_the_command_sheet_has_the_bytes_that_the_firmware_waits_for() -> None:
     assert "beat operator . every 166 ms, as long as somebody is there heartbeat" in cart
 
 
+DRILL = """\
+machine drill
+board atmega2560
+tick 10 ms
+command halt button, pin 4, on when low, urgent
+command go by hand
+dial depth "d" from radio, 0 .. 9, kept
+link radio serial1, 9600 baud, checked, silent after 1 s
+switch top pin 5, on when high, on if in doubt
+stepper table step 11, direction 6, at most 600 Hz
+lamp a pin 13
+lamp b pwm 9
+mode parked stop, a on, b 30 %
+mode going table 100 Hz, endless
+counter way -9 .. 40, counts both ways on pins 2 and 3, at most 1 kHz
+counter turned 0 .. 40, counts steps of table
+counter holes 5 .. 40, kept, round
+counter lead 0 .. 40, starts 2, up each 500 ms in going
+failsafes
+in | when | go to
+any | halt or top | parked
+rules
+in | when | go to | do
+parked | go and way < depth | going | holes + 1
+"""
+
+
+def test_counters_and_what_is_kept_are_on_the_page() -> None:
+    """Where each counts, from what, whether it is kept; and what a function of the owner's own tells."""
+    reader = Reader(full(read_text(DRILL, file="drill.modes")))
+    text = words(reader.text["job"]) + words(reader.text["wiring"])
+    for said in (
+        "way counter of pulses on pins 2 and 3, both ways, 1000 Hz at most; -9 to 40, 0 at first",
+        "turned counter of the steps of table; 0 to 40, 0 at first",
+        "holes counter; 5 to 40, round, 5 at first, kept when the power is off",
+        "lead counter, up each 500 ms in going; 0 to 40, 2 at first",
+        "top switch, on when high, settles in 20 ms, on if in doubt",
+        "It is told go by a function of your own.",
+        "the lamps a and b. It counts pulses in way. What holes and depth say is kept when the power is off.",
+    ):
+        assert said in text
+
+
 def test_the_wiring_list_has_every_pin() -> None:
     machine = read_file(str(SAMPLES / "feed_pusher.modes"))
     said = words(Reader(full(machine)).text["wiring"])
