@@ -331,7 +331,8 @@ class Conditions:
         assert isinstance(token, Token) and isinstance(band, Tree) and isinstance(amount, Tree)
         if scope.kind != "level":
             message = "Only a level can watch whether something is steady"
-            hint = f"Declare one:  level quiet when {token} steady within 3 cm for 4 s clears when ..."
+            steady = f"{token} steady within 3 cm for 4 s"
+            hint = f"Declare one:  level quiet when {steady}, clears when not {steady}"
             self._mistakes.add(piece.place(node), message, hint, code="only-in-level")
             return None
         entry = self._context.names.find(token, piece, "sensor", "counter", wanted="a sensor or counter")

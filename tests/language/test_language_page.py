@@ -132,6 +132,24 @@ def test_after_is_the_modes_time_and_for_the_levels(when: str, tick: int) -> Non
         assert said in " ".join(PAGE.split())
 
 
+def test_what_stood_still_in_a_stop_mode_is_not_stalled_when_it_starts() -> None:
+    """The page's own line, after a second at rest: a wheel that turns goes on, one that does not is found out."""
+    stalled = next(line for line in PAGE.splitlines() if line.startswith("level    stalled"))
+    text = TRAP.replace("tick 1 s", "tick 10 ms").replace("WHEN", "stalled and after 1 s")
+    clicks = f"{stalled}\ncounter clicks 0 .. 2000, counts pulses on pin 2, at most 400 Hz\nmode halt stop"
+    machine = read_text(
+        text.replace("level clear_long when not bumper for 20 s clears when bumper\nmode halt stop", clicks)
+    )
+    for pulses, then in ((1, "open"), (0, "late")):
+        run = Simulation(machine)
+        for _ in range(100):
+            run.step(clicks=0)
+        run.step(hear=["open"], clicks=0)
+        for _ in range(120):
+            run.step(clicks=pulses)
+        assert run.view.modes["gate"] == then
+
+
 @pytest.mark.parametrize(
     ("since", "bumper", "then"), [("9 s", True, "halt"), ("9 s", False, "open"), ("1 s", True, "open")]
 )

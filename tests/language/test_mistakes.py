@@ -1008,7 +1008,8 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "only-in-level",
         "front steady within 3 cm for 3 s",
         "Only a level can watch whether something is steady",
-        "Declare one:  level quiet when front steady within 3 cm for 4 s clears when ...",
+        "Declare one:  level quiet when front steady within 3 cm for 4 s, "
+        "clears when not front steady within 3 cm for 4 s",
     ),
     (
         "stop drives",
