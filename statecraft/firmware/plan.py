@@ -343,11 +343,19 @@ def _check_baud(made: Plan, link: Link) -> None:
                 "choose another speed: 9600, 19200, 38400 and 115200 baud are available")
 
 
+def bus_pins(machine: Machine, board: Board) -> dict[str, str]:
+    """The pins that the core's library for the two-wire bus takes, with the bus's name for each: none without it."""
+    if "Wire" not in machine.libraries:
+        return {}
+    return {pin.name: line for line in ("SDA", "SCL") for pin in board.pins if f"I2C {line}" in " ".join(pin.notes)}
+
+
 def _check_pins(made: Plan) -> None:
     """Every pin is there, has the ability, is not taken by the board, and is used once."""
     first: dict[str, PinUse] = {}
     missing: dict[Place, list[PinUse]] = {}
     board = made.board
+    bus = bus_pins(made.machine, board)
     for use in made.uses:
         try:
             pin = board.pin(use.name)
@@ -360,6 +368,9 @@ def _check_pins(made: Plan) -> None:
                     f"and {use.what}", "give each its own pin.")
             continue
         first[pin.name] = use
+        if pin.name in bus:
+            _wiring(made, use.place, f"pin {use.name} ({use.what}) is {bus[pin.name]} of the two-wire bus, which the "
+                    "library Wire takes", "use another pin")
         if pin.taken_by:
             _wiring(made, use.place, f"pin {use.name} ({use.what}) is taken by {pin.taken_by}", "use another pin")
         # a counter does as well with an interrupt that pins share

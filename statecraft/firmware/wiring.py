@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 from statecraft.boards import Board, Pin
 from statecraft.boards.resistors import divider, nearest, show_ohm, values
-from statecraft.firmware.plan import PinUse, plan
+from statecraft.firmware.plan import PinUse, bus_pins, plan
 from statecraft.firmware.writer import SERVO_SPAN_US, SERVO_ZERO_US
+from statecraft.folding import listed
 from statecraft.machine import (
     Analog,
     AnalogCurrent,
@@ -112,6 +113,11 @@ def cautions(machine: Machine, board: Board) -> list[str]:
         f"A pin gives or takes 20 mA at most and stands no more than the chip's {_volts(board.supply_mv)}: "
         "anything heavier goes through a driver, anything higher through a divider"
     )
+    if bus := bus_pins(machine, board):
+        pins = listed([f"{pin} ({line})" for pin, line in bus.items()])
+        # common practice, no source
+        said = "each wants 4.7 kohm to plus, which most modules and some boards have on them"
+        found.append(f"The two-wire bus (library Wire) is on pins {pins}; {said}")
     by_hand = [s.name for s in machine.sensors if isinstance(s.source, ByHand)]
     by_hand += [s.name for s in machine.switches if s.contact is None]
     by_hand += [o.name for o in machine.outputs if isinstance(o, HandOutput)]

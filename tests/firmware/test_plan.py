@@ -8,6 +8,7 @@ import pytest
 
 from statecraft.boards import load
 from statecraft.firmware import WiringError, emit, plan, sensor_cycles, wiring_findings
+from statecraft.firmware.wiring import cautions
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine
 
@@ -23,6 +24,16 @@ def messages(lines: str, board: str = "atmega2560") -> list[str]:
     found = wiring_findings(machine(lines, board), load(board))
     assert all(f.code == "wiring" and f.severity == "error" and f.hint and f.place.line for f in found)
     return [f"{finding.message}; {finding.hint}" for finding in found]
+
+
+@pytest.mark.parametrize(("board", "pin"), [("atmega328p", "A4"), ("atmega2560", "21"), ("atmega32u4", "2")])
+def test_the_two_wire_bus_takes_its_pins(board: str, pin: str) -> None:
+    """As the boards' pin maps mark them; only where the machine includes the core's library for it."""
+    assert messages(f"lamp a pin {pin}", board) == []
+    (said,) = messages(f'library "Wire"\nlamp a pin {pin}', board)
+    line = "SCL" if board == "atmega2560" else "SDA"
+    assert said == f"pin {pin} (lamp a) is {line} of the two-wire bus, which the library Wire takes; use another pin"
+    assert "on pins 20 (SDA) and 21 (SCL)" in " ".join(cautions(machine('library "Wire"'), load("atmega2560")))
 
 
 @pytest.mark.parametrize("path", sorted((Path(__file__).parents[2] / "samples").glob("*.modes")), ids=lambda p: p.stem)
