@@ -26,7 +26,7 @@ CHANGES = [
     ("feed_pusher", "    return reverses ? int8_t{0} : want;", "    return want;"),  # no rest before turning round
     ("greenhouse_vent", "    if (target == {{ part.mode }}) {", "    if (false) {"),  # the present mode is re-entered
     ("yard_gate", "    {{ part.in_mode }} = 0;", "    ;"),  # the mode's clock is not set back
-    ("yard_gate", "    if (stop) {", "    if (false) {"),  # a stop mode brakes along its ramp
+    ("yard_gate", "    if (stop) {\n        at = 0;", "    if (false) {\n        at = 0;"),  # it brakes along its ramp
 ]
 
 
@@ -37,7 +37,7 @@ def changed(monkeypatch: pytest.MonkeyPatch) -> Callable[[str, str], None]:
     def change(line: str, other: str) -> None:
         engine = environment()
         source = (Path(str(folder("templates"))) / BEHAVIOUR).read_text()
-        assert source.count(line) >= 1, "the template has no such line any more"
+        assert source.count(line) == 1, "the template has no such line any more, or several"
         changed = DictLoader({BEHAVIOUR: source.replace(line, other, 1)})
         loader: Any = ChoiceLoader([changed, engine.loader])  # type: ignore[list-item]
         monkeypatch.setattr(engine, "loader", loader)
