@@ -983,14 +983,17 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """What a row's ``do`` does to a counter of its part: ``set`` it to ``amount``, or ``step`` it by ``amount``.
+    """What a row's ``do`` does to a counter of its part: ``set`` it to ``amount``, ``step`` it by ``amount``, or
+    ``copy`` what ``source`` is before the row does anything: a counter of the part, or a dial without unit.
 
-    ``counter`` may name a dial, which is only ever ``set``, in steps of its unit, and by the rows of one part.
+    ``counter`` may name a dial, which is only ever ``set``, in steps of its unit. Rows of one part set a dial and
+    copy it.
     """
 
     counter: str
-    how: Literal["set", "step"]
+    how: Literal["set", "step", "copy"]
     amount: int
+    source: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -1331,10 +1334,11 @@ class Machine:
         return tuple(map(tuple, found.values()))
 
     def kept_dials(self) -> dict[str, str]:
-        """The dials that rows set, which keep that value until their next message, and the part whose rows do."""
+        """The dials that rows set, or copy to a counter, and the part whose rows do. The proof follows these: they keep
+        their value until a row sets them or a message comes."""
         names = {dial.name for dial in self.dials}
-        changes = [(change.counter, part.name) for part in self.parts for row in part.rows for change in row.changes]
-        return {dial: part for dial, part in changes if dial in names}
+        changes = [(change, part.name) for part in self.parts for row in part.rows for change in row.changes]
+        return {dial: part for change, part in changes for dial in (change.counter, change.source) if dial in names}
 
     def counted_dials(self) -> frozenset[str]:
         """Those of them that stand as counters of that name, too, which only the proof's machines have."""

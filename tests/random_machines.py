@@ -81,12 +81,13 @@ class _PartDraft:
 class _Writer:
     def __init__(
         self, seed: int, size: int, small: bool, several: int | None = None, counting: bool = False,
-        stepping: bool = False,
+        stepping: bool = False, copying: bool = False,
     ) -> None:
         self.rng = random.Random(f"{seed} {size} {small}")
         self.newer = random.Random(f"since {seed} {size} {small}")  # for what the language has had since: seeds stay
         self.curves = random.Random(f"follows {seed} {size} {small}")  # likewise, for settings that follow readings
         self.newest = random.Random(f"dials set by rows {seed} {size} {small}")
+        self.copying = random.Random(f"copied {seed} {size} {small}") if copying else None
         self.settable: dict[str, str] = {}  # dials that rows may set, with the part whose rows do
         self.several = several
         self.size = size
@@ -220,6 +221,12 @@ class _Writer:
             self.commands.append(command)
         for _ in range(self.rng.randint(0, 1 if self.small else 2)):
             self.dial(letters.pop(), several)
+        if self.copying and not self.dials:
+            low, high = (0, self.copying.randint(2, 4)) if self.small else self.copying.choice([(-5, 40), (0, 2000)])
+            dial = _Quantity(self.name(), "number", low, high)
+            self.dials.append(dial)
+            self.settable[dial.name] = ""
+            self.lines.append(f'dial {dial.name} "{letters.pop()}"{several}, {low} .. {high}')
 
     def dial(self, letter: str, several: str) -> None:
         family = self.rng.choice(["percent", "percent", "number", "length"])
@@ -491,6 +498,8 @@ class _Writer:
             part.group_lines.append(f"group {group} {written[group]}{with_text}")
         for _ in range(rng.randint(0, 1 if self.small else 2)):
             self.counter(part)
+        while self.copying and len(part.counters) < self.copying.choice([1, 1, 2]):
+            self.counter(part)
         self.parts.append(part)
 
     def counter(self, part: _PartDraft) -> None:
@@ -509,7 +518,8 @@ class _Writer:
             self.moved_outside.append(counter)
         elif self.stepper and self.newer.random() < 0.6:
             line = line.split(", up each")[0].split(", down each")[0] + f", counts steps of {self.stepper}"
-        if (self.counting or self.stepper) and self.newer.random() < 0.3:
+        goes_round = (self.counting or self.stepper) and self.newer.random() < 0.3
+        if goes_round or (self.copying and self.copying.random() < 0.4):
             line += ", round"
         part.counters.append(counter)
         part.counter_lines.append(line)
@@ -671,6 +681,15 @@ class _Writer:
                     [f"= {self.rng.randint(counter.low, counter.high)}", f"+ {amount}", f"- {amount}"]
                 )
                 changes.append(f"{counter.name} {how}")
+            elif self.copying and self.copying.random() < 0.4:
+                dials = [dial.name for dial in self.dials if dial.family == "number"]
+                dials = [name for name in dials if self.settable.get(name) in ("", part.name)]
+                sources = [*dials, *dials, *(each.name for each in part.counters if each is not counter)]
+                if sources:
+                    source = self.copying.choice(sources)
+                    if source in dials:
+                        self.settable[source] = part.name
+                    changes.append(f"{counter.name} = {source}")
         for dial in self.dials:
             if self.settable.get(dial.name) in ("", part.name) and self.newest.random() < 0.35:
                 self.settable[dial.name] = part.name
@@ -874,10 +893,12 @@ def random_text(
     several: int | None = None,
     counting: bool = False,
     stepping: bool = False,
+    copying: bool = False,
 ) -> str:
     """A machine file, made from ``seed``, of ``several`` parts if that is said, and with counters that count from
-    outside or go round if ``counting``, and a stepper if ``stepping``; see the module."""
-    return _Writer(seed, size, small, several, counting, stepping).text()
+    outside or go round if ``counting``, and a stepper if ``stepping``, and with counters that rows set to
+    what others, or dials, are if ``copying``; see the module."""
+    return _Writer(seed, size, small, several, counting, stepping, copying).text()
 
 
 def machine_texts(

@@ -241,8 +241,8 @@ def _counters(turn: PartTick, made: Sequence[Decision], where: str) -> Iterator[
     counters = {counter.name: counter for counter in turn.part.counters}
     for change in row.changes:
         counter = counters.get(change.counter)
-        if counter is None:
-            continue  # a dial, which is set without a branch
+        if counter is None or change.how == "copy":
+            continue  # set without a branch of its own
         term = Term("counter", counter.name)
         if change.how == "set":
             values = {change.amount, change.amount + (1 if change.amount < counter.high else -1)}

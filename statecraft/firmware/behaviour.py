@@ -77,7 +77,7 @@ from statecraft.machine import (
     Unit,
     reach,
 )
-from statecraft.semantics.decisions import CounterChange, Decision, PartTick, SetCounter
+from statecraft.semantics.decisions import CopyToCounter, CounterChange, Decision, PartTick, SetCounter, read_first
 from statecraft.semantics.guards import Guard, Known, Reached
 from statecraft.semantics.keys import (
     AbsenceClock,
@@ -920,14 +920,18 @@ class _Writer:
         elif in_place:
             for key in dict.fromkeys(counters):
                 lines.append(f"const auto {key.name}_before = {self.at(key)};")
-        for change in moving[0].changes if moving else in_place:
-            statement = self.change(change, known)
+        made = moving[0].changes if moving else in_place
+        aside = {key: f"{key.name}_was" for key in read_first(made)}
+        changing = [f"const auto {name} = {self.at(key)};" for key, name in aside.items()]
+        for change in made:
+            statement = self.change(change, known, aside)
             known = set()
             if staying and moving and change not in in_place:
                 target = self.label(part, moving[0].target.name)
-                lines += [f"if ({view.mode} != {target}) {{", *indented(statement), "}"]
+                changing += [f"if ({view.mode} != {target}) {{", *indented(statement), "}"]
             else:
-                lines += statement
+                changing += statement
+        lines += ["{", *indented(changing), "}"] if aside else changing
         if counters and len(set(counters)) != len(counters):
             differ = (test(self.at(key), "!=", f"{key.name}_before") for key in dict.fromkeys(counters))
             lines.append(f"{view.changed} = {any_of(differ)};")
@@ -946,16 +950,43 @@ class _Writer:
         name = self.at(change.counter)
         if isinstance(change, SetCounter):
             return test(name, "!=", self.set_to(change))
+        if isinstance(change, CopyToCounter):
+            return test(name, "!=", self.copied(change, self.at(change.source)))
         if change.round:
             return FALSE if change.by % (change.high - change.low + 1) == 0 else TRUE
         if change.by == 0 or change.low == change.high:
             return FALSE
         return test(name, "<", change.high) if change.by > 0 else test(name, ">", change.low)
 
-    def change(self, change: CounterChange, known: Set[str]) -> list[str]:
+    def change(
+        self, change: CounterChange, known: Set[str], aside: Mapping[CounterValue | DialValue, str]
+    ) -> list[str]:
+        """``aside`` is where that stands which is copied after it has changed."""
         if isinstance(change, SetCounter):
             return [f"{self.at(change.counter)} = {self.set_to(change)};"]
+        if isinstance(change, CopyToCounter):
+            source = aside.get(change.source) or self.at(change.source)
+            return [f"{self.at(change.counter)} = {self.copied(change, source)};"]
         return self.step(self.counters[change.counter.name], change.by, known)
+
+    def copied(self, change: CopyToCounter, source: str) -> str:
+        """What a counter becomes that is set to ``source``; in 32 bits where it goes round, which may be by 60,000."""
+        name = change.source.name
+        thing = self.counters[name] if isinstance(change.source, CounterValue) else self.dial_of[name]
+        type_name, low, high = self.layout.by_key[change.counter].type, change.low, change.high
+        under, over = thing.low < low, thing.high > high
+        if change.round and (under or over):
+            size, above = high - low + 1, f"static_cast<int32_t>({source})"
+            rest = f"({above} {'-' if low > 0 else '+'} {abs(low)}) % {size}L" if low else f"{above} % {size}L"
+            rest = f"({rest} + {size}L) % {size}L" if under else rest
+            back = f" {'+' if low > 0 else '-'} {abs(low)}" if low else ""
+            return f"static_cast<{type_name}>({rest}{back})"
+        if not under and not over:
+            same = self.layout.by_key[change.source].type == type_name
+            return source if same else f"static_cast<{type_name}>({source})"
+        held = f"{source} > {high} ? {high} : {source}" if over else source
+        held = f"{source} < {low} ? {low} : {held}" if under else held
+        return f"static_cast<{type_name}>({held})"
 
     def set_to(self, change: SetCounter) -> int | str:
         """What a row sets a counter or a dial to; a dial's value in its unit."""

@@ -52,7 +52,7 @@ class Context:
         part_names: the parts by name; a machine without ``part`` lines has one, of the machine's name.
         parts: the same, with their modes and groups.
         cut: the file has ``part`` lines.
-        dial_setters: the dials that rows set, with the part whose rows do, and where the first one does.
+        dial_setters: the dials that rows set or copy, with the part whose rows do, and where the first one does.
     """
 
     def __init__(self, mistakes: Mistakes, syntax: Syntax) -> None:

@@ -810,11 +810,20 @@ class PartReader:
         token, sign, amount = node.children
         assert isinstance(token, Token) and isinstance(sign, Token) and isinstance(amount, Tree)
         entry = self._context.names.find(token, cell, "counter", "dial")
-        if entry is None or self._moved_by_another(token, amount, cell):
+        if entry is None:
+            return None
+        may_copy = entry.kind == "counter" and sign.type == "SET"
+        if not may_copy and self._moved_by_another(token, sign, amount, cell):
             return None
         if entry.kind == "dial":
             return self._dial_change(node, cell, entry)
-        steps = self._context.steps(amount, cell, Unit.NUMBER, "what a counter changes by")
+        word, source = amount.children[0], None
+        if may_copy and isinstance(word, Token):
+            source = self._context.names.find(word, cell, "constant", "counter", "dial")
+            if source is None:
+                return None
+        copies = source is not None and source.kind != "constant"
+        steps = 0 if copies else self._context.steps(amount, cell, Unit.NUMBER, "what a counter changes by")
         if steps is None or entry.item is None:
             return None
         counter = cast("Counter", entry.item)
@@ -825,6 +834,9 @@ class PartReader:
             return None
         if sign.type != "SET":
             return Change(counter.name, "step", steps if sign.type == "PLUS" else -steps)
+        if copies:
+            assert source is not None and isinstance(word, Token)
+            return self._copy(counter, word, cell, source)
         if not counter.low <= steps <= counter.high:
             message = f'The counter "{token}" cannot be {steps}'
             hint = f"Its range is {counter.low} .. {counter.high}."
@@ -832,17 +844,64 @@ class PartReader:
             return None
         return Change(counter.name, "set", steps)
 
-    def _moved_by_another(self, token: Token, amount: Tree[Token], cell: Piece) -> bool:
+    def _moved_by_another(self, token: Token, sign: Token, amount: Tree[Token], cell: Piece) -> bool:
         """Whether ``token`` is set to, or stepped by, what may change itself; noted."""
         name = next(names_in(amount), None)
         other = None if name is None else self._context.names.get(str(name))
         if name is None or other is None or other.kind not in ("counter", "dial", "sensor"):
             return False
-        message = f'"{name}" is {article(other.kind)} ({at(other.place, cell.place(name))}), and a row sets or steps'
-        message += f' "{token}" by a number or a constant only'
+        message = f'"{name}" is {article(other.kind)} ({at(other.place, cell.place(name))}), and a row'
+        message += f' {"sets" if sign.type == "SET" else "steps"} "{token}" {"to" if sign.type == "SET" else "by"}'
+        message += " a number or a constant only"
         hint = f"Write a number; or ask about {name} itself, in the condition."
         self._mistakes.add(cell.place(name), message, hint, code="wrong-kind")
         return True
+
+    def _copy(self, counter: Counter, token: Token, cell: Piece, source: Entry) -> Change | None:
+        """A counter set to what another of its part, or a dial without unit, is."""
+        thing = cast("Counter | Dial | None", source.item)
+        if thing is None:
+            return None
+        if isinstance(thing, Counter):
+            if thing.part != self._names.name:
+                message = f'The counter "{token}" belongs to the part "{thing.part}"'
+                hint = "A row copies a counter of its own part, or a dial; others may be asked about."
+                self._mistakes.add(cell.place(token), message, hint, code="other-parts-counter")
+                return None
+            if thing.name == counter.name:
+                message = f'"{token}" is set to itself, which changes nothing'
+                self._mistakes.add(cell.place(token), message, "Leave it out.", code="set-to-itself")
+                return None
+            return Change(counter.name, "copy", 0, thing.name)
+        if thing.unit is not Unit.NUMBER:
+            message = f'The dial "{token}" is in {thing.unit.symbol}, and a counter has no unit'
+            hint = "A counter takes a dial without unit, as in:  dial far \"d\", 0 .. 2000"
+            self._mistakes.add(cell.place(token), message, hint, code="wrong-unit")
+            return None
+        if (other := self._in_one_message(thing)) is not None:
+            message = f'The dial "{token}" comes in one message with "{other.name}", and a row cannot copy it'
+            self._mistakes.add(cell.place(token), message, "Give it a message of its own.", code="stick-dial")
+            return None
+        if not self._own_dial(thing, token, cell):
+            return None
+        return Change(counter.name, "copy", 0, thing.name)
+
+    def _in_one_message(self, dial: Dial) -> Dial | None:
+        """Another dial whose number comes in the message of ``dial``."""
+        dials = [cast("Dial | None", each.item) for each in self._context.names.entries.values() if each.kind == "dial"]
+        others = [d for d in dials if d and (d.link, d.prefix) == (dial.link, dial.prefix) and d.name != dial.name]
+        return others[0] if others else None
+
+    def _own_dial(self, dial: Dial, token: Token, cell: Piece) -> bool:
+        """Whether rows of this part alone set ``dial`` or copy it; else that is noted."""
+        part, place = self._context.dial_setters.setdefault(dial.name, (self._names.name, cell.place(token)))
+        if part == self._names.name:
+            return True
+        message = f'The dial "{token}" is set or copied here by the part "{self._names.name}", and by "{part}"'
+        message += f" ({at(place, cell.place(token))})"
+        hint = "Rows of one part set a dial and copy it. Let the other part ask which mode that part is in."
+        self._mistakes.add(cell.place(token), message, hint, code="two-owners")
+        return False
 
     def _dial_change(self, node: Tree[Token], cell: Piece, entry: Entry) -> Change | None:
         """A dial set by a row: to a number that its message could say."""
@@ -856,10 +915,8 @@ class PartReader:
             hint = f"Write what it is to be:  {token} = {dial.unit.show(dial.start)}"
             self._mistakes.add(cell.place(node), message, hint, code="dial-step")
             return None
-        dials = [cast("Dial | None", each.item) for each in self._context.names.entries.values() if each.kind == "dial"]
-        others = [d for d in dials if d and (d.link, d.prefix) == (dial.link, dial.prefix) and d.name != dial.name]
-        if others:
-            message = f'The dial "{token}" comes in one message with "{others[0].name}", and a row cannot set it'
+        if (other := self._in_one_message(dial)) is not None:
+            message = f'The dial "{token}" comes in one message with "{other.name}", and a row cannot set it'
             hint = "Give it a message of its own, or ask for the mode where it is read."
             self._mistakes.add(cell.place(token), message, hint, code="stick-dial")
             return None
@@ -871,12 +928,7 @@ class PartReader:
             hint = f"Its range is {dial.unit.show(dial.low)} .. {dial.unit.show(dial.high)}."
             self._mistakes.add(cell.place(node), message, hint, code="out-of-limits")
             return None
-        part, place = self._context.dial_setters.setdefault(dial.name, (self._names.name, cell.place(token)))
-        if part != self._names.name:
-            message = f'The dial "{token}" is set here by the part "{self._names.name}", and by "{part}"'
-            message += f" ({at(place, cell.place(token))})"
-            hint = "Rows of one part set a dial. Let the other part ask which mode that part is in."
-            self._mistakes.add(cell.place(token), message, hint, code="two-owners")
+        if not self._own_dial(dial, token, cell):
             return None
         return Change(dial.name, "set", steps)
 
@@ -920,7 +972,7 @@ def _text_of(node: Tree[Token], piece: Piece) -> str:
 
 def _do_text(changes: tuple[Change, ...]) -> str:
     """What a row does to counters, as its ``do`` cell says it."""
-    return ", ".join(f"{c.counter} {'=' if c.how == 'set' else '+'} {c.amount}" for c in changes)
+    return ", ".join(f"{c.counter} {'+' if c.how == 'step' else '='} {c.source or c.amount}" for c in changes)
 
 
 def _in_parentheses(text: str) -> str:

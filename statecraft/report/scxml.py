@@ -36,7 +36,7 @@ from statecraft.machine import (
 )
 from statecraft.report import words
 from statecraft.report.scene import Frame, frames
-from statecraft.semantics.decisions import Decision, SetCounter
+from statecraft.semantics.decisions import CopyToCounter, Decision, SetCounter, read_first
 from statecraft.semantics.guards import FALSE, TRUE, AllOf, AnyOf, Guard, Known, Negation, Reached, negation
 from statecraft.semantics.keys import (
     AbsenceClock,
@@ -187,6 +187,9 @@ def _data(tick: Tick, root: Element) -> None:
         datum(_datum(follow.clock), NO)
     for counter in (counter for part in machine.parts for counter in part.counters):
         datum(f"counter_{counter.name}", str(counter.start))
+    aside = {key: None for turn in tick.parts for made in turn.decisions for d in made for key in read_first(d.changes)}
+    for key in aside:
+        datum(f"was_{key.kind}_{key.name}", "0")
     for counter in machine.pulsed:
         datum(f"moved_{counter.name}", "0")
     for clock in tick.variables.clocks:
@@ -316,10 +319,17 @@ def _row(tick: Tick, decision: Decision, state: Element) -> None:
     for clock in decision.resets:
         if _kept(tick, clock):
             _assign(transition, _datum(clock), "0")
+    aside = {key: f"{key.kind}_{key.name}" for key in read_first(decision.changes)}
+    for name in aside.values():
+        _assign(transition, f"was_{name}", name)
     for change in decision.changes:
         value = f"{change.counter.kind}_{change.counter.name}"
         if isinstance(change, SetCounter):
             _assign(transition, value, str(change.value))
+        elif isinstance(change, CopyToCounter):
+            source = f"{change.source.kind}_{change.source.name}"
+            source = f"was_{source}" if change.source in aside else source
+            _assign(transition, value, _moved(source, change.low, change.high, change.round))
         else:
             _assign(transition, value, _moved(f"{value} + {change.by}", change.low, change.high, change.round))
 

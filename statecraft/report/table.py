@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from statecraft.folding import folded
 from statecraft.machine import Machine, Part, Row
 from statecraft.report.words import kind, lead
-from statecraft.semantics import Decision, SetCounter, tick_of
+from statecraft.semantics import Decision, StepCounter, tick_of
 from statecraft.semantics.guards import FALSE
 
 if TYPE_CHECKING:
@@ -86,7 +86,7 @@ def _does(decision: Decision) -> str:
     row = decision.row
     if len(decision.changes) == len(row.changes):
         return f", {row.do_text}" if row.do_text else ""
-    sets = {change.counter.name for change in decision.changes if isinstance(change, SetCounter)}
+    sets = {change.counter.name for change in decision.changes if not isinstance(change, StepCounter)}
     return "".join(f", {said}" for said in map(str.strip, row.do_text.split(",")) if said.split()[0] in sets)
 
 

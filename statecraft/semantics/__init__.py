@@ -30,7 +30,7 @@ The modules, one idea each: :mod:`keys` (whose something is), :mod:`variables` (
 :mod:`updates` (steps 2, 3 and 5), :mod:`tick` (all of it).
 """
 
-from statecraft.semantics.decisions import Bar, Decision, PartTick, SetCounter, StepCounter
+from statecraft.semantics.decisions import Bar, CopyToCounter, Decision, PartTick, SetCounter, StepCounter
 from statecraft.semantics.guards import AllOf, AnyOf, Guard, Known, Negation, Reached
 from statecraft.semantics.keys import ClockKey, Key, ValueKey
 from statecraft.semantics.tick import Tick, tick_of
@@ -44,6 +44,7 @@ __all__ = [
     "Bar",
     "Clock",
     "ClockKey",
+    "CopyToCounter",
     "Count",
     "Decision",
     "Drive",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -31,7 +31,25 @@ class StepCounter:
     round: bool = False
 
 
-CounterChange = SetCounter | StepCounter
+@dataclass(frozen=True, slots=True)
+class CopyToCounter:
+    """The counter becomes what ``source`` was before the row did anything; not beyond ``low`` and ``high``, or
+    ``round``."""
+
+    counter: CounterValue
+    source: CounterValue | DialValue
+    low: int
+    high: int
+    round: bool
+
+    def of(self, value: int) -> int:
+        """What it becomes where ``source`` is ``value``."""
+        if self.round:
+            return self.low + (value - self.low) % (self.high - self.low + 1)
+        return max(self.low, min(self.high, value))
+
+
+CounterChange = SetCounter | StepCounter | CopyToCounter
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +137,17 @@ class PartTick:
         )
 
 
+def read_first(changes: Iterable[CounterChange]) -> tuple[CounterValue | DialValue, ...]:
+    """What has to be put aside before ``changes`` are made one by one: what is copied after it has changed."""
+    made: set[CounterValue | DialValue] = set()
+    found: dict[CounterValue | DialValue, None] = {}
+    for change in changes:
+        if isinstance(change, CopyToCounter) and change.source in made:
+            found[change.source] = None
+        made.add(change.counter)
+    return tuple(found)
+
+
 def part_tick(machine: Machine, part: Part, lowering: Lowering) -> PartTick:
     """The decisions of ``part``."""
     rows: dict[str, list[Row]] = {mode.name: [] for mode in part.modes}
@@ -143,9 +172,9 @@ def part_tick(machine: Machine, part: Part, lowering: Lowering) -> PartTick:
             tuple(_resets(part, mode, target)) if enters else (),
             # a failsafe that leads nowhere else sets counters and does not step them: it holds for many ticks
             tuple(
-                _changed(change, counters[change.counter])
+                _changed(change, counters)
                 for change in row.changes
-                if enters or not row.failsafe or change.how == "set"
+                if enters or not row.failsafe or change.how != "step"
             ),
         )
 
@@ -164,10 +193,15 @@ def _resets(part: Part, mode: Mode, target: Mode) -> Iterator[ClockKey]:
     yield from (GroupClock(part.name, group) for group in target.groups if group not in mode.groups)
 
 
-def _changed(change: Change, counter: Counter | Dial) -> CounterChange:
+def _changed(change: Change, things: dict[str, Counter | Dial]) -> CounterChange:
+    counter = things[change.counter]
     if isinstance(counter, Dial):
         return SetCounter(DialValue(counter.name), change.amount)
     key = CounterValue(counter.name)
+    if change.how == "copy":
+        copied = things[change.source]
+        source = DialValue(copied.name) if isinstance(copied, Dial) else CounterValue(copied.name)
+        return CopyToCounter(key, source, counter.low, counter.high, counter.round)
     if change.how == "set":
         return SetCounter(key, max(counter.low, min(counter.high, change.amount)))
     return StepCounter(key, change.amount, counter.low, counter.high, counter.round)

@@ -7,7 +7,7 @@ which failsafes can still hold when a rule would start a moving mode.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, nullcontext
 from functools import lru_cache
 from itertools import pairwise
@@ -31,7 +31,7 @@ from statecraft.machine import (
     Share,
     numbered,
 )
-from statecraft.semantics.decisions import CounterChange, Decision, PartTick, SetCounter
+from statecraft.semantics.decisions import CopyToCounter, CounterChange, Decision, PartTick, SetCounter, read_first
 from statecraft.semantics.guards import FALSE, TRUE, all_of, negation
 from statecraft.semantics.keys import (
     AbsenceClock,
@@ -508,8 +508,11 @@ class _Writer:
             # as a tuple, so that a row that changes several counters is told from one that changes none
             counters = f"({', '.join(self.local(change.counter) for change in decision.changes)},)"
             self.line(f"before = {counters}")
+        aside = {key: f"{self.local(key)}_was" for key in read_first(decision.changes)}
+        for key, name in aside.items():
+            self.line(f"{name} = {self.local(key)}")
         for change in decision.changes:
-            self.change(change)
+            self.change(change, aside)
         if compared:
             self.line(f"{changed} = {counters} != before")
         if decision.enters:
@@ -521,10 +524,15 @@ class _Writer:
             if clock in self.names.locals:
                 self.line(f"{self.local(clock)} = 0")
 
-    def change(self, change: CounterChange) -> None:
+    def change(self, change: CounterChange, aside: Mapping[CounterValue | DialValue, str]) -> None:
+        """``aside`` is where that stands which is copied after it has changed."""
         name = self.local(change.counter)
         if isinstance(change, SetCounter):
             self.line(f"{name} = {change.value}")
+        elif isinstance(change, CopyToCounter):
+            source = aside.get(change.source) or self.local(change.source)
+            held = f"max({change.low}, min({change.high}, {source}))"
+            self.line(f"{name} = {rounded(source, 0, change.low, change.high) if change.round else held}")
         elif change.round:
             self.line(f"{name} = {rounded(name, change.by, change.low, change.high)}")
         elif change.by >= 0:

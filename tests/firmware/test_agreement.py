@@ -75,6 +75,14 @@ def test_random_machines_with_a_stepper_agree(seed: int, size: int) -> None:
     check(machine, ticks, Desk(machine, flags=("-O0", "-Werror")))
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [1, 2, 46])
+def test_random_machines_that_copy_counters_agree(seed: int) -> None:
+    machine = read_text(random_text(seed, 1 + seed % 2, copying=True))
+    ticks = list(desk_ticks(machine, random_inputs(machine, seed, 600)))
+    check(machine, ticks, Desk(machine, flags=("-O0", "-Werror")))
+
+
 def test_a_late_tick_keeps_commands_and_who_was_heard_for_the_next_one(feed_pusher: Machine) -> None:
     desk = Desk(feed_pusher)
     calm = ((2000, 900, 900, 7600), (False,))

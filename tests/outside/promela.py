@@ -116,6 +116,8 @@ class _Model:
                 self.compared(f"set {level.name}", level.set_ticks + 1)
             if level.clear_ticks:
                 self.compared(f"clear {level.name}", level.clear_ticks + 1)
+        if any(change.source for part in machine.parts for row in part.rows for change in row.changes):
+            raise Untranslatable("a counter set to what another is")
         changed = {change.counter for part in machine.parts for row in part.rows for change in row.changes}
         self.kept = {dial.name: dial for dial in machine.dials if dial.name in changed}
         everything: list[Sensor | Dial] = [*machine.sensors, *machine.dials]

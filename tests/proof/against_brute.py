@@ -37,14 +37,14 @@ class _Wider(_Writer):
             self.level()
 
 
-def small_text(seed: int, counting: bool = False) -> str:
+def small_text(seed: int, counting: bool = False, copying: bool = False) -> str:
     """A small machine made at random (every other with more outside), and promises of every kind about its modes,
     commands, levels and outputs.
 
     Raises:
         FileErrors: the machine made is one that the reader refuses (rarely: two of its conditions contradict).
     """
-    text = (_Writer, _Wider)[seed % 2](seed, 1, small=True, counting=counting).text()
+    text = (_Writer, _Wider)[seed % 2](seed, 1, small=True, counting=counting, copying=copying).text()
     machine = read_text(text)
     chance = random.Random(f"promises {seed}")
     made = [_promise(chance, machine) for _ in range(chance.randint(2, 5))]

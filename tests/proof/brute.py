@@ -14,7 +14,8 @@ Where the design's text leaves a choice about the world, this is how it is read:
 1. A sensor's valid readings are its declared range, less what ``plausible`` leaves out (such a reading is a fault).
 2. A dial is at any whole number of its shown unit in its range, on each tick, whether a message came for it or not: a
    message that comes sets its link's silence clock to 0, and may say what the dial said before. One that some row sets
-   is part of the configuration: it changes by rows, and by a message (None: none came) where its link is heard.
+   or copies is part of the configuration: it changes by rows, and by a message (None: none came) where its link is
+   heard.
 3. Only commands that some row tests as an event are ever taken. The others that are heard on a tick are any subset of
    all commands, those that wait included; but where an urgent one that some row tests is heard, an urgent one is taken.
    Being heard does no more than set clocks to 0.
@@ -252,7 +253,7 @@ class World:
         self.machine = machine
         self.layout: StateLayout = layout(machine)
         rows = (row for part in machine.parts for row in part.rows)
-        changed = {change.counter for row in rows for change in row.changes}
+        changed = {name for row in rows for change in row.changes for name in (change.counter, change.source)}
         self.kept = {dial.name for dial in machine.dials} & changed
         self.deals = list(_deals(machine, self.layout, {d.link for d in machine.dials if d.name in self.kept}))
         self._named_states: dict[int, dict[str, dict[str, int]]] = {}

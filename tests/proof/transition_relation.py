@@ -178,8 +178,12 @@ class Relation:
             ):
                 self.events.append(command.name)
         changes = [change for part in machine.parts for row in part.rows for change in row.changes]
-        self.kept = [dial for dial in machine.dials if dial.name in {change.counter for change in changes}]
-        if any(change.how not in ("set", "step") for change in changes):
+        changed = {name for change in changes for name in (change.counter, change.source)}
+        self.kept = [dial for dial in machine.dials if dial.name in changed]
+        goes_round = any(counter.round for part in machine.parts for counter in part.counters)
+        if goes_round and any(change.source for change in changes):
+            raise NotCovered("a counter that goes round, where rows copy counters")
+        if any(change.how not in ("set", "step", "copy") for change in changes):
             raise NotCovered("a change of a kind that is not known")
         self.conditions = [
             *conditions,
@@ -518,6 +522,9 @@ class Relation:
                 key, counter = keys.get(change.counter, f"counter {change.counter}"), limits[change.counter]
                 if change.how == "set":
                     values[key] = self.held(counter.low, counter.high, self.number(change.amount))
+                elif change.how == "copy":
+                    copied = counters[keys.get(change.source, f"counter {change.source}")]
+                    values[key] = self.held(counter.low, counter.high, copied)
                 else:
                     stepped = self.held(counter.low, counter.high, values[key] + change.amount)
                     values[key] = z3.If(enters, stepped, values[key]) if row.failsafe else stepped

@@ -205,6 +205,11 @@ def test_machines_that_count_from_outside_run_as_the_design_says(seed: int) -> N
     compare(machine, seed, 300)
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_machines_that_copy_counters_run_as_the_design_says(seed: int) -> None:
+    compare(read_text(random_text(seed, 2, copying=True), file="random.modes"), seed, 200)
+
+
 @settings(max_examples=25)
 @given(machine_texts())
 def test_every_chart_is_whole(text: str) -> None:

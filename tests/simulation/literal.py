@@ -182,7 +182,7 @@ class Literal:
         for dial in self.machine.dials:
             # "The proof keeps such a dial; it changes otherwise only on a tick on which its link is heard."
             value = dials[dial.name]
-            if value is not None and (dial.link in links or not self.set_by_rows(dial.name)):
+            if value is not None and (dial.link in links or not self.kept_by_rows(dial.name)):
                 self.dials[dial.name] = value
         ages = {key: value for key, value in self.clocks.items() if key.startswith("age ")}
         self.advance(set(spoken))
@@ -362,6 +362,8 @@ class Literal:
             for change in row.changes:
                 if change.how == "set":
                     self.change(part, change.counter, change.amount)
+                elif change.how == "copy":  # "All right-hand sides of a `do` are read before anything is set."
+                    self.change(part, change.counter, counters[change.source])
                 elif enters or not row.failsafe:
                     self.change(part, change.counter, self.counters[change.counter] + change.amount)
             if enters:
@@ -393,8 +395,10 @@ class Literal:
             for failsafe in part.rows
         )
 
-    def set_by_rows(self, dial: str) -> bool:
-        return any(c.counter == dial for part in self.machine.parts for row in part.rows for c in row.changes)
+    def kept_by_rows(self, dial: str) -> bool:
+        """Or copied by them: such dials the proof keeps."""
+        rows = [row for part in self.machine.parts for row in part.rows]
+        return any(dial in (change.counter, change.source) for row in rows for change in row.changes)
 
     def change(self, part: Part, name: str, value: int) -> None:
         if name in self.dials:  # "A row sets a dial as it sets a counter"

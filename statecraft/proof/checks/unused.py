@@ -96,9 +96,11 @@ def _uses(machine: Machine) -> Iterator[Use]:
         if isinstance(sensor.source, Remembered):
             yield "sensor", sensor.source.of
     for part in machine.parts:
+        copied = {counter.name for counter in part.counters}
         yield from (("output", output) for output in part.outputs)
         for mode in part.modes:
             yield from ((t.kind, t.name) for _, setting in mode.settings for t in terms_of_setting(setting))
+        yield from (("counter" if c.source in copied else "dial", c.source) for row in part.rows for c in row.changes)
         for counter in part.counters:
             if any(link.reports for link in machine.links):
                 yield "counter", counter.name

@@ -12,11 +12,11 @@ others), and a clock matters only up to the largest constant that it may still b
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from types import MappingProxyType
-from typing import Protocol
+from typing import Protocol, TypeGuard
 
 from statecraft.machine import (
     MIRRORED,
@@ -60,7 +60,15 @@ from statecraft.proof.engine.diagrams import FALSE, TRUE, Diagrams, Node
 from statecraft.proof.engine.observer import possible_atoms, settled
 from statecraft.proof.engine.sums import base
 from statecraft.semantics.cone import counters_asked, sensors_asked
-from statecraft.semantics.decisions import CounterChange, Decision, PartTick, SetCounter, part_tick
+from statecraft.semantics.decisions import (
+    CopyToCounter,
+    CounterChange,
+    Decision,
+    PartTick,
+    SetCounter,
+    StepCounter,
+    part_tick,
+)
 from statecraft.semantics.guards import AllOf, AnyOf, Guard, Negation, Reached, Test, tests
 from statecraft.semantics.guards import Known as KnownGuard
 from statecraft.semantics.keys import AbsenceClock, SilenceClock
@@ -766,7 +774,7 @@ class Model:
                     [*counted[:at], value, *counted[at + 1 :]]
                     for counted in branches
                     for at in [self.counter_place[change.counter.name]]
-                    for value in self._changed(change, at, counted[at])
+                    for value in self._changed(change, at, counted[at], counters)
                 ]
         live = self.live_counters(tuple(after))
         for counted in branches:
@@ -775,8 +783,15 @@ class Model:
             same = not entered and tuple(after) == modes and final == counters
             yield Effect(tuple(after), final, frozenset(entered), same)
 
-    def _changed(self, change: CounterChange, place: int, value: int | None) -> tuple[int | None, ...]:
-        """What ``change`` makes of a counter's value."""
+    def _changed(
+        self, change: CounterChange, place: int, value: int | None, counters: Counters
+    ) -> tuple[int | None, ...]:
+        """What ``change`` makes of a counter's value; ``counters`` are as they were before any row did anything, and a
+        row copies those of its own part, which no other part's row changes."""
+        if isinstance(change, CopyToCounter):
+            copied = counters[self.counter_place[change.source.name]]
+            assert copied is not None  # it is live where such a row applies
+            return self.stepped(place, change.of(copied), 0)
         if isinstance(change, SetCounter):
             return self.stepped(place, change.value, 0)
         return (value,) if value is None else self.stepped(place, value, change.by)
@@ -831,6 +846,12 @@ class Model:
             if (far := self.machine.moves_alone(counter)) is not None:
                 yield place, far
 
+    @cached_property
+    def _copies(self) -> list[CopyToCounter]:
+        """What rows copy to counters."""
+        made = [each for turn in self._turns for mode in turn.decisions for each in mode]
+        return [change for each in made for change in each.changes if isinstance(change, CopyToCounter)]
+
     def _loosely_moving(self, most: int) -> Iterator[tuple[int, tuple[int, ...]]]:
         """Those of more than ``most`` values, with the values at which what is asked of them changes.
 
@@ -845,8 +866,9 @@ class Model:
         stepped = {
             change.counter.name
             for turn in self._turns for mode in turn.decisions for made in mode for change in made.changes
-            if not isinstance(change, SetCounter)
+            if isinstance(change, StepCounter)
         }  # fmt: skip
+        copied = {change.source.name for change in self._copies}
         for place in dict.fromkeys([*self.from_outside, *self.stored]):
             counter = self.counters[place]
             if counter.counts:
@@ -855,7 +877,7 @@ class Model:
             if size <= most:
                 continue
             cuts = {counter.low}
-            firm = False
+            firm = counter.name in copied
             for part, test in asked:
                 if isinstance(test, Compare) and place in self._counters_read(test):
                     firm |= test.right is not None or (part not in ("", counter.part) and counter.name in stepped)
@@ -882,7 +904,7 @@ class Model:
     def _loose(self) -> Iterator[tuple[int, tuple[int, ...]]]:
         """Counters that count time over many configurations, with the values at which what rows ask of them changes."""
         read: dict[int, list[Compare]] = {place: [] for place in range(len(self.counters))}
-        firm: set[int] = set()
+        firm = {self.counter_place[change.source.name] for change in self._copies}
         asked = [(turn.part.name, guard) for turn in self._turns for row in turn.guards for guard in row]
         asked += [("", guard) for guard in self._observers()]
         for part, test in ((part, test) for part, guard in asked for test in tests(guard)):
@@ -927,10 +949,29 @@ class Model:
             }
             cuts = {low, dial.start, *sets, *(value + 1 for value in (*sets, dial.start))}
             cuts |= {test.offset + more for test in about for more in (0, 1)}
-            if any(test.right is not None for test in about):
+            copies = [change for change in self._copies if change.source.name == dial.name]
+            for change in copies:
+                cuts |= {test.offset + more for test in asked if self._asks_of(test, change) for more in (0, 1)}
+            if any(test.right is not None for test in about) or any(self._copied_whole(c, asked) for c in copies):
                 cuts = set(every)
             values = sorted({every[-(-(cut - low) // every.step)] for cut in cuts if low <= cut <= every[-1]})
             yield self.counter_place[dial.name], (SilenceClock(dial.link).name, tuple(values))
+
+    @staticmethod
+    def _asks_of(test: Test, change: CopyToCounter) -> TypeGuard[Compare]:
+        return isinstance(test, Compare) and Term("counter", change.counter.name) in (test.left, test.right)
+
+    def _copied_whole(self, change: CopyToCounter, asked: Sequence[Test]) -> bool:
+        """Whether more hangs on the value that is copied than how it compares with constants."""
+        counter = self.counters[self.counter_place[change.counter.name]]
+        made = [each for turn in self._turns for mode in turn.decisions for each in mode]
+        stepped = any(
+            isinstance(each, StepCounter) and each.counter == change.counter for m in made for each in m.changes
+        )
+        moves = counter.counts or self.machine.moves_alone(counter) is not None
+        copied_on = any(each.source == change.counter for each in self._copies)
+        compared = any(self._asks_of(test, change) and test.right is not None for test in asked)
+        return change.round or stepped or bool(moves) or copied_on or compared
 
     # ------------------------------------------------------------------------------------------------------- what lives
 
@@ -969,11 +1010,14 @@ class Model:
                 desk = self.desk(place, mode)
                 live[mode] |= {self.counter_place[name] for name in desk.values}
                 live[mode] |= {place for atom in desk.counters for place in self._counters_read(atom)}
+                changes = [change for made in self.decisions_in(place, mode) for change in made.changes]
+                copied = [change.source.name for change in changes if isinstance(change, CopyToCounter)]
+                live[mode] |= {self.counter_place[name] for name in copied}
             steps = [
                 (
                     mode,
                     self.mode_index[place][made.target.name],
-                    {self.counter_place[c.counter.name] for c in made.changes if isinstance(c, SetCounter)},
+                    {self.counter_place[c.counter.name] for c in made.changes if not isinstance(c, StepCounter)},
                 )
                 for mode in range(len(part.modes))
                 for made in self.decisions_in(place, mode)

@@ -115,7 +115,17 @@ def sliced(
     ``dead`` are rules (part and number) that are known never to decide: in the slice they do not either. (A failsafe
     that never decides holds rules back all the same.)
     """
-    return _Slicing(machine, frozenset(parts), frozenset(things), tuple(observed), frozenset(dead)).done()
+    followed = frozenset(_with_copied(machine, things))
+    return _Slicing(machine, frozenset(parts), followed, tuple(observed), frozenset(dead)).done()
+
+
+def _with_copied(machine: Machine, things: Iterable[Thing]) -> set[Thing]:
+    """``things`` with the counters that rows copy to those among them."""
+    found = set(things)
+    changes = [change for part in machine.parts for row in part.rows for change in row.changes if change.source]
+    while more := {("counter", c.source) for c in changes if ("counter", c.counter) in found} - found:
+        found |= more
+    return found
 
 
 @dataclass

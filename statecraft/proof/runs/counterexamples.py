@@ -23,7 +23,7 @@ from statecraft.proof.engine.exploration import NOW, START, Config, Explorer, Ti
 from statecraft.proof.engine.limits import look
 from statecraft.proof.engine.model import NOBODY, Counters, Model, Rows, Span
 from statecraft.proof.engine.zones import FREE, Clocks, Matrix
-from statecraft.semantics.decisions import SetCounter
+from statecraft.semantics.decisions import CopyToCounter, SetCounter
 from statecraft.semantics.keys import HoldClock, SteadyClock
 
 Moves = tuple[tuple[str, int], ...]
@@ -865,6 +865,7 @@ def moves_of(model: Model, origin: Config, ticks: Sequence[RunTicks]) -> Iterato
             moves = () if first else move(number)
             rows = tick.way.rows
             quiet = all(row == NOBODY for row in rows)
+            stood = [values.get(place, value) for place, value in enumerate(tick.way.region.counters)]
             for part, row in enumerate(rows):
                 if row == NOBODY:
                     continue
@@ -876,6 +877,10 @@ def moves_of(model: Model, origin: Config, ticks: Sequence[RunTicks]) -> Iterato
                         counter = model.counters[changed]
                         if isinstance(change, SetCounter):
                             values[changed] = change.value
+                        elif isinstance(change, CopyToCounter):
+                            copied = stood[model.counter_place[change.source.name]]
+                            assert copied is not None
+                            values[changed] = change.of(copied)
                         else:
                             values[changed] = counter.moved(values[changed], change.by)
             yield Moved(moves, 1, False)
