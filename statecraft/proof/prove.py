@@ -47,7 +47,7 @@ from statecraft.proof.checks.unreachable import findings as row_findings
 from statecraft.proof.checks.unused import unused
 from statecraft.proof.checks.waits_for_ever import waits_for_ever
 from statecraft.proof.engine.clusters import TooWide
-from statecraft.proof.engine.conditions import ranges_of, satisfy, usable
+from statecraft.proof.engine.conditions import ranges_of, satisfy
 from statecraft.proof.engine.limits import MEMORY_MB, OutOfTime, left, now, proving, within
 from statecraft.proof.engine.observer import Undecidable, decidable
 from statecraft.proof.engine.slicing import Thing
@@ -746,8 +746,6 @@ class _Proof:
         wrong = [finding for finding in made if finding.message.endswith(DOES_NOT_REPLAY)]
         if wrong:
             raise Spurious(self.slices.levels_of(row for finding in wrong for row in finding.by))
-        if not all(_preventable(self.machine, finding) for finding in made if finding.code == "faint hope"):
-            raise Spurious(())
         return made
 
     def checked(self, finding: Finding) -> Finding:
@@ -831,44 +829,6 @@ def keeps_on(machine: Machine, finding: Finding, run: Run) -> bool:
         # On the way to its round the machine may go through the mode, and never again.
         if finding.mode.mode in {modes[parts.index(finding.mode.part)] for modes in seen[RUN_UP:]}:
             return finding.code != "bare threshold" or _turns_matter(machine, finding.mode.part, played, run.tail)
-    return False
-
-
-def _preventable(machine: Machine, finding: Finding) -> bool:
-    """Whether some reading on the last tick of a faint hope's run would have kept its part at rest in the simulation.
-
-    Of parts that others come before it is not asked: those are not to do anything else then.
-    """
-    if finding.run is None or finding.row is None or finding.row.part != machine.parts[0].name:
-        return True
-    sensor = next(each for each in machine.sensors if each.name == finding.subject)
-    run = finding.run
-    last = run.stretches[-1]
-    simulation = Simulation(machine)
-    step, at = player(machine, simulation), simulation.layout.index["mode", finding.row.part]
-    ahead = (*run.stretches[:-1], replace(last, ticks=last.ticks - 1))
-    for _ in held_states(machine, replace(run, stretches=ahead), simulation):
-        pass
-    before = simulation.state
-    conditions = [row.when for part in machine.parts for row in part.rows]
-    conditions += [condition for level in machine.levels for condition in (level.set, level.clear)]
-    beside = {0, *(value for _, value in last.inputs.sensors if value is not None)}
-    beside |= {value for _, value in last.inputs.dials if value is not None}
-    offsets = {atom.offset for each in conditions for atom in atoms(each) if isinstance(atom, Compare)}
-    low, high = usable(sensor)
-    near = {
-        sign * offset + other + more
-        for offset in offsets
-        for other in beside
-        for sign in (1, -1)
-        for more in (-1, 0, 1)
-    }
-    for value in sorted({low, high, *(each for each in near if low <= each <= high)}):
-        sensors = tuple((name, value if name == sensor.name else read) for name, read in last.inputs.sensors)
-        state = step(replace(last.inputs, sensors=sensors))
-        if not machine.drives(machine.parts[0].modes[state[at]]):
-            return True
-        simulation.restore(before)
     return False
 
 

@@ -26,7 +26,8 @@ from statecraft.machine import (
     Term,
     atoms,
 )
-from statecraft.proof.runs.minimise import Minimised, hoped, minimise, unrolled
+from statecraft.proof.runs.counterfactual_tick import hoped
+from statecraft.proof.runs.minimise import Minimised, minimise, unrolled
 from statecraft.proof.runs.trials import condition_text, modes_text
 from statecraft.report import words
 from statecraft.semantics import tick_of
@@ -298,7 +299,7 @@ class _Teller:
             case "fault ignored":
                 return RunLine(self.last, f"{self.moving(part, view)}, 2nd tick with {about.subject} in fault")
             case "faint hope":
-                value = hoped(self.machine, about, self.run)
+                value = hoped(self.machine, about.row, about.subject, self.run) if about.row is not None else None
                 text = f"{self.moving(part, view)} with {about.subject} in fault"
                 if value is not None:
                     reading = self.machine.sensor(about.subject).unit.show(value)

@@ -17,7 +17,7 @@ the first tick from which it goes on so for ever. Where the sentence leaves a ch
 6. *halt undone*: no row needs a command where none is taken; dials have not changed since the tick that took the halt.
    *runaway*: "the part drives after both": it is in a driving mode at the end of both ticks; neither mode is
    ``unattended``. It is raised for the mode at the end of the second. "A command that leads to a driving mode": a row
-   that leads to one asks for it, not under a ``not``.
+   that leads to one, from another mode, asks for it, not under a ``not``.
 7. *waits for ever*: "leaves it": that part is in another mode at the end of a tick (``restart`` leaves nothing).
    Sensors, their faults, switches and dials are what is constant; dial messages, like commands, may come or not.
 8. *flapping*: of the messages that no row takes, dials' included, any set comes, the same on every tick. "A held
@@ -29,8 +29,8 @@ the first tick from which it goes on so for ever. Where the sentence leaves a ch
    row or in a level that it reads, is in a driving mode at the end of both. "Without a command": none is taken on the
    second. What earlier parts have just done stays as it was with the fault.
 10. *faint hope*: "into a driving mode": the row enters one (another mode, or ``restart``). "Left the part in, or led it
-    to, a mode that does not drive": with that reading on this same tick, and the levels that come of it; what earlier
-    parts have just done stays as it was with the fault.
+    to, a mode that does not drive": on this same tick, with levels as for *fault ignored*; what earlier parts have just
+    done stays as it was with the fault.
 11. *bare threshold*: said as in *flapping*. "No clock awaited": from some reachable configuration on, every tick
    changes that part's mode, for ever; both readings come again and again; and they do it: on some of those ticks the
    other reading would have led to another mode. The length is that of the shortest run with readings that repeat, in
@@ -82,7 +82,7 @@ from statecraft.machine import (
     sensors_of,
 )
 from statecraft.machine import Mode as Mode_
-from tests.proof.brute import Step, World, enters
+from tests.proof.brute import Sight, Step, World, enters
 from tests.proof.transition_relation import drives
 
 Mode = tuple[str, str]
@@ -253,7 +253,7 @@ def runaway(world: World) -> dict[Mode, int]:
         command
         for part in machine.parts
         for row in part.rows
-        if row.move == "go" and (part.name, row.target) in driving
+        if row.move == "go" and (part.name, row.target) in driving and set(row.modes) != {row.target}
         for command in _wanted(row.when)
     }
     links = [
@@ -666,17 +666,17 @@ def _asks_modes(machine: Machine, level: str) -> bool:
 
 def _lasting(
     world: World, before: int, step: Step, valid: int, sensor: str
-) -> tuple[dict[str, int | None], dict[str, int], dict[str, bool]]:
-    """The readings and dials of the choice ``valid``, and the levels as they would stand on ``step`` had ``sensor``
-    been read so for as long as they ask; those that are on if in doubt stay on.
+) -> tuple[dict[str, int | None], dict[str, bool]]:
+    """The readings of the choice ``valid``, and the levels as they would stand on ``step`` had ``sensor`` been read so
+    for as long as they ask; those that are on if in doubt stay on.
     """
     machine = world.machine
     stand, was = world.levels(step.after), world.levels(before)
     levels = dict(was)  # one that is decided later is read as it stood on the tick before: what is asked to turn
     readings = {s.name: value for s, value in zip(machine.sensors, world.choices[valid].readings, strict=True)}
     sight = world.sight(before, step, machine.parts[0])
-    dials = {d.name: value for d, value in zip(machine.dials, world.choices[valid].dials, strict=True)}
-    sight.readings, sight.dials, sight.levels, sight.lasting = readings, dials, levels, sensor
+    sight.dials = _dials(world, sight, valid)
+    sight.readings, sight.levels, sight.lasting = readings, levels, sensor
     for level in machine.levels:
         levels[level.name] = stand[level.name]
         if sensor not in _sensors_read(machine, LevelOn(level.name)):
@@ -686,7 +686,22 @@ def _lasting(
             levels[level.name] = True
         else:
             levels[level.name] = sight.holds(level.set) or (was[level.name] and not sight.holds(level.clear))
-    return readings, dials, levels
+    return readings, levels
+
+
+def _dials(world: World, sight: Sight, valid: int) -> dict[str, int | None]:
+    """The dials of the choice ``valid``; those that rows set, as ``sight`` has them."""
+    given = zip(world.machine.dials, world.choices[valid].dials, strict=True)
+    return {dial.name: sight.dials[dial.name] if dial.name in world.kept else value for dial, value in given}
+
+
+def _read_so(world: World, before: int, step: Step, part: Part, valid: int, sensor: str) -> Sight:
+    """What ``part`` would see on ``step`` with the choice ``valid``: levels as :func:`_lasting` says; all else, what
+    earlier parts have just done too, as it is."""
+    sight = world.sight(before, step, part)
+    sight.dials = _dials(world, sight, valid)  # the choice with the fault may stand for several
+    sight.readings, sight.levels = _lasting(world, before, step, valid, sensor)
+    return sight
 
 
 def fault_ignored(world: World) -> dict[tuple[Mode, str], int]:
@@ -739,10 +754,9 @@ def _asks_mode(condition: Condition, part: str, levels: set[str]) -> bool:
 def _led_out(world: World, before: int, step: Step, part: Part, sensor: str) -> bool:
     """Whether some reading on ``step`` would have led the part to a mode that does not drive as much."""
     mode = part.mode[dict(_modes(world, before))[part.name]]
-    sight = world.sight(before, step, part)
     for faulty, valid in world.spoiled[sensor]:
         if faulty == step.choice:
-            sight.readings, sight.dials, sight.levels = _lasting(world, before, step, valid, sensor)
+            sight = _read_so(world, before, step, part, valid, sensor)
             row = next((row for row in world.holding(sight, part) if not world.barring(sight, part, row)), None)
             entered = None if row is None else enters(part, mode.name, row)
             if entered is not None and entered != mode and not as_much(world.machine, mode, entered):
@@ -791,7 +805,7 @@ def faint_hope(world: World) -> dict[tuple[RowAt, str], int]:
             for sensor, pairs in world.spoiled.items():
                 for faulty, valid in pairs:
                     for deal in hoped.get(faulty, ()):
-                        bad, good = steps[faulty * deals + deal], steps[valid * deals + deal]
+                        bad = steps[faulty * deals + deal]
                         row = part.rows[bad.rows[at]]
                         entered = enters(part, world.modes[before][at], row)
                         if entered is None or not drives(machine, entered, sensor) or sensor in entered.tolerates:
@@ -800,23 +814,19 @@ def faint_hope(world: World) -> dict[tuple[RowAt, str], int]:
                             continue
                         key = ((part.name, bad.rows[at]), sensor)
                         length = world.depth[before] + 1
-                        if length < found.get(key, math.inf) and _kept_at_rest(world, before, bad, good, at):
+                        if length >= found.get(key, math.inf):
+                            continue
+                        if _kept_at_rest(world, before, bad, at, valid, sensor):
                             found[key] = length
     return found
 
 
-def _kept_at_rest(world: World, before: int, bad: Step, good: Step, at: int) -> bool:
-    """Whether part number ``at`` would not drive after ``bad`` with the readings and levels of ``good``, all else, what
-    earlier parts have just done too, as on ``bad``.
-    """
+def _kept_at_rest(world: World, before: int, step: Step, at: int, valid: int, sensor: str) -> bool:
+    """Whether part number ``at`` would not drive after ``step`` with the choice ``valid``."""
     part = world.machine.parts[at]
-    sight, other = world.sight(before, bad, part), world.sight(before, good, part)
-    # the choice with the fault may stand for several: where the dials are, the other says
-    sight.readings, sight.dials, sight.levels = other.readings, other.dials, other.levels
+    sight = _read_so(world, before, step, part, valid, sensor)
     row = next((row for row in world.holding(sight, part) if not world.barring(sight, part, row)), None)
     present = part.mode[world.modes[before][at]]
-    if row is not None and row.number == bad.rows[at]:
-        return False
     entered = None if row is None else enters(part, present.name, row)
     return not drives(world.machine, entered or present)
 

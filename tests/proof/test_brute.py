@@ -587,6 +587,12 @@ rolling|near or gap fault|parked
     )
     assert verdicts.faint_hope(world(text.format(doubt=""))) == {(("tiny", 0), "gap"): 1}
     assert not verdicts.faint_hope(world(text.format(doubt=", on if in doubt")))
+    # what is read so for as long as the level asks keeps it at rest; what starts because of doubt does so anyhow
+    lasting = text.replace("gap < 2", "gap < 2 for 20 ms")
+    assert verdicts.faint_hope(world(lasting.format(doubt=""))) == {(("tiny", 0), "gap"): 1}
+    started = text.replace("not near|rolling", "near|rolling").replace("rolling|near", "rolling|not near")
+    assert verdicts.faint_hope(world(started.format(doubt=", starts on"))) == {(("tiny", 0), "gap"): 1}
+    assert not verdicts.faint_hope(world(started.format(doubt=", on if in doubt")))
 
 
 def test_what_an_earlier_part_made_of_the_fault_is_no_faint_hope() -> None:

@@ -30,8 +30,7 @@ from statecraft.machine import (
     atoms,
     sensors_of,
 )
-from statecraft.proof.checks.faint_hope import spoiled_pairs
-from statecraft.proof.engine.clusters import Cluster, ClusterTable, Known, read_by
+from statecraft.proof.engine.clusters import Cluster, ClusterTable, InputCell, Known, read_by
 from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Node
 from statecraft.proof.engine.exploration import Config, Explorer, Region, Restriction, Transition
@@ -126,10 +125,11 @@ class Counterfactual:
         return diagrams.imaged(diagrams.all_of([valid, led]), self.index, self.spoiled)
 
     def ignored(
-        self, explorer: Explorer, config: Config, edge: Transition
+        self, explorer: Explorer, config: Config, edge: Transition, takes: int = 1
     ) -> Iterator[tuple[Transition, Node, Restriction]]:
         """The ticks of ``edge`` from ``config``, on which the sensor is in fault, where a reading would have led out:
-        each with where the inputs must make that true, and the pairs for which they can."""
+        each with where the inputs must make that true, and the pairs for which they can. ``takes``: whose command may
+        be taken, nobody's by default."""
         model, diagrams = self.model, self.model.diagrams
         for reset, way in edge.alike.items():
             led = self.led_out(explorer, config, way.region)
@@ -139,7 +139,7 @@ class Counterfactual:
             both = diagrams.all_of([led, diagrams.where(way.region.node, lambda each, rows=rows: each == rows)])  # type: ignore[misc]
             allowed = dict(enumerate(way.pairs))
             allowed[self.index] = allowed.get(self.index, self.cluster.all) & self.faulty
-            allowed[model.command] = way.region.hearing.takes & 1
+            allowed[model.command] = way.region.hearing.takes & takes
             if not all(allowed.values()):
                 continue
             for value, piece in diagrams.pieces(both, model.with_state, allowed):
@@ -155,10 +155,11 @@ class Counterfactual:
         rows = self._rows.get(mode)
         if rows is None:
             rows = self._rows[mode] = [
-                (self.out(made.mode, made.target) if made.enters else False, self._asked(made, mode))
+                (self.out(made.mode, made.target), self._asked(made, mode))
                 for made in model.decisions_in(self.part, mode)
             ]
-        led = FALSE
+        present = model.parts[self.part].modes[mode]
+        led = TRUE if self.out(present, present) else FALSE
         for out, ask in reversed(rows):
             where = model.diagram(ask, region.passed, counters, seen, tables)
             led = model.diagrams.select(where, TRUE if out else FALSE, led)
@@ -247,3 +248,29 @@ class Counterfactual:
                 on |= cluster.of_input[Fault(sensor)]
             levels[level.name] = on | (before[place] & ~off)
         return levels
+
+
+def spoiled_pairs(cluster: Cluster, sensor: str) -> tuple[int, ...]:
+    """For each pair of ``cluster``, the pair with ``sensor`` in fault and all else equal."""
+    cells = len(cluster.cells)
+    into = [spoiled_cell(cluster, place, sensor) for place in range(cells)]
+    return tuple(state * cells + into[cell] for state in range(len(cluster.states)) for cell in range(cells))
+
+
+def spoiled_cell(cluster: Cluster, place: int, sensor: str) -> int:
+    """The cell that a cell becomes when ``sensor`` is in fault: comparisons that read it are false, all else stays."""
+    cell = cluster.cells[place]
+    true: frozenset[Atom] = frozenset(atom for atom in cell.true if not _reads(atom, sensor)) | {Fault(sensor)}
+    moved = frozenset(atom for atom in cell.moved if atom.sensor != sensor)
+    for number, other in enumerate(cluster.cells):
+        if _same(other, cell, true, moved):
+            return number
+    raise AssertionError("every cell has one with the sensor in fault")
+
+
+def _reads(atom: Atom, sensor: str) -> bool:
+    return isinstance(atom, Compare) and any(t.kind == "sensor" and t.name == sensor for t in terms_of(atom))
+
+
+def _same(other: InputCell, cell: InputCell, true: frozenset[Atom], moved: frozenset[object]) -> bool:
+    return other.true == true and other.switches == cell.switches and other.moved == moved

@@ -5,11 +5,15 @@ All else is equal, as :mod:`statecraft.proof.checks.counterfactual` says.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator
+from itertools import chain
 
+from statecraft.findings import RowRef, Run
 from statecraft.machine import Compare, Counter, Fault, InMode, LevelOn, Machine, Mode, Part, SwitchOn, Taken, Term
 from statecraft.proof.engine.conditions import holds as compares
 from statecraft.proof.engine.conditions import terms_of, usable
+from statecraft.proof.runs.replay import begun, states
 from statecraft.semantics.cone import sensors_read, tests_read
 from statecraft.semantics.guards import Guard, Reached, Test, holds, tests
 from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock, SteadyClock
@@ -24,6 +28,17 @@ def ignores(machine: Machine, part: Part, sensor: str, before: State, after: Sta
     mode = part.modes[before[layout(machine).index["mode", part.name]]]
     ways = would_have_led(machine, part, sensor, before, after)
     return any(to is not mode and not machine.drives_as_much(mode, to) for _, to in ways)
+
+
+def hoped(machine: Machine, row: RowRef, sensor: str, run: Run) -> int | None:
+    """A reading of ``sensor`` with which, on the last tick of ``run``, the part whose ``row`` decides would not have
+    driven; None if there is none."""
+    before, after = deque(chain([begun(machine, run).state], states(machine, run)), 2)
+    part = machine.part(row.part)
+    if after[layout(machine).index["row", row.part]] != row.number:
+        return None
+    ways = would_have_led(machine, part, sensor, before, after)
+    return next((value for value, to in ways if not machine.drives(to)), None)
 
 
 def would_have_led(
@@ -78,10 +93,10 @@ class _Tick:
         return counter.moved(value, View(self.layout, self.after).moves.get(counter.name, 0))
 
     def pivots(self) -> list[int]:
-        """Valid readings of the sensor, on either side of everything that it is compared with."""
+        """Valid readings of the sensor, on either side of everything that it is compared with, and then its ends."""
         found = self.machine.sensor(self.sensor)
         low, high = usable(found)
-        values = {low, high}
+        values: set[int] = set()
         me = Term("sensor", self.sensor)
         for atom in tests_read(self.tick, [guard for turn in self.tick.parts for row in turn.guards for guard in row]):
             if isinstance(atom, Compare) and me in terms_of(atom):
@@ -89,7 +104,7 @@ class _Tick:
                 against = 0 if other is None else self._number(other)
                 limit = (against or 0) + (atom.offset if atom.left == me else -atom.offset)
                 values |= {limit - 1, limit, limit + 1}
-        return sorted(value for value in values if low <= value <= high)
+        return list(dict.fromkeys([*sorted(value for value in values if low <= value <= high), low, high]))
 
     def read(self, value: int) -> None:
         """Let the sensor have been read so."""
@@ -107,7 +122,7 @@ class _Tick:
                 self.levels[name] = doubts or self.holds(latch.set) or held
 
     def holds(self, guard: Guard) -> bool:
-        """Whether ``guard`` holds on this tick, without a command."""
+        """Whether ``guard`` holds on this tick."""
         return holds(guard, self._test)
 
     def _test(self, test: Test) -> bool:
@@ -132,8 +147,8 @@ class _Tick:
                 return self.levels[level]
             case InMode(name, modes):
                 return self.machine.part(name).modes[self.modes[name]].name in modes
-            case Taken():
-                return False
+            case Taken(command):
+                return View(self.layout, self.after).taken == command
             case _:
                 raise ValueError(f"no row asks {test}")
 

@@ -12,7 +12,7 @@ from typing import TypeVar
 
 from statecraft.findings import Finding, Run, Stimulus
 from statecraft.machine import Compare, Machine, Promise, Sensor, sensors_of
-from statecraft.proof.runs.counterfactual_tick import ignores
+from statecraft.proof.runs.counterfactual_tick import hoped, ignores
 from statecraft.proof.runs.replay import begun, broken, player, replay
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import asks_for
@@ -239,7 +239,9 @@ def keeping(machine: Machine, run: Run, about: Finding | Promise) -> Holds:
             return lambda other, states: in_fault(other, states) and _ignored(machine, about, other, states)
         case "faint hope":
             return lambda other, states: (
-                _in_fault(machine, about.subject, 1)(other, states) and hoped(machine, about, other) is not None
+                _in_fault(machine, about.subject, 1)(other, states)
+                and about.row is not None
+                and hoped(machine, about.row, about.subject, other) is not None
             )
         case "halt undone":
             return lambda other, states: _undone(machine, about, other, states)
@@ -306,28 +308,6 @@ def _undone(machine: Machine, finding: Finding, run: Run, states: Sequence[State
         return False
     stood = {name: value for name, value in inputs[halt].dials if value is not None}
     return all(value in (None, stood.get(name)) for each in inputs[halt + 1 :] for name, value in each.dials)
-
-
-def hoped(machine: Machine, finding: Finding, run: Run) -> int | None:
-    """A reading of the finding's sensor which, on the last tick, would have kept its row from deciding; None if none
-    is found among those on which the machine's comparisons turn.
-    """
-    if finding.row is None:
-        return None
-    simulation = Simulation(machine)
-    step = player(machine, simulation)
-    *most, last = run.inputs()
-    for inputs in most:
-        step(inputs)
-    before = simulation.snapshot()
-    row = simulation.layout.index["row", finding.row.part]
-    if step(last)[row] != finding.row.number:
-        return None
-    for value in turning_points(machine, machine.sensor(finding.subject)):
-        simulation.restore(before)
-        if step(_with(last, finding.subject, value))[row] != finding.row.number:
-            return value
-    return None
 
 
 def turning_points(machine: Machine, sensor: Sensor) -> list[int]:

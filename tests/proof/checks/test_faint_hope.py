@@ -13,7 +13,7 @@ board    atmega328p
 tick     10 ms
 command  halt   button, pin 7, on when high, urgent
 sensor   depth  by hand, 2 cm .. 400 cm
-level    low    when depth < 20 cm clears when depth > 30 cm{doubt}
+level    {level}
 relay    valve  pin 9
 mode resting stop
 mode filling valve on
@@ -27,17 +27,32 @@ resting | {when} and after 100 ms    | filling
 
 
 @pytest.mark.parametrize(
-    ("doubt", "when", "said", "offered"),
+    ("level", "when", "offered"),
     [
-        (", on if in doubt", "low", "(low is on then, 'if in doubt')", False),
-        ("", "low", "", True),
-        ("", "not depth > 40 cm", "", False),
+        ("low when depth < 20 cm clears when depth > 30 cm", "low", True),
+        ("low when depth < 20 cm clears when depth > 30 cm", "not depth > 40 cm", False),
+        ("high when depth > 40 cm for 1 s clears when depth < 30 cm", "not high", True),
+        ("low when depth < 20 cm clears when depth > 30 cm, on if in doubt", "low and not depth > 40 cm", False),
     ],
 )
-def test_a_level_that_is_on_if_in_doubt_is_named_and_not_advised(
-    doubt: str, when: str, said: str, offered: bool
-) -> None:
-    report = prove(read_text(TANK.format(doubt=doubt, when=when)))
+def test_a_row_that_some_depth_would_have_prevented(level: str, when: str, offered: bool) -> None:
+    """``high`` stands as it would, had the depth been read so for as long as it asks."""
+    report = prove(read_text(TANK.format(level=level, when=when)))
     (found,) = [each for each in report.findings if each.code == "faint hope"]
-    assert said in found.message and ("if in doubt" in found.message) == bool(said)
+    assert found.row is not None and found.row.number == 1
     assert ("on if in doubt" in found.hint) == offered
+
+
+@pytest.mark.parametrize(
+    ("level", "when"),
+    [
+        ("low when depth < 20 cm clears when depth > 30 cm, on if in doubt", "low"),
+        ("high when depth > 40 cm for 1 s clears when depth < 30 cm, on if in doubt", "not high"),
+        ("low when depth < 20 cm clears when depth > 30 cm", "low and not depth fault"),
+    ],
+)
+def test_a_level_that_is_on_if_in_doubt_is_no_hope(level: str, when: str) -> None:
+    """It stays on, whatever depth is taken to have been read."""
+    report = prove(read_text(TANK.format(level=level, when=when)))
+    assert "faint hope" not in {each.code for each in report.findings}
+    assert not [each for each in report.unproved if "faults" in each]
