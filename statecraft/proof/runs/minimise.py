@@ -13,7 +13,7 @@ from typing import TypeVar
 from statecraft.findings import Finding, Run, Stimulus
 from statecraft.machine import Compare, Machine, Promise, Sensor, sensors_of
 from statecraft.proof.runs.counterfactual_tick import hoped, ignores
-from statecraft.proof.runs.replay import begun, broken, player, replay
+from statecraft.proof.runs.replay import begun, broken, never_leaves, player, replay
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import asks_for
 from statecraft.semantics.guards import tests
@@ -252,6 +252,9 @@ def keeping(machine: Machine, run: Run, about: Finding | Promise) -> Holds:
             same = _same_end(machine, run, ("level", "counter"))
             step = _spread(about.subject, run)
             return lambda other, states: 0 < _spread(about.subject, other) <= max(step, 1) and same(other, states)
+        case "endless" if about.mode is not None:
+            part, same = about.mode.part, _same_end(machine, run, ("level", "counter"))
+            return lambda other, states: same(other, states) and never_leaves(machine, other, part)
         case "waits for ever":
             return lambda other, _: _nothing_said_helps(machine, about, other)
         case "runaway":

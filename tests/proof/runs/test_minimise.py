@@ -147,3 +147,27 @@ def test_an_urgent_command_is_not_left_to_be_heard_alone() -> None:
     assert modes(machine, slim.run) == modes(machine, run)
     assert all(each.taken == "wipe" for each in slim.run.inputs() if "wipe" in each.heard)
     assert sum(each.taken == "wipe" for each in slim.run.inputs()) >= 2
+
+
+def test_the_fault_that_keeps_it_driving_stays_in_its_run() -> None:
+    """For the first two seconds any depth would do: the time that ends it has not come."""
+    text = """machine tank
+board atmega328p
+tick 10 ms
+command go button, pin 7, on when high
+sensor depth by hand, 2 cm .. 400 cm
+relay valve pin 9
+mode resting stop
+mode filling valve on
+rules
+in      | when                                            | go to
+resting | go                                              | filling
+filling | after 2 s and (depth < 40 cm or depth >= 40 cm) | resting
+"""
+    machine = read_text(text)
+    finding = next(each for each in prove(machine).findings if each.code == "endless")
+    assert finding.run is not None and finding.run.tail is not None
+    slim = minimise(machine, finding.run, finding)
+    assert slim.run.tail is not None
+    assert [dict(each.inputs.sensors)["depth"] for each in slim.run.stretches[slim.run.tail :]] == [None]
+    assert slim.held == {"depth"}
