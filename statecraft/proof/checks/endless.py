@@ -32,7 +32,7 @@ def endless(explored: Reachability, part: int) -> Iterator[Finding]:
     for place, mode in enumerate(whole.modes):
         if mode.endless or not machine.drives(mode) or (part, place) not in explored.reached:
             continue
-        if _timed_out(explored, part, place):
+        if _timed_out(explored.whole, whole.name, mode.name):
             continue
         if explored.partial:
             raise Undecided
@@ -128,14 +128,12 @@ def _alone(guard: Guard, tick: Tick, dead: Container[str] = ()) -> Guard:
             return guard
 
 
-def _timed_out(explored: Reachability, part: int, place: int) -> bool:
+def _timed_out(machine: Machine, part: str, mode: str) -> bool:
     """Whether time alone ends the mode, whatever else is: by a row that asks for nothing more, that no gate holds back,
     and above which no row stays in the mode or begins it anew.
     """
-    whole = explored.model.parts[part]
-    mode = whole.modes[place]
-    for made in tick_of(explored.model.machine).part[whole.name].in_mode[mode.name]:
-        if made.target == mode:
+    for made in tick_of(machine).part[part].in_mode[mode]:
+        if made.target.name == mode:
             return False
         if isinstance(made.guard, Reached) and isinstance(made.guard.clock, ModeClock | GroupClock) and not made.bars:
             return True
