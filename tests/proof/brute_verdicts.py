@@ -735,20 +735,21 @@ def fault_ignored(world: World) -> dict[tuple[Mode, str], int]:
 
 
 def _asking(machine: Machine, name: str) -> set[str]:
-    """The parts whose rows ask about the modes of another, directly or through levels."""
-    through = {level.name for level in machine.levels for c in (level.set, level.clear) if _asks_mode(c, name, set())}
+    """The parts whose rows ask about the modes of another, directly or through levels; whether it is in one of them all
+    is no question."""
+    every = {mode.name for mode in machine.part(name).modes}
+
+    def asks(condition: Condition, levels: set[str]) -> bool:
+        return any(
+            (isinstance(atom, InMode) and atom.part == name and not every.issubset(atom.modes))
+            or (isinstance(atom, LevelOn) and atom.level in levels)
+            for atom in atoms(condition)
+        )
+
+    through = {level.name for level in machine.levels for c in (level.set, level.clear) if asks(c, set())}
     for _ in machine.levels:
-        through |= {
-            level.name for level in machine.levels for c in (level.set, level.clear) if _asks_mode(c, name, through)
-        }
-    return {part.name for part in machine.parts if any(_asks_mode(row.when, name, through) for row in part.rows)}
-
-
-def _asks_mode(condition: Condition, part: str, levels: set[str]) -> bool:
-    return any(
-        (isinstance(atom, InMode) and atom.part == part) or (isinstance(atom, LevelOn) and atom.level in levels)
-        for atom in atoms(condition)
-    )
+        through |= {level.name for level in machine.levels for c in (level.set, level.clear) if asks(c, through)}
+    return {part.name for part in machine.parts if any(asks(row.when, through) for row in part.rows)}
 
 
 def _led_out(world: World, before: int, step: Step, part: Part, sensor: str) -> bool:

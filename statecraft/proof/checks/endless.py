@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterator
+from collections.abc import Container, Iterable, Iterator, Mapping
+from typing import cast
 
 from statecraft.findings import Finding, Run
 from statecraft.folding import listed
 from statecraft.machine import Compare, LevelOn, Machine, ModeRef, Taken
-from statecraft.proof.checks.constant_inputs import constants, every_choice, quiet, with_tail
+from statecraft.proof.checks.constant_inputs import Cells, constants, every_choice, quiet, with_tail
 from statecraft.proof.checks.waits_for_ever import asked_by_others, lost, may_leave, modes_beside, roughly
+from statecraft.proof.engine.exploration import Config
+from statecraft.proof.engine.liveness import Subset
 from statecraft.proof.reachability import Reachability, Undecided
-from statecraft.proof.runs.goals import in_pieces
+from statecraft.proof.runs.goals import in_pieces, in_some, of_pieces
 from statecraft.proof.runs.replay import never_leaves
 from statecraft.semantics import AllOf, AnyOf, Guard, Known, Negation, Reached, Tick, tick_of
 from statecraft.semantics.cone import counters_asked, tests_read
@@ -38,8 +41,9 @@ def endless(explored: Reachability, part: int) -> Iterator[Finding]:
             raise Undecided
         beside = modes_beside(explored, part, place)
         clusters = sorted(set(constants(explored, beside)) | set(asked_by_others(explored, part)))
-        best: Run | None = None
         ends = unsure = False
+        sure: dict[Config, Cells] = {}  # where it stays for ever, with inputs on which it does
+        roughly_so: list[tuple[Cells, list[tuple[int, list[Subset]]]]] = []
         for cells in every_choice(explored, clusters, beside):
             only = quiet(explored, cells)
             stays, leaves = lost(explored, part, place, only)
@@ -47,11 +51,12 @@ def endless(explored: Reachability, part: int) -> Iterator[Finding]:
             rough = bool(stays) and roughly(explored, part, place)
             unsure = unsure or rough
             ends = ends or (leaves and not rough)
-            if stays and best is None:
-                run = explored.shortest(in_pieces(explored, stays))
-                if run is not None:
-                    held = with_tail(explored, run, [cells])
-                    best = held if not rough or never_leaves(explored.whole, held, whole.name) else None
+            if rough:
+                roughly_so.append((cells, stays))
+            else:
+                for config in of_pieces(explored, stays):
+                    sure.setdefault(config, cells)
+        best = _best(explored, whole.name, sure, roughly_so)
         if unsure and (best is None or not ends):
             raise Undecided
         if best is None:
@@ -70,6 +75,24 @@ def endless(explored: Reachability, part: int) -> Iterator[Finding]:
             run=best,
             gravity="note" if ends else None,
         )
+
+
+def _best(
+    explored: Reachability,
+    part: str,
+    sure: Mapping[Config, Cells],
+    roughly_so: Iterable[tuple[Cells, list[tuple[int, list[Subset]]]]],
+) -> Run | None:
+    """The shortest run to where ``part`` stays for ever, with the inputs on which it does; else one that is seen to."""
+    found = explored.found(lambda _: in_some(explored, list(sure.items()))) if sure else None
+    if found is not None:
+        return with_tail(explored, found.run, [cast(Cells, found.note)])
+    for cells, stays in roughly_so:
+        run = explored.shortest(in_pieces(explored, stays))
+        held = None if run is None else with_tail(explored, run, [cells])
+        if held is not None and never_leaves(explored.whole, held, part):
+            return held
+    return None
 
 
 def dead_encoder(machine: Machine) -> Iterator[Finding]:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 
 from statecraft.proof.engine.exploration import START, Config, Explorer
 from statecraft.proof.engine.liveness import Subset
+from statecraft.proof.engine.model import Modes
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs.counterexamples import Trail, narrowed_to
 
@@ -14,11 +15,13 @@ def in_pieces(
     explored: Reachability, pieces: Sequence[tuple[int, list[Subset]]], note: object = None
 ) -> Callable[[Explorer, int, Config], Iterator[Trail]]:
     """The goal of coming to one of some pieces of configurations of ``explored``."""
+    return in_some(explored, [(config, note) for config in of_pieces(explored, pieces)])
+
+
+def of_pieces(explored: Reachability, pieces: Sequence[tuple[int, list[Subset]]]) -> list[Config]:
+    """Pieces of configurations of ``explored``, as configurations."""
     configs = explored.explorer.configs
-    return in_some(
-        explored,
-        [(configs[number]._replace(boxes=p.boxes, zone=p.zone), note) for number, some in pieces for p in some],
-    )
+    return [configs[number]._replace(boxes=p.boxes, zone=p.zone) for number, some in pieces for p in some]
 
 
 def in_some(
@@ -26,11 +29,14 @@ def in_some(
 ) -> Callable[[Explorer, int, Config], Iterator[Trail]]:
     """The goal of coming to one of some configurations; each with the note that its trail is to bear."""
     zones = explored.explorer.zones
+    by_modes: dict[Modes, list[tuple[Config, object]]] = {}
+    for config, note in some:
+        by_modes.setdefault(config.modes, []).append((config, note))
 
     def there(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
         if number == START:
             return
-        for other, note in some:
+        for other, note in by_modes.get(config.modes, ()):
             if not explored.alike(config, other):
                 continue
             if any(not mine & theirs for mine, theirs in zip(config.boxes, other.boxes, strict=True)):

@@ -1,0 +1,66 @@
+"""What is said of a mode in which the machine drives on for as long as nothing changes."""
+
+from __future__ import annotations
+
+from statecraft.findings import Finding
+from statecraft.language import read_text
+from statecraft.proof.prove import prove
+
+TANK = """
+machine tank
+board   atmega328p
+tick    10 ms
+sensor  depth by hand, 0 .. 5
+level   low   when depth < 2 clears when depth >= 3
+relay   valve pin 9
+mode resting stop
+mode filling valve on
+rules
+in      | when                | go to
+resting | low                 | filling
+filling | low and after 30 ms | resting
+"""
+
+
+def endless(text: str) -> list[Finding]:
+    return [each for each in prove(read_text(text)).findings if each.code == "endless"]
+
+
+def test_the_shortest_run_of_all_constant_inputs_shows_it() -> None:
+    """A depth of 2 keeps the level off only once it has cleared; one of 3 clears it at once."""
+    (found,) = endless(TANK)
+    assert found.run is not None and found.run.tail is not None
+    assert sum(stretch.ticks for stretch in found.run.stretches[: found.run.tail]) == 1
+    (tail,) = found.run.stretches[found.run.tail :]
+    assert dict(tail.inputs.sensors)["depth"] in (3, 4, 5)
+
+
+YARD = """
+machine yard
+board   atmega328p
+tick    10 ms
+sensor  depth by hand, 0 .. 5
+sensor  seen  depth, taken in eye in open after 20 ms, patience 1 s
+relay   hoist pin 8
+
+part crane
+mode idle stop
+mode lifting hoist on
+rules
+in      | when                   | go to
+idle    | after 100 ms           | lifting
+lifting | seen > 2 or seen fault | idle
+
+part eye
+mode shut stop
+mode open
+rules
+in   | when         | go to
+shut | after 50 ms  | open
+open | after 200 ms | shut
+"""
+
+
+def test_what_another_part_remembers_is_known() -> None:
+    """The crane, which does not ask about the eye's modes, is explored without it."""
+    assert {each.mode.mode for each in endless(YARD) if each.mode is not None} == {"lifting"}
