@@ -75,7 +75,8 @@ _TEXTS = {
     ),
     "faint hope": (
         "The row starts something that drives while a sensor is in fault, although with some reading of that sensor it "
-        "would not have: 'not (gap < 30 cm)' is true when nobody knows the gap.",
+        "would not have: 'not (gap < 30 cm)' is true when nobody knows the gap. What starts because a level is 'on if "
+        "in doubt' is taken to be meant so, and not told.",
         "Ask for what must be so rather than for what must not ('gap >= 30 cm'), add 'and not SENSOR fault', or put "
         "the level 'on if in doubt'.",
     ),
