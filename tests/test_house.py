@@ -116,7 +116,6 @@ AS_WRITTEN = {
     "proof/checks/out_of_range.py": "a comparison is told in its own words",
     "proof/checks/stale_decision.py": "a time is told that the file names, `after 0 s` too",
     "proof/checks/unused.py": "what the file names is used",
-    "proof/prove.py": "readings beside the values that rows compare them with are tried",
     "proof/engine/slicing.py": "a slice is a machine with rows of its own, which are lowered from there",
     "proof/kept_dials.py": "a machine for the proof, with the dials that rows set as counters, lowered from there",
     "proof/mends.py": "a mend is written into the rows",
