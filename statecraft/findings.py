@@ -60,7 +60,7 @@ class Stimulus:
         dials: each dial's value in steps; all of them, in order. Of one that rows set too: what a message brings on
             these ticks, None where none does.
         taken: the command taken on this tick.
-        heard: the other commands whose message (or press) arrived.
+        heard: the other commands whose message (or press) arrived, and dials that something asks whether they came.
         tuned: links on which a dial's message came.
         moves: by how much counters that count from outside move; those not named stand still.
     """

@@ -154,7 +154,10 @@ class Taken:
 
 @dataclass(frozen=True, slots=True)
 class Absent:
-    """The command's absence clock is at least ``ticks``. (``within T`` is read as ``Not(Absent(…))``.)"""
+    """The command's absence clock is at least ``ticks``. (``within T`` is read as ``Not(Absent(…))``.)
+
+    ``command`` may be a dial, too, the first of those in its message: then it is that message which has not come.
+    """
 
     command: str
     ticks: int
@@ -1334,16 +1337,36 @@ class Machine:
         return tuple(map(tuple, found.values()))
 
     def kept_dials(self) -> dict[str, str]:
-        """The dials that rows set, or copy to a counter, and the part whose rows do. The proof follows these: they keep
-        their value until a row sets them or a message comes."""
+        """The dials that the proof keeps from tick to tick, each with a part: those that rows set or copy to a counter,
+        with the part whose rows do: they keep their value until a row sets them or a message comes; and those with a
+        message of their own of which something asks whether it has come: they change with it alone. (Several numbers
+        in one message stay free there: their sums, which motors follow, could not be decided otherwise.)"""
         names = {dial.name for dial in self.dials}
+        asked = {atom.command for condition in self._asked for atom in atoms(condition) if isinstance(atom, Absent)}
+        alone = [dial for dial in self.dials if dial.name in asked and self.together(dial) == (dial,)]
+        kept = {dial.name: self.parts[0].name for dial in alone}
         changes = [(change, part.name) for part in self.parts for row in part.rows for change in row.changes]
-        return {dial: part for change, part in changes for dial in (change.counter, change.source) if dial in names}
+        kept |= {dial: part for change, part in changes for dial in (change.counter, change.source) if dial in names}
+        return kept
 
     def counted_dials(self) -> frozenset[str]:
         """Those of them that stand as counters of that name, too, which only the proof's machines have."""
         names = {dial.name for dial in self.dials}
         return frozenset(counter.name for part in self.parts for counter in part.counters if counter.name in names)
+
+    @property
+    def asked_dials(self) -> tuple[Dial, ...]:
+        """The dials of whose message something asks whether it has come: the first of each message."""
+        commands = {command.name for command in self.commands}
+        names = {atom.command for each in self._asked for atom in atoms(each) if isinstance(atom, Absent)} - commands
+        return tuple(dial for dial in self.dials if dial.name in names)
+
+    @property
+    def _asked(self) -> tuple[Condition, ...]:
+        """The conditions of rows and observers."""
+        asked = [row.when for part in self.parts for row in part.rows]
+        asked += [promise.when for promise in self.promises if promise.when is not None]
+        return (*asked, *(expectation.when for trial in self.trials for expectation in trial.expectations))
 
     def together(self, dial: Dial) -> tuple[Dial, ...]:
         """The dials whose numbers come in one message with that of ``dial``, itself among them."""

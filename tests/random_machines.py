@@ -88,6 +88,7 @@ class _Writer:
         self.curves = random.Random(f"follows {seed} {size} {small}")  # likewise, for settings that follow readings
         self.newest = random.Random(f"dials set by rows {seed} {size} {small}")
         self.copying = random.Random(f"copied {seed} {size} {small}") if copying else None
+        self.latest = random.Random(f"dials asked for {seed} {size} {small}")
         self.settable: dict[str, str] = {}  # dials that rows may set, with the part whose rows do
         self.several = several
         self.size = size
@@ -361,6 +362,9 @@ class _Writer:
             makers += [lambda: rng.choice(self.levels)] * 3
         if not self.how_things_stand and self.newer.random() < 0.15:
             return self.turning()
+        if self.dials and self.latest.random() < 0.08:
+            word, ticks = self.latest.choice(["absent", "within"]), self.latest.randint(1, 4 if self.small else 60)
+            return f"{self.latest.choice(self.dials).name} {word} {self.time(ticks)}"
         if self.commands:
             makers += [lambda: rng.choice(self.commands)] * 3
             makers.append(lambda: f"{rng.choice(self.commands)} absent {self.time()}")

@@ -145,6 +145,14 @@ class Solver:
                 if isinstance(mark.clock, AbsenceClock):
                     yield from (any_of([mark, negation(other)]) for other in marks if other != mark)
 
+        for hearing in self.lowered.hearings:
+            mark = unheard(hearing.clock)
+            if isinstance(hearing.clock, AbsenceClock) and hearing.dials and mark in used:
+                for other in self.lowered.hearings:
+                    silent = unheard(other.clock)
+                    if isinstance(other.clock, SilenceClock) and silent in used and hearing.dials[0] in other.dials:
+                        yield any_of([mark, negation(silent)])
+
     def _still_dials(self, state: State, used: Mapping[Test, None]) -> Iterator[Guard]:
         """A dial that is turned ends the silence of its link."""
         for hearing in self.lowered.hearings:
@@ -172,7 +180,11 @@ class Solver:
                 turn.append((place, value))
         hear = [chosen] if chosen else []
         heard = [test.clock for test, truth in truths.items() if isinstance(test, Reached) and not truth]
-        hear += [clock.command for clock in heard if isinstance(clock, AbsenceClock) and clock.command != chosen]
+        missed = [clock.command for clock in heard if isinstance(clock, AbsenceClock)]
+        hear += [name for name in missed if name in self.commands and name != chosen]
+        for name in missed:  # a dial's message that says what it said before
+            if name in self.dials and all(place != self.dials[name] for place, _ in turn):
+                turn.append((self.dials[name], state[self.layout.index["dial", name]]))
         for clock in heard:
             if isinstance(clock, SilenceClock):
                 spoken = any(self.machine.command(name).link == clock.link for name in hear)

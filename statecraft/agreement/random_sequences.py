@@ -171,6 +171,13 @@ class Chance:
             case Taken(command):
                 if truth:
                     self.hear.append(command)
+            case Reached(AbsenceClock(command), _) if command not in self.commands:
+                dial = next(each for each in self.machine.dials if each.name == command)
+                for each in self.machine.together(dial):
+                    if truth:
+                        self.turn.pop(each.name, None)
+                    else:
+                        self.turn.setdefault(each.name, self.number(Term("dial", each.name)))
             case Reached(AbsenceClock(command), _):
                 if truth:
                     self.kept = [name for name in self.kept if name != command]

@@ -116,11 +116,12 @@ def sequence_of_run(machine: Machine, run: Run) -> InputSequence:
     for stretch in run.stretches:
         inputs = stretch.inputs
         heard = dict.fromkeys([*([inputs.taken] if inputs.taken else []), *inputs.heard])
-        hear = tuple(commands[name] for name in heard)
+        hear = tuple(commands[name] for name in heard if name in commands)
         turn = tuple(
             (number, value)
             for number, (name, value) in enumerate(inputs.dials)
-            if value is not None and (value != dials[name] or machine.dials[number].link in inputs.tuned)
+            if value is not None
+            and (value != dials[name] or name in heard or machine.dials[number].link in inputs.tuned)
         )
         dials |= {name: value for name, value in inputs.dials if value is not None}
         readings = tuple(value for _, value in inputs.sensors)

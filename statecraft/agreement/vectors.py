@@ -487,11 +487,12 @@ class _Search:
         commands: dict[str, None] = {}
         links: dict[str, None] = {}
         periods = [0]
+        dials = {dial.name for dial in self.machine.dials}
         for part in self.machine.parts:
             for decision in self.solver.decisions(node.state, part):
                 for test in tests(decision.guard):
                     match test:
-                        case Reached(AbsenceClock(command), ticks) if command != without:
+                        case Reached(AbsenceClock(command), ticks) if command not in (without, *dials):
                             commands[command] = None
                             periods.append(ticks)
                         case Reached(SilenceClock(link), ticks):

@@ -5,8 +5,8 @@ The remote's page, the command sheet and the bridge all take it from here.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 
 from statecraft.errors import StatecraftError
 from statecraft.firmware.messages import message
@@ -74,6 +74,8 @@ class Controls:
         beat: the command that only keeps the link from falling silent; None where the file has none.
         dials: numbers; those of one message side by side.
         sticks: those of them that come two in a message.
+        again: how often, in ms, each other dial's message is sent while the dial is held: of those that rows ask to be
+            ``absent``, or ``within`` a time.
     """
 
     machine: Machine
@@ -84,6 +86,7 @@ class Controls:
     beat: Button | None
     dials: tuple[Dial, ...]
     sticks: tuple[Stick, ...] = ()
+    again: Mapping[str, int] = field(default_factory=dict)
 
     @property
     def sliders(self) -> tuple[Dial, ...]:
@@ -167,7 +170,9 @@ def controls(machine: Machine, link_name: str | None = None) -> Controls:
     pairs = [dials for dials in machine.numbers() if len(dials) == 2 and dials[0].link == link.name]
     soonest = [min((asked[dial.name] for dial in pair if dial.name in asked), default=None) for pair in pairs]
     sticks = tuple(Stick(*pair, _often(machine, link, ticks)) for pair, ticks in zip(pairs, soonest, strict=True))
-    return Controls(machine, link, tuple(halts), tuple(held), tuple(once), beat, dials, sticks)
+    first = {dial.name: machine.together(dial)[0].name for dial in dials}
+    again = {name: _often(machine, link, asked[message]) for name, message in first.items() if message in asked}
+    return Controls(machine, link, tuple(halts), tuple(held), tuple(once), beat, dials, sticks, again)
 
 
 def _asked(machine: Machine) -> dict[str, int]:

@@ -536,11 +536,12 @@ class _Writer:
         assert isinstance(clock, AbsenceClock | SilenceClock)
         return self.member("heard", heard_name(clock))
 
-    def dials(self) -> list[dict[str, str]]:
+    def dials(self) -> list[dict[str, str | list[str]]]:
         """Each dial: its function's pieces."""
-        found = []
+        found: list[dict[str, str | list[str]]] = []
+        listened = heard(self.machine)
         for dial in self.machine.dials:
-            mark = self.layout.get("heard", f"link {dial.link}")
+            marks = [self.heard(h.clock) for h in self.tick.hearings if dial.name in h.dials and h.clock in listened]
             item = self.layout.get("dial", dial.name)
             assert item is not None
             found.append(
@@ -548,7 +549,7 @@ class _Writer:
                     "name": item.member,
                     "type": item.type,
                     "value": f"now.{item.path}",
-                    "mark": f"now.{mark.path} = true;" if mark else "",
+                    "marks": [f"{mark} = true;" for mark in marks],
                     "note": self.line_of(dial.place),
                     "unit": STEP_WORDS[dial.unit] or "a number",
                 }

@@ -293,11 +293,19 @@ class Conditions:
         token, amount = node.children
         assert isinstance(token, Token) and isinstance(amount, Tree)
         word = "within" if node.data == "heard_within" else "absent"
-        command = self._event(token, piece, scope)
+        entry = self._context.names.find(token, piece, "command", "dial")
+        what = "a dial's messages" if entry is not None and entry.kind == "dial" else "a command"
+        may = entry is not None and self._may_listen(token, piece, scope, what)
         ticks = self._context.ticks(amount, piece, f'the time after "{word}"', least=1)
-        if command is None or ticks is None:
+        if entry is None or not may or ticks is None:
             return None
-        return Absent(command.name, ticks) if word == "absent" else Not(Absent(command.name, ticks))
+        name = self._first_together(entry.item) if isinstance(entry.item, Dial) else entry.name
+        return Absent(name, ticks) if word == "absent" else Not(Absent(name, ticks))
+
+    def _first_together(self, dial: Dial) -> str:
+        """The first of the dials in one message with ``dial``: that message is what has come or not."""
+        dials = [entry.item for entry in self._context.names.entries.values() if isinstance(entry.item, Dial)]
+        return next(each.name for each in dials if (each.link, each.prefix) == (dial.link, dial.prefix))
 
     def _after(self, node: Tree[Token], piece: Piece, scope: Scope) -> Condition | None:
         amount, *group = node.children

@@ -28,14 +28,16 @@ from statecraft.machine import (
 )
 from statecraft.proof.engine.conditions import ranges_of
 from statecraft.proof.engine.model import with_value
+from statecraft.semantics.dial_messages import with_dial_messages
 
 
 def kept(machine: Machine) -> Machine:
-    """``machine`` with the dials that rows set as counters; the dials themselves stay, for what is heard."""
+    """``machine`` with the dials that rows set as counters; the dials themselves stay, for what is heard. Messages of
+    dials that are asked about are commands of it, too."""
     setters = machine.kept_dials()
     if not setters or machine.counted_dials():
-        return machine
-    return _Keeping(machine, setters).done()
+        return with_dial_messages(machine)
+    return _Keeping(with_dial_messages(machine), setters).done()
 
 
 class _Keeping:

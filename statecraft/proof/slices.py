@@ -38,6 +38,7 @@ from statecraft.proof.runs.replay import begun, player
 from statecraft.proof.runs.search import FoundRun, Goal, Search
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import counters_asked, sensors_asked, tests_read
+from statecraft.semantics.dial_messages import dials_by_message
 from statecraft.semantics.guards import Guard, Reached
 from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock, SteadyClock
 from statecraft.semantics.variables import clocks_by_name
@@ -491,22 +492,34 @@ def _turned(
     """``holds`` with messages for the dials that rows set, too, where a free value of one is another than before; not
     where that would end a silence that is followed, or that ``said`` takes to last."""
     stood: dict[str, int] = {dial.name: dial.start for dial in machine.dials}
-    asked = least_asked(machine)
+    asked, messages = least_asked(machine), dials_by_message(machine)
     for hold, inputs in zip(holds, said, strict=True):
         told, turned, spoken = dict(inputs.dials), dict(hold.inputs.dials), set(hold.inputs.tuned)
         names = [name for name in (inputs.taken, *hold.inputs.heard) if name is not None]
         heard = spoken | {machine.command(name).link for name in names}
+        came = list(hold.inputs.heard)
         for dial in machine.dials:
             value = told.get(f"{dial.name} before", told.get(f"{dial.name} after"))
             if dial.name not in counted or value is None or value == stood[dial.name]:
                 continue
-            silence = f"silent {dial.link}"
-            lasts = told.get(clock_dial(silence))
-            if dial.link in heard or (silence not in kept and (lasts is None or lasts < asked.get(silence, 1))):
+            message = messages.get(dial.name)
+            if message is None:
+                said_already, ends = dial.link in heard, [f"silent {dial.link}"]
+            else:
+                said_already = message in names
+                ends = [f"absent {message}", *([] if dial.link in heard else [f"silent {dial.link}"])]
+            if said_already or all(
+                clock not in kept and ((lasts := told.get(clock_dial(clock))) is None or lasts < asked.get(clock, 1))
+                for clock in ends
+            ):
                 stood[dial.name] = turned[dial.name] = value
-                spoken.add(dial.link)
+                if message is None:
+                    spoken.add(dial.link)
+                elif not said_already:
+                    came.append(message)
         tuned = tuple(link.name for link in machine.links if link.name in spoken)
-        yield replace(hold, inputs=replace(hold.inputs, dials=tuple(turned.items()), tuned=tuned))
+        made = replace(hold.inputs, dials=tuple(turned.items()), heard=tuple(came), tuned=tuned)
+        yield replace(hold, inputs=made)
 
 
 def _heard(machine: Machine, inputs: Stimulus, kept: Container[str]) -> tuple[str, ...]:

@@ -231,6 +231,12 @@ class _Teller:
         now = inputs[tick]
         words_of = {now.taken: now.taken} if now.taken else {}
         words_of |= {name: f"{name} heard{' but not taken' if name in events else ''}" for name in now.heard}
+        for dial in self.machine.dials:  # a message that brings a number is told by that
+            message = self.machine.together(dial)[0].name
+            goes_on = tick < self.last and message in inputs[tick + 1].heard
+            told = dial.name in self.machine.kept_dials() and dict(now.dials).get(dial.name) is not None
+            if told and not goes_on:
+                words_of.pop(message, None)
         links = {dial.name: dial.link for dial in self.machine.dials if dial.name in self.machine.kept_dials()}
         turned = {links[name] for name, value in now.dials if name in links and value is not None}  # told by itself
         words_of |= {f"link {link}": f"a dial of {link} heard" for link in now.tuned if link not in turned}

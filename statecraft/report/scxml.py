@@ -233,6 +233,9 @@ def _world(tick: Tick, parent: Element) -> None:
             for clock in heard:
                 _assign(transition, _datum(clock), "0")
     for hearing in tick.hearings:
+        if isinstance(hearing.clock, AbsenceClock) and hearing.dials and _kept(tick, hearing.clock):
+            came = _add(state, "transition", event=f"heard.{hearing.clock.command}")
+            _assign(came, _datum(hearing.clock), "0")
         if isinstance(hearing.clock, SilenceClock) and _kept(tick, hearing.clock):
             spoken = _add(state, "transition", event=f"spoken.{hearing.clock.link}")
             _assign(spoken, _datum(hearing.clock), "0")

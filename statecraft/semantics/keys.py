@@ -42,7 +42,7 @@ class GroupClock(_Clock):
 
 @dataclass(frozen=True, slots=True)
 class AbsenceClock(_Clock):
-    """Ticks since the command was heard or taken."""
+    """Ticks since the command was heard or taken; of a dial, since its message was heard."""
 
     spelled = "absent {0.command}"
     command: str

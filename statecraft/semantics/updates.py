@@ -219,6 +219,10 @@ def hearings(machine: Machine, variables: Variables) -> Iterator[Hearing]:
     for command in machine.commands:
         if AbsenceClock(command.name) in variables.clock:
             yield Hearing(AbsenceClock(command.name), (command.name,), ())
+    commands = {command.name for command in machine.commands}
+    for dial in machine.dials:
+        if AbsenceClock(dial.name) in variables.clock and dial.name not in commands:
+            yield Hearing(AbsenceClock(dial.name), (), tuple(each.name for each in machine.together(dial)))
     for link in machine.links:
         if SilenceClock(link.name) in variables.clock:
             yield Hearing(

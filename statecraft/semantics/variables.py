@@ -130,6 +130,7 @@ def clocks_by_name(machine: Machine) -> dict[str, ClockKey]:
     for part in machine.parts:
         keys += [ModeClock(part.name), *(GroupClock(part.name, group.name) for group in part.groups)]
     keys += [AbsenceClock(command.name) for command in machine.commands]
+    keys += [AbsenceClock(dial.name) for dial in machine.dials]
     keys += [SilenceClock(link.name) for link in machine.links]
     for level in machine.levels:
         keys += [HoldClock(level.name, "set"), HoldClock(level.name, "clear")]

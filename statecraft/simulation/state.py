@@ -13,6 +13,7 @@ from functools import cached_property, lru_cache
 from typing import Any
 
 from statecraft.machine import Buzzer, Lamp, Machine, Relay
+from statecraft.semantics.dial_messages import with_dial_messages
 from statecraft.semantics.keys import ClockKey, Key, LevelState, MemoryValue, ModeOf, OutputShown
 from statecraft.semantics.variables import Variables, variables_of
 
@@ -220,8 +221,10 @@ class View:
 
     @property
     def heard(self) -> tuple[str, ...]:
-        """The commands that arrived for this tick, in order."""
-        return tuple(self.layout.machine.commands[index].name for index in self._one("heard"))
+        """The commands that arrived for this tick, in order; in the world of the proofs, dials asked about, too."""
+        heard: tuple[int, ...] = self._one("heard")
+        commands = with_dial_messages(self.layout.machine).commands if heard else ()
+        return tuple(commands[index].name for index in heard)
 
     @property
     def moves(self) -> dict[str, int]:

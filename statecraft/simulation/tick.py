@@ -32,6 +32,7 @@ from statecraft.machine import (
     numbered,
 )
 from statecraft.semantics.decisions import CopyToCounter, CounterChange, Decision, PartTick, SetCounter, read_first
+from statecraft.semantics.dial_messages import dials_by_message, with_dial_messages
 from statecraft.semantics.guards import FALSE, TRUE, all_of, negation
 from statecraft.semantics.keys import (
     AbsenceClock,
@@ -83,10 +84,11 @@ def compiled_choice(machine: Machine) -> Choose:
 
     The function takes the state before; ``readings`` (remembered ones included) and ``switches`` as above; ``dials``,
     one value each (one that rows set takes it only where its link is heard; None is no message); ``taken``, the index
-    of the command taken, -1 for none; ``heard``, the indexes of the others that arrived; ``spoken``, the indexes of
-    links on which a dial's message came; ``moves`` as above.
+    of the command taken, -1 for none; ``heard``, the indexes of the others that arrived, behind the commands those of
+    the dials whose message something asks about (:func:`with_dial_messages`); ``spoken``, the indexes of links on
+    which some other dial's message came; ``moves`` as above.
     """
-    return _compile(machine, chosen=True)
+    return _compile(with_dial_messages(machine), chosen=True)
 
 
 def _compile(machine: Machine, chosen: bool) -> Tick:
@@ -304,8 +306,16 @@ class _Writer:
             self.line("ignored += 1")
 
     def turned(self, index: int, link: str) -> None:
-        """The dials of a link that rows set: what the world gives counts on a tick on which their link is heard."""
+        """The dials of a link that rows set: what the world gives counts on a tick on which their link is heard, or,
+        where something asks about their message, that message."""
         dials = [dial for dial in self.machine.dials if dial.link == link and dial.name in self.kept]
+        messages = dials_by_message(self.machine)
+        for dial in (dial for dial in dials if dial.name in messages):
+            self.line(f"if {self.given(dial)} is not None and {self.commands[messages[dial.name]]} in heard:")
+            with self.indent():
+                self.line(f"{self.local(DialValue(dial.name))} = {self.given(dial)}")
+                self.told(dial)
+        dials = [dial for dial in dials if dial.name not in messages]
         if not dials:
             return
         said = [self.commands[command.name] for command in self.machine.commands if command.link == link]

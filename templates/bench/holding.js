@@ -1,5 +1,13 @@
 // Buttons that count only while a finger, a pointer or a key is on them, and every way of letting go.
 
+/** A slider: held() when a finger or the mouse takes hold of it, released() when it lets go. */
+export function heldSlider(input, held, released) {
+  input.addEventListener("pointerdown", held);
+  for (const name of ["pointerup", "pointercancel", "lostpointercapture"]) document.addEventListener(name, released, true);
+  for (const name of ["blur", "pagehide"]) addEventListener(name, released);
+  document.addEventListener("visibilitychange", () => document.hidden && released());
+}
+
 export class Holding {
   /** pressed, released: called with the button. */
   constructor(pressed, released) {

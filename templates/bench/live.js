@@ -1,6 +1,6 @@
 // The bench on a simulation: sends what is done to it. It decides nothing.
 import { bench, fill, item, stands, tickAt } from "./bench.js";
-import { Holding } from "./holding.js";
+import { heldSlider, Holding } from "./holding.js";
 import { $, each, machine, put } from "./page.js";
 import { Stick } from "./stick.js";
 
@@ -21,6 +21,17 @@ each("[data-hold]", (button) => holding.add(button));
 each("[data-hear]", (button) => button.addEventListener("click", () => send("hear", button.dataset.hear)));
 each("[data-switch]", (box) => box.addEventListener("change", () => send("switch", box.dataset.switch, box.checked)));
 each("[data-dial]", (input) => input.addEventListener("input", () => send("dial", input.dataset.dial, Number(input.value))));
+each("[data-dial][data-every]", (input) => {
+  const say = () => send("dial", input.dataset.dial, Number(input.value));
+  let again = 0;
+  const released = () => clearInterval(again);
+  const held = () => {
+    released();
+    say();
+    again = setInterval(say, Number(input.dataset.every));
+  };
+  heldSlider(input, held, released);
+});
 
 each("[data-stick]", (plate) => {
   const goes = (numbers) => send("stick", plate.dataset.stick, numbers);

@@ -1,6 +1,6 @@
 // The operator of a real machine: heartbeat, what is held, halt; how the machine is reached, and whether it still is.
 import { dialMessage, Reports } from "./frames.js";
-import { Holding } from "./holding.js";
+import { heldSlider, Holding } from "./holding.js";
 import { Outbox } from "./outbox.js";
 import { $, each, machine, put } from "./page.js";
 import { Stick } from "./stick.js";
@@ -247,11 +247,12 @@ setInterval(show, 100);
 
 // ------------------------------------------------------------------------------------------------------- what is pressed
 
+/** The dials whose numbers go together in one message. */
+const together = (input) => [...document.querySelectorAll("[data-dial]")].filter((other) => other.dataset.dial === input.dataset.dial);
+const dialText = (input) => dialMessage(machine.checked, input.dataset.dial, together(input).map((other) => other.value));
+
 function sendDial(input) {
-  // the numbers of one message go together
-  const together = [...document.querySelectorAll("[data-dial]")].filter((other) => other.dataset.dial === input.dataset.dial);
-  const text = dialMessage(machine.checked, input.dataset.dial, together.map((other) => other.value));
-  if (outbox && armed) outbox.say(together[0].id, text, false);
+  if (outbox && armed) outbox.say(together(input)[0].id, dialText(input), false);
 }
 
 /** A stick says where it is whenever it moves and again and again while it is held, and that it is let go at once. */
@@ -313,6 +314,17 @@ each("[data-dial]", (input) => {
     clearTimeout(waiting);
     waiting = setTimeout(() => sendDial(input), 200); // once more: it may have been lost
   });
+});
+/** A dial whose message the table asks for is sent again and again while it is held, and no longer. */
+each("[data-dial][data-every]", (input) => {
+  const what = { name: together(input)[0].id, every: Number(input.dataset.every) };
+  Object.defineProperty(what, "message", { get: () => dialText(input) });
+  const held = () => {
+    if (!armed) return;
+    sendDial(input);
+    due.set(what, performance.now() + what.every);
+  };
+  heldSlider(input, held, () => due.delete(what));
 });
 addEventListener("keydown", (event) => {
   if (event.key === "Escape" && machine.halts[0]) {

@@ -149,6 +149,10 @@ class Stimuli:
             case Taken(command):
                 if truth:
                     self.now.append(command)
+            case Absent(command) if command not in self.commands:
+                dial = next(each for each in self.machine.dials if each.name == command)
+                if not truth:
+                    self.dials[dial.name] = self.random.randint(dial.low, dial.high)
             case Absent(command):
                 (self.quiet if truth else self.often).add(command)
             case Silent(link):

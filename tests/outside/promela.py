@@ -119,7 +119,10 @@ class _Model:
         if any(change.source for part in machine.parts for row in part.rows for change in row.changes):
             raise Untranslatable("a counter set to what another is")
         changed = {change.counter for part in machine.parts for row in part.rows for change in row.changes}
-        self.kept = {dial.name: dial for dial in machine.dials if dial.name in changed}
+        messages = [(dial.link, dial.prefix) for dial in machine.dials]
+        came = [dial for dial in machine.dials if f"absent {dial.name}" in self.clocks]
+        came = [dial for dial in came if messages.count((dial.link, dial.prefix)) == 1]
+        self.kept = {dial.name: dial for dial in machine.dials if dial.name in changed or dial in came}
         everything: list[Sensor | Dial] = [*machine.sensors, *machine.dials]
         self.read = [each for each in everything if any(each.name in _asked(c) for _, c in self.asked)]
         self.events = [command for command in machine.commands if command.name in machine.events()]
@@ -288,8 +291,9 @@ class _Model:
         for dial in self.kept.values():  # a message turns it, and is heard; on tick 0 nothing is
             if dial not in self.read:
                 continue
-            silent = f"silent {dial.link}"
-            also = f"h_{self.clock(silent)} = 1" if silent in self.clocks else "skip"
+            silent, absent = f"silent {dial.link}", f"absent {self.message(dial)}"
+            told = absent if absent in self.clocks else silent
+            also = f"h_{self.clock(told)} = 1" if told in self.clocks else "skip"
             turned = " ".join(f":: began -> x_{dial.name} = {value}; {also}" for value in self.readings(dial))
             yield f"if :: true -> skip; skip {turned} fi"
 
@@ -314,7 +318,12 @@ class _Model:
         urgent = {event.name for event in self.events if event.urgent}
         mine = [command.name for command in self.machine.commands if command.link == link]
         commands = [name for name in mine if f"absent {name}" not in self.clocks and name not in urgent]
-        return commands + [dial.name for dial in self.machine.dials if dial.link == link]
+        dials = [dial for dial in self.machine.dials if f"absent {self.message(dial)}" not in self.clocks]
+        return commands + [dial.name for dial in dials if dial.link == link]
+
+    def message(self, dial: Dial) -> str:
+        """The first of the dials that come in one message with ``dial``."""
+        return next(each.name for each in self.machine.dials if (each.link, each.prefix) == (dial.link, dial.prefix))
 
     def readings(self, read: Sensor | Dial) -> list[int]:
         """Valid readings that stand for all."""
@@ -366,7 +375,7 @@ class _Model:
             elif kind == "silent":
                 said = [f"h_{self.clock(key)}"] if self.others(name) else []
                 said += [f"taken == {self.number(event.name)}" for event in self.events if event.link == name]
-                on_link = {command.name for command in self.machine.commands if command.link == name}
+                on_link = {each.name for each in (*self.machine.commands, *self.machine.dials) if each.link == name}
                 said += [f"h_{self.clock(k)}" for k in self.clocks if k.startswith("absent ") and k[7:] in on_link]
                 if said:
                     yield _if(" || ".join(said), f"{self.clock(key)} = 0")

@@ -67,6 +67,7 @@ def _promise(chance: random.Random, machine: Machine) -> str:
     atoms += [f"{link.name} silent" for link in machine.links if link.silent is not None] * 2
     atoms += [f"{command.name} taken" for command in machine.commands if command.name in machine.events()] * 2
     atoms += [f"{command.name} absent {10 * chance.randint(1, 4)} ms" for command in machine.commands]
+    atoms += [f"{dial.name} within {10 * chance.randint(1, 4)} ms" for dial in machine.dials]
     atoms += [f"{output.name} on" for output in machine.outputs if isinstance(output, Lamp | DimLamp)]
     atoms += [f"{output.name} != 0 %" for output in machine.outputs if isinstance(output, Motor)]
     atoms += [f"{sensor.name} fault" for sensor in machine.sensors]

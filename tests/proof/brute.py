@@ -38,6 +38,7 @@ from statecraft.machine import (
     After,
     And,
     Atom,
+    Command,
     Compare,
     Condition,
     Counter,
@@ -254,7 +255,10 @@ class World:
         self.layout: StateLayout = layout(machine)
         rows = (row for part in machine.parts for row in part.rows)
         changed = {name for row in rows for change in row.changes for name in (change.counter, change.source)}
-        self.kept = {dial.name for dial in machine.dials} & changed
+        messages = [(dial.link, dial.prefix) for dial in machine.dials]
+        asked = asked_about(machine)
+        alone = {d.name for d in machine.dials if d.name in asked and messages.count((d.link, d.prefix)) == 1}
+        self.kept = {dial.name for dial in machine.dials} & (changed | alone)
         self.deals = list(_deals(machine, self.layout, {d.link for d in machine.dials if d.name in self.kept}))
         self._named_states: dict[int, dict[str, dict[str, int]]] = {}
         self._limits = {clock.key.name: clock.limit for clock in self.layout.variables.clocks}
@@ -479,10 +483,13 @@ class World:
     def _turned(self, was: dict[str, int], before: int, step: Step) -> dict[str, int]:
         """The dials that rows set, too, once the messages of a tick have come."""
         deal, machine = self.deals[step.deal], self.machine
-        said = [machine.commands[c].link for c in (deal.taken, *deal.heard) if c >= 0]
+        said = [messages_of(machine)[c].link for c in (deal.taken, *deal.heard) if c >= 0]
         links = {*said, *(machine.links[n].name for n in deal.spoken)} if before else set()
+        named = {messages_of(machine)[c].name for c in (deal.taken, *deal.heard) if c >= 0} if before else set()
+        asked = asked_about(machine)
         given = zip(machine.dials, self.choices[step.choice].dials, strict=True)
-        told = {d.name: value for d, value in given if d.name in self.kept and d.link in links and value is not None}
+        told = {d.name: value for d, value in given if d.name in self.kept and value is not None
+                and (asked[d.name] in named if d.name in asked else d.link in links)}  # fmt: skip
         return {**was, **told}
 
     def _named_state(self, number: int) -> dict[str, dict[str, int]]:
@@ -519,14 +526,16 @@ def _deals(machine: Machine, layout: StateLayout, telling: set[str]) -> Iterator
     of which it makes a difference whether they are heard at all."""
     clocks = {clock.key.name for clock in layout.variables.clocks}
     events = machine.events()
-    commands = sorted(range(len(machine.commands)), key=lambda n: machine.commands[n].name in events)
-    urgent = {n for n in commands if machine.commands[n].urgent and machine.commands[n].name in events}
-    talking = [n for n, link in enumerate(machine.links) if any(dial.link == link.name for dial in machine.dials)]
+    messages = messages_of(machine)
+    commands = sorted(range(len(messages)), key=lambda n: messages[n].name in events)
+    urgent = {n for n, each in enumerate(machine.commands) if each.urgent and each.name in events}
+    others = [dial for dial in machine.dials if dial.name not in asked_about(machine)]
+    talking = [n for n, link in enumerate(machine.links) if any(dial.link == link.name for dial in others)]
     found: dict[tuple[int, frozenset[str], frozenset[str]], Deal] = {}
-    for taken in (-1, *(c for c in commands if machine.commands[c].name in events)):
+    for taken in (-1, *(c for c in commands if messages[c].name in events)):
         for heard in _subsets([c for c in commands if c != taken and (taken in urgent or c not in urgent)]):
             for spoken in _subsets(talking):
-                said = [machine.commands[c] for c in (*heard, taken) if c >= 0]
+                said = [messages[c] for c in (*heard, taken) if c >= 0]
                 reset = {f"absent {command.name}" for command in said} | {f"silent {command.link}" for command in said}
                 reset |= {f"silent {machine.links[n].name}" for n in spoken}
                 links = {command.link for command in said} | {machine.links[n].name for n in spoken}
@@ -535,6 +544,23 @@ def _deals(machine: Machine, layout: StateLayout, telling: set[str]) -> Iterator
     for deal in found.values():
         for moves in _moves(machine):
             yield deal._replace(moves=moves)
+
+
+def asked_about(machine: Machine) -> dict[str, str]:
+    """The dials of whose message something asks whether it has come, each with the first of that message."""
+    names = {each.name for each in messages_of(machine)}
+    found = {}
+    for dial in machine.dials:
+        first = next(d.name for d in machine.dials if (d.link, d.prefix) == (dial.link, dial.prefix))
+        if first in names:
+            found[dial.name] = first
+    return found
+
+
+def messages_of(machine: Machine) -> list[Command | Dial]:
+    """What may be heard: commands, and the dials of whose message something asks whether it has come, behind them."""
+    asked = {each.command for c in _conditions(machine) for each in atoms(c) if isinstance(each, Absent)}
+    return [*machine.commands, *(dial for dial in machine.dials if dial.name in asked)]
 
 
 def _from_outside(machine: Machine) -> list[Counter]:

@@ -82,7 +82,7 @@ from statecraft.machine import (
     sensors_of,
 )
 from statecraft.machine import Mode as Mode_
-from tests.proof.brute import Sight, Step, World, enters
+from tests.proof.brute import Sight, Step, World, enters, messages_of
 from tests.proof.transition_relation import drives
 
 Mode = tuple[str, str]
@@ -480,7 +480,7 @@ def _sayings(world: World) -> list[int]:
     row or level asks about); and of the messages that no row takes, any set is heard.
     """
     machine, events = world.machine, world.machine.events()
-    idle = {n for n, command in enumerate(machine.commands) if command.name not in events}
+    idle = {n for n, each in enumerate(messages_of(machine)) if each.name not in events}
     rows = [row.when for part in machine.parts for row in part.rows]
     levels = [side for level in machine.levels for side in (level.set, level.clear)]
     asked = {atom.command for each in [*rows, *levels] for atom in atoms(each) if isinstance(atom, Absent)}

@@ -35,10 +35,11 @@ def values(relation: Relation, literal: Literal, chance: random.Random) -> dict[
     first = literal.tick < 0
     events = relation.events
     chosen["taken"] = -1 if first or chance.random() < 0.5 else chance.randint(-1, len(events) - 1)
-    for command in machine.commands:
+    for command in (*machine.commands, *relation.messages):
         chosen[f"heard {command.name}"] = not first and chance.random() < 0.2
     for link in machine.links:
-        has_dials = any(dial.link == link.name for dial in machine.dials)
+        asked = {(dial.link, dial.prefix) for dial in relation.messages}
+        has_dials = any(dial.link == link.name and (dial.link, dial.prefix) not in asked for dial in machine.dials)
         chosen[f"spoken {link.name}"] = not first and has_dials and chance.random() < 0.2
     chosen["wait"] = 1
     return chosen
@@ -105,7 +106,7 @@ def same_as_literal(machine: Machine, seed: int, ticks: int) -> int:
             {s.name: bool(chosen[f"switch {s.name}"]) for s in machine.switches},
             {d.name: int(chosen[f"dial {d.name}"]) for d in machine.dials},
             taken,
-            [c.name for c in machine.commands if chosen[f"heard {c.name}"]],
+            [c.name for c in (*machine.commands, *relation.messages) if chosen[f"heard {c.name}"]],
             [each.name for each in machine.links if chosen[f"spoken {each.name}"]],
         )
         expected = literal_state(relation, literal)

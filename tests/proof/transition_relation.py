@@ -25,8 +25,10 @@ from statecraft.machine import (
     Absent,
     After,
     And,
+    Command,
     Compare,
     Condition,
+    Dial,
     DimLamp,
     Fault,
     Fixed,
@@ -179,7 +181,6 @@ class Relation:
                 self.events.append(command.name)
         changes = [change for part in machine.parts for row in part.rows for change in row.changes]
         changed = {name for change in changes for name in (change.counter, change.source)}
-        self.kept = [dial for dial in machine.dials if dial.name in changed]
         goes_round = any(counter.round for part in machine.parts for counter in part.counters)
         if goes_round and any(change.source for change in changes):
             raise NotCovered("a counter that goes round, where rows copy counters")
@@ -190,6 +191,12 @@ class Relation:
             *(each for level in machine.levels for each in (level.set, level.clear)),
             *(promise.when for promise in machine.promises if promise.when is not None),
         ]
+        absent = {each.command for c in self.conditions for each in parts_of(c) if isinstance(each, Absent)}
+        self.messages = [dial for dial in machine.dials if dial.name in absent]  # asked whether it has come
+        told = {(dial.link, dial.prefix) for dial in self.messages}
+        messages = [(dial.link, dial.prefix) for dial in machine.dials]
+        alone = {each for each in told if messages.count(each) == 1}
+        self.kept = [d for d in machine.dials if d.name in changed or (d.link, d.prefix) in alone]
         self.limits: dict[str, set[int]] = {}  # each clock, and what it is compared with
         self._clocks()
         settings = [setting for part in machine.parts for mode in part.modes for _, setting in mode.settings]
@@ -340,7 +347,7 @@ class Relation:
             if step > 1:  # whole numbers of the shown unit
                 rules.append(z3.SRem(value, self.number(step)) == 0)
         taken = ranged("taken", -1, len(self.events) - 1)
-        heard = {each.name: z3.Bool(f"{name} heard {each.name}") for each in machine.commands}
+        heard = {each.name: z3.Bool(f"{name} heard {each.name}") for each in (*machine.commands, *self.messages)}
         spoken = {each.name: z3.Bool(f"{name} spoken {each.name}") for each in machine.links}
         wait = z3.BitVec(f"{name} wait", self.width)
         if first:
@@ -352,7 +359,8 @@ class Relation:
         if not machine.dials:
             rules.extend(z3.Not(each) for each in spoken.values())
         else:
-            links = {each.link for each in machine.dials}
+            asked = {(each.link, each.prefix) for each in self.messages}
+            links = {each.link for each in machine.dials if (each.link, each.prefix) not in asked}
             rules.extend(z3.Not(each) for link, each in spoken.items() if link not in links)
         return World(wait, valid, reading, switch, dial, taken, heard, spoken), rules
 
@@ -390,8 +398,11 @@ class Relation:
 
         # step 1: "it changes otherwise only on a tick on which its link is heard"
         for dial in self.kept:
-            said = [self.heard_or_taken(world, c.name) for c in machine.commands if c.link == dial.link]
+            said = [self.heard_or_taken(world, c.name) for c in self.heard_on(dial.link)]
             heard = z3.Or([*said, world.spoken[dial.link]])
+            for each in self.messages:  # one that is asked about turns its own dials, and nothing else does
+                if (each.link, each.prefix) == (dial.link, dial.prefix):
+                    heard = world.heard[each.name]
             now[f"dial {dial.name}"] = z3.If(heard, world.dial[dial.name], before[f"dial {dial.name}"])
             if waits:
                 holds.append(z3.Implies(waiting, now[f"dial {dial.name}"] == before[f"dial {dial.name}"]))
@@ -404,7 +415,7 @@ class Relation:
                 elif kind == "absent":
                     now[clock] = advance(clock, self.heard_or_taken(world, of))
                 elif kind == "silent":
-                    said = [self.heard_or_taken(world, c.name) for c in machine.commands if c.link == of]
+                    said = [self.heard_or_taken(world, c.name) for c in self.heard_on(of)]
                     now[clock] = advance(clock, z3.Or([*said, world.spoken[of]]))
             for part in machine.parts:
                 for counter in part.counters:
@@ -461,6 +472,9 @@ class Relation:
         # step 5
         self.settle(step)
         return step
+
+    def heard_on(self, link: str) -> list[Command | Dial]:
+        return [each for each in (*self.machine.commands, *self.messages) if each.link == link]
 
     def heard_or_taken(self, world: World, command: str) -> Expr:
         said = [world.heard[command]]

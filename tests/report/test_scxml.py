@@ -67,6 +67,7 @@ def compare(machine: Machine, seed: int, ticks: int) -> None:
                 dial = machine.dials[index]
                 if dial.low <= value <= dial.high:
                     chart.send(f"spoken.{dial.link}")
+                    chart.send(f"heard.{literal.message_of(dial.name)}")
         chart.send("levels")
         for part in machine.parts:
             own = f"{part.name}." if len(machine.parts) > 1 else ""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Iterable
 
-from statecraft.machine import Machine
+from statecraft.machine import Absent, Machine, atoms
 from statecraft.simulation import Inputs, Simulation
 from tests.random_machines import random_inputs
 from tests.simulation.literal import Literal
@@ -14,6 +14,15 @@ from tests.simulation.literal import Literal
 def limits(machine: Machine) -> dict[str, int]:
     """Where each clock that is kept saturates."""
     return {clock.key.name: clock.limit for clock in Simulation(machine).layout.variables.clocks}
+
+
+def messages_asked(machine: Machine) -> list[str]:
+    """The dials of whose message something asks whether it has come, each message once."""
+    asked = [row.when for part in machine.parts for row in part.rows]
+    asked += [promise.when for promise in machine.promises if promise.when is not None]
+    asked += [expectation.when for trial in machine.trials for expectation in trial.expectations]
+    names = {atom.command for condition in asked for atom in atoms(condition) if isinstance(atom, Absent)}
+    return [dial.name for dial in machine.dials if dial.name in names]
 
 
 def compare(machine: Machine, inputs: Iterable[Inputs]) -> Simulation:
@@ -43,10 +52,11 @@ def compare_chosen(machine: Machine, seed: int, ticks: int) -> None:
     simulation, literal = Simulation(machine), Literal(machine)
     saturated = limits(machine)
     commands = range(len(machine.commands))
+    names = [command.name for command in machine.commands] + messages_asked(machine)
     for given in random_inputs(machine, seed, ticks):
         dials = tuple(rng.randint(dial.low, dial.high) for dial in machine.dials)
         taken = rng.choice([-1, *commands])
-        heard = tuple(number for number in commands if number != taken and rng.random() < 0.2)
+        heard = tuple(number for number in range(len(names)) if number != taken and rng.random() < 0.2)
         spoken = tuple(number for number in range(len(machine.links)) if rng.random() < 0.1)
         simulation.step_chosen(given.readings, given.switches, dials, taken, heard, spoken, given.moves)
         literal.step_chosen(
@@ -54,7 +64,7 @@ def compare_chosen(machine: Machine, seed: int, ticks: int) -> None:
             {switch.name: value for switch, value in zip(machine.switches, given.switches, strict=True)},
             {dial.name: value for dial, value in zip(machine.dials, dials, strict=True)},
             machine.commands[taken].name if taken >= 0 else None,
-            [machine.commands[number].name for number in heard],
+            [names[number] for number in heard],
             [machine.links[number].name for number in spoken],
             {counter.name: by for counter, by in zip(machine.pulsed, given.moves, strict=False)},
         )

@@ -7,7 +7,7 @@ The tests hold the two against each other on every tick.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import pairwise
@@ -112,6 +112,8 @@ class Literal:
             self.dials[dial.name] = dial.start
         for command in self.machine.commands:
             self.clocks[f"absent {command.name}"] = NEVER
+        for dial in self.machine.dials:
+            self.clocks[f"absent {self.message_of(dial.name)}"] = NEVER
         for link in self.machine.links:
             self.clocks[f"silent {link.name}"] = NEVER
         for sensor in self.machine.sensors:
@@ -140,11 +142,13 @@ class Literal:
         self.come_from_outside(moves)
         self.begin(switches, sensors)
         spoken: set[str] = set()
+        came: set[str] = set()
         for name, value in messages:
             dial = next(dial for dial in self.machine.dials if dial.name == name)
             if dial.low <= value <= dial.high:
                 self.dials[name] = value
                 spoken.add(dial.link)
+                came.add(self.message_of(name))
             else:
                 self.ignored += 1
         self.ignored += others
@@ -153,7 +157,7 @@ class Literal:
             if self.is_event(command) and command not in self.waiting:
                 self.waiting.append(command)
         self.take()
-        self.advance(spoken)
+        self.advance(spoken, came)
         self.remember()
         self.decide()
 
@@ -179,13 +183,21 @@ class Literal:
         self.heard = list(heard)
         said = {*([taken] if taken else ()), *heard}
         links = {command.link for command in self.machine.commands if command.name in said} | set(spoken)
+        came = {dial.name for dial in self.machine.dials if dial.name in said}
+        links |= {dial.link for dial in self.machine.dials if dial.name in came}
+        spoken = {*spoken, *(dial.link for dial in self.machine.dials if dial.name in came)}
         for dial in self.machine.dials:
             # "The proof keeps such a dial; it changes otherwise only on a tick on which its link is heard."
             value = dials[dial.name]
-            if value is not None and (dial.link in links or not self.kept_by_rows(dial.name)):
+            # "Where something asks whether its message has come, on one on which that comes."
+            there = self.message_of(dial.name) in came if self.is_asked_absent(dial.name) else dial.link in links
+            # "Several numbers in one message are at any value on any tick."
+            alone = [(d.link, d.prefix) for d in self.machine.dials].count((dial.link, dial.prefix)) == 1
+            free = not self.kept_by_rows(dial.name) and not (alone and self.is_asked_absent(dial.name))
+            if value is not None and (there or free):
                 self.dials[dial.name] = value
         ages = {key: value for key, value in self.clocks.items() if key.startswith("age ")}
-        self.advance(set(spoken))
+        self.advance(set(spoken), came)
         self.clocks |= ages
         self.decide()
 
@@ -236,7 +248,28 @@ class Literal:
         else:
             self.taken = None
 
-    def advance(self, spoken: set[str]) -> None:
+    def message_of(self, name: str) -> str:
+        """Several numbers in one message are heard as one: it goes by the first of them."""
+        dial = next(dial for dial in self.machine.dials if dial.name == name)
+        return next(d.name for d in self.machine.dials if (d.link, d.prefix) == (dial.link, dial.prefix))
+
+    def is_asked_absent(self, dial: str) -> bool:
+        return any(self.asks_absent(condition, self.message_of(dial)) for condition in self.every_condition())
+
+    def every_condition(self) -> Iterator[Condition]:
+        for part in self.machine.parts:
+            yield from (row.when for row in part.rows)
+        yield from (promise.when for promise in self.machine.promises if promise.when is not None)
+        yield from (expect.when for trial in self.machine.trials for expect in trial.expectations)
+
+    def asks_absent(self, condition: Condition, name: str) -> bool:
+        if isinstance(condition, Not):
+            return self.asks_absent(condition.of, name)
+        if isinstance(condition, And | Or):
+            return any(self.asks_absent(each, name) for each in condition.of)
+        return isinstance(condition, Absent) and condition.command == name
+
+    def advance(self, spoken: set[str], came: set[str]) -> None:
         """Step 2. The clocks of levels are advanced where levels are decided."""
         if self.tick == 0:
             return
@@ -250,6 +283,8 @@ class Literal:
                     self.clocks[f"silent {command.link}"] = 0
         for link in spoken:
             self.clocks[f"silent {link}"] = 0
+        for message in came:
+            self.clocks[f"absent {message}"] = 0
         for part in self.machine.parts:
             for counter in part.counters:
                 for clause, counts in enumerate(counter.counts):

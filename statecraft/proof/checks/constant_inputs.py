@@ -20,6 +20,7 @@ from statecraft.proof.engine.zones import FREE
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.counterexamples import Choice, Lost, Trail, narrowed_to, stretches
 from statecraft.proof.runs.goals import in_some
+from statecraft.semantics.dial_messages import other_dials
 
 MOST_CHOICES = 4000
 """Choices of constant inputs that are tried one by one before the proof says that it cannot tell."""
@@ -83,7 +84,7 @@ def sayings(
     machine, takes = explored.whole, explored.model.takes
     events = machine.events()
     unheeded = [explored.model.set_by(each.name) for each in machine.commands if each.name not in events]
-    unheeded += [frozenset([f"silent {link}"]) for link in {dial.link for dial in machine.dials}]
+    unheeded += [frozenset([f"silent {link}"]) for link in {dial.link for dial in other_dials(machine)}]
     unheeded = list(dict.fromkeys(unheeded))
     if len(unheeded) > MOST_MESSAGES:
         raise Undecided

@@ -88,6 +88,9 @@ def _declared(machine: Machine) -> Iterator[tuple[str, str, Place]]:
 def _uses(machine: Machine) -> Iterator[Use]:
     for atom in _asked(machine):
         yield from _used_by(atom)
+        if isinstance(atom, Absent):  # of dials that come in one message, each name stands for it
+            asked = [dial for dial in machine.dials if dial.name == atom.command]
+            yield from (("dial", each.name) for dial in asked for each in machine.together(dial))
         if isinstance(atom, Silent):
             yield from (("command", command.name) for command in machine.commands if command.link == atom.link)
     for display in machine.displays:

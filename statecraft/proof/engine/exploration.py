@@ -588,9 +588,10 @@ class Explorer:
     def _turned(self, config: Config, hearing: MessageReset, only: Only) -> Iterator[tuple[int, tuple[int, ...]]]:
         """The dials among the counters that messages may turn on a tick on which ``hearing`` is heard, each with what
         it may be turned to. A silence that nothing asks about may end on any tick."""
-        for place, (silence, values) in self.model.told.items():
-            heard = silence in hearing.reset or silence not in self.zones.clocks[config.zone]
-            if config.counters[place] is not None and heard and silence not in only.deaf:
+        live = self.zones.clocks[config.zone]
+        for place, (clocks, values) in self.model.told.items():
+            heard = all(clock in hearing.reset or clock not in live for clock in clocks)
+            if config.counters[place] is not None and heard and only.deaf.isdisjoint(clocks):
                 yield place, values
 
     def _regions(

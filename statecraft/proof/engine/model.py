@@ -69,6 +69,7 @@ from statecraft.semantics.decisions import (
     StepCounter,
     part_tick,
 )
+from statecraft.semantics.dial_messages import dials_by_message, other_dials
 from statecraft.semantics.guards import AllOf, AnyOf, Guard, Negation, Reached, Test, tests
 from statecraft.semantics.guards import Known as KnownGuard
 from statecraft.semantics.keys import AbsenceClock, SilenceClock
@@ -921,9 +922,9 @@ class Model:
                 cuts = {counter.low, *(atom.offset + more for atom in read[place] for more in (0, 1))}
                 yield place, tuple(sorted(cut for cut in cuts if counter.low <= cut <= counter.high))
 
-    def _told(self) -> Iterator[tuple[int, tuple[str, tuple[int, ...]]]]:
-        """The counters that are dials (see :mod:`statecraft.proof.kept_dials`): the silence clock of each one's link,
-        and values that stand for all that its message may say, as far as anything asks."""
+    def _told(self) -> Iterator[tuple[int, tuple[tuple[str, ...], tuple[int, ...]]]]:
+        """The counters that are dials (see :mod:`statecraft.proof.kept_dials`): the clocks that each one's message sets
+        to 0, and values that stand for all that it may say, as far as anything asks."""
         counted = self.machine.counted_dials()
         if not counted:
             return
@@ -955,7 +956,9 @@ class Model:
             if any(test.right is not None for test in about) or any(self._copied_whole(c, asked) for c in copies):
                 cuts = set(every)
             values = sorted({every[-(-(cut - low) // every.step)] for cut in cuts if low <= cut <= every[-1]})
-            yield self.counter_place[dial.name], (SilenceClock(dial.link).name, tuple(values))
+            message = dials_by_message(self.machine).get(dial.name)
+            clocks = (SilenceClock(dial.link).name, *([] if message is None else [AbsenceClock(message).name]))
+            yield self.counter_place[dial.name], (clocks, tuple(values))
 
     @staticmethod
     def _asks_of(test: Test, change: CopyToCounter) -> TypeGuard[Compare]:
@@ -1197,7 +1200,7 @@ class Model:
         heard, can set to 0."""
         commands = [c.name for c in self.machine.commands if c.link == link and c.name not in never]
         told_apart = [name for name in commands if f"absent {name}" in clocks]
-        others = len(told_apart) < len(commands) or any(dial.link == link for dial in self.machine.dials)
+        others = len(told_apart) < len(commands) or any(dial.link == link for dial in other_dials(self.machine))
         silence = frozenset([f"silent {link}"]) & clocks
         made = {frozenset[str]()}
         if others:

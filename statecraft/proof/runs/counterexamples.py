@@ -24,6 +24,7 @@ from statecraft.proof.engine.limits import look
 from statecraft.proof.engine.model import NOBODY, Counters, Model, Rows, Span
 from statecraft.proof.engine.zones import FREE, Clocks, Matrix
 from statecraft.semantics.decisions import CopyToCounter, SetCounter
+from statecraft.semantics.dial_messages import dials_by_message, other_dials
 from statecraft.semantics.keys import HoldClock, SteadyClock
 
 Moves = tuple[tuple[str, int], ...]
@@ -716,7 +717,9 @@ def inputs_of(model: Model, choice: Choice) -> Stimulus:
     take = model.takes[choice.take]
     heard, tuned = _messages(model, take, choice.reset, choice.live)
     turned, counted = dict(choice.turned), machine.counted_dials()
-    spoken = {dial.link for dial in machine.dials if dial.name in turned}
+    messages = dials_by_message(machine)
+    spoken = {dial.link for dial in other_dials(machine) if dial.name in turned}
+    heard = tuple(dict.fromkeys([*heard, *(messages[name] for name in turned if name in messages)]))
     tuned = tuple(link.name for link in machine.links if link.name in {*tuned, *spoken})
     return Stimulus(
         tuple((sensor.name, values.get(Term("sensor", sensor.name))) for sensor in machine.sensors),
@@ -766,7 +769,7 @@ def _messages(
         quiet.sort(key=lambda name: (f"absent {name}" in model.told_apart, name in model.takes))
         if quiet and f"absent {quiet[0]}" not in model.told_apart:
             heard.append(quiet[0])
-        elif any(dial.link == link.name for dial in machine.dials):
+        elif any(dial.link == link.name for dial in other_dials(machine)):
             tuned.append(link.name)
         else:
             heard += quiet[:1]

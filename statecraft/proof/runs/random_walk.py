@@ -36,6 +36,7 @@ from statecraft.proof.runs.holding import Holder
 from statecraft.proof.runs.plans import wait
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import counters_asked, tests_read
+from statecraft.semantics.dial_messages import dials_by_message, other_dials
 from statecraft.semantics.guards import (
     TRUE,
     AllOf,
@@ -194,7 +195,7 @@ class Play:
         here = set(self._applies((part, row.number))) if (part, row.number) in self._in_rounds else {mode}
         if before[self._modes_at[part]] not in here:
             return
-        beside, spoken = self._beside(NOBODY, heard), self._spoken(dials)
+        beside, spoken = self._beside(NOBODY, heard, dials), self._spoken(dials)
         step = partial(
             self._simulation.step_chosen, readings, switches, dials, NOBODY, beside, spoken, self._moves
         )
@@ -300,7 +301,7 @@ class Play:
         """One tick, and what is seen on it."""
         readings, switches, dials, heard = inputs
         before = self._simulation.state
-        beside, spoken = self._beside(take, heard), self._spoken(dials)
+        beside, spoken = self._beside(take, heard, dials), self._spoken(dials)
         state = self._simulation.step_chosen(readings, switches, dials, take, beside, spoken, self._moves)
         self._ticks += 1
         self._see(before, state)
@@ -310,11 +311,17 @@ class Play:
         if not self._told:
             return ()
         both = zip(self.machine.dials, dials, strict=True)
-        links = {dial.link for dial, value in both if dial.name in self._told and value is not None}
+        others = {dial.name for dial in other_dials(self.machine)} & self._told.keys()
+        links = {dial.link for dial, value in both if dial.name in others and value is not None}
         return tuple(number for number, link in enumerate(self.machine.links) if link.name in links)
 
-    def _beside(self, take: int, heard: tuple[int, ...]) -> tuple[int, ...]:
-        """What of ``heard`` can be beside the command taken: where an urgent one is heard, an urgent one is taken."""
+    def _beside(self, take: int, heard: tuple[int, ...], dials: tuple[int | None, ...]) -> tuple[int, ...]:
+        """What of ``heard`` can be beside the command taken: where an urgent one is heard, an urgent one is taken; and
+        the messages that turn dials that rows set, too."""
+        messages = dials_by_message(self.machine) if self._told else {}
+        both = zip(self.machine.dials, dials, strict=True)
+        turned = [dial.name for dial, value in both if dial.name in self._told and value is not None]
+        heard = tuple(dict.fromkeys([*heard, *(self._commands[messages[name]] for name in turned if name in messages)]))
         return heard if take in self._urgent else tuple(each for each in heard if each not in self._urgent)
 
     def _see(self, before: State, state: State) -> None:

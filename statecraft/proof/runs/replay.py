@@ -14,6 +14,7 @@ from statecraft.machine import Counter, Machine, Promise, numbered
 from statecraft.proof.engine.limits import look
 from statecraft.proof.runs.holding import Holder
 from statecraft.proof.runs.search import FoundRun
+from statecraft.semantics.dial_messages import with_dial_messages
 from statecraft.semantics.keys import CounterValue, DialValue
 from statecraft.simulation import Simulation, State, View, observer
 from statecraft.simulation.state import layout
@@ -73,7 +74,7 @@ def begun(machine: Machine, run: Run) -> Simulation:
 
 def player(machine: Machine, simulation: Simulation) -> Callable[[Stimulus], State]:
     """A function that plays one tick of inputs to ``simulation``."""
-    commands = numbered(machine.commands)
+    commands = numbered(with_dial_messages(machine).commands)
     links = numbered(machine.links)
     pulsed = numbered(machine.pulsed)
     choose = simulation.step_chosen

@@ -34,22 +34,27 @@ def as_trial(machine: Machine, run: Run, title: str, broken: Promise | None = No
     said_at = 0
     repeating: set[str] = set()
     rates = dict.fromkeys((counter.name for counter in machine.pulsed), 0)
+    dials = {dial.name: dial for dial in machine.dials}
+    stand = {dial.name: dial.start for dial in machine.dials}
     tick = 0
     for inputs, ticks in _slowly(machine, _cut(stretches, counted_from)):
         changes = [*_changes(machine, before, inputs), *_moves(machine, inputs, ticks, rates)]
         said = _said(inputs)
-        ended = sorted(repeating - set(said))
+        anew = {name: value for name, value in inputs.dials if value not in (None, stand.get(name))}
+        stand |= {name: value for name, value in inputs.dials if value is not None}
+        ended = sorted(name for name in repeating if name not in said or name in anew)
         changes += [f"no more {name}" for name in ended]
         repeating -= set(ended)
         once = [name for name in said if name not in repeating]
         again = once if ticks > 1 else []
-        now = [*changes, *(once if ticks == 1 else [])]
+        words = {name: f"{name} {dial.unit.show(stand[name])}" for name, dial in dials.items()}  # of a dial's message
+        now = list(dict.fromkeys([*changes, *(words.get(name, name) for name in once if ticks == 1)]))
         repeated = ", ".join(now) or _again(machine, inputs)
         if repeated and (now or again or tick == counted_from):
             lines.append(f"  at {_time(machine, tick)}  {repeated}")
             said_at = tick
         if again:
-            lines.append(f"  every {_time(machine, 1)}  {', '.join(again)}")
+            lines.append(f"  every {_time(machine, 1)}  {', '.join(words.get(name, name) for name in again)}")
             repeating |= set(again)
         if tick == counted_from and expected:
             # Where there is nothing to say again, the expectation counts from the last that was said.
