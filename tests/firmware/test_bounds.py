@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from statecraft.agreement.agree import trials
 from statecraft.agreement.budget import Bench, bench_program, columns
 from statecraft.agreement.inputs import Streams
 from statecraft.agreement.random_sequences import sequence
@@ -30,15 +31,15 @@ SAMPLES = sorted((Path(__file__).parents[2] / "samples").glob("*.modes"))
 
 
 def bound_and_measured(machine: Machine, seeds: int, ticks: int) -> tuple[int, int]:
-    """Cycles of a step on the ATmega2560: by its instructions, and the most over inputs at random."""
+    """Cycles of a step on the ATmega2560: by its instructions, and the most over its trials and inputs at random."""
     board, words = load("atmega2560"), Streams(machine)
     with tempfile.TemporaryDirectory() as folder:
         files = behaviour_files(machine, "// x") | {"desk.cpp": desk_source(machine)}
         made = bench_program(machine.name, files, columns(machine), board, Path(folder))
         most = worst_step(disassembled(find_toolchain(), made.elf, board), machine)
         with Bench(machine, made, board) as bench:
-            for seed in range(seeds):
-                bench.run(words.of(sequence(machine, seed, ticks)))
+            for inputs in (*trials(machine), *(sequence(machine, seed, ticks) for seed in range(seeds))):
+                bench.run(words.of(inputs))
             return most, bench.cost.most
 
 
