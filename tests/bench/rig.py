@@ -102,7 +102,8 @@ def hold(phone: Phone, selector: str, goes: Callable[[], Any], still: float = 0.
 
     A computer that is so busy that the page stands still for half a second ends the hold, as it must: then once more.
     """
-    for _ in range(12):
+    ends = time.monotonic() + 120
+    while time.monotonic() < ends:
         phone.down(selector)
         with suppress(AssertionError):
             wait(goes, 5)
@@ -111,6 +112,7 @@ def hold(phone: Phone, selector: str, goes: Callable[[], Any], still: float = 0.
                 return
         phone.up()
         phone.drive_again()
+        time.sleep(0.5)
     raise AssertionError("it does not go while it is held")
 
 

@@ -62,7 +62,7 @@ def stands(machine: Pretended) -> float:
     ends = [us for us, name, level in machine.body.changes if level == 0 and name.endswith("track")]
     took = (max(ends) - max(us for us, _ in list(machine.heard) if us < max(ends))) / 1000
     print(f"{took:.1f} ms from the last byte")
-    assert took >= SILENT_MS - 10  # it was the silence that stopped it, and nothing else
+    assert took >= SILENT_MS - 40  # the silence stopped it, nothing else; a busy computer hands bytes over late
     return took
 
 

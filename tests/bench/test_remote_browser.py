@@ -58,7 +58,7 @@ def held(phone: Phone) -> int:
 
 
 def test_it_goes_while_it_is_held(phone: Phone, machine: Pretended) -> None:
-    press(phone, machine, still=1.2)  # much longer than a machine goes that hears nothing more
+    press(phone, machine, still=0.8)  # longer than a machine goes that hears nothing more
     wait(lambda: phone.text("mode-0") == "forward" or not held(phone))
     phone.up()
     assert held(phone) == 0
