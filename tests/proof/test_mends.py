@@ -64,8 +64,9 @@ def raised(machine: Machine, limit: int) -> tuple[int, list[str]]:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("path", AWKWARD, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", [path for path in AWKWARD if path.stem != "urgents"], ids=lambda path: path.stem)
 def test_mends_of_awkward_machines_raise_nothing(path: Path) -> None:
+    # the one with many urgent commands takes half a minute: tests/benchmarks/mends_tried.py has it
     assert raised(read_text(path.read_text()), 300_000)[1] == []
 
 
