@@ -20,6 +20,8 @@ from tests.proof.against_brute import claims, small_text
 from tests.proof.brute import TooLarge, World
 
 AWKWARD = sorted((Path(__file__).parent / "awkward").glob("*.modes"))
+QUICK = [path for path in AWKWARD if path.stem not in ("urgents", "counters_across")]
+"""The other two take a quarter of a minute and more: ``tests/benchmarks/mends_tried.py`` has them all."""
 RANDOM = 3
 """Random machines gone through here; ``python -m tests.benchmarks.mends_tried`` goes through more."""
 
@@ -64,9 +66,8 @@ def raised(machine: Machine, limit: int) -> tuple[int, list[str]]:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("path", [path for path in AWKWARD if path.stem != "urgents"], ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", QUICK, ids=lambda path: path.stem)
 def test_mends_of_awkward_machines_raise_nothing(path: Path) -> None:
-    # the one with many urgent commands takes half a minute: tests/benchmarks/mends_tried.py has it
     assert raised(read_text(path.read_text()), 300_000)[1] == []
 
 
