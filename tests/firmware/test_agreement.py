@@ -57,30 +57,31 @@ def test_random_machines_agree(seed: int, size: int) -> None:
     check(machine, list(desk_ticks(machine, random_inputs(machine, seed, 800))), desk)
 
 
+def agrees(text: str, seed: int) -> None:
+    """The machine's desk build says what its table says, over 600 ticks at random."""
+    machine = read_text(text)
+    ticks = list(desk_ticks(machine, random_inputs(machine, seed, 600)))
+    check(machine, ticks, Desk(machine, flags=("-O0", "-Werror")))
+
+
 @pytest.mark.slow
 @settings(max_examples=4)
 @given(st.integers(0, 10**6), st.integers(1, 3))
 def test_random_machines_that_count_from_outside_agree(seed: int, size: int) -> None:
-    machine = read_text(random_text(seed, size, counting=True))
-    ticks = list(desk_ticks(machine, random_inputs(machine, seed, 600)))
-    check(machine, ticks, Desk(machine, flags=("-O0", "-Werror")))
+    agrees(random_text(seed, size, counting=True), seed)
 
 
 @pytest.mark.slow
 @settings(max_examples=4)
 @given(st.integers(0, 10**6), st.integers(1, 3))
 def test_random_machines_with_a_stepper_agree(seed: int, size: int) -> None:
-    machine = read_text(random_text(seed, size, stepping=True))
-    ticks = list(desk_ticks(machine, random_inputs(machine, seed, 600)))
-    check(machine, ticks, Desk(machine, flags=("-O0", "-Werror")))
+    agrees(random_text(seed, size, stepping=True), seed)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, 2, 46])
 def test_random_machines_that_copy_counters_agree(seed: int) -> None:
-    machine = read_text(random_text(seed, 1 + seed % 2, copying=True))
-    ticks = list(desk_ticks(machine, random_inputs(machine, seed, 600)))
-    check(machine, ticks, Desk(machine, flags=("-O0", "-Werror")))
+    agrees(random_text(seed, 1 + seed % 2, copying=True), seed)
 
 
 def test_a_late_tick_keeps_commands_and_who_was_heard_for_the_next_one(feed_pusher: Machine) -> None:

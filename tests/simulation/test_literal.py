@@ -35,39 +35,38 @@ def test_the_samples_own_trials_pass(path: Path) -> None:
         assert [outcome.expected.text for outcome in run_trial(machine, trial).outcomes if not outcome.passed] == []
 
 
+def both_ways(text: str, seed: int, ticks: int) -> None:
+    """Inputs at random, and as the proofs choose them."""
+    machine = read_text(text)
+    compare(machine, random_inputs(machine, seed, ticks))
+    compare_chosen(machine, seed, 100)
+
+
 @pytest.mark.slow
 @SLOWLY
 @given(machine_texts(), st.integers(0, 1000))
 def test_on_machines_made_at_random(text: str, seed: int) -> None:
-    machine = read_text(text)
-    compare(machine, random_inputs(machine, seed, 250))
-    compare_chosen(machine, seed, 100)
+    both_ways(text, seed, 250)
 
 
 @pytest.mark.slow
 @SLOWLY
 @given(machine_texts(small=True), st.integers(0, 1000))
 def test_on_small_machines_made_at_random(text: str, seed: int) -> None:
-    machine = read_text(text)
-    compare(machine, random_inputs(machine, seed, 250))
-    compare_chosen(machine, seed, 100)
+    both_ways(text, seed, 250)
 
 
 @pytest.mark.slow
 @SLOWLY
 @given(machine_texts(counting=True), st.integers(0, 1000))
 def test_on_machines_made_at_random_that_count_from_outside(text: str, seed: int) -> None:
-    machine = read_text(text)
-    compare(machine, random_inputs(machine, seed, 150))
-    compare_chosen(machine, seed, 100)
+    both_ways(text, seed, 150)
 
 
 @SLOWLY
 @given(machine_texts(stepping=True), st.integers(0, 1000))
 def test_on_machines_made_at_random_with_a_stepper(text: str, seed: int) -> None:
-    machine = read_text(text)
-    compare(machine, random_inputs(machine, seed, 150))
-    compare_chosen(machine, seed, 100)
+    both_ways(text, seed, 150)
 
 
 @pytest.mark.parametrize("seed", range(6))
