@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from contextlib import suppress
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -15,7 +14,7 @@ from statecraft.bench.chip_live import ChipLive
 from statecraft.bench.live import CannotReplay
 from statecraft.language import read_text
 from statecraft.machine import Hear, SetDial, SetSensor
-from tests.bench.rig import SAMPLES, Phone, served, wait
+from tests.bench.rig import SAMPLES, Phone, hold, served, wait
 from tests.report.browser import Browser
 
 if TYPE_CHECKING:
@@ -114,16 +113,7 @@ def test_the_page_shows_the_pins(chromium: Browser) -> None:
         page.open(process.address)
         wait(lambda: page.text("clock") == "0.00 s")
         page.run("document.querySelector(arguments[0]).click()", "#run")
-
-        def goes() -> bool:
-            """A computer that is so busy that the page stands still ends the hold, as it must: then once more."""
-            page.down("[data-hold=ahead]")
-            with suppress(AssertionError):
-                return bool(wait(lambda: page.text("mode-drive") == "forward", 10))
-            page.up()
-            return False
-
-        wait(goes, 150)
+        hold(page, "[data-hold=ahead]", lambda: page.text("mode-drive") == "forward")
         texts = "return [...document.querySelectorAll('dd[id^=pin-]')].map(e => e.parentElement.textContent)"
         wait(lambda: any("5: pwm of port track" in text and "pulses" in text for text in page.run(texts)))
         page.up()

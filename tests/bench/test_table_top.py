@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 from statecraft.bench.table_top import TableTop
 from statecraft.language import read_file
 from statecraft.simulation import run_trial
-from tests.bench.rig import Phone, wait
+from tests.bench.rig import Phone, hold, wait
 from tests.report.browser import Browser
 from tests.report.test_browser import VIOLATIONS
 
@@ -120,8 +120,7 @@ def test_drive_cut_why_back_and_another_way(page: Phone, file: Path) -> None:
 @pytest.mark.slow
 def test_what_is_held_is_held(page: Phone) -> None:
     click(page, "#run")
-    page.down("[data-hold=creep]")
-    wait(lambda: mode(page) == "creeping")
+    hold(page, "[data-hold=creep]", lambda: mode(page) == "creeping")
     page.up()
     wait(lambda: mode(page) == "parked")
 
