@@ -260,6 +260,9 @@ class Live:
                     self._coming[name].come(by)
                 case PulseRate(name, rate):
                     self._coming[name].rate = rate
+        if not tick:  # what has come by now came while it was waking up
+            for coming in self._coming.values():
+                coming.forget()
         self._before = self.state
         self._tick(tick, hear, dials)
         self._note(tick)
@@ -300,22 +303,25 @@ class Live:
                 self._arrive(self.tick + 1, given)
 
     def _arrive(self, tick: int, given: Input) -> None:
-        """A slider that is moved while time stands still leaves only where it came to rest."""
+        """A slider that is moved while time stands still leaves only where it came to rest, and pulses are added up."""
         due = self._ats.setdefault(tick, [])
         earlier = next((at for at in due if _same_thing(at.inputs[0], given)), None)
-        step = At(tick, (given,))
         if earlier is None or self.steps[-len(due) :] != due:
+            step = At(tick, (given,))
             due.append(step)
             self.steps.append(step)
             return
+        match earlier.inputs[0], given:
+            case Pulse(name, before), Pulse(_, by):
+                given = Pulse(name, before + by)
         place = due.index(earlier)
-        self.steps[place - len(due)] = due[place] = step
+        self.steps[place - len(due)] = due[place] = At(tick, (given,))
 
     def hold(self, command: str, on: bool) -> None:
         """Begin or end sending a command again and again, from the next tick on."""
         if not on:
             self._end(lambda step: step.inputs == (Hear(command),))
-        elif self.linked and command not in self.held:
+        elif self.linked and not any(step.end is None and step.inputs == (Hear(command),) for step in self._active):
             self._repeat(command, self._period(command))
 
     def link(self, on: bool) -> None:
@@ -327,7 +333,7 @@ class Live:
             self._active += beats
         elif not on:
             self.linked = False
-            self._end(lambda _: True)
+            self._end(lambda step: all(map(self._over_link, step.inputs)))
 
     @property
     def given(self) -> dict[str, int | None]:
@@ -338,6 +344,11 @@ class Live:
     def given_switches(self) -> dict[str, bool]:
         """Each switch as it was set."""
         return dict(self._switches)
+
+    @property
+    def coming(self) -> dict[str, PulseQueue]:
+        """Of each counter that counts from outside, what waits to move it, and how fast more comes."""
+        return self._coming
 
     @property
     def held(self) -> list[str]:
@@ -448,11 +459,13 @@ def _lacking(sight: RowSight, row: Row, at: int) -> Iterator[str]:
 
 
 def _same_thing(one: Input, other: Input) -> bool:
-    """Whether both say what one sensor, switch or dial is: then the later of them holds."""
+    """Whether both say what one sensor, switch, dial or rate is: then the later of them holds; or both are pulses."""
     match one, other:
         case (SetSensor(name, _), SetSensor(again, _)) | (SetSwitch(name, _), SetSwitch(again, _)):
             return name == again
         case (SetDial(name, _), SetDial(again, _)) | (PulseRate(name, _), PulseRate(again, _)):
+            return name == again
+        case Pulse(name, _), Pulse(again, _):
             return name == again
     return False
 
@@ -467,8 +480,9 @@ def _can(machine: Machine, given: Input) -> bool:
             return any(dial.name == name and dial.low <= value <= dial.high for dial in machine.dials)
         case Hear(name):
             return any(command.name == name for command in machine.commands)
-        case Pulse(name) | PulseRate(name):
-            return any(counter.name == name for counter in machine.pulsed)
+        case Pulse(name, by) | PulseRate(name, by):
+            found = next((counter.outside for counter in machine.pulsed if counter.name == name), None)
+            return found is not None and (by >= 0 or found.both_ways)
     return False
 
 

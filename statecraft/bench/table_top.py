@@ -31,13 +31,17 @@ from statecraft.errors import StatecraftError
 from statecraft.language import read_file
 from statecraft.machine import (
     Buzzer,
+    CountsPulses,
     DimLamp,
+    Display,
     HandOutput,
     Hear,
     Input,
     Lamp,
     Machine,
     Motor,
+    Pulse,
+    PulseRate,
     Relay,
     Remembered,
     Sensor,
@@ -50,6 +54,7 @@ from statecraft.machine import (
     Unit,
 )
 from statecraft.resources import folder
+from statecraft.simulation.pulses import PulseQueue
 from statecraft.templates_engine import render
 
 if TYPE_CHECKING:
@@ -75,6 +80,10 @@ LIVE_SCRIPTS = ("page", "holding", "stick", "bench", "live")
 PORT_SCRIPTS = ("page", "frames", "outbox", "holding", "stick", "ways", "operator", "bench", "real")
 
 SPEEDS = (0.1, 1, 10, 100)
+
+TOO_FAST = 10
+"""So many times its declared rate may pulses be made to come, as in a trial: what is lost then can be seen."""
+
 LOOK_S = 0.5
 """How often the file is looked at."""
 
@@ -336,7 +345,7 @@ class TableTop:
                 case "stick":
                     pair = machine.together(next(dial for dial in machine.dials if dial.name == name))
                     live.do(*(self._input("dial", dial.name, n) for dial, n in zip(pair, value, strict=True)))
-                case "sensor" | "switch" | "dial" | "hear":
+                case "sensor" | "switch" | "dial" | "hear" | "pulse" | "rate":
                     live.do(self._input(what, name, value))
                 case "hold":
                     if live.machine.command(name).link is not None:
@@ -383,6 +392,13 @@ class TableTop:
             dial = next(dial for dial in machine.dials if dial.name == name)
             steps = round(float(value)) * int(1 / dial.unit.resolution)
             return SetDial(name, max(dial.low, min(dial.high, steps)))
+        if what in ("pulse", "rate"):
+            outside = next(counter.outside for counter in machine.pulsed if counter.name == name)
+            assert outside is not None
+            low, high = pulse_rates(outside, TOO_FAST)
+            if what == "rate":
+                return PulseRate(name, max(low, min(high, round(float(value) * 10))))
+            return Pulse(name, 1 if float(value) > 0 or not low else -1)
         sensor = machine.sensor(name)
         if isinstance(sensor.source, Remembered):
             raise ValueError(name)
@@ -402,6 +418,7 @@ class TableTop:
         texts |= {output.name: shown(output, view.shown[output.name]) for output in machine.outputs}
         texts |= {name: "on" if on else "off" for name, on in (*view.levels.items(), *view.switches.items())}
         texts |= {name: str(value) for name, value in view.counters.items()}
+        texts |= {display.name: showing(display, view.modes, texts) for display in machine.displays}
         given = live.given
         return {
             "version": self._version,
@@ -414,6 +431,8 @@ class TableTop:
             "is": texts,
             "at": {n: None if v is None else float(v * sensors[n].resolution) for n, v in given.items()},
             "switches": live.given_switches,
+            "rates": {name: pulses.rate / 10 for name, pulses in live.coming.items()},
+            "waits": {name: waiting(pulses) for name, pulses in live.coming.items()},
             "held": live.held,
             "bands": bands(live.bands, live.tick - SPAN_MS // machine.tick_ms),
             "did": [did(machine, *each) for each in islice(reversed(live.did), MOST_DID)],
@@ -474,6 +493,31 @@ def bands(known: Mapping[str, Sequence[Band]], since: int) -> dict[str, list[Ban
                 break
         found[part] = newest[::-1]
     return found
+
+
+def pulse_rates(outside: CountsPulses, times: int = 1) -> tuple[int, int]:
+    """The slowest and the fastest rate, in tenths a second, up to so many times what is declared; backward is negative.
+    """
+    return (-times * outside.rate if outside.both_ways else 0), times * outside.rate
+
+
+def waiting(pulses: PulseQueue) -> str:
+    """What has become of pulses that came too fast, in words; "" where none did."""
+    told = [f"{abs(pulses.waiting)} wait"] if pulses.waiting else []
+    return ", ".join([*told, f"{pulses.lost} lost"] if pulses.lost else told)
+
+
+def showing(display: Display, modes: Mapping[str, str], texts: Mapping[str, str]) -> str:
+    """What ``display`` is given on this tick; ``texts``: what sensors, dials, counters, levels and switches say."""
+    said = []
+    for each in display.shows:
+        if each.kind == "mode":
+            said.append(f"{'mode' if len(modes) == 1 else each.name} {modes[each.name]}")
+        elif each.kind == "fault":
+            said.append(f"{'' if texts[each.name] == 'fault' else 'no '}{each.name} fault")
+        else:
+            said.append(f"{each.name} {texts[each.name]}")
+    return ", ".join(said)
 
 
 def shown(output: object, value: int | bool | None) -> str:
@@ -539,6 +583,8 @@ def page(
         inferred=[*measured, *machine.switches, *levels],
         others=[*machine.outputs, *levels, *(each for each in machine.sensors if each not in measured)],
         limits=limits,
+        rates=lambda outside, times=1: [rate / 10 for rate in pulse_rates(outside, times)],
+        too_fast=TOO_FAST,
         numbers=dial_numbers,
         start=start_of,
         speeds=SPEEDS,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from statecraft.folding import folded
 from statecraft.machine import Machine, Part, Row
-from statecraft.report.words import kind, lead
+from statecraft.report.words import display, kind, lead
 from statecraft.semantics import Decision, StepCounter, tick_of
 from statecraft.semantics.guards import FALSE
 
@@ -96,6 +96,11 @@ def row_cells(row: Row) -> tuple[str, ...]:
     return str(row.nth), what, row.in_text, row.when_text, row.go_text, row.do_text, str(row.place)
 
 
+def shown(machine: Machine) -> list[str]:
+    """What each display shows, a line each: no mode sets one, so it has no place in the table itself."""
+    return [f"{each.name} {display(machine, each)}" for each in machine.displays]
+
+
 # ------------------------------------------------------------------------------------------------------------ terminal
 
 
@@ -124,6 +129,8 @@ def print_grid(machine: Machine, console: Console) -> None:
                 name = Text(("■ " if mode.stop else "▶ ") + mode.name, style="bold" if mode.stop else "")
                 drawn.add_row(name, *(Text(_in_lines(cell.text)) if cell else Text(GAP, style="dim") for cell in cells))
             console.print(drawn)
+    for line in shown(machine):
+        console.print(line, markup=False, highlight=False)
     for line in folded("   ".join(each.replace(" ", "\u00a0") for each in KEY), console.width):
         console.print(line, style="dim", markup=False)
 
@@ -219,6 +226,8 @@ def markdown(machine: Machine, rows: bool = False) -> str:
         said.append(_pipes(["---"] * len(head)))
         said += [_pipes(line) for line in body]
         said.append("")
+    for line in [] if rows else shown(machine):
+        said += [line, ""]
     said.append("`!` failsafe: asked before every rule. (n) the row that decides." + ("" if rows else
                 " `stays`: nothing happens."))  # fmt: skip
     return "\n".join(said) + "\n"
@@ -254,6 +263,7 @@ def html(machine: Machine, rows: bool = False) -> str:
         machine=machine,
         tables=[(part, grid(machine, part)) for part in machine.parts],
         rows=rows,
+        shown=shown(machine),
         kind=kind,
         style=sheet("page"),
         light=properties(LIGHT),

@@ -76,6 +76,20 @@ each("[data-fault]", (box) =>
   }),
 );
 
+const rate = (name) => document.querySelector(`[data-rate="${name}"]`);
+const hertz = (name) => document.querySelector(`[data-hertz="${name}"]`);
+function comes(name, value) {
+  rate(name).value = value;
+  hertz(name).value = value;
+  send("rate", name, value);
+}
+each("[data-rate]", (input) => input.addEventListener("input", () => comes(input.dataset.rate, Number(input.value))));
+each("[data-hertz]", (input) =>
+  input.addEventListener("change", () => input.value !== "" && input.validity.valid && comes(input.dataset.hertz, Number(input.value))),
+);
+each("[data-still]", (button) => button.addEventListener("click", () => comes(button.dataset.still, 0)));
+each("[data-pulse]", (button) => button.addEventListener("click", () => send("pulse", button.dataset.pulse, Number(button.value))));
+
 function link(on) {
   holding.releaseAll();
   send("link", "", on);
@@ -147,6 +161,11 @@ function simulated(told) {
     exact(name).value = value;
   }
   for (const [name, on] of Object.entries(told.switches)) document.querySelector(`[data-switch="${name}"]`).checked = on;
+  for (const [name, value] of Object.entries(told.rates)) {
+    if (document.activeElement === rate(name) || document.activeElement === hertz(name)) continue;
+    if (hertz(name).value !== String(value)) rate(name).value = hertz(name).value = value;
+  }
+  for (const [name, text] of Object.entries(told.waits)) put(`waits-${name}`, text);
   fill("from", told.begins.join("\n"), () => [
     new Option("…", "-"), new Option("at the start", ""), ...told.begins.map((title) => new Option(`at the end of: ${title}`, title)),
   ]);

@@ -11,7 +11,7 @@ import pytest
 
 from statecraft.bench.live import CannotReplay, Live
 from statecraft.language import read_file, read_text
-from statecraft.machine import Hear, Machine, Remembered, SetDial, SetSensor, SetSwitch
+from statecraft.machine import Hear, Machine, Pulse, PulseRate, Remembered, SetDial, SetSensor, SetSwitch
 from statecraft.simulation import run_trial
 
 SAMPLES = Path(__file__).parents[2] / "samples"
@@ -23,7 +23,7 @@ def play(live: Live, chance: random.Random, steps: int) -> None:
     machine = live.machine
     measured = [s for s in machine.sensors if not isinstance(s.source, Remembered)]
     for _ in range(steps):
-        kind = chance.randrange(7)
+        kind = chance.randrange(8)
         if kind == 0 and measured:
             sensor = chance.choice(measured)
             value = None if chance.random() < 0.2 else chance.randint(sensor.low, sensor.high)
@@ -42,6 +42,13 @@ def play(live: Live, chance: random.Random, steps: int) -> None:
                 live.hold(chance.choice(held), chance.random() < 0.6)
         elif kind == 5:
             live.link(chance.random() < 0.8)
+        elif kind == 6 and machine.pulsed:
+            counter = chance.choice(machine.pulsed)
+            assert counter.outside is not None
+            rate = chance.randint(-counter.outside.rate if counter.outside.both_ways else 0, 2 * counter.outside.rate)
+            live.do(PulseRate(counter.name, rate))
+            for _ in range(chance.randint(0, 3)):
+                live.do(Pulse(counter.name, chance.randint(0, 9)))
         live.step(chance.choice([1, 2, 7, 30, 120]))
 
 
@@ -189,3 +196,54 @@ def test_what_a_row_lacked() -> None:
     asked = {each.text: each for each in live.asked()}
     assert asked["patrol and not blocked -> cruise"].lacking == ("not blocked (blocked on, front 20 cm)",)
     assert asked["creep and not blocked -> creeping"].lacking[0] == "creep"
+
+
+REEL = """
+machine reel
+board atmega2560
+tick 10 ms
+link operator serial1, 9600 baud, plain, silent after 500 ms
+command halt "h", urgent
+command beat "b"
+command wind "w"
+motor drum pwm 5, forward 30, reverse 31
+output panel by hand, shows mode, out, each 200 ms
+counter out -50 .. 2000, counts both ways on pins 20 and 21, at most 1 kHz
+mode still stop
+mode turning drum -20 %
+failsafes
+  in  | when                    | go to
+  any | halt or operator silent | still
+rules
+  in      | when         | go to
+  still   | wind and out > 0 | turning
+  turning | out <= 0     | still
+  turning | after 10 s   | still
+"""
+
+
+def test_what_turns_outside_turns_on_while_the_link_is_cut() -> None:
+    live = Live(read_text(REEL, "reel.modes"))
+    live.do(PulseRate("out", 4000), Pulse("out", 5), Pulse("out", -2))
+    live.step(50)
+    assert live.view.counters == {"out": 203}
+    live.link(False)
+    live.step(50)
+    assert live.view.counters == {"out": 403}
+    assert "at 10 ms out at 400 Hz, out + 3" in live.trial("once")  # not 5 and then 2 back
+    live.back(50)
+    live.step(10)
+    assert live.view.counters == {"out": 243} and live.coming["out"].rate == 4000
+    one_way = read_text(REEL.replace("both ways on pins 20 and 21", "pulses on pin 20"), "reel.modes")
+    assert live.on(one_way).view.counters == {"out": 243}
+    live.do(PulseRate("out", -4000))
+    with pytest.raises(CannotReplay, match="out at -400 Hz cannot be done to it"):
+        live.on(one_way)
+
+
+def test_what_turns_while_it_wakes_up_does_not_count() -> None:
+    text = f'{REEL}\ntrial "early"\n  at 0 s out + 7, out at 100 Hz\n  at 1 s wind\n  expect still within 1 s\n'
+    machine = read_text(text, "reel.modes")
+    trial = machine.trials[0]
+    live, result = Live.of_trial(machine, trial), run_trial(machine, trial)
+    assert live.state == result.trace.states[trial.last_tick] and live.view.counters["out"] <= 201

@@ -17,11 +17,13 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from selenium.webdriver.common.keys import Keys
 
 from statecraft.bench.table_top import TableTop
 from statecraft.language import read_file
 from statecraft.simulation import run_trial
-from tests.bench.rig import Phone, hold, wait
+from tests.bench.rig import Phone, hold, served, wait
+from tests.bench.test_live import REEL
 from tests.report.browser import Browser
 from tests.report.test_browser import VIOLATIONS
 
@@ -58,7 +60,11 @@ def page(chromium: Browser, address: str) -> Phone:
 
 
 def mode(page: Phone) -> str:
-    return page.text("mode-feed_pusher")
+    return mode_of(page, "feed_pusher")
+
+
+def mode_of(page: Phone, part: str) -> str:
+    return page.text(f"mode-{part}")
 
 
 def click(page: Phone, selector: str) -> None:
@@ -118,6 +124,34 @@ def test_drive_cut_why_back_and_another_way(page: Phone, file: Path) -> None:
 
 
 @pytest.mark.slow
+def test_a_drum_turned_by_hand(chromium: Browser, tmp_path: Path) -> None:
+    file = tmp_path / "reel.modes"
+    file.write_text(REEL)
+    with served("bench", file) as process:
+        page = Phone(chromium, 1280, 900)
+        page.open(process.address)
+        wait(lambda: page.text("clock") == "0.00 s" and page.text("is-panel") == "mode still, out 0")
+        slide = "const s = document.querySelector('[data-rate=out]'); s.value = 40;"
+        page.run(f"{slide} s.dispatchEvent(new Event('input'))")
+        click(page, "[data-step='1000']")
+        wait(lambda: page.text("is-out") == "40")
+        click(page, "[data-still=out]")
+        for _ in range(3):
+            click(page, "[data-pulse=out][value='-1']")
+        click(page, "[data-hear=wind]")
+        click(page, "[data-step='1000']")
+        wait(lambda: page.text("is-panel") == "mode turning, out 37")
+        page.driver.find_element("css selector", "[data-hertz=out]").send_keys(Keys.CONTROL, "a")
+        page.driver.find_element("css selector", "[data-hertz=out]").send_keys("-5000", Keys.ENTER)
+        click(page, "[data-step='1000']")
+        wait(lambda: mode_of(page, "reel") == "still" and page.text("waits-out") == "990 wait, 3010 lost")
+        click(page, "#add")
+        wait(lambda: "written" in page.text("added"))
+    saved = read_file(str(file))
+    assert run_trial(saved, saved.trials[-1]).passed
+
+
+@pytest.mark.slow
 def test_what_is_held_is_held(page: Phone) -> None:
     click(page, "#run")
     hold(page, "[data-hold=creep]", lambda: mode(page) == "creeping")
@@ -144,13 +178,34 @@ def top() -> TableTop:
     return TableTop(str(SAMPLES / "bale_mover.modes"), lambda _: "")
 
 
+def test_pulses_come_no_faster_and_no_other_way_than_they_can() -> None:
+    top = TableTop(str(SAMPLES / "tray_runner.modes"), lambda _: "")
+    for what, name, value, stands in (
+        ("rate", "clicks", 1e9, 4000.0), ("rate", "clicks", -5, 0.0), ("rate", "clicks", 12.34, 12.3),
+        ("rate", "clicks", None, 12.3), ("rate", "front", 5, 12.3), ("pulse", "nothing", 1, 12.3),
+    ):  # fmt: skip
+        top.do(json.dumps({"do": what, "name": name, "value": value}))
+        top.step(1)
+        assert top.stand()["rates"] == {"clicks": stands}
+    before = top.live.view.counters["clicks"]
+    top.do(json.dumps({"do": "rate", "name": "clicks", "value": 0}))
+    top.do(json.dumps({"do": "pulse", "name": "clicks", "value": -1}))  # it knows one way only
+    top.step(400)
+    waits = 40  # what came at 4 kHz waits for as long
+    assert before < top.live.view.counters["clicks"] <= before + waits + 2
+    top.do(json.dumps({"do": "sensor", "name": "front", "value": None}))
+    top.step(1)
+    said = top.stand()
+    assert said["is"]["screen"].startswith("mode parked, front fault, heading ") and said["waits"] == {"clicks": ""}
+
+
 ANY = st.recursive(
     st.none() | st.booleans() | st.floats() | st.integers() | st.text(max_size=9),
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
     max_leaves=6,
 )
 WORDS = st.sampled_from(
-    ["sensor", "switch", "dial", "hear", "hold", "link", "run", "speed", "step", "go", "begin", "trial", "x"]
+    ["sensor", "switch", "dial", "hear", "hold", "link", "run", "speed", "step", "go", "begin", "trial", "rate", "x"]
 )
 NAMES = st.sampled_from(["front", "tilt", "pace", "ahead", "halt", "beat", "fork_top", "grip", "", "no"])
 

@@ -20,7 +20,7 @@ from selenium.webdriver.common.keys import Keys
 from statecraft.bench.controls import NoRemote, controls
 from statecraft.cli.try_ import command as try_
 from statecraft.language import read_file
-from statecraft.machine import At, Every, Hear, Input, Machine, SetDial, SetSensor, SetSwitch, Trial
+from statecraft.machine import At, Every, Hear, Input, Machine, Pulse, PulseRate, SetDial, SetSensor, SetSwitch, Trial
 from statecraft.simulation import run_trial
 from tests.bench.rig import SAMPLES, Phone, served, wait
 from tests.report.browser import Browser
@@ -97,6 +97,12 @@ class Hand:
             case SetDial(name, value):
                 dial = next(dial for dial in self.machine.dials if dial.name == name)
                 self.slide(f"[data-dial={name}]", float(value * dial.unit.resolution))
+            case PulseRate(name, rate):
+                self.type(f"[data-hertz={name}]", rate / 10)
+            case Pulse(name, by):
+                button = f"[data-pulse={name}][value='{1 if by > 0 else -1}']"
+                for _ in range(abs(by)):
+                    page.tap(button)
             case Hear(name) if name == self.beat:
                 pass  # the page's own heartbeat, as long as the link is there
             case Hear(name) if name in self.held:
@@ -116,7 +122,10 @@ class Hand:
         if not typed:
             self.slide(f"[data-sensor={name}]", value)
             return
-        field = self.page.driver.find_element(By.CSS_SELECTOR, f"[data-number={name}]")
+        self.type(f"[data-number={name}]", value)
+
+    def type(self, selector: str, value: float) -> None:
+        field = self.page.driver.find_element(By.CSS_SELECTOR, selector)
         field.send_keys(Keys.CONTROL, "a")
         field.send_keys(f"{value:g}", Keys.ENTER)
 

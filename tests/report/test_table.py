@@ -222,3 +222,12 @@ def test_colour_only_where_it_is_wanted() -> None:
     print_grid(machine, Console(file=refused, width=100, force_terminal=True, no_color=True))
     assert "\x1b[" not in plain.getvalue() and "\x1b[" in coloured.getvalue()
     assert "\x1b[3" not in refused.getvalue()
+
+
+def test_what_displays_show_stands_below_the_table() -> None:
+    said = "screen shows the mode, front, heading and clicks by a function of your own, every 10 ms"
+    machine = sample("tray_runner")
+    console = Console(width=200, record=True, file=io.StringIO())
+    print_grid(machine, console)
+    assert said in console.export_text() and said in markdown(machine) and said in html(machine)
+    assert said not in markdown(machine, rows=True)
