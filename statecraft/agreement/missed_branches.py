@@ -90,7 +90,7 @@ def _of_followed(machine: Machine, part: str) -> str:
     ]
     for mode, fault in faults:
         failsafes = [made for made in turn.in_mode[mode.name] if made.row.failsafe]
-        if not any(implies(fault, made.guard) and made.target is not mode for made in failsafes):
+        if not any(implies(fault, made.guard) and made.target != mode for made in failsafes):
             return ""
     return "a failsafe leads out of each such mode on the tick of the fault, and lets none begin in it"
 

@@ -150,7 +150,7 @@ def prove(
     gc.disable()  # millions of small tuples are kept to the end, and none of them in a ring
     try:
         with proving(seconds, memory_mb, clock):
-            report = _Proof(kept(seen(machine)), phases).report()
+            report = _Proof(kept(seen(machine)), machine, phases).report()
             judged = zip(report.verdicts, machine.promises, strict=True)
             verdicts = tuple(replace(verdict, promise=promise) for verdict, promise in judged)
             return replace(report, machine=machine, verdicts=verdicts)
@@ -216,8 +216,9 @@ def _soon(explored: Reachability, steps: int) -> bool:
 
 
 class _Proof:
-    def __init__(self, machine: Machine, phases: Sequence[Phase]) -> None:
+    def __init__(self, machine: Machine, written: Machine, phases: Sequence[Phase]) -> None:
         self.machine = machine
+        self.written = written  # as in the file
         self.phases = phases
         self.began = time.monotonic()
         self.found: list[Finding] = []
@@ -298,7 +299,7 @@ class _Proof:
         )
         for check, what in checks:
             try:
-                self.found += check(self.machine)
+                self.found += check(self.written)
             except OutOfTime as wrong:
                 self.limits_met[wrong.limit] = None
                 self.unproved[what] = None

@@ -78,3 +78,34 @@ def test_it_is_as_brute_force_has_it() -> None:
     text = "\n".join(f"promise {each}" for each in [*HELD, *BROKEN])
     machine = read_text(MACHINE.format(promises=text, **FEW).format(**FEW), "barrow.modes")
     assert disagreements(machine, limit=400_000) == []
+
+
+BESIDE_A_READING = """\
+machine barrow
+board atmega2560
+tick 10 ms
+link operator serial1, 9600 baud, plain, silent after 30 ms
+command halt "h", urgent
+command roll "roll"
+dial pace "v", 0 .. 4
+sensor left by hand, 0 .. 4
+motor drum pwm 5, forward 30, reverse 31
+level brisk when pace != 2 and not pace != left - 1 clears when pace == 2
+mode parked stop
+mode rolling drum 30 %
+failsafes
+ in | when | go to | do
+ any | halt or operator silent | parked | pace = 2
+rules
+ in | when | go to | do
+ parked | roll | rolling |
+ rolling | brisk | stay | pace = 1
+ rolling | after 100 ms | parked |
+"""
+
+
+def test_beside_a_reading_it_is_told_value_by_value() -> None:
+    """No comparison that only the proof has is told as one of the file; and a second proof says the same."""
+    for _ in range(2):
+        codes = [finding.code for finding in prove(read_text(BESIDE_A_READING)).findings]
+        assert codes == ["fault ignored"]

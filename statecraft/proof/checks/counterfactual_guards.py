@@ -58,12 +58,12 @@ def reading_leads_out(machine: Machine, part: Part, mode: Mode, sensor: Sensor) 
     blind, seeing = (_Sight(machine, sensor.name, fault) for fault in (True, False))
     stays: Guard = TRUE
     for guard, made in reversed(_decided(blind, decisions)):
-        stays = _choose(guard, made.target is mode, stays)
+        stays = _choose(guard, made.target == mode, stays)
     if stays == FALSE:
         return False
     leaves: Guard = FALSE
     for guard, made in reversed(_decided(seeing, decisions)):
-        out = made.target is not mode and not machine.drives_as_much(mode, made.target)
+        out = made.target != mode and not machine.drives_as_much(mode, made.target)
         leaves = _choose(guard, out, leaves)
     both = all_of([stays, leaves])
     return both.value if isinstance(both, Known) else satisfy(both, ranges_of(machine)) is not None

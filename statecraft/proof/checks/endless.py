@@ -106,7 +106,7 @@ def dead_encoder(machine: Machine) -> Iterator[Finding]:
         for mode in turn.part.modes:
             if mode.endless or not machine.drives(mode):
                 continue
-            leaving = [made.guard for made in turn.in_mode[mode.name] if made.target is not mode]
+            leaving = [made.guard for made in turn.in_mode[mode.name] if made.target != mode]
             ends = [guard for guard in leaving if _alone(guard, tick) != FALSE]
             if not ends or any(_alone(guard, tick, pulsed) != FALSE for guard in ends):
                 continue

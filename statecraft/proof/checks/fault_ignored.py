@@ -95,7 +95,7 @@ def _goal(
     drives = [machine.drives(mode, sensor) for mode in machine.part(model.parts[driver].name).modes]
 
     def leads_out(mode: Mode, to: Mode) -> bool:
-        return mode is not to and not machine.drives_as_much(mode, to)
+        return mode != to and not machine.drives_as_much(mode, to)
 
     had = Counterfactual(explored, model, part, sensor, leads_out)
 

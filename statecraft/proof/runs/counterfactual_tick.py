@@ -27,7 +27,7 @@ def ignores(machine: Machine, part: Part, sensor: str, before: State, after: Sta
     which it does not drive as much."""
     mode = part.modes[before[layout(machine).index["mode", part.name]]]
     ways = would_have_led(machine, part, sensor, before, after)
-    return any(to is not mode and not machine.drives_as_much(mode, to) for _, to in ways)
+    return any(to != mode and not machine.drives_as_much(mode, to) for _, to in ways)
 
 
 def hoped(machine: Machine, row: RowRef, sensor: str, run: Run) -> int | None:
