@@ -305,7 +305,8 @@ def _through(levels: dict[str, Level], conditions: list[Condition]) -> set[str]:
 
 def _open(report: Report, code: str) -> bool:
     """Whether the question that a finding of ``code`` answers was left open somewhere."""
-    return any(phrase.startswith(ASKED[code]) for phrase in report.unproved)
+    left = (ASKED[code], "what is wrong with") if code in ("unreachable", "shadowed") else ASKED[code]
+    return any(phrase.startswith(left) for phrase in report.unproved)
 
 
 def _views_that_differ(world: World) -> Iterator[tuple[str, str]]:

@@ -558,8 +558,10 @@ def asked_about(machine: Machine) -> dict[str, str]:
 
 
 def messages_of(machine: Machine) -> list[Command | Dial]:
-    """What may be heard: commands, and the dials of whose message something asks whether it has come, behind them."""
-    asked = {each.command for c in _conditions(machine) for each in atoms(c) if isinstance(each, Absent)}
+    """What may be heard: commands, and the dials of whose message something asks whether it has come, behind them; a
+    trial, too."""
+    expected = [each.when for trial in machine.trials for each in trial.expectations]
+    asked = {each.command for c in (*_conditions(machine), *expected) for each in atoms(c) if isinstance(each, Absent)}
     return [*machine.commands, *(dial for dial in machine.dials if dial.name in asked)]
 
 

@@ -76,6 +76,13 @@ def test_a_message_of_a_dial_is_heard_alone() -> None:
     assert [deal for deal in found.deals if deal.spoken]
 
 
+def test_a_dial_that_only_a_trial_asks_for_turns_too() -> None:
+    dial = 'dial pace "v", 1 % .. 3 %, starts 2 %'
+    text = CART.replace("mode parked", f"{dial}\nmode parked").replace("gap > 2", "pace > 2 %")
+    asked = world(text + 'trial "heard"\n at 0 s gap 3\n expect (pace within 20 ms) within 20 ms\n')
+    assert ("tiny", "rolling") in verdicts.reached(asked)
+
+
 def test_depth_counts_ticks_from_tick_0() -> None:
     found = world(CART)
     assert [found.depth[number] for number in range(2)] == [0, 1]
