@@ -22,7 +22,7 @@ from statecraft.agreement.cortex_m import CPP, FLAGS, ROOM, UnderQemu, compiled,
 from statecraft.agreement.desk_columns import Columns
 from statecraft.agreement.inputs import HeldInputs
 from statecraft.agreement.onchip import OnChip, pin_duties
-from statecraft.agreement.wired import message
+from statecraft.agreement.wired import QUADRATURE, message
 from statecraft.boards import Board
 from statecraft.boards.chosen import board_of
 from statecraft.boards.facts import Ability
@@ -62,7 +62,10 @@ def pin_layer_board(machine: Machine) -> Board:
     """The machine's board as one of which nothing is known but its pins, and that each can do all that is asked."""
     board = board_of(machine)
     every = frozenset(get_args(Ability))
-    pins = tuple(replace(pin, abilities=every, pwm_channel=None, adc_channel=None) for pin in board.pins)
+    pins = tuple(
+        replace(pin, abilities=every, pwm_channel=None, adc_channel=None, port="", interrupt_line=None)
+        for pin in board.pins
+    )  # fmt: skip
     ports = tuple(replace(port, usart=None) for port in board.serial)
     return replace(board, generic=True, chip="", timers=(), upload=None, pins=pins, serial=ports)
 
@@ -148,8 +151,10 @@ class SketchOnCortexM(UnderQemu):
         files = {name: text for name, text in sketch.items() if name.endswith((".h", ".cpp"))}
         files["sketch.cpp"] = "#include <Arduino.h>\n" + sketch[f"{machine.name}.ino"]
         files["pin_layer.cpp"] = layer
-        header = resource("templates") / "agreement" / "arm_core" / "Arduino.h"
-        files["Arduino.h"] = header.read_text(encoding="utf-8")
+        core = resource("templates") / "agreement" / "arm_core"
+        for name in ("Arduino.h", "avr/eeprom.h"):
+            files[name] = (core / name).read_text(encoding="utf-8")
+        (folder / "avr").mkdir()
         for name, text in files.items():
             (folder / name).write_text(text, encoding="utf-8")
         # an owner's function that is only begun leaves its value unused
@@ -204,15 +209,18 @@ class _Played:
 def held_together(running: SketchOnCortexM, seed: int, ticks: int) -> tuple[Difference | None, list[str]]:
     """The first difference between table and sketch over pins moved at random, and the pins that stood wrong."""
     machine = running.machine
-    moves = _moves(running, Random(seed))
+    came = [0] * len(machine.pulsed)
+    moves = _moves(running, Random(seed), came)
     given: list[HeldInputs] = []
     states = array("i")
     wrong: list[str] = []
     shown = [running.columns.index(("shown", output.name)) for output in running.driven]
     width = len(running.columns)
     before: array[int] | None = None
-    for _ in range(0, ticks, PIECE):
-        for tick in running.play([event for _ in range(PIECE) for event in next(moves)]):
+    quiet: list[Event] = [(_RUN, 1000 * machine.tick_ms, 0)] * PIECE
+    for piece in range(0, ticks + PIECE, PIECE):
+        random = [event for _ in range(PIECE) for event in next(moves)] if piece < ticks else quiet
+        for tick in running.play(random):
             pins, rest = tick[: len(running.pins)], tick[len(running.pins) :]
             if before is not None:
                 stands = dict(zip(running.pins, pins, strict=True))
@@ -226,6 +234,10 @@ def held_together(running: SketchOnCortexM, seed: int, ticks: int) -> tuple[Diff
             before = rest[-width:]
             given.append(_inputs(machine, rest))
             states += before
+    for place, counter in enumerate(machine.pulsed):
+        moved = sum(each.moves[place] for each in given)
+        if moved != came[place]:
+            wrong.append(f"{counter.name} was moved by {moved}; {came[place]} pulses came, those back taken off")
     comparison = Comparison(machine, _Played(running.columns, states))
     return comparison.run(given), wrong[:5]
 
@@ -244,13 +256,17 @@ def _inputs(machine: Machine, tick: array[int]) -> HeldInputs:
     at += len(machine.switches)
     said = [(tick[at + 1 + 2 * n], tick[at + 2 + 2 * n]) for n in range(tick[at])]
     commands = len(machine.commands)
+    moved = commands + len(machine.dials)
     hear = tuple(what for what, _ in said if what < commands)
-    turn = tuple((what - commands, value) for what, value in said if what >= commands)
-    return HeldInputs(tuple(readings), switches, hear, turn, late=how == 2)
+    turn = tuple((what - commands, value) for what, value in said if commands <= what < moved)
+    moves = tuple(value for what, value in said if what >= moved)
+    return HeldInputs(tuple(readings), switches, hear, turn, late=how == 2, moves=moves)
 
 
-def _moves(running: SketchOnCortexM, random: Random) -> Iterator[list[Event]]:
-    """What happens at the pins, tick by tick: at first all is well, and mostly afterwards."""
+def _moves(running: SketchOnCortexM, random: Random, came: list[int]) -> Iterator[list[Event]]:
+    """What happens at the pins, tick by tick: at first all is well, and mostly afterwards. ``came`` adds up the pulses
+    of each counter that counts from outside.
+    """
     machine = running.machine
     tick_us = 1000 * machine.tick_ms
     rangers = running.rangers()
@@ -260,6 +276,7 @@ def _moves(running: SketchOnCortexM, random: Random) -> Iterator[list[Event]]:
         if isinstance(sensor.source, Analog)
     ]
     pulses = [running.number(sensor.source.pin) for sensor in machine.sensors if isinstance(sensor.source, Pulses)]
+    turned = [0] * len(came)  # where encoders stand, in quarters
     full = (1 << running.board.adc_bits) - 1
     on = dict.fromkeys(running.contacts(), False)
     first: list[Event] = [(_ECHO, index, 12_000) for index in range(len(rangers))]
@@ -280,6 +297,19 @@ def _moves(running: SketchOnCortexM, random: Random) -> Iterator[list[Event]]:
                 events.append((_PIN, running.number(contact.pin), int(on[contact] == contact.on_when_high)))
         for pin in pulses:
             events += [(_PIN, pin, level) for _ in range(random.randint(0, 2)) for level in (1, 0)]
+        for place, counter in enumerate(machine.pulsed):
+            assert counter.outside is not None
+            most = min(counter.outside.most(machine.tick_ms), 20)
+            by = random.randint(-most if counter.outside.both_ways else 0, most) if random.random() < 0.3 else 0
+            came[place] += by
+            numbers = [running.number(name) for name in counter.outside.pins]
+            for _ in range(abs(by)):
+                if counter.outside.both_ways:
+                    turned[place] += 1 if by > 0 else -1
+                    levels = QUADRATURE[turned[place] % 4]
+                    events += [(_PIN, pin, int(level)) for pin, level in zip(numbers, levels, strict=True)]
+                else:
+                    events += [(_PIN, numbers[0], level) for level in (1, 0)]
         stalls = random.random() < 0.01  # what comes meanwhile is for the tick after those that are made up
         for number, link in enumerate(machine.links):
             said = b""

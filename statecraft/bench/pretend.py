@@ -25,15 +25,19 @@ from statecraft.machine import (
     Link,
     Machine,
     Motor,
+    Pulse,
+    PulseRate,
     Relay,
     Remembered,
     SetDial,
     SetSensor,
     SetSwitch,
     Stepper,
+    Unit,
     numbered,
 )
 from statecraft.simulation import Simulation
+from statecraft.simulation.pulses import PulseQueue
 
 if TYPE_CHECKING:
     from statecraft.agreement.wired import ReportingProgram
@@ -50,10 +54,11 @@ KEPT = 10_000
 
 
 class World:
-    """What the sensors of a pretended machine see: values in steps, None in fault; and what its switches are.
+    """What the sensors of a pretended machine see: values in steps, None in fault; what its switches are; and how many
+    pulses a second come for its counters that count from outside, in tenths: none at first.
 
-    At first as in the first moment of the trial called ``title`` (the file's first trial, unless given), then in any
-    trial that says; a sensor that none sets reads the middle of what is plausible.
+    Sensors and switches are at first as in the first moment of the trial called ``title`` (the file's first trial,
+    unless given), then in any trial that says; a sensor that none sets reads the middle of what is plausible.
     """
 
     def __init__(self, machine: Machine, title: str | None = None) -> None:
@@ -61,6 +66,7 @@ class World:
         trials = sorted(machine.trials, key=lambda trial: title is None or trial.title != title)
         self.sensors: dict[str, int | None] = {}
         self.switches = {switch.name: False for switch in machine.switches}
+        self.rates = {counter.name: 0 for counter in machine.pulsed}
         told: set[str] = set()
         for trial in trials:
             for step in trial.inputs:
@@ -83,7 +89,8 @@ class World:
         for name in measured:
             value = self.sensors[name]
             words.append(f"{name} {'fault' if value is None else show[name](value)}")
-        return ", ".join([*words, *(f"{name} {'on' if on else 'off'}" for name, on in self.switches.items())])
+        words += [f"{name} {'on' if on else 'off'}" for name, on in self.switches.items()]
+        return ", ".join([*words, *(f"{name} at {Unit.RATE.show(rate)}" for name, rate in self.rates.items())])
 
 
 def inputs_in(machine: Machine, text: str) -> tuple[Input, ...]:
@@ -144,6 +151,7 @@ class DeskBody:
         self._arrived = bytearray()
         self._inputs: list[Input] = []
         self._faults = 0
+        self._coming = {counter.name: PulseQueue(counter, machine.tick_ms) for counter in machine.pulsed}
         self._heartbeat = max(1, 1000 // machine.tick_ms)
         self._shown: dict[str, float] = {}
         self._valid = [False] * len(machine.sensors)
@@ -206,13 +214,20 @@ class DeskBody:
                     dials.append((name, value))
                 case Hear(name):
                     hear.append(name)
+                case Pulse(name, by):
+                    self._coming[name].come(by)
+                case PulseRate(name, rate):
+                    self._coming[name].rate = world.rates[name] = rate
         self._inputs.clear()
         ignored = self._listener.ignored - before
         if tick == 0:  # what came before the machine looks is thrown away
             hear, dials, ignored = [], [], 0
             self._listener.ignored = 0
+            for coming in self._coming.values():
+                coming.forget()
+        moves = {name: coming.take() if tick else 0 for name, coming in self._coming.items()}
         simulation = self._simulation
-        simulation.tick(*simulation.inputs(world.sensors, world.switches, hear, dials, ignored))
+        simulation.tick(*simulation.inputs(world.sensors, world.switches, hear, dials, ignored, moves))
         self._note(tick)
         if self.link.reports:
             self._report(tick)
@@ -240,6 +255,10 @@ class DeskBody:
                 self._said += line(f"b{tick:x},{first:x},{told}")
             counts = (view.dropped, view.ignored, 0, self._faults, 0)  # late is this computer, not the machine
             self._said += line("c" + ",".join(f"{min(count, 0xFFFF):x}" for count in counts))
+        if tick % self._heartbeat == self._heartbeat // 4 * 3:
+            for place, coming in enumerate(self._coming.values()):
+                if coming.lost:
+                    self._said += line(f"p{place:x},{min(coming.lost, 0xFFFF):x}")
         if tick % self._heartbeat == self._heartbeat // 2:
             self._said += line(f"t{self._table:x}")
 
@@ -262,6 +281,8 @@ class ChipBody:
         self._driving: dict[str, float] = {}  # pins that drive something, and their level at rest
         self._levels: dict[str, float] = {}
         self._by_counter: dict[str, float] = {}
+        self.world = world
+        self._due = {counter.name: 0.0 for counter in self.machine.pulsed}  # pulses to come, back if negative
         for output in self.machine.outputs:
             match output:
                 case Motor():
@@ -300,6 +321,10 @@ class ChipBody:
                     sensor = self.machine.sensor(name)
                     if not isinstance(sensor.source, Remembered):
                         self.wired.measure(sensor, value)
+                case Pulse(name, by):
+                    self._due[name] += by
+                case PulseRate(name, rate):
+                    self.world.rates[name] = rate
                 case SetSwitch(name, on):
                     self.wired.set_switch(places[name], on)
                 case Hear(name):
@@ -329,6 +354,7 @@ class ChipBody:
         us = min(us, chip.now_us + 50 * SLICE_US)  # where it cannot keep up, its clock is late
         if us < chip.now_us + SLICE_US:
             return us
+        self._turn(us)
         self.wired.run_to(us)
         for event in chip.log:
             if isinstance(event, SentEvent) and event.usart == self._usart:
@@ -342,6 +368,18 @@ class ChipBody:
                     self._level(event.us, event.pin, event.duty or 0.0)
         chip.forget()
         return us
+
+    def _turn(self, until_us: float) -> None:
+        """The pulses that come by then: by each counter's rate, and single ones no faster than it takes."""
+        now = self.wired.chip.now_us
+        for counter in self.machine.pulsed:
+            assert counter.outside is not None
+            due = self._due[counter.name] + self.world.rates[counter.name] * (until_us - now) / 1e7
+            fastest = max(counter.outside.rate, abs(self.world.rates[counter.name]))
+            most = int(fastest * (until_us - now) / 1e7) + 1
+            by = max(-most, min(most, int(due)))
+            self._due[counter.name] = due - by
+            self.wired.turn(counter, by, now + 1, until_us - now - 2)
 
     def _level(self, us: float, pin: str, level: float) -> None:
         if self._levels.get(pin) != level:

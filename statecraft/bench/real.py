@@ -16,13 +16,13 @@ from typing import Any
 from starlette.routing import WebSocketRoute
 from starlette.websockets import WebSocket
 
-from statecraft.bench.against import Against, counted
+from statecraft.bench.against import Against, counted, told
 from statecraft.bench.bridge import Bridge
 from statecraft.bench.controls import Controls
 from statecraft.bench.live import MOST_TOLD
 from statecraft.bench.log import Splitter, Writer
 from statecraft.bench.table_top import MOST_DID, SPAN_MS, TELL_S, bands, did
-from statecraft.firmware.reports import Counts, Report, RowTaken, Started, cause_words
+from statecraft.firmware.reports import Counts, PulsesLost, Report, RowTaken, Started, cause_words
 from statecraft.folding import plural
 from statecraft.machine import Compare, Fault, LevelOn, Machine, Row, SwitchOn
 from statecraft.semantics import tick_of
@@ -55,6 +55,7 @@ class RealTop(Bridge):
         self._did: deque[dict[str, Any]] = deque(maxlen=MOST_DID)
         self._last: dict[str, int] = {}
         self._told: dict[str, str] = {}
+        self._lost: dict[int, str] = {}
         self._started = ""
         self.app.router.routes.append(WebSocketRoute("/stand", self._stand_socket))
 
@@ -79,6 +80,7 @@ class RealTop(Bridge):
                     known.clear()
                 self._did.clear()
                 self._told.clear()
+                self._lost.clear()
                 self._last.clear()
                 tick = 0
             case RowTaken(_, number, row) if number < len(machine.parts) and row < len(machine.parts[number].rows):
@@ -87,6 +89,8 @@ class RealTop(Bridge):
                 self._last[part.name] = row
                 for name, what in implied(machine, part.rows[row]):
                     self._told[name] = f"{what} at {tick * machine.tick_ms / 1000:.2f} s"
+            case PulsesLost(place):
+                self._lost[place] = told(machine, report)
         for name, mode in against.modes.items():
             known = self._bands[name]
             if not known or known[-1][1] != mode:
@@ -98,12 +102,14 @@ class RealTop(Bridge):
         tick = max(0, against.tick)
         texts = dict(self._told)
         texts |= {name: "not known" if value is None else str(value) for name, value in against.counters.items()}
-        told = [] if against.counts is None else counted(against.counts)
+        texts |= {counter.name: "not reported" for counter in machine.pulsed}
+        counts = [] if against.counts is None else counted(against.counts)
         if against.damaged:
-            told.append(f"{plural(against.damaged, 'line was', 'lines were')} no report")
+            counts.append(f"{plural(against.damaged, 'line was', 'lines were')} no report")
         trouble = [self._started] if "watchdog" in self._started or "late" in self._started else []
         if against.counts is not None and against.counts.late:
             trouble += counted(Counts(0, 0, against.counts.late, 0, 0))
+        trouble += self._lost.values()
         return {
             "tick": tick,
             "time": f"{tick * machine.tick_ms / 1000:.2f} s" if against.seen else "no word yet",
@@ -114,7 +120,7 @@ class RealTop(Bridge):
             "last": self._last,
             "busy": "" if self.port.is_open else "The port is gone; waiting for it.",
             "trouble": " · ".join(trouble),
-            "counts": " · ".join(told),
+            "counts": " · ".join(counts),
             "differs": [
                 ("" if each.tick is None else f"{each.tick * machine.tick_ms / 1000:.2f} s: ")
                 + f"the machine: {each.machine_says}; the table: {each.table_says}"

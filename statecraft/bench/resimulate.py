@@ -54,12 +54,15 @@ Rows = dict[int, int]
 @dataclass
 class Resimulated:
     """What came of it. ``ticks``: how many were simulated; ``sent``: messages that were sent again; ``led``: ticks on
-    which readings were chosen so that it went as told; ``stopped``: the tick from which on there was no time for it.
+    which readings were chosen so that it went as told; ``followed``: ticks on which rows asked for what no log tells,
+    such as what came from outside, so that the machine was believed; ``stopped``: the tick from which on there was no
+    time for it.
     """
 
     ticks: int = 0
     sent: int = 0
     led: int = 0
+    followed: int = 0
     stopped: int | None = None
     differences: list[Contradiction] = field(default_factory=list)
 
@@ -220,7 +223,9 @@ class _Led:
                 self.done.led += 1
                 self._otherwhen(tick, [each for each in sends if each not in arriving])
                 return
-        if tick not in self.played.doubtful and not self._guesses(would, told):
+        if self._guesses(would, told):
+            self.done.followed += 1
+        elif tick not in self.played.doubtful:
             self._tell(tick, would, told)
         self._try(before, self.sensors, self.switches, sends, turns, told)
         self._follow_rows(told)

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 def command(file: str, link: str | None, chip: bool, trial: str | None, place: Path | None, quiet: bool) -> None:
     """Simulate FILE's machine behind a serial port (a pseudo-terminal) that any serial program can open.
 
-    To change what its sensors see, type it as in a trial:  front 24 cm, bumper on
+    To change what its sensors see, type it as in a trial:  front 24 cm, bumper on, clicks + 12, clicks at 30 Hz
     """
     from statecraft.bench.controls import controls
     from statecraft.bench.pretend import ChipBody, DeskBody, Pretended, World

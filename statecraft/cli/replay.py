@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from statecraft.cli.common import Stop, file_argument, put, read
-from statecraft.folding import plural
+from statecraft.folding import listed, plural
 
 if TYPE_CHECKING:
     from statecraft.bench.replay import Replayed
@@ -81,5 +81,10 @@ def _simulated(machine: Machine, played: Replayed, again: Resimulated, fresh: in
     if fresh:
         more = f" The first {MOST_SHOWN} are shown." if fresh > MOST_SHOWN else ""
         return f"{said} {plural(fresh, 'thing')} could not be explained by any readings that were tried.{more}"
+    same = " The same rows on every one of these ticks."
+    if again.followed:
+        unknown = listed([counter.name for counter in machine.pulsed]) or "what was so before the log begins"
+        on = f"but on {plural(again.followed, 'tick')} on which they hang on {unknown}"
+        same = f" The same rows, {on}, which no log tells: there it was believed."
     led = f" On {plural(again.led, 'tick')} readings were chosen that the rows ask for: nobody told what they were."
-    return f"{said} The same rows on every one of these ticks.{led if again.led else ''}"
+    return f"{said}{same}{led if again.led else ''}"

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from statecraft.cli.common import Stop, file_argument, kept_log, read
-from statecraft.folding import plural
+from statecraft.folding import listed, plural
 
 if TYPE_CHECKING:
     from statecraft.bench.against import Against, Contradiction
@@ -140,5 +140,7 @@ def summary(against: Against) -> int:
     outcome = f"{plural(found, 'difference')} from the table" if found else "all as the table says"
     click.echo(f"{plural(against.seen, 'report')}: {outcome}.{damaged}")
     if not found:
-        click.echo("Modes, rows, times in a mode and counters were checked. Sensors and commands are not reported.")
+        unknown, outside = ["Sensors", "commands"], [counter.name for counter in against.machine.pulsed]
+        unknown += [f"what counts from outside ({listed(outside)})"] if outside else []
+        click.echo(f"Modes, rows, times in a mode and counters were checked. {listed(unknown)} are not reported.")
     return 1 if found else 0

@@ -59,6 +59,43 @@ def test_another_meaning_is_caught(file: str, was: str, now: str, told: str) -> 
     assert bool(wrong) == (told == "pins")
 
 
+DRUM = """
+machine drum
+board   atmega2560
+tick    10 ms
+link     op serial1, 9600 baud, plain
+command  go "g"
+motor    drive pwm 5, direction 31
+counter  way -300 .. 300, counts both ways on pins 20 and 21, at most 1 kHz
+counter  laps 0 .. 999, counts pulses on pin 30, at most 500 Hz, round, kept
+mode     still stop
+mode     rolls drive 40 %, endless
+rules
+  in    | when               | go to
+  still | go                 | rolls
+  rolls | way < -20 or go    | still
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("was", "now", "told"),
+    [
+        ("", "", []),
+        ("up ? pulses + 1 : pulses - 1", "up ? pulses - 1 : pulses + 1", ["way was moved by"]),
+        ("look_at_laps, RISING", "look_at_laps, CHANGE", ["laps was moved by"]),
+    ],
+)
+def test_pulses_at_the_pins_move_counters(was: str, now: str, told: list[str]) -> None:
+    machine = read_text(DRUM, "drum.modes")
+    sketch = emit(machine, pin_layer_board(machine))
+    assert was in sketch["counting.cpp"]
+    changed = sketch | {"counting.cpp": sketch["counting.cpp"].replace(was, now)}
+    with SketchOnCortexM(machine, changed) as running:
+        difference, wrong = held_together(running, 7, 1000)
+    assert difference is None and [each[: len(said)] for each, said in zip(wrong, told, strict=True)] == told
+
+
 PACED = """
 machine paced
 board   atmega2560

@@ -18,6 +18,7 @@ from statecraft.firmware.reports import line
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine
 from tests.bench.rig import SAMPLES, Phone, Served, desk, hold, served, stopped_ms, wait
+from tests.bench.test_live import REEL
 from tests.report.browser import Browser
 from tests.report.test_browser import VIOLATIONS
 
@@ -80,6 +81,14 @@ def test_how_it_stands_as_far_as_told(bale_mover: Machine) -> None:
     assert "no report" in str(made.stand()["counts"])
     late = told(made, f"s8,{table}", "b0,0,0,0,0", "c0,0,3,0,0")
     assert "watchdog" in str(late["trouble"]) and "late" in str(late["trouble"])
+
+
+def test_pulses_that_were_lost_are_told_until_it_starts_anew() -> None:
+    made = top(read_text(REEL.replace("plain, silent", "plain, reports, silent"), "reel.modes"))
+    assert made.stand()["is"] == {"out": "not reported"}
+    lost = "out has lost 12 pulses: they came faster than it is declared to take"
+    assert told(made, "p0,3", "p0,c")["trouble"] == lost
+    assert told(made, "s1,0", "b0,0,0", "c0,0,0,0,0")["trouble"] == ""
 
 
 @pytest.mark.slow

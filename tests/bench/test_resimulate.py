@@ -18,10 +18,11 @@ from statecraft.bench.resimulate import resimulate
 from statecraft.cli.replay import command
 from statecraft.fingerprint import short
 from statecraft.language import read_file, read_text
-from statecraft.machine import Input, Machine, Remembered, SetSensor, SetSwitch
+from statecraft.machine import Hear, Input, Machine, Pulse, PulseRate, Remembered, SetSensor, SetSwitch
+from tests.bench.test_live import REEL
 
 SAMPLES = Path(__file__).parents[2] / "samples"
-WITH_REPORTS = ["bale_mover", "feed_pusher", "yard_gate"]
+WITH_REPORTS = ["bale_mover", "feed_pusher", "yard_gate", "tray_runner"]
 
 
 @cache
@@ -61,6 +62,8 @@ def log(machine: Machine, seed: int, seconds: int = 60, jitter_ms: int = 15) -> 
             inputs.append(SetSensor(sensor.name, value))
         if machine.switches and chance.random() < 0.01:
             inputs.append(SetSwitch(chance.choice(machine.switches).name, chance.random() < 0.5))
+        if machine.pulsed and chance.random() < 0.02:
+            inputs.append(PulseRate(chance.choice(machine.pulsed).name, chance.choice([0, 300, 6000])))
         body.put(inputs)
         for message in said:
             body.hear(message, ms * 1000.0)
@@ -168,3 +171,29 @@ def test_the_verb_tells_both_sides(tmp_path: Path) -> None:
     kept.write_text("\n".join(line for line in lines if " < p" not in line) + "\n")
     done = CliRunner().invoke(command, [str(file), str(kept), "--quiet"], standalone_mode=False)
     assert done.return_value == 1 and "could not be explained" in done.output
+
+
+def test_what_hangs_on_pulses_is_believed_and_said(tmp_path: Path) -> None:
+    file = tmp_path / "reel.modes"
+    file.write_text(REEL.replace("silent after 500 ms", "silent after 500 ms, reports"))
+    machine = read_file(str(file))
+    body = DeskBody(machine, machine.links[0], World(machine))
+    lines = [f"# reel on operator, table {short(machine)}, 2026-01-01 00:00:00"]
+    given: dict[int, list[Input]] = {50: [Pulse("out", 90)], 150: [PulseRate("out", -30000)], 160: [Hear("halt")]}
+    for tick in range(500):
+        said = ["b"] * (tick % 10 == 0) + ["w"] * (tick == 100)
+        lines += [f"{10 * tick:>9} < {message}" for message in said]
+        body.hear("".join(said).encode(), 0.0)
+        body.put(given.get(tick, []))
+        body.run_to(tick * 10_000.0 + 5000)
+        lines += [f"{10 * tick:>9} > {each[1:]}" for each in body.said().decode().splitlines() if each]
+    assert body.view.counters == {"out": -50}
+    played = replay(machine, lines)
+    assert [row for _, _, row in played.rows] == [1, 2]  # wound in, and still again: both by pulses
+    assert any(words.startswith("out has lost") for _, words in played.told)
+    kept = tmp_path / "reel.log"
+    kept.write_text("\n".join(lines) + "\n")
+    done = CliRunner().invoke(command, [str(file), str(kept)])
+    assert done.exit_code == 0, done.output
+    assert "but on 3 ticks on which they hang on out, which no log tells" in done.output
+    assert "what counts from outside (out) are not reported" in " ".join(done.output.split())

@@ -19,9 +19,12 @@ import pytest
 
 from statecraft.bench.against import Against
 from statecraft.bench.log import Splitter
-from statecraft.firmware.reports import line
-from statecraft.machine import Machine
+from statecraft.bench.pretend import Body, ChipBody, DeskBody, World
+from statecraft.firmware.reports import Reader, line
+from statecraft.language import read_text
+from statecraft.machine import Machine, Pulse, PulseRate
 from tests.bench.rig import desk, wait
+from tests.bench.test_live import REEL
 from tests.cli.conftest import Ran, run  # noqa: F401 - the fixture
 
 pytestmark = pytest.mark.slow
@@ -216,6 +219,44 @@ def test_pretend_and_what_is_typed(tmp_path: Path) -> None:
     said, _ = process.communicate(timeout=120)
     assert "listens at" in said and 'Did you mean "front"?' in said and "front 40 cm" in said and "fork_top on" in said
     assert "Traceback" not in said and not place.exists()
+
+
+@pytest.mark.parametrize("chip", [False, True], ids=["desk", "chip"])
+def test_pulses_reach_a_machine_that_is_pretended(tmp_path: Path, chip: bool) -> None:
+    """One that turns until so many pulses have come; its counter is told by what it does."""
+    text = REEL.replace("silent after 500 ms", "reports").replace("halt or operator silent", "halt")
+    machine = read_text(text.replace("still   | wind and out > 0", "still   | out >= 40"), "reel.modes")
+    world = World(machine)
+    if chip:
+        from statecraft.agreement.wired import program
+        from statecraft.boards import load
+        from tests.tools import need
+
+        need("avr-g++")
+        need("/usr/include/simavr/sim_avr.h")
+        body: Body = ChipBody(program(machine, load(machine.board), tmp_path), "operator", world)
+    else:
+        body = DeskBody(machine, machine.links[0], world)
+    against, reader = Against(machine), Reader()
+
+    def runs(until_ms: int) -> str | None:
+        now = -1.0
+        while now < until_ms * 1000:
+            now = body.run_to(until_ms * 1000.0)
+        for report in reader.feed(body.said()):
+            against.take(report)
+        return against.modes["reel"]
+
+    assert runs(2000) == "still"
+    body.put([Pulse("out", 39)])
+    assert runs(4000) == "still"
+    body.put([Pulse("out", 3), Pulse("out", -3)])
+    assert runs(6000) == "still"
+    body.put([PulseRate("out", 100)])
+    assert runs(8000) == "turning" and world.said().endswith("out at 10 Hz")
+    body.put([PulseRate("out", -2000)])
+    assert runs(10_000) == "still" and against.differences == []
+    body.close()
 
 
 def test_pretend_on_the_chip(tmp_path: Path) -> None:
