@@ -28,6 +28,7 @@ class Pin:
     interrupt: the number the core's attachInterrupt takes, or None.
     interrupt_line: n of the chip's INTn, which is often another number, or None.
     pin_change: n of the chip's PCINTn, or None.
+    clocks: the number of the timer that can count its rising edges (the chip's Tn), or None.
     taken_by: what else on the board drives this pin all the time; "" if nothing.
     notes: what else hangs on it ("on-board LED").
     """
@@ -42,6 +43,7 @@ class Pin:
     interrupt: int | None = None
     interrupt_line: int | None = None
     pin_change: int | None = None
+    clocks: int | None = None
     taken_by: str = ""
     notes: tuple[str, ...] = ()
 

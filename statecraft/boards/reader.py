@@ -359,6 +359,7 @@ def _chip_pin(name: str, table: _Table) -> Pin:
         interrupt=interrupt,
         interrupt_line=table.optional_number("line", 0, 15),
         pin_change=change,
+        clocks=table.optional_number("clocks", 0, 15),
         taken_by=table.optional("taken_by", str) or "",
         notes=table.texts("notes"),
     )

@@ -1,8 +1,9 @@
 """Counters that count from outside, on the chip: which interrupt watches which pin, and how it is set up.
 
-A pin with an external interrupt of its own has that; any other one the interrupt that eight pins share. The sketch
-defines these interrupts itself, which takes less time than the core's ``attachInterrupt``; only beside sensors that
-count pulses, which use that, are external ones attached, since the core then defines all of them.
+A timer of sixteen bits that nothing else takes counts the pulses on its own input by itself. Any other pin with an
+external interrupt of its own has that, and the rest the interrupt that eight pins share. The sketch defines these
+interrupts itself, which takes less time than the core's ``attachInterrupt``; only beside sensors that count pulses,
+which use that, are external ones attached, since the core then defines all of them.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from statecraft.boards import Board, Pin
+from statecraft.boards import Board, Pin, Timer
 from statecraft.firmware.behaviour import input_names, move_type
 from statecraft.machine import Counter, Machine
 
@@ -30,9 +31,13 @@ def counting_pins(machine: Machine, board: Board) -> Iterator[tuple[Counter, Pin
             yield counter, board.pin(name)
 
 
-def interrupts_taken(machine: Machine, board: Board, attached: bool) -> Iterator[tuple[str, str]]:
-    """The interrupts that the counters take, and which counter each is for."""
+def interrupts_taken(
+    machine: Machine, board: Board, attached: bool, timers: Mapping[str, Timer]
+) -> Iterator[tuple[str, str]]:
+    """The interrupts that the counters take, and which counter each is for; those of ``timers`` take none."""
     for counter in machine.pulsed:
+        if counter.name in timers:
+            continue
         pins = [pin for other, pin in counting_pins(machine, board) if other is counter]
         vectors = ", ".join(dict.fromkeys(vector(pin) or f"of pin {pin.name}" for pin in pins))
         own = not attached and any(pin.interrupt_line is not None for pin in pins)
@@ -40,13 +45,20 @@ def interrupts_taken(machine: Machine, board: Board, attached: bool) -> Iterator
 
 
 def counting_values(
-    machine: Machine, board: Board, pins: Mapping[str, Sequence[str]], notes: Mapping[str, str], *, attached: bool
+    machine: Machine,
+    board: Board,
+    pins: Mapping[str, Sequence[str]],
+    notes: Mapping[str, str],
+    timers: Mapping[str, Timer],
+    *,
+    attached: bool,
 ) -> dict[str, Any]:
     """What counting.cpp shows.
 
     Args:
         pins: the names in pins.h of each counter's pins.
         notes: each counter's own line.
+        timers: those that count by themselves, by counter.
         attached: external interrupts are attached by the core, and not defined here.
     """
     members = input_names(machine)
@@ -57,8 +69,13 @@ def counting_values(
         outside = counter.outside
         assert outside is not None
         places = [board.pin(name) for name in outside.pins]
+        timer = timers.get(counter.name)
+        if timer is not None:
+            setup |= dict.fromkeys(_by_timer(timer))
         for pin, name in zip(places, pins[counter.name], strict=True):
             known = vector(pin)
+            if timer is not None:
+                continue
             if pin.interrupt_line is not None and not attached and known:
                 setup |= dict.fromkeys(_external(pin.interrupt_line, rising=not outside.both_ways))
             elif pin.can("interrupt"):
@@ -74,7 +91,8 @@ def counting_values(
                 "name": counter.name,
                 "note": notes[counter.name],
                 "both_ways": outside.both_ways,
-                "watches": not outside.both_ways and not places[0].can("interrupt"),
+                "watches": not outside.both_ways and timer is None and not places[0].can("interrupt"),
+                "timer": None if timer is None else timer.number,
                 "high": [_is_high(pin, name) for pin, name in zip(places, pins[counter.name], strict=True)],
                 "room": outside.waits,
                 "most": outside.most(machine.tick_ms),
@@ -87,7 +105,8 @@ def counting_values(
         "handlers": [(name, list(names)) for name, names in handlers.items()],
         "pins": [name for names in pins.values() for name in names],
         "setup": list(setup),
-        "ups": any(not view["both_ways"] for view in views),
+        "ups": any(not view["both_ways"] and view["timer"] is None for view in views),
+        "timed": any(view["timer"] is not None for view in views),
         "both_ways": any(view["both_ways"] for view in views),
     }
 
@@ -108,6 +127,13 @@ def _external(line: int, *, rising: bool) -> Iterator[str]:
     yield f"{register} = static_cast<uint8_t>(({register} & ~({high} | {low})) | {sense});"
     yield f"EIFR = _BV(INTF{line});"
     yield f"EIMSK |= _BV(INT{line});"
+
+
+def _by_timer(timer: Timer) -> Iterator[str]:
+    """Set timer n up to count the rising edges on its pin Tn: clock select 7, no other mode (data sheets, "Clock Select
+    Bit Description")."""
+    yield f"TCCR{timer.number}A = 0;"
+    yield f"TCCR{timer.number}B = _BV(CS{timer.number}2) | _BV(CS{timer.number}1) | _BV(CS{timer.number}0);"
 
 
 def _shared(pin: Pin) -> Iterator[str]:

@@ -120,6 +120,7 @@ class Plan:
             where no timer is left: there the echo pins' own interrupts do it.
         sampler_shared: that timer also makes the servos' pulses.
         servo_timer: the timer that makes the servos' pulses.
+        count_timers: by counter, the timer that counts the pulses on its pin by itself.
         step_timers: by stepper, the timer whose compare interrupt makes its steps, and which of its channels.
         findings: what cannot be.
     """
@@ -130,6 +131,7 @@ class Plan:
     sampler: Timer | None = None
     servo_timer: Timer | None = None
     step_timers: dict[str, tuple[Timer, str]] = field(default_factory=dict)
+    count_timers: dict[str, Timer] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
 
     @property
@@ -157,13 +159,14 @@ def plan(machine: Machine, board: Board) -> Plan:
     made = Plan(machine, board)
     made.uses += _device_uses(machine)
     _check_ports(made)
+    if not board.generic:
+        _give_timers(made)
     _check_pins(made)
     _check_times(made)
     _check_pulses(made)
     _check_kept(made)
     if not board.generic:
         _check_servos(made)
-        _give_timers(made)
     else:
         _check_generic(made)
     return made
@@ -315,7 +318,7 @@ def _check_pulses(made: Plan) -> None:
     """The counters' interrupts leave the chip time for everything else."""
     board = made.board
     most = 0
-    counters = made.machine.pulsed
+    counters = [counter for counter in made.machine.pulsed if counter.name not in made.count_timers]
     for counter in counters:
         assert counter.outside is not None
         known = [pin for pin in board.pins if set(counter.outside.pins) & set(pin.all_names)]
@@ -376,10 +379,12 @@ def _check_pins(made: Plan) -> None:
         # a counter does as well with an interrupt that pins share
         shares = isinstance(use.thing, Counter) and not board.generic
         does: tuple[Ability, ...] = (use.needs, "pin_change") if shares else (use.needs,)
-        if not any(map(pin.can, does)):
+        if use.thing.name not in made.count_timers and not any(map(pin.can, does)):
             able = ", ".join(pin.name for pin in board.pins if any(map(pin.can, does))) or "none"
             lacks = "interrupt" if len(does) > 1 else ABILITY_WORDS[use.needs]
-            _wiring(made, use.place, f"pin {use.name} ({use.what}) has no {lacks}", f"pins that have it: {able}")
+            timer = shares and use.role == "signal" and pin.clocks is not None
+            but = f", and timer {pin.clocks}, which could count there by itself, is taken" if timer else ""
+            _wiring(made, use.place, f"pin {use.name} ({use.what}) has no {lacks}{but}", f"pins that have it: {able}")
         if use.role == "echo" and board.generic and not pin.can("interrupt"):
             able = ", ".join(pin.name for pin in board.pins_with("interrupt")) or "none"
             _wiring(made, use.place, f"pin {use.name} ({use.what}) has no interrupt of its own, which an echo needs "
@@ -441,7 +446,9 @@ def _check_servos(made: Plan) -> None:
 
 
 def _give_timers(made: Plan) -> None:
-    """Hand out the timers: PWM and the core's own first, then the servos', then the rangers'."""
+    """Hand out the timers: PWM and the core's own first, then the servos', the steppers' and the rangers'; what is left
+    counts pulses.
+    """
     board, machine = made.board, made.machine
     taken: dict[int, str] = {}
     for timer in board.timers:
@@ -482,9 +489,25 @@ def _give_timers(made: Plan) -> None:
         # Eight bits are enough, so that a 16-bit timer is left; rangers can share the servos' as a last resort.
         stepping = [timer for timer, _ in made.step_timers.values()]
         alone = [timer for timer in free if timer is not made.servo_timer and timer not in stepping]
-        made.sampler = min(alone, key=lambda t: (t.bits, -t.number), default=made.servo_timer)
+        inputs = {pin.clocks for use in made.uses if isinstance(use.thing, Counter)
+                  for pin in board.pins if use.name in pin.all_names}  # fmt: skip
+        made.sampler = min(
+            alone, key=lambda t: (t.bits, t.number in inputs, -t.number), default=made.servo_timer
+        )
         if made.sampler is None:
             _check_echoes(made, who)
+    given = [made.servo_timer, made.sampler, *(timer for timer, _ in made.step_timers.values())]
+    _give_count_timers(made, [timer for timer in free if timer not in given])
+
+
+def _give_count_timers(made: Plan, free: list[Timer]) -> None:
+    """Let timers of sixteen bits that nothing else has count the pulses on their own input, Tn."""
+    for use in made.uses:
+        if isinstance(use.thing, Counter) and use.role == "signal":
+            clocks = next((pin.clocks for pin in made.board.pins if use.name in pin.all_names), None)
+            timer = next((timer for timer in free if timer.bits == 16 and timer.number == clocks), None)
+            if timer is not None and timer not in made.count_timers.values():  # a pin that is used twice is told
+                made.count_timers[use.thing.name] = timer
 
 
 def _give_step_timers(made: Plan, free: list[Timer], who: str) -> None:

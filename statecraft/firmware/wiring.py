@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from statecraft.boards import Board, Pin
+from statecraft.boards import Board, Pin, Timer
 from statecraft.boards.resistors import divider, nearest, show_ohm, values
 from statecraft.firmware.plan import PinUse, bus_pins, plan
 from statecraft.firmware.writer import SERVO_SPAN_US, SERVO_ZERO_US
@@ -50,6 +50,9 @@ LED_MV, LED_MA = 2000, 10
 """A plain indicator's forward voltage and a current at which it is bright."""
 
 _LOW_NOTE = "10 kohm from the pin to plus keeps the {what} off while the chip starts, or has no program"
+
+FAST = 10_000
+"""In tenths a second: from here on it is worth knowing whether each pulse interrupts the program."""
 
 TOLERANCE = 1
 """Percent, of the resistors that are proposed."""
@@ -137,7 +140,7 @@ def _level_and_notes(machine: Machine, board: Board, use: PinUse) -> tuple[str, 
         case Link():
             return _serial(use.thing, board, use)
         case Counter():
-            return _counter(use.thing, board, use)
+            return _counter(use.thing, board, use, plan(machine, board).count_timers.get(use.thing.name))
         case Motor():
             return _motor(use.thing, board, use)
         case Stepper():
@@ -189,11 +192,16 @@ def _sensor(sensor: Sensor, board: Board, use: PinUse) -> tuple[str, list[str]]:
     raise AssertionError(sensor)
 
 
-def _counter(counter: Counter, board: Board, use: PinUse) -> tuple[str, list[str]]:
+def _counter(counter: Counter, board: Board, use: PinUse, timer: Timer | None) -> tuple[str, list[str]]:
     assert counter.outside is not None
     notes = [f"{Unit.RATE.show(counter.outside.rate)} at most, or some are lost and counted as lost"]
     pulled = f"pulled up: an open collector needs nothing more; 4.7 kohm to {_volts(board.supply_mv)} on a long cable"
     if use.role == "signal":
+        pin = board.pin(use.name)
+        if timer is not None:
+            notes.append(f"timer {timer.number} counts them by itself, and the program is not interrupted")
+        elif pin.clocks is not None and counter.outside.rate >= FAST:
+            notes.append(f"an interrupt counts them: timer {pin.clocks}, which could by itself, is taken")
         return "each rising edge counts one", [*notes, pulled]
     if use.role == "first":
         notes = [*notes, pulled, "where it counts the wrong way, change the two pins"]

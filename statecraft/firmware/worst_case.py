@@ -158,6 +158,8 @@ def _rates(machine: Machine, board: Board) -> Iterator[tuple[str, int]]:
         yield "TIMER2_COMPA", math.ceil(2 * max(buzzers) * tick_us / 1_000_000) + 1  # the core's Tone.cpp: at each edge
     edges: dict[str, int] = {}
     for counter, pin in counting_pins(machine, board):
+        if counter.name in made.count_timers:
+            continue
         edges[vector(pin)] = edges.get(vector(pin), 0) + pulse_edges(counter, pin)
     if not any(isinstance(sensor.source, Pulses) for sensor in machine.sensors):
         for name, a_second in edges.items():

@@ -402,11 +402,15 @@ class _Sketch:
         if self.plan.sampler:
             timers[self.plan.sampler.name] = "the rangers" + (" and the servos" if self.plan.sampler_shared else "")
         found += [f"Timer {name.removeprefix('timer')}: {what}, with its interrupts" for name, what in timers.items()]
+        for name, timer in self.plan.count_timers.items():
+            found.append(f"Timer {timer.number}: counts the pulses of {name} by itself")
         if tone and tone.name in timers:
             found.append(f"tone() needs {tone.name}, which is taken: declare a buzzer instead")
         if self.attached:
             found.append(f"External interrupts: {', '.join(s.name for s in self.attached)}")
-        for vectors, what in interrupts_taken(self.machine, self.board, bool(self.attached)):
+        for vectors, what in interrupts_taken(
+            self.machine, self.board, bool(self.attached), self.plan.count_timers
+        ):
             found.append(f"Interrupts: {vectors} ({what})")
         if self.machine.stored:
             found.append(f"The EEPROM, all of it: {', '.join(thing.name for thing in self.machine.stored)}")
@@ -796,6 +800,7 @@ class _Sketch:
             self.board,
             {counter.name: self.counter_pins(counter) for counter in self.machine.pulsed},
             {counter.name: self.note(counter.place) for counter in self.machine.pulsed},
+            self.plan.count_timers,
             attached=bool(self.attached),
         )
 

@@ -7,10 +7,12 @@ from pathlib import Path
 
 import pytest
 
+from statecraft.agreement.wired import Wired, program
 from statecraft.boards import load
 from statecraft.boards.reader import load_file
 from statecraft.firmware import build, emit, hand_functions, wiring_findings, write
-from statecraft.firmware.plan import PULSE_CYCLES
+from statecraft.firmware.layout import layout
+from statecraft.firmware.plan import PULSE_CYCLES, plan
 from statecraft.firmware.toolchain import disassembled, find_toolchain, vector_names
 from statecraft.firmware.walk import Walk
 from statecraft.firmware.wiring import wires
@@ -102,6 +104,62 @@ def test_a_board_whose_registers_are_not_known_attaches_its_interrupts() -> None
     assert "ISR(" not in text
 
 
+TAKEN = [
+    ("atmega2560", "47", "lamp glow pwm 46"),
+    ("atmega328p", "5", "servo arm pin 12, 0 deg .. 90 deg"),
+]
+
+
+@pytest.mark.parametrize(("board", "pin", "taker"), TAKEN, ids=["atmega2560", "atmega328p"])
+def test_a_timer_counts_on_its_own_input_where_nothing_else_takes_it(board: str, pin: str, taker: str) -> None:
+    known, number = load(board), {"47": 5, "5": 1}[pin]
+    slip = {"pulses": f"pulses on pin {pin}, at most 20 kHz", "both": "both ways on pins 2 and 3, at most 100 Hz"}
+    plain = TEXT.replace("pwm 5", "pwm 6")
+    machine = read_text(plain.format(board=board, more="", **slip), "carriage.modes")
+    assert wiring_findings(machine, known) == [] and plan(machine, known).count_timers["clicks"].number == number
+    files = emit(machine, known)
+    assert f"TCNT{number}" in files["counting.cpp"] and "ISR(INT" in files["counting.cpp"]
+    (listed,) = [wire for wire in wires(machine, known) if wire.what == "counter clicks"]
+    assert f"timer {number} counts them by itself, and the program is not interrupted" in listed.notes
+    sensor = "sensor heading by hand, 0 deg .. 359.9 deg"
+    owners = emit(read_text(plain.format(board=board, more=sensor, **slip), "carriage.modes"), known)["by_hand.h"]
+    assert f"Timer {number}: counts the pulses of clicks by itself" in owners
+    assert not any("Interrupts" in line and "clicks" in line for line in owners.splitlines())
+    if board == "atmega328p":  # there an interrupt does as well, if not as fast
+        slip["pulses"] = "pulses on pin 5, at most 2 kHz"
+    taken = read_text(plain.format(board=board, more=taker, **slip), "carriage.modes")
+    said = [finding.message for finding in wiring_findings(taken, known)]
+    if board == "atmega2560":
+        assert "has no interrupt, and timer 5, which could count there by itself, is taken" in said[0]
+        return
+    assert said == [] and "ISR(PCINT2_vect)" in emit(taken, known)["counting.cpp"]
+    (listed,) = [wire for wire in wires(taken, known) if wire.what == "counter clicks"]
+    assert "an interrupt counts them: timer 1, which could by itself, is taken" in listed.notes
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("board", "pin"), [("atmega2560", "47"), ("atmega328p", "5")])
+def test_a_timer_loses_no_pulse_at_20_khz(board: str, pin: str, tmp_path: Path) -> None:
+    text = TEXT.replace("pwm 5", "pwm 6").format(
+        board=board, more="link post serial0, 38400 baud, plain, reports",
+        both="both ways on pins 2 and 3, at most 1 kHz", pulses=f"pulses on pin {pin}, at most 20 kHz, round",
+    )  # fmt: skip
+    machine = read_text(text, "carriage.modes")
+    clicks, place = machine.pulsed
+    with Wired(program(machine, load(board), tmp_path)) as on:
+        on.run_to(500_000)
+        on.turn(clicks, 20_000, on.chip.now_us, 1e6)
+        on.turn(place, 800, on.chip.now_us, 1e6)
+        on.run_to(on.chip.now_us + 1_200_000)
+        counted = {item.name: item for item in layout(on.machine).of_kind("counter")}
+        at = on.chip.program.find(pulses_on_chip.STATE).address
+        stands = {
+            name: int.from_bytes(on.chip.peek(at + item.offset, item.bytes), "little", signed=True)
+            for name, item in counted.items()
+        }
+    assert stands == {"clicks": clicks.moved(0, 20_000), "place": place.moved(-400, 800)}
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("board", ["atmega328p", "atmega2560", "atmega32u4"])
 def test_it_compiles_and_its_interrupts_are_bounded(board: str, tmp_path: Path) -> None:
@@ -110,14 +168,14 @@ def test_it_compiles_and_its_interrupts_are_bounded(board: str, tmp_path: Path) 
         write(tmp_path / f"{number}" / "carriage", files, hand_functions(machine))
         built = build(tmp_path / f"{number}" / "carriage", known, tmp_path / f"out{number}")
     tools = find_toolchain()
-    program, vectors = disassembled(tools, built.elf, known), vector_names(tools, known)
-    coming = interrupts(program, machine, known, vectors)
+    listing, vectors = disassembled(tools, built.elf, known), vector_names(tools, known)
+    coming = interrupts(listing, machine, known, vectors)
     assert not [what for what in coming.unbounded if "INT" in what]
-    names = {number: vectors[number].removesuffix("_vect") for number in program.interrupts}
+    names = {number: vectors[number].removesuffix("_vect") for number in listing.interrupts}
     counting = [number for number, name in names.items() if name.startswith(("INT", "PCINT"))]
     assert len(counting) == 3
     for number in counting:
-        assert 7 + Walk(program, {}, None).longest(program.interrupts[number]) <= PULSE_CYCLES
+        assert 7 + Walk(listing, {}, None).longest(listing.interrupts[number]) <= PULSE_CYCLES
 
 
 @pytest.mark.slow

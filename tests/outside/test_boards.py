@@ -330,6 +330,17 @@ PWM_PINS = {
 }
 """Where the compare outputs of the timers come out."""
 
+CLOCK_PINS = {"atmega2560": "5 L2", "atmega328p": "1 D5", "atmega32u4": ""}
+"""Where timers of sixteen bits count what comes: T5 of the 2560 and T1 of the 328P. T1, T3 and T4 of the 2560 are on
+none of the board's pins; T1 of the 32U4 is, on D6, but the simulated chip has no such input, so it is not used."""
+
+
+def test_timers_own_inputs_are_where_the_data_sheets_have_them(board: Board) -> None:
+    """Source: the alternate functions of the port pins (Tn) in the chips' data sheets, from memory; the simulated chip
+    counts there, too (tests/firmware/test_counting.py)."""
+    found = [f"{pin.clocks} {pin.port}{pin.bit}" for pin in board.pins if pin.clocks is not None]
+    assert " ".join(found) == CLOCK_PINS[board.name]
+
 
 def test_pwm_channels_are_where_the_data_sheets_have_them(board: Board) -> None:
     """Source: the alternate functions of the port pins (OCnx) in the chips' data sheets, from memory. Of a pin with two
