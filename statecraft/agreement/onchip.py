@@ -23,7 +23,7 @@ from statecraft.agreement.wired import ReportingProgram, Wired, can_fail, messag
 from statecraft.boards.chosen import board_of
 from statecraft.chip import PeekEvent, PinEvent, PwmEvent, SentEvent
 from statecraft.errors import StatecraftError
-from statecraft.firmware.behaviour import move_type
+from statecraft.firmware.cpp_vocabulary import move_type
 from statecraft.firmware.desk import FAULT
 from statecraft.firmware.layout import Field, Layout, layout, reading_type
 from statecraft.firmware.names import size_of

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from statecraft.boards import Board, Pin, Timer
-from statecraft.firmware.behaviour import input_names, move_type
+from statecraft.firmware.cpp_vocabulary import input_names, move_type
 from statecraft.machine import Counter, Machine
 
 

@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import Literal
 
 from statecraft.caches import cache_folder, keeping, used
-from statecraft.firmware.behaviour import behaviour_files, command_names, input_names, move_type
+from statecraft.firmware.behaviour import behaviour_files
+from statecraft.firmware.cpp_vocabulary import command_names, input_names, move_type
 from statecraft.firmware.layout import Field, Layout, layout, reading_type
 from statecraft.firmware.toolchain import BuildFailed, ToolchainMissing
 from statecraft.machine import Machine, Remembered

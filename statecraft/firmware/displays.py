@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from statecraft.firmware.behaviour import input_names
+from statecraft.firmware.cpp_vocabulary import input_names
 from statecraft.firmware.layout import Layout, camel_case, layout, reading_type
 from statecraft.firmware.names import STEP_WORDS, CppNames, clock_type, signed_type
 from statecraft.machine import Display, Machine, Part, Remembered, ShownValue

@@ -8,7 +8,7 @@ from typing import Any
 
 from statecraft.boards import Board, SerialPort
 from statecraft.errors import StatecraftError
-from statecraft.firmware.behaviour import input_names
+from statecraft.firmware.cpp_vocabulary import input_names
 from statecraft.firmware.layout import layout
 from statecraft.machine import (
     Buzzer,

@@ -12,9 +12,11 @@ from statecraft.boards import Board
 from statecraft.errors import StatecraftError
 from statecraft.fingerprint import short
 from statecraft.firmware import first_steps
-from statecraft.firmware.behaviour import behaviour_files, command_names, input_names, kept_members
+from statecraft.firmware.behaviour import behaviour_files
 from statecraft.firmware.counting import counting_values, interrupts_taken
 from statecraft.firmware.cpp_statements import comment
+from statecraft.firmware.cpp_updates import kept_members
+from statecraft.firmware.cpp_vocabulary import command_names, input_names
 from statecraft.firmware.displays import display_views, mode_names
 from statecraft.firmware.layout import camel_case, command_order, layout, reading_type
 from statecraft.firmware.listening import tree
