@@ -97,9 +97,6 @@ SERVO_ZERO_US, SERVO_SPAN_US = 544, 1856
 STEP_BEHIND_US = 150
 """How far steps are behind the table's count of them: more than a tick's beginning trembles."""
 
-STEP_PULSE_US = 3
-"""How long a step's pulse is that no interrupt makes; drivers ask for 1 us to 2.5 us (common practice, no source)."""
-
 OWNERS_FILE = "by_hand.cpp"
 """The one file that belongs to the owner."""
 
@@ -681,6 +678,8 @@ class _Sketch:
                     "timer": timer.number,
                     "channel": channel,
                     "step_low": "step" in stepper.on_when_low,
+                    "port": self.board.pin(stepper.step).port,
+                    "bit": self.board.pin(stepper.step).bit,
                     "enable": stepper.enable is not None,
                     "levels": levels,
                 }
@@ -695,7 +694,6 @@ class _Sketch:
             "behind": a_second * STEP_BEHIND_US // 1_000_000,
             "tick_ms": self.machine.tick_ms,
             "step_parts": STEP_PARTS,
-            "pulse_us": STEP_PULSE_US,
         }
 
     # -------------------------------------------------------------------------------------------------------- sensors

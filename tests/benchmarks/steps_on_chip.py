@@ -1,7 +1,7 @@
 """A stepper at 4 kHz on the simulated chip, with four rangers, two busy links and reports: how much do its steps
-tremble, and is each of them counted?
+tremble, and is each of them counted? A second stepper may run beside it.
 
-    python -m tests.benchmarks.steps_on_chip [seconds, 20]
+    python -m tests.benchmarks.steps_on_chip [seconds, 20] [the second one's hertz, 0]
 """
 
 from __future__ import annotations
@@ -62,9 +62,19 @@ class Trembling:
     most_us: float
 
 
-def measured(folder: Path, seconds: float, seed: int = 1) -> Trembling:
+def turner(second: float = 0) -> str:
+    """The machine; with a second stepper that runs at so many hertz beside the first."""
+    if not second:
+        return TURNER
+    text = TURNER.replace("counter turned", "stepper feed step 33, direction 34, at most 5 kHz\ncounter turned")
+    return text.replace("table 4 kHz\n", f"table 4 kHz, feed {second:g} Hz\n").replace(
+        "table -4 kHz\n", f"table -4 kHz, feed {second:g} Hz\n"
+    )
+
+
+def measured(folder: Path, seconds: float, seed: int = 1, second: float = 0) -> Trembling:
     """Go forward and back for that long, a second or so at a time."""
-    machine = read_text(TURNER, "turner.modes")
+    machine = read_text(turner(second), "turner.modes")
     operator, post = machine.links
     chance, made, gaps = Random(seed), 0, list[float]()
     with Rig(machine, built(machine, folder).elf) as rig:
@@ -88,13 +98,15 @@ def measured(folder: Path, seconds: float, seed: int = 1) -> Trembling:
     return Trembling(len(gaps), (made + 30_000) % size - 30_000, counted, min(gaps), max(gaps))
 
 
-def main(seconds: float = 20.0) -> None:
+def main(seconds: float = 20.0, second: float = 0) -> None:
     """Measure, and print."""
     with tempfile.TemporaryDirectory() as folder:
-        found = measured(Path(folder), seconds)
-    print(f"{seconds:g} s at 4 kHz: gaps of {found.least_us:.1f} .. {found.most_us:.1f} us; they should be 250 us")
+        found = measured(Path(folder), seconds, second=second)
+    beside = f", a second stepper at {second:g} Hz beside it" if second else ""
+    gaps = f"gaps of {found.least_us:.1f} .. {found.most_us:.1f} us; they should be 250 us"
+    print(f"{seconds:g} s at 4 kHz{beside}: {gaps}")
     print(f"{found.steps} steps; forward less backward {found.made}, counted {found.counted}")
 
 
 if __name__ == "__main__":
-    main(*(float(each) for each in sys.argv[1:2]))
+    main(*(float(each) for each in sys.argv[1:3]))
