@@ -139,6 +139,7 @@ def make(
         refused = str(failed)
         write_text(home / "compiler.txt", f"{refused}\n")
         told = f"the compiler refused; all that it said is in {home / 'compiler.txt'}"
+        told = told if "\n" in refused else refused
         steps.append(MakeStep(False, "compile", told))
     if sketch.missing:
         owners = sketch.owners or home

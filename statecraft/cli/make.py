@@ -56,7 +56,7 @@ def command(file: str, out: Path, strict: bool, allow_unproved: bool, seconds: f
     for trial in made.trials:
         if not trial.passed:
             print_trial(machine, trial, console)
-    if made.refused:
+    if "\n" in made.refused:  # one line stands with the step
         console.print(made.refused, markup=False)
     _summary(console, machine, made)
     if made.status:

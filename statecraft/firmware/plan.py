@@ -346,11 +346,19 @@ def _check_baud(made: Plan, link: Link) -> None:
                 "choose another speed: 9600, 19200, 38400 and 115200 baud are available")
 
 
-def bus_pins(machine: Machine, board: Board) -> dict[str, str]:
-    """The pins that the core's library for the two-wire bus takes, with the bus's name for each: none without it."""
-    if "Wire" not in machine.libraries:
+BUSES = {
+    "Wire": ("the two-wire bus", "I2C", ("SDA", "SCL")),
+    "SPI": ("the SPI bus", "SPI", ("MISO", "MOSI", "SCK", "SS")),
+}
+"""By the core's library: the bus that it drives, how boards' notes begin that tell of its pins, and the pins' names."""
+
+
+def bus_pins(machine: Machine, board: Board, library: str) -> dict[str, str]:
+    """The pins that this library of the core takes, with the bus's name for each: none of one that is not used."""
+    if library not in machine.libraries:
         return {}
-    return {pin.name: line for line in ("SDA", "SCL") for pin in board.pins if f"I2C {line}" in " ".join(pin.notes)}
+    _, bus, lines = BUSES[library]
+    return {pin.name: line for line in lines for pin in board.pins if f"{bus} {line}" in " ".join(pin.notes)}
 
 
 def _check_pins(made: Plan) -> None:
@@ -358,7 +366,7 @@ def _check_pins(made: Plan) -> None:
     first: dict[str, PinUse] = {}
     missing: dict[Place, list[PinUse]] = {}
     board = made.board
-    bus = bus_pins(made.machine, board)
+    buses = [(name, library, bus_pins(made.machine, board, library)) for library, (name, _, _) in BUSES.items()]
     for use in made.uses:
         try:
             pin = board.pin(use.name)
@@ -371,9 +379,11 @@ def _check_pins(made: Plan) -> None:
                     f"and {use.what}", "give each its own pin.")
             continue
         first[pin.name] = use
-        if pin.name in bus:
-            _wiring(made, use.place, f"pin {use.name} ({use.what}) is {bus[pin.name]} of the two-wire bus, which the "
-                    "library Wire takes", "use another pin")
+        for bus, library, lines in buses:
+            # SPI makes SS an output, for as an input that is low it would end the bus; as an output it is free
+            if pin.name in lines and not (lines[pin.name] == "SS" and use.output):
+                _wiring(made, use.place, f"pin {use.name} ({use.what}) is {lines[pin.name]} of {bus}, which the "
+                        f"library {library} takes", "use another pin")
         if pin.taken_by:
             _wiring(made, use.place, f"pin {use.name} ({use.what}) is taken by {pin.taken_by}", "use another pin")
         # a counter does as well with an interrupt that pins share

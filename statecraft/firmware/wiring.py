@@ -116,7 +116,9 @@ def cautions(machine: Machine, board: Board) -> list[str]:
         f"A pin gives or takes 20 mA at most and stands no more than the chip's {_volts(board.supply_mv)}: "
         "anything heavier goes through a driver, anything higher through a divider"
     )
-    if bus := bus_pins(machine, board):
+    if bus := bus_pins(machine, board, "SPI"):
+        found.append(f"The SPI bus (library SPI) is on pins {listed([f'{pin} ({line})' for pin, line in bus.items()])}")
+    if bus := bus_pins(machine, board, "Wire"):
         pins = listed([f"{pin} ({line})" for pin, line in bus.items()])
         # common practice, no source
         said = "each wants 4.7 kohm to plus, which most modules and some boards have on them"

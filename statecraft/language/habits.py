@@ -14,6 +14,9 @@ _BLINKING = re.compile(rf"(\w+) +blinking +({_TIME})?")
 _NORMALLY = re.compile(r"normally[ -]?(closed|open)?")
 _INCHES = re.compile(r"(\d[\d.]*) *(in\b|\")")
 _WAIT = re.compile(rf"\b(?:wait|delay|pause|sleep)(?: for)? *\(?({_TIME})?")
+_COUNTS = re.compile(r"counts\b[^,]*(?:, *(?=[A-Za-z]?\d+\b)[^,]*)*")
+_COUNTED = re.compile(r"counts (?:pulses on pin \w+|both ways on pins \w+ and \w+|steps of \w+) *")
+_PINS = re.compile(r"\b(?:[A-Z]?\d+)\b")
 _STEPPED = re.compile(r"(\w+) *(\+\+|--)")
 _ADDED = re.compile(r"(\w+) *([+-])= *(\w+)")
 _ASSIGNED = re.compile(r"(\w+) *= *\1 *([+-]) *(\w+)")
@@ -125,6 +128,10 @@ def habit(text: str, start: str, head: str, at: int) -> Answer | None:
         hint = f"Write:  {found[1]} blink {period}"
         begin = text.index("blinking", found.start())
         return Answer(begin, begin + 8, "A mode sets a lamp or a buzzer to blink, and says how fast", hint, "syntax")
+    if head == "counter" and (found := _COUNTS.search(text)) and found.start() < at <= found.end():
+        return _counting(found, at)
+    if head == "output" and 0 <= text.find(" shows ") < at:
+        return _showing(text, at)
     if head in ("switch", "command") and (closed := _NORMALLY.match(text, at)):
         if closed[1]:
             level = "high" if closed[1] == "closed" else "low"
@@ -132,6 +139,42 @@ def habit(text: str, start: str, head: str, at: int) -> Answer | None:
         else:
             hint = "Write on when high for a normally closed contact to ground, on when low for a normally open one."
         return Answer(*closed.span(), "A contact says at which level of its pin it is on", hint, "contact")
+    return None
+
+
+def _counting(found: re.Match[str], at: int) -> Answer | None:
+    """``counts on pin 19``, ``counts both ways on pin 2``: what is counted is missing, or a pin."""
+    said = found.group()
+    if (whole := _COUNTED.match(said)) and found.start() + whole.end() <= at:
+        return None  # what it counts is said; it is something behind it
+    pins = _PINS.findall(re.split(r" at (?:most )?\d", said)[0])
+    if "step" in said:
+        message, right = "A counter counts the steps of one stepper", "counts steps of table"
+    elif "both" in said or len(pins) > 1:
+        one, two = [*pins, "20", "21"][:2] if len(pins) != 1 else [pins[0], "3" if pins[0] != "3" else "2"]
+        message = "What counts both ways has two pins, an encoder's"
+        right = f"counts both ways on pins {one} and {two}, at most 1 kHz"
+    else:
+        message = "A counter says what it counts: pulses on a pin, both ways on two, or the steps of a stepper"
+        right = f"counts pulses on pin {pins[0] if pins else 2}, at most 400 Hz"
+    return Answer(*found.span(), message, f"Write:  {right}", "syntax")
+
+
+def _showing(text: str, at: int) -> Answer | None:
+    """``shows operator silent``, ``shows mode and front``: conditions are not shown, and values stand behind commas."""
+    word = re.match(r"\w*", text[at:].lstrip())
+    before = re.search(r"(\w+) *$", text[:at])
+    if word is None or before is None:
+        return None
+    begin = text.index(word.group(), at) if word.group() else at
+    match word.group():
+        case "and":
+            hint = f"Write:  {before[1]}, and the next value behind the comma"
+            return Answer(begin, begin + 3, 'What is shown stands behind commas, without "and"', hint, "syntax")
+        case "silent" | "within" | "absent" | "taken" | "turns" | "on" | "off" | "steady" as asked:
+            hint = "What can be shown: the mode, sensors, their faults, dials, counters, levels and switches."
+            message = f'"{before[1]} {asked}" is a condition, and a display is given values'
+            return Answer(before.start(1), begin + len(asked), message, hint, "wrong-kind")
     return None
 
 

@@ -396,7 +396,7 @@ class PartReader:
                 counts[-1][1].append(cast("Token", node.children[0]))
             else:
                 message = f'"{node.children[0]}" does not fit here'
-                hint = "A counter may have:  starts 2, round, counts pulses on pin 2, at most 400 Hz, "
+                hint = "A counter may have:  starts 2, round, kept, counts pulses on pin 2, at most 400 Hz, "
                 hint += "up each 500 ms in opening"
                 self._mistakes.add(piece.place(node), message, hint, code="wrong-option")
                 sound = False

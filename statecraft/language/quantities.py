@@ -200,6 +200,9 @@ class Measures:
             right = f"a number in {symbol}" if symbol else "a plain number"
             found = family_of(value.symbol) or f'something in "{value.symbol[:20]}"'
             hint = f"Write:  {value.number:f} {symbol}".rstrip() if value.number < 10**9 else ""
+            if hint and not symbol and not family_of(value.symbol):
+                behind = f"{value.number:f}, {value.symbol[:20]}"
+                hint += f"     or, if the word is something else, a comma before it:  {behind}"
             self._mistakes.add(value.place, f"{what} is {right}, not {found}", hint, code="wrong-unit")
             return None
         if value.number != int(value.number) or not low <= value.number <= high:

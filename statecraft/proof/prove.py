@@ -702,11 +702,14 @@ class _Proof:
         try:
             try:
                 found = judged()
-            except OutOfTime:
+            except OutOfTime as ended:
                 if self.phase == "soon" or promise.kind == "reach":
                     raise
                 with self.in_part():
-                    found = judged()
+                    try:
+                        found = judged()
+                    except Undecided:
+                        raise ended from None  # it is time that was missing, and not that it is followed roughly
                 if found.kept is not False:
                     raise
         except Undecided:

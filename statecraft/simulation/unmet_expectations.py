@@ -55,16 +55,17 @@ def why(result: TrialResult, outcome: Outcome) -> list[str]:
     for part in machine.parts:
         goals = wanted(machine, part, outcome.expected.when)
         sight = RowSight(trace, part)
-        led = _led(trace, part, outcome.decided)
+        led, told = _led(trace, part, outcome.decided), None
         if led is not None:
             tick, row = led
             asked += table.part[part.name].guards[row.number]
             if (goals and outcome.broke is None) or outcome.broke == tick:
                 mode = View(trace.layout, trace.states[outcome.decided]).modes[part.name]
                 said.append(f"{_place(row)} led to {mode} at {_time(machine, tick)}")
+                told = row
         if outcome.broke is None and goals:
             last = outcome.expected.tick + outcome.expected.within
-            said += _rows(sight, goals, outcome.expected.tick, last, asked)
+            said += _rows(sight, goals, outcome.expected.tick, last, asked, told)
     for atom in _positive(outcome.expected.when):
         if isinstance(atom, Taken):
             said.append(
@@ -128,15 +129,19 @@ def _blinks(mode: Mode, output: str) -> bool:
 # ------------------------------------------------------------------------------------------------------------- rows
 
 
-def _rows(sight: RowSight, goals: list[str], first: int, last: int, asked: list[Guard]) -> Iterator[str]:
-    """What became of the rows that lead to ``goals`` from where the part was from tick ``first`` to tick ``last``."""
+def _rows(
+    sight: RowSight, goals: list[str], first: int, last: int, asked: list[Guard], told: Row | None
+) -> Iterator[str]:
+    """What became of the rows that lead to ``goals`` from where the part was from tick ``first`` to tick ``last``, but
+    for the one that has been ``told`` of.
+    """
     part = sight.part
     modes = list(dict.fromkeys(sight.mode(tick).name for tick in range(first, last + 1)))
     if set(modes) <= set(goals):
         return
     leading = [row for row in part.rows if row.move == "go" and row.target in goals]
     chosen = [row for row in leading if any(mode in row.modes for mode in modes if mode != row.target)]
-    for row in chosen[:MOST_ROWS]:
+    for row in [each for each in chosen if each is not told][:MOST_ROWS]:
         asked += sight.guards[row.number]
         for bar in (each for each in part.failsafes if row.target in each.modes and not row.failsafe):
             asked += sight.guards[bar.number]

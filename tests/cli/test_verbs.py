@@ -216,6 +216,16 @@ def test_make_without_the_compiler_says_what_to_install(run, feed_pusher, monkey
 
 
 @pytest.mark.slow
+def test_make_says_that_a_library_is_missing(run, tmp_path):
+    text = 'machine far\nboard atmega2560\ntick 10 ms\nlibrary "Nowhere"\nlamp beacon pin 13\nmode still stop\n'
+    (tmp_path / "far.modes").write_text(text)
+    told = run("make", "far.modes")
+    said = " ".join(told.out.split())
+    assert told.code == 1 and said.count('library "Nowhere" is not installed. In') == 1
+    assert "the compiler refused" not in said and "there are:" in said
+
+
+@pytest.mark.slow
 def test_make_fails_when_a_trial_does(run, change):
     change("wrong.modes", ("jammed within 5 s", "jammed within 2 s"))
     told = run("make", "wrong.modes")

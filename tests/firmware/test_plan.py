@@ -36,6 +36,19 @@ def test_the_two_wire_bus_takes_its_pins(board: str, pin: str) -> None:
     assert "on pins 20 (SDA) and 21 (SCL)" in " ".join(cautions(machine('library "Wire"'), load("atmega2560")))
 
 
+@pytest.mark.parametrize(("board", "pin"), [("atmega328p", "13"), ("atmega2560", "52"), ("atmega32u4", "15")])
+def test_the_spi_bus_takes_its_pins_but_for_its_select_as_an_output(board: str, pin: str) -> None:
+    """Source: the chips' data sheets, "SS Pin Functionality": in master mode it is free as an output."""
+    assert messages(f"lamp a pin {pin}", board) == []
+    (said,) = messages(f'library "SPI"\nlamp a pin {pin}', board)
+    assert said == f"pin {pin} (lamp a) is SCK of the SPI bus, which the library SPI takes; use another pin"
+    assert messages('library "SPI"\nlamp a pin 53') == []
+    (said,) = messages('library "SPI"\nswitch a pin 53, on when low')
+    assert said.startswith("pin 53 (switch a) is SS of the SPI bus")
+    told = " ".join(cautions(machine('library "SPI"'), load("atmega2560")))
+    assert "on pins 50 (MISO), 51 (MOSI), 52 (SCK) and 53 (SS)" in told and "two-wire" not in told
+
+
 @pytest.mark.parametrize("path", sorted((Path(__file__).parents[2] / "samples").glob("*.modes")), ids=lambda p: p.stem)
 def test_samples_can_be_wired(path: Path) -> None:
     sample = read_file(str(path))

@@ -17,6 +17,9 @@ from tests.language.frame import BEHAVIOUR, HARDWARE, frame, mistakes
 
 TWO_LINKS = re.sub(r'(?m)^((?:command|dial) \w+ "[^"]+")', r"\1 from operator", HARDWARE)
 
+SAYS_WHAT = "A counter says what it counts: pulses on a pin, both ways on two, or the steps of a stepper"
+BOTH_WAYS = "What counts both ways has two pins, an encoder's"
+
 CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
     (
         "misspelt first word",
@@ -1559,6 +1562,64 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         'The counter "turns" belongs to the part "a"',
         "A row copies a counter of its own part, or a dial; others may be asked about.",
     ),
+    *(
+        (
+            f"what is counted: {slip}",
+            {"more_modes": f"counter c 0 .. 9, {slip}, at most 400 Hz"},
+            "syntax",
+            slip,
+            told,
+            f"Write:  {right}",
+        )
+        for slip, told, right in (
+            ("counts on pin 19", SAYS_WHAT, "counts pulses on pin 19, at most 400 Hz"),
+            ("counts clicks on pin A8", SAYS_WHAT, "counts pulses on pin A8, at most 400 Hz"),
+            ("counts pulses on 19", SAYS_WHAT, "counts pulses on pin 19, at most 400 Hz"),
+            ("counts both ways on pin 19", BOTH_WAYS, "counts both ways on pins 19 and 3, at most 1 kHz"),
+            ("counts on pins 20, 21", BOTH_WAYS, "counts both ways on pins 20 and 21, at most 1 kHz"),
+            ("counts both ways on 20 and 21", BOTH_WAYS, "counts both ways on pins 20 and 21, at most 1 kHz"),
+        )
+    ),
+    (
+        "what is counted: steps",
+        {"more_modes": "counter c 0 .. 9, counts steps from table"},
+        "syntax",
+        "counts steps from table",
+        "A counter counts the steps of one stepper",
+        "Write:  counts steps of table",
+    ),
+    (
+        "what is counted is said, and a comma is missing behind it",
+        {"more_modes": "counter c 0 .. 9, counts pulses on pin 19 at most 400 Hz"},
+        "missing-comma",
+        " ",
+        'A comma is missing before "at"',
+        "It is written like this:  counter turns 0 .. 7, starts 0",
+    ),
+    (
+        "a counter's word without a comma",
+        {"more_modes": "counter c 0 .. 9 round"},
+        "wrong-unit",
+        "9 round",
+        'A counter is a plain number, not something in "round"',
+        "Write:  9     or, if the word is something else, a comma before it:  9, round",
+    ),
+    (
+        "a condition shown",
+        {"more_hardware": "output screen by hand, shows mode, operator silent, each 200 ms"},
+        "wrong-kind",
+        "operator silent",
+        '"operator silent" is a condition, and a display is given values',
+        "What can be shown: the mode, sensors, their faults, dials, counters, levels and switches.",
+    ),
+    (
+        "shown and shown",
+        {"more_hardware": "output screen by hand, shows mode and front, each 200 ms"},
+        "syntax",
+        "and",
+        'What is shown stands behind commas, without "and"',
+        "Write:  mode, and the next value behind the comma",
+    ),
     (
         "counter range",
         {"more_modes": "counter c 5 .. 2"},
@@ -1989,7 +2050,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "wrong-option",
         "cruise",
         '"cruise" does not fit here',
-        "A counter may have:  starts 2, round, counts pulses on pin 2, at most 400 Hz, up each 500 ms in opening",
+        "A counter may have:  starts 2, round, kept, counts pulses on pin 2, at most 400 Hz, up each 500 ms in opening",
     ),
     (
         "counts in unknown",

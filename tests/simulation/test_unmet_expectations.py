@@ -100,6 +100,12 @@ def test_what_led_away_before_its_time_was_over_is_told() -> None:
     assert f"line {line('| halt ')} (halt) led to parked at 2 s" in said
 
 
+def test_a_row_is_told_of_once() -> None:
+    row = line("| patrol and not blocked")
+    said = reasons(GOOD, "at 1 s  patrol", "expect cruise and port_drive == 1 % within 1 s")
+    assert said == [f"line {row} (patrol and not blocked) led to cruise at 1 s"]
+
+
 def test_an_output_stands_for_the_modes_that_set_it() -> None:
     (said,) = reasons("at 0 s  supply 7.6 V, front 30 cm", "at 1 s  patrol", "expect beacon on within 1 s")
     assert "leads to cruise" in said and "blocked on" in said
