@@ -194,12 +194,15 @@ def _worst_case(machine: Machine, board: Board, built: Built) -> list[MakeStep]:
     program = disassembled(tools, built.elf, board)
     tick = board.clock_hz * machine.tick_ms / 1000
     try:
-        most = worst_step(program, machine)
+        bound = worst_step(program, machine)
     except NoBound as unknown:
         return [MakeStep(None, "step", f"no bound ({unknown}); {measured}")]
-    found = [MakeStep(None, "step", f"at most {most:,} cycles, {100 * most / tick:.2g} % of the tick ({measured})")]
+    told = f"at most {bound.cycles:,} cycles, {100 * bound.cycles / tick:.2g} % of the tick ({measured})"
+    found = [MakeStep(None, "step", told)]
+    if bound.rough:
+        found.append(MakeStep(None, "", f"that bound is rough: {bound.rough}"))
     coming = interrupts(program, machine, board, vector_names(tools, board))
-    whole = most + coming.cycles
+    whole = bound.cycles + coming.cycles
     told = f"with every interrupt of a whole tick: at most {whole:,} cycles, {100 * whole / tick:.2g} % of it"
     if coming.unbounded:
         told += f"; not counted, for want of a bound: {', '.join(coming.unbounded)}"

@@ -38,6 +38,11 @@ TWO = frozenset(
 )
 THREE = frozenset({"lpm", "elpm", "jmp"})
 
+ELSEWHERE = frozenset(
+    "ld ldd lds st std sts lpm elpm spm in out sbi cbi sbic sbis icall eicall ijmp eijmp cli sei sleep wdr reti".split()  # noqa: SIM905
+)
+"""What asks or changes more than registers and the stack, or leads nobody knows where."""
+
 LIBRARY_LOOPS = {
     "__udivmodqi4": 9, "__udivmodhi4": 17, "__udivmodsi4": 33, "__udivmodpsi4": 25, "__udivmoddi4": 65,
 }  # fmt: skip
@@ -128,6 +133,7 @@ class Disassembly:
                 here.code[address] = self.code[address] = Instruction(address, size, name, operands, target)
                 self.flash.update(enumerate(bytes.fromhex(found[2]), address))
         self._real = real
+        self._in_registers: dict[int, bool] = {}
         self.data = _starting_values(elf, objdump)
         self.by_name = {function.name: function for function in self.functions.values()}
 
@@ -140,6 +146,31 @@ class Disassembly:
         """The function that ``address`` is in."""
         begins = max((each for each in self.functions if each <= address), default=0)
         return self.functions[begins]
+
+    def in_registers(self, address: int) -> bool:
+        """Whether the function there, with all that it calls, leaves memory alone but for the stack."""
+        if address not in self._in_registers:
+            self._in_registers[address] = self._keeps_to_registers(address)
+        return self._in_registers[address]
+
+    def _keeps_to_registers(self, address: int) -> bool:
+        waiting, met = [address], set()
+        while waiting:
+            at = waiting.pop()
+            each = self.code.get(at)
+            if at in met:
+                continue
+            if each is None or each.name in ELSEWHERE or each.target == 0:
+                return False
+            met.add(at)
+            if each.target is not None:
+                waiting.append(each.target)
+            if each.name in SKIPS:
+                skipped = self.code.get(at + each.size)
+                waiting.append(at + each.size + (skipped.size if skipped else 2))
+            if each.name not in ("ret", "rjmp", "jmp"):
+                waiting.append(at + each.size)
+        return True
 
     @property
     def return_bytes(self) -> int:

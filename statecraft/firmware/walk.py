@@ -11,10 +11,12 @@ Nothing is assumed but the ``facts`` that a caller gives: bytes that hold only s
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import lru_cache
+from heapq import heappop, heappush
 
 from statecraft.firmware.bounds import BRANCHES, CALLS, CompiledFunction, Disassembly, Instruction, NoBound, plain
 
@@ -274,10 +276,22 @@ class _Seen:
     writes: int = 0
     places: set[int] | None = None
     """Bytes that it may read; None: any."""
+    ends: bool = False
+    """It is where the function returns."""
 
 
 _Key = tuple[Node, tuple[int, ...], tuple[Source, ...], Flags, Flags, int, int, tuple[tuple[int, int], ...]]
 """A place and what is known there."""
+
+
+_Call = tuple[int, tuple[int, ...], int, bool]
+"""A function, the registers that it is given, those that are asked behind it, and whether its ways were followed."""
+
+_Outcome = tuple[int, tuple[int, ...]]
+"""Its cycles, and the registers behind it."""
+
+Calls = dict[_Call, _Outcome]
+"""What calls have come to that ask nothing of memory."""
 
 
 @dataclass
@@ -308,12 +322,22 @@ class Walk:
         facts: what bytes of memory can hold when a function is called, by address; all values if not said.
         followed: the addresses whose bytes are followed; of others each reading may give any of their ``facts``.
         most: different places and states after which it gives up.
+        calls: what calls have come to that ask nothing of memory; walks of one program may share it.
     """
 
     def __init__(
-        self, program: Disassembly, facts: Mapping[int, int], followed: Collection[int] | None, most: int = 60_000
+        self,
+        program: Disassembly,
+        facts: Mapping[int, int],
+        followed: Collection[int] | None,
+        most: int = 60_000,
+        calls: Calls | None = None,
     ) -> None:
         self.program, self.most = program, most
+        self.calls: Calls = {} if calls is None else calls
+        self.spent = 0  # places and states of walks through calls
+        self.wanted = 0  # registers that are asked when the function has returned
+        self.end: _State | None = None  # what is known then
         self.facts = dict(facts)
         self.followed = None if followed is None else frozenset(followed)
         self.code = program.code
@@ -329,42 +353,63 @@ class Walk:
             NoBound: a loop whose rounds depend on what is not known, recursion, an instruction that is not known.
             TooMany: more than ``most`` ways.
         """
-        while True:
-            self.seen, self.live, self.chosen = {}, {}, {}
-            start = self._start()
-            self._look_around(function, start)
-            self._liveness()
-            with suppress(_Widened):
-                return self._longest((function.address, ()), start)
-
-    def _start(self) -> _State:
         registers: list[int] = [FULL] * 32
         registers[1] = only(0)
         registers[24], registers[25] = only(ARGUMENT), only(ARGUMENT >> 8)
-        return _State(registers, [None] * 32, None, None, 3, STACK, {})
+        return self._from(function, registers)
+
+    def _from(self, function: CompiledFunction, registers: list[int]) -> int:
+        """:meth:`longest`, with these values in the registers."""
+        while True:
+            self.seen, self.live, self.chosen, self.end = {}, {}, {}, None
+            start = _State(registers[:], [None] * 32, None, None, 3, STACK, {})
+            self._look_around(function, start)
+            self._liveness()
+            self.end = None
+            with suppress(_Widened):
+                return self._longest((function.address, ()), start)
 
     # ------------------------------------------------------------------------------------------- the first look around
 
     def _look_around(self, function: CompiledFunction, start: _State) -> None:
         """One state a node, joined with all that lead there: where each leads, and what it reads."""
-        at: dict[Node, _State] = {(function.address, ()): start}
+        first: Node = (function.address, ())
+        at: dict[Node, _State] = {first: start}
+        sole: dict[Node, Node | None] = {first: None}
         visits: dict[Node, int] = {}
-        waiting: list[Node] = [(function.address, ())]
+        waiting, queued = [(_order(first), first)], {first}
         while waiting:
-            node = waiting.pop()
+            node = heappop(waiting)[1]
+            queued.discard(node)
             visits[node] = visits.get(node, 0) + 1
             seen = self.seen.setdefault(node, _Seen({}, places=set()))
-            for after, state, _ in self._step(node, at[node].copy(), seen):
+            found = self._step(node, at[node].copy(), seen)
+            both = len({after for after, _, _ in found}) < len(found)
+            for after, state, _ in found:
                 if after is None:
+                    seen.ends = True
+                    self._ended(state)
                     continue
                 seen.after[after] = None
                 if after not in at:
-                    at[after] = state
-                    waiting.append(after)
-                elif self._joined(at[after], state, visits.get(after, 0) > _PATIENCE):
-                    waiting.append(after)
+                    at[after], sole[after] = state, None if both else node
+                elif sole[after] == node:
+                    at[after] = state  # nothing else leads there
+                else:
+                    sole[after] = None
+                    if not self._joined(at[after], state, visits.get(after, 0) > _PATIENCE):
+                        continue
+                if after not in queued:
+                    queued.add(after)
+                    heappush(waiting, (_order(after), after))
             if len(self.seen) > self.most or visits[node] > 20 * _PATIENCE:
-                raise TooMany(f"too much in {plain(function.name)} to be followed")
+                raise TooMany(f"too many ways in {plain(function.name)}")
+
+    def _ended(self, state: _State) -> None:
+        if self.end is None:
+            self.end = state
+        else:
+            self._joined(self.end, state, False)
 
     def _joined(self, here: _State, other: _State, hurry: bool) -> bool:
         """Make ``here`` hold for ``other``, too; whether that changed it."""
@@ -404,7 +449,7 @@ class Walk:
             node = waiting.pop()
             queued.discard(node)
             seen = self.seen[node]
-            out = 0
+            out = self.wanted if seen.ends else 0
             reads: frozenset[int] | None = frozenset()
             for after in seen.after:
                 out |= registers[after]
@@ -471,6 +516,7 @@ class Walk:
                 continue
             after, state, here.cost = here.left.pop()
             if after is None:
+                self._ended(state)
                 here.offer(0, None)
                 continue
             if after not in self.live:
@@ -480,11 +526,19 @@ class Walk:
                 here.offer(known[key], key)
             elif key in open_:
                 raise NoBound(f"a loop in {plain(self.program.inside(after[0]).name)}")
-            elif len(known) + len(frames) > self.most:
-                raise TooMany(f"more than {self.most:,} ways")
+            elif len(known) + len(frames) + self.spent > self.most:
+                raise TooMany(f"more than {self.most:,} ways, most of them in {self._crowd(known)}")
             else:
                 open_.add(key)
                 frames.append(_Frame(key, self._ways(after, state)))
+
+    def _crowd(self, known: Collection[_Key]) -> str:
+        """The function that the most of the ways are in."""
+        met = Counter(key[0][0] for key in known)
+        inside: Counter[str] = Counter()
+        for address, times in met.items():
+            inside[plain(self.program.inside(address).name)] += times
+        return inside.most_common(1)[0][0]
 
     def _ways(self, node: Node, state: _State) -> list[tuple[Node | None, _State, int]]:
         """On to the next node at which ways part or meet."""
@@ -531,6 +585,9 @@ class Walk:
                     return [((after, ways), s, cost)]
                 if after in ways and len(ways) > 40:
                     raise NoBound(f"{plain(self.program.inside(address).name)} calls itself")
+                if self.program.in_registers(i.target):
+                    s.sp += self.bytes
+                    return [((after, ways), s, cost + self._there_and_back(i.target, (after, ways), s, seen))]
                 return self._into(i.target, (*ways, after), s, cost, seen)
             case "rjmp" | "jmp":
                 if i.target is None:
@@ -558,6 +615,51 @@ class Walk:
             if not is_one(held):
                 return [found for value in each(held) for found in self._step(node, _holding(s, i.number, value), seen)]
         return [((after, ways), s, self._plain(i, ops, s, seen))]
+
+    def _there_and_back(self, target: int, after: Node, s: _State, seen: _Seen | None) -> int:
+        """Through a function that works in registers alone, as if it were one instruction; its cycles.
+
+        Else it would be walked once for each state of its caller, which is nothing to it.
+        """
+        reads, writes = self._effects(target)
+        _note(seen, reads, writes & ~reads)
+        wanted = writes if seen is not None else writes & self.live[after][0]
+        given = [values if reads >> register & 1 else FULL for register, values in enumerate(s.registers)]
+        call = target, tuple(given), wanted, seen is None
+        if call not in self.calls:
+            inner = Walk(self.program, {}, (), self.most, self.calls)
+            inner.wanted = wanted
+            function = self.program.at(target)
+            if seen is None:
+                cycles = inner._from(function, given)
+                self.spent += len(inner.chosen) + inner.spent
+            else:
+                inner._look_around(function, _State(given, [None] * 32, None, None, 3, STACK, {}))
+                cycles = 0
+            end = inner.end
+            self.calls[call] = cycles, tuple(end.registers) if end is not None else (FULL,) * 32
+        cycles, results = self.calls[call]
+        for register, values in enumerate(results):
+            if writes >> register & 1:
+                s.put(register, values if wanted >> register & 1 else FULL)
+        s.flags = s.carry = None
+        s.kept = 3
+        return cycles
+
+    def _effects(self, target: int) -> tuple[int, int]:
+        """The registers that a function may read before it writes them, and those that it may write."""
+        call = target, (), 0, False
+        if call not in self.calls:
+            inner = Walk(self.program, {}, (), self.most, self.calls)
+            inner._look_around(self.program.at(target), _State([FULL] * 32, [None] * 32, None, None, 3, STACK, {}))
+            writes = 0
+            for seen in inner.seen.values():
+                writes |= seen.writes
+            inner.wanted = writes  # what it writes on some ways only is, on others, what it was
+            inner._liveness()
+            self.calls[call] = inner.live[(target, ())][0], (writes | _BOTH | 1 << _KEPT,)
+        reads, (writes,) = self.calls[call]
+        return reads, writes
 
     def _into(
         self, target: int, ways: Ways, s: _State, cost: int, seen: _Seen | None
@@ -1000,6 +1102,12 @@ def _holding(s: _State, address: int, value: int) -> _State:
     return other
 
 
+def _order(node: Node) -> tuple[int, ...]:
+    """Where a node stands on the way: by its address, and what is called before what comes behind the call."""
+    address, ways = node
+    return (*(2 * way - 1 for way in ways), 2 * address)
+
+
 def _note(seen: _Seen | None, reads: int, writes: int) -> None:
     if seen is not None:
         seen.reads |= reads & ~seen.writes
@@ -1041,4 +1149,4 @@ def _other_bit(values: int, number: int) -> int:
     return (values & high) >> (1 << number) | (values & ~high) << (1 << number) & FULL
 
 
-__all__ = ["ARGUMENT", "FULL", "TooMany", "Walk", "only", "span"]
+__all__ = ["ARGUMENT", "FULL", "Calls", "TooMany", "Walk", "only", "span"]

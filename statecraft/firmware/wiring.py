@@ -49,6 +49,11 @@ FIVE_VOLT_MV = 5000
 LED_MV, LED_MA = 2000, 10
 """A plain indicator's forward voltage and a current at which it is bright."""
 
+_KIND = (
+    "which kind is it? Many {what} modules are on when their input is low: for one of those write `on when low`, or it "
+    "is on whenever the machine rests"
+)
+
 _LOW_NOTE = "10 kohm from the pin to plus keeps the {what} off while the chip starts, or has no program"
 
 FAST = 10_000
@@ -56,7 +61,6 @@ FAST = 10_000
 
 TOLERANCE = 1
 """Percent, of the resistors that are proposed."""
-
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,8 +152,8 @@ def _level_and_notes(machine: Machine, board: Board, use: PinUse) -> tuple[str, 
         case Stepper():
             return _stepper(use.thing, board, use)
         case DimLamp():
-            _, notes = _simple_output(Lamp(use.thing.name, use.thing.pin), board)
-            return f"{_volts(board.supply_mv)} for its duty{_frequency(board, board.pin(use.name))}", notes
+            _, (led, _) = _simple_output(Lamp(use.thing.name, use.thing.pin), board)
+            return f"{_volts(board.supply_mv)} for its duty{_frequency(board, board.pin(use.name))}", [led]
         case Lamp() | Relay() | Servo() | Buzzer():
             return _simple_output(use.thing, board)
     raise AssertionError(use)
@@ -327,12 +331,14 @@ def _simple_output(output: Lamp | Relay | Servo | Buzzer, board: Board) -> tuple
             ]
         case Lamp():
             ohm = next(value for value in values() if value * LED_MA >= board.supply_mv - LED_MV)
-            return f"{high} when on", [f"an LED with {show_ohm(ohm)} in series; anything heavier through a transistor"]
+            return f"{high} when on", [
+                f"an LED with {show_ohm(ohm)} in series; anything heavier through a transistor",
+                _KIND.format(what="lamp"),
+            ]
         case Relay():
             return f"{high} when on", [
                 "to a transistor that switches the coil; flyback diode across the coil",
-                "which kind is it? Many relay modules are on when their input is low: for one of those write "
-                "`on when low`, or it is on whenever the machine rests",
+                _KIND.format(what="relay"),
             ]
         case Servo():
             longest = SERVO_ZERO_US + SERVO_SPAN_US
@@ -343,7 +349,8 @@ def _simple_output(output: Lamp | Relay | Servo | Buzzer, board: Board) -> tuple
             return f"{hertz} Hz when on, {high} at rest", ["a sounder between plus and the pin, through a transistor"]
         case Buzzer(hertz=hertz):
             return f"{hertz} Hz, {high}, when on", [
-                "a piezo sounder with 100 ohm in series; one with a coil through a transistor, with flyback diode"
+                "a piezo sounder with 100 ohm in series; one with a coil through a transistor, with flyback diode",
+                _KIND.format(what="buzzer"),
             ]
 
 

@@ -14,14 +14,14 @@ from statecraft.firmware.layout import command_order, layout, reading_type
 from statecraft.firmware.names import size_of
 from statecraft.firmware.plan import SERVO_FRAME_MS, STEP_LAP, plan, pulse_edges
 from statecraft.firmware.sensing import SAMPLE_US
-from statecraft.firmware.walk import ARGUMENT, TooMany, Walk, span
+from statecraft.firmware.walk import ARGUMENT, Calls, TooMany, Walk, span
 from statecraft.machine import Buzzer, Machine, Pulses, Remembered, Servo, Stepper
 
 NOW = "_ZN9behaviourL3nowE"
 """The behaviour's state, as the compiler calls it."""
 
-FEW, MANY = 20_000, 30_000
-"""Ways that are followed with all that is on or off; with modes and the command taken alone. Some seconds."""
+MOST_WAYS = 12_000
+"""Different places and states that one walk looks at: a second or two."""
 
 _OVERFLOW = 64 * 256
 """Cycles from one of the core's timer interrupts to the next: 256 counts of 64 (its wiring.c)."""
@@ -42,8 +42,21 @@ class Interrupts:
     unbounded: tuple[str, ...]
 
 
-def worst_step(program: Disassembly, machine: Machine) -> int:
-    """The most cycles that the behaviour's step can take, without the interrupts that come in between.
+@dataclass(frozen=True, slots=True)
+class StepBound:
+    """What the behaviour's step takes at most.
+
+    Attributes:
+        cycles: without the interrupts that come in between.
+        rough: why it may be far above what a step really takes; "" where modes and commands were told apart.
+    """
+
+    cycles: int
+    rough: str
+
+
+def worst_step(program: Disassembly, machine: Machine) -> StepBound:
+    """The most cycles that the behaviour's step can take.
 
     Raises:
         NoBound: it has none that could be found.
@@ -51,21 +64,26 @@ def worst_step(program: Disassembly, machine: Machine) -> int:
     function = program.named(STEP)
     facts, modes = _facts(program, machine)
     on_or_off = {address for address, values in facts.items() if values == span(0, 1)}
-    found = []
+    calls: Calls = {}
+    found, rough = [], ""
     with suppress(NoBound):
         found.append(step_bound(program, machine))
     # the fewer bytes are followed, the fewer ways there are: where these are too many already, more would be, too
-    for followed, most in ((modes, MANY), (modes | on_or_off, FEW)):
+    for followed, without in (
+        (set(), "its bare instructions were added up, each loop as often as it may go round"),
+        (modes, "modes and commands that exclude each other were added up"),
+        (modes | on_or_off, ""),
+    ):
         try:
-            found.append(Walk(program, facts, followed, most).longest(function))
-        except TooMany:
-            break
-        except NoBound:
-            if not found:
-                raise
+            found.append(Walk(program, facts, followed, MOST_WAYS, calls).longest(function))
+            rough = ""
+        except NoBound as unknown:
+            rough = f"{without} ({unknown})" if without else rough
+            if isinstance(unknown, TooMany):
+                break
     if not found:
-        raise NoBound("a step has more different ways than could be looked at")
-    return min(found)
+        raise NoBound(rough)
+    return StepBound(min(found), rough)
 
 
 def _facts(program: Disassembly, machine: Machine) -> tuple[dict[int, int], set[int]]:
@@ -130,7 +148,7 @@ def interrupts(program: Disassembly, machine: Machine, board: Board, vectors: di
             unbounded.append(f"how often {name} comes")
             continue
         try:
-            most = Walk(program, facts, None, FEW).longest(handler)
+            most = Walk(program, facts, None, MOST_WAYS).longest(handler)
         except NoBound as unknown:
             unbounded.append(f"how long {name} takes ({unknown})")
             continue
@@ -176,4 +194,4 @@ def _rates(machine: Machine, board: Board) -> Iterator[tuple[str, int]]:
         yield f"TIMER{made.servo_timer.number}_COMPA", (math.ceil(tick_us / (1000 * SERVO_FRAME_MS)) + 1) * (servos + 1)
 
 
-__all__ = ["Interrupts", "interrupts", "worst_step"]
+__all__ = ["Interrupts", "StepBound", "interrupts", "worst_step"]

@@ -674,7 +674,7 @@ def bounds(bench: Bench) -> Iterator[Figure]:
         streams = Streams(machine)
         cost = step_cost(machine, board, [streams.of(found) for found in sequences(machine)])
         program = disassembled(tools, made.elf, board)
-        most, ratio = (found := worst_step(program, machine)), found / cost.most
+        most, ratio = (found := worst_step(program, machine).cycles), found / cost.most
         yield Figure(
             f"step of {name}, at most",
             f"{most:,} cycles, {ratio:.2f} times what was measured",

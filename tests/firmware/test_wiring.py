@@ -97,3 +97,16 @@ def test_a_pin_under_another_name_is_told_with_the_boards() -> None:
 
 def test_a_pin_that_is_not_there_is_said_to_be_so() -> None:
     assert listed("lamp a pin 99")["lamp a"].notes == ("this board has no such pin",)
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["relay {} pin 22{}", "lamp {} pin 22{}", "buzzer {} pin 22, 2000 Hz{}"],
+    ids=("relay", "lamp", "buzzer"),
+)
+def test_the_list_asks_of_each_module_which_kind_it_is_until_the_file_says_so(line: str) -> None:
+    kind = line.split()[0]
+    what = f"{kind} boiler"
+    asked = f"which kind is it? Many {kind} modules are on when their input is low: for one of those write `on when low`"
+    assert asked in notes(line.format("boiler", ""), what)
+    assert "which kind" not in notes(line.format("boiler", ", on when low"), what)
