@@ -141,11 +141,8 @@ def make(
         told = f"the compiler refused; all that it said is in {home / 'compiler.txt'}"
         told = told if "\n" in refused else refused
         steps.append(MakeStep(False, "compile", told))
-    if sketch.missing:
-        owners = sketch.owners or home
-        told = f"nothing guards the loop: write {' and '.join(sketch.missing)} in {owners}"
-        steps.append(MakeStep(False, "watchdog", told))
-    if refused or not met or sketch.missing:
+    steps += [MakeStep(False, "by hand", told) for told in sketch.unwritten_told]
+    if refused or not met or sketch.unwritten:
         status = 1
     elif status == 3 and allow_unproved:
         status = 0

@@ -48,7 +48,7 @@ def command(file: str, out: Path | None, first_steps: bool, allow_unproved: bool
     unproved = () if first_steps else judged.unproved
     sketch = write_sketch(machine, folder, first_steps=first_steps, unproved=unproved)
     click.echo(f"{folder}{os.sep}: {plural(len(sketch.files), 'file')} written for {machine.board}")
-    for note in sketch.notes:
+    for note in (*sketch.notes, *sketch.unwritten_told):
         click.echo(note)
     if folder.resolve().name != name:
         click.echo(f"Note: most tools expect a sketch's folder to have the sketch's name: {name}")

@@ -61,6 +61,8 @@ def command(
         built = build(home / machine.name, board, home)
     for note in sketch.notes:
         click.echo(note)
+    for told in sketch.unwritten_told:
+        click.echo(f"Not ready: {told}.")
     if judged.unproved:
         click.echo(f"Not proved: {'; '.join(judged.unproved)}.")
     line = uploading.command(board, built.hex, place, avrdude)

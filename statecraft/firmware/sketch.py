@@ -10,7 +10,14 @@ from statecraft.boards import Board
 from statecraft.boards.chosen import board_of
 from statecraft.files import write_text
 from statecraft.firmware.folder import FolderError, lacking, write
-from statecraft.firmware.writer import OWNERS_FILE, emit, emit_first_steps, hand_functions, watchdog_functions
+from statecraft.firmware.writer import (
+    OWNERS_FILE,
+    OwnersFunction,
+    emit,
+    emit_first_steps,
+    hand_functions,
+    watchdog_functions,
+)
 from statecraft.machine import Machine
 from statecraft.templates_engine import render
 
@@ -24,14 +31,20 @@ class Sketch:
         files: the names of those that statecraft wrote.
         notes: what its owner should know of the functions written by hand.
         owners: the file that holds these; None where there are none.
-        missing: functions without which nothing guards the loop.
+        unwritten: the functions that its owner has yet to write, with what is so until then, a phrase each.
     """
 
     folder: Path
     files: tuple[str, ...]
     notes: tuple[str, ...] = ()
     owners: Path | None = None
-    missing: tuple[str, ...] = ()
+    unwritten: tuple[str, ...] = ()
+
+    @property
+    def unwritten_told(self) -> list[str]:
+        """What is unwritten, a sentence each without its full stop, with what to do."""
+        name = self.owners.name if self.owners is not None else OWNERS_FILE
+        return [f"{name}: {each}; write it, and take out the line that says so" for each in self.unwritten]
 
 
 def owners_place(machine: Machine) -> Path:
@@ -56,18 +69,20 @@ def write_sketch(
             was changed.
     """
     board = board_of(machine)
-    files = emit_first_steps(machine, board) if first_steps else emit(machine, board, unproved)
     functions = [*hand_functions(machine), *watchdog_functions(board)]
+    place, inside = owners_place(machine), folder / OWNERS_FILE
+    there = inside.read_text(encoding="utf-8", errors="replace") if functions and inside.is_file() else None
+    try:
+        text = place.read_text(encoding="utf-8") if functions and place.exists() else there
+    except (OSError, UnicodeDecodeError) as error:
+        raise FolderError(f"{place} cannot be read: {error}") from error
+    missing = _unwritten(functions, text)
+    files = emit_first_steps(machine, board) if first_steps else emit(machine, board, unproved, missing)
     stub = files.pop(OWNERS_FILE, None)
     if stub is None:
         write(folder, files)
         return Sketch(folder, tuple(files))
-    place, inside = owners_place(machine), folder / OWNERS_FILE
-    there = inside.read_text(encoding="utf-8", errors="replace") if inside.is_file() else None
-    try:
-        text = place.read_text(encoding="utf-8") if place.exists() else there if there is not None else stub
-    except (OSError, UnicodeDecodeError) as error:
-        raise FolderError(f"{place} cannot be read: {error}") from error
+    text = stub if text is None else text
     if there is not None and there != text:
         raise FolderError(
             f"what is by hand stands in two places that differ: {place} and {inside}. {place.name} is the one that "
@@ -82,21 +97,31 @@ def write_sketch(
             write_text(place, text)
         if there is not None:
             inside.unlink()
-    missing, unused = lacking(text, functions)
+    lacks, unused = lacking(text, functions)
     notes = [f"by hand: {place}"] if keep else []
-    if missing:
-        notes.append(f"{place} lacks {', '.join(missing)}: write what is missing (by_hand.h shows how)")
+    if lacks:
+        notes.append(f"{place} lacks {', '.join(lacks)}: write what is missing (by_hand.h shows how)")
     if unused:
         notes.append(f"{place} has {', '.join(unused)}, which is no longer called")
-    unwritten = _unguarded(board, text)
-    return Sketch(folder, tuple(files), tuple(notes), place, unwritten)
+    return Sketch(folder, tuple(files), tuple(notes), place, missing)
+
+
+def unwritten(machine: Machine, board: Board) -> tuple[str, ...]:
+    """What the machine's owner has yet to write by hand, with what is so until then, a phrase each."""
+    place = owners_place(machine)
+    text = place.read_text(encoding="utf-8", errors="replace") if place.is_file() else None
+    return _unwritten([*hand_functions(machine), *watchdog_functions(board)], text)
+
+
+def _unwritten(functions: Sequence[OwnersFunction], text: str | None) -> tuple[str, ...]:
+    """A function counts as written once its owner has taken out the line that says it is not."""
+    return tuple(
+        f"{each.name} is not written yet: {each.until}"
+        for each in functions
+        if each.until and (text is None or each.mark in text)
+    )
 
 
 def _heading(files: dict[str, str]) -> str:
     """The lines that say what made a sketch's files, as all of them have them."""
     return "\n".join(files["board.h"].splitlines()[1:3])
-
-
-def _unguarded(board: Board, text: str) -> tuple[str, ...]:
-    """The watchdog's functions that a board of unknown make needs and nobody has written yet."""
-    return tuple(f.name for f in watchdog_functions(board) if f"{f.name}: not written yet" in text)

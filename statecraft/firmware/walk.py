@@ -356,13 +356,13 @@ class Walk:
         registers: list[int] = [FULL] * 32
         registers[1] = only(0)
         registers[24], registers[25] = only(ARGUMENT), only(ARGUMENT >> 8)
-        return self._from(function, registers)
+        return self._from(function, _State(registers, [None] * 32, None, None, 3, STACK, {}))
 
-    def _from(self, function: CompiledFunction, registers: list[int]) -> int:
-        """:meth:`longest`, with these values in the registers."""
+    def _from(self, function: CompiledFunction, given: _State) -> int:
+        """:meth:`longest`, from what is known at the start."""
         while True:
             self.seen, self.live, self.chosen, self.end = {}, {}, {}, None
-            start = _State(registers[:], [None] * 32, None, None, 3, STACK, {})
+            start = given.copy()
             self._look_around(function, start)
             self._liveness()
             self.end = None
@@ -622,7 +622,7 @@ class Walk:
         Else it would be walked once for each state of its caller, which is nothing to it.
         """
         reads, writes = self._effects(target)
-        _note(seen, reads, writes & ~reads)
+        _note(seen, reads, writes)
         wanted = writes if seen is not None else writes & self.live[after][0]
         given = [values if reads >> register & 1 else FULL for register, values in enumerate(s.registers)]
         call = target, tuple(given), wanted, seen is None
@@ -630,11 +630,12 @@ class Walk:
             inner = Walk(self.program, {}, (), self.most, self.calls)
             inner.wanted = wanted
             function = self.program.at(target)
+            start = _called_with(given, reads)
             if seen is None:
-                cycles = inner._from(function, given)
+                cycles = inner._from(function, start)
                 self.spent += len(inner.chosen) + inner.spent
             else:
-                inner._look_around(function, _State(given, [None] * 32, None, None, 3, STACK, {}))
+                inner._look_around(function, start)
                 cycles = 0
             end = inner.end
             self.calls[call] = cycles, tuple(end.registers) if end is not None else (FULL,) * 32
@@ -651,7 +652,7 @@ class Walk:
         call = target, (), 0, False
         if call not in self.calls:
             inner = Walk(self.program, {}, (), self.most, self.calls)
-            inner._look_around(self.program.at(target), _State([FULL] * 32, [None] * 32, None, None, 3, STACK, {}))
+            inner._look_around(self.program.at(target), _called_with([FULL] * 32, 0))
             writes = 0
             for seen in inner.seen.values():
                 writes |= seen.writes
@@ -1106,6 +1107,17 @@ def _order(node: Node) -> tuple[int, ...]:
     """Where a node stands on the way: by its address, and what is called before what comes behind the call."""
     address, ways = node
     return (*(2 * way - 1 for way in ways), 2 * address)
+
+
+def _called_with(registers: list[int], asked: int) -> _State:
+    """What a call begins with; of the registers that it asks for, if anything is known, it learns on its way."""
+    start = _State(registers[:], [None] * 32, None, None, 3, STACK, {})
+    for register, values in enumerate(registers):
+        if asked >> register & 1 and values != FULL and not is_one(values):
+            nowhere = -1 - (register << 24)
+            start.memory[nowhere] = values
+            start.sources[register] = nowhere, IDENTITY
+    return start
 
 
 def _note(seen: _Seen | None, reads: int, writes: int) -> None:

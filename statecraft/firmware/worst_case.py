@@ -20,8 +20,9 @@ from statecraft.machine import Buzzer, Machine, Pulses, Remembered, Servo, Stepp
 NOW = "_ZN9behaviourL3nowE"
 """The behaviour's state, as the compiler calls it."""
 
-MOST_WAYS = 12_000
-"""Different places and states that one walk looks at: a second or two."""
+MOST_WAYS, MOST_AT_FIRST = 12_000, 60_000
+"""Different places and states that one walk looks at, a second or two; the first may take longer, since without it
+there is only the bare graph."""
 
 _OVERFLOW = 64 * 256
 """Cycles from one of the core's timer interrupts to the next: 256 counts of 64 (its wiring.c)."""
@@ -69,13 +70,13 @@ def worst_step(program: Disassembly, machine: Machine) -> StepBound:
     with suppress(NoBound):
         found.append(step_bound(program, machine))
     # the fewer bytes are followed, the fewer ways there are: where these are too many already, more would be, too
-    for followed, without in (
-        (set(), "its bare instructions were added up, each loop as often as it may go round"),
-        (modes, "modes and commands that exclude each other were added up"),
-        (modes | on_or_off, ""),
+    for followed, most, without in (
+        (set(), MOST_AT_FIRST, "its bare instructions were added up, each loop as often as it may go round"),
+        (modes, MOST_WAYS, "modes and commands that exclude each other were added up"),
+        (modes | on_or_off, MOST_WAYS, ""),
     ):
         try:
-            found.append(Walk(program, facts, followed, MOST_WAYS, calls).longest(function))
+            found.append(Walk(program, facts, followed, most, calls).longest(function))
             rough = ""
         except NoBound as unknown:
             rough = f"{without} ({unknown})" if without else rough

@@ -123,13 +123,19 @@ class WiringError(StatecraftError):
 
 @dataclass(frozen=True, slots=True)
 class OwnersFunction:
-    """A function that the owner writes."""
+    """A function that the owner writes; ``until``: what is so until it is written, "" where it may stay empty."""
 
     name: str
     declaration: str
     note: str
     notes: tuple[str, ...]
     result: str
+    until: str
+
+    @property
+    def mark(self) -> str:
+        """The line of its begun body that its owner takes out once it is written."""
+        return f"{self.name}: not written yet"
 
     @property
     def argument(self) -> str:
@@ -138,10 +144,13 @@ class OwnersFunction:
         return name if name in ("value", "values") else ""
 
 
-def emit(machine: Machine, board: Board, unproved: Sequence[str] = ()) -> dict[str, str]:
+def emit(
+    machine: Machine, board: Board, unproved: Sequence[str] = (), unwritten: Sequence[str] = ()
+) -> dict[str, str]:
     """The sketch of ``machine`` for ``board``: file name → text. ``by_hand.cpp`` is a start for the owner to fill in.
 
-    ``unproved``: what could not be proved of it, a phrase each; every file's heading says so.
+    ``unproved``, ``unwritten``: what could not be proved of it, and what its owner has yet to write, a phrase each;
+    every file's heading says so.
 
     Raises:
         WiringError: something of it cannot be had on the board.
@@ -149,7 +158,7 @@ def emit(machine: Machine, board: Board, unproved: Sequence[str] = ()) -> dict[s
     planned = plan(machine, board)
     if planned.findings:
         raise WiringError(machine, planned)
-    return _Sketch(machine, board, planned, unproved).files()
+    return _Sketch(machine, board, planned, unproved, unwritten).files()
 
 
 def emit_first_steps(machine: Machine, board: Board) -> dict[str, str]:
@@ -177,17 +186,19 @@ def hand_functions(machine: Machine) -> list[OwnersFunction]:
                 f"After {machine.duration(sensor.patience)} without a reading the sensor is in fault.",
             )
             declaration = f"bool {name}({reading_type(sensor)}& value)"
-            found.append(OwnersFunction(name, declaration, _line(machine, sensor.place), notes, "false"))
+            said = _line(machine, sensor.place)
+            found.append(OwnersFunction(name, declaration, said, notes, "false", f"{sensor.name} stays in fault"))
     for switch in machine.switches:
         if switch.contact is None:
             name = f"read_{switch.name}"
             said = _line(machine, switch.place)
-            found.append(OwnersFunction(name, f"bool {name}()", said, ("Returns whether it is on.",), "false"))
+            told, until = ("Returns whether it is on.",), f"{switch.name} is never on"
+            found.append(OwnersFunction(name, f"bool {name}()", said, told, "false", until))
     for command in machine.commands:
         if command.by_hand:
             said, told = _line(machine, command.place), ("Returns whether it has come since the last call.",)
             name = f"came_{command.name}"
-            found.append(OwnersFunction(name, f"bool {name}()", said, told, "false"))
+            found.append(OwnersFunction(name, f"bool {name}()", said, told, "false", f"{command.name} never comes"))
     for output in machine.outputs:
         if isinstance(output, HandOutput):
             member = layout(machine).get("shown", output.name)
@@ -199,16 +210,18 @@ def hand_functions(machine: Machine) -> list[OwnersFunction]:
                 f"{output.rest}, its rest, at the start and when all must rest.",
             )
             declared = f"void {name}({member.type} value)"
-            found.append(OwnersFunction(name, declared, _line(machine, output.place), notes, ""))
+            said = _line(machine, output.place)
+            found.append(OwnersFunction(name, declared, said, notes, "", f"nothing drives {output.name}"))
     for display, view in zip(machine.displays, display_views(machine), strict=True):
         notes = (
             f"Shows `values`; called every {machine.duration(display.each)}, from tick 0 on, but not in made-up ticks.",
             "It may do a part of its work at a time: what it does changes nothing for the machine.",
         )
         declared = f"void {view.function}(const {view.type}& values)"
-        found.append(OwnersFunction(view.function, declared, _line(machine, display.place), notes, ""))
+        said = _line(machine, display.place)
+        found.append(OwnersFunction(view.function, declared, said, notes, "", f"{display.name} shows nothing"))
     if found:
-        first = OwnersFunction("begin", "void begin()", "Called once, before any of the others.", (), "")
+        first = OwnersFunction("begin", "void begin()", "Called once, before any of the others.", (), "", "")
         return [first, *found]
     return []
 
@@ -228,8 +241,16 @@ def watchdog_functions(board: Board) -> list[OwnersFunction]:
         "Starts the board's watchdog.",
         ("From now on it must reset the board when feed_watchdog() is not called for a quarter of a second or so.",),
         "",
+        "nothing guards the loop",
     )
-    feed = OwnersFunction("feed_watchdog", "void feed_watchdog()", "Tells the watchdog that all is well.", (), "")
+    feed = OwnersFunction(
+        "feed_watchdog",
+        "void feed_watchdog()",
+        "Tells the watchdog that all is well.",
+        (),
+        "",
+        "nothing guards the loop",
+    )
     return [start, feed]
 
 
@@ -253,11 +274,19 @@ def watchdog_ms(machine: Machine) -> int:
 class _Sketch:
     """Prepares and fills the templates."""
 
-    def __init__(self, machine: Machine, board: Board, planned: Plan, unproved: Sequence[str] = ()) -> None:
+    def __init__(
+        self,
+        machine: Machine,
+        board: Board,
+        planned: Plan,
+        unproved: Sequence[str] = (),
+        unwritten: Sequence[str] = (),
+    ) -> None:
         self.machine = machine
         self.board = board
         self.plan = planned
-        self.unproved = tuple(unproved)
+        self.cautions = [f"NOT PROVED: {'; '.join(unproved)}."] if unproved else []
+        self.cautions += [f"BY HAND: {'; '.join(unwritten)}."] if unwritten else []
         self.inputs = input_names(machine)
         self.commands = command_names(machine)
         self._pins = CppNames()
@@ -288,7 +317,7 @@ class _Sketch:
             f"Made by statecraft {__version__} from {file}; its table's fingerprint is {short(self.machine)}",
             f"For {self.board.name}. Change the machine file, not this one: it is written anew each time.",
             "",
-            *(["NOT PROVED: " + "; ".join(self.unproved) + ".", ""] if self.unproved else []),
+            *([*self.cautions, ""] if self.cautions else []),
             *CAUTIONS,
         ]
         return "\n".join(f"// {comment(line)}".rstrip() for line in lines)

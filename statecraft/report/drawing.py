@@ -118,13 +118,23 @@ def page_of(
     """
     from statecraft.agreement.agree import figures
     from statecraft.boards.chosen import board_of
+    from statecraft.firmware.sketch import unwritten
     from statecraft.report.page import Judged, page
 
     board = board_of(machine)
     built, why = _compile(machine, board) if compile else (None, "")
     agreement = figures(machine, seed=1, ticks=300_000) if agree else None
     proof = Judged(judged.findings, judged.report.verdicts, judged.report.unproved)
-    return page(machine, board=board, proof=proof, trials=trials, build=built, no_build=why, agreement=agreement)
+    return page(
+        machine,
+        board=board,
+        proof=proof,
+        trials=trials,
+        build=built,
+        no_build=why,
+        unwritten=unwritten(machine, board),
+        agreement=agreement,
+    )
 
 
 def _compile(machine: Machine, board: Board) -> tuple[Built | None, str]:

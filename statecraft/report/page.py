@@ -101,6 +101,7 @@ def page(
     trials: Sequence[TrialResult] | None = None,
     build: Built | None = None,
     no_build: str = "",
+    unwritten: Sequence[str] = (),
     agreement: Mapping[str, str] | None = None,
     when: datetime | None = None,
 ) -> str:
@@ -111,6 +112,7 @@ def page(
         proof: findings and verdicts on promises; None when nothing was checked.
         trials: the trials' results; None when they were not run.
         build: the compiled sketch; ``no_build`` says why there is none.
+        unwritten: what its owner has yet to write by hand, a phrase each.
         agreement: figures by what they count, such as rows of desk and simulation that were compared.
         when: the time it is made at, now unless given.
     """
@@ -163,7 +165,7 @@ def page(
         light=properties(LIGHT),
         dark=properties(DARK),
         unused_accepts=[each for each in machine.accepts if each not in [finding.accepted for finding in findings]],
-        open_points=_open_points(machine, proof, results),
+        open_points=_open_points(machine, proof, results, unwritten),
         print_columns=PRINT_COLUMNS,
     )
     return unveiled(text)
@@ -177,8 +179,11 @@ class OpenPoint:
     target: str
 
 
-def _open_points(machine: Machine, proof: Judged | None, trials: Sequence[TrialResult] | None) -> list[OpenPoint]:
-    """What a hurried reader must not miss: errors, what was not proved, what does not hold, trials that failed."""
+def _open_points(
+    machine: Machine, proof: Judged | None, trials: Sequence[TrialResult] | None, unwritten: Sequence[str]
+) -> list[OpenPoint]:
+    """What a hurried reader must not miss: errors, what was not proved or does not hold, failed trials, what is not
+    written."""
     points: list[OpenPoint] = []
     if proof is None:
         points.append(OpenPoint("Nothing was proved: the table was not checked for this report.", "proofs"))
@@ -201,6 +206,7 @@ def _open_points(machine: Machine, proof: Judged | None, trials: Sequence[TrialR
     for number, result in enumerate(trials or (), 1):
         if not result.passed:
             points.append(OpenPoint(f"Failed: trial {result.trial.title}", f"trial-box-{number}"))
+    points += [OpenPoint(f"By hand: {each}.", "wiring") for each in unwritten]
     return points
 
 

@@ -202,7 +202,8 @@ def test_make_without_a_watchdog_says_what_to_write(run, tmp_path, monkeypatch):
     told = run("make", tmp_path / "lone.modes")
     said = " ".join(told.out.split())
     assert told.code == 1 and "Ready." not in said and "Not ready: " in said
-    assert "nothing guards the loop: write start_watchdog and feed_watchdog in" in said
+    assert "start_watchdog is not written yet: nothing guards the loop; write it" in said
+    assert "feed_watchdog is not written yet: nothing guards the loop; write it" in said
     assert "names no chip" in said
 
 

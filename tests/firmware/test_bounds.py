@@ -57,7 +57,7 @@ def test_no_step_of_a_random_machine_takes_more_than_its_bound(seed: int, chip_t
     assert measured <= most
 
 
-MACHINES = {path.stem: path.read_text() for path in SAMPLES[1:2]}
+MACHINES = {path.stem: path.read_text() for path in SAMPLES if path.stem in ("coop_hatch", "tray_runner")}
 MACHINES |= {f"{seed}": random_text(seed, 1 + seed % 2) for seed in (11, 12)}
 
 
@@ -136,6 +136,60 @@ def test_a_loop_without_a_bound_is_named_and_one_that_counts_is_followed(tmp_pat
     assert 7 * 4 <= more - few <= 7 * 12
     with pytest.raises(NoBound, match="a loop in waits"):
         Walk(program, {}, None).longest(program.named("waits"))
+
+
+CALLED = """\
+#define OWN extern "C" __attribute__((noinline))
+asm(".global sometimes\\n.type sometimes,@function\\nsometimes:\\nsbrc r22,0\\nldi r24,9\\nret\\n");
+extern "C" unsigned char sometimes(unsigned char kept, unsigned char odd);
+volatile unsigned char flag;
+volatile long whole;
+OWN void rounds(unsigned char count)
+{
+    for (unsigned char i = 0; i < count; ++i) {
+        asm volatile(".rept 40\\nnop\\n.endr");
+    }
+}
+OWN int divides(const unsigned char& n)
+{
+    rounds(static_cast<unsigned char>(1000L * n / whole + 100));
+    return 0;
+}
+OWN int keeps(const unsigned char& n)
+{
+    rounds(sometimes(n, flag));
+    return 0;
+}
+int main()
+{
+    const unsigned char n = flag;
+    return divides(n) + keeps(n);
+}
+"""
+
+
+def test_a_call_that_keeps_to_registers_comes_to_what_it_gives_back(tmp_path: Path, chip_tools: None) -> None:
+    source = tmp_path / "called.cpp"
+    source.write_text(CALLED)
+    tools = find_toolchain()
+    elf = tmp_path / "called.elf"
+    subprocess.run([tools.program("g++"), "-mmcu=atmega328p", "-Os", str(source), "-o", str(elf)], check=True)
+    program = disassembled(tools, elf, load("atmega328p"))
+
+    whole = program.variables["whole"][0]
+    facts = {whole + place: only(byte) for place, byte in enumerate((-250).to_bytes(4, "little", signed=True))}
+
+    def longest(name: str, values: int) -> int:
+        return Walk(program, facts | {ARGUMENT: values}, None).longest(program.named(name))
+
+    assert program.in_registers(program.named("sometimes").address)
+    assert program.in_registers(program.named("__divmodsi4").address)
+    assert not program.in_registers(program.named("keeps").address)
+    one_round = 45
+    # the division itself takes a few cycles more or less
+    assert abs(longest("divides", only(3)) - longest("divides", only(20)) - 4 * 17 * one_round) < 50
+    assert longest("keeps", only(20)) - longest("keeps", only(3)) == (20 - 9) * one_round
+    assert longest("keeps", span(0, 20)) == longest("keeps", only(20))
 
 
 def test_interrupts_of_a_tick_are_added_and_what_has_no_bound_is_named(

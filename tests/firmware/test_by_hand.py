@@ -5,15 +5,21 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from statecraft.api.making import make
 from statecraft.boards import load
 from statecraft.boards.reader import load_file
+from statecraft.cli.upload import command as upload
 from statecraft.firmware import BuildFailed, build, emit
 from statecraft.firmware.folder import FolderError
 from statecraft.firmware.reports import Overran, Reader
-from statecraft.firmware.sketch import owners_place, write_sketch
+from statecraft.firmware.sketch import owners_place, unwritten, write_sketch
+from statecraft.firmware.writer import hand_functions
 from statecraft.language import read_file, read_text
 from statecraft.machine import Machine
+from statecraft.proof.judgement import judge
+from statecraft.report.drawing import page_of
 from tests.firmware.rig import Rig, built
 
 TEXT = """\
@@ -133,6 +139,57 @@ def test_it_may_say_a_line_and_taking_too_long_is_reported(tmp_path: Path, chip_
         assert 2500 <= slow[0].us <= 2700
 
 
+def test_what_is_still_as_it_was_begun_is_told_until_its_line_is_taken_out(gauge: Machine, tmp_path: Path) -> None:
+    told = "read_tilt is not written yet: tilt stays in fault"
+    assert unwritten(gauge, load("atmega328p")) == (told,)  # nothing is begun yet
+    first = write_sketch(gauge, tmp_path / "a" / "gauge")
+    assert first.unwritten == (told,)
+    assert first.unwritten_told[0].startswith(f"gauge_by_hand.cpp: {told}")
+    assert f"// BY HAND: {told}.\n" in (first.folder / "gauge.ino").read_text()
+    place = owners_place(gauge)
+    begun = place.read_text()
+    assert begun.count("// read_tilt: not written yet") == 1 and "begin: not written" not in begun
+    place.write_text(begun.replace("return false;", "value = 7;\n    return true;"))  # but the line stands
+    assert write_sketch(gauge, tmp_path / "a" / "gauge").unwritten == (told,)
+    place.write_text(begun.replace("    // read_tilt: not written yet\n", ""))  # never there, on purpose
+    assert write_sketch(gauge, tmp_path / "a" / "gauge").unwritten == ()
+    assert "BY HAND" not in (first.folder / "gauge.ino").read_text()
+    assert unwritten(gauge, load("atmega328p")) == ()
+
+
+def test_each_kind_of_thing_by_hand_says_what_is_so_until_it_is_written() -> None:
+    text = TEXT.replace(
+        "lamp lit pin 13",
+        "switch lid by hand\ncommand beam by hand\noutput jaw by hand, 0 % .. 9 %, rest 0 %\n"
+        "output screen by hand, shows tilt, each 200 ms\nlamp lit pin 13",
+    )
+    found = {each.name: each.until for each in hand_functions(read_text(text, "gauge.modes"))}
+    assert found == {
+        "begin": "",
+        "read_tilt": "tilt stays in fault",
+        "read_lid": "lid is never on",
+        "came_beam": "beam never comes",
+        "drive_jaw": "nothing drives jaw",
+        "show_screen": "screen shows nothing",
+    }
+
+
+@pytest.mark.slow
+def test_make_is_not_ready_and_upload_and_the_page_say_so(gauge: Machine, tmp_path: Path, chip_tools: None) -> None:
+    told = "gauge_by_hand.cpp: read_tilt is not written yet: tilt stays in fault"
+    made = make(gauge, tmp_path / "out")
+    assert made.status == 1
+    assert [(step.name, step.told[: len(told)]) for step in made.steps if step.passed is False] == [("by hand", told)]
+    file, out = str(tmp_path / "gauge.modes"), str(tmp_path / "out")
+    assert f"Not ready: {told}" in CliRunner().invoke(upload, [file, "--dry-run", "-o", out]).output
+    page = page_of(gauge, judge(gauge, 5), (), compile=False)
+    assert "By hand: read_tilt is not written yet: tilt stays in fault." in page
+    owners_place(gauge).write_text(MINE.replace("CALL", "").replace("EXTRA", ""))
+    assert make(gauge, tmp_path / "out").status == 0
+    assert "Not ready" not in CliRunner().invoke(upload, [file, "--dry-run", "-o", out]).output
+    assert "By hand:" not in page_of(gauge, judge(gauge, 5), (), compile=False)
+
+
 def test_a_board_of_unknown_make_gets_its_watchdog_from_its_owner(tmp_path: Path) -> None:
     boards = Path(__file__).parents[2] / "samples" / "boards"
     board = load_file(boards / "three_volt.toml")
@@ -143,9 +200,10 @@ def test_a_board_of_unknown_make_gets_its_watchdog_from_its_owner(tmp_path: Path
     (tmp_path / "lone.modes").write_text(lamp)
     machine = read_file(str(tmp_path / "lone.modes"))
     made = write_sketch(machine, tmp_path / "out" / "lone")
-    assert made.missing == ("start_watchdog", "feed_watchdog")
+    assert [told.split()[0] for told in made.unwritten] == ["read_s", "start_watchdog", "feed_watchdog"]
+    assert made.unwritten[1].endswith("nothing guards the loop")
     place = owners_place(machine)
     place.write_text(place.read_text().replace("// start_watchdog: not written yet", "kick();").replace(
-        "// feed_watchdog: not written yet", "kick();"))  # fmt: skip
-    assert write_sketch(machine, tmp_path / "out" / "lone").missing == ()
+        "// feed_watchdog: not written yet", "kick();").replace("// read_s: not written yet", ""))  # fmt: skip
+    assert write_sketch(machine, tmp_path / "out" / "lone").unwritten == ()
     assert "kick();" in place.read_text()
