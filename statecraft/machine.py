@@ -99,12 +99,13 @@ MIRRORED: dict[Op, Op] = {"<": ">", ">": "<", "<=": ">=", ">=": "<=", "==": "=="
 class Term:
     """What can be compared: a sensor's reading, a dial, a counter or (for observers only) an output's setting.
 
-    ``minus`` is the negative of a dial; only what a :class:`Mix` comes to is told with it (``x < -y + 3``).
+    ``minus`` is the negative of a dial, ``minus counter`` of one that the proofs follow as a counter; only what a
+    :class:`Mix` comes to is told with them (``x < -y + 3``).
 
     An output's setting is the one its part's mode asks for (percent, tenths of a degree …), before ramp and pause.
     """
 
-    kind: Literal["sensor", "dial", "counter", "output", "minus"]
+    kind: Literal["sensor", "dial", "counter", "output", "minus", "minus counter"]
     name: str
 
 

@@ -68,7 +68,8 @@ def counters_asked(tests: Iterable[Test]) -> frozenset[str]:
     for test in tests:
         match test:
             case Compare(left, _, right, _):
-                found |= {term.name for term in (left, right) if term is not None and term.kind == "counter"}
+                terms = (term for term in (left, right) if term is not None)
+                found |= {term.name for term in terms if term.kind in ("counter", "minus counter")}
             case Reached(SteadyClock(counter, of="counter")):
                 found.add(counter)
             case _:

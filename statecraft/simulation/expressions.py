@@ -72,6 +72,8 @@ class PythonNames(ABC):
                 return f"-{self.value(DialValue(term.name))}"
             case "counter":
                 return self.value(CounterValue(term.name))
+            case "minus counter":
+                return f"-{self.value(CounterValue(term.name))}"
             case "output":
                 return self.setting(term.name)
 

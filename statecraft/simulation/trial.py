@@ -284,8 +284,9 @@ def shown(machine: Machine, view: View, term: Term) -> str:
             unit: Unit | None = next(dial.unit for dial in machine.dials if dial.name == term.name)
             number = view.dials[term.name]
             value = number if term.kind == "dial" else -number
-        case "counter":
-            return str(view.counters[term.name])
+        case "counter" | "minus counter":
+            number = view.counters[term.name]
+            return str(number if term.kind == "counter" else -number)
         case "output":
             unit = unit_of(machine.output(term.name))
             value = view.settings[term.name]

@@ -109,3 +109,62 @@ def test_beside_a_reading_it_is_told_value_by_value() -> None:
     for _ in range(2):
         codes = [finding.code for finding in prove(read_text(BESIDE_A_READING)).findings]
         assert codes == ["fault ignored"]
+
+
+MIXED = """\
+machine barrow
+board atmega2560
+tick 10 ms
+link operator serial1, 9600 baud, plain, silent after 20 ms
+command halt "h", urgent
+command roll "roll"
+dial pace "v", {range}
+dial lean "w", {range}
+motor left pwm 5, forward 30, reverse 31
+motor right pwm 6, forward 32, reverse 33
+mode parked stop
+mode rolling left pace + lean, right pace - lean
+mode back left -pace - lean, right lean - pace
+failsafes
+ in | when | go to
+ any | halt | parked
+rules
+ in | when | go to | do
+ rolling | operator silent | back | pace = {low}, lean = {low}
+ parked | roll | rolling | pace = {low}, lean = {half}
+ rolling | pace > {half} | back | lean = {low}
+ back | operator silent | parked |
+promise {promise}
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("promise", "kept"),
+    [
+        ("never rolling and left > 95 %", False),  # what messages bring, up to the end of the range
+        ("never operator silent and left > 30 %", True),  # what rows set
+    ],
+)
+def test_the_sum_of_two_that_rows_set(promise: str, kept: bool) -> None:
+    (verdict,) = prove(
+        read_text(MIXED.format(range="-100 % .. 100 %", low="15 %", half="30 %", promise=promise))
+    ).verdicts
+    assert verdict.kept is kept
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "promise",
+    [
+        "never left == 3 % and rolling",
+        "never right > 0 % and left > 3 %",
+        "never right == 1 % for 20 ms",
+        "once left > 2 % -> parked within 20 ms",
+        "while right < -1 % -> back within 20 ms",
+        "never enters rolling and left != 3 %",
+    ],
+)
+def test_their_sum_is_as_brute_force_has_it(promise: str) -> None:
+    machine = read_text(MIXED.format(range="0 % .. 3 %", low="1 %", half="2 %", promise=promise))
+    assert disagreements(machine, limit=400_000) == []

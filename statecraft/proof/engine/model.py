@@ -58,7 +58,7 @@ from statecraft.proof.engine.clusters import (
 from statecraft.proof.engine.conditions import holds, ranges_of, satisfy, terms_of
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Diagrams, Node
 from statecraft.proof.engine.observer import possible_atoms, settled
-from statecraft.proof.engine.sums import base
+from statecraft.proof.engine.sums import Classes, base, meeting
 from statecraft.semantics.cone import counters_asked, sensors_asked
 from statecraft.semantics.decisions import (
     CopyToCounter,
@@ -432,7 +432,7 @@ class Model:
         """``atom`` as comparisons of inputs alone: a counter beside a sensor or dial stands for each of its values."""
         if not isinstance(atom, Compare):
             return [atom] if isinstance(atom, Fault | SwitchOn) else []
-        kinds = {term.kind for term in (atom.left, atom.right) if term is not None}
+        kinds = {term.kind for term in terms_of(atom)}
         if "output" in kinds or kinds == {"counter"}:
             return []
         if "counter" not in kinds:
@@ -571,7 +571,7 @@ class Model:
                 case LevelOn(level):
                     clusters[self.level_cluster[level]] = None
                 case Compare(left, _, right, _):
-                    kinds = {term.kind for term in (left, right) if term is not None}
+                    kinds = {term.kind for term in terms_of(atom)}
                     if kinds == {"counter"}:
                         counters[atom] = None
                     elif "counter" in kinds:
@@ -642,6 +642,8 @@ class Model:
         left = counters[self.counter_place[atom.left.name]]
         right = 0 if atom.right is None else counters[self.counter_place[atom.right.name]]
         assert left is not None and right is not None, "a counter that is asked about is live"
+        if atom.right is not None and atom.right.kind == "minus counter":
+            right = -right
         return holds(atom.op, left, right + atom.offset)
 
     def in_modes(self, atom: InMode, modes: Modes) -> bool:
@@ -729,7 +731,7 @@ class Model:
                     else FALSE
                 )
             case Compare(left, _, right, _):
-                kinds = {term.kind for term in (left, right) if term is not None}
+                kinds = {term.kind for term in terms_of(atom)}
                 if kinds == {"counter"}:
                     return TRUE if self.compared(atom, counters) else FALSE
                 for term in (left, right):
@@ -933,11 +935,13 @@ class Model:
         guards += [self.lowering.observer(atom) for atom in seen]
         guards += [self.lowering.level(c) for level in self.machine.levels for c in (level.set, level.clear)]
         asked = [test for guard in guards for test in tests(guard)]
+        beside = [test for test in asked if isinstance(test, Compare) and test.right is not None]
+        found: dict[Term, tuple[Classes, tuple[str, ...]]] = {}
         for dial in self.machine.dials:
             if dial.name not in counted or dial.name not in self.counter_place:
                 continue
             term = Term("counter", dial.name)
-            about = [test for test in asked if isinstance(test, Compare) and term in (test.left, test.right)]
+            about = [test for test in asked if isinstance(test, Compare) and term in terms_of(test)]
             low, high, *step = self.ranges[Term("dial", dial.name)]
             every = range(low, high + 1, step[0] if step else 1)
             sets = {
@@ -949,20 +953,39 @@ class Model:
                 if isinstance(change, SetCounter) and change.counter.name == dial.name
             }
             cuts = {low, dial.start, *sets, *(value + 1 for value in (*sets, dial.start))}
-            cuts |= {test.offset + more for test in about for more in (0, 1)}
+            cuts |= {test.offset + more for test in about if test.right is None for more in (0, 1)}
             copies = [change for change in self._copies if change.source.name == dial.name]
             for change in copies:
                 cuts |= {test.offset + more for test in asked if self._asks_of(test, change) for more in (0, 1)}
-            if any(test.right is not None for test in about) or any(self._copied_whole(c, asked) for c in copies):
+            pairs = {_pair(test) for test in about if test.right is not None}
+            with_inputs = not all(_counts(test) for test in about)
+            alone = len(pairs) < 2 and not any(one == other for one, other in pairs)
+            if not alone or with_inputs or any(self._copied_whole(c, asked) for c in copies):
                 cuts = set(every)
-            values = sorted({every[-(-(cut - low) // every.step)] for cut in cuts if low <= cut <= every[-1]})
+            starts = sorted({every[-(-(cut - low) // every.step)] for cut in cuts if low <= cut <= every[-1]})
             message = dials_by_message(self.machine).get(dial.name)
             clocks = (SilenceClock(dial.link).name, *([] if message is None else [AbsenceClock(message).name]))
-            yield self.counter_place[dial.name], (clocks, tuple(values))
+            found[term] = Classes(every, tuple(starts)), clocks
+        for term in {term for test in beside if _counts(test) for term in terms_of(test)} - found.keys():
+            low, high = self.ranges[term][:2]
+            found[term] = Classes(range(low, high + 1)), ()
+        values = {term: set(classes.starts) for term, (classes, _) in found.items()}
+        lines: dict[tuple[Term, Term], tuple[set[int], set[int]]] = {}
+        for test in beside:
+            if _counts(test):
+                added, cuts = _cuts(test)
+                lines.setdefault(_pair(test), (set(), set()))[not added].update(cuts)
+        for (left, right), (sums, differences) in lines.items():
+            first, second = meeting(found[left][0], found[right][0], sums, differences)
+            values[left] |= first
+            values[right] |= second
+        for term, (_, clocks) in found.items():
+            if clocks:
+                yield self.counter_place[term.name], (clocks, tuple(sorted(values[term])))
 
     @staticmethod
     def _asks_of(test: Test, change: CopyToCounter) -> TypeGuard[Compare]:
-        return isinstance(test, Compare) and Term("counter", change.counter.name) in (test.left, test.right)
+        return isinstance(test, Compare) and Term("counter", change.counter.name) in terms_of(test)
 
     def _copied_whole(self, change: CopyToCounter, asked: Sequence[Test]) -> bool:
         """Whether more hangs on the value that is copied than how it compares with constants."""
@@ -1219,6 +1242,28 @@ class Model:
     def part(self, part: int) -> Part:
         """A part by its place."""
         return self.parts[part]
+
+
+def _counts(atom: Compare) -> bool:
+    """Whether ``atom`` compares counters alone."""
+    return all(term.kind == "counter" for term in terms_of(atom))
+
+
+def _pair(atom: Compare) -> tuple[Term, Term]:
+    """The two terms that ``atom`` compares, in one order whichever way it is written."""
+    first, second = sorted(terms_of(atom), key=lambda term: (term.kind, term.name))
+    return first, second
+
+
+def _cuts(atom: Compare) -> tuple[bool, set[int]]:
+    """Whether ``atom`` is about the sum of :func:`_pair`, not its difference; and the greatest values of that on one
+    side of what it asks."""
+    by = {"<=": (0,), ">": (0,), "<": (-1,), ">=": (-1,), "==": (-1, 0), "!=": (-1, 0)}[atom.op]
+    ends = {atom.offset + each for each in by}
+    assert atom.right is not None
+    if atom.right.kind == "minus counter":
+        return True, ends
+    return False, ends if atom.left == _pair(atom)[0] else {-end - 1 for end in ends}
 
 
 def with_value(atom: Compare, counter: str, value: int) -> Compare:

@@ -225,21 +225,19 @@ def _shared(machine: Machine, value: Share, op: Op, number: int) -> Condition:
 
 
 def _summed(machine: Machine, value: Mix, op: Op, number: int) -> Condition:
-    """``value op number``, of the sum as it is before it is held to a range.
-
-    Raises:
-        Undecidable: both are set by rows.
-    """
+    """``value op number``, of the sum as it is before it is held to a range."""
     one, other = _dial(machine, value.one.dial), _dial(machine, value.other.dial)
-    if one.kind == other.kind == "counter":
-        raise Undecidable(f"rows set {one.name} and {other.name}, and their sum is compared")
     if other.kind == "counter" and value.one.negative == value.other.negative:
         one, other = other, one
     if value.one.negative and not value.other.negative:
         return Compare(other, op, one, number)
     if value.one.negative:  # -(x + y) op n is x + y against -n, the other way round
-        return Compare(one, MIRRORED[op], Term("minus", other.name), -number)
-    return Compare(one, op, other if value.other.negative else Term("minus", other.name), number)
+        return Compare(one, MIRRORED[op], _negative(other), -number)
+    return Compare(one, op, other if value.other.negative else _negative(other), number)
+
+
+def _negative(term: Term) -> Term:
+    return Term("minus counter" if term.kind == "counter" else "minus", term.name)
 
 
 def setting(machine: Machine, output: str, modes: dict[str, Mode]) -> Value:

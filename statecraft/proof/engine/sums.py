@@ -8,7 +8,9 @@ closure algorithm for integer octagonal constraints", 2008; after A. Miné, "The
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import itertools
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 
 from statecraft.machine import Term
 
@@ -23,8 +25,10 @@ _FAR = 1 << 40
 
 
 def base(term: Term) -> Term:
-    """The dial that ``term`` is the negative of; any other term is its own."""
-    return Term("dial", term.name) if term.kind == "minus" else term
+    """The dial or counter that ``term`` is the negative of; any other term is its own."""
+    if term.kind == "minus":
+        return Term("dial", term.name)
+    return Term("counter", term.name) if term.kind == "minus counter" else term
 
 
 def solve_sums(differences: Sequence[Difference], ranges: Mapping[Term, Range]) -> dict[Term, int] | None:
@@ -143,3 +147,53 @@ class _Bounds:
         """The highest that ``term`` can be."""
         place = self.place(term)
         return self.at[place][place ^ 1] // 2
+
+
+@dataclass(frozen=True, slots=True)
+class Classes:
+    """The values of a number, and the least of each class of those that are not told apart; None where all are."""
+
+    every: range
+    least: Sequence[int] | None = None
+
+    @property
+    def starts(self) -> Sequence[int]:
+        return self.every if self.least is None else self.least
+
+    def spans(self) -> Iterator[tuple[int, int]]:
+        """The least and the greatest of each class."""
+        for start, after in zip(self.starts, [*self.starts[1:], self.every[-1] + self.every.step], strict=True):
+            yield start, after - self.every.step
+
+
+def meeting(
+    left: Classes, right: Classes, sums: Iterable[int], differences: Iterable[int]
+) -> tuple[set[int], set[int]]:
+    """Some values of ``left`` and of ``right``: wherever two of the same classes have a sum between two of ``sums`` and
+    a difference (``left - right``) between two of ``differences``, so have two of these.
+
+    Both are whole multiples of one step. Where no corner of a rectangle of classes will do, nor what is chosen already,
+    the pair with the greatest left value is taken, and of these the one with the least right value.
+    """
+    step = left.every.step
+    chosen: tuple[set[int], set[int]] = (set(), set())
+    cells = list(itertools.product(_between(sums, step), _between(differences, step)))
+    for (a, b), (c, d) in itertools.product(left.spans(), right.spans()):
+        for (least, most), (nearest, furthest) in cells:
+            xs = [a, b, *(x for x in chosen[0] if a <= x <= b)]
+            ys = [c, d, *(y for y in chosen[1] if c <= y <= d)]
+            x = min(b, most - c, furthest + d, (most + furthest) // (2 * step) * step)
+            y = max(c, x - furthest, least - x)
+            pairs = [*itertools.product(xs, ys), *([(x, y)] if a <= x and y <= d else [])]
+            for x, y in pairs:
+                if least <= x + y <= most and nearest <= x - y <= furthest:
+                    chosen[0].add(x)
+                    chosen[1].add(y)
+                    break
+    return chosen
+
+
+def _between(cuts: Iterable[int], step: int) -> list[tuple[int, int]]:
+    """The stretches of multiples of ``step`` up to the first of ``cuts``, and from each to the next."""
+    ends = sorted({cut // step * step for cut in cuts})
+    return list(zip([-_FAR * step, *(end + step for end in ends)], [*ends, _FAR * step], strict=True))

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from statecraft.language import read_text
 from statecraft.machine import Compare, Fault, Op, Term
 from statecraft.proof.engine.conditions import cells, compare
-from statecraft.proof.engine.sums import Range, solve_sums
+from statecraft.proof.engine.sums import Classes, Range, meeting, solve_sums
 from statecraft.proof.prove import prove
 
 X, Y, Z = (Term("dial", name) for name in "xyz")
@@ -124,3 +124,31 @@ def test_what_two_wheels_can_come_to_together() -> None:
 def test_a_part_of_a_dial_is_rounded_towards_rest() -> None:
     assert verdicts("saw > 28 %", "saw == 29 %", "saw < -16 %", "saw == -16 %") == [False, False, True, False]
     assert verdicts("saw > 29 %", "saw < 0 %") == [True, False]
+
+
+@st.composite
+def classes(draw: st.DrawFn) -> Classes:
+    low = draw(st.integers(-6, 3))
+    every = range(low, low + draw(st.integers(1, 8)))
+    return Classes(every, sorted({every[0], *draw(st.lists(st.sampled_from(every), max_size=3))}))
+
+
+CUTS = st.sets(st.integers(-25, 25), max_size=3)
+
+
+@given(classes(), classes(), CUTS, CUTS, st.sampled_from([1, 1, 10]))
+def test_what_any_two_come_to_two_of_the_few_come_to(
+    left: Classes, right: Classes, sums: set[int], differences: set[int], step: int
+) -> None:
+    left, right = (
+        Classes(range(side.every[0] * step, side.every[-1] * step + 1, step), [start * step for start in side.starts])
+        for side in (left, right)
+    )
+    few = meeting(left, right, sums, differences)
+
+    def cell(x: int, y: int) -> tuple[int, ...]:
+        places = [sum(start <= value for start in side.starts) for side, value in ((left, x), (right, y))]
+        return *places, sum(cut < x + y for cut in sums), sum(cut < x - y for cut in differences)
+
+    assert {cell(x, y) for x in few[0] for y in few[1]} == {cell(x, y) for x in left.every for y in right.every}
+    assert few[0] <= set(left.every) and few[1] <= set(right.every)
