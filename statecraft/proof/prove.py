@@ -32,7 +32,7 @@ from statecraft.proof.checks.endless import dead_encoder, endless
 from statecraft.proof.checks.faint_hope import faint_hope
 from statecraft.proof.checks.fault_ignored import askers, fault_ignored, watched
 from statecraft.proof.checks.flapping import flapping
-from statecraft.proof.checks.flapping_rates import Rates, alone, in_turn, rates, sharper, with_slow_parts
+from statecraft.proof.checks.flapping_rates import Rates, alone, in_turn, modes_alone, rates, sharper, with_slow_parts
 from statecraft.proof.checks.halt_missed import halt_missed
 from statecraft.proof.checks.halt_undone import halt_undone, may_start_again
 from statecraft.proof.checks.held_back_only import candidates, held_back_only
@@ -580,7 +580,8 @@ class _Proof:
                 with made.with_standing(slow):
                     every[name] = with_slow_parts(every[name], rates(made), moved)
             if alone(every[name]):
-                yield from self.about_rounds(name, lambda s: self.real(flapping(s)))
+                among = modes_alone(every[name])
+                yield from self.about_rounds(name, lambda s, n=name, m=among: self.real(flapping(s, n, m)))  # type: ignore[misc]
         # Parts none of which does it alone may do it in turn: those that go round at all are asked about together.
         if in_turn(every.values()) < 1:
             return

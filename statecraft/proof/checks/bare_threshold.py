@@ -20,6 +20,7 @@ from statecraft.proof.checks.constant_inputs import (
     _rows_of,
     endless_run,
     quiet,
+    resting,
     rounds,
     sayings,
 )
@@ -80,14 +81,18 @@ def _bare(explored: Reachability, part: int, sensor: Sensor, saying: Saying, don
             if own in explored.varying:
                 raise Undecided  # what is free beside the reading does not stand still
             turns = [(*rest, (own, cell)) for cell in letters]
+            modes = {config.modes for config in starts}
             onlys = [
-                _in_step(quiet(explored, cells, saying), model.clusters[own], sensor.name, pair.left if moves else ())
+                _in_step(
+                    resting(explored, quiet(explored, cells, saying), modes),
+                    *(model.clusters[own], sensor.name, pair.left if moves else ()),
+                )
                 for cells, moves in zip(turns, _moves(word), strict=True)
             ]
             other = {cells: onlys[word.index(1 - letter)] for cells, letter in zip(turns, word, strict=True)}
             settled: set[tuple[Config, int]] = set()
             for config in starts:
-                for each in rounds(explored, config, onlys, alone, followed, settled):
+                for each in rounds(explored, config, onlys, alone, modes, followed, settled):
                     if _depends(explored, part, each, [other[cells] for cells in turns]):
                         for at in {some[part] for some in each.modes if some[part] in driving}:
                             for start, note in each.starts(turns):

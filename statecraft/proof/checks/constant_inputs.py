@@ -14,11 +14,12 @@ from statecraft.proof.checks.mode_cycles import held_commands, may_go_round
 from statecraft.proof.engine.clusters import Cluster
 from statecraft.proof.engine.conditions import Values
 from statecraft.proof.engine.exploration import START, Config, Explorer, Only, Region, Transition
+from statecraft.proof.engine.graphs import leading_to
 from statecraft.proof.engine.limits import look
 from statecraft.proof.engine.model import NOBODY, Modes
 from statecraft.proof.engine.zones import FREE
 from statecraft.proof.reachability import Reachability, Undecided
-from statecraft.proof.runs.counterexamples import Choice, Lost, Trail, narrowed_to, stretches
+from statecraft.proof.runs.counterexamples import Choice, Lost, Trail, inputs_of, narrowed_to
 from statecraft.proof.runs.goals import in_some
 from statecraft.semantics.dial_messages import other_dials
 
@@ -112,6 +113,19 @@ def spoken(explored: Reachability, saying: Saying) -> Only:
 def quiet(explored: Reachability, cells: Cells, saying: Saying = NOTHING) -> Only:
     """As :func:`confined`, and nothing is said but ``saying``."""
     return spoken(explored, saying)._replace(pairs=confined(explored, cells, standing=True).pairs)
+
+
+def resting(explored: Reachability, only: Only, modes: Iterable[Modes]) -> Only:
+    """``only``, where levels of which nothing in ``modes`` asks stay as they are.
+
+    A round that there is with any inputs of theirs there is with these, too, which differ by what such a level is. Left
+    free, each way in which their clocks can run would be another round.
+    """
+    clusters = explored.model.clusters
+    asked = {index for some in modes for place in enumerate(some) for index in clusters_asked(explored, *place)}
+    left = {cluster.index: cluster.at_rest for cluster in clusters if cluster.levels and cluster.index not in asked}
+    rest = [(index, pairs) for index, pairs in left.items() if pairs and index not in dict(only.pairs)]
+    return only._replace(pairs=(*only.pairs, *rest)) if rest else only
 
 
 @dataclass(frozen=True)
@@ -365,11 +379,12 @@ def rounds(
     config: Config,
     onlys: Sequence[Only],
     parts: frozenset[int],
+    modes: Collection[Modes],
     steps: Iterator[int],
     done: set[tuple[Config, int]],
 ) -> Iterator[Round]:
-    """The cycles that start in ``config``, go on confined to each of ``onlys`` in turn, and change a mode of one of
-    ``parts`` every tick.
+    """The cycles that start in ``config``, stay among ``modes``, go on confined to each of ``onlys`` in turn, and
+    change a mode of one of ``parts`` every tick.
 
     Clocks that a cycle never sets stand at their limit on it, sooner or later, so that is where they are put; the rest
     repeat after a few times round. A set of configurations that a way leads back to, exactly, holds one that it leads
@@ -419,7 +434,7 @@ def rounds(
         onward = [
             (edge, target)
             for edge, target in explorer.steps(number, onlys[phase])
-            if not parts.isdisjoint(moved(current.modes, target.modes))
+            if target.modes in modes and not parts.isdisjoint(moved(current.modes, target.modes))
         ]
         if len(onward) == 1:
             single.add((current, phase))
@@ -471,17 +486,25 @@ def endless_run(
     Args:
         readings: of turns of inputs, those that must be other than their cells' own.
     """
-    asked = [
-        (way, turns, [quiet(explored, cells, way.saying) for cells in turns])
-        for way in ways
-        for turns in _turns(way.some)
-    ]
+    asked = []
+    onward: dict[tuple[Saying, frozenset[int]], dict[Modes, set[Modes]]] = {}
+    for way in ways:
+        modes = {each for start, note in way.some if isinstance(note, tuple) for each in note[0].modes}
+        key = way.saying, way.parts
+        if key not in onward:
+            onward[key] = _onward(explored, *key)
+        before = leading_to(onward[key], modes)
+        for turns in _turns(way.some):
+            onlys = [quiet(explored, cells, way.saying) for cells in turns]
+            at_rest = [resting(explored, only, modes) for only in onlys]
+            as_told = [quiet(explored, _with_all(explored, cells), way.saying) for cells in turns]
+            asked.append((way, turns, _RunUp(before, modes, at_rest, as_told)))
 
     def there(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
         if number == START:
             return
-        for way, turns, onlys in asked:
-            for trail in _onto(explored, explorer, number, config, turns, onlys, way.some, way.parts):
+        for way, turns, run_up in asked:
+            for trail in _onto(explored, explorer, number, config, turns, run_up, way.some, way.parts):
                 yield replace(trail, note=(trail.note, way))
 
     found = explored.found(lambda _: there)
@@ -492,6 +515,55 @@ def endless_run(
     assert isinstance(found.note, tuple)
     (each, turns), way = found.note
     return with_tail(explored, found.run, turns, readings(turns), way.saying), each, way
+
+
+def _onward(explored: Reachability, saying: Saying, parts: frozenset[int]) -> dict[Modes, set[Modes]]:
+    """From modes to modes, by single ticks on which ``saying`` is said and one of ``parts`` changes its mode, whatever
+    the inputs."""
+    explorer, model, only = explored.explorer, explored.model, spoken(explored, saying)
+    found: dict[Modes, set[Modes]] = {}
+    seen: set[object] = set()
+    for _, config in explored.configs():
+        look()
+        for region in explorer.regions(config, only):
+            key = (config.modes, config.boxes, region.counters, region.node, region.hearing.takes, region.known)
+            if key in seen:
+                continue
+            seen.add(key)
+            for rows, _ in explorer.values(config, region, region.node, only):
+                assert isinstance(rows, tuple)
+                after = model.effect(config.modes, region.counters, rows).modes
+                if moved(config.modes, after) & parts:
+                    found.setdefault(config.modes, set()).add(after)
+    return found
+
+
+class _RunUp(NamedTuple):
+    """What leads to a round.
+
+    Attributes:
+        before: the modes from which there may be a way to it.
+        modes: those on it.
+        there, elsewhere: what each turn is confined to, in those and in others, which may ask more of the inputs that
+            are then told.
+    """
+
+    before: Collection[Modes]
+    modes: Collection[Modes]
+    there: Sequence[Only]
+    elsewhere: Sequence[Only]
+
+    def at(self, modes: Modes, turn: int) -> Only:
+        """On a turn that begins in ``modes``."""
+        some = self.there if modes in self.modes else self.elsewhere
+        return some[turn % len(some)]
+
+
+def _with_all(explored: Reachability, cells: Cells) -> Cells:
+    """``cells``, and what :func:`with_tail` says of the clusters that a round does not ask."""
+    chosen = dict(cells)
+    others = (each.index for each in explored.model.clusters if each.index not in explored.varying)
+    return (*cells, *((index, 0) for index in others if index not in chosen))
 
 
 def _turns(some: Sequence[tuple[Config, object]]) -> list[list[Cells]]:
@@ -509,7 +581,7 @@ def _onto(
     number: int,
     config: Config,
     turns: list[Cells],
-    onlys: Sequence[Only],
+    run_up: _RunUp,
     some: Sequence[tuple[Config, object]],
     parts: frozenset[int],
 ) -> Iterator[Trail]:
@@ -517,11 +589,12 @@ def _onto(
     a round.
     """
     edges: list[Transition] = []
+    confining: list[Only] = []
     been: dict[tuple[Config, int], int] = {}  # with so few edges: what they lead to, and whose turn it is
 
     def go(current: Config, at: int) -> Iterator[Trail]:
         here = current, len(edges) % len(turns)
-        if been.get(here, RUN_UP + 1) <= len(edges):
+        if current.modes not in run_up.before or been.get(here, RUN_UP + 1) <= len(edges):
             return
         been[here] = len(edges)
         left = [*turns[len(edges) % len(turns) :], *turns[: len(edges) % len(turns)]]
@@ -529,18 +602,21 @@ def _onto(
         covered = False
         for trail in in_some(explored, onto)(explorer, at, current):
             assert isinstance(trail.note, tuple) and trail.last is not None
-            confining = {place: onlys[place % len(onlys)].pairs for place in range(len(edges))}
-            yield replace(trail, edges=list(edges), pairs=confining, shown=0, note=(trail.note[0], turns))
+            pairs = {place: only.pairs for place, only in enumerate(confining)}
+            yield replace(trail, edges=list(edges), pairs=pairs, shown=0, note=(trail.note[0], turns))
             covered = covered or narrowed_to(explorer, current.zone, trail.last) == current.zone
         if covered:
             return
         if len(edges) >= RUN_UP:
             return
-        for edge, target in explorer.steps(at, onlys[len(edges) % len(onlys)], current):
+        only = run_up.at(current.modes, len(edges))
+        for edge, target in explorer.steps(at, only, current):
             if not parts.isdisjoint(moved(current.modes, target.modes)):
                 edges.append(edge)
+                confining.append(only)
                 yield from go(target, explorer.keep(target))
                 edges.pop()
+                confining.pop()
 
     yield from go(config, number)
 
@@ -555,14 +631,35 @@ def with_tail(
     """``run``, and then each of the constant inputs ``turns`` for a tick, again and again, with ``saying`` on each;
     with ``readings``, if any, in place of their cells' own."""
     tail: list[Hold] = []
-    live = frozenset(clock for _, config in explored.configs() for clock in explored.explorer.zones.clocks[config.zone])
+    heard, tuned = _messages(explored, saying, [each for cells in turns for each in cells])
     for place, cells in enumerate(turns):
         chosen = dict(cells)
         pairs = tuple(chosen.get(cluster.index, 0) for cluster in explored.model.clusters)
         own = readings[place] if readings else {}
         valid = tuple((term, value) for term, value in own.items() if value is not None)
-        tail += stretches(explored.model, [Choice(pairs, saying.take, saying.said, live, 1, valid)])
+        inputs = inputs_of(explored.model, Choice(pairs, saying.take, frozenset(), frozenset(), 1, valid))
+        tail.append(Hold(replace(inputs, heard=heard, tuned=tuned), 1))
     return Run((*run.stretches, *tail), len(run.stretches), run.modes)
+
+
+def _messages(
+    explored: Reachability, saying: Saying, cells: Iterable[tuple[int, int]]
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """The commands that no row takes, and the links on which a dial's message comes, that are heard on every tick: of
+    the ways in which ``saying`` may be said the least with which what is free in a slice comes to ``cells``."""
+    machine = explored.whole
+    chosen = list(cells)
+    for said in saying.ways:
+        settled = explored.settled((said,))
+        if all(settled.get(index, -1) >> cell & 1 for index, cell in chosen):
+            break
+    else:
+        return (), ()
+    taken, events = explored.model.takes[saying.take], machine.events()
+    heard = [c.name for c in machine.commands if f"absent {c.name}" in said and c.name not in events]
+    links = {machine.command(name).link for name in (*heard, taken) if name is not None}
+    tuned = [each.name for each in machine.links if f"silent {each.name}" in said and each.name not in links]
+    return tuple(heard), tuple(tuned)
 
 
 def _rows_of(explored: Reachability, each: Round, parts: Iterable[int]) -> tuple[RowRef, ...]:

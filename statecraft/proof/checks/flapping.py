@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from types import MappingProxyType
 
 from statecraft.findings import Finding
 from statecraft.proof.checks.constant_inputs import (
@@ -15,6 +16,7 @@ from statecraft.proof.checks.constant_inputs import (
     endless_run,
     moved,
     quiet,
+    resting,
     rounds,
     sayings,
 )
@@ -23,8 +25,14 @@ from statecraft.proof.engine.exploration import Config
 from statecraft.proof.reachability import Reachability
 
 
-def flapping(explored: Reachability) -> Iterator[Finding]:
+def flapping(
+    explored: Reachability, alone: str | None = None, among: Mapping[str | None, Collection[str]] = MappingProxyType({})
+) -> Iterator[Finding]:
     """Modes that are left again and again, a mode changing on every tick, on constant inputs and no commands.
+
+    Args:
+        alone: the part that is asked about, if just one is.
+        among: the modes in which it may change its mode on every tick, for each held command (None: no command).
 
     Raises:
         Undecided: there are too many choices of inputs.
@@ -33,13 +41,22 @@ def flapping(explored: Reachability) -> Iterator[Finding]:
     found: dict[tuple[int, int], dict[tuple[frozenset[int], Saying], dict[tuple[Config, Cells], object]]] = {}
     followed = itertools.count()
     for saying in sayings(explored):
+        held = explored.model.takes[saying.take]
+        if alone is not None and held not in among:
+            continue
         turning = Turning(explored, everyone, saying, settled=explored.settled(saying.ways))
         turning.within = _modes_gone_round(explored, saying)
+        if alone is not None:
+            own = explored.model.part_index[alone]
+            turning.within = frozenset(
+                {each for each in turning.within if each[0] != own} | {(own, mode) for mode in among[held]}
+            )
         for cells, begun in turning.choices():
-            only = quiet(explored, cells, saying)
+            modes = {config.modes for config in begun}
+            only = resting(explored, quiet(explored, cells, saying), modes)
             done: set[tuple[Config, int]] = set()
             for config in begun:
-                for each in rounds(explored, config, [only], everyone, followed, done):
+                for each in rounds(explored, config, [only], everyone, modes, followed, done):
                     turns = [moved(*some) for some in itertools.pairwise((*each.modes, each.modes[0]))]
                     starts = list(each.starts([cells]))
                     for parts in _least(turns):
@@ -56,11 +73,11 @@ def flapping(explored: Reachability) -> Iterator[Finding]:
         ]
         ways.sort(key=lambda way: (way.saying.take, len(way.saying.said)))
         run, example, (_, parts, saying) = endless_run(explored, ways)
-        among = sorted({explored.ref(part, modes[part]).mode for modes in example.modes})
+        round_of = sorted({explored.ref(part, modes[part]).mode for modes in example.modes})
         yield Finding(
             "flapping",
             mode.place,
-            f"{_while(explored, saying)}, {' and '.join(among)} take turns on every tick.",
+            f"{_while(explored, saying)}, {' and '.join(round_of)} take turns on every tick.",
             "give a level a gap between its set and its clear condition, or let a row wait with 'after'.",
             mode=explored.ref(part, at),
             by=_rows_of(explored, example, sorted(parts)),

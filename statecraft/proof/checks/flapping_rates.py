@@ -68,6 +68,15 @@ def alone(some: Rates) -> bool:
     return any(rate.alone for rate in some.values())
 
 
+def modes_alone(some: Rates) -> dict[str | None, set[str]]:
+    """Among which modes the part may change its mode on every tick, for each command for which it may."""
+    found: dict[str | None, set[str]] = {}
+    for (command, modes), rate in some.items():
+        if rate.alone:
+            found.setdefault(command, set()).update(modes)
+    return found
+
+
 def in_turn(some: Iterable[Rates]) -> Fraction:
     """On how many ticks in one, at most, parts of these rates change their modes, each counted for itself."""
     every: dict[str | None, Fraction] = {}

@@ -423,6 +423,25 @@ class Cluster:
 
         return self.mask(stays)
 
+    @cached_property
+    def at_rest(self) -> int:
+        """For each state a pair that keeps it and lets no clock run in it, whatever clocks have come to; no pair at all
+        where some state has none, or where other things than clocks are asked."""
+        if any(not isinstance(question, Held) for question in self.questions):
+            return 0
+        table = self.table(tuple(True for _ in self.questions))
+        made = 0
+        for number, state in enumerate(self.states):
+            on = dict(zip((level.name for level in self.levels), state, strict=False))
+            ends = {Held("clear" if on[each.name] else "set", each.name) for each in self.fors}
+            running = {f"{each.word} {each.level}" for each in ends.intersection(self.questions)}
+            quiet = sum(group.pairs for group in table.groups if running <= group.reset) & self._from[number]
+            stays = next((1 << p for p, to in enumerate(table.next) if to == number and quiet >> p & 1), 0)
+            if not stays:
+                return 0
+            made |= stays
+        return made
+
     def signature(self, atom: Steady, cell: InputCell) -> int:
         """The index of the span in which the steady atom's sensor reads in ``cell``; -1 in fault."""
         if atom.kind == "counter":

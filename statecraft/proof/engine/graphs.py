@@ -52,6 +52,22 @@ def _led_to(steps: Mapping[Node, Collection[Node]], first: Node) -> set[Node]:
     return seen
 
 
+def leading_to(steps: Mapping[Node, Collection[Node]], goal: Collection[Node]) -> set[Node]:
+    """The nodes from which there is a way to one of ``goal``, these included."""
+    back: dict[Node, list[Node]] = {node: [] for node in goal}
+    for node, some in steps.items():
+        for after in some:
+            back.setdefault(after, []).append(node)
+    seen = set(goal)
+    waiting = list(goal)
+    while waiting:
+        for before in back.get(waiting.pop(), ()):
+            if before not in seen:
+                seen.add(before)
+                waiting.append(before)
+    return seen
+
+
 def _on_cycles(steps: Mapping[Node, Collection[Node]]) -> dict[Node, list[Node]]:
     """The steps between nodes that some others lead to and that lead on to others, for ever."""
     left = {node: list(some) for node, some in steps.items()}
