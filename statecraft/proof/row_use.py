@@ -34,6 +34,10 @@ until so many in a row have shown nothing new."""
 ROW_SECONDS = 4.0
 """How long one row is looked into."""
 
+PASSES = ((ROW_SECONDS / 8, False), (ROW_SECONDS / 4, True), (ROW_SECONDS, False), (2 * ROW_SECONDS, True))
+"""How long each row is looked into, one time after the other, and whether all clocks of modes and groups of the parts
+that are followed are then followed at once: one without the others is often to no avail, and all are often too much."""
+
 FEW = 50
 """A counter of fewer values is followed from the start where a row reads it."""
 
@@ -97,8 +101,8 @@ class RowUse:
             elif (place, row.number) not in self.play.rows:
                 unknown.append(row)
         # What is found out about one row may settle another: those that are easy first, then the rest again.
-        for seconds in (ROW_SECONDS / 8, ROW_SECONDS, 2 * ROW_SECONDS):
-            unknown = [row for row in unknown if self.decides(part, (row.number, None), seconds) is None]
+        for seconds, clocks in PASSES:
+            unknown = [row for row in unknown if self.decides(part, (row.number, None), seconds, clocks) is None]
         if unknown:
             lines = ", ".join(str(row.place.line) for row in unknown)
             several = len(unknown) > 1
@@ -135,14 +139,15 @@ class RowUse:
 
     def _base(self, part: Part, row: Row | None = None) -> SliceScope:
         """What is followed first: the clocks of the part's mode and groups, and the counters of its own that ``row``
-        reads (all, if it waits for a group), if they are small."""
+        reads (all, if it waits for a group), if they are small. Where rounds are counted, the time in a group may end
+        them too soon."""
         own = frozenset(counter.name for counter in part.counters if counter.high - counter.low < FEW)
         asked = [] if row is None else list(self._tests(part, row))
         counters = counters_asked(asked) & own
         if any(isinstance(test, Reached) and isinstance(test.clock, GroupClock) for test in asked):
             counters = own  # what ends the rounds in a group
         timed = any(isinstance(test, Reached) and isinstance(test.clock, ModeClock | GroupClock) for test in asked)
-        clocks = (f"mode {part.name}", *([f"group {part.name}."] if timed else []))
+        clocks = (f"mode {part.name}", *([f"group {part.name}."] if timed or counters else []))
         read = self.slices.things(frozenset([part.name]))
         things = [(kind, name) for kind, name in read if kind == "clock" and name.startswith(clocks)]
         return SliceScope(frozenset([part.name]), frozenset([*things, *(("counter", name) for name in counters)]))
@@ -196,8 +201,8 @@ class RowUse:
         if way[1] is None:
             self.slices.dead.add((part, way[0]))
 
-    def decides(self, part: Part, way: Way, seconds: float = ROW_SECONDS) -> bool | None:
-        """Whether a row ever decides (in a mode); None if that is not known."""
+    def decides(self, part: Part, way: Way, seconds: float = ROW_SECONDS, clocks: bool = False) -> bool | None:
+        """Whether a row ever decides (in a mode); None if that is not known. ``clocks``: see :data:`PASSES`."""
         place = self.machine.parts.index(part)
         if self._seen(place, way):
             return True
@@ -207,7 +212,7 @@ class RowUse:
         seconds = seconds if rest is None else min(seconds, max(0.2, rest / 4))
         try:
             with within(seconds):
-                return self._settled(part, place, way)
+                return self._settled(part, place, way, clocks)
         except (OutOfTime, Undecided, Lost):
             return None
 
@@ -215,9 +220,11 @@ class RowUse:
         row, mode = way
         return (place, row) in self.play.rows if mode is None else (place, mode, row) in self.play.ways
 
-    def _settled(self, part: Part, place: int, way: Way) -> bool | None:
+    def _settled(self, part: Part, place: int, way: Way, clocks: bool) -> bool | None:
         asked = self._base(part, part.rows[way[0]])
         for _ in range(ROUNDS):
+            if clocks and len(asked.parts) > 1:
+                asked = asked.with_more(self.slices.lasting(asked.parts))
             made = self.slices.slice(asked, explored=False)
             at = made.model.part_index[part.name]
             # That there is none is found soonest without counting ticks; if that takes long, a run may be found sooner.

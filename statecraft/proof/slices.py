@@ -11,7 +11,9 @@ That something *can be reached* needs another argument, since a step of a slice 
 shown by what holds whatever the free things are, in the order in which they come to be (:func:`always_reaches`): for
 every state of what is not followed, for some inputs and some command, whatever other parts then do, the row that
 decides leads to where a way is already known. Such a step can be taken from every real configuration in those modes,
-and leads to one of which the same has been shown.
+and leads to one of which the same has been shown. Or one waits: if on every tick, nothing being said, some inputs keep
+the modes as they are or lead to where a way is known, and some lead there for sure once all clocks that run on
+meanwhile have come to their end, then they come to it, or a way is found before.
 """
 
 from __future__ import annotations
@@ -26,7 +28,7 @@ from statecraft.findings import Hold, RowRef, Run, Stimulus
 from statecraft.machine import Atom, Compare, Condition, InMode, LevelOn, Machine
 from statecraft.proof.engine.clusters import InputCell
 from statecraft.proof.engine.conditions import holds, terms_of
-from statecraft.proof.engine.diagrams import TRUE
+from statecraft.proof.engine.diagrams import FALSE, TRUE
 from statecraft.proof.engine.exploration import Config, Explorer, Only, Region, Transition, Watcher
 from statecraft.proof.engine.limits import look, within
 from statecraft.proof.engine.model import NOBODY, Model, Modes, clock_dial
@@ -234,24 +236,22 @@ class Slice(Reachability):
         every = (1 << len(self.model.clusters) + 1) - 1
         return before, every & ~before & ~after, after
 
-    def at_their_end(self, index: int, clocks: Callable[[str], bool]) -> int | None:
-        """The pairs of a cluster with the clocks in it (those for which ``clocks`` is true) as late as can be; None if
-        it has no such clock."""
-        cluster = self.model.clusters[index]
-        wanted = [
-            f"clock {source.thing[1]}"
-            for source in self.sources_in(index)
-            if source.thing[0] == "clock" and clocks(source.thing[1])
-        ]
-        if not wanted:
-            return None
+    def late(self, own: Container[str]) -> dict[int, int]:
+        """The clusters with clocks ``own`` or of messages, with the pairs where these are as late as can be."""
         highs = {dial.name: dial.high for dial in self.machine.dials}
+        found: dict[int, int] = {}
+        for index in self.varying:
+            clocks = {source.thing[1] for source in self.sources_in(index) if source.thing[0] == "clock"}
+            wanted = {clock_dial(each) for each in clocks if each in own or each in self.model.by_message}
+            if wanted:
+                cluster = self.model.clusters[index]
 
-        def late(_: tuple[int, ...], cell: object) -> bool:
-            values = {term.name: value for term, value in getattr(cell, "values").items()}  # noqa: B009
-            return all(values.get(name, highs[name]) == highs[name] for name in wanted)
+                def ended(_: tuple[int, ...], cell: InputCell, wanted: Collection[str] = wanted) -> bool:
+                    values = {term.name: value for term, value in cell.values.items()}
+                    return all(values.get(name, highs[name]) == highs[name] for name in wanted)
 
-        return cluster.mask(late)
+                found[index] = cluster.mask(ended)
+        return found
 
     # ------------------------------------------------------------------------------------------------------------- runs
 
@@ -715,6 +715,12 @@ class Slices:
         guards += [tick.lowering.observer(each) for each in observed]
         return self._read(guards)
 
+    def lasting(self, parts: frozenset[str]) -> list[Thing]:
+        """The clocks of modes and groups that the rows of ``parts`` read."""
+        clocks = clocks_by_name(self.machine)
+        own = {name for name, clock in clocks.items() if isinstance(clock, ModeClock | GroupClock)}
+        return [(kind, name) for kind, name in self.things(parts) if kind == "clock" and name in own]
+
     def levels_of(self, rows: Iterable[RowRef]) -> list[Thing]:
         """The levels that ``rows`` read, by way of others too, and what they remember of time."""
         tick = tick_of(self.machine)
@@ -755,8 +761,6 @@ def always_reaches(made: Slice, goal: Callable[[Modes], bool]) -> bool:
     The order of the quantifiers is that in which things come to be: for all that is as it is before the tick, for some
     inputs and command, for all that follows from these.
     """
-    model = made.model
-    before, world, after = made.moments
     won: set[Modes] = set()
     waiting: dict[Modes, list[tuple[Config, Region]]] = {}
     for _, config, region in made.views():
@@ -776,21 +780,54 @@ def always_reaches(made: Slice, goal: Callable[[Modes], bool]) -> bool:
         changed = False
         for modes, views in list(waiting.items()):
             look()
-            if all(_leads(model, config, region, won, before, world, after) for config, region in views):
+            if all(_leads(made, config, region, won) for config, region in views) or _waits(made, views, won):
                 won.add(modes)
                 del waiting[modes]
                 changed = True
     return not waiting
 
 
-def _leads(model: Model, config: Config, region: Region, won: set[Modes], before: int, world: int, after: int) -> bool:
+def _leads(made: Slice, config: Config, region: Region, won: set[Modes], late: Mapping[int, int] | None = None) -> bool:
+    """Whether from all of ``region`` some inputs and command lead to modes in ``won``; or from where what is free is
+    ``late``."""
+    before, world, after = made.moments
+    diagrams = made.model.diagrams
+
     def there(rows: object) -> bool:
         assert isinstance(rows, tuple)
-        return all(each.modes in won for each in model.effects(config.modes, region.counters, rows))
+        return all(each.modes in won for each in made.model.effects(config.modes, region.counters, rows))
 
-    diagrams = model.diagrams
-    node = diagrams.every(diagrams.where(region.node, there), after)
-    return diagrams.every(diagrams.some(node, world), before) == TRUE
+    node = diagrams.some(diagrams.every(diagrams.where(region.node, there), after), world)
+    if late is None:
+        return diagrams.every(node, before) == TRUE
+    return diagrams.choose(diagrams.select(node, FALSE, TRUE), late) is None
+
+
+def _waits(made: Slice, views: Sequence[tuple[Config, Region]], won: set[Modes]) -> bool:
+    """Whether who says nothing in the modes of ``views`` comes to ``won``: on every tick some inputs lead there or to
+    the same modes again, and once the clocks that run there have come to their end, some lead there."""
+    model, diagrams = made.model, made.model.diagrams
+    before, world, after = made.moments
+    modes = views[0][0].modes
+
+    def stays(rows: object) -> bool:
+        assert isinstance(rows, tuple)
+        if any(row != NOBODY and made.row(part, row).move == "restart" for part, row in enumerate(rows)):
+            return False
+        return all(each.modes in won or each.modes == modes for each in model.effects(modes, region.counters, rows))
+
+    silence = diagrams.among(model.command, 1)
+    for _, region in views:
+        node = diagrams.every(diagrams.where(region.node, stays), after)
+        node = diagrams.some(diagrams.select(silence, node, FALSE), world)
+        if diagrams.every(node, before) != TRUE:
+            return False
+    own = {f"mode {part.name}" for part in model.parts}
+    for part, mode in enumerate(modes):
+        own |= {f"group {model.parts[part].name}.{group}" for group in made.mode(part, mode).groups}
+    late = made.late(own)
+    later = [(config, region) for config, region in views if config is not made.explorer.origin]
+    return all(_leads(made, config, region, won, late) for config, region in later)
 
 
 def always_left(made: Slice, part: int, place: int) -> bool:
@@ -807,10 +844,7 @@ def always_left(made: Slice, part: int, place: int) -> bool:
     if not restarts:
         own.add(f"mode {name}")
 
-    def ends(clock: str) -> bool:
-        return clock in own or clock in model.by_message
-
-    late = {index: pairs for index in made.varying if (pairs := made.at_their_end(index, ends)) is not None}
+    late = made.late(own)
     _, _, after = made.moments
 
     def leaves(rows: object) -> bool:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 
+from statecraft.findings import Run
 from statecraft.language import FileErrors, read_text
-from statecraft.machine import Compare, atoms
+from statecraft.machine import Compare, Machine, atoms
 from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.slicing import sliced
 from statecraft.proof.prove import prove
+from statecraft.proof.runs.replay import replay
 from tests.benchmarks.trade_proofs import exclusive, held, rangers, switches
 from tests.proof.against_brute import contradictions, small_text
 from tests.proof.brute import TooLarge
@@ -258,3 +262,107 @@ def test_slices_know_that_a_message_without_a_row_may_come_on_every_tick() -> No
     report = prove(read_text(HELD), phases=("slices",))
     flapping = {finding.mode.mode for finding in report.findings if finding.code == "flapping" and finding.mode}
     assert flapping == {"dark", "lit"}
+
+
+SORTER = """machine sorter
+board atmega2560
+tick 20 ms
+link operator serial1, 9600 baud, checked, silent after 300 ms
+command halt "h", urgent
+command go "g"
+dial pace "p", 20 % .. 80 %, starts 40 %
+switch full pin 26, on when high
+switch over pin 27, on when high
+switch lid pin 28, on when high
+switch chute pin 29, on when high
+level full_long when full for 400 ms clears when not full
+level lid_long when lid for 300 ms clears when not lid for 400 ms
+level chute_long when chute for 200 ms clears when not chute for 300 ms
+motor belt pwm 12, forward 35, reverse 36
+mode resting stop
+mode begun belt 20 %
+mode forth belt pace
+mode back belt -pace
+mode ending belt 20 %
+failsafes
+  in | when | go to
+  any | halt | resting
+  any | operator silent | resting
+rules
+  in | when | go to
+  resting | go and not lid_long | begun
+  begun | after 2 s | forth
+  forth | full_long | back
+  forth | after 2 s | back
+  back | over | forth
+  back | after 500 ms | ending
+  ending | lid_long or chute_long | resting
+  ending | after 10 s | begun
+"""
+
+
+def _round(machine: Machine, run: Run) -> list[str]:
+    """The modes on the last hundred ticks of a run whose tail goes on."""
+    modes: list[str] = []
+    on_and_on = Run((*run.stretches, *run.stretches[run.tail :] * 100))
+    replay(machine, on_and_on, lambda view, _: modes.append(view.modes[machine.parts[0].name]))
+    return modes[-100:]
+
+
+def test_levels_that_a_round_does_not_ask_are_not_followed_round_it() -> None:
+    """The belt goes to and fro while the chute is full and over. What lid and chute have come to meanwhile is nothing
+    to it: each way in which their clocks can run would be another round. And somebody has to speak: only the dial can,
+    since no row takes its message."""
+    machine = read_text(SORTER)
+    report = prove(machine, 60, phases=("slices",))
+    assert report.complete, report.unproved
+    runs = {f.mode.mode: f.run for f in report.findings if f.code == "flapping" and f.mode is not None}
+    assert set(runs) == {"forth", "back"}
+    for run in runs.values():
+        assert run is not None and run.tail is not None
+        assert all(hold.inputs.tuned == ("operator",) for hold in run.stretches[run.tail :])
+        assert all(one != other for one, other in pairwise(_round(machine, run)))
+
+
+WAITED = """machine lift
+board atmega2560
+tick 10 ms
+link radio serial1, 9600 baud, plain, silent after 100 ms
+command up "u"
+command down "d"
+switch top by hand
+motor axle pwm 12, forward 35, reverse 36
+motor arm pwm 11, forward 33, reverse 34
+part mast
+mode low stop
+mode rising axle 50 %
+mode stuck
+mode lost
+failsafes
+  in | when | go to
+  rising, stuck | radio silent | low
+rules
+  in | when | go to
+  low | up | rising
+  rising | top | stuck
+  stuck | ROW
+part fork
+mode flat stop
+mode lifted arm 50 %
+rules
+  in | when | go to
+  flat | up and mast in low | lifted
+  lifted | down | flat
+promise every mode can reach mast in low
+"""
+
+
+def test_a_mode_that_only_silence_ends_is_left_by_waiting() -> None:
+    """Nothing is said until the link is silent; but what the machine does until then must not lead astray."""
+    (verdict,) = prove(read_text(WAITED.replace("  stuck | ROW\n", "")), 60, phases=("slices",)).verdicts
+    assert verdict.kept is True
+    rows = {"after 50 ms | lost": False, "after 200 ms | lost": False, "after 50 ms and top | rising": True}
+    for row, kept in rows.items():
+        machine = read_text(WAITED.replace("ROW", row))
+        assert prove(machine, 60).verdicts[0].kept is kept, row
+        assert prove(machine, 60, phases=("slices",)).verdicts[0].kept in (None, kept), row
