@@ -478,7 +478,7 @@ def _named(condition: Condition) -> list[tuple[Condition, str]]:
 def _bare_threshold(machine: Machine, finding: Finding) -> Iterator[Mend]:
     if finding.mode is None:
         levels = [level for level in machine.levels if level.name == finding.subject]
-        sensors = [s for s in machine.sensors if levels and wavers(machine, levels[0], s, 1)]
+        sensors = [s for s in machine.sensors if levels and wavers(machine, levels[0], s, 1, staying=True)]
     else:
         rows = [machine.part(row.part).rows[row.number].when for row in finding.by]
         read = {atom.level for atom in atoms_read(machine, rows) if isinstance(atom, LevelOn)}

@@ -312,7 +312,7 @@ def wavering_levels(machine: Machine) -> Iterator[Finding]:
         if level.made:
             continue
         sensors = {name for side in (level.set, level.clear) for name in sensors_of(side)}
-        by = [s for s in machine.sensors if s.name in sensors and wavers(machine, level, s, 1)]
+        by = [s for s in machine.sensors if s.name in sensors and wavers(machine, level, s, 1, staying=True)]
         if level.name in read and by:
             yield _wavers(machine, level, by)
 
@@ -339,7 +339,7 @@ def told_elsewhere(machine: Machine, finding: Finding, found: Sequence[Finding])
     level = next(each for each in machine.levels if each.name == finding.subject)
     sensors = {name for side in (level.set, level.clear) for name in sensors_of(side)}
     never = {(f.mode.part, f.mode.mode) for f in found if f.code == "unreachable" and f.mode is not None}
-    if never and not any(wavers(machine, level, each, 1, never) for each in machine.sensors):
+    if never and not any(wavers(machine, level, each, 1, never, True) for each in machine.sensors):
         return True
     for other in found:
         if other.code == "overlapping" and other.subject == level.name:

@@ -29,6 +29,7 @@ from statecraft.machine import (
     Not,
     Or,
     Part,
+    Remembered,
     Sensor,
     Steady,
     SwitchOn,
@@ -45,8 +46,11 @@ from statecraft.semantics.decisions import Decision, StepCounter
 from statecraft.semantics.guards import (
     FALSE,
     TRUE,
+    AllOf,
+    AnyOf,
     Guard,
     Known,
+    Negation,
     Reached,
     Test,
     all_of,
@@ -182,11 +186,17 @@ def as_twin(condition: Condition, sensor: str) -> Condition:
 
 
 def wavers(
-    machine: Machine, level: Level, sensor: Sensor, longest: int = LONGEST, never: Collection[tuple[str, str]] = ()
+    machine: Machine,
+    level: Level,
+    sensor: Sensor,
+    longest: int = LONGEST,
+    never: Collection[tuple[str, str]] = (),
+    staying: bool = False,
 ) -> bool:
     """Whether two readings of ``sensor``, no further apart than it trembles, may turn ``level`` on and off in turn, all
     else equal. A level that reads it through another one alone does not: that one does. Nor does one that waits for
-    ``longest`` ticks or more. The modes ``never``, as (part, mode), are never entered.
+    ``longest`` ticks or more. The modes ``never``, as (part, mode), are never entered. With ``staying`` the modes that
+    it asks about are not left meanwhile: else it is they that turn it.
     """
     if sensor.name not in {name for side in (level.set, level.clear) for name in sensors_of(side)}:
         return False
@@ -219,9 +229,55 @@ def wavers(
         if not modes.items().isdisjoint(never):
             continue
         on, off = told(level.set, modes, "set"), as_twin(told(level.clear, modes, "clear"), sensor.name)
-        if satisfy(And((on, off, close)), ranges) is not None:
+        stay: list[Guard] = []
+        if staying and satisfy(And((on, off, close)), ranges) is not None:
+            stay = [_stays(machine, level, sensor, modes, turned) for turned in (True, False)]
+        if satisfy(And((on, off, close, *stay)), ranges) is not None:  # type: ignore[arg-type]
             return True
     return False
+
+
+def _stays(machine: Machine, level: Level, sensor: Sensor, modes: Mapping[str, str], on: bool) -> Guard:
+    """That no row leads out of ``modes`` on a tick on which ``level`` is ``on``, or off, and the sensor reads as it
+    does then; what clocks, counters and levels come to is left open, but a command is taken only if it can be held."""
+    tick, unsteady, held = tick_of(machine), _unsteady(machine, sensor), held_commands(machine)
+
+    def told(test: Test) -> Guard:
+        match test:
+            case LevelOn(name) if name == level.name:
+                return Known(on)
+            case InMode(part, names) if part in modes:
+                return Known(modes[part] in names)
+            case Taken(command) if command not in held:
+                return FALSE
+            case LevelOn(name) if name not in unsteady:
+                return test
+            case Compare(left, _, right, _) if all(t is None or t.kind == "dial" for t in (left, right)):
+                return test
+            case Compare() if _plain(machine, test):
+                made = test if on else as_twin(test, sensor.name)
+                assert isinstance(made, Compare)
+                return made
+            case Fault() | SwitchOn() | Taken() | InMode():
+                return test
+            case _:
+                return SwitchOn(f"{test!r} {on}")
+
+    every: list[Guard] = []
+    for part, mode in modes.items():
+        stays: Guard = TRUE
+        for made in reversed(tick.part[part].in_mode[mode]):
+            decides = replaced(made.decides, told)
+            stays = any_of([decides, stays]) if made.target is made.mode else all_of([negation(decides), stays])
+        every.append(stays)
+    return all_of(every)
+
+
+def _plain(machine: Machine, test: Compare) -> bool:
+    """Whether ``test`` compares readings as they are on this tick, which no counter or memory is part of."""
+    remembered = {each.name for each in machine.sensors if isinstance(each.source, Remembered)}
+    terms = [term for term in (test.left, test.right) if term is not None]
+    return all(term.kind in ("sensor", "dial") and term.name not in remembered for term in terms)
 
 
 def _modes_asked(machine: Machine, conditions: Iterable[Condition]) -> Iterator[dict[str, str]]:
@@ -423,8 +479,32 @@ class _Told:
                 wanted.append(any_of(guard for made, guard in ways if made.target.name == target))
             if self.sensor is not None:
                 wanted.append(self.tick.lowering.level(apart(self.machine, self.sensor, [r.when for r in part.rows])))
+            wanted += self._others(part, cycle)
             if self._may_be(all_of([*wanted, *self._levels(wanted)])):
                 yield cycle
+
+    def _others(self, part: Part, cycle: Iterable[str]) -> Iterator[Guard]:
+        """Where each other part is while ``part`` goes round: it goes round itself, or it stands in some mode."""
+        asked: dict[str, dict[Test, InMode]] = {}
+        for name in cycle:
+            for test in self.known.asked(self.tick, part, part.mode[name]).tests:
+                if isinstance(test, InMode) and test.part != part.name:
+                    as_told = self._test(part, part.mode[name], test, frozenset())
+                    assert not isinstance(as_told, Known | Negation | AllOf | AnyOf)
+                    asked.setdefault(test.part, {})[as_told] = test
+        for other, told in asked.items():
+            if len(set(told.values())) < 2:
+                continue
+            stands = [{name} for name in self.machine.part(other).mode]
+            cases = [
+                all_of(
+                    known if modes <= set(test.modes) else negation(known)
+                    for known, test in told.items()
+                    if len(modes) == 1 or known == test
+                )
+                for modes in (*stands, *self.going.get(other, ()))
+            ]
+            yield any_of(cases)
 
     def _may_be(self, guard: Guard) -> bool:
         known = self.known.may_be.get(guard)

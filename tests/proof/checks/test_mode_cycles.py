@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+import pytest
+
 from statecraft.language import read_text
 from statecraft.machine import Machine
 from statecraft.proof.checks.flapping_rates import Rate, sharper, with_slow_parts
@@ -83,7 +85,7 @@ mode dry stop
 mode wet pump on
 rules
 in | when | go to | do
-dry | cart in {one} and hold | wet |
+dry | (cart in {one}) and hold | wet |
 wet | {other} or hold absent 200 ms | dry |
 """
 
@@ -115,3 +117,69 @@ def test_parts_that_take_turns_flap_only_where_nobody_waits() -> None:
             report = prove(read_text(text), phases=phases)  # type: ignore[arg-type]
             assert any(each.code == "flapping" for each in report.findings) == flaps
             assert "whether the machine flaps" not in report.unproved
+
+
+WAVERING = """{head}
+level near when front < 50 cm and cart in there clears when not (front < 50 cm and cart in there)
+command far button, pin 4, on when low
+part cart
+mode idle stop
+mode there axle 40 %
+mode back axle -40 %
+failsafes
+in | when | go to
+any | halt | idle
+rules
+in | when | go to
+idle | go | there
+there | {row} | back
+back | after 1 s | idle
+"""
+
+
+@pytest.mark.parametrize(
+    ("row", "told"),
+    [
+        ("near", False),  # once it is on, there is left: that turns it off
+        ("not near", False),
+        ("far or front >= 50 cm", False),  # so it is where it would go off
+        ("far and near", True),  # far is no command that can be held
+        ("near and after 1 s", True),
+        ("front > 60 cm and not near", True),  # it need not read so much
+    ],
+)
+def test_a_level_that_asks_for_a_mode_wavers_where_the_mode_stays(row: str, told: bool) -> None:
+    found = prove(read_text(WAVERING.format(head=HEAD, row=row))).findings
+    assert any(each.code == "bare threshold" and each.subject == "near" for each in found) == told
+
+
+BETWEEN = """{head}
+command hold button, pin 4, on when low
+part cart
+mode idle stop
+mode there axle 40 %
+mode back axle -40 %
+mode away axle 50 %
+rules
+in | when | go to
+idle | halt | away
+idle | go | there
+there | after 1 s | back
+back | after 1 s | there
+away | after 1 s | idle
+part other
+mode dry stop
+mode wet stop
+rules
+in | when | go to
+dry | (cart in {one}) and hold | wet
+wet | cart in {other} or hold absent 200 ms | dry
+"""
+
+
+def test_another_part_stands_or_goes_round_but_not_both() -> None:
+    """While the cart is idle for good it does not come by elsewhere."""
+    said = "hold", ["absent hold"]
+    for one, both in (("idle", False), ("back", True), ("idle or cart in back", True)):
+        machine = read_text(BETWEEN.format(head=HEAD, one=one, other="there"))
+        assert ("other" in stays_among(machine, *said)) == both, one
