@@ -46,6 +46,7 @@ from statecraft.semantics.keys import (
     MotorDirection,
     MotorRest,
     SilenceClock,
+    SteadyClock,
 )
 from statecraft.semantics.updates import HeldFor
 from statecraft.simulation.state import State, layout
@@ -514,10 +515,30 @@ class _Search:
                 stretch = self.solve(node.state, [*calm, *held, *levels], later, ticks - 1, bool(names))
                 if stretch is None:
                     continue
-                after = self.go(node, [self._saying(stretch, ticks, names, period)])
-                if all(after.state[place] == node.state[place] for place in self.modes):
-                    return after
+                for run in ([stretch._replace(ticks=ticks)], self._stirred(stretch, ticks)):
+                    after = self.go(node, [self._saying(piece, piece.ticks, names, period) for piece in run])
+                    if all(after.state[place] == node.state[place] for place in self.modes):
+                        return after
         return None
+
+    def _stirred(self, stretch: HeldInputs, ticks: int) -> list[HeldInputs]:
+        """``stretch`` for so long, with the counters moved now and then that some level asks to stand still: just
+        enough to be no standstill, and to and fro where they go both ways.
+        """
+        asked = {
+            clock.key.sensor: clock.key for clock in self.layout.variables.clocks if isinstance(clock.key, SteadyClock)
+        }
+        stirred = [(each, asked.get(each.counter.name)) for each in self.solver.lowered.movements]
+        every = min((max(2, clock.ticks // 2) for _, clock in stirred if clock is not None), default=ticks)
+        run: list[HeldInputs] = []
+        for number, start in enumerate(range(0, ticks if every < ticks else 0, every)):
+            moves = [0 if clock is None else min(clock.band + 1, movement.most) for movement, clock in stirred]
+            if number % 2:
+                moves = [-by if movement.least < 0 else by for by, (movement, _) in zip(moves, stirred, strict=True)]
+            run.append(stretch._replace(ticks=1, moves=tuple(moves)))
+            if ticks - start > 1:
+                run.append(stretch._replace(ticks=min(every, ticks - start) - 1, moves=()))
+        return run
 
     def _saying(self, stretch: HeldInputs, ticks: int, names: Sequence[str], period: int) -> HeldInputs:
         hear = tuple(dict.fromkeys((*stretch.hear, *(self.solver.commands[name] for name in names))))
