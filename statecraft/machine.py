@@ -1337,15 +1337,15 @@ class Machine:
             found.setdefault((dial.link, dial.prefix), []).append(dial)
         return tuple(map(tuple, found.values()))
 
-    def kept_dials(self) -> dict[str, str]:
+    def kept_dials(self, several: bool = True) -> dict[str, str]:
         """The dials that the proof keeps from tick to tick, each with a part: those that rows set or copy to a counter,
-        with the part whose rows do: they keep their value until a row sets them or a message comes; and those with a
-        message of their own of which something asks whether it has come: they change with it alone. (Several numbers
-        in one message stay free there: their sums, which motors follow, could not be decided otherwise.)"""
+        with the part whose rows do: they keep their value until a row sets them or a message comes; and those of a
+        message of which something asks whether it has come: they change with it alone. Without ``several`` only those
+        with a message of their own."""
         names = {dial.name for dial in self.dials}
         asked = {atom.command for condition in self._asked for atom in atoms(condition) if isinstance(atom, Absent)}
-        alone = [dial for dial in self.dials if dial.name in asked and self.together(dial) == (dial,)]
-        kept = {dial.name: self.parts[0].name for dial in alone}
+        heard = [dial for dial in self.dials if self.together(dial)[0].name in asked]
+        kept = {dial.name: self.parts[0].name for dial in heard if several or len(self.together(dial)) == 1}
         changes = [(change, part.name) for part in self.parts for row in part.rows for change in row.changes]
         kept |= {dial: part for change, part in changes for dial in (change.counter, change.source) if dial in names}
         return kept

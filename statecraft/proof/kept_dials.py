@@ -31,10 +31,11 @@ from statecraft.proof.engine.model import with_value
 from statecraft.semantics.dial_messages import with_dial_messages
 
 
-def kept(machine: Machine) -> Machine:
+def kept(machine: Machine, several: bool = True) -> Machine:
     """``machine`` with the dials that rows set as counters; the dials themselves stay, for what is heard. Messages of
-    dials that are asked about are commands of it, too."""
-    setters = machine.kept_dials()
+    dials that are asked about are commands of it, too. Without ``several``, numbers that come with others in one
+    message are free on every tick: whatever happens, happens then, too."""
+    setters = machine.kept_dials(several)
     if not setters or machine.counted_dials():
         return with_dial_messages(machine)
     return _Keeping(with_dial_messages(machine), setters).done()

@@ -32,7 +32,7 @@ from statecraft.proof.engine.diagrams import FALSE, TRUE
 from statecraft.proof.engine.exploration import Config, Explorer, Only, Region, Transition, Watcher
 from statecraft.proof.engine.limits import look, within
 from statecraft.proof.engine.model import NOBODY, Model, Modes, clock_dial
-from statecraft.proof.engine.slicing import Sliced, Source, Thing, sliced
+from statecraft.proof.engine.slicing import Sliced, Source, Thing, only_heard, sliced
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.holding import Holder
 from statecraft.proof.runs.plans import least_asked, steps_of
@@ -152,7 +152,9 @@ class Slice(Reachability):
                 known[dial] = parts[name].modes.index(parts[name].start)
             elif kind == "counter" and counters[name].stored:
                 continue  # it stands where it was kept
-            elif kind == "counter" and source.moment == "before" and not counters[name].counts:
+            elif kind == "counter" and not counters[name].counts and (
+                source.moment == "before" or name in only_heard(self.whole)
+            ):
                 known[dial] = counters[name].start
             elif kind == "level" and source.moment == "":
                 known[dial] = int(next(level.starts_on for level in self.whole.levels if level.name == name))

@@ -255,10 +255,8 @@ class World:
         self.layout: StateLayout = layout(machine)
         rows = (row for part in machine.parts for row in part.rows)
         changed = {name for row in rows for change in row.changes for name in (change.counter, change.source)}
-        messages = [(dial.link, dial.prefix) for dial in machine.dials]
         asked = asked_about(machine)
-        alone = {d.name for d in machine.dials if d.name in asked and messages.count((d.link, d.prefix)) == 1}
-        self.kept = {dial.name for dial in machine.dials} & (changed | alone)
+        self.kept = {dial.name for dial in machine.dials} & (changed | asked.keys())
         self.deals = list(_deals(machine, self.layout, {d.link for d in machine.dials if d.name in self.kept}))
         self._named_states: dict[int, dict[str, dict[str, int]]] = {}
         self._limits = {clock.key.name: clock.limit for clock in self.layout.variables.clocks}

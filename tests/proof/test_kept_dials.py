@@ -168,3 +168,48 @@ def test_the_sum_of_two_that_rows_set(promise: str, kept: bool) -> None:
 def test_their_sum_is_as_brute_force_has_it(promise: str) -> None:
     machine = read_text(MIXED.format(range="0 % .. 3 %", low="1 %", half="2 %", promise=promise))
     assert disagreements(machine, limit=400_000) == []
+
+
+STICK = """\
+machine crane
+board atmega2560
+tick 10 ms
+link hand serial1, 38400 baud, checked, silent after 50 ms
+command halt "halt", urgent
+command on "o"
+dial slew, hoist "s", {range}
+motor turn pwm 5, forward 30, reverse 31
+mode off stop
+mode idle stop, resumes
+mode slewing turn slew + hoist
+failsafes
+ in | when | go to
+ any | halt or hand silent | off
+rules
+ in | when | go to
+ off | on and slew == 0 % and hoist == 0 % | idle
+ idle | slew > {much} or hoist > {much} | slewing
+ slewing | slew < {much} and hoist < {much} | idle
+promise never enters slewing and slew absent 10 ms
+promise never enters slewing and slew absent 10 ms and turn > {much}
+promise never slewing and turn > {much} and slew absent 20 ms
+"""
+
+
+@pytest.mark.parametrize(
+    "numbers",
+    [
+        {"range": "0 % .. 3 %", "much": "1 %"},
+        pytest.param({"range": "-100 % .. 100 %", "much": "10 %"}, marks=pytest.mark.slow),
+    ],
+)
+def test_two_numbers_of_a_message_change_when_it_comes(numbers: dict[str, str]) -> None:
+    """A stick that nobody pushes starts nothing, however its numbers could stand."""
+    report = prove(read_text(STICK.format(**numbers)))
+    assert [verdict.kept for verdict in report.verdicts] == [True, True, False]
+    assert not report.unproved
+
+
+@pytest.mark.slow
+def test_they_are_as_brute_force_has_them() -> None:
+    assert disagreements(read_text(STICK.format(range="0 % .. 2 %", much="1 %")), limit=400_000) == []

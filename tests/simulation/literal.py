@@ -191,9 +191,7 @@ class Literal:
             value = dials[dial.name]
             # "Where something asks whether its message has come, on one on which that comes."
             there = self.message_of(dial.name) in came if self.is_asked_absent(dial.name) else dial.link in links
-            # "Several numbers in one message are at any value on any tick."
-            alone = [(d.link, d.prefix) for d in self.machine.dials].count((dial.link, dial.prefix)) == 1
-            free = not self.kept_by_rows(dial.name) and not (alone and self.is_asked_absent(dial.name))
+            free = not self.kept_by_rows(dial.name) and not self.is_asked_absent(dial.name)
             if value is not None and (there or free):
                 self.dials[dial.name] = value
         ages = {key: value for key, value in self.clocks.items() if key.startswith("age ")}

@@ -128,6 +128,12 @@ def _with_copied(machine: Machine, things: Iterable[Thing]) -> set[Thing]:
     return found
 
 
+def only_heard(machine: Machine) -> frozenset[str]:
+    """The counters that are dials, and that no row sets: as messages come first, these are the same all the tick."""
+    changed = {change.counter for part in machine.parts for row in part.rows for change in row.changes}
+    return machine.counted_dials() - changed
+
+
 @dataclass
 class _Slicing:
     machine: Machine
@@ -144,6 +150,7 @@ class _Slicing:
         self.place = numbered(machine.parts)
         self.modes = {part.name: numbered(part.modes) for part in machine.parts}
         self.counters = {counter.name: counter for part in machine.parts for counter in part.counters}
+        self.only_heard = only_heard(machine)
         followed = [part for part in machine.parts if part.name in self.parts]
         read = levels_read(machine, followed, self.observed)
         defined = {level for level, _ in definitions(machine)}
@@ -253,7 +260,7 @@ class _Slicing:
         counter = self.counters[term.name]
         if ("counter", term.name) in self.things and counter.part in self.parts:
             return term
-        when = self._when(counter.part, reader)
+        when = "after" if term.name in self.only_heard else self._when(counter.part, reader)
         return self._dial(f"{term.name} {when}", counter.low, counter.high, Source(("counter", term.name), when))
 
     # ----------------------------------------------------------------------------------------------------------- levels
@@ -307,7 +314,8 @@ class _Slicing:
         followed = ("counter", term.name) in self.things and counter.part in self.parts
         if followed and not free and (exact or counter.part == reader):
             return term
-        return self._dial(f"{term.name} before", counter.low, counter.high, Source(("counter", term.name), "before"))
+        when = "after" if term.name in self.only_heard else "before"
+        return self._dial(f"{term.name} {when}", counter.low, counter.high, Source(("counter", term.name), when))
 
     def _held(self, level: Level, word: str, condition: Condition, ticks: int) -> Condition:
         """The condition with its ``for`` as a free switch."""
