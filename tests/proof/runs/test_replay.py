@@ -1,0 +1,117 @@
+"""Runs played to the simulation: rows that are said to decide do, and promises are judged by stretches as by ticks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import groupby
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from statecraft.language import read_text
+from statecraft.machine import Promise
+from statecraft.proof.engine.exploration import START, Config, Explorer
+from statecraft.proof.reachability import Reachability
+from statecraft.proof.runs.counterexamples import Trail
+from statecraft.proof.runs.replay import broken, plays
+from statecraft.proof.runs.search import FoundRun
+from statecraft.simulation import Simulation, State
+
+LAMP = """
+machine lamp
+board atmega328p
+tick 10 ms
+command halt button, pin 3, on when low, urgent
+switch lid pin 10, on when high
+switch dry pin 11, on when high
+relay bulb pin 7
+mode dark stop
+mode lit bulb on
+mode dimmed bulb on
+failsafes
+  in  | when | go to
+  any | halt | dark
+rules
+  in     | when                  | go to
+  dark   | lid                   | lit
+  lit    | after 50 ms          | dimmed
+  dimmed | not lid               | dark
+promise never lit and dry for 30 ms
+promise while dry -> dark, dimmed within 30 ms
+promise once dry -> dark within 30 ms
+promise never enters lit and dry
+"""
+MACHINE = read_text(LAMP)
+
+
+def found_run() -> FoundRun:
+    """The shortest run into ``dimmed``: of three stretches, the middle one long."""
+    reached = Reachability(MACHINE, [MACHINE.parts[0].name])
+    reached.explore()
+
+    def dimmed(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
+        if number != START and config.modes == (2,):
+            yield Trail([])
+
+    found = reached.found(lambda _: dimmed)
+    assert found is not None
+    return found
+
+
+def by_ticks(promise: Promise, states: list[tuple[bool, str]]) -> bool:
+    """Whether a run breaks ``promise``, tick by tick, from the design: ``dry`` and the mode after each tick."""
+    good = {mode for _, mode in promise.modes}
+    asked = [dry and (promise.kind not in ("never",) or mode == "lit") for dry, mode in states]
+    bound = promise.ticks
+    for at, holds in enumerate(asked):
+        if promise.kind == "enters":
+            if at and holds and states[at][1] in good and states[at - 1][1] not in good:
+                return True
+        elif promise.kind == "once":
+            reached = any(mode in good for _, mode in states[at : at + bound + 1])
+            if holds and at + bound < len(states) and not reached:
+                return True
+        else:
+            window = range(at, at + bound + 1)
+            lasts = window[-1] < len(states) and all(asked[n] for n in window)
+            if lasts and (promise.kind == "never" or states[window[-1]][1] not in good):
+                return True
+    return False
+
+
+def test_a_run_plays_only_with_its_own_rows() -> None:
+    found = found_run()
+    assert plays(MACHINE, MACHINE, found)
+    for at, (rows, ticks) in enumerate(found.rows):
+        other = tuple(row + 1 for row in rows)
+        assert not plays(
+            MACHINE, MACHINE, found._replace(rows=(*found.rows[:at], (other, ticks), *found.rows[at + 1 :]))
+        )
+    longest = max(range(len(found.rows)), key=lambda at: found.rows[at][1])
+    rows, ticks = found.rows[longest]
+    assert ticks > 2
+    early = (*found.rows[:longest], (rows, ticks - 1), *found.rows[longest + 1 :])
+    assert not plays(MACHINE, MACHINE, found._replace(rows=(*early, found.rows[-1])))
+
+
+@pytest.mark.parametrize("number", range(len(MACHINE.promises)))
+@settings(max_examples=60)
+@given(st.lists(st.tuples(st.booleans(), st.booleans(), st.booleans(), st.integers(1, 4)), max_size=14))
+def test_a_promise_is_judged_by_stretches_as_by_ticks(number: int, held: list[tuple[bool, bool, bool, int]]) -> None:
+    promise, simulation = MACHINE.promises[number], Simulation(MACHINE)
+    states: list[State] = []
+    told: list[tuple[bool, str]] = []
+    for lid, dry, halt, ticks in held:
+        for tick in range(ticks):
+            states.append(simulation.step_chosen((), (lid, dry), (), 0 if halt and not tick else -1, (), ()))
+            told.append((dry, simulation.view.modes[MACHINE.parts[0].name]))
+    assert broken(MACHINE, promise, ((state, 1) for state in states)) == by_ticks(promise, told)
+    assert broken(MACHINE, promise, stretched(states, told)) == by_ticks(promise, told)
+
+
+def stretched(states: list[State], told: list[tuple[bool, str]]) -> Iterator[tuple[State, int]]:
+    """The states with neighbours told once that look alike to an observer."""
+    for _, like in groupby(zip(states, told, strict=True), key=lambda pair: pair[1]):
+        pairs = list(like)
+        yield pairs[-1][0], len(pairs)
