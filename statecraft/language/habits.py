@@ -20,6 +20,14 @@ _PINS = re.compile(r"\b(?:[A-Z]?\d+)\b")
 _STEPPED = re.compile(r"(\w+) *(\+\+|--)")
 _ADDED = re.compile(r"(\w+) *([+-])= *(\w+)")
 _ASSIGNED = re.compile(r"(\w+) *= *\1 *([+-]) *(\w+)")
+_STATED = re.compile(r"(?:if +)?\b(\w+) +(?:==?|is) +(on|off|true|false|pressed|released)\b")
+_LET_GO = re.compile(r"(\w+) +(?:released|lifted|gone)\b")
+_LASTING = re.compile(rf"\bfor +({_TIME})")
+_BLINKS = re.compile(r"(\w+) +blink *(?=,|$)")
+_BACKWARDS = re.compile(r"(\w+) +(?:reversed?|backwards?|back) +(\d+) *%?")
+_DIVIDED = re.compile(r"(?:(-) *)?\b([a-z]\w*) *(?:/ *(\d+)|\* *(\d*\.\d+))")
+_QUANTITY = r"-?\d[\d.]*(?: ?(?:[A-Za-z]+|%))?"
+_FROM_TO = re.compile(rf"({_QUANTITY}) *(?:-|–|to\b|\.\.\.) *({_QUANTITY})")
 SIGNS = {"&&": "and", "&": "and", "||": "or", "!": "not", "=": "==", "=<": "<=", "=>": ">=", "<>": "!="}
 """Signs of other notations, and what a condition has instead."""
 
@@ -120,9 +128,15 @@ def habit(text: str, start: str, head: str, at: int) -> Answer | None:
         return Answer(*inches.span(), "Lengths are in mm, cm or m", hint, "unknown-unit")
     match start:
         case "when_cell":
-            return _wait(text, at) or _waiting(text, at) or _bare_time(text, at)
+            return _wait(text, at) or _waiting(text, at) or _bare_time(text, at) or _stated(text, at)
         case "do_cell":
             return _change(text)
+    if head in ("mode", "group") and (setting := _setting(text, at)) is not None:
+        return setting
+    ranged = _FROM_TO.search(text) if head in ("sensor", "dial", "servo", "counter", "output") else None
+    if ranged is not None and ranged.start() < at <= ranged.end():
+        hint = f"Write {ranged[1]} .. {ranged[2]}."
+        return Answer(*ranged.span(), "A range has two dots between its ends", hint, "range")
     if head in ("mode", "group") and (found := _BLINKING.search(text)) and found.start() < at <= found.end():
         period = found[2] or "1 s"
         hint = f"Write:  {found[1]} blink {period}"
@@ -189,18 +203,56 @@ def _wait(text: str, at: int) -> Answer | None:
 
 def _waiting(text: str, at: int) -> Answer | None:
     """``full for 2 s`` in a row: only a level waits for a condition to last."""
+    if text[:at].rstrip().endswith("for"):
+        at = text.rindex("for", 0, at)
     match = _WAITS.match(text, at)
     if match is None:
         return None
     asked = re.split(r"\b(?:and|or)\b|\(", text[:at])[-1].strip()
     names = [word for word in re.findall(r"[a-z_]\w*", asked) if word != "not"]
     if not names or names[0] == "after":
-        hint = "Write after alone:  after 5 s. What must last is asked by a level, which may say for."
+        time = "alone:  after 5 s" if names else f"{match[1]}: so long in the mode"
+        hint = f"Write after {time}. What must last is asked by a level, which may say for."
     else:
         clear = asked[4:] if asked.startswith("not ") else f"not {asked}" if asked.isidentifier() else f"not ({asked})"
         level = f"level long_{names[0]} when {asked} for {match[1]} clears when {clear}"
         hint = f"Declare a level, and ask that:  {level}"
+        if asked.startswith("not ") and clear.isidentifier():
+            hint += f"     Of a command ask:  {clear} absent {match[1]}"
     return Answer(at, at + 3, "A row does not wait for something to last", hint, "only-in-level")
+
+
+def _stated(text: str, at: int) -> Answer | None:
+    """``jar = on``, ``low is off``: what is on is asked for by its name; ``back released``: by ``absent``."""
+    for match in _STATED.finditer(text):
+        if match.start() <= at <= match.end():
+            right = match[1] if match[2] in ("on", "true", "pressed") else f"not {match[1]}"
+            return Answer(*match.span(), "A switch or level is asked for by its name alone", f"Write {right}.", "is-on")
+    for match in _LET_GO.finditer(text):
+        if match.start() <= at <= match.end():
+            hint = f"Write {match[1]} absent 250 ms for a command, not {match[1]} for a switch."
+            return Answer(*match.span(), "What is no longer there is asked for by absent, or by not", hint, "is-on")
+    return None
+
+
+def _setting(text: str, at: int) -> Answer | None:
+    """``spout on for 2 s``, ``horn blink``, ``leaf reverse 50 %``, ``port_drive -pace / 2`` in a mode."""
+    for pattern in (_LASTING, _BLINKS, _BACKWARDS, _DIVIDED):
+        match = next((each for each in pattern.finditer(text) if each.start() <= at <= each.end()), None)
+        if match is None:
+            continue
+        if pattern is _LASTING:
+            message, hint = "A mode lasts until a row leads out of it", f"Write a rule that asks for  after {match[1]}"
+        elif pattern is _BLINKS:
+            message, hint = "What blinks says how fast", f"Write:  {match[1]} blink 1 s"
+        elif pattern is _BACKWARDS:
+            message, hint = "A motor that runs backwards has a minus", f"Write:  {match[1]} -{match[2]} %"
+        else:
+            part = 100 / int(match[3]) if match[3] and int(match[3]) else 100 * float(match[4] or 1)
+            message = "A part of a dial is a percentage of it"
+            hint = f"Write:  {match[1] or ''}{part:.0f} % of {match[2]}"
+        return Answer(*match.span(), message, hint, "syntax")
+    return None
 
 
 def _bare_time(text: str, at: int) -> Answer | None:
