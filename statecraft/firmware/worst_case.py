@@ -63,7 +63,7 @@ def worst_step(program: Disassembly, machine: Machine) -> StepBound:
         NoBound: it has none that could be found.
     """
     function = program.named(STEP)
-    facts, modes = _facts(program, machine)
+    facts, modes = known_bytes(program, machine)
     on_or_off = {address for address, values in facts.items() if values == span(0, 1)}
     calls: Calls = {}
     found, rough = [], ""
@@ -87,7 +87,7 @@ def worst_step(program: Disassembly, machine: Machine) -> StepBound:
     return StepBound(min(found), rough)
 
 
-def _facts(program: Disassembly, machine: Machine) -> tuple[dict[int, int], set[int]]:
+def known_bytes(program: Disassembly, machine: Machine) -> tuple[dict[int, int], set[int]]:
     """What bytes of the state and of the inputs can be between ticks; which are modes, or the command taken.
 
     Nothing is said of a state that does not lie as :func:`layout` has it.
@@ -195,4 +195,4 @@ def _rates(machine: Machine, board: Board) -> Iterator[tuple[str, int]]:
         yield f"TIMER{made.servo_timer.number}_COMPA", (math.ceil(tick_us / (1000 * SERVO_FRAME_MS)) + 1) * (servos + 1)
 
 
-__all__ = ["Interrupts", "StepBound", "interrupts", "worst_step"]
+__all__ = ["NOW", "Interrupts", "StepBound", "interrupts", "known_bytes", "worst_step"]

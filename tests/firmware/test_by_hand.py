@@ -30,7 +30,7 @@ link operator serial0, 9600 baud, plain, silent after 500 ms, reports
 command halt "h", urgent
 sensor front range, trigger 7, echo 8, 2 cm .. 300 cm
 sensor tilt by hand, 0 deg .. 90 deg, takes at most 1 ms
-lamp lit pin 13
+lamp lit pin 6
 mode off stop
 mode on lit on
 failsafes
@@ -117,7 +117,7 @@ def test_tone_beside_a_ranger_is_told_as_what_it_is(tmp_path: Path, chip_tools: 
 def test_the_header_says_what_the_sketch_takes() -> None:
     header = emit(read_text(TEXT, "gauge.modes"), load("atmega328p"))["by_hand.h"]
     said = " ".join(header.split())
-    assert "Pins: 7 (trigger of front), 8 (echo of front), 13 (lamp lit)" in said
+    assert "Pins: 7 (trigger of front), 8 (echo of front), 6 (lamp lit)" in said
     assert "Timer 2: the rangers" in said and "Timer 0: the core's clock" in said
     assert "tone() needs timer2, which is taken" in said
     assert "bool say(const char* text);" in said
@@ -159,9 +159,9 @@ def test_what_is_still_as_it_was_begun_is_told_until_its_line_is_taken_out(gauge
 
 def test_each_kind_of_thing_by_hand_says_what_is_so_until_it_is_written() -> None:
     text = TEXT.replace(
-        "lamp lit pin 13",
+        "lamp lit pin 6",
         "switch lid by hand\ncommand beam by hand\noutput jaw by hand, 0 % .. 9 %, rest 0 %\n"
-        "output screen by hand, shows tilt, each 200 ms\nlamp lit pin 13",
+        "output screen by hand, shows tilt, each 200 ms\nlamp lit pin 6",
     )
     found = {each.name: each.until for each in hand_functions(read_text(text, "gauge.modes"))}
     assert found == {
