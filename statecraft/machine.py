@@ -1419,6 +1419,10 @@ class Machine:
 
     def events(self) -> frozenset[str]:
         """The commands that some row tests as an event: those that wait to be taken."""
+        return self._events
+
+    @cached_property
+    def _events(self) -> frozenset[str]:
         return frozenset(
             atom.command
             for part in self.parts

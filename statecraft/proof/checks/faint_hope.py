@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from functools import partial
+from typing import cast
 
 from statecraft.findings import Finding, RowRef
 from statecraft.machine import Fault, LevelOn, Mode, Sensor, sensors_of
 from statecraft.proof.checks.counterfactual import Counterfactual
 from statecraft.proof.engine.exploration import Config, Explorer
-from statecraft.proof.engine.model import Model
+from statecraft.proof.engine.model import Model, Rows
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs.counterexamples import Trail
 from statecraft.proof.runs.counterfactual_tick import hoped
@@ -42,10 +43,15 @@ def faint_hope(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Fi
     fault = explored.in_fault(sensor.name)
     had = _had(explored, part, sensor.name, model)
     nothing = diagrams.value(None)
+    modes = range(len(whole.modes))
+    asking = {place for place in modes if any(cluster == index for cluster, _ in explored.asks(part, place))}
     found: dict[int, set[int]] = {}  # rows, and the modes in which they may be prevented
     for _, config, region in explored.views():
         place = config.modes[part]
-        if not any(cluster == index for cluster, _ in explored.asks(part, place)):
+        if place not in asking or not any(
+            rows is not None and place in starting.get(cast(Rows, rows)[part], ())
+            for rows in map(diagrams.read, diagrams.ends(region.node))
+        ):
             continue
         prevented = diagrams.select(had.led_out(explorer, config, region), region.node, nothing)
         for rows, _ in explorer.values(config, region, prevented, fault) if prevented != nothing else ():
