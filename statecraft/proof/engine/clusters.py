@@ -114,6 +114,9 @@ class ClusterTable:
     clash: dict[str, int]
 
 
+MOST_ASKED = 3000
+"""How many comparisons and faults a cluster may have: each of its cells says which of them are true."""
+
 MOST_PAIRS = 60_000
 """How many pairs of a state and a cell a cluster may have: its tables would take seconds and hundreds of megabytes."""
 
@@ -171,6 +174,8 @@ class Cluster:
 
     def _cells(self) -> Iterable[InputCell]:
         numeric = [atom for atom in self.inputs if isinstance(atom, Compare | Fault)]
+        if len(numeric) > MOST_ASKED:
+            raise TooWide(", ".join([*(level.name for level in self.levels), *self._sources()]))
         knots = [cells(knot, self.ranges) for knot in knots_of(numeric)]
         switches = [atom for atom in self.inputs if isinstance(atom, SwitchOn)]
         if math.prod(map(len, knots)) << len(switches) > MOST_PAIRS:
