@@ -655,7 +655,9 @@ class _Proof:
         if self.phase == "soon" and len(names) == 1 and self.machine.kept_dials() != self.machine.kept_dials(False):
             freer = kept(seen(self.written), several=False)  # in few configurations, if more than there are
             with suppress(OutOfTime, Undecided, TooWide), within(SOON_SECONDS):
-                if not any(True for _ in flapping(Reachability(freer, names))):
+                explored = Reachability(freer, names)
+                explored.explore()
+                if not any(True for _ in flapping(explored)):
                     return
         every = [self.explore([part.name]) for part in self.machine.parts]
         undecided = False

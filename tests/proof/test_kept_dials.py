@@ -213,3 +213,9 @@ def test_two_numbers_of_a_message_change_when_it_comes(numbers: dict[str, str]) 
 @pytest.mark.slow
 def test_they_are_as_brute_force_has_them() -> None:
     assert disagreements(read_text(STICK.format(range="0 % .. 2 %", much="1 %")), limit=400_000) == []
+
+
+def test_what_flaps_while_they_stand_still_is_found() -> None:
+    flapping = STICK.replace("slewing | slew < {much} and hoist < {much} | idle", "slewing | slew > {much} | idle")
+    report = prove(read_text(flapping.format(range="-100 % .. 100 %", much="10 %")))
+    assert {"idle", "slewing"} == {f.mode.mode for f in report.findings if f.code == "flapping" and f.mode is not None}
