@@ -26,8 +26,7 @@ from statecraft.machine import (
     Term,
     Turns,
 )
-from statecraft.proof.engine.conditions import ranges_of
-from statecraft.proof.engine.model import with_value
+from statecraft.proof.engine.conditions import ranges_of, with_value
 from statecraft.semantics.dial_messages import with_dial_messages
 
 

@@ -59,7 +59,7 @@ from statecraft.proof.row_use import FEW, RowUse
 from statecraft.proof.runs.counterexamples import Lost
 from statecraft.proof.runs.replay import breaks, ends_as_said, held_states, player, replay
 from statecraft.proof.slices import ROUNDS, Slice, Slices, SliceScope, Spurious, always_left, always_reaches
-from statecraft.semantics.cone import closure, parts_asked
+from statecraft.semantics.cone import closure, levels_read, parts_asked
 from statecraft.simulation import Simulation
 
 SOON, SOON_A_ROW = 12_000, 80
@@ -320,7 +320,8 @@ class _Proof:
             raise Undecided
         try:
             if key not in self.together:
-                self.together[key] = Reachability(self.machine, names, self.observed.get(key, ()))
+                soon = self.phase == "soon" or key in self.too_many  # else it was rough, and not too much
+                self.together[key] = Reachability(self.machine, names, self.observed.get(key, ()), by_span=soon)
             whole = self.together[key]
         except TooWide:
             self.too_many.add(key)
@@ -618,13 +619,14 @@ class _Proof:
     def judge_in_slices(self, number: int, promise: Promise) -> Iterator[Finding]:
         """How promise ``number`` fares, by slices."""
         machine = self.machine
-        asked = SliceScope(self.parts_of(promise))
+        # what remembers whether it was there before is of use only together
+        made = () if promise.when is None else levels_read(machine, (), (promise.when,))
+        asked = SliceScope(self.parts_of(promise)).with_more(("level", each.name) for each in made if each.made)
         if promise.kind == "reach":
-            made = self.slices.slice(asked)
-            places = {
-                (made.model.part_index[p], made.model.mode_index[made.model.part_index[p]][m]) for p, m in promise.modes
-            }
-            if not always_reaches(made, lambda modes: any(modes[part] == mode for part, mode in places)):
+            explored = self.slices.slice(asked)
+            index = explored.model.part_index
+            places = {(index[p], explored.model.mode_index[index[p]][m]) for p, m in promise.modes}
+            if not always_reaches(explored, lambda modes: any(modes[part] == mode for part, mode in places)):
                 raise Undecided
             self.verdicts[number] = PromiseVerdict(promise, True)
             return
@@ -849,7 +851,7 @@ def _turns_matter(machine: Machine, part: str, played: Run, tail: int) -> bool:
     the other turn."""
     simulation = Simulation(machine)
     step, at = player(machine, simulation), simulation.layout.index["mode", part]
-    first, second = (played.stretches[tail + turn].inputs for turn in (0, 1))
+    first, second = list(dict.fromkeys(stretch.inputs for stretch in played.stretches[tail:]))[:2]
     for _ in held_states(machine, replace(played, stretches=played.stretches[:-4]), simulation):
         pass
     for stretch in played.stretches[-4:]:

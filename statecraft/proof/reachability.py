@@ -17,7 +17,7 @@ from statecraft.machine import (
 )
 from statecraft.proof.engine.exploration import START, Config, Explorer, Only, Region, Transition, Watcher
 from statecraft.proof.engine.limits import within
-from statecraft.proof.engine.model import Model, definitions
+from statecraft.proof.engine.model import Model, Modes, definitions
 from statecraft.proof.runs.replay import plays
 from statecraft.proof.runs.search import FoundRun, Goal, Search
 from statecraft.semantics import tick_of
@@ -42,11 +42,14 @@ class Reachability:
         partial: what other parts do is not followed here (a slice): nothing that is found is a
             finding yet.
         varying: clusters that do not stand still when inputs do: what is free in a slice.
+        by_span: see :class:`Model`.
         rough: more may seem reachable here than is (see :class:`Model`): what is not found is not there, and what is
             found has to be shown by a run.
     """
 
-    def __init__(self, machine: Machine, parts: Iterable[str], observed: Iterable[Condition] = ()) -> None:
+    def __init__(
+        self, machine: Machine, parts: Iterable[str], observed: Iterable[Condition] = (), by_span: bool = True
+    ) -> None:
         names = set(parts)
         self.whole = machine
         self.observed = tuple(observed)
@@ -54,6 +57,7 @@ class Reachability:
         self.machine = replace(
             machine, parts=kept, levels=levels_read(machine, kept, self.observed), promises=(), trials=()
         )
+        self.by_span = by_span
         self.model = self._model(loosely=True)
         self.partial = False
         self.varying: frozenset[int] = frozenset()
@@ -65,7 +69,13 @@ class Reachability:
     def _model(self, loosely: bool) -> Model:
         silences = watched_silences(self.machine.parts, tick_of(self.whole))
         return Model(
-            self.machine, self.observed, silences, self.whole.events(), loosely, inlined=definitions(self.machine)
+            self.machine,
+            self.observed,
+            silences,
+            self.whole.events(),
+            loosely,
+            by_span=self.by_span,
+            inlined=definitions(self.machine),
         )
 
     @cached_property
@@ -217,6 +227,14 @@ class Reachability:
     def messages(self) -> frozenset[str]:
         """The clocks that messages set."""
         return self.model.by_message
+
+    def unsteady(self, modes: Iterable[Modes]) -> bool:
+        """Whether the rows of ``modes`` ask of inputs that are not known to stand still when inputs do, though nothing
+        free is in them: those that counters are compared with by span."""
+        spanned = self.model.by_span.keys()
+        return bool(spanned) and any(
+            index in spanned for some in modes for part, mode in enumerate(some) for index, _ in self.asks(part, mode)
+        )
 
     def asks(self, part: int, mode: int) -> frozenset[tuple[int, Atom]]:
         """What the rows of a mode ask of the clusters: each cluster, with the atom."""

@@ -25,9 +25,9 @@ from functools import cached_property, partial
 from typing import TypeVar
 
 from statecraft.findings import Hold, RowRef, Run, Stimulus
-from statecraft.machine import Atom, Compare, Condition, InMode, LevelOn, Machine
+from statecraft.machine import Atom, Compare, Condition, Fault, InMode, LevelOn, Machine, Term
 from statecraft.proof.engine.clusters import InputCell
-from statecraft.proof.engine.conditions import holds, terms_of
+from statecraft.proof.engine.conditions import consistent, holds, terms_of
 from statecraft.proof.engine.diagrams import FALSE, TRUE
 from statecraft.proof.engine.exploration import Config, Explorer, Only, Region, Transition, Watcher
 from statecraft.proof.engine.limits import look, within
@@ -72,9 +72,10 @@ class Slice(Reachability):
         standing: the parts whose modes are taken to stand still when inputs do, see :meth:`with_standing`.
     """
 
-    def __init__(self, machine: Machine, made: Sliced) -> None:
+    def __init__(self, machine: Machine, made: Sliced, firmly: bool = False) -> None:
         self.whole = machine
         self.sliced = made
+        self.firmly = firmly
         self.observed = made.observed
         self.machine = made.machine
         silences = {f"silent {link.name}": link.silent for link in machine.links if link.silent is not None}
@@ -84,6 +85,8 @@ class Slice(Reachability):
             made.observed,
             watched,
             machine.events(),
+            loosely_moved=not firmly,
+            by_span=not firmly,
             inlined=made.inlined,
             kept_clocks=made.kept_clocks,
         )
@@ -126,6 +129,11 @@ class Slice(Reachability):
             if kind == "for" and level in levels and asks:
                 yield name
 
+    @property
+    def roughly(self) -> bool:
+        """Whether counters are not followed value by value that could be."""
+        return not self.firmly and bool(self.model.loose or self.model.by_span)
+
     def refuted(self) -> None:
         """What the slice shows is not so in the machine.
 
@@ -163,10 +171,13 @@ class Slice(Reachability):
         for index in self.varying:
             cluster = self.model.clusters[index]
 
-            def stands(_: tuple[int, ...], cell: InputCell) -> bool:
-                return all(known.get(term.name, value) == value for term, value in cell.values.items())
-
-            pairs = cluster.mask(stands)
+            told = [atom for atom in cluster.inputs if isinstance(atom, Compare | Fault)]
+            at = {Term("dial", name): (value, value) for name, value in known.items()}
+            width, row = len(cluster.cells), 0
+            for place, cell in enumerate(cluster.cells):
+                if consistent([(atom, atom in cell.true) for atom in told], {**cluster.ranges, **at}) is not None:
+                    row |= 1 << place
+            pairs = sum(row << (state * width) for state in range(len(cluster.states)))
             if 0 < pairs < cluster.all:
                 yield index, pairs
 
@@ -594,16 +605,17 @@ def _in_words(machine: Machine, kind: str, name: str) -> str:
 
 @dataclass(frozen=True)
 class SliceScope:
-    """What a question follows: parts and things."""
+    """What a question follows: parts and things; ``firmly``: counters are followed value by value."""
 
     parts: frozenset[str]
     things: frozenset[Thing] = frozenset()
+    firmly: bool = False
 
     def with_more(self, things: Iterable[Thing]) -> SliceScope:
         """With more things; a part whose mode is one of them is followed itself."""
         some = frozenset(things)
         parts = frozenset(name for kind, name in some if kind == "mode")
-        return SliceScope(self.parts | parts, self.things | frozenset(t for t in some if t[0] != "mode"))
+        return replace(self, parts=self.parts | parts, things=self.things | {t for t in some if t[0] != "mode"})
 
 
 class Slices:
@@ -646,7 +658,7 @@ class Slices:
         if key not in self._made:
             with within(seconds):
                 made = sliced(self.machine, asked.parts, asked.things, observed, dead)
-                self._made[key] = Slice(self.machine, made)
+                self._made[key] = Slice(self.machine, made, asked.firmly)
         found = self._made[key]
         if explored:
             with within(seconds):
@@ -673,22 +685,26 @@ class Slices:
                 try:
                     return question(made)
                 except Spurious as spurious:
-                    more = self.more(asked, spurious.things, observed)
+                    more = self._new(asked, spurious.things) or ([] if made.roughly else self._ladder(asked, observed))
                 except Undecided:
                     more = self._ladder(asked, observed)
-                if not more:
+                if not more and not made.roughly:
                     raise Undecided
-                asked = asked.with_more(more)
+                asked = asked.with_more(more) if more else replace(asked, firmly=True)
             raise Undecided
 
     def more(self, asked: SliceScope, blamed: Sequence[Thing], observed: Sequence[Condition] = ()) -> list[Thing]:
         """What to follow next: what is to blame, else the cheapest that is not followed yet."""
+        return self._new(asked, blamed) or self._ladder(asked, observed)
+
+    def _new(self, asked: SliceScope, blamed: Sequence[Thing]) -> list[Thing]:
+        """The first of what is to blame and is not followed yet."""
         new = [
             thing
             for thing in blamed
             if thing not in asked.things and not (thing[0] == "mode" and thing[1] in asked.parts)
         ]
-        return self._owned(asked, new[:2]) or self._ladder(asked, observed)
+        return self._owned(asked, new[:2])
 
     def _ladder(self, asked: SliceScope, observed: Sequence[Condition]) -> list[Thing]:
         """What to follow next where nothing in particular is to blame: the cheapest kind that is not yet."""

@@ -1,7 +1,8 @@
 """1,000 random small machines, proved and gone through by brute force; and proved by slices alone.
 
-``python -m tests.benchmarks.proof_against_brute [COUNT [SEED]]``: how many machines to compare, and the seed to start
-from. A machine that is too large for brute force is passed over. Nothing may be left open but by slices alone. Each on
+``python -m tests.benchmarks.proof_against_brute [COUNT [SEED [KIND]]]``: how many machines to compare, the seed to
+start from, and which: ``counting`` or ``copying`` ones, or ``beside`` inputs (:mod:`tests.proof.beside_inputs`). A
+machine that is too large for brute force is passed over. Nothing may be left open but by slices alone. Each on
 which the two sides differ is made as small as it can be and printed with what is said of it; more than 6 GB of memory
 is a difference, too.
 """
@@ -15,6 +16,7 @@ import time
 from statecraft.language import read_text
 from statecraft.machine import Machine
 from tests.proof.against_brute import contradictions, disagreements, small_text, smallest
+from tests.proof.beside_inputs import beside_text
 from tests.proof.brute import TooLarge, World
 
 LIMIT = 60_000
@@ -24,13 +26,14 @@ MOST_BYTES = 6 << 30
 """The memory that a comparison may take."""
 
 
-def main(count: int = 1000, seed: int = 0) -> int:
+def main(count: int = 1000, seed: int = 0, kind: str = "") -> int:
     """Compare ``count`` machines; the exit code is 1 if any differ."""
     resource.setrlimit(resource.RLIMIT_AS, (MOST_BYTES, MOST_BYTES))
     compared = passed = differ = asked = left = 0
     started = time.process_time()
     while compared < count:
-        text, seed = small_text(seed), seed + 1
+        text = beside_text(seed) if kind == "beside" else small_text(seed, kind == "counting", kind == "copying")
+        seed += 1
         try:
             machine = read_text(text)
             world = World(machine, LIMIT)
@@ -85,4 +88,5 @@ def _kind(line: str) -> str:
 
 
 if __name__ == "__main__":
-    sys.exit(main(*(int(word) for word in sys.argv[1:])))
+    words = [*sys.argv[1:], *("1000", "0", "")[len(sys.argv) - 1 :]]
+    sys.exit(main(int(words[0]), int(words[1]), words[2]))

@@ -93,6 +93,8 @@ def _bare(explored: Reachability, part: int, sensor: Sensor, saying: Saying, don
             settled: set[tuple[Config, int]] = set()
             for config in starts:
                 for each in rounds(explored, config, onlys, alone, modes, followed, settled):
+                    if explored.unsteady(each.modes):
+                        raise Undecided
                     if _depends(explored, part, each, [other[cells] for cells in turns]):
                         for at in {some[part] for some in each.modes if some[part] in driving}:
                             for start, note in each.starts(turns):

@@ -165,7 +165,7 @@ def constants(explored: Reachability, modes: Iterable[Modes], settled: Collectio
     for some in modes:
         for part, mode in enumerate(some):
             found |= clusters_asked(explored, part, mode)
-    return sorted(found - explored.varying.difference(settled))
+    return sorted(found - explored.varying.difference(settled) - explored.model.by_span.keys())
 
 
 def clusters_asked(explored: Reachability, part: int, mode: int) -> set[int]:
@@ -207,7 +207,7 @@ class Turning:
         among: modes of the first of ``parts`` of which one is to be on the round; None: any.
 
     Attributes:
-        within: modes, as (part, name): of the parts that some are named of, only these are followed.
+        within: modes, as (part, name): one part at least that some are named of is in one of these, if any are named.
     """
 
     def __init__(
@@ -245,7 +245,7 @@ class Turning:
         for part, name in self.within:
             allowed.setdefault(part, set()).add(explored.model.mode_index[part][name])
         for config in entered_now(explored, self.parts, self.saying):
-            if any(config.modes[part] not in some for part, some in allowed.items()):
+            if allowed and all(config.modes[part] not in some for part, some in allowed.items()):
                 continue
             for region in explored.explorer.regions(config, self.spoken):
                 yield config, region

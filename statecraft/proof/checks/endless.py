@@ -9,7 +9,7 @@ from statecraft.findings import Finding, Run
 from statecraft.folding import listed
 from statecraft.machine import Compare, LevelOn, Machine, ModeRef, Taken
 from statecraft.proof.checks.constant_inputs import Cells, constants, every_choice, quiet, with_tail
-from statecraft.proof.checks.waits_for_ever import asked_by_others, lost, may_leave, modes_beside, roughly
+from statecraft.proof.checks.waits_for_ever import asked_by_others, lost, may_leave, modes_beside, roughly, unsteady
 from statecraft.proof.engine.exploration import Config
 from statecraft.proof.engine.liveness import Subset
 from statecraft.proof.reachability import Reachability, Undecided
@@ -37,9 +37,9 @@ def endless(explored: Reachability, part: int) -> Iterator[Finding]:
             continue
         if _timed_out(explored.whole, whole.name, mode.name):
             continue
-        if explored.partial:
-            raise Undecided
         beside = modes_beside(explored, part, place)
+        if explored.partial or unsteady(explored, part, place):
+            raise Undecided
         clusters = sorted(set(constants(explored, beside)) | set(asked_by_others(explored, part)))
         ends = unsure = False
         sure: dict[Config, Cells] = {}  # where it stays for ever, with inputs on which it does

@@ -22,7 +22,7 @@ from statecraft.proof.checks.constant_inputs import (
 )
 from statecraft.proof.checks.mode_cycles import cycles
 from statecraft.proof.engine.exploration import Config
-from statecraft.proof.reachability import Reachability
+from statecraft.proof.reachability import Reachability, Undecided
 
 
 def flapping(
@@ -57,6 +57,8 @@ def flapping(
             done: set[tuple[Config, int]] = set()
             for config in begun:
                 for each in rounds(explored, config, [only], everyone, modes, followed, done):
+                    if explored.unsteady(each.modes):
+                        raise Undecided
                     turns = [moved(*some) for some in itertools.pairwise((*each.modes, each.modes[0]))]
                     starts = list(each.starts([cells]))
                     for parts in _least(turns):
@@ -92,12 +94,15 @@ def _while(explored: Reachability, saying: Saying) -> str:
 
 
 def _modes_gone_round(explored: Reachability, saying: Saying) -> frozenset[tuple[int, str]]:
-    """The modes that the parts may go round, as far as conditions tell; of a part that they do not tell it of, none."""
+    """The modes that the parts may go round, as far as conditions tell; of a part that they do not tell it of, all.
+    Those that go round are in one of theirs; another may stand still in any."""
     found: set[tuple[int, str]] = set()
     for place, part in enumerate(explored.model.parts):
         taken = explored.model.takes[saying.take]
         ways = [cycles(explored.whole, taken, said, part.name) for said in saying.ways]
-        if None not in ways:
+        if None in ways:
+            found |= {(place, mode.name) for mode in part.modes}
+        else:
             found |= {(place, name) for some in ways if some is not None for way in some for name in way}
     return frozenset(found)
 

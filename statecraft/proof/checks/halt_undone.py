@@ -26,7 +26,8 @@ def halt_undone(explored: Reachability, part: int) -> Iterator[Finding]:
     without a dial being changed. What was heard before, and how long ago, rows may still ask about.
 
     Raises:
-        Undecided: there are too many places where dials can stand; or as :meth:`Reachability.found`.
+        Undecided: there are too many places where dials can stand, or not all of them are known to stand; or as
+            :meth:`Reachability.found`.
     """
     machine, model = explored.whole, explored.model
     whole = machine.part(model.parts[part].name)
@@ -35,11 +36,14 @@ def halt_undone(explored: Reachability, part: int) -> Iterator[Finding]:
     halts = _halts(machine, whole, model)
     undone: dict[int, list[Standing]] = {}  # by stop mode: where the dials stand while it is left
     try:
-        for held in standing(machine, model.clusters) if _comes_back(explored, part, ANYWHERE) else ():
+        clusters = [cluster for cluster in model.clusters if cluster.index not in model.by_span]
+        for held in standing(machine, clusters) if _comes_back(explored, part, ANYWHERE) else ():
             for place in _comes_back(explored, part, held):
                 undone.setdefault(place, []).append(held)
     except TooManyDials:
         raise Undecided from None
+    if undone and model.by_span:
+        raise Undecided  # a dial that a counter is compared with may have been changed
     for place, some in sorted(undone.items()):
         runs = [found for held in some if (found := _run(explored, part, place, held)) is not None]
         if not runs:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Sequence
 
 from statecraft.findings import Finding, Run
@@ -28,7 +29,7 @@ def waits_for_ever(explored: Reachability, part: int) -> Iterator[Finding]:
     declared endless.
 
     Raises:
-        Undecided: there are too many choices of inputs.
+        Undecided: there are too many choices of inputs, or it hangs on inputs that are not known to stand still.
     """
     model = explored.model
     for place, mode in enumerate(model.parts[part].modes):
@@ -36,7 +37,7 @@ def waits_for_ever(explored: Reachability, part: int) -> Iterator[Finding]:
             continue
         best: tuple[Run, Cells] | None = None
         for cells in _candidates(explored, part, place):
-            if explored.partial:
+            if explored.partial or unsteady(explored, part, place):
                 raise Undecided
             stays, _ = lost(explored, part, place, confined(explored, cells))
             if not stays:
@@ -127,11 +128,24 @@ def _some_take(explored: Reachability, node: Node, takes: int) -> Node:
 
 
 def asked_by_others(explored: Reachability, part: int) -> Iterator[int]:
-    """The clusters that other parts ask in any mode: they may open the way."""
+    """The clusters that other parts ask in any mode and that stand still: they may open the way."""
     for other, whole in enumerate(explored.model.parts):
         if other != part:
             for mode in range(len(whole.modes)):
-                yield from clusters_asked(explored, other, mode)
+                yield from clusters_asked(explored, other, mode) - explored.model.by_span.keys()
+
+
+def unsteady(explored: Reachability, part: int, place: int) -> bool:
+    """Whether anything beside the mode, or another part in any mode, asks of inputs that are not known to stand still
+    when inputs do."""
+    others = (
+        clusters_asked(explored, other, mode)
+        for other, whole in enumerate(explored.model.parts)
+        for mode in range(len(whole.modes))
+        if other != part
+    )
+    spanned = explored.model.by_span.keys()
+    return explored.unsteady(modes_beside(explored, part, place)) or not spanned.isdisjoint(itertools.chain(*others))
 
 
 def modes_beside(explored: Reachability, part: int, place: int) -> list[Modes]:

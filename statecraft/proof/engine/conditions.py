@@ -16,6 +16,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from statecraft.machine import (
+    MIRRORED,
     OPPOSITE,
     And,
     Atom,
@@ -87,6 +88,26 @@ def holds(op: Op, left: int, right: int) -> bool:
 def terms_of(atom: Compare) -> tuple[Term, ...]:
     """The terms that ``atom`` compares; a dial whose negative it compares is the dial."""
     return (atom.left,) if atom.right is None else (atom.left, base(atom.right))
+
+
+def counter_beside(atom: Compare) -> Term | None:
+    """The counter that ``atom`` compares with an input; None if it does not."""
+    terms = terms_of(atom)
+    counters = [term for term in terms if term.kind == "counter"]
+    if len(terms) != 2 or len(counters) != 1 or any(term.kind == "output" for term in terms):
+        return None
+    return counters[0]
+
+
+def with_value(atom: Compare, counter: str, value: int) -> Compare:
+    """``atom`` with ``value`` in place of the counter."""
+    name = Term("counter", counter)
+    if atom.right == name:
+        return Compare(atom.left, atom.op, None, value + atom.offset)
+    assert atom.right is not None
+    if atom.right.kind == "minus":
+        return Compare(base(atom.right), atom.op, None, atom.offset - value)
+    return Compare(atom.right, MIRRORED[atom.op], None, value - atom.offset)
 
 
 def compare(atom: Compare, values: Mapping[Term, int | None]) -> bool:

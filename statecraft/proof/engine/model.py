@@ -12,14 +12,14 @@ others), and a clock matters only up to the largest constant that it may still b
 from __future__ import annotations
 
 import itertools
+from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from types import MappingProxyType
-from typing import Protocol, TypeGuard
+from typing import NamedTuple, Protocol, TypeGuard
 
 from statecraft.machine import (
-    MIRRORED,
     And,
     Atom,
     Compare,
@@ -55,10 +55,11 @@ from statecraft.proof.engine.clusters import (
     overlaps,
     steady_clock,
 )
-from statecraft.proof.engine.conditions import holds, ranges_of, satisfy, terms_of
+from statecraft.proof.engine.conditions import counter_beside, holds, ranges_of, satisfy, terms_of, with_value
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Diagrams, Node
 from statecraft.proof.engine.observer import possible_atoms, settled
-from statecraft.proof.engine.sums import Classes, base, meeting
+from statecraft.proof.engine.spans import spans_of, tied_to_counters
+from statecraft.proof.engine.sums import Classes, meeting
 from statecraft.semantics.cone import counters_asked, sensors_asked
 from statecraft.semantics.decisions import (
     CopyToCounter,
@@ -128,6 +129,19 @@ class Dispatch:
     values: tuple[str, ...]
     others: tuple[InMode, ...]
     clusters: tuple[int, ...]
+
+
+class Spans(NamedTuple):
+    """How a counter is compared with inputs by span.
+
+    Attributes:
+        starts: the least value of each span.
+        early, late: it is compared before rows of its part have decided, and after.
+    """
+
+    starts: tuple[int, ...]
+    early: bool
+    late: bool
 
 
 class TimeCase:
@@ -211,6 +225,9 @@ class Model:
         events: the commands that can be taken; by default those that some row of ``machine`` tests.
         loosely: counters that count time over many configurations are told apart only as far as rows ask about them,
             and may step on any tick on which they count. More may seem reachable than is; never less.
+        loosely_moved: so are those that count from outside, but for those of very few values.
+        by_span: a counter that is compared with inputs is told apart there only as far as it makes a difference on one
+            tick, see :mod:`statecraft.proof.engine.spans`. Inputs that stand still are not known to do so there.
         inlined: levels whose state is no memory but follows from the inputs of the tick, by name and by the part whose
             rows read it (None: an observer): the condition on which they are on. See ``definitions`` and
             :mod:`statecraft.proof.engine.slicing`.
@@ -225,6 +242,8 @@ class Model:
         watched: dict[str, int] | None = None,
         events: frozenset[str] | None = None,
         loosely: bool = False,
+        loosely_moved: bool = False,
+        by_span: bool = False,
         inlined: Mapping[tuple[str, str | None], Condition] = MappingProxyType({}),
         kept_clocks: frozenset[str] | None = None,
     ) -> None:
@@ -258,8 +277,11 @@ class Model:
         read |= {sensor for condition in self.observed for sensor in sensors_of(condition)}
         done: dict[tuple[str, str | None], None] = {}
         seen = [test for condition in self.observed for test in self.seen_in(condition, done)]
-        asked = [test for part, guard in rows for test in self.read_by(guard, part, done)]
-        inputs = [each for test in dict.fromkeys([*asked, *seen]) for each in self._plain(test)]
+        asked: list[tuple[str | None, Test]] = [(None, test) for test in seen]
+        asked += [(part, test) for part, guard in rows for test in self.read_by(guard, part, done)]
+        self._asked_by = list(dict.fromkeys(asked))
+        self.spans = dict(self._spans()) if by_span else {}
+        inputs = [each for test in dict.fromkeys(test for _, test in asked) for each in self.plain(test)]
         read |= {s for level in machine.levels for c in (level.set, level.clear) for s in sensors_of(c)}
         read |= {s for condition in inlined.values() for s in sensors_of(condition)}
         inputs += [Fault(sensor) for sensor in sorted(read)]
@@ -272,6 +294,9 @@ class Model:
         self.with_state = sum(1 for cluster in self.clusters if cluster.levels)
         self.level_cluster = {level.name: c.index for c in self.clusters for level in c.levels}
         self.input_cluster = {atom: c.index for c in self.clusters for atom in c.inputs}
+        self.by_span: dict[int, list[tuple[int, Compare]]] = {}
+        for cluster, beside in self._compared_by_span():
+            self.by_span.setdefault(cluster, []).append(beside)
         self.command = len(self.clusters)
         self.diagrams = Diagrams([*(c.all for c in self.clusters), (1 << len(self.takes)) - 1])
         # Fors of all clusters, in the order in which a configuration lists them.
@@ -289,7 +314,7 @@ class Model:
         self.from_outside = dict(self._moving_counters())
         self.stored = tuple(place for place, counter in enumerate(self.counters) if counter.stored)
         self.loose = dict(self._loose()) if loosely else {}
-        self.loose |= dict(self._loosely_moving(FEW_VALUES if loosely else MOST_VALUES))
+        self.loose |= dict(self._loosely_moving(FEW_VALUES if loosely or loosely_moved else MOST_VALUES))
         self.told = dict(self._told())
         # A counter that counts time keeps a remainder for each clause: a clock while it runs, a number while it rests.
         self.remainders = [
@@ -428,7 +453,7 @@ class Model:
             )
         return self._reads_modes[key]
 
-    def _plain(self, atom: Test) -> list[Atom]:
+    def plain(self, atom: Test) -> list[Atom]:
         """``atom`` as comparisons of inputs alone: a counter beside a sensor or dial stands for each of its values."""
         if not isinstance(atom, Compare):
             return [atom] if isinstance(atom, Fault | SwitchOn) else []
@@ -437,9 +462,51 @@ class Model:
             return []
         if "counter" not in kinds:
             return [atom]
-        counter = next(term for term in (atom.left, atom.right) if term is not None and term.kind == "counter")
+        counter = counter_beside(atom)
+        assert counter is not None
         low, high = self.ranges[counter][:2]
-        return [with_value(atom, counter.name, value) for value in range(low, high + 1)]
+        spans = self.spans.get(self.counter_place[counter.name])
+        values = range(low, high + 1) if spans is None else spans.starts
+        return [with_value(atom, counter.name, value) for value in values]
+
+    # ---------------------------------------------------------------------------------- counters that stand for others
+
+    def _spans(self) -> Iterator[tuple[int, Spans]]:
+        """The counters that are compared with inputs by span; those left out of which every value matters."""
+        order = {part.name: place for place, part in enumerate(self.parts)}
+        asked = [(part, test) for part, test in self._asked_by if isinstance(test, Compare)]
+        levels = [atom for level in self.levels for c in (level.set, level.clear) for atom in atoms(c)]
+        steady = {atom.sensor for atom in levels if isinstance(atom, Steady) and atom.kind == "sensor"}
+        compared = [*(test for _, test in asked), *(atom for atom in levels if isinstance(atom, Compare))]
+        for name, tied in tied_to_counters(compared, self.ranges).items():
+            place = self.counter_place[name]
+            beside = [(part, test) for part, test in asked if counter_beside(test) == Term("counter", name)]
+            own = order[self.counters[place].part]
+            early = any(part is not None and order[part] <= own for part, _ in beside)
+            late = any(part is None or order[part] > own for part, _ in beside)
+            changes = [c for turn in self._turns for mode in turn.decisions for made in mode for c in made.changes
+                       if c.counter.name == name] if early and late else []  # fmt: skip
+            if any(not isinstance(change, SetCounter) for change in changes):
+                continue  # one input is compared with two values of it on a tick
+            if any(term.name in steady for atom in tied for term in terms_of(atom)):
+                continue
+            sets = {self.counters[place].moved(change.value, 0) for change in changes if isinstance(change, SetCounter)}
+            counter = self.counters[place]
+            found = spans_of(Term("counter", name), tied, sets, self.ranges)
+            if found is not None and len(found) < counter.high - counter.low + 1:
+                yield place, Spans(found, early, late)
+
+    def _compared_by_span(self) -> Iterator[tuple[int, tuple[int, Compare]]]:
+        """What compares a counter with inputs by span, with the inputs' cluster and the counter's place."""
+        for test in dict.fromkeys(test for _, test in self._asked_by if isinstance(test, Compare)):
+            counter = counter_beside(test)
+            if counter is not None and (place := self.counter_place[counter.name]) in self.spans:
+                yield self.input_cluster[self.plain(test)[0]], (place, test)
+
+    def stands_for(self, place: int, value: int) -> int:
+        """The value that stands for ``value`` of a counter where it is compared with inputs."""
+        spans = self.spans.get(place)
+        return value if spans is None else spans.starts[bisect_right(spans.starts, value) - 1]
 
     # ------------------------------------------------------------------------------------------------- conditions, set
 
@@ -586,7 +653,7 @@ class Model:
             if isinstance(atom, LevelOn):
                 yield self.level_cluster[atom.level], atom
             elif isinstance(atom, Compare | Fault | SwitchOn):
-                for each in self._plain(atom):
+                for each in self.plain(atom):
                     yield self.input_cluster[each], each
 
     @cached_property
@@ -622,7 +689,10 @@ class Model:
             mode,
             tuple(passed(test.clock, test.ticks) for test in desk.tests),
             tuple(self.compared(atom, counters) for atom in desk.counters),
-            tuple(counters[self.counter_place[name]] for name in desk.values),
+            tuple(
+                None if (value := counters[place]) is None else self.stands_for(place, value)
+                for place in (self.counter_place[name] for name in desk.values)
+            ),
             tuple(self.in_modes(atom, modes) for atom in desk.others),
             tuple(known[index] for index in desk.clusters),
             before,
@@ -730,15 +800,16 @@ class Model:
                     if command in self.takes
                     else FALSE
                 )
-            case Compare(left, _, right, _):
+            case Compare():
                 kinds = {term.kind for term in terms_of(atom)}
                 if kinds == {"counter"}:
                     return TRUE if self.compared(atom, counters) else FALSE
-                for term in (left, right):
-                    if term is not None and term.kind == "counter":
-                        value = counters[self.counter_place[term.name]]
-                        assert value is not None
-                        atom = with_value(atom, term.name, value)
+                counter = counter_beside(atom)
+                if counter is not None:
+                    place = self.counter_place[counter.name]
+                    value = counters[place]
+                    assert value is not None
+                    atom = with_value(atom, counter.name, self.stands_for(place, value))
                 cluster = self.input_cluster[atom]
                 return self.diagrams.among(cluster, self.clusters[cluster].of_input[atom])
             case Fault() | SwitchOn():
@@ -861,11 +932,7 @@ class Model:
         Raises:
             TooWide: one is asked about in ways that take its very value, and has too many.
         """
-        guards = [(turn.part.name, guard) for turn in self._turns for row in turn.guards for guard in row]
-        asked = [(part, test) for part, guard in guards for test in tests(guard)]
-        asked += [("", test) for each in self.observed for test in tests(self.lowering.observer(each))]
-        asked += [("", test) for level in self.levels for c in (level.set, level.clear)
-                  for test in tests(self.lowering.level(c))]  # fmt: skip
+        asked = [*self._asked_by, *self._asked_by_levels()]
         stepped = {
             change.counter.name
             for turn in self._turns for mode in turn.decisions for made in mode for change in made.changes
@@ -883,12 +950,22 @@ class Model:
             firm = counter.name in copied
             for part, test in asked:
                 if isinstance(test, Compare) and place in self._counters_read(test):
-                    firm |= test.right is not None or (part not in ("", counter.part) and counter.name in stepped)
-                    cuts |= {test.offset, test.offset + 1}
+                    firm |= part not in (None, counter.part) and counter.name in stepped
+                    if counter_beside(test) is not None and place in self.spans:
+                        cuts |= set(self.spans[place].starts)
+                    else:
+                        firm |= test.right is not None
+                        cuts |= {test.offset, test.offset + 1}
             if firm and size > MOST_VALUES:
                 raise TooWide(counter.name)
             if not firm:
                 yield place, tuple(sorted(cut for cut in cuts if counter.low <= cut <= counter.high))
+
+    def _asked_by_levels(self) -> Iterator[tuple[str | None, Test]]:
+        """What levels with a memory ask; nobody's."""
+        for level in self.levels:
+            for condition in (level.set, level.clear):
+                yield from ((None, test) for test in tests(self.lowering.level(condition)))
 
     def may_count(self, place: int, value: int | None, modes: Modes) -> tuple[int | None, ...]:
         """What a loose counter may come to from ``value`` on a tick that begins in ``modes``, by time alone."""
@@ -908,9 +985,7 @@ class Model:
         """Counters that count time over many configurations, with the values at which what rows ask of them changes."""
         read: dict[int, list[Compare]] = {place: [] for place in range(len(self.counters))}
         firm = {self.counter_place[change.source.name] for change in self._copies}
-        asked = [(turn.part.name, guard) for turn in self._turns for row in turn.guards for guard in row]
-        asked += [("", guard) for guard in self._observers()]
-        for part, test in ((part, test) for part, guard in asked for test in tests(guard)):
+        for part, test in self._asked_by:
             for place in self._counters_read(test):
                 assert isinstance(test, Compare)
                 read[place].append(test)
@@ -930,11 +1005,7 @@ class Model:
         counted = self.machine.counted_dials()
         if not counted:
             return
-        guards = [guard for turn in self._turns for row in turn.guards for guard in row]
-        seen = [atom for each in self.observed for atom in possible_atoms(self.machine, each)]
-        guards += [self.lowering.observer(atom) for atom in seen]
-        guards += [self.lowering.level(c) for level in self.machine.levels for c in (level.set, level.clear)]
-        asked = [test for guard in guards for test in tests(guard)]
+        asked = [test for _, test in (*self._asked_by, *self._asked_by_levels())]
         beside = [test for test in asked if isinstance(test, Compare) and test.right is not None]
         found: dict[Term, tuple[Classes, tuple[str, ...]]] = {}
         for dial in self.machine.dials:
@@ -957,6 +1028,10 @@ class Model:
             copies = [change for change in self._copies if change.source.name == dial.name]
             for change in copies:
                 cuts |= {test.offset + more for test in asked if self._asks_of(test, change) for more in (0, 1)}
+            by_span = self.spans.get(self.counter_place[dial.name])
+            if by_span is not None:
+                cuts |= set(by_span.starts)
+                about = [test for test in about if _counts(test)]
             pairs = {_pair(test) for test in about if test.right is not None}
             with_inputs = not all(_counts(test) for test in about)
             alone = len(pairs) < 2 and not any(one == other for one, other in pairs)
@@ -1264,17 +1339,6 @@ def _cuts(atom: Compare) -> tuple[bool, set[int]]:
     if atom.right.kind == "minus counter":
         return True, ends
     return False, ends if atom.left == _pair(atom)[0] else {-end - 1 for end in ends}
-
-
-def with_value(atom: Compare, counter: str, value: int) -> Compare:
-    """``atom`` with ``value`` in place of the counter."""
-    name = Term("counter", counter)
-    if atom.right == name:
-        return Compare(atom.left, atom.op, None, value + atom.offset)
-    assert atom.right is not None
-    if atom.right.kind == "minus":
-        return Compare(base(atom.right), atom.op, None, atom.offset - value)
-    return Compare(atom.right, MIRRORED[atom.op], None, value - atom.offset)
 
 
 def _leaves(ask: Ask) -> Iterator[Atom | ClockTest]:

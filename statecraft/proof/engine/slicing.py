@@ -14,7 +14,7 @@ Whether something *can be reached* does not carry over at all, see :mod:`statecr
 For the argument to hold, a thing that is read at two moments of a tick has a dial for each:
 
 - The mode of a part that is not followed is read *before* it decides (by levels, by itself and by the parts written
-  before it) and *after* (by the parts written after it and by observers). The same holds for counters.
+  before it) and *after* (by the parts written after it and by observers). The same holds for counters that rows change.
 - A clock is read after it has advanced, and set to 0 in step 4 only if its part enters something: the slice knows of
   the parts that it follows that they do. A gate is judged as if entered: its clocks are 0 and no dial. See
   :class:`statecraft.proof.engine.model.Model`.
@@ -151,6 +151,8 @@ class _Slicing:
         self.modes = {part.name: numbered(part.modes) for part in machine.parts}
         self.counters = {counter.name: counter for part in machine.parts for counter in part.counters}
         self.only_heard = only_heard(machine)
+        rows = (row for part in machine.parts for row in part.rows)
+        self.changed = {change.counter for row in rows for change in row.changes}
         followed = [part for part in machine.parts if part.name in self.parts]
         read = levels_read(machine, followed, self.observed)
         defined = {level for level, _ in definitions(machine)}
@@ -260,7 +262,8 @@ class _Slicing:
         counter = self.counters[term.name]
         if ("counter", term.name) in self.things and counter.part in self.parts:
             return term
-        when = "after" if term.name in self.only_heard else self._when(counter.part, reader)
+        late = term.name in self.only_heard  # no row changes it
+        when = "after" if late else self._when(counter.part, reader) if term.name in self.changed else "before"
         return self._dial(f"{term.name} {when}", counter.low, counter.high, Source(("counter", term.name), when))
 
     # ----------------------------------------------------------------------------------------------------------- levels

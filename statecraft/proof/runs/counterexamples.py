@@ -17,7 +17,7 @@ from typing import Any, NamedTuple
 from statecraft.findings import Hold, Run, Stimulus
 from statecraft.machine import Compare, Fault, ModeRef, Steady, Term
 from statecraft.proof.engine.clusters import Cluster, InputCell, knots_of
-from statecraft.proof.engine.conditions import consistent, terms_of
+from statecraft.proof.engine.conditions import compare, consistent, terms_of, with_value
 from statecraft.proof.engine.diagrams import Node
 from statecraft.proof.engine.exploration import NOW, START, Config, Explorer, TickCase, Transition
 from statecraft.proof.engine.limits import look
@@ -800,6 +800,8 @@ def run_of(explorer: Explorer, number: int, trail: Trail) -> tuple[Run, list[tup
     if explorer.model.from_outside:
         moves = list(moves_of(explorer.model, explorer.origin, ticks))
         choices, rows = _with_moves(choices, moves), _rows_with(rows, moves)
+    if explorer.model.by_span:
+        choices = _as_counted(explorer, choices, ticks, moves if explorer.model.from_outside else ())
     if trail.shown is not None:
         left_out = len(trail.edges) - trail.shown
         choices, rows = _without_last(choices, left_out), _without_last_rows(rows, left_out)
@@ -866,30 +868,34 @@ def moves_of(model: Model, origin: Config, ticks: Sequence[RunTicks]) -> Iterato
                 waited += 1
                 yield Moved(move(number), 1, True)
             moves = () if first else move(number)
-            rows = tick.way.rows
-            quiet = all(row == NOBODY for row in rows)
-            stood = [values.get(place, value) for place, value in enumerate(tick.way.region.counters)]
-            for part, row in enumerate(rows):
-                if row == NOBODY:
-                    continue
-                made = model.made_by(part, modes[part], row)
-                modes[part] = model.mode_index[part][made.target.name]
-                for change in made.changes:
-                    changed = model.counter_place[change.counter.name]
-                    if changed in values:
-                        counter = model.counters[changed]
-                        if isinstance(change, SetCounter):
-                            values[changed] = change.value
-                        elif isinstance(change, CopyToCounter):
-                            copied = stood[model.counter_place[change.source.name]]
-                            assert copied is not None
-                            values[changed] = change.of(copied)
-                        else:
-                            values[changed] = counter.moved(values[changed], change.by)
+            quiet = all(row == NOBODY for row in tick.way.rows)
+            _decide(model, modes, tick, values)
             yield Moved(moves, 1, False)
             if quiet and not moves and not first and at + 1 < tick.ticks:
                 yield Moved((), tick.ticks - at - 1, False)  # it stands where it is wanted next
                 break
+
+
+def _decide(model: Model, modes: list[int], tick: RunTicks, values: dict[int, int]) -> None:
+    """Let the rows of a tick change ``modes`` and the ``values`` of some counters, by place."""
+    stood = [values.get(place, value) for place, value in enumerate(tick.way.region.counters)]
+    for part, row in enumerate(tick.way.rows):
+        if row == NOBODY:
+            continue
+        made = model.made_by(part, modes[part], row)
+        modes[part] = model.mode_index[part][made.target.name]
+        for change in made.changes:
+            place = model.counter_place[change.counter.name]
+            if place not in values:
+                continue
+            if isinstance(change, SetCounter):
+                values[place] = change.value
+            elif isinstance(change, CopyToCounter):
+                copied = stood[model.counter_place[change.source.name]]
+                assert copied is not None
+                values[place] = change.of(copied)
+            else:
+                values[place] = model.counters[place].moved(values[place], change.by)
 
 
 def _near(model: Model, place: int, value: int, span: tuple[int, int]) -> bool:
@@ -974,6 +980,109 @@ def _rows_with(rows: Sequence[tuple[Rows, int]], moves: Iterable[Moved]) -> list
             rest -= both
             now = now._replace(ticks=now.ticks - both)
     return made
+
+
+Counted = dict[int, tuple[int, ...]]
+"""By place, the values at which a counter is compared with inputs on a tick."""
+
+
+def _counted_on(
+    model: Model, origin: Config, ticks: Sequence[RunTicks], moves: Iterable[Moved]
+) -> Iterator[tuple[Counted, int]]:
+    """Where the counters stand that are compared with inputs by span: on how many ticks, in order."""
+    modes = list(origin.modes)
+    kept = dict(_kept(model, ticks[0])) if ticks else {}
+    places = [place for place in model.spans if place in model.from_outside]
+    outside = {place: kept.get(model.counters[place].name, model.counters[place].start) for place in places}
+    coming = iter(moves)
+    for tick in ticks:
+        rest = tick.ticks
+        while rest:
+            now = next(coming) if model.from_outside else Moved((), rest, False)
+            for name, by in now.moves:
+                if (place := model.counter_place[name]) in outside:
+                    outside[place] = model.counters[place].moved(outside[place], by)
+            stand = {place: value for place in model.spans if (value := tick.way.region.counters[place]) is not None}
+            stand |= outside
+            if now.waits:
+                yield {place: (value,) for place, value in stand.items()}, now.ticks
+                continue
+            after = dict(stand)
+            _decide(model, modes, tick, after)
+            outside |= {place: after[place] for place in outside}
+            asked = {place: (spans.early, spans.late) for place, spans in model.spans.items() if place in stand}
+            yield (
+                {
+                    place: (*([stand[place]] if early else []), *([after[place]] if late else []))
+                    for place, (early, late) in asked.items()
+                },
+                now.ticks,
+            )
+            rest -= now.ticks
+
+
+def _as_counted(
+    explorer: Explorer, choices: Sequence[Choice], ticks: Sequence[RunTicks], moves: Iterable[Moved]
+) -> list[Choice]:
+    """``choices`` with readings that compare with what counters really stand at as their cells say of those that stand
+    for them; as on the tick before where they can be.
+
+    Raises:
+        Lost: there are none.
+    """
+    model = explorer.model
+    made: list[Choice] = []
+    coming = _counted_on(model, explorer.origin, ticks, moves)
+    counted, left = next(coming)
+    values: dict[Term, int | None] = {}
+    for choice in choices:
+        rest = choice.ticks
+        while rest:
+            if not left:
+                counted, left = next(coming)
+            both = min(rest, left)
+            for index in model.by_span:
+                values |= _beside(model, index, choice, counted, values)
+            valid = {term: value for term, value in values.items() if value is not None}
+            made.append(replace(choice, ticks=both, readings=tuple({**dict(choice.readings), **valid}.items())))
+            rest -= both
+            left -= both
+    return made
+
+
+def _beside(
+    model: Model, index: int, choice: Choice, counted: Counted, before: Mapping[Term, int | None]
+) -> dict[Term, int | None]:
+    """Values of the inputs of a cluster that come out as the cell of ``choice`` says, beside counters that are
+    ``counted``; those ``before`` if they do.
+
+    Raises:
+        Lost: none do.
+    """
+    cluster = model.clusters[index]
+    cell = cluster.cells[choice.pairs[index] % len(cluster.cells)]
+    by_span = {each for _, test in model.by_span[index] for each in model.plain(test)}
+    told: list[tuple[Compare | Fault, bool]] = [
+        (atom, atom in cell.true)
+        for atom in cluster.inputs
+        if isinstance(atom, Compare | Fault) and atom not in by_span
+    ]
+    for place, test in model.by_span[index]:
+        for value in counted.get(place, ()):
+            name = model.counters[place].name
+            stands = with_value(test, name, model.stands_for(place, value))
+            told.append((with_value(test, name, value), stands in cell.true))
+    terms = cell.values
+    stay = {term: None if value is None else before.get(term, value) for term, value in terms.items()}
+    if all(value is not None or terms[term] is None for term, value in stay.items()) and all(
+        (stay[Term("sensor", atom.sensor)] is None if isinstance(atom, Fault) else compare(atom, stay)) is truth
+        for atom, truth in told
+    ):
+        return stay
+    found = consistent(told, cluster.ranges)
+    if found is None:
+        raise Lost(f"nothing compares with {', '.join(model.counters[place].name for place in counted)} so")
+    return {term: found.get(term, value) for term, value in cell.values.items()}
 
 
 def _without_last(choices: list[Choice], ticks: int) -> list[Choice]:

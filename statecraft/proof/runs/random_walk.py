@@ -437,4 +437,4 @@ def _inputs_of(machine: Machine) -> Model:
     """A model for the sake of the kinds of inputs that there are: no level ties sensors together in it."""
     parts = (None, *(part.name for part in machine.parts))
     inlined = {(level.name, part): And((level.set, level.clear)) for level in machine.levels for part in parts}
-    return Model(machine, inlined=inlined)
+    return Model(machine, by_span=True, inlined=inlined)
