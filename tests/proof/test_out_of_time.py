@@ -42,6 +42,6 @@ def test_what_is_asked_about_value_by_value_is_too_wide_before_it_is_looked_at()
     front = Term("sensor", "front")
     asked = [Compare(front, "<", None, 100 + number) for number in range(MOST_ASKED + 1)]
     ranges = ranges_of(machine)
-    assert len(Cluster([], asked[:50], ranges).cells) == 51
+    assert len(Cluster([], asked[:50], ranges).cells) == 52  # a fault has one, too
     with pytest.raises(TooWide, match="front"):
         Cluster([], asked, ranges)
