@@ -109,7 +109,8 @@ def started_by(tick: Tick, commands: Iterable[str]) -> Iterator[tuple[Row, Mode,
     for turn in tick.parts:
         for row in turn.part.rows:
             said = frozenset[str]().union(*map(asks_for, turn.guards[row.number])) & wanted
-            if said and row.move == "go" and tick.machine.drives(turn.part.mode[row.target]):
+            leads = row.move == "go" and set(row.modes) != {row.target}  # to go to the present mode is to stay
+            if said and leads and tick.machine.drives(turn.part.mode[row.target]):
                 yield row, turn.part.mode[row.target], said
 
 
