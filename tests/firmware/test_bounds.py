@@ -16,8 +16,9 @@ from statecraft.agreement.agree import trials
 from statecraft.agreement.budget import Bench, bench_program, columns
 from statecraft.agreement.inputs import Streams
 from statecraft.agreement.random_sequences import sequence
+from statecraft.api import making
 from statecraft.boards import Board, load
-from statecraft.firmware import BuildFailed
+from statecraft.firmware import BuildFailed, worst_case
 from statecraft.firmware.behaviour import behaviour_files
 from statecraft.firmware.bounds import STEP, Disassembly, NoBound, plain
 from statecraft.firmware.desk import desk_source
@@ -234,6 +235,22 @@ def test_a_call_that_keeps_to_registers_comes_to_what_it_gives_back(tmp_path: Pa
     assert abs(longest("divides", only(3)) - longest("divides", only(20)) - 4 * 17 * one_round) < 50
     assert longest("keeps", only(20)) - longest("keeps", only(3)) == (20 - 9) * one_round
     assert longest("keeps", span(0, 20)) == longest("keeps", only(20))
+
+
+@pytest.mark.slow
+def test_a_bound_that_is_rough_says_so_and_why(
+    feed_pusher: Machine, feed_pusher_built: Built, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    program = disassembled(find_toolchain(), feed_pusher_built.elf, load("atmega2560"))
+    monkeypatch.setattr(worst_case, "MOST_WAYS", 620)
+    some = worst_step(program, feed_pusher)
+    assert some.rough.startswith("modes and commands that exclude each other were added up (more than 620 ways, most")
+    assert "behaviour::" in some.rough
+    monkeypatch.setattr(worst_case, "MOST_AT_FIRST", 20)
+    bare = worst_step(program, feed_pusher)
+    assert bare.rough.startswith("its bare instructions were added up") and bare.cycles > some.cycles
+    told = [step.told for step in making._worst_case(feed_pusher, load("atmega2560"), feed_pusher_built)]
+    assert any(each.startswith("that bound is rough: its bare instructions") for each in told)
 
 
 def test_interrupts_of_a_tick_are_added_and_what_has_no_bound_is_named(
