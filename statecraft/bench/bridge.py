@@ -236,13 +236,14 @@ class Bridge:
 
     async def _tell(self, page: Client, socket: WebSocket) -> None:
         with contextlib.suppress(Exception):  # a page that cannot be told is gone; its reading end notices
+            told = time.monotonic()
             while True:
                 with contextlib.suppress(TimeoutError):
-                    await asyncio.wait_for(page.event.wait(), ALIVE_S)
-                page.news |= not page.event.is_set()
+                    await asyncio.wait_for(page.event.wait(), max(0.0, told + ALIVE_S - time.monotonic()))
                 page.event.clear()
-                if page.news:
+                if page.news or time.monotonic() >= told + ALIVE_S:  # however much the machine says meanwhile
                     page.news = False
+                    told = time.monotonic()
                     await asyncio.wait_for(socket.send_text(self._who(page)), SLOW_S)
                 if page.waiting:
                     data = bytes(page.waiting)

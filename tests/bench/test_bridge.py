@@ -101,6 +101,18 @@ def test_whoever_takes_the_seat_halts_first(served: Served, machine: Pretended) 
         assert heard(machine, before) == HALT.encode() + AHEAD + HALT.encode()
 
 
+def test_who_sits_where_is_told_however_much_the_machine_says(
+    served: Served, machine: Pretended, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else a page whose machine reports often takes the bridge for gone, and lets go of what is held."""
+    monkeypatch.setattr(machine.body, "said", lambda: b".")
+    with dial(served) as socket:
+        news(socket, "free")
+        for _ in range(3):
+            news(socket, "free", 20)
+        assert any(isinstance(socket.recv(20), bytes) for _ in range(10))
+
+
 def test_the_seat_is_free_when_its_page_is_gone(served: Served) -> None:
     with dial(served) as looking:
         with dial(served) as driving:
@@ -279,9 +291,13 @@ def test_beyond_this_computer_each_page_needs_a_token_of_its_own(machine: Preten
         home = f"http://127.0.0.1:{ports[0]}"
         opener = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
         assert fetch(f"{home}/")[0] == 403 and fetch(f"{home}/?t=wrong")[0] == 403
-        with pytest.raises((InvalidStatus, ConnectionClosed)), connect(
-            f"ws://127.0.0.1:{ports[0]}/socket", origin=home  # type: ignore[arg-type]
-        ) as socket:
+        with (
+            pytest.raises((InvalidStatus, ConnectionClosed)),
+            connect(
+                f"ws://127.0.0.1:{ports[0]}/socket",
+                origin=home,  # type: ignore[arg-type]
+            ) as socket,
+        ):
             socket.recv(2)
         with opener.open(f"{home}/?t={tokens[0]}", timeout=60) as answer:
             assert answer.status == 200 and "t=" not in answer.geturl()
