@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 
 from statecraft.fingerprint import SHORT, fingerprint, short
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.language.tidy import tidy
+from tests.samples import PATHS, SAMPLES, machine_in
 
-SAMPLES = Path(__file__).parents[1] / "samples"
 TEXT = (SAMPLES / "feed_pusher.modes").read_text()
 
 
@@ -62,9 +60,9 @@ def test_the_label_of_a_dial_is_about_the_remote_alone() -> None:
 
 def test_tidying_changes_no_fingerprint_and_samples_have_each_their_own() -> None:
     found = {}
-    for path in sorted(SAMPLES.glob("*.modes")):
-        machine = read_file(str(path))
+    for path in PATHS:
+        machine = machine_in(path)
         assert fingerprint(read_text(tidy(path.read_text()), str(path))) == fingerprint(machine)
         assert short(machine) == fingerprint(machine)[:SHORT]
         found[short(machine)] = path.name
-    assert len(found) == len(list(SAMPLES.glob("*.modes")))
+    assert len(found) == len(PATHS)

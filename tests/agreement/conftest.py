@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 
-from statecraft.language import read_file
 from statecraft.machine import Machine
+from tests.samples import sample
 from tests.tools import need
-
-SAMPLES = Path(__file__).parents[2] / "samples"
 
 
 @pytest.fixture(scope="session")
 def feed_pusher() -> Machine:
-    return read_file(SAMPLES / "feed_pusher.modes")
+    return sample("feed_pusher")
 
 
 @pytest.fixture(scope="session")

@@ -15,12 +15,11 @@ from statecraft.agreement.random_sequences import sequence
 from statecraft.boards import load
 from statecraft.firmware.behaviour import behaviour_files
 from statecraft.firmware.desk import Desk, desk_source
-from statecraft.language import read_file
 from statecraft.machine import Machine
 from tests.benchmarks.yardstick.measure import COLUMNS, ByHand, measured, sequences
+from tests.samples import PATHS, machine_in, sample
 from tests.tools import need
 
-SAMPLES = Path(__file__).parents[2] / "samples"
 ROOM_FOR_A_GENERATOR = 1.2
 """How much larger and slower than the hand-written one the generated behaviour may be."""
 
@@ -68,9 +67,9 @@ def test_a_longer_step_costs_more(
     assert plain.share(feed_pusher, board) == plain.most / 160_000
 
 
-@pytest.mark.parametrize("path", sorted(SAMPLES.glob("*.modes")), ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 def test_every_samples_step_is_a_small_share_of_its_tick(path: Path, chip_tools: None) -> None:
-    machine = read_file(str(path))
+    machine = machine_in(path)
     words = Streams(machine)
     cost = step_cost(machine, load(machine.board), [words.of(found) for found in trials(machine)])
     assert isinstance(cost, StepCost)
@@ -85,7 +84,7 @@ def test_every_samples_step_is_a_small_share_of_its_tick(path: Path, chip_tools:
 @pytest.mark.parametrize("name", COLUMNS)
 def test_the_one_written_by_hand_does_what_the_table_says(name: str, tmp_path: Path) -> None:
     need("g++")
-    machine = read_file(str(SAMPLES / f"{name}.modes"))
+    machine = sample(name)
     comparison = Comparison(machine, ByHand(tmp_path, name))
     for found in (*sequences(machine), *(sequence(machine, seed, 20_000) for seed in range(20, 25))):
         assert comparison.run(found) is None

@@ -13,10 +13,10 @@ from statecraft.firmware.layout import layout
 from statecraft.resources import folder
 from statecraft.templates_engine import environment
 from tests.cli.conftest import Ran, run  # noqa: F401 - the fixture
+from tests.samples import SAMPLES
 from tests.tools import need
 
 need("g++")
-SAMPLES = Path(__file__).resolve().parents[2] / "samples"
 BEHAVIOUR = "firmware/behaviour.cpp.j2"
 
 CHANGES = [
@@ -69,9 +69,8 @@ def test_one_changed_line_is_caught(
 
 
 def _machine(sample: str) -> Any:
-    from statecraft.language import read_file
 
-    return read_file(str(SAMPLES / f"{sample}.modes"))
+    return sample(sample)
 
 
 def test_an_unchanged_template_agrees(run: Callable[..., Ran]) -> None:  # noqa: F811

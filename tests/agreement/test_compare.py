@@ -11,19 +11,19 @@ from statecraft.agreement.agree import at_random, compared, shortened, trials
 from statecraft.agreement.compare import Comparison
 from statecraft.agreement.inputs import HeldInputs, InputSequence, length
 from statecraft.firmware.desk import Desk
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import Machine
 from tests.random_machines import random_text
+from tests.samples import PATHS, machine_in, sample
 from tests.tools import need
 
 need("g++")
-SAMPLES = Path(__file__).resolve().parents[2] / "samples"
-MACHINES = [*sorted(SAMPLES.glob("*.modes")), Path(__file__).resolve().parents[1] / "firmware/machines/orchard.modes"]
+MACHINES = [*PATHS, Path(__file__).resolve().parents[1] / "firmware/machines/orchard.modes"]
 
 
 @pytest.mark.parametrize("path", MACHINES, ids=lambda path: path.stem)
 def test_every_sample_agrees_on_its_trials_and_at_random(path: Path) -> None:
-    machine = read_file(str(path))
+    machine = machine_in(path)
     assert compared(machine, "trials", trials(machine)).difference is None
     done = at_random(machine, 1, 20_000)
     assert done.difference is None
@@ -37,7 +37,7 @@ def test_random_machines_agree(seed: int) -> None:
 
 
 def test_the_same_seed_makes_the_same_inputs() -> None:
-    machine = read_file(str(SAMPLES / "yard_gate.modes"))
+    machine = sample("yard_gate")
 
     class Keeping(Desk):
         """Keeps what it is given to run."""
@@ -77,7 +77,7 @@ class Wrong:
 
 
 def test_a_difference_is_found_on_its_tick_and_made_short() -> None:
-    machine = read_file(str(SAMPLES / "feed_pusher.modes"))
+    machine = sample("feed_pusher")
     cruise = [mode.name for mode in machine.parts[0].modes].index("cruise")
     wrong = Wrong(machine, ("counter", "turns"), cruise, 5)
     done = at_random(machine, 3, 20_000, wrong)
@@ -90,7 +90,7 @@ def test_a_difference_is_found_on_its_tick_and_made_short() -> None:
 
 
 def test_late_ticks_leave_those_that_wait_where_they_are() -> None:
-    machine = read_file(str(SAMPLES / "feed_pusher.modes"))
+    machine = sample("feed_pusher")
     calm = HeldInputs((900, 900, 900, 7600), (False,))
     commands = [command.name for command in machine.commands]
     patrol, creep = commands.index("patrol"), commands.index("creep")
@@ -130,7 +130,7 @@ def test_shrinking_keeps_what_fails() -> None:
 
 
 def test_shortened_gives_the_difference_back_when_it_cannot_be_had_again() -> None:
-    machine = read_file(str(SAMPLES / "sump_pump.modes"))
+    machine = sample("sump_pump")
     wrong = Wrong(machine, ("level", "wet"), 0, 10)
     comparison = Comparison(machine, wrong)
     found = comparison.run((HeldInputs((0,), (False,), ticks=30),))

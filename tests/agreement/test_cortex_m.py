@@ -11,12 +11,11 @@ from statecraft.agreement import cortex_m
 from statecraft.agreement.agree import at_random, compared, trials
 from statecraft.agreement.cortex_m import CortexM
 from statecraft.firmware.behaviour import behaviour_files
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import Machine
 from tests.random_machines import random_text
+from tests.samples import PATHS, machine_in, sample
 from tests.tools import need
-
-SAMPLES = sorted((Path(__file__).parents[2] / "samples").glob("*.modes"))
 
 
 @pytest.fixture(autouse=True)
@@ -27,9 +26,9 @@ def tools() -> Iterator[None]:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 def test_samples_agree_on_a_cortex_m(path: Path) -> None:
-    machine = read_file(str(path))
+    machine = machine_in(path)
     with CortexM(machine) as other:
         assert compared(machine, "trials", trials(machine), other).agrees
         assert at_random(machine, 1, 20_000, other).agrees
@@ -50,7 +49,7 @@ def test_another_meaning_is_caught_on_a_cortex_m(monkeypatch: pytest.MonkeyPatch
         assert "clock > ticks" in text
         return files | {"behaviour.cpp": text.replace("return clock > ticks", "return clock >= ticks")}
 
-    machine = read_file(str(next(path for path in SAMPLES if path.stem == "sump_pump")))
+    machine = sample("sump_pump")
     monkeypatch.setattr(cortex_m, "behaviour_files", damaged)
     with CortexM(machine) as other:
         found = at_random(machine, 1, 20_000, other)

@@ -9,12 +9,10 @@ import pytest
 from statecraft.agreement.onchip import ChipRunner
 from statecraft.agreement.wired import program
 from statecraft.boards import load
-from statecraft.language import read_file
 from statecraft.proof.checks.mode_graph import findings
 from tests.agreement.faults import Receiver, run_under_faults
+from tests.samples import sample
 from tests.tools import need
-
-SAMPLES = Path(__file__).resolve().parents[2] / "samples"
 
 
 @pytest.mark.slow
@@ -22,7 +20,7 @@ SAMPLES = Path(__file__).resolve().parents[2] / "samples"
 def test_whatever_goes_wrong_the_chip_does_what_the_table_says(name: str, tmp_path: Path) -> None:
     need("avr-g++")
     need("/usr/include/simavr/sim_avr.h")
-    machine = read_file(str(SAMPLES / f"{name}.modes"))
+    machine = sample(name)
     runner = ChipRunner(program(machine, load(machine.board), tmp_path))
     never = {finding.mode for finding in findings(machine) if finding.code == "unreachable" and finding.row is None}
     damaged = moving = 0
@@ -38,14 +36,14 @@ def test_whatever_goes_wrong_the_chip_does_what_the_table_says(name: str, tmp_pa
 
 
 def test_a_receiver_reads_a_plain_link() -> None:
-    machine = read_file(str(SAMPLES / "feed_pusher.modes"))
+    machine = sample("feed_pusher")
     receiver = Receiver(machine, machine.links[0])
     heard = [receiver.feed(byte, tick)[0] for byte, tick in zip(b"hp.?phpp", [0, 0, 1, 5, 6, 25, 25, 26], strict=True)]
     assert heard == [[0], [2], [1], [], [], [0], [], [2]]  # 200 ms from the byte that is none, only halt gets through
 
 
 def test_a_receiver_reads_a_checked_link() -> None:
-    machine = read_file(str(SAMPLES / "bale_mover.modes"))
+    machine = sample("bale_mover")
     receiver = Receiver(machine, machine.links[0])
     heard = [receiver.feed(byte) for byte in b"x$.*2E$.*2F$$.*2E$v60*70$v90*7F$v45*77$v45*7"]
     assert [number for commands, _ in heard for number in commands] == [1, 1]

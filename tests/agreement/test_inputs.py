@@ -14,9 +14,9 @@ from statecraft.agreement.trials import file_of, text
 from statecraft.language import read_file, read_text
 from statecraft.simulation.trial import run_trial, script, usable
 from tests.random_machines import random_inputs, random_text
+from tests.samples import sample
 
-SAMPLES = Path(__file__).resolve().parents[2] / "samples"
-FEED_PUSHER = read_file(str(SAMPLES / "feed_pusher.modes"))
+FEED_PUSHER = sample("feed_pusher")
 
 
 def stretches() -> st.SearchStrategy[HeldInputs]:

@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 
 from statecraft.agreement.agree import trials
 from statecraft.agreement.vectors import vectors
 from statecraft.firmware.behaviour import behaviour_files
-from statecraft.language import read_file
 from tests.agreement.mutate import campaign, mutants
 from tests.benchmarks.mutation import why
+from tests.samples import sample
 from tests.tools import need
-
-SAMPLES = Path(__file__).resolve().parents[2] / "samples"
 
 
 def test_every_kind_of_damage_is_done() -> None:
-    source = behaviour_files(read_file(str(SAMPLES / "feed_pusher.modes")), "// for the test")["behaviour.cpp"]
+    source = behaviour_files(sample("feed_pusher"), "// for the test")["behaviour.cpp"]
     found = list(mutants(source))
     assert len({mutant.text for mutant in found}) == len(found) > 300
     assert all(mutant.text != source for mutant in found)
@@ -36,7 +32,7 @@ def test_every_kind_of_damage_is_done() -> None:
 @pytest.mark.slow
 def test_generated_inputs_find_nearly_all_of_a_sample() -> None:
     need("g++")
-    machine = read_file(str(SAMPLES / "greenhouse_vent.modes"))
+    machine = sample("greenhouse_vent")
     searched = vectors(machine)
     result = campaign(machine, [*trials(machine), *searched.sequences], every=6, seed=1)
     survived = result.survived or []
@@ -48,6 +44,6 @@ def test_generated_inputs_find_nearly_all_of_a_sample() -> None:
 def test_inputs_that_do_nothing_find_little() -> None:
     """The score is the inputs', not the tool's."""
     need("g++")
-    machine = read_file(str(SAMPLES / "greenhouse_vent.modes"))
+    machine = sample("greenhouse_vent")
     still = trials(machine)[0][:1]
     assert campaign(machine, [still], every=12).score < 0.6

@@ -14,25 +14,20 @@ from statecraft.agreement.trial_executions import apart, entries, executions, la
 from statecraft.agreement.vectors import vectors
 from statecraft.agreement.wired import NotOnChip, program, reporting
 from statecraft.boards import load
-from statecraft.language import read_file, read_text
-from statecraft.machine import Machine
+from statecraft.language import read_text
 from statecraft.simulation import Simulation
 from statecraft.simulation.trial import script
 from tests.cli.conftest import Ran, run  # noqa: F401 - the fixture
+from tests.samples import PATHS, SAMPLES, machine_in, sample
 from tests.tools import need
 
 need("avr-g++")
 need("/usr/include/simavr/sim_avr.h")
 need("/usr/share/arduino/hardware/arduino/avr/cores/arduino/Arduino.h")
-SAMPLES = Path(__file__).resolve().parents[2] / "samples"
 NAMES = [
     pytest.param(path.stem, marks=pytest.mark.xdist_group(f"chip of {path.stem}"))  # built once, by one process
-    for path in sorted(SAMPLES.glob("*.modes"))
+    for path in PATHS
 ]
-
-
-def sample(name: str) -> Machine:
-    return read_file(str(SAMPLES / f"{name}.modes"))
 
 
 @pytest.fixture(scope="module")
@@ -96,7 +91,7 @@ def test_a_program_that_differs_from_its_table_is_caught(tmp_path: Path) -> None
     """The sketch of a machine with one number changed, held against the table as it was."""
     path = SAMPLES / "feed_pusher.modes"
     text = path.read_text()
-    machine = read_file(str(path))
+    machine = machine_in(path)
     other = read_text(text.replace("creep absent 300 ms or", "creep absent 310 ms or"), str(path))
     assert other != machine
     made = program(other, load(machine.board), tmp_path)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from pathlib import Path
 
 import pytest
 
@@ -13,19 +12,19 @@ from statecraft.agreement.goal_monitor import seer
 from statecraft.agreement.input_solver import Solver
 from statecraft.agreement.inputs import each_tick
 from statecraft.agreement.vectors import Vectors, vectors
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import And, Machine, Not, Or, SwitchOn
 from statecraft.semantics.guards import all_of, any_of, negation
 from statecraft.simulation import Simulation
 from tests.random_machines import random_inputs, random_text
+from tests.samples import PATHS, sample
 from tests.tools import need
 
 pytestmark = pytest.mark.slow
 
-SAMPLES = Path(__file__).resolve().parents[2] / "samples"
 NAMES = [
     pytest.param(path.stem, marks=pytest.mark.xdist_group(f"vectors of {path.stem}"))  # searched once, by one process
-    for path in sorted(SAMPLES.glob("*.modes"))
+    for path in PATHS
 ]
 
 SHORT = [name for name in NAMES if name.values != ("crate_washer",)]  # its sequences wait for hours
@@ -33,7 +32,7 @@ SHORT = [name for name in NAMES if name.values != ("crate_washer",)]  # its sequ
 
 @lru_cache
 def searched(name: str) -> tuple[Machine, Vectors]:
-    machine = read_file(str(SAMPLES / f"{name}.modes"))
+    machine = sample(name)
     return machine, vectors(machine)
 
 
@@ -87,7 +86,7 @@ def test_nor_on_the_samples(name: str) -> None:
 
 
 def test_the_same_effort_gives_the_same_sequences() -> None:
-    machine = read_file(str(SAMPLES / "yard_gate.modes"))
+    machine = sample("yard_gate")
     assert vectors(machine, 1500, 0).sequences == vectors(machine, 1500, 0).sequences
 
 

@@ -11,12 +11,11 @@ from statecraft.agreement.agree import agree
 from statecraft.agreement.onchip import OnChip
 from statecraft.agreement.whole_sketch import SketchOnCortexM, held_together, pin_layer_board, whole_sketch
 from statecraft.firmware.writer import emit
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import Machine
 from tests.random_machines import random_text
+from tests.samples import PATHS, machine_in, sample
 from tests.tools import need
-
-SAMPLES = sorted((Path(__file__).parents[2] / "samples").glob("*.modes"))
 
 
 @pytest.fixture(autouse=True)
@@ -27,9 +26,9 @@ def tools() -> Iterator[None]:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 def test_the_whole_sketch_of_a_sample_does_what_its_table_says(path: Path) -> None:
-    found = whole_sketch(read_file(str(path)), 7, 1500)
+    found = whole_sketch(machine_in(path), 7, 1500)
     assert found.agrees, (found.wrong, found.difference and found.difference.columns)
     if path.stem == "bale_mover":
         assert found.ticks == 0 and "servo grip needs a timer" in found.note
@@ -38,7 +37,7 @@ def test_the_whole_sketch_of_a_sample_does_what_its_table_says(path: Path) -> No
 
 
 def of_sample(stem: str) -> tuple[Machine, dict[str, str]]:
-    machine = read_file(str(next(path for path in SAMPLES if path.stem == stem)))
+    machine = sample(stem)
     return machine, emit(machine, pin_layer_board(machine))
 
 
@@ -135,7 +134,7 @@ def test_the_whole_sketch_of_a_random_machine_does_what_its_table_says(seed: int
 
 @pytest.mark.slow
 def test_agree_on_a_cortex_m_ends_with_the_whole_sketch() -> None:
-    machine = read_file(str(next(path for path in SAMPLES if path.stem == "greenhouse_vent")))
+    machine = sample("greenhouse_vent")
     found = agree(machine, "cortex-m", seed=1, ticks=500)
     assert found.agrees
     assert isinstance(found.stages[-1], OnChip) and found.stages[-1].what == "sketch" and found.stages[-1].ticks > 500

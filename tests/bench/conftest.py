@@ -3,25 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
-from statecraft.language import read_file
 from statecraft.machine import Machine
 from tests.report.conftest import axe, chromium  # noqa: F401 - fixtures
+from tests.samples import sample
 from tests.tools import need
 
 if TYPE_CHECKING:
     from statecraft.agreement.wired import ReportingProgram
 
-SAMPLES = Path(__file__).parents[2] / "samples"
 
 
 @pytest.fixture(scope="session")
 def bale_mover() -> Machine:
-    return read_file(str(SAMPLES / "bale_mover.modes"))
+    return sample("bale_mover")
 
 
 @pytest.fixture(scope="session")

@@ -17,8 +17,6 @@ from statecraft.bench.pretend import Body, DeskBody, Pretended, World
 from statecraft.machine import Machine
 from tests.report.browser import Browser
 
-SAMPLES = Path(__file__).parents[2] / "samples"
-
 
 @contextmanager
 def pretended(body: Body) -> Iterator[Pretended]:

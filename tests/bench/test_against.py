@@ -12,12 +12,12 @@ import pytest
 from statecraft.bench.against import Against
 from statecraft.fingerprint import short
 from statecraft.firmware.reports import Counts, Modes, Report, RowTaken, Started, TableReport
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import Machine
 from statecraft.simulation import Simulation
 from tests.random_machines import random_inputs, random_text
+from tests.samples import PATHS, machine_in, sample
 
-SAMPLES = Path(__file__).parents[2] / "samples"
 EVERY = 100
 NONE_LOST = Counts(0, 0, 0, 0, 0)
 
@@ -50,10 +50,10 @@ def against(machine: Machine, told: Iterator[Report] | list[Report]) -> Against:
     return found
 
 
-@pytest.mark.parametrize("path", sorted(SAMPLES.glob("*.modes")), ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 @pytest.mark.parametrize("seed", [1, 2])
 def test_the_simulation_is_never_called_wrong(path: Path, seed: int) -> None:
-    machine = read_file(str(path))
+    machine = machine_in(path)
     told = list(reports(machine, seed, 20_000))
     assert sum(isinstance(each, RowTaken) for each in told) > 3
     assert against(machine, told).differences == []
@@ -69,7 +69,7 @@ def test_random_machines_are_never_called_wrong(seed: int) -> None:
 @pytest.mark.parametrize("seed", range(8))
 def test_nor_are_they_when_lines_are_lost_and_the_loss_is_seen(seed: int) -> None:
     """Bytes that were no report take the place of some reports."""
-    machine = read_file(str(SAMPLES / "bale_mover.modes"))
+    machine = sample("bale_mover")
     chance = random.Random(seed)
     found = Against(machine)
     for report in reports(machine, seed, 20_000):
@@ -82,7 +82,7 @@ def test_nor_are_they_when_lines_are_lost_and_the_loss_is_seen(seed: int) -> Non
 
 
 def test_nor_when_the_machine_says_how_many_it_dropped() -> None:
-    machine = read_file(str(SAMPLES / "bale_mover.modes"))
+    machine = sample("bale_mover")
     chance = random.Random(3)
     found, lost = Against(machine), 0
     for report in reports(machine, 3, 20_000):
@@ -97,7 +97,7 @@ def test_nor_when_the_machine_says_how_many_it_dropped() -> None:
 @pytest.mark.parametrize("seed", range(4))
 def test_a_row_that_is_left_out_is_noticed(seed: int) -> None:
     """Wherever the part's next word cannot be true of the mode that it was in before."""
-    machine = read_file(str(SAMPLES / "bale_mover.modes"))
+    machine = sample("bale_mover")
     told = list(reports(machine, seed, 20_000))
     chance = random.Random(seed)
     must = [place for place in range(len(told)) if _contradicted(machine, told, place)]

@@ -22,7 +22,8 @@ from websockets.sync.client import ClientConnection, connect
 from statecraft.bench.bridge import MOST_PAGES, Client, good_host, headers
 from statecraft.bench.pretend import Pretended
 from statecraft.machine import Machine
-from tests.bench.rig import SAMPLES, Served, bridge, desk, wait
+from tests.bench.rig import Served, bridge, desk, wait
+from tests.samples import SAMPLES
 
 pytestmark = pytest.mark.slow
 

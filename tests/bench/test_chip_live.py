@@ -14,8 +14,9 @@ from statecraft.bench.chip_live import ChipLive
 from statecraft.bench.live import CannotReplay
 from statecraft.language import read_text
 from statecraft.machine import Hear, SetDial, SetSensor
-from tests.bench.rig import SAMPLES, Phone, hold, served, wait
+from tests.bench.rig import Phone, hold, served, wait
 from tests.report.browser import Browser
+from tests.samples import SAMPLES
 
 if TYPE_CHECKING:
     from statecraft.agreement.wired import ReportingProgram

@@ -11,10 +11,9 @@ import pytest
 from statecraft.bench.controls import NoRemote, controls, dial_message, dial_numbers
 from statecraft.bench.sheets import lines, markdown
 from statecraft.firmware.messages import message
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import Machine
-
-SAMPLES = Path(__file__).parents[2] / "samples"
+from tests.samples import PATHS, machine_in, sample
 
 FRAME = """\
 machine cart
@@ -39,7 +38,7 @@ def cart(more: str, kind: str = "plain, silent after 500 ms", halt: str = "halt"
 
 
 def test_the_bale_mover() -> None:
-    found = controls(read_file(str(SAMPLES / "bale_mover.modes")))
+    found = controls(sample("bale_mover"))
     assert [b.command.name for b in found.halts] == ["halt"]
     assert [b.command.name for b in found.held] == ["ahead", "back", "up", "down"]
     assert [b.command.name for b in found.once] == ["clamp", "release"]
@@ -50,9 +49,9 @@ def test_the_bale_mover() -> None:
     assert found.share_of_line < 0.3
 
 
-@pytest.mark.parametrize("path", sorted(SAMPLES.glob("*.modes")), ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 def test_every_command_of_the_link_is_there_once(path: Path) -> None:
-    machine = read_file(str(path))
+    machine = machine_in(path)
     try:
         found = controls(machine)
     except NoRemote:
@@ -116,7 +115,7 @@ def test_several_numbers_on_the_sheet() -> None:
 
 
 def test_bytes_on_a_checked_and_on_a_plain_link() -> None:
-    machine = read_file(str(SAMPLES / "bale_mover.modes"))
+    machine = sample("bale_mover")
     (link,), (pace,) = machine.links, machine.dials
     for text in ("halt", "v40", "x"):
         said = message(link, text)

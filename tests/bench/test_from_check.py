@@ -16,19 +16,18 @@ from websockets.sync.client import connect
 
 from statecraft.bench.live import Live
 from statecraft.cli.check import command as check
-from statecraft.language import read_file
 from statecraft.proof.judgement import judge, title_of, to_try
 from statecraft.proof.runs.replay import replay
-from tests.bench.rig import SAMPLES, served
+from tests.bench.rig import served
+from tests.samples import FAULTY, SAMPLES, machine_in
 
-FAULTY = sorted((SAMPLES / "faulty").glob("*.modes"))
 PUSHER = (SAMPLES / "feed_pusher.modes").read_text()
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("path", FAULTY, ids=lambda path: path.stem)
 def test_a_run_opens_in_the_modes_that_it_ends_in(path: Path) -> None:
-    machine = read_file(str(path))
+    machine = machine_in(path)
     judged = judge(machine)
     found, otherwise = to_try(judged)
     runs = {title_of(each): each.run for each in judged.findings if each.run is not None}

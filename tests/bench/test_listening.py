@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 import random
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -14,15 +13,15 @@ from hypothesis import strategies as st
 from statecraft.bench.controls import controls, dial_message, dial_numbers
 from statecraft.bench.listening import Heard, Listener
 from statecraft.firmware.reports import Counts, Modes, Reader
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import Machine
+from tests.samples import SAMPLES, sample
 from tests.tools import need
 
 if TYPE_CHECKING:
     from statecraft.agreement.wired import ReportingProgram
 
-SAMPLES = Path(__file__).parents[2] / "samples"
-CHECKED = read_file(str(SAMPLES / "bale_mover.modes"))
+CHECKED = sample("bale_mover")
 PLAIN = read_text(
     (SAMPLES / "feed_pusher.modes").read_text().replace(
         "constant", 'dial pace "v", 20 % .. 80 %, starts 40 %\nconstant', 1

@@ -10,12 +10,10 @@ from pathlib import Path
 import pytest
 
 from statecraft.bench.live import CannotReplay, Live
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import Hear, Machine, Pulse, PulseRate, Remembered, SetDial, SetSensor, SetSwitch
 from statecraft.simulation import run_trial
-
-SAMPLES = Path(__file__).parents[2] / "samples"
-PATHS = sorted(SAMPLES.glob("*.modes"))
+from tests.samples import PATHS, machine_in, sample
 
 
 def play(live: Live, chance: random.Random, steps: int) -> None:
@@ -55,7 +53,7 @@ def play(live: Live, chance: random.Random, steps: int) -> None:
 @pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 @pytest.mark.parametrize("seed", range(3))
 def test_what_is_saved_passes_and_does_the_same(path: Path, seed: int) -> None:
-    machine = read_file(str(path))
+    machine = machine_in(path)
     live = Live(machine)
     play(live, random.Random(seed), 60)
     text = live.trial("by hand")
@@ -68,7 +66,7 @@ def test_what_is_saved_passes_and_does_the_same(path: Path, seed: int) -> None:
 
 @pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 def test_back_is_where_it_was(path: Path) -> None:
-    live = Live(read_file(str(path)))
+    live = Live(machine_in(path))
     chance = random.Random(9)
     seen = {}
     for _ in range(30):
@@ -82,7 +80,7 @@ def test_back_is_where_it_was(path: Path) -> None:
 
 
 def test_going_back_and_on_another_way() -> None:
-    live = Live(read_file(str(SAMPLES / "feed_pusher.modes")))
+    live = Live(sample("feed_pusher"))
     live.step(100)
     live.do(Hear("patrol"))
     live.step(300)
@@ -99,7 +97,7 @@ def test_going_back_and_on_another_way() -> None:
 
 
 def test_why() -> None:
-    live = Live(read_file(str(SAMPLES / "feed_pusher.modes")))
+    live = Live(sample("feed_pusher"))
     live.step(100)
     live.do(Hear("patrol"), SetSensor("front", 200))
     live.step()
@@ -121,7 +119,7 @@ def changed(machine: Machine, old: str, new: str) -> Machine:
 
 
 def test_on_a_changed_file() -> None:
-    machine = read_file(str(SAMPLES / "feed_pusher.modes"))
+    machine = sample("feed_pusher")
     live = Live(machine)
     live.step(100)
     live.do(Hear("patrol"))
@@ -135,7 +133,7 @@ def test_on_a_changed_file() -> None:
 
 @pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 def test_a_trial_of_the_file_opens_at_its_end(path: Path) -> None:
-    machine = read_file(str(path))
+    machine = machine_in(path)
     for trial in machine.trials:
         live = Live.of_trial(machine, trial)
         trace = run_trial(machine, trial).trace
@@ -147,7 +145,7 @@ def test_a_trial_of_the_file_opens_at_its_end(path: Path) -> None:
 
 @pytest.mark.slow
 def test_an_hour_is_gone_back_quickly_and_takes_little() -> None:
-    live = Live(read_file(str(SAMPLES / "feed_pusher.modes")))
+    live = Live(sample("feed_pusher"))
     live.step(360_000)
     began = time.process_time()
     live.back(1_000)
@@ -157,7 +155,7 @@ def test_an_hour_is_gone_back_quickly_and_takes_little() -> None:
 
 @pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 def test_why_is_the_same_after_going_back(path: Path) -> None:
-    live = Live(read_file(str(path)))
+    live = Live(machine_in(path))
     known = {0: live.asked()}
     chance = random.Random(4)
     while live.tick < 700:
@@ -178,7 +176,7 @@ def test_why_is_the_same_after_going_back(path: Path) -> None:
 
 
 def test_a_slider_that_is_moved_while_time_stands_still_leaves_one_line() -> None:
-    live = Live(read_file(str(SAMPLES / "feed_pusher.modes")))
+    live = Live(sample("feed_pusher"))
     live.step(99)
     for value in range(300, 900):
         live.do(SetSensor("front", value))
@@ -189,7 +187,7 @@ def test_a_slider_that_is_moved_while_time_stands_still_leaves_one_line() -> Non
 
 
 def test_what_a_row_lacked() -> None:
-    live = Live(read_file(str(SAMPLES / "feed_pusher.modes")))
+    live = Live(sample("feed_pusher"))
     live.step(100)
     live.do(Hear("patrol"), SetSensor("front", 200))
     live.step()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -13,13 +12,12 @@ from statecraft.bench.log import NoLog, Splitter, Writer, entries, head
 from statecraft.bench.replay import replay
 from statecraft.fingerprint import short
 from statecraft.firmware.reports import Counts, Modes, RowTaken, line, read
-from statecraft.language import read_file
 from statecraft.report.record import of_log
 from statecraft.report.timeline import timeline_file
 from tests.bench.test_against import reports
+from tests.samples import sample
 
-SAMPLES = Path(__file__).parents[2] / "samples"
-MACHINE = read_file(str(SAMPLES / "bale_mover.modes"))
+MACHINE = sample("bale_mover")
 SOME = [line("b64,0,0,0,0"), line("c0,0,0,0,0"), line("rc2,0,4"), line("s1,6dca17a2"), line("t6dca17a2")]
 
 

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 import pytest
 
 from statecraft.bench.pretend import ChipBody, Pretended, World
-from tests.bench.rig import SAMPLES, Phone, Served, bridge, hold, pretended, stopped_ms, wait
+from tests.bench.rig import Phone, Served, bridge, hold, pretended, stopped_ms, wait
 from tests.report.browser import Browser
+from tests.samples import SAMPLES
 
 if TYPE_CHECKING:
     from statecraft.agreement.wired import ReportingProgram

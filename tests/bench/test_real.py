@@ -15,12 +15,13 @@ from statecraft.bench.pretend import Pretended, inputs_in
 from statecraft.bench.real import RealTop, implied
 from statecraft.fingerprint import short
 from statecraft.firmware.reports import line
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import Machine
-from tests.bench.rig import SAMPLES, Phone, Served, desk, hold, served, stopped_ms, wait
+from tests.bench.rig import Phone, Served, desk, hold, served, stopped_ms, wait
 from tests.bench.test_live import REEL
 from tests.report.browser import Browser
 from tests.report.test_browser import VIOLATIONS
+from tests.samples import SAMPLES, sample
 
 
 @pytest.fixture
@@ -36,7 +37,7 @@ def process(machine: Pretended) -> Iterator[Served]:
 
 
 def row(part: str, text: str) -> dict[str, str]:
-    machine = read_file(str(SAMPLES / "feed_pusher.modes"))
+    machine = sample("feed_pusher")
     return dict(implied(machine, next(each for each in machine.part(part).rows if each.when_text == text)))
 
 

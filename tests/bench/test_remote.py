@@ -12,11 +12,11 @@ from statecraft.bench.controls import NoRemote, controls
 from statecraft.bench.remote import SCRIPTS, page, radios, script
 from statecraft.bench.table_top import LIVE_SCRIPTS, PORT_SCRIPTS
 from statecraft.fingerprint import short
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.resources import folder
 from tests.report.large import station
+from tests.samples import PATHS, SAMPLES, machine_in
 
-SAMPLES = Path(__file__).parents[2] / "samples"
 TEMPLATES = folder("templates") / "bench"
 MOST = 60_000
 
@@ -27,9 +27,9 @@ def data(text: str) -> dict[str, object]:
     return dict(json.loads(found[1]))
 
 
-@pytest.mark.parametrize("path", sorted(SAMPLES.glob("*.modes")), ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 def test_it_is_small_and_needs_nothing_else(path: Path) -> None:
-    machine = read_file(str(path))
+    machine = machine_in(path)
     try:
         found = controls(machine)
     except NoRemote:

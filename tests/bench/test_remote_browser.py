@@ -13,9 +13,10 @@ from statecraft.bench.pretend import Pretended
 from statecraft.bench.remote import page
 from statecraft.language import read_file
 from statecraft.machine import Machine
-from tests.bench.rig import SAMPLES, Phone, bridge, desk, hold, stopped_ms, wait
+from tests.bench.rig import Phone, bridge, desk, hold, stopped_ms, wait
 from tests.report.browser import Browser
 from tests.report.test_browser import VIOLATIONS
+from tests.samples import SAMPLES, sample
 
 pytestmark = pytest.mark.slow
 
@@ -215,7 +216,7 @@ def test_a_left_hand_is_kept(phone: Phone, address: str) -> None:
 @pytest.mark.parametrize("name", ["bale_mover", "feed_pusher", "yard_gate"])
 @pytest.mark.parametrize("night", [False, True], ids=["day", "night"])
 def test_axe_finds_nothing(chromium: Browser, axe: str, tmp_path: Path, name: str, night: bool) -> None:
-    machine = read_file(str(SAMPLES / f"{name}.modes"))
+    machine = sample(name)
     for role in ("drive", "watch"):
         path = tmp_path / f"{role}.html"
         path.write_text(page(controls(machine), role), encoding="utf-8")  # type: ignore[arg-type]

@@ -20,8 +20,8 @@ from statecraft.fingerprint import short
 from statecraft.language import read_file, read_text
 from statecraft.machine import Hear, Input, Machine, Pulse, PulseRate, Remembered, SetSensor, SetSwitch
 from tests.bench.test_live import REEL
+from tests.samples import SAMPLES
 
-SAMPLES = Path(__file__).parents[2] / "samples"
 WITH_REPORTS = ["bale_mover", "feed_pusher", "yard_gate", "tray_runner"]
 
 

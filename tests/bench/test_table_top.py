@@ -26,8 +26,7 @@ from tests.bench.rig import Phone, hold, served, wait
 from tests.bench.test_live import REEL
 from tests.report.browser import Browser
 from tests.report.test_browser import VIOLATIONS
-
-SAMPLES = Path(__file__).parents[2] / "samples"
+from tests.samples import PATHS, SAMPLES
 
 
 @pytest.fixture
@@ -222,7 +221,7 @@ def test_whatever_a_page_says_nothing_breaks(top: TableTop, asked: Any) -> None:
     assert json.dumps(top.stand())
 
 
-@pytest.mark.parametrize("path", sorted(SAMPLES.glob("*.modes")), ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 def test_it_stands_at_its_beginning(path: Path) -> None:
     stand = TableTop(str(path), lambda _: "").stand()
     assert stand["tick"] == 0 and stand["asked"] and stand["trouble"] == ""

@@ -22,8 +22,9 @@ from statecraft.cli.try_ import command as try_
 from statecraft.language import read_file
 from statecraft.machine import At, Every, Hear, Input, Machine, Pulse, PulseRate, SetDial, SetSensor, SetSwitch, Trial
 from statecraft.simulation import run_trial
-from tests.bench.rig import SAMPLES, Phone, served, wait
+from tests.bench.rig import Phone, served, wait
 from tests.report.browser import Browser
+from tests.samples import PATHS, machine_in
 
 pytestmark = pytest.mark.slow
 
@@ -41,7 +42,7 @@ def chosen(trials: Sequence[Trial]) -> list[int]:
 
 
 TRIALS = [
-    (path, number) for path in sorted(SAMPLES.glob("*.modes")) for number in chosen(read_file(str(path)).trials)
+    (path, number) for path in PATHS for number in chosen(machine_in(path).trials)
 ]
 
 

@@ -26,10 +26,10 @@ from statecraft.machine import Machine, Pulse, PulseRate
 from tests.bench.rig import desk, wait
 from tests.bench.test_live import REEL
 from tests.cli.conftest import Ran, run  # noqa: F401 - the fixture
+from tests.samples import SAMPLES
 
 pytestmark = pytest.mark.slow
 
-SAMPLES = Path(__file__).parents[2] / "samples"
 FILE = str(SAMPLES / "bale_mover.modes")
 
 

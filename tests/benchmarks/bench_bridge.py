@@ -16,8 +16,9 @@ from statecraft.bench.controls import controls
 from statecraft.bench.pretend import Pretended
 from statecraft.bench.remote import page
 from statecraft.language import read_file
-from tests.bench.rig import SAMPLES, Phone, Served, bridge, desk, wait
+from tests.bench.rig import Phone, Served, bridge, desk, wait
 from tests.report.browser import browser
+from tests.samples import SAMPLES, sample
 
 PRESSES = 100
 HALT, AHEAD = b"$halt*11", b"$ahead*69"
@@ -25,7 +26,7 @@ HALT, AHEAD = b"$halt*11", b"$ahead*69"
 
 def main() -> None:
     """Measure, and say what was measured beside what was asked."""
-    machine = read_file(str(SAMPLES / "bale_mover.modes"))
+    machine = sample("bale_mover")
     for path in sorted(SAMPLES.glob("*.modes")):
         with suppress(Exception):
             size = len(page(controls(read_file(str(path)))).encode())

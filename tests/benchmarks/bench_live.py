@@ -11,8 +11,9 @@ import time
 from statecraft.bench.live import Live
 from statecraft.language import read_file
 from statecraft.machine import Hear, SetSensor
-from tests.bench.rig import SAMPLES, Phone, served, wait
+from tests.bench.rig import Phone, served, wait
 from tests.report.browser import browser
+from tests.samples import SAMPLES
 
 FILE = SAMPLES / "feed_pusher.modes"
 

@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import NamedTuple
 
 from tests.benchmarks.large_machines import parts, wide
+from tests.samples import PATHS, SAMPLES
 
-SAMPLES = Path(__file__).resolve().parents[2] / "samples"
 SIZES = (50, 100, 200, 400, 600, 800, 1000)
 PARTS = ((2, 12), (3, 12), (4, 12), (5, 12), (6, 12), (6, 20))
 
@@ -62,7 +62,7 @@ def measured(name: str, seconds: str) -> Cost:
 
 def main(seconds: str = "120", picture: str | None = None) -> None:
     """Print the table, and draw the picture if one is asked for."""
-    for path in sorted(SAMPLES.glob("*.modes")):
+    for path in PATHS:
         measured(path.stem, seconds)
     modes = {float(size): measured(f"wide {size}", seconds) for size in SIZES}
     several = {size: measured(f"parts {size[0]} {size[1]}", seconds) for size in PARTS}

@@ -11,14 +11,13 @@ from statecraft.bench.replay import replay
 from statecraft.bench.resimulate import resimulate
 from statecraft.fingerprint import short
 from statecraft.firmware.reports import line
-from statecraft.language import read_file
-from tests.bench.rig import SAMPLES
 from tests.bench.test_resimulate import log, reporting
+from tests.samples import sample
 
 
 def main() -> None:
     """Measure, and say what was measured beside what was asked."""
-    machine = read_file(str(SAMPLES / "bale_mover.modes"))
+    machine = sample("bale_mover")
     lines = [f"# {machine.name} on operator, table {short(machine)}, then"]
     for second in range(3600):
         tick = second * 100

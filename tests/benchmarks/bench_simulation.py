@@ -10,9 +10,9 @@ from statecraft.language import read_file
 from statecraft.machine import Machine
 from statecraft.simulation import Inputs, Simulation, run_trial
 from tests.random_machines import random_inputs
+from tests.samples import PATHS
 
 FLOOR = 100_000  # ticks a second on the feed pusher, at least
-SAMPLES = Path(__file__).parents[2] / "samples"
 
 
 def best(work: Simulation, inputs: list[Inputs], times: int = 5) -> float:
@@ -42,7 +42,7 @@ def figures(machine: Machine) -> dict[str, float]:
 def main() -> int:
     """Print the figures of each file (the samples unless given); 1 if the feed pusher is slower than it must be."""
     slow = False
-    for path in [Path(name) for name in sys.argv[1:]] or sorted(SAMPLES.glob("*.modes")):
+    for path in [Path(name) for name in sys.argv[1:]] or PATHS:
         machine = read_file(path)
         for work, ticks in figures(machine).items():
             print(f"{machine.name:20} {work:15} {ticks:12,.0f} ticks/s")

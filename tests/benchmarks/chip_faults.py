@@ -20,14 +20,13 @@ from statecraft.boards import load
 from statecraft.language import read_file
 from statecraft.proof.checks.mode_graph import findings
 from tests.agreement.faults import run_under_faults
-
-SAMPLES = Path(__file__).resolve().parents[2] / "samples"
+from tests.samples import PATHS
 
 
 def main(runs: int = 20, ticks: int = 1500, files: Iterable[str] = ()) -> bool:
     """Run them; whether all went as it must."""
     good = True
-    for path in files or [str(path) for path in sorted(SAMPLES.glob("*.modes"))]:
+    for path in files or [str(path) for path in PATHS]:
         machine = read_file(path)
         never = {found.mode for found in findings(machine) if found.code == "unreachable" and found.row is None}
         began = time.perf_counter()

@@ -10,7 +10,6 @@ import re
 import sys
 import time
 from collections.abc import Iterable
-from pathlib import Path
 
 from statecraft.agreement.agree import covered, trials
 from statecraft.agreement.coverage_goals import Goal, directions
@@ -19,8 +18,7 @@ from statecraft.language import read_file
 from statecraft.machine import After, And, Atom, Machine, Motor, Not, Or, Taken, atoms
 from statecraft.proof.engine.conditions import ranges_of, satisfy
 from tests.agreement.mutate import Mutant, campaign
-
-SAMPLES = Path(__file__).resolve().parents[2] / "samples"
+from tests.samples import PATHS
 
 SAME = (
     (
@@ -168,7 +166,7 @@ def _falls_to_nothing(machine: Machine, mutant: Mutant, waited: bool = True) -> 
 def main(every: int = 1, files: Iterable[str] = ()) -> bool:
     """Run the campaign; whether 97 % of the mutants that differ at all were found for every file."""
     good = True
-    for path in files or [str(path) for path in sorted(SAMPLES.glob("*.modes"))]:
+    for path in files or [str(path) for path in PATHS]:
         machine: Machine = read_file(path)
         began = time.perf_counter()
         searched = vectors(machine)

@@ -12,11 +12,11 @@ import pytest
 from statecraft.boards import load
 from statecraft.chip import Chip
 from statecraft.firmware import build, emit, hand_functions, write
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.proof.judgement import judge
+from tests.samples import SAMPLES, sample
 from tests.tools import need
 
-SAMPLES = Path(__file__).parents[2] / "samples"
 PAGE = (SAMPLES / "FROM_IFS.md").read_text(encoding="utf-8")
 
 RANGERS = {"nose": ("PA0", "PA1"), "heel": ("PA2", "PA3"), "left": ("PA4", "PA5"), "right": ("PA6", "PA7")}
@@ -94,7 +94,7 @@ def test_the_page_shows_the_failsafes_of_the_sample() -> None:
     sample = (SAMPLES / "nursery_trolley.modes").read_text(encoding="utf-8")
     shown = [" ".join(line.split()) for line in block("text").splitlines()]
     assert set(shown) <= {" ".join(line.split()) for line in sample.splitlines()}
-    machine = read_file(str(SAMPLES / "nursery_trolley.modes"))
+    machine = sample("nursery_trolley")
     assert len(shown) - 2 == len(machine.parts[0].failsafes) == 3 and "13 modes" in PAGE
     assert len(machine.parts[0].modes) == 13
 
@@ -107,7 +107,7 @@ def test_halt_takes_as_long_as_the_page_says(tmp_path: Path) -> None:
     by_hand = tmp_path / "nested_ifs"
     by_hand.mkdir()
     (by_hand / "nested_ifs.ino").write_text(block("cpp"), encoding="utf-8")
-    machine = read_file(str(SAMPLES / "nursery_trolley.modes"))
+    machine = sample("nursery_trolley")
     made = tmp_path / "nursery_trolley"
     write(made, emit(machine, board), hand_functions(machine))
     elfs = [build(each, board, tmp_path / "out").elf for each in (by_hand, made)]

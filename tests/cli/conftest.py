@@ -11,8 +11,7 @@ from pathlib import Path
 import pytest
 
 from statecraft.cli import main
-
-SAMPLES = Path(__file__).resolve().parents[2] / "samples"
+from tests.samples import SAMPLES
 
 
 @dataclass

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-SAMPLES = Path(__file__).parents[2] / "samples"
+from tests.samples import SAMPLES
+
 READING = ["check", "try", "table", "emit", "make"]
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.conftest import SAMPLES
+from tests.samples import SAMPLES
 
 VENT = SAMPLES / "greenhouse_vent.modes"
 PRINTING = {

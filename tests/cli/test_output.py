@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.conftest import SAMPLES
+from tests.samples import SAMPLES
 
 SOUND = SAMPLES / "greenhouse_vent.modes"
 WROTE = [["check", SOUND], ["table", SOUND], ["try", SOUND], ["wiring", SOUND], ["check", "--explain", "flapping"]]

@@ -13,7 +13,8 @@ from statecraft.chip import ChipUnavailable
 from statecraft.cli import VERBS
 from statecraft.findings import SEVERITY
 from statecraft.language.tidy import tidy
-from tests.cli.conftest import SAMPLES, changed
+from tests.cli.conftest import changed
+from tests.samples import SAMPLES
 from tests.tools import need
 
 

@@ -7,23 +7,22 @@ from pathlib import Path
 import pytest
 
 from statecraft.firmware.toolchain import Built
-from statecraft.language import read_file
 from statecraft.machine import Machine
 from tests.firmware.rig import built
+from tests.samples import machine_in, sample
 from tests.tools import need
 
 HERE = Path(__file__).parent
-SAMPLES = HERE.parents[1] / "samples"
 
 
 @pytest.fixture(scope="session")
 def feed_pusher() -> Machine:
-    return read_file(str(SAMPLES / "feed_pusher.modes"))
+    return sample("feed_pusher")
 
 
 @pytest.fixture(scope="session")
 def orchard() -> Machine:
-    return read_file(str(HERE / "machines" / "orchard.modes"))
+    return machine_in(HERE / "machines" / "orchard.modes")
 
 
 @pytest.fixture(scope="session")

@@ -12,22 +12,21 @@ from hypothesis import strategies as st
 from statecraft.firmware import behaviour
 from statecraft.firmware import desk as desk_module
 from statecraft.firmware.desk import Desk, DeskTick
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import Machine
 from tests.firmware.agreement import check, compare, desk_ticks
 from tests.firmware.stimuli import Stimuli
 from tests.random_machines import random_inputs, random_text
+from tests.samples import PATHS, machine_in, sample
 from tests.tools import need
-
-SAMPLES = sorted((Path(__file__).parents[2] / "samples").glob("*.modes"))
 
 need("g++")
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 def test_samples_agree(path: Path) -> None:
-    machine = read_file(str(path))
+    machine = machine_in(path)
     for seed in range(2):
         compare(machine, 4000, seed)
 
@@ -103,7 +102,7 @@ def test_a_late_tick_keeps_commands_and_who_was_heard_for_the_next_one(feed_push
 
 
 def test_a_template_with_another_meaning_is_caught() -> None:
-    sump_pump = read_file(str(next(path for path in SAMPLES if path.stem == "sump_pump")))
+    sump_pump = sample("sump_pump")
 
     def damaged(machine: Machine, heading: str) -> dict[str, str]:
         files = behaviour.behaviour_files(machine, heading)

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 
 from statecraft.fingerprint import short
 from statecraft.firmware.reports import Counts, Modes, Reader, RowTaken, Started
 from statecraft.firmware.toolchain import Built
-from statecraft.language import read_file
 from statecraft.machine import Machine
 from tests.firmware.rig import Rig, built, framed
 from tests.firmware.test_on_chip import HALT_LIMIT_MS, pulse_widths
-
-SAMPLE = Path(__file__).parents[2] / "samples" / "bale_mover.modes"
+from tests.samples import sample
 
 BY_HAND = """
 #include "by_hand.h"
@@ -50,7 +47,7 @@ void drive_wiper(int8_t value)
 
 @pytest.fixture(scope="module")
 def mover() -> Machine:
-    return read_file(str(SAMPLE))
+    return sample("bale_mover")
 
 
 @pytest.fixture(scope="module")

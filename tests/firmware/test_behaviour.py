@@ -8,10 +8,9 @@ import pytest
 
 from statecraft.firmware.behaviour import behaviour_files, origins
 from statecraft.firmware.desk import Desk, DeskTick
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
+from tests.samples import PATHS, machine_in
 from tests.tools import need
-
-SAMPLES = sorted((Path(__file__).parents[2] / "samples").glob("*.modes"))
 
 GOING = """\
 machine goer
@@ -58,9 +57,9 @@ def test_a_failsafe_that_holds_on_entering_lets_nothing_start(guard: str, starts
     assert desk.run(ticks)[-1][mode] == (1 if starts else 0)
 
 
-@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 def test_each_line_of_a_row_or_a_level_knows_what_it_is_for(path: Path) -> None:
-    machine = read_file(str(path))
+    machine = machine_in(path)
     lines = behaviour_files(machine, "// x")["behaviour.cpp"].splitlines()
     found = origins(machine, "// x")
     assert len(found) >= len(lines)

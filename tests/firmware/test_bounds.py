@@ -26,12 +26,11 @@ from statecraft.firmware.layout import layout
 from statecraft.firmware.toolchain import Built, disassembled, find_toolchain, vector_names
 from statecraft.firmware.walk import ARGUMENT, Walk, each, only, span
 from statecraft.firmware.worst_case import NOW, StepBound, interrupts, known_bytes, worst_step
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import Machine
 from tests.firmware.rig import Rig, built
 from tests.random_machines import random_text
-
-SAMPLES = sorted((Path(__file__).parents[2] / "samples").glob("*.modes"))
+from tests.samples import PATHS, machine_in
 
 
 @dataclass(frozen=True)
@@ -89,9 +88,9 @@ def step_mixed(bench: Bench, program: Disassembly, machine: Machine, stream: arr
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 def test_no_step_of_a_sample_takes_more_than_its_bound(path: Path, chip_tools: None) -> None:
-    found = steps_of(read_file(str(path)), 2, 1500)
+    found = steps_of(machine_in(path), 2, 1500)
     assert found.measured <= found.bound.cycles <= 2 * found.measured
 
 
@@ -102,7 +101,7 @@ def test_no_step_of_a_random_machine_takes_more_than_its_bound(seed: int, chip_t
     assert found.measured <= found.mixed <= found.bound.cycles
 
 
-MACHINES = {path.stem: path.read_text() for path in SAMPLES if path.stem in ("coop_hatch", "tray_runner")}
+MACHINES = {path.stem: path.read_text() for path in PATHS if path.stem in ("coop_hatch", "tray_runner")}
 MACHINES |= {f"{seed}": random_text(seed, 1 + seed % 2) for seed in (11, 12)}
 
 

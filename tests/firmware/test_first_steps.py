@@ -14,13 +14,14 @@ from statecraft.firmware import build
 from statecraft.firmware.first_steps import BAUD, NoPort, values
 from statecraft.firmware.sketch import write_sketch
 from statecraft.firmware.toolchain import Built
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import HandOutput, Machine, Motor, Servo
 from tests.firmware.rig import Rig
+from tests.samples import PATHS, machine_in
 
 HERE = Path(__file__).parent
-MACHINES = sorted((HERE.parents[1] / "samples").glob("*.modes")) + sorted((HERE / "machines").glob("*.modes"))
-ON_THE_CHIP = [path for path in MACHINES if read_file(path).board in ("atmega328p", "atmega2560")]
+MACHINES = [*PATHS, *sorted((HERE / "machines").glob("*.modes"))]
+ON_THE_CHIP = [path for path in MACHINES if machine_in(path).board in ("atmega328p", "atmega2560")]
 
 USB = """
 machine loft_hoist
@@ -102,13 +103,13 @@ class Bench:
         return None
 
 
-WITH_CHIP = [path for path in MACHINES if load(read_file(path).board).chip]
+WITH_CHIP = [path for path in MACHINES if load(machine_in(path).board).chip]
 """Those whose board names its chip: others cannot be compiled."""
 
 
 @pytest.mark.parametrize("path", WITH_CHIP, ids=lambda path: path.stem)
 def test_every_machine_has_first_steps_that_compile_without_a_word(path: Path, tmp_path: Path) -> None:
-    assert tried(read_file(path), tmp_path).warnings == ""
+    assert tried(machine_in(path), tmp_path).warnings == ""
 
 
 def test_whatever_an_output_can_be_has_a_key_on_a_board_with_usb(tmp_path: Path) -> None:
@@ -125,7 +126,7 @@ def test_whatever_an_output_can_be_has_a_key_on_a_board_with_usb(tmp_path: Path)
 
 @pytest.mark.parametrize("path", ON_THE_CHIP, ids=lambda path: path.stem)
 def test_a_key_moves_its_output_alone_and_briefly(path: Path, tmp_path: Path) -> None:
-    machine = read_file(path)
+    machine = machine_in(path)
     steps = values(machine, load(machine.board), set())
     with Rig(machine, tried(machine, tmp_path).elf) as rig:
         bench = Bench(rig)

@@ -16,12 +16,12 @@ from statecraft.firmware import sensor_cycles
 from statecraft.firmware.layout import layout
 from statecraft.firmware.reports import Counts, Modes, Reader, RowTaken, Started, TableReport
 from statecraft.firmware.toolchain import Built
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import At, Every, Hear, Machine, Remembered, Sensor, SetDial, SetSensor, SetSwitch, Trial
 from statecraft.simulation import run_trial
 from tests.firmware.rig import Rig, built, framed
+from tests.samples import sample
 
-SAMPLES = Path(__file__).parents[2] / "samples"
 INPUTS = "_ZN5ticksL6inputsE"
 
 
@@ -324,7 +324,7 @@ def test_a_motor_has_its_duty_and_its_direction_and_never_both(cart: Rig) -> Non
 
 
 def test_a_ramp_moves_by_its_step_a_tick_and_a_stop_is_at_once(chip_tools: None, tmp_path: Path) -> None:
-    gate = read_file(str(SAMPLES / "yard_gate.modes"))
+    gate = sample("yard_gate")
     with Rig(gate, built(gate, tmp_path).elf) as rig:
         rig.sensor("strain", 0)
         rig.switch("at_shut", True)
@@ -566,7 +566,7 @@ def test_trials_visit_the_same_modes_on_the_chip(chip_tools: None, tmp_path: Pat
     """The tolerance: what a reading takes to come in (its sensor's cycle, as often as its median needs), and two ticks;
     and what is waited for from then on is late by as much, once for each reading that is awaited on the way.
     """
-    machine = read_file(str(SAMPLES / f"{name}.modes"))
+    machine = sample(name)
     elf = built(machine, tmp_path).elf
     cycles = sensor_cycles(machine)
     settle = max((switch.contact.settle for switch in machine.switches if switch.contact), default=0)

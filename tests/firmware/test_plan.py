@@ -9,8 +9,9 @@ import pytest
 from statecraft.boards import load
 from statecraft.firmware import WiringError, emit, plan, sensor_cycles, wiring_findings
 from statecraft.firmware.wiring import cautions
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import Machine
+from tests.samples import machine_in
 
 HEAD = "machine m\nboard {board}\ntick 10 ms\n"
 TAIL = "\nmode still stop\n"
@@ -51,7 +52,7 @@ def test_the_spi_bus_takes_its_pins_but_for_its_select_as_an_output(board: str, 
 
 @pytest.mark.parametrize("path", sorted((Path(__file__).parents[2] / "samples").glob("*.modes")), ids=lambda p: p.stem)
 def test_samples_can_be_wired(path: Path) -> None:
-    sample = read_file(str(path))
+    sample = machine_in(path)
     assert wiring_findings(sample, load(sample.board)) == []
 
 

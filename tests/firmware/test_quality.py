@@ -14,15 +14,16 @@ from statecraft.fingerprint import short
 from statecraft.firmware import emit
 from statecraft.firmware.desk import Desk
 from statecraft.firmware.toolchain import Built
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import Machine
 from tests.firmware.agreement import check
 from tests.firmware.rig import built
 from tests.firmware.stimuli import Stimuli
+from tests.samples import PATHS, machine_in
 from tests.tools import need
 
 HERE = Path(__file__).parent
-FILES = [*sorted((HERE.parents[1] / "samples").glob("*.modes")), HERE / "machines" / "orchard.modes"]
+FILES = [*PATHS, HERE / "machines" / "orchard.modes"]
 STRICT = ["-std=c++11", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-pedantic", "-Werror", "-Os", "-c"]
 
 
@@ -41,7 +42,7 @@ def sketches(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     """The sketch folder of every sample and of the machine with every construct."""
     folders = []
     for file in FILES:
-        machine = read_file(str(file))
+        machine = machine_in(file)
         folder = tmp_path_factory.mktemp(machine.name)
         for name, text in emit(machine, load(machine.board)).items():
             (folder / name).write_text(text)
@@ -122,7 +123,7 @@ def test_headers_say_what_made_it_from_what_and_the_cautions(feed_pusher: Machin
 @pytest.fixture(scope="module")
 def programs(tmp_path_factory: pytest.TempPathFactory, chip_tools: None) -> dict[str, Built]:
     """Every sample, and the machine with every construct, compiled for its chip."""
-    machines = [read_file(str(file)) for file in FILES]
+    machines = [machine_in(file) for file in FILES]
     return {machine.name: built(machine, tmp_path_factory.mktemp(machine.name)) for machine in machines}
 
 

@@ -5,17 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from itertools import pairwise
-from pathlib import Path
 
 import pytest
 
 from statecraft.chip import BusEvent, ResetEvent
 from statecraft.chip.two_wire import DISPLAY_ADDRESS, CharacterDisplay, Compass
 from statecraft.firmware.reports import Counts, Overran, Reader
-from statecraft.language import read_file
 from tests.firmware.rig import Rig, built
-
-SAMPLES = Path(__file__).parents[2] / "samples"
+from tests.samples import SAMPLES, sample
 
 
 class Runner(Rig):
@@ -54,7 +51,7 @@ class Runner(Rig):
 
 @pytest.fixture(scope="module")
 def runner(tmp_path_factory: pytest.TempPathFactory, chip_tools: None) -> Iterator[Runner]:
-    machine = read_file(str(SAMPLES / "tray_runner.modes"))
+    machine = sample("tray_runner")
     mine = (SAMPLES / "tray_runner_by_hand.cpp").read_text()
     made = built(machine, tmp_path_factory.mktemp("runner"), by_hand=mine)
     assert made.warnings == ""

@@ -9,10 +9,10 @@ import pytest
 from statecraft.boards import Board, load, load_file
 from statecraft.firmware import plan
 from statecraft.firmware.wiring import Wire, cautions, wires
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import Machine
+from tests.samples import PATHS, machine_in
 
-SAMPLES = sorted((Path(__file__).parents[2] / "samples").glob("*.modes"))
 LOW_VOLTAGE = Path(__file__).parents[2] / "samples" / "boards" / "three_volt.toml"
 
 
@@ -28,9 +28,9 @@ def notes(lines: str, what: str, board: Board | None = None) -> str:
     return "; ".join(listed(lines, board)[what].notes)
 
 
-@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 def test_every_pin_of_the_plan_is_listed_once_with_its_way_and_level(path: Path) -> None:
-    machine = read_file(str(path))
+    machine = machine_in(path)
     board = load(machine.board)
     found = wires(machine, board)
     assert [wire.what for wire in found] == [use.what for use in plan(machine, board).uses]

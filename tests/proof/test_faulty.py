@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 
 from statecraft.boards import load
 from statecraft.findings import SEVERITY, Finding
 from statecraft.firmware.plan import wiring_findings
-from statecraft.language import read_file
 from statecraft.language.tidy import tidy
 from statecraft.machine import Machine
 from statecraft.proof.prove import prove
 from tests.proof.against_brute import claims
 from tests.proof.brute import World
+from tests.samples import FAULTY, SAMPLES, machine_in, sample
 
-FAULTY = Path(__file__).resolve().parents[2] / "samples" / "faulty"
-SAMPLES = sorted(path.stem for path in FAULTY.glob("*.modes"))
+NAMES = [path.stem for path in FAULTY]
 
 WRONG: dict[str, set[tuple[str, str]]] = {
     "endless": {("endless", "stirring")},
@@ -66,19 +63,19 @@ def test_there_is_one_for_each_finding() -> None:
     assert all(any(stem.startswith(code.replace(" ", "_")) for code, _ in found) for stem, found in WRONG.items())
 
 
-@pytest.mark.parametrize("stem", SAMPLES)
+@pytest.mark.parametrize("stem", NAMES)
 def test_it_is_tidy_and_says_what_is_wrong_and_how_that_is_mended(stem: str) -> None:
-    path = FAULTY / f"{stem}.modes"
+    path = SAMPLES / "faulty" / f"{stem}.modes"
     text = path.read_text(encoding="utf-8")
     assert tidy(text) == text
-    comment = read_file(path).comment
+    comment = machine_in(path).comment
     assert len(comment.splitlines()) > 1 and "Mended by" in comment
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("stem", SAMPLES)
+@pytest.mark.parametrize("stem", NAMES)
 def test_trying_every_input_shows_that_and_no_more(stem: str) -> None:
-    machine = read_file(FAULTY / f"{stem}.modes")
+    machine = sample(f"faulty/{stem}")
     (part,) = machine.parts
     found = set()
     for code, _, about, *_ in claims(World(machine)):
@@ -86,9 +83,9 @@ def test_trying_every_input_shows_that_and_no_more(stem: str) -> None:
     assert found == {(code, what) for code, what in WRONG[stem] if code not in BEYOND}
 
 
-@pytest.mark.parametrize("stem", SAMPLES)
+@pytest.mark.parametrize("stem", NAMES)
 def test_the_proof_finds_that_and_no_more(stem: str) -> None:
-    machine = read_file(FAULTY / f"{stem}.modes")
+    machine = sample(f"faulty/{stem}")
     report = prove(machine)
     assert report.complete
     everything = [*report.findings, *wiring_findings(machine, load(machine.board))]
@@ -111,6 +108,6 @@ def what(machine: Machine, finding: Finding) -> str:
 
 def test_it_is_found_again_and_again() -> None:
     """A proof keeps nothing from one machine to the next: alone, and after all others, it says the same."""
-    machines = [read_file(FAULTY / f"{stem}.modes") for stem in SAMPLES]
+    machines = [sample(f"faulty/{stem}") for stem in NAMES]
     once = [prove(machine).findings for machine in machines]
     assert [prove(machine).findings for machine in reversed(machines)] == once[::-1]

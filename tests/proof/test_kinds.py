@@ -11,9 +11,9 @@ import pytest
 
 from statecraft.boards import load
 from statecraft.firmware.plan import wiring_findings
-from statecraft.language import read_file
 from statecraft.proof.prove import prove
 from tests.random_machines import random_inputs
+from tests.samples import machine_in
 from tests.simulation.agreeing import compare, compare_chosen
 
 KINDS = sorted((Path(__file__).parent / "kinds").glob("*.modes"))
@@ -28,7 +28,7 @@ def test_there_are_twelve() -> None:
 
 @pytest.mark.parametrize("path", KINDS, ids=lambda path: path.stem)
 def test_nothing_is_wrong_with_it(path: Path) -> None:
-    machine = read_file(str(path))
+    machine = machine_in(path)
     report = prove(machine, SECONDS)
     assert [f"{finding.code}: {finding.message}" for finding in report.findings] == []
     assert not report.unproved and all(verdict.kept for verdict in report.verdicts)
@@ -37,7 +37,7 @@ def test_nothing_is_wrong_with_it(path: Path) -> None:
 
 @pytest.mark.parametrize("path", KINDS, ids=lambda path: path.stem)
 def test_table_and_literal_reading_agree(path: Path) -> None:
-    machine = read_file(str(path))
+    machine = machine_in(path)
     for seed in range(2):
         compare(machine, random_inputs(machine, seed, 800))
         compare_chosen(machine, seed, 300)

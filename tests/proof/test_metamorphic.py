@@ -25,14 +25,14 @@ from statecraft.machine import Machine
 from statecraft.proof.prove import Report, prove
 from tests.proof.against_brute import small_text
 from tests.random_machines import random_text
+from tests.samples import FAULTY, PATHS, SAMPLES
 from tests.tools import LARGE
 
 pytestmark = pytest.mark.slow
 
-SAMPLES = Path(__file__).parents[2] / "samples"
 SOME_SAMPLES = [
     pytest.param(path, id=path.stem, marks=pytest.mark.xdist_group(f"proof of {path.stem}"))  # proved once as it is
-    for path in (*sorted(SAMPLES.glob("*.modes")), *sorted(SAMPLES.glob("faulty/*.modes")))
+    for path in (*PATHS, *FAULTY)
     if path.stem not in LARGE  # random machines have several parts, too
 ]
 SEEDS = st.integers(0, 10**6)

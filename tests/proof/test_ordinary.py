@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from statecraft.language import read_file
 from statecraft.proof.judgement import judge
+from tests.samples import machine_in
 
 MACHINES = sorted((Path(__file__).parent / "ordinary").glob("*.modes"))
 
@@ -25,7 +25,7 @@ def test_there_are_eight_at_least() -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("path", MACHINES, ids=lambda path: path.stem)
 def test_nothing_is_found_wrong(path: Path) -> None:
-    judged = judge(read_file(path), 60)
+    judged = judge(machine_in(path), 60)
     assert judged.decided and not judged.broken
     assert [(each.code, each.message) for each in judged.findings if each.severity != "note"] == []
     assert {each.code for each in judged.findings} - {"in doubt"} == NOTED.get(path.stem, set())

@@ -6,7 +6,6 @@ finding, which names the mode or the level and what mends it.
 from __future__ import annotations
 
 import re
-from pathlib import Path
 
 import pytest
 
@@ -15,8 +14,8 @@ from statecraft.language import read_text
 from statecraft.proof import mends
 from statecraft.proof.judgement import judge
 from tests.proof.trade_machines import trade_text
+from tests.samples import SAMPLES
 
-SAMPLES = Path(__file__).parents[2] / "samples"
 SECONDS = 120.0
 
 pytestmark = pytest.mark.slow

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from statecraft.findings import SEVERITY, Finding
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import Machine, ModeRef
 from statecraft.proof.explain import explain
 from statecraft.proof.prove import prove
@@ -16,8 +16,7 @@ from statecraft.proof.runs.replay import breaks, replay
 from statecraft.proof.runs.trials import as_trial
 from statecraft.semantics.cone import closure
 from statecraft.simulation import run_trial
-
-SAMPLES = Path(__file__).parents[2] / "samples"
+from tests.samples import FAULTY, machine_in, sample
 
 CART = """
 machine cart
@@ -112,12 +111,9 @@ def test_without_time_the_plain_faults_are_still_told() -> None:
 # --------------------------------------------------------------------------------------------------- runs and trials
 
 
-FAULTY = sorted(path for path in (SAMPLES / "faulty").glob("*.modes"))
-
-
 @pytest.mark.parametrize("path", FAULTY, ids=lambda path: path.stem)
 def test_runs_play_to_the_end_they_say(path: Path) -> None:
-    whole = read_file(str(path))
+    whole = machine_in(path)
     for finding in prove(whole).findings:
         if finding.run is not None:
             before = finding.run.stretches[: finding.run.tail]
@@ -149,10 +145,10 @@ def test_every_finding_is_explained() -> None:
 
 
 def test_what_a_part_depends_on() -> None:
-    whole = read_file(str(SAMPLES / "bale_mover.modes"))
+    whole = sample("bale_mover")
     assert closure(whole, ["drive"]) == {"drive", "fork"}
     assert closure(whole, ["warning"]) == {"drive", "fork", "warning"}
-    assert closure(read_file(str(SAMPLES / "feed_pusher.modes")), ["feed_pusher"]) == {"feed_pusher"}
+    assert closure(sample("feed_pusher"), ["feed_pusher"]) == {"feed_pusher"}
 
 
 def test_the_gravest_come_first() -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from fractions import Fraction
-from pathlib import Path
 
 import networkx as nx
 import pytest
@@ -19,8 +18,7 @@ from statecraft.proof.engine.limits import OutOfTime
 from statecraft.proof.prove import Report, prove
 from statecraft.proof.reachability import Reachability
 from tests.benchmarks.large_machines import parts
-
-SAMPLES = Path(__file__).parents[2] / "samples"
+from tests.samples import SAMPLES
 
 
 @pytest.fixture

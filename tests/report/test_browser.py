@@ -9,17 +9,17 @@ import pytest
 
 from statecraft.boards import load
 from statecraft.findings import Finding, Hold, RowRef, Run, Stimulus
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import Machine, ModeRef
 from statecraft.report.page import Judged, page
 from statecraft.report.table import grid, html
 from statecraft.simulation import run_trial
 from tests.report.browser import Browser
 from tests.report.large import station, tangle
+from tests.samples import SAMPLES, sample
 
 pytestmark = pytest.mark.slow
 
-SAMPLES = Path(__file__).parents[2] / "samples"
 
 VIOLATIONS = """
 const done = arguments[arguments.length - 1];
@@ -55,7 +55,7 @@ def faulty() -> tuple[Machine, list[Finding]]:
 @pytest.mark.parametrize("name", ["feed_pusher", "yard_gate", "bale_mover"])
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 def test_axe_finds_nothing(chromium: Browser, axe: str, tmp_path: Path, name: str, dark: bool) -> None:
-    path = write(tmp_path, read_file(str(SAMPLES / f"{name}.modes")))
+    path = write(tmp_path, sample(name))
     for width in (390, 1024, 1600):
         chromium.show(path, width, dark)
         chromium.run(axe)
@@ -85,7 +85,7 @@ def test_axe_would_have_found_something(chromium: Browser, axe: str, tmp_path: P
 
 @pytest.mark.parametrize("width", [390, 1024, 1600])
 def test_nothing_sticks_out_of_the_window(chromium: Browser, tmp_path: Path, width: int) -> None:
-    for machine in (read_file(str(SAMPLES / "feed_pusher.modes")), read_text(station(30, 3), file="station.modes")):
+    for machine in (sample("feed_pusher"), read_text(station(30, 3), file="station.modes")):
         chromium.show(write(tmp_path, machine), width)
         assert chromium.run("return document.documentElement.scrollWidth") <= width
         wide = "[...document.querySelectorAll('.wide')].map(e => e.getBoundingClientRect().right)"
@@ -95,7 +95,7 @@ def test_nothing_sticks_out_of_the_window(chromium: Browser, tmp_path: Path, wid
 def test_labels_fit_what_was_reserved_for_them(chromium: Browser, tmp_path: Path) -> None:
     """The widths that the layout reckoned with are those that a browser draws: no text leaves its card or its tag."""
     for name in ("feed_pusher", "sump_pump", "yard_gate", "bale_mover"):
-        chromium.show(write(tmp_path, read_file(str(SAMPLES / f"{name}.modes"))), 1600)
+        chromium.show(write(tmp_path, sample(name)), 1600)
         script = """
         const out = [];
         for (const [holder, frame] of [['.card', '.body'], ['.tag', '.tag-body'], ['.label', '.label-ground']])
@@ -112,7 +112,7 @@ def test_labels_fit_what_was_reserved_for_them(chromium: Browser, tmp_path: Path
 
 
 def test_without_scripts_a_mode_leads_to_all_that_is_said_of_it(chromium: Browser, tmp_path: Path) -> None:
-    path = write(tmp_path, read_file(str(SAMPLES / "feed_pusher.modes")))
+    path = write(tmp_path, sample("feed_pusher"))
     chromium.show(path, 1024, scripts=False)
     chromium.driver.get(f"{path.as_uri()}#mode-feed_pusher-weigh")
     # The driver's own look at the page needs no script of the page's.
@@ -125,7 +125,7 @@ def test_without_scripts_a_mode_leads_to_all_that_is_said_of_it(chromium: Browse
 def test_every_mode_can_be_reached_by_keyboard(chromium: Browser, tmp_path: Path) -> None:
     from selenium.webdriver.common.keys import Keys
 
-    chromium.show(write(tmp_path, read_file(str(SAMPLES / "sump_pump.modes"))), 1024)
+    chromium.show(write(tmp_path, sample("sump_pump")), 1024)
     met = []
     for _ in range(40):
         chromium.driver.switch_to.active_element.send_keys(Keys.TAB)
@@ -135,13 +135,13 @@ def test_every_mode_can_be_reached_by_keyboard(chromium: Browser, tmp_path: Path
             )
         )
     assert "Mode diagram" in met
-    machine = read_file(str(SAMPLES / "sump_pump.modes"))
+    machine = sample("sump_pump")
     assert {f"#mode-sump_pump-{mode.name}" for mode in machine.parts[0].modes} <= set(met)
     chromium.driver.switch_to.active_element.send_keys(Keys.ENTER)
 
 
 def test_light_and_dark_differ_and_paper_is_always_light(chromium: Browser, tmp_path: Path) -> None:
-    path = write(tmp_path, read_file(str(SAMPLES / "sump_pump.modes")))
+    path = write(tmp_path, sample("sump_pump"))
     ground = "return getComputedStyle(document.body).backgroundColor"
     seen = []
     for dark, printing in ((False, False), (True, False), (True, True)):
@@ -153,7 +153,7 @@ def test_light_and_dark_differ_and_paper_is_always_light(chromium: Browser, tmp_
 
 
 def test_it_prints_on_a_few_sheets(chromium: Browser, tmp_path: Path) -> None:
-    chromium.show(write(tmp_path, read_file(str(SAMPLES / "feed_pusher.modes"))), 1024)
+    chromium.show(write(tmp_path, sample("feed_pusher")), 1024)
     printed = chromium.pdf()
     assert printed.startswith(b"%PDF")
     pages = len(re.findall(rb"/Type\s*/Page[^s]", printed))
@@ -164,7 +164,7 @@ def test_a_wide_table_shows_that_it_scrolls(chromium: Browser, tmp_path: Path) -
     """There is a shade on the side where there is more, and none where there is not."""
     from PIL import Image
 
-    chromium.show(write(tmp_path, read_file(str(SAMPLES / "feed_pusher.modes"))), 390)
+    chromium.show(write(tmp_path, sample("feed_pusher")), 390)
 
     def edges() -> tuple[int, int]:
         """How dark the left and the right edge of the first table are, from 0 to 255."""

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 
 from statecraft.findings import Finding, RowRef
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import Machine, ModeRef
 from statecraft.report.diagram import diagram_file, figures, panels_of
 from statecraft.report.geometry import Box
@@ -18,9 +18,9 @@ from statecraft.report.scene import number
 from statecraft.report.svg import markup
 from tests.random_machines import machine_texts
 from tests.report.large import station, tangle
+from tests.samples import PATHS, machine_in, sample
 
 SVG = "{http://www.w3.org/2000/svg}"
-SAMPLES = sorted((Path(__file__).parents[2] / "samples").glob("*.modes"))
 
 
 def drawn(machine: Machine, *found: Finding) -> ElementTree.Element:
@@ -70,9 +70,9 @@ def check(machine: Machine, root: ElementTree.Element) -> None:
         assert bool(of_class(tag, "hatch")) == ("failsafe" in tag.get("class", "").split())
 
 
-@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 def test_samples_say_what_their_machines_say(path: Path) -> None:
-    machine = read_file(str(path))
+    machine = machine_in(path)
     root = drawn(machine)
     check(machine, root)
     assert root.get("role") == "img"
@@ -132,13 +132,13 @@ def test_each_picture_of_a_large_machine_can_be_read_on_a_page(text: str) -> Non
 
 
 def test_colours_of_a_file_are_spelled_out_and_those_of_a_page_are_not() -> None:
-    machine = read_file(str(SAMPLES[0]))
+    machine = machine_in(PATHS[0])
     assert "var(" not in diagram_file(machine)
     assert "#" not in re.sub(r'href="#|&#', "", markup(figures(machine)[0].drawing))
 
 
 def test_findings_are_numbered_where_they_are_and_listed_below() -> None:
-    machine = read_file(str(next(path for path in SAMPLES if path.stem == "feed_pusher")))
+    machine = sample("feed_pusher")
     found = [
         Finding("stuck", message="it never leaves", mode=ModeRef("feed_pusher", "jammed")),
         Finding("shadowed", message="an earlier row always decides", row=RowRef("feed_pusher", 9)),
@@ -155,7 +155,7 @@ def test_findings_are_numbered_where_they_are_and_listed_below() -> None:
 
 
 def test_cards_of_a_page_are_links_to_what_is_said_of_their_modes() -> None:
-    machine = read_file(str(SAMPLES[0]))
+    machine = machine_in(PATHS[0])
     root = ElementTree.fromstring(markup(figures(machine)[0].drawing))
     targets = {link.get("href") for link in root.iter(f"{SVG}a")}
     assert targets == {f"#mode-{part.name}-{mode.name}" for part in machine.parts for mode in part.modes}
@@ -163,6 +163,6 @@ def test_cards_of_a_page_are_links_to_what_is_said_of_their_modes() -> None:
 
 
 def test_the_same_machine_is_drawn_the_same() -> None:
-    machine = read_file(str(SAMPLES[0]))
+    machine = machine_in(PATHS[0])
     assert diagram_file(machine) == diagram_file(machine)
     assert [mark.number for mark in number([Finding("stuck"), Finding("unused")])] == [1, 2]

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import Machine
 from statecraft.report import layout
 from statecraft.report.diagram import panels_of
@@ -17,8 +17,7 @@ from statecraft.report.legibility import Faults, faults
 from statecraft.report.scene import Edge
 from tests.random_machines import random_text
 from tests.report.large import tangle
-
-SAMPLES = sorted((Path(__file__).parents[2] / "samples").glob("*.modes"))
+from tests.samples import PATHS, machine_in, sample
 
 
 def dots(route: Route) -> list[Point]:
@@ -68,9 +67,9 @@ def placed(machine: Machine) -> list[Placed]:
     return [panel.placed for part in machine.parts for panel in panels_of(machine, part, [])]
 
 
-@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 def test_samples_are_clear(path: Path) -> None:
-    for each in placed(read_file(str(path))):
+    for each in placed(machine_in(path)):
         check(each)
         found = faults(each)
         assert found.merged == found.tabs == 0
@@ -137,5 +136,5 @@ def test_the_layout_that_is_kept_is_the_best_of_those_that_were_made(monkeypatch
         return found
 
     monkeypatch.setattr(layout, "faults", noted)
-    kept = placed(read_file(str(next(path for path in SAMPLES if path.stem == "yard_gate"))))
+    kept = placed(sample("yard_gate"))
     assert len(made) >= 16 and faults(kept[0]).cost == min(made) < max(made)

@@ -19,7 +19,7 @@ from statecraft.boards import load
 from statecraft.findings import Finding, Hold, PromiseVerdict, RowRef, Run, Stimulus
 from statecraft.firmware import emit
 from statecraft.firmware.toolchain import Built
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import Accept, Machine, ModeRef
 from statecraft.proof.checks.mode_graph import findings
 from statecraft.proof.judgement import judge
@@ -32,8 +32,8 @@ from statecraft.simulation import run_trial
 from tests import pictures
 from tests.random_machines import machine_texts
 from tests.report.large import station
+from tests.samples import PATHS, SAMPLES, machine_in, sample
 
-SAMPLES = Path(__file__).parents[2] / "samples"
 SECTIONS = [
     "job",
     "picture",
@@ -103,9 +103,9 @@ def words(text: str) -> str:
     return " ".join(text.split())
 
 
-@pytest.mark.parametrize("path", sorted(SAMPLES.glob("*.modes")), ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 def test_every_link_leads_somewhere_on_the_page_itself(path: Path) -> None:
-    machine = read_file(str(path))
+    machine = machine_in(path)
     text = full(machine)
     reader = Reader(text)
     assert len(reader.ids) == len(set(reader.ids))
@@ -119,7 +119,7 @@ def test_every_link_leads_somewhere_on_the_page_itself(path: Path) -> None:
 
 def test_it_says_what_it_was_made_from() -> None:
     path = SAMPLES / "feed_pusher.modes"
-    machine = read_file(str(path))
+    machine = machine_in(path)
     text = page(machine, when=datetime(2026, 3, 4, 5, 6, tzinfo=UTC))
     made = words(Reader(text).text["made"])
     assert hashlib.sha256(path.read_bytes()).hexdigest() in made
@@ -128,7 +128,7 @@ def test_it_says_what_it_was_made_from() -> None:
 
 
 def test_the_page_that_is_signed_has_the_fingerprint_of_its_sketch() -> None:
-    machine = read_file(str(SAMPLES / "feed_pusher.modes"))
+    machine = sample("feed_pusher")
     text = page(machine)
     emitted = emit(machine, load(machine.board))["feed_pusher.ino"]
     told = re.search("its table's fingerprint is (\\w+)", emitted)
@@ -140,7 +140,7 @@ def test_the_page_that_is_signed_has_the_fingerprint_of_its_sketch() -> None:
 
 
 def test_sizes_tell_the_stack_and_what_is_left_for_it() -> None:
-    machine = read_file(str(SAMPLES / "feed_pusher.modes"))
+    machine = sample("feed_pusher")
     board = load("atmega2560")
     made = Built(Path("x.elf"), Path("x.hex"), 9000, 300, 1300, 26, stack=94)
     assert "stack, at most 94 7,892 that are left for it" in words(
@@ -152,7 +152,7 @@ def test_sizes_tell_the_stack_and_what_is_left_for_it() -> None:
 
 
 def test_what_was_not_made_is_said_in_its_place() -> None:
-    bare = Reader(page(read_file(str(SAMPLES / "feed_pusher.modes")))).text
+    bare = Reader(page(sample("feed_pusher"))).text
     for section, said in {
         "proofs": "Nothing was checked",
         "trials": "not run",
@@ -184,7 +184,7 @@ def test_what_the_owner_wrote_cannot_become_markup() -> None:
 
 
 def test_findings_are_shown_with_their_runs_as_timelines() -> None:
-    machine = read_file(str(SAMPLES / "feed_pusher.modes"))
+    machine = sample("feed_pusher")
     readings = tuple((sensor.name, 2000 if sensor.name != "supply" else 7600) for sensor in machine.sensors)
     still = Stimulus(readings, (("bumper", False),), (), None, (), ())
     go = Stimulus(readings, (("bumper", False),), (), "patrol", (), ())
@@ -206,9 +206,9 @@ def test_findings_are_shown_with_their_runs_as_timelines() -> None:
 
 
 def test_the_command_sheet_has_the_bytes_that_the_firmware_waits_for() -> None:
-    gate = words(Reader(full(read_file(str(SAMPLES / "yard_gate.modes")))).text["commands"])
+    gate = words(Reader(full(sample("yard_gate"))).text["commands"])
     assert "$halt*11" in gate and "button on pin 24" in gate
-    cart = words(Reader(full(read_file(str(SAMPLES / "feed_pusher.modes")))).text["commands"])
+    cart = words(Reader(full(sample("feed_pusher"))).text["commands"])
     assert "halt operator h once urgent: overtakes all others" in cart
     assert "beat operator . every 166 ms, as long as somebody is there heartbeat" in cart
 
@@ -257,7 +257,7 @@ def test_counters_and_what_is_kept_are_on_the_page() -> None:
 
 
 def test_the_wiring_list_has_every_pin() -> None:
-    machine = read_file(str(SAMPLES / "feed_pusher.modes"))
+    machine = sample("feed_pusher")
     said = words(Reader(full(machine)).text["wiring"])
     for line in ("22 trigger of front output", "23 echo of front input", "5 pwm of port_drive output"):
         assert line in said
@@ -266,7 +266,7 @@ def test_the_wiring_list_has_every_pin() -> None:
 
 
 def test_coverage_counts_what_trials_went_through() -> None:
-    machine = read_file(str(SAMPLES / "feed_pusher.modes"))
+    machine = sample("feed_pusher")
     found = coverage(machine, [run_trial(machine, trial) for trial in machine.trials])
     assert (found.modes, found.all_modes, found.all_rows) == (4, 9, 19)
     assert "swing_left" in found.missed_modes and RowRef("feed_pusher", 4) not in found.missed_rows
@@ -286,7 +286,7 @@ def test_any_machine_has_a_whole_page(text: str) -> None:
 @pytest.mark.slow
 def test_the_sample_is_quick_and_small_and_a_large_machine_bearable() -> None:
     start = time.process_time()
-    small = full(read_file(str(SAMPLES / "feed_pusher.modes")))
+    small = full(sample("feed_pusher"))
     assert time.process_time() - start < 12
     assert len(small.encode()) < 600_000
     start = time.process_time()
@@ -295,7 +295,7 @@ def test_the_sample_is_quick_and_small_and_a_large_machine_bearable() -> None:
 
 
 def test_a_long_name_is_broken_behind_an_underscore() -> None:
-    text = page(read_file(str(SAMPLES / "feed_pusher.modes")))
+    text = page(sample("feed_pusher"))
     assert "<h1>feed_<wbr>pusher</h1>" in text and ">swing_<wbr>left</h3>" in text
 
 
@@ -318,7 +318,7 @@ def test_the_readmes_pictures_show_the_samples_as_they_are(name: str, monkeypatc
 
 @pytest.mark.slow
 def test_what_was_not_proved_stands_before_anything_else_and_is_not_said_as_yes() -> None:
-    machine = read_file(str(SAMPLES / "feed_pusher.modes"))
+    machine = sample("feed_pusher")
     promise = machine.promises[0]
     unsure = PromiseVerdict(promise, None)
     text = page(machine, proof=Judged([], [unsure], ["whether weigh can be left: memory ran out"]), trials=[])
@@ -383,7 +383,7 @@ def test_characters_that_are_not_seen_are_shown() -> None:
 
 
 def test_it_says_what_was_never_tried_and_how_to_begin() -> None:
-    text = " ".join(page(read_file(str(SAMPLES / "feed_pusher.modes"))).split())
+    text = " ".join(page(sample("feed_pusher")).split())
     assert "None of this was tried on real hardware" in text and "emit --first-steps" in text
 
 
@@ -396,7 +396,7 @@ def test_what_the_owner_accepts_stands_with_its_reason_and_line() -> None:
 
 
 def test_a_finding_that_is_accepted_says_why_and_is_counted_apart() -> None:
-    machine = read_file(str(SAMPLES / "feed_pusher.modes"))
+    machine = sample("feed_pusher")
     mode = ModeRef("feed_pusher", "retreating")
     accept = Accept("left out", (mode,), (), "it backs off", machine.parts[0].modes[4].place)
     found = [

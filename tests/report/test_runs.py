@@ -14,7 +14,7 @@ from rich.console import Console
 from statecraft.cli.check import show_judgement
 from statecraft.findings import Finding, Hold, Run, Stimulus
 from statecraft.folding import LEAST, folded
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import Machine, ModeRef, Promise
 from statecraft.proof.judgement import judge
 from statecraft.proof.prove import prove
@@ -22,8 +22,7 @@ from statecraft.proof.runs.minimise import minimise
 from statecraft.proof.runs.replay import breaks, replay
 from statecraft.report.runs import RunLine, laid_out, told
 from tests.random_machines import machine_texts
-
-SAMPLES = Path(__file__).parents[2] / "samples"
+from tests.samples import FAULTY, SAMPLES, machine_in, sample
 
 ENDS = {
     "bare_threshold": "for ever: the same again and again, while air reads 24.9 C and 25 C in turn",
@@ -84,7 +83,7 @@ def broken(promise: str) -> list[str]:
 
 @pytest.mark.parametrize("stem", ENDS)
 def test_the_last_line_says_what_is_wrong(stem: str) -> None:
-    machine = read_file(SAMPLES / "faulty" / f"{stem}.modes")
+    machine = sample(f"faulty/{stem}")
     finding = next(each for each in prove(machine).findings if each.code == stem.replace("_", " "))
     assert finding.run is not None
     last = told(machine, finding.run, finding)[-1]
@@ -227,9 +226,9 @@ def test_a_number_is_not_parted_from_its_unit() -> None:
 
 
 @pytest.mark.parametrize("width", [60, 80, 100])
-@pytest.mark.parametrize("path", sorted((SAMPLES / "faulty").glob("*.modes")), ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", FAULTY, ids=lambda path: path.stem)
 def test_what_check_says_fits_the_screen(path: Path, width: int) -> None:
-    machine = read_file(path)
+    machine = machine_in(path)
     out = io.StringIO()
     show_judgement(judge(machine), Console(file=out, width=width))
     source = {line.strip() for line in path.read_text().splitlines()}
@@ -243,7 +242,7 @@ def test_what_check_says_fits_the_screen(path: Path, width: int) -> None:
 @pytest.mark.parametrize("width", [60, 80])
 @pytest.mark.parametrize("stem", ["yard_gate", "feed_pusher"])
 def test_promises_that_do_not_fit_a_line_hang_under_themselves(stem: str, width: int) -> None:
-    machine = read_file(SAMPLES / f"{stem}.modes")
+    machine = sample(stem)
     out = io.StringIO()
     judged = judge(machine)
     show_judgement(judged, Console(file=out, width=width))
@@ -271,7 +270,7 @@ def test_of_a_long_story_the_middle_is_left_out() -> None:
 
 
 def test_modes_that_take_turns_are_told_once() -> None:
-    machine = read_file(SAMPLES / "faulty" / "flapping.modes")
+    machine = sample("faulty/flapping")
     out = io.StringIO()
     show_judgement(judge(machine), Console(file=out, width=80))
     assert out.getvalue().count("a run that goes on for ever:") == 1

@@ -14,16 +14,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.language.settings import unit_of_output
 from statecraft.machine import DimLamp, HandOutput, Machine, Output, Servo, Steady, atoms
 from statecraft.report.scxml import losses, mode_id, needed, scxml
 from statecraft.semantics import tick_of
 from tests.random_machines import machine_texts, random_inputs, random_text
 from tests.report.chart_runner import SCXML, STATES, Chart
+from tests.samples import PATHS, machine_in, sample
 from tests.simulation.literal import Literal
-
-SAMPLES = sorted((Path(__file__).parents[2] / "samples").glob("*.modes"))
 
 
 def compare(machine: Machine, seed: int, ticks: int) -> None:
@@ -186,9 +185,9 @@ def test_turns_gentle_stops_mixed_dials_and_rows_that_set_one(seed: int) -> None
     assert "how long a gentle stop lasts" in said
 
 
-@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 def test_samples_run_as_the_design_says(path: Path) -> None:
-    machine = read_file(str(path))
+    machine = machine_in(path)
     for seed in range(3):
         compare(machine, seed, 600)
 
@@ -236,7 +235,7 @@ def test_every_chart_is_whole(text: str) -> None:
 
 
 def test_rows_that_wait_for_a_command_say_so_in_their_event() -> None:
-    machine = read_file(str(next(path for path in SAMPLES if path.stem == "sump_pump")))
+    machine = sample("sump_pump")
     decisions = {d.row.when_text: d for made in tick_of(machine).parts[0].decisions for d in made}
     assert needed(decisions["off"].guard) == ("off",)
     assert needed(decisions["ready and not pull fault"].guard) == ("ready",)
@@ -244,8 +243,8 @@ def test_rows_that_wait_for_a_command_say_so_in_their_event() -> None:
 
 
 def test_what_is_lost_is_said_in_the_file() -> None:
-    for path in SAMPLES:
-        machine = read_file(str(path))
+    for path in PATHS:
+        machine = machine_in(path)
         text = " ".join(scxml(machine).split("-->")[0].split())
         for loss in losses(machine):
             assert " ".join(loss.split()).replace("--", "- -") in text

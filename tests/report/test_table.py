@@ -12,18 +12,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.console import Console
 
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import Machine, Part, Row
 from statecraft.report.table import comma_separated, grid, html, markdown, print_grid, print_rows
 from statecraft.semantics import tick_of
 from statecraft.semantics.guards import FALSE
 from tests.random_machines import machine_texts
-
-SAMPLES = Path(__file__).parents[2] / "samples"
-
-
-def sample(name: str) -> Machine:
-    return read_file(str(SAMPLES / f"{name}.modes"))
+from tests.samples import PATHS, machine_in, sample
 
 
 def blocks(text: str) -> list[list[list[str]]]:
@@ -100,9 +95,9 @@ rules
     }
 
 
-@pytest.mark.parametrize("path", sorted(SAMPLES.glob("*.modes")), ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 def test_one_line_a_row_has_its_place_in_the_file(path: Path) -> None:
-    machine = read_file(str(path))
+    machine = machine_in(path)
     for part, (_, _, *body) in zip(machine.parts, blocks(comma_separated(machine, rows=True)), strict=True):
         for row, line in zip(part.rows, body, strict=True):
             file, number = line[-1].rsplit(":", 1)

@@ -15,8 +15,7 @@ from hypothesis import strategies as st
 
 from statecraft.findings import Hold, Run
 from statecraft.findings import Stimulus as Given
-from statecraft.language import read_file, read_text
-from statecraft.machine import Machine
+from statecraft.language import read_text
 from statecraft.report.axis import Axis, Scale
 from statecraft.report.record import KINDS, LONGEST, Record, of_lines, of_run, of_trace, of_trial
 from statecraft.report.timeline import PLOT, _events, _rhythms, clock, limits, timeline, timeline_file
@@ -25,13 +24,9 @@ from statecraft.report.timeline import MARGIN, NAMES  # isort: skip
 from statecraft.report.text import width
 from statecraft.simulation import Simulation, Trace, run_trial, write_jsonl
 from tests.random_machines import random_inputs, random_text
+from tests.samples import PATHS, machine_in, sample
 
 SVG = "{http://www.w3.org/2000/svg}"
-SAMPLES = Path(__file__).parents[2] / "samples"
-
-
-def sample(name: str) -> Machine:
-    return read_file(str(SAMPLES / f"{name}.modes"))
 
 
 def of_class(root: ElementTree.Element, word: str) -> list[ElementTree.Element]:
@@ -47,9 +42,9 @@ def drawn(record: Record) -> tuple[ElementTree.Element, Axis]:
     return ElementTree.fromstring(timeline_file(record)), axis
 
 
-@pytest.mark.parametrize("path", sorted(SAMPLES.glob("*.modes")), ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 def test_bands_begin_and_end_on_the_ticks_of_the_trace(path: Path) -> None:
-    machine = read_file(str(path))
+    machine = machine_in(path)
     for trial in machine.trials:
         result = run_trial(machine, trial)
         root, axis = drawn(of_trial(result))
@@ -319,8 +314,8 @@ def boxes(root: ElementTree.Element) -> list[tuple[str, float, float, float, flo
 EVERY = [
     *(
         (path.stem, number)
-        for path in sorted(SAMPLES.glob("*.modes"))
-        for number in range(len(read_file(str(path)).trials))
+        for path in PATHS
+        for number in range(len(machine_in(path).trials))
     ),
     *(("plant", number) for number in range(3)),
 ]

@@ -8,28 +8,28 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.simulation import Simulation, observer, run_trial
 from statecraft.simulation.trial import script
 from tests.random_machines import machine_texts, random_inputs, random_text
+from tests.samples import PATHS, machine_in
 from tests.simulation.agreeing import compare, compare_chosen
 from tests.simulation.literal import Literal
 
-SAMPLES = sorted((Path(__file__).parents[2] / "samples").glob("*.modes"))
 SLOWLY = settings(max_examples=60, suppress_health_check=[HealthCheck.too_slow])
 
 
-@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 @pytest.mark.parametrize("seed", range(3))
 def test_on_the_samples(path: Path, seed: int) -> None:
-    machine = read_file(path)
+    machine = machine_in(path)
     compare(machine, random_inputs(machine, seed, 2500))
     compare_chosen(machine, seed, 1000)
 
 
-@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 def test_the_samples_own_trials_pass(path: Path) -> None:
-    machine = read_file(path)
+    machine = machine_in(path)
     assert machine.trials
     for trial in machine.trials:
         assert [outcome.expected.text for outcome in run_trial(machine, trial).outcomes if not outcome.passed] == []

@@ -8,13 +8,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import Machine, Row
 from statecraft.simulation import Simulation, Trace
 from statecraft.simulation.row_sight import RowSight
 from tests.random_machines import machine_texts, random_inputs
-
-SAMPLES = sorted((Path(__file__).resolve().parents[2] / "samples").glob("*.modes"))
+from tests.samples import PATHS, machine_in
 
 
 def first(sight: RowSight, tick: int) -> Row | None:
@@ -42,6 +41,6 @@ def test_the_row_that_should_decide_did(text: str, seed: int) -> None:
     agree(read_text(text, file="random.modes"), seed, 60)
 
 
-@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 def test_on_the_samples(path: Path) -> None:
-    agree(read_file(path), 7, 1500)
+    agree(machine_in(path), 7, 1500)

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 from hypothesis import given, settings
 
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.simulation import run_trial
 from statecraft.simulation.unmet_expectations import why
 from tests.random_machines import machine_texts
+from tests.samples import SAMPLES, machine_in
 
-PUSHER = Path(__file__).resolve().parents[2] / "samples" / "feed_pusher.modes"
+PUSHER = SAMPLES / "feed_pusher.modes"
 GOOD = "at 0 s  supply 7.6 V, front 200 cm, bumper off\nevery 100 ms  beat"
 
 
@@ -124,7 +123,7 @@ def test_whatever_fails_has_its_reasons_told(text: str) -> None:
 
 
 def test_the_samples_need_no_reasons() -> None:
-    machine = read_file(PUSHER)
+    machine = machine_in(PUSHER)
     for trial in machine.trials:
         result = run_trial(machine, trial)
         assert [why(result, outcome) for outcome in result.outcomes] == [[]] * len(result.outcomes)

@@ -17,11 +17,10 @@ from statecraft.agreement.vectors import vectors
 from statecraft.boards import load
 from statecraft.firmware.behaviour import behaviour_files
 from statecraft.firmware.desk import desk_source
-from statecraft.language import read_file
 from statecraft.machine import Machine
+from tests.samples import sample
 
 HERE = Path(__file__).parent
-SAMPLES = HERE.parents[2] / "samples"
 LONGEST = 2000
 """Ticks of a generated vector that are run; the rest of a long one is waiting."""
 
@@ -37,7 +36,7 @@ class Measured:
 
 def machine(name: str) -> Machine:
     """The sample of that name."""
-    return read_file(str(SAMPLES / f"{name}.modes"))
+    return sample(name)
 
 
 def files(name: str) -> dict[str, str]:

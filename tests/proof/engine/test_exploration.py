@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 
 import pytest
 
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import Machine
 from statecraft.proof.checks.unreachable import fired
 from statecraft.proof.engine.limits import OutOfTime, proving, within
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.slices import Slices, SliceScope
 from tests.benchmarks.large_machines import parts
-
-SAMPLES = Path(__file__).parents[3] / "samples"
+from tests.samples import sample
 
 
 def ticking() -> Callable[[], float]:
@@ -32,7 +30,7 @@ def ticking() -> Callable[[], float]:
 
 @pytest.mark.parametrize("steps", [1, 2, 3])
 def test_what_is_broken_off_is_gone_on_with(steps: int) -> None:
-    machine = read_file(SAMPLES / "sump_pump.modes")
+    machine = sample("sump_pump")
     names = [part.name for part in machine.parts]
     whole = Reachability(machine, names)
     whole.explore()
@@ -53,7 +51,7 @@ def test_what_is_broken_off_is_gone_on_with(steps: int) -> None:
 
 
 def machines() -> list[Machine]:
-    return [read_file(SAMPLES / "feed_pusher.modes"), read_text(parts(2, 4))]
+    return [sample("feed_pusher"), read_text(parts(2, 4))]
 
 
 @pytest.mark.parametrize("machine", machines(), ids=["feed pusher", "two parts"])

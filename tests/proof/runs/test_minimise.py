@@ -8,16 +8,14 @@ from pathlib import Path
 import pytest
 
 from statecraft.findings import Finding, Hold, Run, Stimulus
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import Machine
 from statecraft.proof.prove import prove
 from statecraft.proof.runs.counterfactual_tick import ignores, would_have_led
 from statecraft.proof.runs.minimise import LONGEST, minimise, turning_points, unrolled
 from statecraft.proof.runs.replay import breaks, player
 from statecraft.simulation import Simulation
-
-SAMPLES = Path(__file__).resolve().parents[3] / "samples"
-FAULTY = sorted((SAMPLES / "faulty").glob("*.modes"))
+from tests.samples import FAULTY, machine_in, sample
 
 PUMP = """
 machine pump
@@ -61,7 +59,7 @@ def inputs(depth: int | None, other: int | None, lid: bool, door: bool, taken: s
 
 @pytest.mark.parametrize("path", FAULTY, ids=lambda path: path.stem)
 def test_it_is_as_long_and_goes_through_the_same_modes(path: Path) -> None:
-    machine = read_file(path)
+    machine = machine_in(path)
     for finding in prove(machine).findings:
         if finding.run is not None:
             slim = minimise(machine, finding.run, finding)
@@ -118,14 +116,14 @@ def test_a_run_that_is_too_long_to_try_comes_back_as_it_is() -> None:
 
 def test_the_halt_that_is_undone_stays_in_its_run() -> None:
     """Without the halt the modes would be the same: it stands there as it starts."""
-    machine = read_file(SAMPLES / "faulty" / "halt_undone.modes")
+    machine = sample("faulty/halt_undone")
     finding = next(each for each in prove(machine).findings if each.code == "halt undone")
     assert finding.run is not None
     assert "halt" in [each.taken for each in minimise(machine, finding.run, finding).run.inputs()]
 
 
 def test_the_reading_that_would_have_led_out_is_still_missed() -> None:
-    machine = read_file(SAMPLES / "faulty" / "fault_ignored.modes")
+    machine = sample("faulty/fault_ignored")
     finding = next(each for each in prove(machine).findings if each.code == "fault ignored")
     assert finding.run is not None
     slim = minimise(machine, finding.run, finding)

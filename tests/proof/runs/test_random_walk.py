@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 
-from statecraft.language import read_file, read_text
+from statecraft.language import read_text
 from statecraft.machine import Machine
 from statecraft.proof.engine.limits import OutOfTime, proving
 from statecraft.proof.runs.random_walk import Play, RowPlace
 from tests.benchmarks.large_machines import parts
-
-SAMPLES = Path(__file__).parents[3] / "samples"
+from tests.samples import sample
 
 LAMPS = """
 machine lamps
@@ -53,7 +50,7 @@ def everything(machine: Machine) -> tuple[set[RowPlace], set[RowPlace]]:
 
 @pytest.mark.parametrize("name", ["bale_mover", "yard_gate", "sump_pump", "greenhouse_vent"])
 def test_everything_that_a_sound_machine_does_is_seen(name: str) -> None:
-    machine = read_file(SAMPLES / f"{name}.modes")
+    machine = sample(name)
     rows, modes = everything(machine)
     play = Play(machine)
     play.seek(rows, modes)
