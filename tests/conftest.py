@@ -7,6 +7,7 @@ in ``tests/benchmarks/`` look much further. No example has a time limit: the mac
 
 from __future__ import annotations
 
+import gc
 import os
 from pathlib import Path
 
@@ -21,6 +22,15 @@ LOADED = [HealthCheck.too_slow, HealthCheck.filter_too_much, HealthCheck.data_to
 settings.register_profile("by chance", deadline=None, suppress_health_check=LOADED)
 settings.register_profile("the same", deadline=None, derandomize=True, suppress_health_check=LOADED)
 settings.load_profile("the same" if os.environ.get("STATECRAFT_ALL_TOOLS") else "by chance")
+
+
+gc.disable()  # until all is collected: modules and tests are there to stay
+
+
+def pytest_collection_finish() -> None:
+    """From here on only what tests make is looked through for what can be thrown away."""
+    gc.freeze()
+    gc.enable()
 
 
 SHARED = {"chromium": "browser"}

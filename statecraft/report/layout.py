@@ -50,8 +50,13 @@ RAIL = 4.0
 
 def place(scene: Scene, sizes: Sizes) -> Placed:
     """Lay ``scene`` out in several ways, and keep the one that reads best."""
-    tries = [_laid_out(scene, sizes, way) for way in _ways(len(sizes.boxes))]
-    return min(tries, key=lambda tried: tried[0])[1]
+    tried: dict[str, tuple[float, Placed]] = {}  # by what is asked first: without tags, say, ways do not differ
+    for way in _ways(len(sizes.boxes)):
+        legs = _legs(scene, _ranks(scene, way.by_distance))
+        asked = _source(scene, sizes, way, legs, _ports(sizes, legs))
+        if asked not in tried:
+            tried[asked] = _laid_out(scene, sizes, way, legs)
+    return min(tried.values(), key=lambda found: found[0])[1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,17 +105,22 @@ class _Ports:
     out: list[int] = field(default_factory=list)
 
 
-def _laid_out(scene: Scene, sizes: Sizes, way: Way) -> tuple[float, Placed]:
-    """One layout and its cost. The first pass says in which order lines come to their cards, the next keep to it, until
-    they agree.
-    """
-    legs = _legs(scene, _ranks(scene, way.by_distance))
+def _ports(sizes: Sizes, legs: list[_Leg]) -> dict[str, _Ports]:
+    """The lines that end on each box, in the order of the lines."""
     ports: dict[str, _Ports] = {name: _Ports() for name in sizes.boxes}
     for number, leg in enumerate(legs):
         if leg.first in ports:
             ports[leg.first].out.append(number)
         if leg.second in ports:
             ports[leg.second].into.append(number)
+    return ports
+
+
+def _laid_out(scene: Scene, sizes: Sizes, way: Way, legs: list[_Leg]) -> tuple[float, Placed]:
+    """One layout and its cost. The first pass says in which order lines come to their cards, the next keep to it, until
+    they agree.
+    """
+    ports = _ports(sizes, legs)
     made: list[Placed] = []
     for _ in range(PASSES):
         drawn = _run(_source(scene, sizes, way, legs, ports), way)
