@@ -7,6 +7,7 @@ import re
 import time
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
 from xml.etree import ElementTree
@@ -17,6 +18,7 @@ from hypothesis import given, settings
 from statecraft import __version__
 from statecraft.boards import load
 from statecraft.findings import Finding, Hold, PromiseVerdict, RowRef, Run, Stimulus
+from statecraft.fingerprint import short
 from statecraft.firmware import emit
 from statecraft.firmware.toolchain import Built
 from statecraft.language import read_text
@@ -94,9 +96,48 @@ class Reader(HTMLParser):
         self.text[self.section] = self.text.get(self.section, "") + " " + data
 
 
+DRILL = """\
+machine drill
+board atmega2560
+tick 10 ms
+command halt button, pin 4, on when low, urgent
+command go by hand
+dial depth "d" from radio, 0 .. 9, kept
+link radio serial1, 9600 baud, checked, silent after 1 s
+switch top pin 5, on when high, on if in doubt
+stepper table step 11, direction 6, at most 600 Hz
+lamp a pin 13
+lamp b pwm 9
+mode parked stop, a on, b 30 %
+mode going table 100 Hz, endless
+counter way -9 .. 40, counts both ways on pins 2 and 3, at most 1 kHz
+counter turned 0 .. 40, counts steps of table
+counter holes 5 .. 40, kept, round
+counter lead 0 .. 40, starts 2, up each 500 ms in going
+failsafes
+in | when | go to
+any | halt or top | parked
+rules
+in | when | go to | do
+parked | go and way < depth | going | holes + 1
+"""
+
+
 def full(machine: Machine) -> str:
     trials = [run_trial(machine, trial) for trial in machine.trials]
     return page(machine, board=load(machine.board), proof=Judged(findings(machine)), trials=trials)
+
+
+@cache
+def whole(name: str) -> str:
+    """The page of a sample."""
+    return full(sample(name))
+
+
+@cache
+def bare(name: str) -> str:
+    """The page of a sample that nothing was done with."""
+    return page(sample(name))
 
 
 def words(text: str) -> str:
@@ -105,8 +146,7 @@ def words(text: str) -> str:
 
 @pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 def test_every_link_leads_somewhere_on_the_page_itself(path: Path) -> None:
-    machine = machine_in(path)
-    text = full(machine)
+    text = whole(path.stem)
     reader = Reader(text)
     assert len(reader.ids) == len(set(reader.ids))
     assert all(link.startswith("#") and link[1:] in reader.ids for link in reader.links)
@@ -129,18 +169,19 @@ def test_it_says_what_it_was_made_from() -> None:
 
 def test_the_page_that_is_signed_has_the_fingerprint_of_its_sketch() -> None:
     machine = sample("feed_pusher")
-    text = page(machine)
+    text = bare("feed_pusher")
     emitted = emit(machine, load(machine.board))["feed_pusher.ino"]
     told = re.search("its table's fingerprint is (\\w+)", emitted)
     assert told is not None
     assert f"fingerprint {told[1]}" in words(Reader(text).text[""])  # before any section: at the head of the page
     assert f"The table's fingerprint is {told[1]} ." in words(Reader(text).text["made"])  # where it is signed
-    slower = page(replace(machine, tick_ms=20))
-    assert told[1] not in slower
+    drill = read_text(DRILL, file="drill.modes")
+    slower = replace(drill, tick_ms=20)
+    assert short(drill) in page(drill) and short(slower) in page(slower) and short(drill) not in page(slower)
 
 
 def test_sizes_tell_the_stack_and_what_is_left_for_it() -> None:
-    machine = sample("feed_pusher")
+    machine = read_text(DRILL, file="drill.modes")
     board = load("atmega2560")
     made = Built(Path("x.elf"), Path("x.hex"), 9000, 300, 1300, 26, stack=94)
     assert "stack, at most 94 7,892 that are left for it" in words(
@@ -152,7 +193,7 @@ def test_sizes_tell_the_stack_and_what_is_left_for_it() -> None:
 
 
 def test_what_was_not_made_is_said_in_its_place() -> None:
-    bare = Reader(page(sample("feed_pusher"))).text
+    told = Reader(bare("feed_pusher")).text
     for section, said in {
         "proofs": "Nothing was checked",
         "trials": "not run",
@@ -160,8 +201,8 @@ def test_what_was_not_made_is_said_in_its_place() -> None:
         "sizes": "not compiled",
         "agreement": "were not compared",
     }.items():
-        assert said in words(bare[section])
-    assert "every mode can reach parked" in words(bare["proofs"])
+        assert said in words(told[section])
+    assert "every mode can reach parked" in words(told["proofs"])
 
 
 def test_a_machine_with_next_to_nothing_has_a_page() -> None:
@@ -206,38 +247,11 @@ def test_findings_are_shown_with_their_runs_as_timelines() -> None:
 
 
 def test_the_command_sheet_has_the_bytes_that_the_firmware_waits_for() -> None:
-    gate = words(Reader(full(sample("yard_gate"))).text["commands"])
+    gate = words(Reader(whole("yard_gate")).text["commands"])
     assert "$halt*11" in gate and "button on pin 24" in gate
-    cart = words(Reader(full(sample("feed_pusher"))).text["commands"])
+    cart = words(Reader(whole("feed_pusher")).text["commands"])
     assert "halt operator h once urgent: overtakes all others" in cart
     assert "beat operator . every 166 ms, as long as somebody is there heartbeat" in cart
-
-
-DRILL = """\
-machine drill
-board atmega2560
-tick 10 ms
-command halt button, pin 4, on when low, urgent
-command go by hand
-dial depth "d" from radio, 0 .. 9, kept
-link radio serial1, 9600 baud, checked, silent after 1 s
-switch top pin 5, on when high, on if in doubt
-stepper table step 11, direction 6, at most 600 Hz
-lamp a pin 13
-lamp b pwm 9
-mode parked stop, a on, b 30 %
-mode going table 100 Hz, endless
-counter way -9 .. 40, counts both ways on pins 2 and 3, at most 1 kHz
-counter turned 0 .. 40, counts steps of table
-counter holes 5 .. 40, kept, round
-counter lead 0 .. 40, starts 2, up each 500 ms in going
-failsafes
-in | when | go to
-any | halt or top | parked
-rules
-in | when | go to | do
-parked | go and way < depth | going | holes + 1
-"""
 
 
 def test_counters_and_what_is_kept_are_on_the_page() -> None:
@@ -257,8 +271,7 @@ def test_counters_and_what_is_kept_are_on_the_page() -> None:
 
 
 def test_the_wiring_list_has_every_pin() -> None:
-    machine = sample("feed_pusher")
-    said = words(Reader(full(machine)).text["wiring"])
+    said = words(Reader(whole("feed_pusher")).text["wiring"])
     for line in ("22 trigger of front output", "23 echo of front input", "5 pwm of port_drive output"):
         assert line in said
     assert "a divider of 30 kohm to the pin and 15 kohm from the pin to ground" in said
@@ -295,7 +308,7 @@ def test_the_sample_is_quick_and_small_and_a_large_machine_bearable() -> None:
 
 
 def test_a_long_name_is_broken_behind_an_underscore() -> None:
-    text = page(sample("feed_pusher"))
+    text = bare("feed_pusher")
     assert "<h1>feed_<wbr>pusher</h1>" in text and ">swing_<wbr>left</h3>" in text
 
 
@@ -329,8 +342,8 @@ def test_what_was_not_proved_stands_before_anything_else_and_is_not_said_as_yes(
     assert "good" not in re.findall(r'<div class="(\w+)"><dt>(?:findings|promises)', text)
     proofs = text[text.index('id="proofs"') : text.index('id="trials"')]
     assert 'class="verdict yes"' not in proofs
-    bare = page(machine)
-    assert "Nothing was proved" in words(bare[: bare.index("<nav")])
+    nothing = bare("feed_pusher")
+    assert "Nothing was proved" in words(nothing[: nothing.index("<nav")])
     sound = page(machine, proof=Judged([], [PromiseVerdict(each, True) for each in machine.promises]), trials=[])
     assert "Open:" not in sound and "Nothing here was tried on the machine itself" in sound
 
@@ -383,7 +396,7 @@ def test_characters_that_are_not_seen_are_shown() -> None:
 
 
 def test_it_says_what_was_never_tried_and_how_to_begin() -> None:
-    text = " ".join(page(sample("feed_pusher")).split())
+    text = " ".join(bare("feed_pusher").split())
     assert "None of this was tried on real hardware" in text and "emit --first-steps" in text
 
 
