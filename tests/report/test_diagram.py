@@ -132,7 +132,7 @@ def test_each_picture_of_a_large_machine_can_be_read_on_a_page(text: str) -> Non
 
 
 def test_colours_of_a_file_are_spelled_out_and_those_of_a_page_are_not() -> None:
-    machine = machine_in(PATHS[0])
+    machine = sample("sump_pump")
     assert "var(" not in diagram_file(machine)
     assert "#" not in re.sub(r'href="#|&#', "", markup(figures(machine)[0].drawing))
 
@@ -155,7 +155,7 @@ def test_findings_are_numbered_where_they_are_and_listed_below() -> None:
 
 
 def test_cards_of_a_page_are_links_to_what_is_said_of_their_modes() -> None:
-    machine = machine_in(PATHS[0])
+    machine = sample("sump_pump")
     root = ElementTree.fromstring(markup(figures(machine)[0].drawing))
     targets = {link.get("href") for link in root.iter(f"{SVG}a")}
     assert targets == {f"#mode-{part.name}-{mode.name}" for part in machine.parts for mode in part.modes}
@@ -163,6 +163,6 @@ def test_cards_of_a_page_are_links_to_what_is_said_of_their_modes() -> None:
 
 
 def test_the_same_machine_is_drawn_the_same() -> None:
-    machine = machine_in(PATHS[0])
+    machine = sample("sump_pump")
     assert diagram_file(machine) == diagram_file(machine)
     assert [mark.number for mark in number([Finding("stuck"), Finding("unused")])] == [1, 2]

@@ -192,6 +192,7 @@ def test_samples_run_as_the_design_says(path: Path) -> None:
         compare(machine, seed, 600)
 
 
+@pytest.mark.slow
 @settings(max_examples=25)
 @given(st.integers(0, 10**6), st.integers(1, 3))
 def test_machines_run_as_the_design_says(seed: int, size: int) -> None:

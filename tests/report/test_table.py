@@ -152,7 +152,7 @@ def test_html_has_the_same_cells() -> None:
 
 
 @given(st.integers(20, 240))
-@settings(max_examples=25)
+@settings(max_examples=12)
 def test_no_line_is_wider_than_the_terminal(width: int) -> None:
     machine = sample("feed_pusher")
     out = io.StringIO()

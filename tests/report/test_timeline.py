@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from decimal import Decimal
+from functools import cache
 from itertools import combinations
 from pathlib import Path
 from xml.etree import ElementTree
@@ -289,9 +290,16 @@ expect rest within 4 s
 """
 
 
-def plant(number: int) -> Record:
-    machine = read_text(PLANT, file="plant.modes")
+@cache
+def record_of(name: str, number: int) -> Record:
+    """What one trial of a sample, or of the plant, came to."""
+    machine = read_text(PLANT, file="plant.modes") if name == "plant" else sample(name)
     return of_trial(run_trial(machine, machine.trials[number]))
+
+
+@cache
+def picture(name: str, number: int) -> tuple[ElementTree.Element, Axis]:
+    return drawn(record_of(name, number))
 
 
 SIZES = {"heading": 22, "lane-name": 11, "band-name": 11, "note": 11, "rhythm-text": 8.5, "on-text": 9, "blink-text": 9}
@@ -323,12 +331,7 @@ EVERY = [
 
 @pytest.mark.parametrize(("name", "number"), EVERY)
 def test_no_two_labels_run_into_each_other_and_none_leaves_the_picture(name: str, number: int) -> None:
-    if name == "plant":
-        record = plant(number)
-    else:
-        machine = sample(name)
-        record = of_trial(run_trial(machine, machine.trials[number]))
-    root, _ = drawn(record)
+    root, _ = picture(name, number)
     told = boxes(root)
     for one, two in combinations(told, 2):
         apart = one[1] >= two[2] or two[1] >= one[2] or one[3] >= two[4] or two[3] >= one[4]
@@ -339,8 +342,7 @@ def test_no_two_labels_run_into_each_other_and_none_leaves_the_picture(name: str
 
 @pytest.mark.parametrize(("name", "number"), EVERY)
 def test_one_axis_has_one_unit(name: str, number: int) -> None:
-    record = plant(number) if name == "plant" else of_trial(run_trial(sample(name), sample(name).trials[number]))
-    root, _ = drawn(record)
+    root, _ = picture(name, number)
     times = of_class(root, "time")
     unit = next(text.text or "" for text in times if (text.text or "").startswith("time, "))[6:]
     form = {"s": r"\d+(\.\d+)?", "min:s": r"\d+:\d\d(\.\d+)?", "h:min:s": r"\d+:\d\d:\d\d(\.\d+)?"}[unit]
@@ -363,12 +365,12 @@ def strokes(element: ElementTree.Element) -> list[float]:
 
 
 def test_strokes_stand_where_commands_came_and_what_is_too_dense_is_a_band_with_its_period() -> None:
-    root, axis = drawn(plant(1))
+    root, axis = picture("plant", 1)
     (beats,) = of_class(lane(root, "beat"), "rhythm")
     assert strokes(beats) == pytest.approx(
         [axis.x(tick) for tick in range(10, 191, 10) if tick <= 10 or tick >= 100], abs=0.06
     )
-    dense, _ = drawn(plant(0))
+    dense, _ = picture("plant", 0)
     for name, period in (("beat", "every 100 ms"), ("ping", "every 2.5 s")):
         (beats,) = of_class(lane(dense, name), "rhythm")
         assert not of_class(beats, "heard"), "no strokes of another period"
@@ -376,8 +378,7 @@ def test_strokes_stand_where_commands_came_and_what_is_too_dense_is_a_band_with_
 
 
 def test_a_blink_is_drawn_as_it_was_or_as_a_band_with_its_period() -> None:
-    record = plant(1)
-    root, axis = drawn(record)
+    root, axis = picture("plant", 1)
     (blinks,) = of_class(lane(root, "green"), "blinking")
     body = of_class(blinks, "on-body")[0].get("d", "")
     shown = [(float(a), float(a) + float(b)) for a, b in re.findall(r"M([\d.]+) [\d.]+h([\d.]+)", body)]
@@ -386,7 +387,7 @@ def test_a_blink_is_drawn_as_it_was_or_as_a_band_with_its_period() -> None:
         middle = (axis.x(tick) + axis.x(tick + 1)) / 2
         # On for the first half of its period, counted from tick 0.
         assert any(a < middle < b for a, b in shown) == (tick % 200 < 100), tick
-    dense, _ = drawn(plant(0))
+    dense, _ = picture("plant", 0)
     for each in of_class(lane(dense, "amber_warning"), "blinking"):
         assert of_class(each, "blink-body") and not of_class(each, "on-body")
         assert "blink 200 ms" in (each.findtext(f"{SVG}title") or "")
@@ -420,6 +421,6 @@ def test_a_motors_percentage_stands_beside_its_line() -> None:
 
 
 def test_what_turns_on_again_and_again_is_a_band() -> None:
-    root, _ = drawn(plant(0))
+    root, _ = picture("plant", 0)
     (band,) = of_class(lane(root, "remote_control silent"), "flurry")
     assert "silent" in (band.findtext(f"{SVG}title") or "") and of_class(band, "rhythm-text")

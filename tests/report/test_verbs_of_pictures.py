@@ -11,10 +11,10 @@ from click.testing import CliRunner, Result
 
 from statecraft.cli import cli
 from statecraft.errors import StatecraftError
-from statecraft.language import read_file
 from statecraft.report.picture import PicturesMissing, convert
+from tests.samples import SAMPLES, sample
 
-FILE = str(Path(__file__).parents[2] / "samples" / "feed_pusher.modes")
+FILE = str(SAMPLES / "feed_pusher.modes")
 
 
 @pytest.fixture
@@ -28,11 +28,12 @@ def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):  # type: ignore[no-unt
 
 
 def test_draw_writes_what_its_ending_says(run, tmp_path) -> None:  # type: ignore[no-untyped-def]
-    assert run("draw", FILE).exit_code == 0
-    assert ElementTree.parse(tmp_path / "feed_pusher.svg").getroot().tag.endswith("svg")
-    assert run("draw", FILE, "-o", "x.png").exit_code == 0
+    small = str(SAMPLES / "sump_pump.modes")
+    assert run("draw", small).exit_code == 0
+    assert ElementTree.parse(tmp_path / "sump_pump.svg").getroot().tag.endswith("svg")
+    assert run("draw", small, "-o", "x.png").exit_code == 0
     assert (tmp_path / "x.png").read_bytes().startswith(b"\x89PNG")
-    assert run("draw", FILE, "-o", "deep/x.pdf", "--trial", "dead end").exit_code == 0
+    assert run("draw", small, "-o", "deep/x.pdf", "--trial", "sucks air").exit_code == 0
     assert (tmp_path / "deep" / "x.pdf").read_bytes().startswith(b"%PDF")
 
 
@@ -104,7 +105,7 @@ def test_a_png_shows_the_same_as_the_svg() -> None:
     from statecraft.report.diagram import diagram_file
     from statecraft.report.style import LIGHT
 
-    svg = diagram_file(read_file(FILE))
+    svg = diagram_file(sample("feed_pusher"))
     image = Image.open(io.BytesIO(convert(svg, "png"))).convert("RGB")
     root = ElementTree.fromstring(svg)
     for card in root.iter():
