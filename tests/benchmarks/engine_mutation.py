@@ -268,14 +268,16 @@ def main() -> int:
         folder = Path(scratch) / "checkout"
         shutil.copytree(ROOT, folder, ignore=shutil.ignore_patterns(".git", ".venv", "__pycache__", ".*_cache"))
         for number, mutant in enumerate(drawn(seed, count), 1):
-            tests = chosen(mutant, seconds, lines.get(mutant.file, {}).get(str(mutant.line), []))
+            of_file = lines.get(mutant.file, {})
+            runs = of_file.get(str(mutant.line)) or sorted({test for tests in of_file.values() for test in tests})
+            tests = chosen(mutant, seconds, runs)  # what is carried out on import belongs to no test: any of the module
             original = (folder / mutant.file).read_text(encoding="utf-8")
             (folder / mutant.file).write_text(mutant.text, encoding="utf-8")
             found = bool(tests) and fails(tests, folder)
             (folder / mutant.file).write_text(original, encoding="utf-8")
             missed += not found
             if not found:
-                why = f"{len(tests)} tests" if tests else "no test runs this line"
+                why = f"{len(tests)} tests" if tests else "no test runs this module"
                 print(f"{number}: {mutant.file}:{mutant.line}: {mutant.change} ({why})", flush=True)
     print(f"{count} mutants, {count - missed} found: {100 * (count - missed) / count:.1f} %")
     return 0
