@@ -91,9 +91,9 @@ def test_check_says_of_the_sketch_said_as_a_table_what_the_page_says() -> None:
 
 
 def test_the_page_shows_the_failsafes_of_the_sample() -> None:
-    sample = (SAMPLES / "nursery_trolley.modes").read_text(encoding="utf-8")
+    text = (SAMPLES / "nursery_trolley.modes").read_text(encoding="utf-8")
     shown = [" ".join(line.split()) for line in block("text").splitlines()]
-    assert set(shown) <= {" ".join(line.split()) for line in sample.splitlines()}
+    assert set(shown) <= {" ".join(line.split()) for line in text.splitlines()}
     machine = sample("nursery_trolley")
     assert len(shown) - 2 == len(machine.parts[0].failsafes) == 3 and "13 modes" in PAGE
     assert len(machine.parts[0].modes) == 13

@@ -58,7 +58,7 @@ BEYOND |= {"no such fault", "nobody watched", "in doubt"}
 
 
 def test_there_is_one_for_each_finding() -> None:
-    assert set(SAMPLES) == set(WRONG)
+    assert set(NAMES) == set(WRONG)
     assert {code for found in WRONG.values() for code, _ in found} == set(SEVERITY)
     assert all(any(stem.startswith(code.replace(" ", "_")) for code, _ in found) for stem, found in WRONG.items())
 
