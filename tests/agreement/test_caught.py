@@ -13,7 +13,7 @@ from statecraft.firmware.layout import layout
 from statecraft.resources import folder
 from statecraft.templates_engine import environment
 from tests.cli.conftest import Ran, run  # noqa: F401 - the fixture
-from tests.samples import SAMPLES
+from tests.samples import SAMPLES, machine_in
 from tests.tools import need
 
 need("g++")
@@ -65,12 +65,7 @@ def test_one_changed_line_is_caught(
     assert 'trial "where they differ"' in saved.read_text()
     assert run("try", saved, "--only", "where they differ").code == 0  # the table still does what it did
     kinds = {kind for kind in ("mode", "clock", "level", "shown", "waiting", "row") if f"  {kind}" in ran.out}
-    assert kinds <= {item.kind for item in layout(_machine(sample)).fields}
-
-
-def _machine(sample: str) -> Any:
-
-    return sample(sample)
+    assert kinds <= {item.kind for item in layout(machine_in(SAMPLES / f"{sample}.modes")).fields}
 
 
 def test_an_unchanged_template_agrees(run: Callable[..., Ran]) -> None:  # noqa: F811
