@@ -46,8 +46,9 @@ def tied_to_counters(compared: Iterable[Compare], ranges: Ranges) -> dict[str, l
         reached = own.union(*(terms_of(atom) for atom in knot))
         others = any(other != name and not reached.isdisjoint(some) for other, some in inputs.items())
         whole = all(len(ranges[term]) == 2 or ranges[term][2] == 1 for term in reached)  # type: ignore[misc]
-        if not others and whole and not any(atom.right and atom.right.kind == "minus" for atom in knot):
-            tied[name] = [*beside[name], *knot]
+        every = [*beside[name], *knot]
+        if not others and whole and not any(atom.right and atom.right.kind.startswith("minus") for atom in every):
+            tied[name] = every
     return tied
 
 
