@@ -141,6 +141,15 @@ def single_ticks(bench: Bench, stream: array[int]) -> Iterator[array[int]]:
         at = end
 
 
+def compiled(text: str, folder: Path) -> Disassembly:
+    """The instructions of a C++ ``text`` that is a whole program."""
+    source, elf = folder / "program.cpp", folder / "program.elf"
+    source.write_text(text)
+    tools = find_toolchain()
+    subprocess.run([tools.program("g++"), "-mmcu=atmega328p", "-Os", str(source), "-o", str(elf)], check=True)
+    return disassembled(tools, elf, load("atmega328p"))
+
+
 LOOPS = """\
 #define OWN extern "C" __attribute__((noinline))
 volatile unsigned char flag;
@@ -168,15 +177,8 @@ int main()
 
 
 def test_a_loop_without_a_bound_is_named_and_one_that_counts_is_followed(tmp_path: Path, chip_tools: None) -> None:
-    source = tmp_path / "loops.cpp"
-    source.write_text(LOOPS)
-    tools = find_toolchain()
-    elf = tmp_path / "loops.elf"
-    subprocess.run([tools.program("g++"), "-mmcu=atmega328p", "-Os", str(source), "-o", str(elf)], check=True)
-    program = disassembled(tools, elf, load("atmega328p"))
-    few, more = (
-        Walk(program, {ARGUMENT: span(0, most)}, None).longest(program.named("turns")) for most in (3, 10)
-    )
+    program = compiled(LOOPS, tmp_path)
+    few, more = (Walk(program, {ARGUMENT: span(0, most)}, None).longest(program.named("turns")) for most in (3, 10))
     assert 7 * 4 <= more - few <= 7 * 12
     with pytest.raises(NoBound, match="a loop in waits"):
         Walk(program, {}, None).longest(program.named("waits"))
@@ -213,12 +215,7 @@ int main()
 
 
 def test_a_call_that_keeps_to_registers_comes_to_what_it_gives_back(tmp_path: Path, chip_tools: None) -> None:
-    source = tmp_path / "called.cpp"
-    source.write_text(CALLED)
-    tools = find_toolchain()
-    elf = tmp_path / "called.elf"
-    subprocess.run([tools.program("g++"), "-mmcu=atmega328p", "-Os", str(source), "-o", str(elf)], check=True)
-    program = disassembled(tools, elf, load("atmega328p"))
+    program = compiled(CALLED, tmp_path)
 
     whole = program.variables["whole"][0]
     facts = {whole + place: only(byte) for place, byte in enumerate((-250).to_bytes(4, "little", signed=True))}
