@@ -17,6 +17,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 SECONDS = 20.0
@@ -171,6 +172,7 @@ def main() -> None:
     ask.add_argument("--first", type=int, default=0)
     ask.add_argument("--phases", default="")
     ask.add_argument("--picture")
+    ask.add_argument("--jobs", type=int, default=1, help="so many at a time, each on a core of its own")
     ask.add_argument("--one", action="store_true")
     given = ask.parse_args()
     if given.one:
@@ -186,12 +188,18 @@ def main() -> None:
 
     times: list[float] = []
     whole = 0
-    for seed in range(given.first, given.first + given.machines):
-        found = measured(trade_text(seed), given.phases)
-        times.append(float(found["seconds"]))  # type: ignore[arg-type]
-        whole += not found["open"]
-        if found["open"]:
-            print(f"{seed}: {found['seconds']:.1f} s, open: {'; '.join(map(str, found['open']))[:500]}", flush=True)  # type: ignore[arg-type]
+    seeds = range(given.first, given.first + given.machines)
+    with ThreadPoolExecutor(given.jobs) as pool:
+        for seed, found in zip(
+            seeds, pool.map(lambda seed: measured(trade_text(seed), given.phases), seeds), strict=True
+        ):
+            times.append(float(found["seconds"]))  # type: ignore[arg-type]
+            whole += not found["open"]
+            if found["open"]:
+                left = "; ".join(map(str, found["open"]))  # type: ignore[call-overload]
+                print(f"{seed}: {found['seconds']:.1f} s, {found['mb']} MB, open: {left[:500]}", flush=True)
+            elif not len(times) % 25:
+                print(f"{whole} of {len(times)}", flush=True)
     times.sort()
     print(f"{whole} of {len(times)} decided whole; median {times[len(times) // 2]:.2f} s, most {times[-1]:.2f} s")
     if given.picture:
