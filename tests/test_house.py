@@ -116,8 +116,7 @@ def test_a_class_name_has_one_meaning() -> None:
         for name in re.findall(r"^class ([A-Za-z]\w*)", path.read_text(encoding="utf-8"), re.M):
             homes.setdefault(name, []).append(path.relative_to(HOUSE).as_posix())
     twice = {name: paths for name, paths in homes.items() if len(paths) > 1}
-    # what who imports the library holds, and what the proof explores
-    assert twice == {"Model": ["api/model.py", "proof/engine/model.py"]}
+    assert not twice
 
 
 AS_WRITTEN = {

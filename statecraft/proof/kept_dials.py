@@ -2,7 +2,7 @@
 
 A counter keeps its value, rows set it, later parts and observers see that on the same tick: so it is with a dial that
 rows set. What is a dial's own is said where it happens: a tick on which its link is heard may bring it anywhere in its
-range (:attr:`statecraft.proof.engine.model.Model.told`, and the simulation's tick). Levels ask about it before rows
+range (:attr:`statecraft.proof.engine.model.SymbolicModel.told`, and the simulation's tick). Levels ask it before rows
 decide, and so where it stands is one more thing that their table is told (:data:`clusters.Question`).
 """
 
@@ -117,4 +117,3 @@ class _Keeping:
 
     def _term(self, term: Term) -> Term:
         return Term("counter", term.name) if term.kind == "dial" and term.name in self.setters else term
-

@@ -13,7 +13,7 @@ from statecraft.machine import Condition, Promise
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Node
 from statecraft.proof.engine.exploration import START, WATCH, Config, Explorer, Region
 from statecraft.proof.engine.liveness import cannot_reach
-from statecraft.proof.engine.model import Model, Modes
+from statecraft.proof.engine.model import Modes, SymbolicModel
 from statecraft.proof.engine.observer import possible_atoms
 from statecraft.proof.engine.zones import FREE
 from statecraft.proof.reachability import Reachability, Undecided
@@ -77,7 +77,7 @@ class _Goal:
 class _Watcher:
     """Follows a run from any tick on which X holds. Phases: 0, not begun; 1, following; 2, M has come (``once``)."""
 
-    def __init__(self, model: Model, promise: Promise, goal: _Goal) -> None:
+    def __init__(self, model: SymbolicModel, promise: Promise, goal: _Goal) -> None:
         assert promise.when is not None
         self.model = model
         self.promise = promise
@@ -125,7 +125,7 @@ class _Watcher:
 
 
 def decided_where(
-    model: Model, config: Config, region: Region, when: Condition | None, goal: _Goal, wanted: bool | None
+    model: SymbolicModel, config: Config, region: Region, when: Condition | None, goal: _Goal, wanted: bool | None
 ) -> Node:
     """Which rows decide where an observer then sees ``when``, in modes that are (not) among ``goal``; None
     elsewhere."""

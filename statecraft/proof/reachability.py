@@ -17,7 +17,7 @@ from statecraft.machine import (
 )
 from statecraft.proof.engine.exploration import START, Config, Explorer, Only, Region, Transition, Watcher
 from statecraft.proof.engine.limits import within
-from statecraft.proof.engine.model import Model, Modes, definitions
+from statecraft.proof.engine.model import Modes, SymbolicModel, definitions
 from statecraft.proof.runs.replay import plays
 from statecraft.proof.runs.search import FoundRun, Goal, Search
 from statecraft.semantics import tick_of
@@ -42,9 +42,9 @@ class Reachability:
         partial: what other parts do is not followed here (a slice): nothing that is found is a
             finding yet.
         varying: clusters that do not stand still when inputs do: what is free in a slice.
-        by_span: see :class:`Model`.
-        rough: more may seem reachable here than is (see :class:`Model`): what is not found is not there, and what is
-            found has to be shown by a run.
+        by_span: see :class:`SymbolicModel`.
+        rough: more may seem reachable here than is (see :class:`SymbolicModel`): what is not found is not there, and
+            what is found has to be shown by a run.
     """
 
     def __init__(
@@ -66,9 +66,9 @@ class Reachability:
         self._searches: dict[int, Search] = {}
         self._asks: dict[tuple[int, int], frozenset[tuple[int, Atom]]] = {}
 
-    def _model(self, loosely: bool) -> Model:
+    def _model(self, loosely: bool) -> SymbolicModel:
         silences = watched_silences(self.machine.parts, tick_of(self.whole))
-        return Model(
+        return SymbolicModel(
             self.machine,
             self.observed,
             silences,
@@ -79,7 +79,7 @@ class Reachability:
         )
 
     @cached_property
-    def exact_model(self) -> Model:
+    def exact_model(self) -> SymbolicModel:
         """The model in which runs are sought: nothing seems reachable there that is not."""
         if not self.rough:
             return self.model
@@ -142,7 +142,7 @@ class Reachability:
         return None if found is None else found.run
 
     def found(
-        self, goal: Callable[[Model], Goal], watcher: Callable[[Model], Watcher] | None = None
+        self, goal: Callable[[SymbolicModel], Goal], watcher: Callable[[SymbolicModel], Watcher] | None = None
     ) -> FoundRun | None:
         """The shortest run to ``goal``, which is told in which model it is sought.
 
@@ -157,11 +157,11 @@ class Reachability:
         if self.partial:
             raise Undecided
 
-        def seek(model: Model) -> FoundRun | None:
+        def seek(model: SymbolicModel) -> FoundRun | None:
             with within(SEARCH_SECONDS if self.rough else None):
                 return sought(model)
 
-        def sought(model: Model) -> FoundRun | None:
+        def sought(model: SymbolicModel) -> FoundRun | None:
             if watcher is not None:
                 return Search(model, watcher(model)).shortest(goal(model))
             return self._searches.setdefault(id(model), Search(model)).shortest(goal(model))

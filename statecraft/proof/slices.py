@@ -31,7 +31,7 @@ from statecraft.proof.engine.conditions import consistent, holds, terms_of
 from statecraft.proof.engine.diagrams import FALSE, TRUE
 from statecraft.proof.engine.exploration import Config, Explorer, Only, Region, Transition, Watcher
 from statecraft.proof.engine.limits import look, within
-from statecraft.proof.engine.model import NOBODY, Model, Modes, clock_dial
+from statecraft.proof.engine.model import NOBODY, Modes, SymbolicModel, clock_dial
 from statecraft.proof.engine.slicing import Sliced, Source, Thing, only_heard, sliced
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.holding import Holder
@@ -80,7 +80,7 @@ class Slice(Reachability):
         self.machine = made.machine
         silences = {f"silent {link.name}": link.silent for link in machine.links if link.silent is not None}
         watched = {clock: ticks for clock, ticks in silences.items() if clock in made.kept_clocks}
-        self.model = Model(
+        self.model = SymbolicModel(
             made.machine,
             made.observed,
             watched,
@@ -111,7 +111,7 @@ class Slice(Reachability):
             self.standing = frozenset()
 
     @property
-    def exact_model(self) -> Model:
+    def exact_model(self) -> SymbolicModel:
         """The model in which runs are sought."""
         return self.model
 
@@ -160,8 +160,10 @@ class Slice(Reachability):
                 known[dial] = parts[name].modes.index(parts[name].start)
             elif kind == "counter" and counters[name].stored:
                 continue  # it stands where it was kept
-            elif kind == "counter" and not counters[name].counts and (
-                source.moment == "before" or name in only_heard(self.whole)
+            elif (
+                kind == "counter"
+                and not counters[name].counts
+                and (source.moment == "before" or name in only_heard(self.whole))
             ):
                 known[dial] = counters[name].start
             elif kind == "level" and source.moment == "":
@@ -269,7 +271,7 @@ class Slice(Reachability):
     # ------------------------------------------------------------------------------------------------------------- runs
 
     def found(
-        self, goal: Callable[[Model], Goal], watcher: Callable[[Model], Watcher] | None = None
+        self, goal: Callable[[SymbolicModel], Goal], watcher: Callable[[SymbolicModel], Watcher] | None = None
     ) -> FoundRun | None:
         """The shortest run of the slice to ``goal``, less what is free, if the machine's rows decide on it as it says.
 

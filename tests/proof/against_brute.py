@@ -13,7 +13,7 @@ from statecraft.findings import Finding
 from statecraft.language import FileErrors, read_text
 from statecraft.machine import Condition, DimLamp, Lamp, Level, LevelOn, Machine, Motor, Row, atoms
 from statecraft.proof.engine.exploration import START, Explorer
-from statecraft.proof.engine.model import Model
+from statecraft.proof.engine.model import SymbolicModel
 from statecraft.proof.kept_dials import kept
 from statecraft.proof.prove import DOES_NOT_REPLAY, Report, prove
 from tests.proof import brute_verdicts as verdicts
@@ -315,7 +315,7 @@ def _views_that_differ(world: World) -> Iterator[tuple[str, str]]:
     """Modes before a tick and the rows that decide on it, which only one of the sides has."""
     parts = world.machine.parts
     brute = {(world.modes[before], step.rows) for before, step in world.ticks()}
-    explorer = Explorer(Model(kept(world.machine)))
+    explorer = Explorer(SymbolicModel(kept(world.machine)))
     explorer.run()
     proof = set()
     for number, edges in [(START, explorer.start_edges), *((n, explorer.edges[n]) for n in explorer.numbers())]:

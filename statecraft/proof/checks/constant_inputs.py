@@ -57,7 +57,7 @@ class Saying(NamedTuple):
     """What is said on every tick while the inputs are constant.
 
     Attributes:
-        take: the command taken, as a place in :attr:`Model.takes`; 0 for nobody's.
+        take: the command taken, as a place in :attr:`SymbolicModel.takes`; 0 for nobody's.
         said: the clocks that messages set to 0, of those that are followed.
         ways: the sets of clocks, followed or not, that may be set to 0 then.
     """

@@ -34,7 +34,7 @@ from statecraft.proof.engine.clusters import Cluster, ClusterTable, InputCell, K
 from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Node
 from statecraft.proof.engine.exploration import Config, Explorer, Region, Restriction, Transition
-from statecraft.proof.engine.model import Ask, Counters, Model, Modes
+from statecraft.proof.engine.model import Ask, Counters, Modes, SymbolicModel
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import sensors_read
@@ -69,7 +69,7 @@ class Counterfactual:
         out: which way counts as being led out.
     """
 
-    def __init__(self, explored: Reachability, model: Model, part: int, sensor: str, out: Out) -> None:
+    def __init__(self, explored: Reachability, model: SymbolicModel, part: int, sensor: str, out: Out) -> None:
         self.machine = explored.whole
         self.model = model
         self.part = part

@@ -102,9 +102,7 @@ def loose_word(machine: Machine) -> Iterator[Finding]:
 def no_such_fault(machine: Machine) -> Iterator[Finding]:
     """Questions about the fault of a sensor that is never in fault on the chip."""
     never = {
-        sensor.name
-        for sensor in machine.sensors
-        if isinstance(sensor.source, Analog) and sensor.plausible is None
+        sensor.name for sensor in machine.sensors if isinstance(sensor.source, Analog) and sensor.plausible is None
     }
     asked: dict[str, Place] = {}
     for place, condition in _conditions(machine):

@@ -10,7 +10,7 @@ from statecraft.findings import Finding, RowRef
 from statecraft.machine import Fault, LevelOn, Mode, Sensor, sensors_of
 from statecraft.proof.checks.counterfactual import Counterfactual
 from statecraft.proof.engine.exploration import Config, Explorer
-from statecraft.proof.engine.model import Model, Rows
+from statecraft.proof.engine.model import Rows, SymbolicModel
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs.counterexamples import Trail
 from statecraft.proof.runs.counterfactual_tick import hoped
@@ -83,7 +83,7 @@ def faint_hope(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Fi
         )
 
 
-def _had(explored: Reachability, part: int, sensor: str, model: Model) -> Counterfactual:
+def _had(explored: Reachability, part: int, sensor: str, model: SymbolicModel) -> Counterfactual:
     """What the part would have done, had the sensor been read: whether it would not have driven."""
 
     def rests(_: Mode, to: Mode) -> bool:
@@ -92,7 +92,7 @@ def _had(explored: Reachability, part: int, sensor: str, model: Model) -> Counte
     return Counterfactual(explored, model, part, sensor, rests)
 
 
-def _goal(explored: Reachability, part: int, number: int, sensor: str, modes: set[int], model: Model) -> Goal:
+def _goal(explored: Reachability, part: int, number: int, sensor: str, modes: set[int], model: SymbolicModel) -> Goal:
     """The goal of a tick with ``sensor`` in fault on which the row ``number`` decides in one of ``modes``, though with
     some reading the part would not have driven."""
     fault = explored.in_fault(sensor)

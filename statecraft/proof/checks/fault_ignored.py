@@ -10,7 +10,7 @@ from statecraft.machine import InMode, Machine, Mode, Part, Sensor
 from statecraft.proof.checks.counterfactual import Counterfactual
 from statecraft.proof.checks.counterfactual_guards import reading_leads_out
 from statecraft.proof.engine.exploration import START, Config, Explorer
-from statecraft.proof.engine.model import Model
+from statecraft.proof.engine.model import SymbolicModel
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs.counterexamples import Trail
 from statecraft.proof.runs.counterfactual_tick import ignores
@@ -85,7 +85,7 @@ def fault_ignored(explored: Reachability, part: int, sensor: Sensor, driver: int
 
 
 def _goal(
-    explored: Reachability, part: int, place: int, sensor: str, driver: int, sources: set[int], model: Model
+    explored: Reachability, part: int, place: int, sensor: str, driver: int, sources: set[int], model: SymbolicModel
 ) -> Goal:
     """The goal of two ticks with ``sensor`` in fault, after both of which the part is in the mode ``place`` and the
     part ``driver`` drives, and on the second of which a reading would have led out; from one of the modes ``sources``.

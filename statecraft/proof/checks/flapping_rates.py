@@ -24,6 +24,7 @@ from statecraft.proof.reachability import Reachability, Undecided
 
 T = TypeVar("T", bound=Hashable)
 
+
 class Rate(NamedTuple):
     """How often a part can change its mode in the long run while inputs are constant and it stays among some modes.
 

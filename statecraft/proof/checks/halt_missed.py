@@ -7,7 +7,7 @@ from collections.abc import Callable, Container, Iterator
 from statecraft.findings import Finding, Run, Severity
 from statecraft.machine import Machine, ModeRef
 from statecraft.proof.engine.exploration import START, Config, Explorer, Only
-from statecraft.proof.engine.model import NOBODY, Model, Modes, Rows
+from statecraft.proof.engine.model import NOBODY, Modes, Rows, SymbolicModel
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.counterexamples import Trail
 from statecraft.proof.runs.search import Goal
@@ -96,7 +96,7 @@ def _disobeys(explored: Reachability, other: int, inside: tuple[int, int] | None
                 yield True
 
 
-def taking(model: Model, command: str) -> Only:
+def taking(model: SymbolicModel, command: str) -> Only:
     """A step that takes ``command``."""
     return Only(takes=1 << model.takes.index(command), once=True)
 

@@ -12,7 +12,7 @@ from statecraft.findings import Finding, Run
 from statecraft.machine import Machine, ModeRef, Part
 from statecraft.proof.engine.diagrams import FALSE, Node
 from statecraft.proof.engine.exploration import START, Config, Explorer, Region
-from statecraft.proof.engine.model import Model, Modes, Rows
+from statecraft.proof.engine.model import Modes, Rows, SymbolicModel
 from statecraft.proof.engine.still_dials import ANYWHERE, Standing, TooManyDials, standing, standing_still
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.counterexamples import Lost, Trail
@@ -64,7 +64,7 @@ def halt_undone(explored: Reachability, part: int) -> Iterator[Finding]:
         )
 
 
-def _halts(machine: Machine, part: Part, model: Model) -> list[str]:
+def _halts(machine: Machine, part: Part, model: SymbolicModel) -> list[str]:
     """The urgent commands that a failsafe of ``part`` asks about."""
     guards = tick_of(machine).part[part.name].guards
     asked = {name for row in part.failsafes for guard in guards[row.number] for name in asks_for(guard)}
@@ -82,7 +82,7 @@ class _Watcher:
 
     limit = 0  # for how long, does not matter
 
-    def __init__(self, explored: Reachability, model: Model, part: int, held: Standing) -> None:
+    def __init__(self, explored: Reachability, model: SymbolicModel, part: int, held: Standing) -> None:
         machine = explored.whole
         self.model = model
         self.part = part
@@ -171,7 +171,7 @@ def _run(explored: Reachability, part: int, place: int, held: Standing) -> Found
     """The shortest run on which the halt leaves the part in ``place`` and it comes to drive by itself; None where it
     was only thought to."""
 
-    def goal(model: Model) -> Goal:
+    def goal(model: SymbolicModel) -> Goal:
         watcher = _Watcher(explored, model, part, held)
 
         def there(_: Explorer, number: int, config: Config) -> Iterator[Trail]:
@@ -186,7 +186,7 @@ def _run(explored: Reachability, part: int, place: int, held: Standing) -> Found
     return None if found is None else found._replace(run=_with_dials(explored.model, found.run, held))
 
 
-def _with_dials(model: Model, run: Run, held: Standing) -> Run:
+def _with_dials(model: SymbolicModel, run: Run, held: Standing) -> Run:
     """``run`` with the dials where they stand from the halt on: on its last tick with a command."""
     if not held.values:
         return run

@@ -25,7 +25,7 @@ is added. What makes it end, and end soon, is exact too:
   in the states of one cluster (:meth:`Explorer._grown`). One that lies within another adds nothing and is not followed.
 
 A counter that counts time over very many values, and a reading held steady, may be followed more coarsely: see
-:class:`model.Model` and :mod:`clusters`. Then more may seem reachable than is, never less.
+:class:`model.SymbolicModel` and :mod:`clusters`. Then more may seem reachable than is, never less.
 """
 
 from __future__ import annotations
@@ -45,10 +45,10 @@ from statecraft.proof.engine.model import (
     Effect,
     LiveClocks,
     MessageReset,
-    Model,
     Modes,
     Rows,
     Span,
+    SymbolicModel,
     TimeCase,
 )
 from statecraft.proof.engine.zones import FREE, Zones
@@ -195,7 +195,7 @@ class Only(NamedTuple):
 
     Attributes:
         pairs: for some clusters, the pairs that are allowed.
-        takes: the commands that may be taken, as places in :attr:`Model.takes`; -1 for any.
+        takes: the commands that may be taken, as places in :attr:`SymbolicModel.takes`; -1 for any.
         deaf: clocks that no message may set to 0.
         bounds: clocks, and the readings they may have once the tick has begun and messages have been heard.
         once: it is one tick, and no wait.
@@ -255,7 +255,7 @@ class Explorer:
 
     def __init__(
         self,
-        model: Model,
+        model: SymbolicModel,
         timed: bool = False,
         within: Callable[[Config], bool] | None = None,
         only: Only = ANYTHING,
@@ -633,6 +633,7 @@ class Explorer:
         if found is None:
             found = self._tables[key] = cluster.table(answers)
         return found
+
     def _answer(
         self, question: Question, config: Config, counters: Counters, passed: Callable[[str, int], bool]
     ) -> bool:

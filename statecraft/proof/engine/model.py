@@ -209,13 +209,13 @@ class Effect:
 
 @dataclass(frozen=True, slots=True)
 class MessageReset:
-    """Clocks that messages set to 0 on a tick, and the commands (places in :attr:`Model.takes`) that can be taken."""
+    """Clocks that messages set to 0 on a tick, and the commands that can be taken (:attr:`SymbolicModel.takes`)."""
 
     reset: frozenset[str]
     takes: int
 
 
-class Model:
+class SymbolicModel:
     """A machine, made ready for exploration.
 
     Args:

@@ -17,7 +17,7 @@ For the argument to hold, a thing that is read at two moments of a tick has a di
   before it) and *after* (by the parts written after it and by observers). The same holds for counters that rows change.
 - A clock is read after it has advanced, and set to 0 in step 4 only if its part enters something: the slice knows of
   the parts that it follows that they do. A gate is judged as if entered: its clocks are 0 and no dial. See
-  :class:`statecraft.proof.engine.model.Model`.
+  :class:`statecraft.proof.engine.model.SymbolicModel`.
 - A level is decided once, in step 3, from the modes before the tick: where a row or an observer would see a followed
   part's mode after it, the level reads a dial for the mode before.
 
@@ -90,7 +90,7 @@ class Sliced:
         machine: the parts that are followed, with dials for the rest. Its levels are all that are read; those that are
             inlined stand there as they are in the file, to be looked at.
         observed: the conditions that were asked about, as they are in the slice.
-        inlined, kept_clocks: see :class:`statecraft.proof.engine.model.Model`.
+        inlined, kept_clocks: see :class:`statecraft.proof.engine.model.SymbolicModel`.
         sources: what each dial stands for.
         things: everything that is followed.
     """

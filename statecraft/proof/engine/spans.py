@@ -62,9 +62,7 @@ def _tied(atoms: Sequence[Compare], terms: Collection[Term]) -> list[Compare]:
     return found
 
 
-def spans_of(
-    counter: Term, tied: Sequence[Compare], sets: Collection[int], ranges: Ranges
-) -> tuple[int, ...] | None:
+def spans_of(counter: Term, tied: Sequence[Compare], sets: Collection[int], ranges: Ranges) -> tuple[int, ...] | None:
     """The least value of each span of ``counter``, of which ``tied`` are the comparisons, and which rows set to
     ``sets`` on ticks that compare it before and after; None where there are too many."""
     beside = [atom for atom in tied if counter_beside(atom) is not None]

@@ -21,7 +21,7 @@ from statecraft.proof.engine.conditions import compare, consistent, terms_of, wi
 from statecraft.proof.engine.diagrams import Node
 from statecraft.proof.engine.exploration import NOW, START, Config, Explorer, TickCase, Transition
 from statecraft.proof.engine.limits import look
-from statecraft.proof.engine.model import NOBODY, Counters, Model, Rows, Span
+from statecraft.proof.engine.model import NOBODY, Counters, Rows, Span, SymbolicModel
 from statecraft.proof.engine.zones import FREE, Clocks, Matrix
 from statecraft.semantics.decisions import CopyToCounter, SetCounter
 from statecraft.semantics.dial_messages import dials_by_message, other_dials
@@ -696,7 +696,7 @@ def _choose(explorer: Explorer, tick: RunTicks, pairs: tuple[int, ...], count: i
     return Choice(cells, allowed[model.command].bit_length() - 1, region.hearing.reset, live, count, (), turned)
 
 
-def _turned(model: Model, tick: RunTicks) -> Iterator[tuple[str, int]]:
+def _turned(model: SymbolicModel, tick: RunTicks) -> Iterator[tuple[str, int]]:
     """The dials among the counters that messages turn on the tick, and what they bring."""
     for place in model.told:
         value = tick.way.region.counters[place]
@@ -704,7 +704,7 @@ def _turned(model: Model, tick: RunTicks) -> Iterator[tuple[str, int]]:
             yield model.counters[place].name, value
 
 
-def inputs_of(model: Model, choice: Choice) -> Stimulus:
+def inputs_of(model: SymbolicModel, choice: Choice) -> Stimulus:
     """The inputs that ``choice`` stands for."""
     machine = model.machine
     values: dict[Term, int | None] = {}
@@ -745,7 +745,7 @@ def _number(value: int | None, otherwise: int) -> int:
 
 
 def _messages(
-    model: Model, take: str | None, reset: frozenset[str], live: frozenset[str]
+    model: SymbolicModel, take: str | None, reset: frozenset[str], live: frozenset[str]
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Commands heard beside the one taken, and links on which a dial's message comes, that set the clocks ``reset`` and
     no other that is ``live``. An urgent one is heard beside an urgent one only."""
@@ -776,7 +776,7 @@ def _messages(
     return tuple(heard), tuple(tuned)
 
 
-def stretches(model: Model, choices: Sequence[Choice]) -> tuple[Hold, ...]:
+def stretches(model: SymbolicModel, choices: Sequence[Choice]) -> tuple[Hold, ...]:
     """The inputs of ``choices``, with equal ones in a row put together."""
     made: list[Hold] = []
     for choice in choices:
@@ -812,7 +812,7 @@ def run_of(explorer: Explorer, number: int, trail: Trail) -> tuple[Run, list[tup
     return Run(stretches(explorer.model, choices), None, modes_of(explorer.model, modes), kept), rows
 
 
-def _kept(model: Model, first: RunTicks) -> Iterator[tuple[str, int]]:
+def _kept(model: SymbolicModel, first: RunTicks) -> Iterator[tuple[str, int]]:
     """What counters that outlast the power have kept, where that is not their start."""
     for place in model.stored:
         value, counter = first.way.region.counters[place], model.counters[place]
@@ -835,7 +835,7 @@ MOST_WAITED = 5_000
 """For how many ticks a run waits for counters to come to where they are wanted."""
 
 
-def moves_of(model: Model, origin: Config, ticks: Sequence[RunTicks]) -> Iterator[Moved]:
+def moves_of(model: SymbolicModel, origin: Config, ticks: Sequence[RunTicks]) -> Iterator[Moved]:
     """By how much counters that count from outside are to move on each of ``ticks``, in order.
 
     A counter of which not every value is told apart goes towards where the way wants it next, as fast as it may and as
@@ -876,7 +876,7 @@ def moves_of(model: Model, origin: Config, ticks: Sequence[RunTicks]) -> Iterato
                 break
 
 
-def _decide(model: Model, modes: list[int], tick: RunTicks, values: dict[int, int]) -> None:
+def _decide(model: SymbolicModel, modes: list[int], tick: RunTicks, values: dict[int, int]) -> None:
     """Let the rows of a tick change ``modes`` and the ``values`` of some counters, by place."""
     stood = [values.get(place, value) for place, value in enumerate(tick.way.region.counters)]
     for part, row in enumerate(tick.way.rows):
@@ -898,14 +898,14 @@ def _decide(model: Model, modes: list[int], tick: RunTicks, values: dict[int, in
                 values[place] = model.counters[place].moved(values[place], change.by)
 
 
-def _near(model: Model, place: int, value: int, span: tuple[int, int]) -> bool:
+def _near(model: SymbolicModel, place: int, value: int, span: tuple[int, int]) -> bool:
     """Whether a counter at ``value`` can be in ``span`` once it has moved on the next tick."""
     least, most = model.from_outside[place]
     ways = range(least, most + 1)
     return any(span[0] <= model.counters[place].moved(value, by) <= span[1] for by in ways)
 
 
-def _towards(model: Model, place: int, value: int, ticks: Sequence[RunTicks], number: int) -> int:
+def _towards(model: SymbolicModel, place: int, value: int, ticks: Sequence[RunTicks], number: int) -> int:
     """By how much a counter that stands at ``value`` is to move on a tick of number ``number`` of ``ticks``."""
     least, most = model.from_outside[place]
     here = _wanted(model, place, ticks[number])
@@ -931,7 +931,7 @@ def _towards(model: Model, place: int, value: int, ticks: Sequence[RunTicks], nu
     return max(least, min(most, by))
 
 
-def _wanted(model: Model, place: int, tick: RunTicks) -> tuple[int, int] | None:
+def _wanted(model: SymbolicModel, place: int, tick: RunTicks) -> tuple[int, int] | None:
     """Between what a counter is to stand once it has moved on such a tick; None where nobody asks."""
     value = tick.way.region.counters[place]
     if value is None:
@@ -987,7 +987,7 @@ Counted = dict[int, tuple[int, ...]]
 
 
 def _counted_on(
-    model: Model, origin: Config, ticks: Sequence[RunTicks], moves: Iterable[Moved]
+    model: SymbolicModel, origin: Config, ticks: Sequence[RunTicks], moves: Iterable[Moved]
 ) -> Iterator[tuple[Counted, int]]:
     """Where the counters stand that are compared with inputs by span: on how many ticks, in order."""
     modes = list(origin.modes)
@@ -1051,7 +1051,7 @@ def _as_counted(
 
 
 def _beside(
-    model: Model, index: int, choice: Choice, counted: Counted, before: Mapping[Term, int | None]
+    model: SymbolicModel, index: int, choice: Choice, counted: Counted, before: Mapping[Term, int | None]
 ) -> dict[Term, int | None]:
     """Values of the inputs of a cluster that come out as the cell of ``choice`` says, beside counters that are
     ``counted``; those ``before`` if they do.
@@ -1105,6 +1105,6 @@ def _without_last_rows(rows: list[tuple[Rows, int]], ticks: int) -> list[tuple[R
     return kept
 
 
-def modes_of(model: Model, modes: tuple[int, ...]) -> tuple[ModeRef, ...]:
+def modes_of(model: SymbolicModel, modes: tuple[int, ...]) -> tuple[ModeRef, ...]:
     """The modes of all parts by name."""
     return tuple(ModeRef(part.name, part.modes[m].name) for part, m in zip(model.parts, modes, strict=True))

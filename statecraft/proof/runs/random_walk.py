@@ -31,7 +31,7 @@ from statecraft.machine import (
 )
 from statecraft.proof.engine.conditions import Witness, satisfy, terms_of
 from statecraft.proof.engine.limits import look, now
-from statecraft.proof.engine.model import NOBODY, Model
+from statecraft.proof.engine.model import NOBODY, SymbolicModel
 from statecraft.proof.runs.holding import Holder
 from statecraft.proof.runs.plans import wait
 from statecraft.semantics import tick_of
@@ -196,9 +196,7 @@ class Play:
         if before[self._modes_at[part]] not in here:
             return
         beside, spoken = self._beside(NOBODY, heard, dials), self._spoken(dials)
-        step = partial(
-            self._simulation.step_chosen, readings, switches, dials, NOBODY, beside, spoken, self._moves
-        )
+        step = partial(self._simulation.step_chosen, readings, switches, dials, NOBODY, beside, spoken, self._moves)
         for state, _ in self._holder.held(step, longest - 1):
             self._ticks += 1
             self._see(before, state)
@@ -424,7 +422,6 @@ class Play:
             tuple(place for place in self._commands.values() if chance.random() < often),
         )
 
-
     def _turned(self, dial: Dial, values: Mapping[Term, int | None]) -> int | None:
         """What a dial is at; of one that rows set, too, what a message brings, seldom anything."""
         if dial.name in self._told:
@@ -433,8 +430,8 @@ class Play:
         return dial.start if value is None else value
 
 
-def _inputs_of(machine: Machine) -> Model:
+def _inputs_of(machine: Machine) -> SymbolicModel:
     """A model for the sake of the kinds of inputs that there are: no level ties sensors together in it."""
     parts = (None, *(part.name for part in machine.parts))
     inlined = {(level.name, part): And((level.set, level.clear)) for level in machine.levels for part in parts}
-    return Model(machine, by_span=True, inlined=inlined)
+    return SymbolicModel(machine, by_span=True, inlined=inlined)

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from statecraft.findings import Run
 from statecraft.proof.engine.exploration import ANYTHING, NOW, START, Config, Explorer, Only, Watcher
-from statecraft.proof.engine.model import Model, Rows
+from statecraft.proof.engine.model import Rows, SymbolicModel
 from statecraft.proof.runs.counterexamples import Trail, run_of, zone_after
 
 Goal = Callable[[Explorer, int, Config], Iterable[Trail]]
@@ -37,7 +37,7 @@ class Search:
         only: what every step is confined to.
     """
 
-    def __init__(self, model: Model, watcher: Watcher | None = None, only: Only = ANYTHING) -> None:
+    def __init__(self, model: SymbolicModel, watcher: Watcher | None = None, only: Only = ANYTHING) -> None:
         self.explorer = Explorer(model, timed=True, watcher=watcher, only=only)
         self._followed: list[tuple[int, int]] = []  # least tick and number, in the order in which they were followed
 

@@ -12,7 +12,7 @@ from statecraft.findings import Stimulus
 from statecraft.language import FileErrors, read_text
 from statecraft.machine import Compare, Fault, Machine
 from statecraft.proof.engine.clusters import Cluster
-from statecraft.proof.engine.model import Model
+from statecraft.proof.engine.model import SymbolicModel
 from statecraft.proof.engine.still_dials import TooManyDials, standing, standing_still
 
 TEXT = """
@@ -70,7 +70,7 @@ def true(cluster: Cluster, inputs: Stimulus) -> frozenset[object]:
     return frozenset(found)
 
 
-def tried(model: Model, nears: range, fars: range) -> set[frozenset[tuple[int, int]]]:
+def tried(model: SymbolicModel, nears: range, fars: range) -> set[frozenset[tuple[int, int]]]:
     """The ways to stand, by trying every value of the dials with every reading."""
     fronts = [None, *range(20, 61, 5)]
     seen: set[frozenset[tuple[int, int]]] = set()
@@ -95,7 +95,7 @@ def test_the_ways_to_stand_are_those_of_single_values(conditions: list[str]) -> 
         machine = machine_of(conditions)
     except FileErrors:
         return
-    model = Model(machine)
+    model = SymbolicModel(machine)
     found = {frozenset(where.pairs) for where in standing(machine, model.clusters)}
     assert found == tried(model, range(0, 41, 10), range(10, 41, 10))
 
@@ -106,7 +106,7 @@ def test_the_ways_to_stand_are_those_of_single_values(conditions: list[str]) -> 
 )
 def test_of_many_values_few_stand_for_all(conditions: list[str]) -> None:
     machine = machine_of(conditions, top=160)
-    model = Model(machine)
+    model = SymbolicModel(machine)
     places = list(standing(machine, model.clusters))
     assert len(places) < 60
     assert {frozenset(where.pairs) for where in places} == tried(model, range(0, 1601, 10), range(20, 21, 10))
@@ -114,7 +114,7 @@ def test_of_many_values_few_stand_for_all(conditions: list[str]) -> None:
 
 def test_inputs_are_told_with_the_dials_where_they_stand() -> None:
     machine = machine_of(["front < near + 2 cm", "front > 5 cm"])
-    model = Model(machine)
+    model = SymbolicModel(machine)
     (cluster,) = model.clusters
     tried = 0
     for near, front in itertools.product(range(0, 41, 10), [None, 20, 30, 45, 50, 51, 60]):
@@ -131,10 +131,10 @@ def test_inputs_are_told_with_the_dials_where_they_stand() -> None:
 
 def test_a_machine_without_dials_stands_in_one_way() -> None:
     machine = machine_of(["front < 3 cm"])
-    assert [where.pairs for where in standing(machine, Model(machine).clusters)] == [()]
+    assert [where.pairs for where in standing(machine, SymbolicModel(machine).clusters)] == [()]
 
 
 def test_too_many_values_are_not_tried() -> None:
     machine = machine_of(["front < near + 2 cm", "near < front + 1 cm", "near > far", "far > back"], top=60000)
     with pytest.raises(TooManyDials):
-        list(standing(machine, Model(machine).clusters))
+        list(standing(machine, SymbolicModel(machine).clusters))
