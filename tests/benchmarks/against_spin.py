@@ -98,7 +98,10 @@ def spin(text: str) -> tuple[Cost, float, int, bool]:
         made = cost(["spin", "-a", "model.pml"], folder=folder).seconds
         compiler = ["cc", "-O2", "-w", "-DSAFETY", "-DNOREDUCE", "-DNOFAIR", f"-DMEMLIM={MEGABYTES}", "-o", "pan"]
         made += cost([*compiler, "pan.c"], folder=folder).seconds
-        found = cost(["./pan", "-m2000000", f"-Q{MINUTES}"], folder=folder)
+        for depth in (2_000_000, 20_000_000):
+            found = cost(["./pan", f"-m{depth}", f"-Q{MINUTES}"], folder=folder)
+            if "too small" not in found.said:
+                break
     states = re.search(r"([\d.e+]+) states, stored", found.said)
     if states is None or "errors: 0" not in found.said or "too small" in found.said:
         raise RuntimeError(found.said)

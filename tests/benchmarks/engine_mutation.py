@@ -1,12 +1,13 @@
 """Mutants of the engine itself: are the tests good enough to notice a mistake in what proves?
 
-    python -m tests.benchmarks.engine_mutation [SEED [COUNT]]
+    python -m tests.benchmarks.engine_mutation [SEED [COUNT [FIRST]]]
 
 COUNT mutants (200) of ``statecraft/proof/`` and ``statecraft/semantics/`` are drawn by SEED (1), each one small change
 of the kinds of R. A. DeMillo, R. J. Lipton and F. G. Sayward, "Hints on Test Data Selection", 1978 (from memory):
 another comparison, another operator, a condition turned round, a number one more, a statement left out. Each is given
 at most 20 s of tests that run the changed line, its own module's first. What runs which line is measured once, by
-coverage, and kept in the folder of temporary files for as long as the checkout's commit is the same.
+coverage, and kept in the folder of temporary files for as long as the checkout's commit is the same. They are tried
+from number FIRST (1) on.
 
 A mutant counts as found when a test fails, or when the tests come to no end in thrice the time that is allowed.
 Coverage is not among the project's packages for tests: ``pip install 'coverage>=7,<8'`` first.
@@ -261,13 +262,13 @@ def fails(tests: list[str], folder: Path) -> bool:
 
 def main() -> int:
     """Print a line for each mutant that is not found, and at the end how many are."""
-    seed, count = [*map(int, sys.argv[1:3]), *(1, 200)[len(sys.argv[1:3]) :]]
+    seed, count, first = [*map(int, sys.argv[1:4]), *(1, 200, 1)[len(sys.argv[1:4]) :]]
     seconds, lines = lines_run()
     missed = 0
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(scratch) / "checkout"
         shutil.copytree(ROOT, folder, ignore=shutil.ignore_patterns(".git", ".venv", "__pycache__", ".*_cache"))
-        for number, mutant in enumerate(drawn(seed, count), 1):
+        for number, mutant in list(enumerate(drawn(seed, count), 1))[first - 1 :]:
             of_file = lines.get(mutant.file, {})
             runs = of_file.get(str(mutant.line)) or sorted({test for tests in of_file.values() for test in tests})
             tests = chosen(mutant, seconds, runs)  # what is carried out on import belongs to no test: any of the module
@@ -279,7 +280,8 @@ def main() -> int:
             if not found:
                 why = f"{len(tests)} tests" if tests else "no test runs this module"
                 print(f"{number}: {mutant.file}:{mutant.line}: {mutant.change} ({why})", flush=True)
-    print(f"{count} mutants, {count - missed} found: {100 * (count - missed) / count:.1f} %")
+    tried = count - first + 1
+    print(f"{tried} mutants, {tried - missed} found: {100 * (tried - missed) / tried:.1f} %")
     return 0
 
 
