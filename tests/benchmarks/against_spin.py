@@ -4,7 +4,7 @@ Two machines: a small one with a radio that may fall silent (``creeper`` of test
 silence always parks it; and one of four switches, each with a level with times on both sides (``switches`` of
 trade_proofs.py), asked whether it goes on for a tick after the first is on. Spin goes through them tick by tick and
 state by state; so it is asked about with ticks that are shorter and shorter (MS: unless given 100, 50, 25, 10 for the
-first and 100, 50 for the second), times in seconds as they are. Where spin meets its limit of memory, 6 GB, or ten
+first and 100 for the second), times in seconds as they are. Where spin meets its limit of memory, 6 GB, or ten
 minutes, that is said.
 
 Processor time and peak memory of whole processes: the proof's with Python, the reading of the file and all that
@@ -112,7 +112,7 @@ def main(*ticks: int) -> None:
     """Ask both, for each length of the tick."""
     for name, asked, usual in (
         ("creeper", creeper, (100, 50, 25, 10)),
-        ("four timed levels", four_levels, (100, 50)),
+        ("four timed levels", four_levels, (100,)),
     ):
         print(name)
         print("tick      proof             spin              making it  states      spin / proof: time  memory")
