@@ -567,6 +567,7 @@ class _Proof:
         names = [part.name for part in machine.parts]
         clocks = {name: SliceScope(frozenset([name]), frozenset([("clock", f"mode {name}")])) for name in names}
         every: dict[str, Rates] = {}
+        found: dict[ModeRef | None, Finding] = {}
         for name in names:
             every[name] = rates(self.slices.slice(clocks[name]))
             counters = [("counter", each.name) for each in machine.part(name).counters if each.high - each.low < FEW]
@@ -582,13 +583,16 @@ class _Proof:
                     every[name] = with_slow_parts(every[name], rates(made), moved)
             if alone(every[name]):
                 among = modes_alone(every[name])
-                yield from self.about_rounds(name, lambda s, n=name, m=among: self.real(flapping(s, n, m)))  # type: ignore[misc]
+                for each in self.about_rounds(name, lambda s, n=name, m=among: self.real(flapping(s, n, m))):  # type: ignore[misc]
+                    found.setdefault(each.mode, each)
+        yield from found.values()
         # Parts none of which does it alone may do it in turn: those that go round at all are asked about together.
         if in_turn(every.values()) < 1:
             return
         parts = frozenset(name for name, found in every.items() if alone(found) or in_turn([found]))
         asked = SliceScope(parts, frozenset(("clock", f"mode {name}") for name in parts))
-        yield from self.slices.ask(asked, lambda s: self.real(flapping(s)))
+        together = self.slices.ask(asked, lambda s: self.real(flapping(s)))
+        yield from (each for each in together if each.mode not in found)
 
     def bare_in_slices(self, name: str, sensor: Sensor) -> list[Finding]:
         """Bare thresholds of a sensor in a part."""
@@ -816,11 +820,13 @@ LONGEST_ROUND = 1000
 
 def keeps_on(machine: Machine, finding: Finding, run: Run) -> bool:
     """Whether the tail of ``run``, repeated, goes on as the finding says: a mode changes every tick (of those parts
-    that it names rows of, where several take turns) and the one it is of comes again, or none ever does."""
+    that it names rows of, where several take turns, of which none can be spared) and the one it is of comes again, or
+    none ever does."""
     if run.tail is None or finding.mode is None:
         return True
     taking_turns = finding.code == "flapping" and finding.by
     parts = sorted({row.part for row in finding.by}) if taking_turns else [finding.mode.part]
+    fewer = [[at for at, each in enumerate(parts) if each != part] for part in parts] if len(parts) > 1 else []
     tail = run.stretches[run.tail :]
     seen: list[tuple[str, ...]] = []
     at = run.tail
@@ -838,12 +844,17 @@ def keeps_on(machine: Machine, finding: Finding, run: Run) -> bool:
         same = [one == other for one, other in pairwise(seen)]
         if finding.code in ("waits for ever", "endless"):
             return all(same)
-        if any(same):
+        if any(same) or any(_changes_always(seen[RUN_UP:], others) for others in fewer):
             return False
         # On the way to its round the machine may go through the mode, and never again.
         if finding.mode.mode in {modes[parts.index(finding.mode.part)] for modes in seen[RUN_UP:]}:
             return finding.code != "bare threshold" or _turns_matter(machine, finding.mode.part, played, run.tail)
     return False
+
+
+def _changes_always(modes: Sequence[tuple[str, ...]], places: Sequence[int]) -> bool:
+    """Whether one of the modes at ``places`` changes on every tick."""
+    return all(any(one[at] != other[at] for at in places) for one, other in pairwise(modes))
 
 
 def _turns_matter(machine: Machine, part: str, played: Run, tail: int) -> bool:

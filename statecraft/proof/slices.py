@@ -89,6 +89,7 @@ class Slice(Reachability):
             by_span=not firmly,
             inlined=made.inlined,
             kept_clocks=made.kept_clocks,
+            left=made.left,
         )
         self.partial = True
         self.rough = True

@@ -233,6 +233,37 @@ rules
 """
 
 
+LAZY_BESIDE_LIGHTS = """machine tally
+board atmega2560
+tick 10 ms
+link radio serial1, 9600 baud, plain
+dial far "f", 0 .. 3
+motor wheel pwm 5, forward 30, reverse 31
+part drive
+counter count 0 .. 4
+mode parked stop
+mode rolling wheel 50 %
+rules
+ in | when | go to
+ parked | after 20 ms | rolling
+ rolling | count < far + 1 | parked
+part lights
+mode dark stop
+mode lit stop
+rules
+ in | when | go to
+ dark | far != 1 | lit
+ lit | count >= far | dark
+"""
+
+
+def test_a_part_that_can_be_spared_is_not_said_to_flap() -> None:
+    """The lights change on every tick, the drive on every third: it takes turns with nothing."""
+    report = prove(read_text(LAZY_BESIDE_LIGHTS), phases=("slices",))
+    flapping = [each.mode for each in report.findings if each.code == "flapping" and each.mode is not None]
+    assert [(mode.part, mode.mode) for mode in flapping] == [("lights", "dark"), ("lights", "lit")]
+
+
 def test_a_mode_that_is_never_entered_again_does_not_flap() -> None:
     """The clock of ``moving`` is not followed, and so ``held`` seems to be on a round; the run to it, played to the
     simulation, does change a mode on every tick, but never comes to ``held``."""

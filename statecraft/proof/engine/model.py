@@ -57,6 +57,7 @@ from statecraft.proof.engine.clusters import (
 )
 from statecraft.proof.engine.conditions import counter_beside, holds, ranges_of, satisfy, terms_of, with_value
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Diagrams, Node
+from statecraft.proof.engine.left_by_rows import LeftByRows, Pieces, before_rows, ways_seen
 from statecraft.proof.engine.observer import possible_atoms, settled
 from statecraft.proof.engine.spans import spans_of, tied_to_counters
 from statecraft.proof.engine.sums import Classes, meeting
@@ -199,12 +200,14 @@ class Effect:
         modes, counters: as they are then (counters that are dead there are :data:`DEAD`).
         entered: the mode and group clocks that are set to 0.
         same: no mode is entered or restarted, and no counter has another value than before.
+        left: what they leave of counters that are not followed, in the order of :attr:`SymbolicModel.left`.
     """
 
     modes: Modes
     counters: Counters
     entered: frozenset[str]
     same: bool
+    left: tuple[Pieces, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,6 +236,7 @@ class SymbolicModel:
             :mod:`statecraft.proof.engine.slicing`.
         kept_clocks: the clocks that are followed; None for all. A test of any other is one of a dial that is as free
             as any input, of the name of :func:`clock_dial`.
+        left: the counters that are not followed and what rows leave of them.
     """
 
     def __init__(
@@ -246,8 +250,10 @@ class SymbolicModel:
         by_span: bool = False,
         inlined: Mapping[tuple[str, str | None], Condition] = MappingProxyType({}),
         kept_clocks: frozenset[str] | None = None,
+        left: tuple[LeftByRows, ...] = (),
     ) -> None:
         self.machine = machine
+        self.left = left
         self.clock = clocks_by_name(machine)
         self.by_message = frozenset(
             name for name, key in self.clock.items() if isinstance(key, AbsenceClock | SilenceClock)
@@ -346,12 +352,15 @@ class SymbolicModel:
             region.time if self._seen_tests else None,
             rows_do.entered if self._seen_tests or self.kept_clocks is not None else None,
             region.known,
+            rows_do.left,
         )
         found = self._observed.get(key)
         if found is None:
             names = {part.name: part.modes[mode] for part, mode in zip(self.parts, rows_do.modes, strict=True)}
-            settled_here = self.lowering.observer(settled(self.machine, condition, names))
-            found = self._observed[key] = self._observe(settled_here, rows_do, counters, region)
+            seen = settled(self.machine, condition, names)
+            if self.left:
+                seen = before_rows(seen, {of.after: is_at for of, is_at in zip(self.left, rows_do.left, strict=True)})
+            found = self._observed[key] = self._observe(self.lowering.observer(seen), rows_do, counters, region)
         return found
 
     def _observe(self, guard: Guard, rows_do: Effect, counters: Counters, region: Observation) -> Node:
@@ -420,8 +429,9 @@ class SymbolicModel:
 
     def seen_in(self, condition: Condition, done: dict[tuple[str, str | None], None]) -> Iterator[Test]:
         """The tests that decide an observer's ``condition``, whatever modes the parts are in; see :meth:`read_by`."""
-        for each in possible_atoms(self.machine, condition):
-            yield from self.read_by(self.lowering.observer(each), None, done)
+        for atom in possible_atoms(self.machine, condition):
+            for each in ways_seen(atom, self.left):
+                yield from self.read_by(self.lowering.observer(each), None, done)
 
     def read_by(self, guard: Guard, part: str | None, done: dict[tuple[str, str | None], None]) -> Iterator[Test]:
         """The tests that decide ``guard``, by way of levels that follow from inputs and of clocks that are free; each
@@ -851,11 +861,16 @@ class SymbolicModel:
                     for value in self._changed(change, at, counted[at], counters)
                 ]
         live = self.live_counters(tuple(after))
+        left = tuple(
+            of.by(self.parts[place].modes[modes[place]].name, rows[place])
+            for of in self.left
+            for place in [self.part_index[of.part]]
+        )
         for counted in branches:
             final = tuple(value if place in live else DEAD for place, value in enumerate(counted[: len(self.counters)]))
             final += tuple(counted[len(self.counters) :])
             same = not entered and tuple(after) == modes and final == counters
-            yield Effect(tuple(after), final, frozenset(entered), same)
+            yield Effect(tuple(after), final, frozenset(entered), same, left)
 
     def _changed(
         self, change: CounterChange, place: int, value: int | None, counters: Counters

@@ -14,7 +14,9 @@ Whether something *can be reached* does not carry over at all, see :mod:`statecr
 For the argument to hold, a thing that is read at two moments of a tick has a dial for each:
 
 - The mode of a part that is not followed is read *before* it decides (by levels, by itself and by the parts written
-  before it) and *after* (by the parts written after it and by observers). The same holds for counters that rows change.
+  before it) and *after* (by the parts written after it and by observers). The same holds for counters that rows change;
+  what an observer sees of one whose part is followed comes of what it was before, and of the row that decided
+  (:mod:`statecraft.proof.engine.left_by_rows`).
 - A clock is read after it has advanced, and set to 0 in step 4 only if its part enters something: the slice knows of
   the parts that it follows that they do. A gate is judged as if entered: its clocks are 0 and no dial. See
   :class:`statecraft.proof.engine.model.SymbolicModel`.
@@ -28,13 +30,14 @@ is exact on every tick on which its condition says what it is, and ties no senso
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 from statecraft.machine import (
     And,
     Compare,
     Condition,
+    Counter,
     Dial,
     Fault,
     Follows,
@@ -57,12 +60,15 @@ from statecraft.machine import (
     terms_of_setting,
 )
 from statecraft.proof.engine.clusters import read_by
+from statecraft.proof.engine.conditions import ranges_of
+from statecraft.proof.engine.left_by_rows import LeftByRows, Pieces, alone, copied, set_to, stepped
 from statecraft.proof.engine.model import clock_dial, definitions
 from statecraft.proof.engine.observer import outputs_of
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import levels_read, tests_read
+from statecraft.semantics.decisions import CounterChange, SetCounter, StepCounter
 from statecraft.semantics.guards import Reached, tests
-from statecraft.semantics.keys import AbsenceClock, SilenceClock
+from statecraft.semantics.keys import AbsenceClock, DialValue, SilenceClock
 from statecraft.semantics.lowering import Lowering
 
 Thing = tuple[str, str]
@@ -90,7 +96,7 @@ class Sliced:
         machine: the parts that are followed, with dials for the rest. Its levels are all that are read; those that are
             inlined stand there as they are in the file, to be looked at.
         observed: the conditions that were asked about, as they are in the slice.
-        inlined, kept_clocks: see :class:`statecraft.proof.engine.model.SymbolicModel`.
+        inlined, kept_clocks, left: see :class:`statecraft.proof.engine.model.SymbolicModel`.
         sources: what each dial stands for.
         things: everything that is followed.
     """
@@ -99,6 +105,7 @@ class Sliced:
     observed: tuple[Condition, ...]
     inlined: Mapping[tuple[str, str | None], Condition]
     kept_clocks: frozenset[str]
+    left: tuple[LeftByRows, ...]
     sources: Mapping[str, Source]
     things: frozenset[Thing]
 
@@ -170,6 +177,7 @@ class _Slicing:
         seen = tuple(self._rewritten(condition, None) for condition in self.observed)
         self._clock_dials(parts, seen)
         self._counted_dials()
+        left = tuple(self._left_by_rows())
         clocks = frozenset(name for kind, name in self.things if kind == "clock")
         return Sliced(
             replace(
@@ -183,6 +191,7 @@ class _Slicing:
             seen,
             inlined,
             clocks,
+            left,
             self.sources,
             self.things | {("mode", part) for part in self.parts},
         )
@@ -226,6 +235,41 @@ class _Slicing:
                     reads(SilenceClock(link).name, test.ticks)
         for clock, ticks in most.items():
             self._dial(clock_dial(clock), 0, ticks, Source(("clock", clock)))
+
+    def _left_by_rows(self) -> Iterator[LeftByRows]:
+        """What rows that are followed leave of counters that are not, as far as an observer asks."""
+        for source in list(self.sources.values()):
+            kind, name = source.thing
+            if kind != "counter" or source.moment != "after" or name in self.only_heard:
+                continue
+            counter = self.counters[name]
+            if counter.part not in self.parts:
+                continue
+            before, after = (self._term(Term("counter", name), counter.part), self._term(Term("counter", name), None))
+            assert before is not None
+            assert after is not None
+            rows: dict[tuple[str, int], Pieces] = {}
+            for decisions in tick_of(self.machine).part[counter.part].decisions:
+                for made in decisions:
+                    own = [change for change in made.changes if change.counter.name == name]
+                    if own:
+                        place = (made.mode.name, made.row.number)
+                        rows[place] = self._left_at(counter, before, own[0]) if len(own) == 1 else ()
+            yield LeftByRows(counter.part, after, alone(before), rows)
+
+    def _left_at(self, counter: Counter, before: Term, change: CounterChange) -> Pieces:
+        if isinstance(change, SetCounter):
+            return set_to(counter, change)
+        if isinstance(change, StepCounter):
+            return stepped(counter, before, change)
+        name = change.source.name
+        if isinstance(change.source, DialValue):
+            source, (low, high, *_) = Term("dial", name), ranges_of(self.machine)[Term("dial", name)]
+            return copied(counter, source, low, high)
+        of = self._term(Term("counter", name), counter.part)
+        if of is None or of.kind == "counter":
+            return ()  # one that is followed: it may have changed by the time that an observer looks
+        return copied(counter, of, self.counters[name].low, self.counters[name].high)
 
     # ------------------------------------------------------------------------------------------------------- conditions
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import itertools
 import random
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from functools import partial
 
 from statecraft.machine import (
@@ -24,9 +24,11 @@ from statecraft.machine import (
     Machine,
     Part,
     Row,
+    Steady,
     SwitchOn,
     Taken,
     Term,
+    atoms,
     numbered,
 )
 from statecraft.proof.engine.conditions import Witness, satisfy, terms_of
@@ -134,6 +136,10 @@ class Play:
         self._by_mode: dict[RowPlace, list[Modes]] = {}
         self._ticks = 0
         self._moves: tuple[int, ...] = ()
+        steady = [a for level in machine.levels for c in (level.set, level.clear) for a in atoms(c)]
+        slow = [a.ticks // 2 for a in steady if isinstance(a, Steady) and a.kind == "counter" and a.ticks > 3]
+        # so slowly that a counter is not taken to stand, and as fast as can be
+        self._paces = [*slow, 1, 1] if slow else []
         self._keep(self._simulation.step_chosen(*self._inputs()[:3]))
 
     def seek(self, rows: Iterable[RowPlace], left: Iterable[RowPlace]) -> None:
@@ -196,14 +202,25 @@ class Play:
         if before[self._modes_at[part]] not in here:
             return
         beside, spoken = self._beside(NOBODY, heard, dials), self._spoken(dials)
-        step = partial(self._simulation.step_chosen, readings, switches, dials, NOBODY, beside, spoken, self._moves)
-        for state, _ in self._holder.held(step, longest - 1):
+        step = partial(self._simulation.step_chosen, readings, switches, dials, NOBODY, beside, spoken)
+        for state in self._held(step, longest - 1):
             self._ticks += 1
             self._see(before, state)
             if state[self._modes_at[part]] not in here:
                 return
             before = state
         self._tick(inputs, taken if asked else NOBODY)
+
+    def _held(self, step: Callable[[tuple[int, ...]], State], ticks: int) -> Iterator[State]:
+        """Play ``ticks`` ticks of ``step``, in which counters from outside move on each, or now and then only."""
+        every = self._chance.choice(self._paces) if self._paces and any(self._moves) else 1
+        moving, resting = partial(step, self._moves), partial(step, (0,) * len(self._moves))
+        if every == 1:
+            yield from (state for state, _ in self._holder.held(moving, ticks))
+            return
+        for _ in range(0, ticks, every):
+            yield from (state for state, _ in self._holder.held(moving, 1))
+            yield from (state for state, _ in self._holder.held(resting, every - 1))
 
     def _row(self, wanted: set[RowPlace], leaving: set[RowPlace]) -> tuple[int, Row, list[int]]:
         """A row to try, and the modes to try it in: of those sought and those that lead out of a mode sought, the
