@@ -7,9 +7,11 @@ follows the run with a clock of his own for as long as the promise has still to 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import cached_property
 
 from statecraft.findings import PromiseVerdict
-from statecraft.machine import Condition, Promise
+from statecraft.machine import Compare, Condition, Promise
+from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Node
 from statecraft.proof.engine.exploration import START, WATCH, Config, Explorer, Region
 from statecraft.proof.engine.liveness import cannot_reach
@@ -19,6 +21,7 @@ from statecraft.proof.engine.zones import FREE
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.counterexamples import Lost, Trail
 from statecraft.proof.runs.goals import in_pieces
+from statecraft.semantics.guards import Reached
 
 
 def verdict(explored: Reachability, promise: Promise) -> PromiseVerdict:
@@ -100,13 +103,24 @@ class _Watcher:
 
     def where(self, config: Config, region: Region, seen: bool = False, goal: bool | None = None) -> Node:
         """Which rows decide where X holds (if ``seen``) and the modes then are, or are not, among M (if not None)."""
-        key = (config.modes, region.counters, region.node, region.known, region.time, seen, goal)
+        passed, (clocks, counted) = region.passed, self._asked
+        answers = tuple([passed(clock, ticks) for clock, ticks in clocks]) if seen else ()
+        counters = region.counters if seen and counted else ()
+        key = (config.modes, counters, region.node, region.known, answers, seen, goal)
         found = self._nodes.get(key)
         if found is None:
             found = self._nodes[key] = decided_where(
                 self.model, config, region, self.when if seen else None, self.goal, goal
             )
         return found
+
+    @cached_property
+    def _asked(self) -> tuple[list[tuple[str, int]], bool]:
+        """The clock tests that decide X, and whether counters do, too."""
+        asked = list(self.model.seen_in(self.when, {}))
+        clocks = [(test.clock.name, test.ticks) for test in asked if isinstance(test, Reached)]
+        compared = [term.kind for test in asked if isinstance(test, Compare) for term in terms_of(test)]
+        return list(dict.fromkeys(clocks)), "counter" in compared
 
     def broken(self, explorer: Explorer, config: Config) -> bool:
         """Whether the promise is broken in ``config``."""
@@ -152,12 +166,17 @@ def _seeds(explored: Reachability, promise: Promise, goal: _Goal) -> tuple[list[
     explorer = explored.explorer
     beginning: dict[int, None] = {}
     seen = missed = False
+    known: dict[object, tuple[bool, bool]] = {}  # whether X is seen, and out of M, in regions that are alike in that
     for number, config, region in explored.views():
         node = watcher.where(config, region, seen=True)
-        values = [value for value, _ in explorer.values(config, region, node) if isinstance(value, tuple)]
-        if values:
+        key = (node, config.modes, config.boxes, region.known, region.hearing.takes)
+        if key not in known:
+            values = [value for value, _ in explorer.values(config, region, node) if isinstance(value, tuple)]
+            after = (explored.model.effect(config.modes, region.counters, rows).modes for rows in values)
+            known[key] = bool(values), any(not goal(modes) for modes in after)
+        here, lost = known[key]
+        if here:
             seen = True
-            lost = any(not goal(explored.model.effect(config.modes, region.counters, rows).modes) for rows in values)
             missed = missed or lost
             if lost or promise.kind != "once":
                 beginning[number] = None

@@ -80,10 +80,13 @@ def all_of(guards: Iterable[Guard]) -> Guard:
     """The conjunction of ``guards``, in order."""
     found: dict[Guard, None] = {}
     for guard in guards:
-        if guard == FALSE:
-            return FALSE
-        if guard != TRUE:
-            found |= dict.fromkeys(guard.of if isinstance(guard, AllOf) else (guard,))
+        if isinstance(guard, Known):
+            if not guard.value:
+                return FALSE
+        elif isinstance(guard, AllOf):
+            found |= dict.fromkeys(guard.of)
+        else:
+            found[guard] = None
     return TRUE if not found else next(iter(found)) if len(found) == 1 else AllOf(tuple(found))
 
 
@@ -91,10 +94,13 @@ def any_of(guards: Iterable[Guard]) -> Guard:
     """The disjunction of ``guards``, in order."""
     found: dict[Guard, None] = {}
     for guard in guards:
-        if guard == TRUE:
-            return TRUE
-        if guard != FALSE:
-            found |= dict.fromkeys(guard.of if isinstance(guard, AnyOf) else (guard,))
+        if isinstance(guard, Known):
+            if guard.value:
+                return TRUE
+        elif isinstance(guard, AnyOf):
+            found |= dict.fromkeys(guard.of)
+        else:
+            found[guard] = None
     return FALSE if not found else next(iter(found)) if len(found) == 1 else AnyOf(tuple(found))
 
 

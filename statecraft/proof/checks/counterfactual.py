@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Container, Iterator, Mapping
 from dataclasses import replace
+from typing import NamedTuple
 
 from statecraft.machine import (
     And,
@@ -34,7 +35,7 @@ from statecraft.proof.engine.clusters import Cluster, ClusterTable, InputCell, K
 from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Node
 from statecraft.proof.engine.exploration import Config, Explorer, Region, Restriction, Transition
-from statecraft.proof.engine.model import Ask, Counters, Modes, SymbolicModel
+from statecraft.proof.engine.model import Ask, ClockTest, Counters, Modes, SymbolicModel, leaves
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import sensors_read
@@ -57,6 +58,20 @@ def _levels_read(levels: Mapping[str, Level], level: Level, kept: Container[str]
             yield atom
             if atom.level not in kept:
                 yield from _levels_read(levels, levels[atom.level], kept)
+
+
+class _Rows(NamedTuple):
+    """What a mode's rows ask, had the sensor been read.
+
+    Attributes:
+        rows: for each, whether it leads out, and when it decides.
+        clocks: the clock tests in that.
+        counts: whether counters are asked about.
+    """
+
+    rows: tuple[tuple[bool, Ask], ...]
+    clocks: tuple[ClockTest, ...]
+    counts: bool
 
 
 class Counterfactual:
@@ -86,8 +101,9 @@ class Counterfactual:
         if explored.partial and not self._sees_all():
             raise Undecided
         self._tables: dict[tuple[Known, int], ClusterTable] = {}
-        self._rows: dict[int, list[tuple[bool, Ask]]] = {}
+        self._rows: dict[int, _Rows] = {}
         self._nodes: dict[object, Node] = {}
+        self._spoiled_in: dict[Node, Node] = {}
 
     def _sees_all(self) -> bool:
         """Whether a slice says all that it has to of levels that a level with a memory reads: those written out in it
@@ -101,7 +117,11 @@ class Counterfactual:
     def led_out(self, explorer: Explorer, config: Config, region: Region) -> Node:
         """Where, with the sensor in fault, some reading of it would have led the part out: a diagram over the tick's
         inputs as they are."""
-        key = (config.modes, region.counters, region.time, region.known, region.node)
+        key: object = (config.modes, region.counters, region.time, region.known)
+        if self.part == 0:  # then what its own rows ask decides it
+            asked, passed = self._rows_in(config.modes[0]), region.passed
+            answers = tuple([passed(test.clock, test.ticks) for test in asked.clocks])
+            key = (config.modes, region.counters if asked.counts else (), answers, region.known)
         found = self._nodes.get(key)
         if found is None:
             found = self._nodes[key] = self._led_out(explorer, config, region)
@@ -122,7 +142,11 @@ class Counterfactual:
         before = explorer.before(config, region, self.part)
         led = diagrams.follow(diagrams.mapped(before, self.index, self.spoiled), out)
         valid = diagrams.among(self.index, table.possible & ~self.faulty)
-        return diagrams.imaged(diagrams.all_of([valid, led]), self.index, self.spoiled)
+        where = diagrams.all_of([valid, led])
+        found = self._spoiled_in.get(where)
+        if found is None:
+            found = self._spoiled_in[where] = diagrams.imaged(where, self.index, self.spoiled)
+        return found
 
     def ignored(
         self, explorer: Explorer, config: Config, edge: Transition, takes: int = 1
@@ -152,18 +176,25 @@ class Counterfactual:
     ) -> Node:
         """Where the part would be led out, over valid readings, once the parts before it have decided."""
         model, mode = self.model, modes[self.part]
-        rows = self._rows.get(mode)
-        if rows is None:
-            rows = self._rows[mode] = [
-                (self.out(made.mode, made.target), self._asked(made, mode))
-                for made in model.decisions_in(self.part, mode)
-            ]
         present = model.parts[self.part].modes[mode]
         led = TRUE if self.out(present, present) else FALSE
-        for out, ask in reversed(rows):
+        for out, ask in reversed(self._rows_in(mode).rows):
             where = model.diagram(ask, region.passed, counters, seen, tables)
             led = model.diagrams.select(where, TRUE if out else FALSE, led)
         return led
+
+    def _rows_in(self, mode: int) -> _Rows:
+        found = self._rows.get(mode)
+        if found is None:
+            decisions = self.model.decisions_in(self.part, mode)
+            rows = tuple((self.out(made.mode, made.target), self._asked(made, mode)) for made in decisions)
+            atoms_asked = [atom for _, ask in rows for atom in leaves(ask)]
+            clocks = dict.fromkeys(atom for atom in atoms_asked if isinstance(atom, ClockTest))
+            counts = any(
+                term.kind == "counter" for atom in atoms_asked if isinstance(atom, Compare) for term in terms_of(atom)
+            )
+            found = self._rows[mode] = _Rows(rows, tuple(clocks), counts)
+        return found
 
     # ----------------------------------------------------------------------------------------------- levels, as read
 

@@ -9,6 +9,7 @@ from typing import cast
 from statecraft.findings import Finding, RowRef
 from statecraft.machine import Fault, LevelOn, Mode, Sensor, sensors_of
 from statecraft.proof.checks.counterfactual import Counterfactual
+from statecraft.proof.engine.diagrams import Node
 from statecraft.proof.engine.exploration import Config, Explorer
 from statecraft.proof.engine.model import Rows, SymbolicModel
 from statecraft.proof.reachability import Reachability
@@ -46,15 +47,23 @@ def faint_hope(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Fi
     modes = range(len(whole.modes))
     asking = {place for place in modes if any(cluster == index for cluster, _ in explored.asks(part, place))}
     found: dict[int, set[int]] = {}  # rows, and the modes in which they may be prevented
+    may_start: dict[tuple[int, Node], bool] = {}
+    done = set[object]()
     for _, config, region in explored.views():
-        place = config.modes[part]
-        if place not in asking or not any(
-            rows is not None and place in starting.get(cast(Rows, rows)[part], ())
-            for rows in map(diagrams.read, diagrams.ends(region.node))
-        ):
+        place, node = config.modes[part], region.node
+        if place not in asking:
             continue
-        prevented = diagrams.select(had.led_out(explorer, config, region), region.node, nothing)
-        for rows, _ in explorer.values(config, region, prevented, fault) if prevented != nothing else ():
+        if (place, node) not in may_start:
+            ends = [cast(Rows | None, diagrams.read(end)) for end in diagrams.ends(node)]
+            may_start[place, node] = any(rows and place in starting.get(rows[part], ()) for rows in ends)
+        if not may_start[place, node]:
+            continue
+        prevented = diagrams.select(had.led_out(explorer, config, region), node, nothing)
+        alike = (place, prevented, config.boxes, region.known, region.hearing.takes)
+        if prevented == nothing or alike in done:
+            continue
+        done.add(alike)
+        for rows, _ in explorer.values(config, region, prevented, fault):
             if rows is not None:
                 assert isinstance(rows, tuple)
                 if place in starting.get(rows[part], ()):

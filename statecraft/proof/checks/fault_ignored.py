@@ -62,7 +62,12 @@ def fault_ignored(explored: Reachability, part: int, sensor: Sensor, driver: int
     fault = explored.in_fault(sensor.name)
     leads: dict[int, set[int]] = {}  # on a tick with the fault, to each mode: from which modes it may be reached
     places = watched(machine, whole, sensor, driving)
+    done = set[object]()
     for _, config, region in explored.views() if places else ():
+        alike = (config.modes, config.boxes, region.node, region.known, region.hearing.takes)
+        if alike in done:
+            continue
+        done.add(alike)
         for rows, _ in explored.explorer.values(config, region, region.node, fault):
             assert isinstance(rows, tuple)
             after = model.effect(config.modes, region.counters, rows).modes[part]

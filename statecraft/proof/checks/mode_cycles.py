@@ -317,6 +317,14 @@ class _FoundOut:
         self.may_be: dict[Guard, bool] = {}
         self.ways: dict[object, tuple[tuple[Decision, Guard], ...]] = {}
         self._asked: dict[tuple[str, str], _Asked] = {}
+        self._in_mode: dict[tuple[str, Test], SwitchOn] = {}
+
+    def in_mode(self, mode: Mode, test: Test) -> SwitchOn:
+        """A switch that stands for ``test`` in a mode, and in no other."""
+        key = (mode.name, test)
+        if key not in self._in_mode:
+            self._in_mode[key] = SwitchOn(f"in {mode.name} {test!r}")
+        return self._in_mode[key]
 
     def asked(self, tick: Tick, part: Part, mode: Mode) -> _Asked:
         """What the rows of a mode ask."""
@@ -401,6 +409,7 @@ class _Told:
         if trembling is not None:
             self.ranges[twin(trembling.name)] = self.ranges[Term("sensor", trembling.name)]
             self.unsteady = _unsteady(machine, trembling)
+        self._ways_in: dict[tuple[str, str, frozenset[str]], tuple[tuple[Decision, Guard], ...]] = {}
         self._changing: dict[Atom, bool] = {}
         self.changing = {level.name for level in machine.levels if self._changes(LevelOn(level.name))}
 
@@ -453,7 +462,8 @@ class _Told:
                 row = name, made.row.number
                 if row not in rows:
                     continue
-                if not self._may_be(all_of([guard, *self._at_end(part, [name], still)])):
+                ends = tuple(self._at_end(part, [name], still))
+                if not self._may_be(all_of([guard, *ends]) if ends else guard):
                     continue
                 left.add(row)
                 if made.target.name != name:
@@ -537,13 +547,19 @@ class _Told:
     def _ways(self, part: Part, mode: Mode, still: frozenset[str]) -> tuple[tuple[Decision, Guard], ...]:
         """The rows of a mode that has just been entered, and when each of them decides, while the counters ``still``
         keep their value."""
+        here = (part.name, mode.name, still)
+        if here in self._ways_in:
+            return self._ways_in[here]
         asked = self.known.asked(self.tick, part, mode)
         told = {test: self._test(part, mode, test, still) for test in asked.tests}
         sensor = None if self.sensor is None else self.sensor.name
+        if not any(sensor in sensors_of(test) for test in told.values() if isinstance(test, Compare)):
+            sensor = None  # two readings of it are the same here
         key = (part.name, mode.name, sensor, tuple(told.values()), still)
         found = self.known.ways.get(key)
         if found is None:
             found = self.known.ways[key] = tuple(_ways_of(asked, told, sensor, still))
+        self._ways_in[here] = found
         return found
 
     def matters(self, part: Part, modes: Collection[str]) -> bool:
@@ -607,11 +623,11 @@ class _Told:
                 return test
             case Compare(left, _, right, _):
                 counters = {term.name for term in (left, right) if term is not None and term.kind == "counter"}
-                return test if counters <= still else SwitchOn(f"in {mode.name} {test!r}")
+                return test if counters <= still else self.known.in_mode(mode, test)
             case LevelOn(level) if level not in self.changing:
                 return test
             case _:
-                return SwitchOn(f"in {mode.name} {test!r}")
+                return self.known.in_mode(mode, test)
 
     def _changes(self, atom: Atom) -> bool:
         """Whether what ``atom`` asks may change while inputs are constant: all but inputs, and what hangs on no more.

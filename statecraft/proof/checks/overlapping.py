@@ -13,10 +13,11 @@ def overlapping(explored: Reachability) -> Iterator[Finding]:
     """Levels whose set and clear condition are both true on some tick."""
     model = explored.model
     found: set[str] = set()
-    for _, config, region in explored.views():
-        for index, box in enumerate(config.boxes):
+    met = {(config.boxes, region.known): region.tables for _, config, region in explored.views()}
+    for (boxes, _), tables in met.items():
+        for index, box in enumerate(boxes):
             pairs = model.clusters[index].pairs_from(box)
-            found |= {level for level, clash in region.tables[index].clash.items() if clash & pairs}
+            found |= {level for level, clash in tables[index].clash.items() if clash & pairs}
     for level in explored.machine.levels:
         if level.name in found:
             yield overlap(level)

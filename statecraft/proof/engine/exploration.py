@@ -288,7 +288,7 @@ class Explorer:
         self._splits: dict[tuple[int, int], list[tuple[int, TimeCase]]] = {}
         self._moved: dict[object, int] = {}
         self._images: dict[tuple[int, int], list[ClusterImage]] = {}
-        self._products: dict[object, list[Image]] = {}
+        self._products: dict[tuple[int, ...], dict[object, list[Image]]] = {}
         self._unions: dict[tuple[frozenset[str], ...], frozenset[str]] = {}
         self._repeat: dict[object, bool] = {}
         self._choices: dict[object, FreeClocks] = {}
@@ -424,10 +424,10 @@ class Explorer:
 
     def add(self, config: Config) -> int:
         """The number of a known configuration that ``config`` lies within; a new one when there is none."""
-        key = (config.modes, config.counters, config.fors, config.phase)
         seen = self._seen.get(config)
         if seen is not None:
             return self.number(seen)
+        key = (config.modes, config.counters, config.fors, config.phase)
         known = self._known.get(key)
         if known is None:
             known = self._known[key] = []
@@ -578,7 +578,10 @@ class Explorer:
             made = []
             edges = [0, *(constant for constant in constants if constant > 0), FREE + 1]
             for part, spans in cuts:
+                least, most = self.zones.span(part, clock)
                 for low, above in itertools.pairwise(edges):
+                    if low > most or above <= least:
+                        continue
                     inside = self.zones.bound(part, clock, low, above - 1)
                     if inside is not None:
                         made.append((inside, (*spans, (clock, low, above - 1))))
@@ -747,40 +750,41 @@ class Explorer:
             if index < len(every):
                 every[index] &= pairs
         alike: dict[tuple[object, ...], dict[frozenset[str], TickCase]] = {}
-        effects: dict[tuple[object, ...], tuple[Effect, bool]] = {}
+        effects: dict[tuple[object, ...], Effect] = {}
+        once = set[tuple[object, ...]]()  # those of them that cannot be repeated
         regions = list(self.regions(config, only, number == START))
         if only is self.only or number == START:
             self.views[number] = regions
-        from_here = tuple(every)
+        products = self._products.setdefault(tuple(every), {})
         for region in regions:
             tables = tuple(map(id, region.tables[: len(every)]))
-            heard = region.hearing.reset
+            heard, wrapped, time, phase = region.hearing.reset, region.wrapped, region.time, region.phase
+            may_repeat = not only.once and self._unmoved(config, region)
             for rows, piece in self.pieces(region, only):
                 look()
-                images = self._products.get((tables, from_here, piece))
+                images = products.get((tables, piece))
                 if images is None:
-                    images = self._products[tables, from_here, piece] = self._images_of(region, every, piece)
-                may_repeat = not only.once and self._unmoved(config, region)
+                    images = products[tables, piece] = self._images_of(region, every, piece)
                 effects_of_rows = model.effects(config.modes, region.counters, rows)
                 for image in images:
                     for effect in effects_of_rows:
-                        reset = self._joined(effect.entered, region.wrapped, image.reset)
-                        key = (region.time, rows, image.fors, image.boxes, region.phase, effect.counters)
+                        key = (time, rows, image.fors, image.boxes, phase, effect.counters)
                         ways = alike.get(key)
                         if ways is None:
                             ways = alike[key] = {}
-                            effects[key] = effect, True
-                        if effects[key][1] and not (
+                            effects[key] = effect
+                        if key not in once and not (
                             may_repeat and effect.same and self._repeats(config, region, piece, image)
                         ):
-                            effects[key] = effect, False
-                        every_reset = self._joined(reset, heard)
+                            once.add(key)
+                        every_reset = self._joined(effect.entered, wrapped, image.reset, heard)
                         if every_reset not in ways:
+                            reset = self._joined(effect.entered, wrapped, image.reset)
                             ways[every_reset] = TickCase(
                                 region, rows, piece, image.pairs, reset, image.fors, image.boxes
                             )
         for group, ways in alike.items():
-            yield from self._together(number, config, *effects[group], ways)
+            yield from self._together(number, config, effects[group], group not in once, ways)
 
     def _together(
         self, number: int, config: Config, effect: Effect, repeats: bool, ways: dict[frozenset[str], TickCase]
@@ -975,7 +979,12 @@ class Explorer:
         not_told: frozenset[str],
         ways: dict[frozenset[str], TickCase],
     ) -> Iterator[tuple[Transition, Config]]:
-        for counters, zone, frozen in self._rested(config, effect, way.region):
+        rested: Iterable[tuple[Counters, int, tuple[tuple[str, int], ...]]]
+        if self.model.remainders:
+            rested = self._rested(config, effect, way.region)
+        else:
+            rested = ((effect.counters, way.region.zone, ()),)
+        for counters, zone, frozen in rested:
             made = self._clocks_after(config, effect, way, zone, reset, loose, loose - not_told, repeats)
             target = Config(effect.modes, counters, way.fors, way.boxes, made, way.region.phase)
             yield Transition(number, NOWHERE, way, reset, loose, ways, repeats, frozen), target
@@ -1004,15 +1013,17 @@ class Explorer:
         clocks, limits = live
         before = zones.clocks[zone]
         at = dict(resumed)
-        made = zones.assign(zone, clocks, tuple((c, at.get(c, 0)) for c in clocks if c in started or c not in before))
+        put = [(c, at.get(c, 0)) for c in clocks if c in started or c not in before]
+        made = zones.assign(zone, clocks, tuple(put))
         if repeats:
             made = zones.wait(made, reset)
-        made = zones.younger(made, loose)
-        for clock, silence in self.model.implied.items():
-            if clock in loose and silence in loose and clock in clocks and silence in clocks:
-                inside = zones.limit(made, silence, clock, 0)
-                assert inside is not None
-                made = inside
+        if loose:
+            made = zones.younger(made, loose)
+            for clock, silence in self.model.implied.items():
+                if clock in loose and silence in loose and clock in clocks and silence in clocks:
+                    inside = zones.limit(made, silence, clock, 0)
+                    assert inside is not None
+                    made = inside
         if repeats:
             for clock, low, high in way.region.spans:
                 if clock not in reset:
@@ -1029,9 +1040,6 @@ class Explorer:
     ) -> Iterator[tuple[Counters, int, tuple[tuple[str, int], ...]]]:
         """Remainders that come to rest: one branch for each number that each can rest at."""
         model = self.model
-        if not model.remainders:
-            yield effect.counters, region.zone, ()
-            return
         counted = len(model.counters)
         branches: list[tuple[list[int | None], int, tuple[tuple[str, int], ...]]] = [
             (list(effect.counters), region.zone, ())

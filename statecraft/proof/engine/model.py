@@ -639,7 +639,7 @@ class SymbolicModel:
         values: dict[str, None] = {}
         others: dict[InMode, None] = {}
         clusters: dict[int, None] = {}
-        for atom in (atom for _, ask in (*rows, *never) for atom in _leaves(ask)):
+        for atom in (atom for _, ask in (*rows, *never) for atom in leaves(ask)):
             match atom:
                 case ClockTest():
                     tests[atom] = None
@@ -659,7 +659,7 @@ class SymbolicModel:
 
     def cluster_atoms(self, part: int, mode: int) -> Iterator[tuple[int, Atom]]:
         """What the rows of a mode ask of clusters: each cluster, with the atom as the cluster knows it."""
-        for atom in (atom for _, ask in self.desk(part, mode).rows for atom in _leaves(ask)):
+        for atom in (atom for _, ask in self.desk(part, mode).rows for atom in leaves(ask)):
             if isinstance(atom, LevelOn):
                 yield self.level_cluster[atom.level], atom
             elif isinstance(atom, Compare | Fault | SwitchOn):
@@ -697,14 +697,16 @@ class SymbolicModel:
         key = (
             part,
             mode,
-            tuple(passed(test.clock, test.ticks) for test in desk.tests),
-            tuple(self.compared(atom, counters) for atom in desk.counters),
+            tuple([passed(test.clock, test.ticks) for test in desk.tests]),
+            tuple([self.compared(atom, counters) for atom in desk.counters]),
             tuple(
-                None if (value := counters[place]) is None else self.stands_for(place, value)
-                for place in (self.counter_place[name] for name in desk.values)
+                [
+                    None if (value := counters[place]) is None else self.stands_for(place, value)
+                    for place in [self.counter_place[name] for name in desk.values]
+                ]
             ),
-            tuple(self.in_modes(atom, modes) for atom in desk.others),
-            tuple(known[index] for index in desk.clusters),
+            tuple([self.in_modes(atom, modes) for atom in desk.others]),
+            tuple([known[index] for index in desk.clusters]),
             before,
         )
         found = self._decisions.get(key)
@@ -756,7 +758,7 @@ class SymbolicModel:
         known = self._asks_of_inputs.get(id(ask))
         if known is None:
             levels: list[tuple[int, str]] | None = []
-            for atom in _leaves(ask):
+            for atom in leaves(ask):
                 if isinstance(atom, LevelOn) and levels is not None:
                     levels.append((self.level_cluster[atom.level], atom.level))
                 elif not isinstance(atom, Taken | Fault | SwitchOn | Compare) or (
@@ -1356,7 +1358,7 @@ def _cuts(atom: Compare) -> tuple[bool, set[int]]:
     return False, ends if atom.left == _pair(atom)[0] else {-end - 1 for end in ends}
 
 
-def _leaves(ask: Ask) -> Iterator[Atom | ClockTest]:
+def leaves(ask: Ask) -> Iterator[Atom | ClockTest]:
     """The atoms of ``ask``; what stands in it at several places is looked at once."""
     seen: set[int] = set()
     waiting = [ask]

@@ -364,29 +364,26 @@ class Zones:
 def _tightened(matrix: Matrix, size: int, row: int, column: int, bound: int) -> Matrix:
     """``matrix`` with ``x_row - x_column <= bound`` added, and every other bound that this tightens."""
     made = list(matrix)
-    into = [matrix[i * size + row] for i in range(size)]
-    out = [matrix[column * size + j] for j in range(size)]
-    for i in range(size):
-        reach = into[i]
-        if reach >= FREE:
-            continue
-        reach += bound
-        for j in range(size):
-            way = reach + out[j]
-            if out[j] < FREE and way < made[i * size + j]:
-                made[i * size + j] = way
+    start = column * size
+    out = [(j, bound + way) for j, way in enumerate(matrix[start : start + size]) if way < FREE]
+    for i, reach in enumerate(matrix[row::size]):
+        if reach < FREE:
+            start = i * size
+            for j, way in out:
+                if reach + way < made[start + j]:
+                    made[start + j] = reach + way
     return tuple(made)
 
 
 def _closed(matrix: list[int], size: int) -> Matrix:
     """The tightest bounds that follow (R. Floyd, "Algorithm 97: shortest path", 1962)."""
     for middle in range(size):
-        for i in range(size):
-            reach = matrix[i * size + middle]
-            if reach >= FREE:
-                continue
-            for j in range(size):
-                way = reach + matrix[middle * size + j]
-                if way < matrix[i * size + j] and matrix[middle * size + j] < FREE:
-                    matrix[i * size + j] = way
+        start = middle * size
+        out = [(j, way) for j, way in enumerate(matrix[start : start + size]) if way < FREE]
+        for i, reach in enumerate(matrix[middle::size]):
+            if reach < FREE:
+                start = i * size
+                for j, way in out:
+                    if reach + way < matrix[start + j]:
+                        matrix[start + j] = reach + way
     return tuple(matrix)
