@@ -31,6 +31,9 @@ PLAY_SECONDS, PLAYS, IDLE = 0.12, 8, 2
 """How long the simulation plays by chance before plans are made for it: so long at a time, so many times at most, and
 until so many in a row have shown nothing new."""
 
+A_MOMENT = 4000
+"""For how many ticks it plays to see modes left that are known to be entered."""
+
 ROW_SECONDS = 4.0
 """How long one row is looked into."""
 
@@ -78,7 +81,7 @@ class RowUse:
             except OutOfTime:
                 now()
             idle = idle + 1 if len(self.play.rows) == before else 0
-            if idle == IDLE:
+        if idle == IDLE:
                 return
 
     def findings(self, name: str) -> Iterator[Finding]:
@@ -112,12 +115,14 @@ class RowUse:
         reached = {part.start.name, *(part.modes[mode].name for p, mode in self.play.reached if p == place)}
         yield from modes_unused(part, reached)
         doubtful: list[str] = []
-        for number, mode in enumerate(part.modes):
-            if mode.name not in reached or mode.final or (place, number) in self.play.left:
+        ends = [number for number, mode in enumerate(part.modes) if mode.name in reached and not mode.final]
+        self.play.seek((), ((place, number) for number in ends), A_MOMENT)
+        for number in ends:
+            if (place, number) in self.play.left:
                 continue
             leaves = self._is_left(part, number)
             if leaves is None:
-                doubtful.append(mode.name)
+                doubtful.append(part.modes[number].name)
             elif not leaves:
                 yield self.slices.ask(base, lambda s, n=number: stuck(s, s.model.part_index[name], n))  # type: ignore[misc]
         for row in part.rows:

@@ -23,15 +23,15 @@ MOST_ROUNDS = 3
 """A counter that goes round is followed through a copy where it goes round no more often than this."""
 
 
-class Piece(NamedTuple):
-    """Where ``when`` holds the counter is left at ``term`` (None: 0) and ``add``."""
+class LeftValue(NamedTuple):
+    """Where ``where`` holds the counter is left at ``term`` (None: 0) and ``add``."""
 
-    when: tuple[Compare, ...]
+    where: tuple[Compare, ...]
     term: Term | None
     add: int
 
 
-Pieces = tuple[Piece, ...]
+LeftValues = tuple[LeftValue, ...]
 """All that a counter may be left at, each where no other is; none where it may be anything."""
 
 
@@ -47,39 +47,39 @@ class LeftByRows(NamedTuple):
 
     part: str
     after: Term
-    alone: Pieces
-    rows: Mapping[tuple[str, int], Pieces]
+    alone: LeftValues
+    rows: Mapping[tuple[str, int], LeftValues]
 
-    def by(self, mode: str, row: int) -> Pieces:
+    def by(self, mode: str, row: int) -> LeftValues:
         """What it is once ``row`` has decided in ``mode``."""
         return self.rows.get((mode, row), self.alone)
 
 
-Left = Mapping[Term, Pieces]
+Left = Mapping[Term, LeftValues]
 """What counters are left at, by the dials that they are after rows."""
 
 
-def alone(before: Term) -> Pieces:
+def alone(before: Term) -> LeftValues:
     """A counter that no row has changed."""
-    return (Piece((), before, 0),)
+    return (LeftValue((), before, 0),)
 
 
-def set_to(counter: Counter, change: SetCounter) -> Pieces:
+def set_to(counter: Counter, change: SetCounter) -> LeftValues:
     """A counter that a row has set to a constant."""
-    return (Piece((), None, counter.moved(change.value, 0)),)
+    return (LeftValue((), None, counter.moved(change.value, 0)),)
 
 
-def stepped(counter: Counter, before: Term, change: StepCounter) -> Pieces:
+def stepped(counter: Counter, before: Term, change: StepCounter) -> LeftValues:
     """A counter to which a row has added."""
     return tuple(_held(counter, before, change.by, counter.low, counter.high))
 
 
-def copied(counter: Counter, source: Term, low: int, high: int) -> Pieces:
+def copied(counter: Counter, source: Term, low: int, high: int) -> LeftValues:
     """A counter that a row has set to what ``source`` was, which is from ``low`` to ``high``."""
     return tuple(_held(counter, source, 0, low, high))
 
 
-def _held(counter: Counter, term: Term, add: int, low: int, high: int) -> Iterator[Piece]:
+def _held(counter: Counter, term: Term, add: int, low: int, high: int) -> Iterator[LeftValue]:
     """``term + add`` of a ``term`` from ``low`` to ``high``, held to the counter's range; nothing if it goes round too
     often."""
     size = counter.high - counter.low + 1
@@ -89,14 +89,14 @@ def _held(counter: Counter, term: Term, add: int, low: int, high: int) -> Iterat
             return
         for turn in range(first, last + 1):
             least, most = counter.low + turn * size - add, counter.high + turn * size - add
-            yield Piece(_between(term, least, most, low, high), term, add - turn * size)
+            yield LeftValue(_between(term, least, most, low, high), term, add - turn * size)
         return
     least, most = counter.low - add, counter.high - add
     if low < least:
-        yield Piece((Compare(term, "<", None, least),), None, counter.low)
-    yield Piece(_between(term, least, most, low, high), term, add)
+        yield LeftValue((Compare(term, "<", None, least),), None, counter.low)
+    yield LeftValue(_between(term, least, most, low, high), term, add)
     if high > most:
-        yield Piece((Compare(term, ">", None, most),), None, counter.high)
+        yield LeftValue((Compare(term, ">", None, most),), None, counter.high)
 
 
 def _between(term: Term, least: int, most: int, low: int, high: int) -> tuple[Compare, ...]:
@@ -116,13 +116,13 @@ def before_rows(condition: Condition, left: Left) -> Condition:
         case Compare(one, _, other, _):
             ones = left.get(one) or alone(one)
             if other is None:
-                others: Pieces = (Piece((), None, 0),)
+                others: LeftValues = (LeftValue((), None, 0),)
             else:
                 others = left.get(base(other)) or alone(base(other))
             if ones == alone(one) and (other is None or others == alone(base(other))):
                 return condition
             both = (
-                And((*first.when, *second.when, _compared(condition, first, second)))
+                And((*first.where, *second.where, _compared(condition, first, second)))
                 for first, second in itertools.product(ones, others)
             )
             return Or(tuple(both))
@@ -130,8 +130,8 @@ def before_rows(condition: Condition, left: Left) -> Condition:
             return condition
 
 
-def _compared(atom: Compare, one: Piece, other: Piece) -> Condition:
-    """``atom`` of what the two pieces leave: ``one.term + one.add op ±(other.term + other.add) + offset``."""
+def _compared(atom: Compare, one: LeftValue, other: LeftValue) -> Condition:
+    """``atom`` of what the two are: ``one.term + one.add op ±(other.term + other.add) + offset``."""
     turned = atom.right is not None and atom.right.kind.startswith("minus")
     offset = atom.offset + (-other.add if turned else other.add) - one.add
     if other.term is None or (one.term == other.term and not turned):
@@ -154,7 +154,7 @@ def ways_seen(atom: Atom, every: Iterable[LeftByRows]) -> Iterator[Atom]:
     for each in every:
         if each.after in read:
             by_part.setdefault(each.part, []).append(each)
-    ways: list[list[dict[Term, Pieces]]] = []
+    ways: list[list[dict[Term, LeftValues]]] = []
     for counters in by_part.values():
         rows = dict.fromkeys(key for each in counters for key in each.rows)
         made = [{each.after: each.alone for each in counters}]
@@ -162,6 +162,6 @@ def ways_seen(atom: Atom, every: Iterable[LeftByRows]) -> Iterator[Atom]:
         ways.append([way for place, way in enumerate(made) if way not in made[:place]])
     found: dict[Atom, None] = {}
     for some in itertools.product(*ways):
-        left = {after: pieces for way in some for after, pieces in way.items()}
+        left = {after: values for way in some for after, values in way.items()}
         found |= dict.fromkeys(atoms(before_rows(atom, left)))
     yield from found

@@ -57,7 +57,7 @@ from statecraft.proof.engine.clusters import (
 )
 from statecraft.proof.engine.conditions import counter_beside, holds, ranges_of, satisfy, terms_of, with_value
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Diagrams, Node
-from statecraft.proof.engine.left_by_rows import LeftByRows, Pieces, before_rows, ways_seen
+from statecraft.proof.engine.left_by_rows import LeftByRows, LeftValues, before_rows, ways_seen
 from statecraft.proof.engine.observer import possible_atoms, settled
 from statecraft.proof.engine.spans import spans_of, tied_to_counters
 from statecraft.proof.engine.sums import Classes, meeting
@@ -207,7 +207,7 @@ class Effect:
     counters: Counters
     entered: frozenset[str]
     same: bool
-    left: tuple[Pieces, ...] = ()
+    left: tuple[LeftValues, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -61,7 +61,7 @@ from statecraft.machine import (
 )
 from statecraft.proof.engine.clusters import read_by
 from statecraft.proof.engine.conditions import ranges_of
-from statecraft.proof.engine.left_by_rows import LeftByRows, Pieces, alone, copied, set_to, stepped
+from statecraft.proof.engine.left_by_rows import LeftByRows, LeftValues, alone, copied, set_to, stepped
 from statecraft.proof.engine.model import clock_dial, definitions
 from statecraft.proof.engine.observer import outputs_of
 from statecraft.semantics import tick_of
@@ -248,7 +248,7 @@ class _Slicing:
             before, after = (self._term(Term("counter", name), counter.part), self._term(Term("counter", name), None))
             assert before is not None
             assert after is not None
-            rows: dict[tuple[str, int], Pieces] = {}
+            rows: dict[tuple[str, int], LeftValues] = {}
             for decisions in tick_of(self.machine).part[counter.part].decisions:
                 for made in decisions:
                     own = [change for change in made.changes if change.counter.name == name]
@@ -257,7 +257,7 @@ class _Slicing:
                         rows[place] = self._left_at(counter, before, own[0]) if len(own) == 1 else ()
             yield LeftByRows(counter.part, after, alone(before), rows)
 
-    def _left_at(self, counter: Counter, before: Term, change: CounterChange) -> Pieces:
+    def _left_at(self, counter: Counter, before: Term, change: CounterChange) -> LeftValues:
         if isinstance(change, SetCounter):
             return set_to(counter, change)
         if isinstance(change, StepCounter):

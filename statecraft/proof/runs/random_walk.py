@@ -142,8 +142,9 @@ class Play:
         self._paces = [*slow, 1, 1] if slow else []
         self._keep(self._simulation.step_chosen(*self._inputs()[:3]))
 
-    def seek(self, rows: Iterable[RowPlace], left: Iterable[RowPlace]) -> None:
-        """Play until all of ``rows`` have decided and all the modes ``left`` have been left, or nothing new is seen.
+    def seek(self, rows: Iterable[RowPlace], left: Iterable[RowPlace], patience: int = PATIENCE) -> None:
+        """Play until all of ``rows`` have decided and all the modes ``left`` have been left, or nothing new is seen for
+        ``patience`` ticks.
 
         Raises:
             OutOfTime: the deadline has come.
@@ -151,7 +152,7 @@ class Play:
         wanted = set(rows) - self.rows
         leaving = set(left) - self.left
         last = self._ticks
-        while (wanted or leaving) and self._ticks < last + PATIENCE:
+        while (wanted or leaving) and self._ticks < last + patience:
             now()
             self._attempt(wanted, leaving)
             some = len(wanted) + len(leaving)

@@ -9,7 +9,7 @@ import pytest
 
 from statecraft.machine import And, Compare, Condition, Counter, Op, Or, Term
 from statecraft.proof.engine.conditions import compare, holds
-from statecraft.proof.engine.left_by_rows import Pieces, alone, before_rows, copied, set_to, stepped
+from statecraft.proof.engine.left_by_rows import LeftValues, alone, before_rows, copied, set_to, stepped
 from statecraft.semantics.decisions import SetCounter, StepCounter
 from statecraft.semantics.keys import CounterValue
 
@@ -49,7 +49,7 @@ def test_a_condition_after_rows_is_one_before_them(seed: int) -> None:
     chance = random.Random(seed)
     of = counter(chance)
     how, by = chance.choice(["alone", "set", "step", "copy"]), chance.randint(-6, 6)
-    changed: dict[str, Pieces] = {
+    changed: dict[str, LeftValues] = {
         "alone": alone(BEFORE),
         "set": set_to(of, SetCounter(CounterValue("count"), by)),
         "step": stepped(of, BEFORE, StepCounter(CounterValue("count"), by, of.low, of.high, of.round)),
