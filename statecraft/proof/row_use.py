@@ -69,8 +69,8 @@ class RowUse:
         """The simulation, playing."""
         return Play(self.machine)
 
-    def seek(self, rows: set[tuple[int, int]]) -> None:
-        """Let the simulation play for a while."""
+    def seek(self, rows: set[tuple[int, int]], most_idle: int = IDLE) -> None:
+        """Let the simulation play for a while, until so many plays in a row have shown nothing new."""
         idle = 0
         for _ in range(PLAYS):
             before = len(self.play.rows)
@@ -81,7 +81,7 @@ class RowUse:
             except OutOfTime:
                 now()
             idle = idle + 1 if len(self.play.rows) == before else 0
-        if idle == IDLE:
+            if idle == most_idle:
                 return
 
     def findings(self, name: str) -> Iterator[Finding]:
@@ -106,6 +106,8 @@ class RowUse:
         # What is found out about one row may settle another: those that are easy first, then the rest again.
         for seconds, clocks in PASSES:
             unknown = [row for row in unknown if self.decides(part, (row.number, None), seconds, clocks) is None]
+            if unknown:  # a longer play costs less than a longer pass, and finds what has to be waited for
+                self.seek({(place, row.number) for row in unknown}, PLAYS)
         if unknown:
             lines = ", ".join(str(row.place.line) for row in unknown)
             several = len(unknown) > 1
@@ -185,6 +187,7 @@ class RowUse:
             trials=(),
         )
         probe = RowUse(machine, Slices(machine))
+        probe.seek({(self.machine.parts.index(part), 0)})
         return probe.decides(machine.part(part.name), (0, None))
 
     # -------------------------------------------------------------------------------------------------------- one row

@@ -1,0 +1,18 @@
+"""Which rows ever decide, where that has to be waited for."""
+
+from __future__ import annotations
+
+import time
+
+import pytest
+
+from statecraft.language import read_text
+from statecraft.proof.prove import prove
+from tests.proof.trade_machines import trade_text
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [98, 104])
+def test_what_comes_after_ten_minutes_is_seen(seed: int) -> None:
+    """98: a row's condition holds ten minutes on, behind another row; 104: ten minutes in a group of rounds."""
+    assert prove(read_text(trade_text(seed)), 20, clock=time.process_time).unproved == ()
