@@ -82,8 +82,8 @@ def _dials(link: Link, dials: tuple[Dial, ...]) -> list[SheetLine]:
 def _dial(link: Link, dial: Dial) -> list[SheetLine]:
     numbers, scale = dial_numbers(dial), int(1 / dial.unit.resolution)
     start = dial.start // scale
-    unit = dial.unit.symbol or "ones"
-    whole = f"a whole number from {numbers[0]} to {numbers[-1]} in {unit}; "
+    unit = f" in {dial.unit.symbol}" if dial.unit.symbol else ""
+    whole = f"a whole number from {numbers[0]} to {numbers[-1]}{unit}; "
     notes = {numbers[0]: f"{whole}the lowest", numbers[-1]: "the highest"}
     until = "until one comes for the first time; it is kept" if dial.stored else "until one comes"
     notes[start] = f"{notes.get(start, '')}; {dial.unit.show(dial.start)} {until}".removeprefix("; ")

@@ -180,8 +180,9 @@ def meeting(
     cells = list(itertools.product(_between(sums, step), _between(differences, step)))
     for (a, b), (c, d) in itertools.product(left.spans(), right.spans()):
         for (least, most), (nearest, furthest) in cells:
-            xs = [a, b, *(x for x in chosen[0] if a <= x <= b)]
-            ys = [c, d, *(y for y in chosen[1] if c <= y <= d)]
+            # Of a class of one value nothing else can be chosen: where all are told apart, that is every class.
+            xs = [a] if a == b else [a, b, *(x for x in chosen[0] if a <= x <= b)]
+            ys = [c] if c == d else [c, d, *(y for y in chosen[1] if c <= y <= d)]
             x = min(b, most - c, furthest + d, (most + furthest) // (2 * step) * step)
             y = max(c, x - furthest, least - x)
             pairs = [*itertools.product(xs, ys), *([(x, y)] if a <= x and y <= d else [])]
