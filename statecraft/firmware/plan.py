@@ -530,8 +530,8 @@ def _give_step_timers(made: Plan, free: list[Timer], who: str) -> None:
         made.step_timers[stepper.name] = place
     for stepper in steppers[len(channels) :]:
         _wiring(made, stepper.place, f"no 16-bit timer is left to make the steps of stepper {stepper.name} ({who})",
-                "a timer makes the steps of as many steppers as it has PWM pins: move a motor's PWM to a pin of "
-                "another timer, or take a board that has more of them")
+                "a timer makes the steps of as many steppers as it has PWM pins: move PWM to a pin of another "
+                "timer, or take a board that has more of them")
 
 
 def _check_echoes(made: Plan, who: str) -> None:

@@ -19,6 +19,7 @@ from statecraft.machine import (
     Compare,
     Condition,
     Dial,
+    DimLamp,
     Fault,
     HandOutput,
     InMode,
@@ -424,6 +425,8 @@ class Conditions:
             a, b = family(unit), family(_unit(other))
             message = f'"{one.name}" is {a} and "{other.name}" is {b}: they cannot be compared'
             hint = "Only things of the same unit can be."
+            if {unit, _unit(other)} == {Unit.RATIO, Unit.PERCENT}:
+                hint = "A ratio has steps of 0.1 %, a percentage has steps of 1 %. Compare each with a constant."
             self._mistakes.add(piece.place(node), message, hint, code="wrong-unit")
             return None
         added = [self._sum(items, piece, unit, subject) for items in (one_added, other_added)]
@@ -484,7 +487,11 @@ class Conditions:
             return None
         if entry.kind in ("lamp", "relay", "buzzer"):
             message = f"{article(entry.kind).capitalize()} has no number to compare"
-            self._mistakes.add(piece.place(token), message, f"Ask {token} on or {token} off.", code="wrong-kind")
+            hint = f"Ask {token} on or {token} off."
+            if isinstance(entry.item, DimLamp):
+                message = "A lamp's brightness is not compared"
+                hint = f"Ask {token} on (100 %), {token} off or {token} blinking; or ask about the mode that sets it."
+            self._mistakes.add(piece.place(token), message, hint, code="wrong-kind")
             return None
         return entry
 

@@ -14,7 +14,7 @@ _BLINKING = re.compile(rf"(\w+) +blinking +({_TIME})?")
 _NORMALLY = re.compile(r"normally[ -]?(closed|open)?")
 _INCHES = re.compile(r"(\d[\d.]*) *(in\b|\")")
 _WAIT = re.compile(rf"\b(?:wait|delay|pause|sleep)(?: for)? *\(?({_TIME})?")
-_COUNTS = re.compile(r"counts\b[^,]*(?:, *(?=[A-Za-z]?\d+\b)[^,]*)*")
+_COUNTS = re.compile(r"\b(?:counts?|counting|encoder|quadrature|pulses|both)\b[^,]*(?:, *(?=[A-Za-z]?\d+\b)[^,]*)*")
 _COUNTED = re.compile(r"counts (?:pulses on pin \w+|both ways on pins \w+ and \w+|steps of \w+) *")
 _PINS = re.compile(r"\b(?:[A-Z]?\d+)\b")
 _STEPPED = re.compile(r"(\w+) *(\+\+|--)")
@@ -25,8 +25,11 @@ _LET_GO = re.compile(r"(\w+) +(?:released|lifted|gone)\b")
 _LASTING = re.compile(rf"\bfor +({_TIME})")
 _BLINKS = re.compile(r"(\w+) +blink *(?=,|$)")
 _BACKWARDS = re.compile(r"(\w+) +(?:reversed?|backwards?|back) +(\d+) *%?")
-_DIVIDED = re.compile(r"(?:(-) *)?\b([a-z]\w*) *(?:/ *(\d+)|\* *(\d*\.\d+))")
+_DIVIDED = re.compile(r"(?:(-) *)?\b([a-z]\w*) *(?:/ *(\d+)|\* *(\d+(?:\.\d+)?|\.\d+))")
 _QUANTITY = r"-?\d[\d.]*(?: ?(?:[A-Za-z]+|%))?"
+_FOLLOWS = re.compile(r"\b([a-z]\w*) +(follows?|following)\b *((?:[^,]|, *(?=[-\d]))*)")
+_FOLLOWED = re.compile(r"(-? *[a-z]\w*(?: *- *[a-z]\w*)?) *:? *(?=-?\d|$)")
+_BUS = re.compile(r"\b(?:i2c|iic|twi|spi|onewire|one_wire|two_wire)\b", re.IGNORECASE)
 _FROM_TO = re.compile(rf"({_QUANTITY}) *(?:-|–|to\b|\.\.\.) *({_QUANTITY})")
 SIGNS = {"&&": "and", "&": "and", "||": "or", "!": "not", "=": "==", "=<": "<=", "=>": ">=", "<>": "!="}
 """Signs of other notations, and what a condition has instead."""
@@ -52,9 +55,13 @@ STATEMENTS = {
     **dict.fromkeys(("event", "signal", "message"), 'command patrol "p"'),
     **dict.fromkeys(("var", "variable", "int", "integer", "let", "register"), "counter turns 0 .. 7"),
     **dict.fromkeys(("const", "define", "param", "parameter"), "constant side_room = 30 cm"),
-    **dict.fromkeys(("include", "import", "require"), 'use "common.modes"'),
+    **dict.fromkeys(("include", "import", "require"), 'use "common.modes"     library "Wire"'),
     **dict.fromkeys(("serial", "radio", "uart", "port"), "link operator serial1, 9600 baud, plain"),
-    **dict.fromkeys(("pot", "potentiometer", "knob"), 'dial pace "v", 20 % .. 80 %, starts 40 %'),
+    **dict.fromkeys(("pot", "potentiometer", "knob", "analog"), "sensor knob ratio, pin A4, 0 % .. 100 %"),
+    **dict.fromkeys(("slider", "joystick", "stick"), 'dial pace "v", 20 % .. 80 %, starts 40 %'),
+    **dict.fromkeys(("encoder",), "counter way -400 .. 400, counts both ways on pins 2 and 3, at most 1 kHz"),
+    **dict.fromkeys(("display", "screen", "lcd", "oled"), "output screen by hand, shows mode, front, each 200 ms"),
+    **dict.fromkeys(("dimmer", "pwm"), "lamp lantern pwm 3"),
     **dict.fromkeys(("assert", "property", "invariant"), "promise never bumper and beacon on"),
     **dict.fromkeys(("test", "scenario", "simulate"), 'trial "a wall, then a dead end"'),
 }
@@ -131,8 +138,11 @@ def habit(text: str, start: str, head: str, at: int) -> Answer | None:
             return _wait(text, at) or _waiting(text, at) or _bare_time(text, at) or _stated(text, at)
         case "do_cell":
             return _change(text)
-    if head in ("mode", "group") and (setting := _setting(text, at)) is not None:
+    if head in ("mode", "group") and (setting := _following(text, at) or _setting(text, at)) is not None:
         return setting
+    if head == "sensor" and (bus := _BUS.search(text)) is not None and bus.start() <= at:
+        hint = f'Write  sensor {text.split()[1]} by hand, 0 .. 100  , and a line of its own:  library "Wire"'
+        return Answer(*bus.span(), "What hangs on a bus is read by a function of yours", hint, "syntax")
     ranged = _FROM_TO.search(text) if head in ("sensor", "dial", "servo", "counter", "output") else None
     if ranged is not None and ranged.start() < at <= ranged.end():
         hint = f"Write {ranged[1]} .. {ranged[2]}."
@@ -142,7 +152,7 @@ def habit(text: str, start: str, head: str, at: int) -> Answer | None:
         hint = f"Write:  {found[1]} blink {period}"
         begin = text.index("blinking", found.start())
         return Answer(begin, begin + 8, "A mode sets a lamp or a buzzer to blink, and says how fast", hint, "syntax")
-    if head == "counter" and (found := _COUNTS.search(text)) and found.start() < at <= found.end():
+    if head == "counter" and (found := _COUNTS.search(text)) and found.start() <= at <= found.end():
         return _counting(found, at)
     if head == "output" and 0 <= text.find(" shows ") < at:
         return _showing(text, at)
@@ -159,12 +169,14 @@ def habit(text: str, start: str, head: str, at: int) -> Answer | None:
 def _counting(found: re.Match[str], at: int) -> Answer | None:
     """``counts on pin 19``, ``counts both ways on pin 2``: what is counted is missing, or a pin."""
     said = found.group()
+    if at == found.start() and said.startswith("counts"):
+        return None  # the range before it is missing
     if (whole := _COUNTED.match(said)) and found.start() + whole.end() <= at:
         return None  # what it counts is said; it is something behind it
     pins = _PINS.findall(re.split(r" at (?:most )?\d", said)[0])
     if "step" in said:
         message, right = "A counter counts the steps of one stepper", "counts steps of table"
-    elif "both" in said or len(pins) > 1:
+    elif re.match("both|encoder|quadrature", said) or "both" in said or len(pins) > 1:
         one, two = [*pins, "20", "21"][:2] if len(pins) != 1 else [pins[0], "3" if pins[0] != "3" else "2"]
         message = "What counts both ways has two pins, an encoder's"
         right = f"counts both ways on pins {one} and {two}, at most 1 kHz"
@@ -175,7 +187,15 @@ def _counting(found: re.Match[str], at: int) -> Answer | None:
 
 
 def _showing(text: str, at: int) -> Answer | None:
-    """``shows operator silent``, ``shows mode and front``: conditions are not shown, and values stand behind commas."""
+    """``shows operator silent``, ``shows mode and front``, ``shows "hello"``, ``every 200 ms``."""
+    if text.startswith('"', at):
+        end = text.find('"', at + 1) + 1 or len(text)
+        message = "A display is given values, and no text"
+        hint = "Leave it out here: your function, which is begun for you, puts what words it likes beside them."
+        return Answer(at, end, message, hint, "wrong-kind")
+    if (often := re.search(r"\bevery +(\w.*)?", text)) is not None and often.start() < at <= often.end():
+        hint = f"Write:  each {often[1] or '200 ms'}"
+        return Answer(often.start(), often.start() + 5, "How often it shows is said by each", hint, "syntax")
     word = re.match(r"\w*", text[at:].lstrip())
     before = re.search(r"(\w+) *$", text[:at])
     if word is None or before is None:
@@ -185,6 +205,9 @@ def _showing(text: str, at: int) -> Answer | None:
         case "and":
             hint = f"Write:  {before[1]}, and the next value behind the comma"
             return Answer(begin, begin + 3, 'What is shown stands behind commas, without "and"', hint, "syntax")
+        case "in" | "as":
+            hint = "Leave this out: your function is given a whole number, and its comment says in which steps."
+            return Answer(begin, begin + 2, "A value is shown in its own steps", hint, "syntax")
         case "silent" | "within" | "absent" | "taken" | "turns" | "on" | "off" | "steady" as asked:
             hint = "What can be shown: the mode, sensors, their faults, dials, counters, levels and switches."
             message = f'"{before[1]} {asked}" is a condition, and a display is given values'
@@ -235,6 +258,36 @@ def _stated(text: str, at: int) -> Answer | None:
     return None
 
 
+def _following(text: str, at: int) -> Answer | None:
+    """``follows front 20 cm 15 %``, ``follows front: 20 cm 15 %, 80 cm 60 %``: how points are written."""
+    found = next((each for each in _FOLLOWS.finditer(text) if each.start() < at <= each.end()), None)
+    if found is None or at < found.start(2):
+        return None
+    name, behind = found[1], found[3].strip()
+    followed = _FOLLOWED.match(behind)
+    points, thing = (behind[followed.end() :], followed[1]) if followed is not None else ("", "front")
+    sign, first = text[at : at + 1], behind.find(":") < 0 or at <= found.start(3) + behind.index(":")
+    if found[2] != "follows":
+        message = 'An output "follows" a reading'
+    elif not behind or behind[0].isdigit():
+        message = "What is followed is a sensor, a dial or a counter, or one of them less another"
+    elif first and sign in ("+", "-"):
+        message = "One reading is followed, or one less another"
+    elif ":" not in behind:
+        message = "What it is set to, and at which readings, stands behind a colon"
+    elif not first and sign == ":":
+        message = "One colon stands before all the points"
+    elif text[:at].rstrip().endswith(",") and (sign == "-" or sign.isdigit()):
+        message = "Between two points stand two dots"
+    else:
+        return None
+    points = re.sub(r" *, *", " .. ", points.replace(":", ""))
+    hint = f"Write:  {name} follows {thing}: {points}"
+    if ".." not in points or (first and sign in ("+", "-")):
+        hint = "It is written like this:  port_drive follows front: 20 cm 15 % .. 80 cm 60 %"
+    return Answer(found.start(), found.start() + len(found.group().rstrip()), message, hint, "follows")
+
+
 def _setting(text: str, at: int) -> Answer | None:
     """``spout on for 2 s``, ``horn blink``, ``leaf reverse 50 %``, ``port_drive -pace / 2`` in a mode."""
     for pattern in (_LASTING, _BLINKS, _BACKWARDS, _DIVIDED):
@@ -252,6 +305,11 @@ def _setting(text: str, at: int) -> Answer | None:
             message = "A part of a dial is a percentage of it"
             hint = f"Write:  {match[1] or ''}{part:.0f} % of {match[2]}"
         return Answer(*match.span(), message, hint, "syntax")
+    summed = re.search(r"[a-z]\w* *[-+] *(?:[a-z]\w* *)?$", text[:at])
+    if summed is not None and (text[at : at + 1].isdigit() or text[at : at + 1] in ("+", "-")):
+        hint = "Write one of:  ahead + aside     ahead - aside     40 % of ahead     40 %"
+        message = "Two dials are added up, or one taken from the other, and no more"
+        return Answer(summed.start(), at + 1, message, hint, "syntax")
     return None
 
 
@@ -266,7 +324,13 @@ def _bare_time(text: str, at: int) -> Answer | None:
 
 
 def _change(text: str) -> Answer | None:
-    """``turns++``, ``turns += 1``, ``turns = turns + 1``."""
+    """``turns++``, ``turns += 1``, ``turns = turns + 1``, ``turns == 1``, ``turns = 1 and pace = 40 %``."""
+    if (both := re.search(r" (and) ", text)) is not None:
+        hint = f"Write:  {re.sub(' +and +', ', ', text.strip())}"
+        return Answer(*both.span(1), "What a row changes stands behind commas", hint, "syntax")
+    if (equal := re.search(r"==|:=", text)) is not None:
+        hint = f"Write:  {text.strip().replace(equal.group(), '=')}"
+        return Answer(*equal.span(), "A row sets with a single =", hint, "sign")
     for pattern in (_STEPPED, _ADDED, _ASSIGNED):
         match = pattern.search(text)
         if match is not None:

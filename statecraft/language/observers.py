@@ -186,6 +186,8 @@ class Observers:
             if script.sound:
                 message = f'"{token}" is not being sent repeatedly here'
                 hint = f"It would begin with:  every 100 ms {token}"
+                if entry.kind == "counter":
+                    hint = f"To let it stand still write:  {token} at 0 Hz"
                 self._mistakes.add(piece.place(node), message, hint, code="no-every")
             script.sound = False
             return

@@ -140,8 +140,17 @@ class Settings:
     ) -> Setting | None:
         negative = len(value.children) == 2
         token = next(names_in(value))
-        found = self._context.names.find(token, piece, "dial", "constant", wanted="a setting, a dial or a constant")
         unit = unit_of_output(output)
+        read = self._context.names.get(str(token))
+        if read is not None and read.item is not None and read.kind in ("sensor", "counter"):
+            (low, high), (least, most) = (read.item.low, read.item.high), span(output)
+            told = Unit.NUMBER if read.kind == "counter" else read.item.unit
+            points = f"{told.show(low)} {unit.show(max(least, 0))} .. {told.show(high)} {unit.show(most)}"
+            message = f"{entry.what.capitalize()} is not set to {read.what}, but follows it from point to point"
+            hint = f"Write:  {entry.name} follows {token}: {points}"
+            self._mistakes.add(piece.place(node), message, hint, code="wrong-kind")
+            return None
+        found = self._context.names.find(token, piece, "dial", "constant", wanted="a setting, a dial or a constant")
         match found.item if found is not None else None:
             case Dial() as dial if not self._suits(dial, entry, output, node, piece):
                 pass
@@ -282,8 +291,9 @@ class Settings:
         if sound and len(points) == 1:
             (x, y) = points[0]
             message = f"One point is no line: {entry.name} would be {right.show(y)} whatever {told} is"
-            hint = f"Write  {entry.name} {right.show(y)}  , or a second point, as in  {unit.show(x)} {right.show(y)}"
-            hint += f" .. {unit.show(high if x < high else x)} {right.show(span(output)[1])}"
+            here, top = f"{unit.show(x)} {right.show(y)}", right.show(span(output)[1])
+            both = f"{here} .. {unit.show(high)} {top}" if x < high else f"{unit.show(low)} {top} .. {here}"
+            hint = f"Write  {entry.name} {right.show(y)}  , or a second point, as in  {both}"
             self._mistakes.add(piece.place(nodes[0]), message, hint, code="one-point")
             return None
         return tuple(points) if sound else None
