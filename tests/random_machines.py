@@ -81,13 +81,15 @@ class _PartDraft:
 class _Writer:
     def __init__(
         self, seed: int, size: int, small: bool, several: int | None = None, counting: bool = False,
-        stepping: bool = False, copying: bool = False,
+        stepping: bool = False, copying: bool = False, keeping: bool = False,
     ) -> None:
+        self.tight = small and (counting or stepping or copying or keeping)  # numbers multiply: each has few values
         self.rng = random.Random(f"{seed} {size} {small}")
         self.newer = random.Random(f"since {seed} {size} {small}")  # for what the language has had since: seeds stay
         self.curves = random.Random(f"follows {seed} {size} {small}")  # likewise, for settings that follow readings
         self.newest = random.Random(f"dials set by rows {seed} {size} {small}")
         self.copying = random.Random(f"copied {seed} {size} {small}") if copying else None
+        self.keeping = random.Random(f"kept {seed} {size} {small}") if keeping else None
         self.latest = random.Random(f"dials asked for {seed} {size} {small}")
         self.settable: dict[str, str] = {}  # dials that rows may set, with the part whose rows do
         self.several = several
@@ -136,7 +138,8 @@ class _Writer:
     def ticks(self, low: int = 1, high: int | None = None) -> int:
         """A number of ticks; plausible ones are short more often than long."""
         if self.small:
-            return self.rng.randint(low, max(low, high or 4))
+            ticks = self.rng.randint(low, max(low, high or 4))
+            return max(low, min(2, ticks)) if self.tight else ticks
         return max(
             low, self.rng.choice([1, 2, 3, 5, 8, 13, 30, 60, 120]) if high is None else self.rng.randint(low, high)
         )
@@ -223,22 +226,25 @@ class _Writer:
         for _ in range(self.rng.randint(0, 1 if self.small else 2)):
             self.dial(letters.pop(), several)
         if self.copying and not self.dials:
-            low, high = (0, self.copying.randint(2, 4)) if self.small else self.copying.choice([(-5, 40), (0, 2000)])
+            low, high = (0, self.copying.randint(1, 2)) if self.small else self.copying.choice([(-5, 40), (0, 2000)])
             dial = _Quantity(self.name(), "number", low, high)
             self.dials.append(dial)
             self.settable[dial.name] = ""
-            self.lines.append(f'dial {dial.name} "{letters.pop()}"{several}, {low} .. {high}')
+            limits = f"{low} .. {high}{self.kept()}"
+            self.lines.append(f'dial {dial.name} "{letters.pop()}"{several}, {limits}')
 
     def dial(self, letter: str, several: str) -> None:
         family = self.rng.choice(["percent", "percent", "number", "length"])
         if family == "percent":
             low, high, step = (
-                (10, 13, 1) if self.small else (self.rng.choice([0, 10, 20]), self.rng.choice([60, 80, 100]), 1)
+                (10, 11 if self.tight else 13, 1)
+                if self.small
+                else (self.rng.choice([0, 10, 20]), self.rng.choice([60, 80, 100]), 1)
             )
         elif family == "number":
-            low, high, step = (0, 3, 1) if self.small else (self.rng.choice([-5, 0]), 40, 1)
+            low, high, step = (0, 2 if self.tight else 3, 1) if self.small else (self.rng.choice([-5, 0]), 40, 1)
         else:  # dials are told in whole centimetres
-            low, high, step = (10, 30, 10) if self.small else (50, 2000, 10)
+            low, high, step = (10, 20 if self.tight else 30, 10) if self.small else (50, 2000, 10)
         if self.steppers < 1 and not self.small and self.newer.random() < 0.5:
             family, low, high, step = "rate", self.newer.choice([-4000, 0]), 6000, 10
         start = low + step * self.rng.randint(0, (high - low) // step)
@@ -251,13 +257,20 @@ class _Writer:
             self.dials.append(_Quantity(f"{dial.name}_too", family, low, high))
         elif self.newest.random() < 0.5:
             self.settable[dial.name] = ""
-        self.lines.append(f'dial {names} "{letter}"{several}, {limits}, starts {self.quantity(family, start)}')
+        starts = f"starts {self.quantity(family, start)}{self.kept()}"
+        self.lines.append(f'dial {names} "{letter}"{several}, {limits}, {starts}')
+
+    def kept(self) -> str:
+        """Whether something outlasts the power."""
+        return ", kept" if self.keeping and self.keeping.random() < 0.5 else ""
 
     def sensor(self) -> None:
         rng, name = self.rng, self.name()
         if self.small:
             low, high = rng.choice([(0, 3), (-2, 2), (0, 5)])
             noise = rng.choice(["", "", ", noise 1", ", noise 2"])
+            if self.tight:
+                low, high, noise = 0, 2, ""
             self.lines.append(f"sensor {name} by hand, {low} .. {high}{noise}")
             self.sensors.append(_Quantity(name, "number", low, high))
             return
@@ -363,7 +376,8 @@ class _Writer:
         if not self.how_things_stand and self.newer.random() < 0.15:
             return self.turning()
         if self.dials and self.latest.random() < 0.08:
-            word, ticks = self.latest.choice(["absent", "within"]), self.latest.randint(1, 4 if self.small else 60)
+            most = 2 if self.tight else 4 if self.small else 60
+            word, ticks = self.latest.choice(["absent", "within"]), self.latest.randint(1, most)
             return f"{self.latest.choice(self.dials).name} {word} {self.time(ticks)}"
         if self.commands:
             makers += [lambda: rng.choice(self.commands)] * 3
@@ -504,12 +518,15 @@ class _Writer:
             self.counter(part)
         while self.copying and len(part.counters) < self.copying.choice([1, 1, 2]):
             self.counter(part)
+        if not part.counters and (self.keeping or (self.small and self.stepper)):
+            self.counter(part)
         self.parts.append(part)
 
     def counter(self, part: _PartDraft) -> None:
         rng = self.rng
         low = rng.choice([0, 0, 0, -3])
         high = low + (rng.randint(1, 3) if self.small else rng.choice([2, 7, 40, 300]))
+        high = min(high, low + 2) if self.tight else high
         counter = _Quantity(self.name(), "number", low, high)
         line = f"counter {counter.name} {low} .. {high}"
         if self.chance(0.3):
@@ -526,7 +543,7 @@ class _Writer:
         if goes_round or (self.copying and self.copying.random() < 0.4):
             line += ", round"
         part.counters.append(counter)
-        part.counter_lines.append(line)
+        part.counter_lines.append(line + self.kept())
 
     def from_outside(self) -> str:
         """What moves a counter from outside."""
@@ -594,17 +611,21 @@ class _Writer:
             if rates and self.newer.random() < 0.5:
                 minus = self.newer.choice(["", "-"])
                 return self.of_dials(rates, "-") if self.newer.random() < 0.6 else minus + self.newer.choice(rates).name
+            if self.small:
+                return f"{self.newer.choice([-200, -100, -50, 50, 100, 100, 200])} Hz"
             return f"{self.newer.choice([-4000, -250, -1, 1, 250.5, 900, 4000])} Hz"
 
-        if self.steppers < 1 and len(self.pins) > 6 and self.newer.random() < 0.7:
+        if self.steppers < 1 and len(self.pins) > 6 and (self.newer.random() < 0.7 or self.small):
             kind = "stepper"
             self.steppers += 1
             self.stepper = name
         if kind == "stepper":
             ramp = f", ramp {self.newer.choice([37, 400, 4000, 99999])} Hz/s" if self.newer.random() < 0.5 else ""
+            if self.small:
+                ramp = ", ramp 10000 Hz/s" if ramp and self.newer.random() < 0.3 else ""
             wires = f"step {self.pins.pop()}, direction {self.pins.pop()}"
             wires += f", enable {self.pins.pop()} on when low" if self.newer.random() < 0.5 else ""
-            self.lines.append(f"stepper {name} {wires}, at most 4 kHz{ramp}{harmless}")
+            self.lines.append(f"stepper {name} {wires}, at most {'200 Hz' if self.small else '4 kHz'}{ramp}{harmless}")
             setting = rate
         elif kind == "motor":
             wires = (
@@ -898,11 +919,12 @@ def random_text(
     counting: bool = False,
     stepping: bool = False,
     copying: bool = False,
+    keeping: bool = False,
 ) -> str:
     """A machine file, made from ``seed``, of ``several`` parts if that is said, and with counters that count from
     outside or go round if ``counting``, and a stepper if ``stepping``, and with counters that rows set to
-    what others, or dials, are if ``copying``; see the module."""
-    return _Writer(seed, size, small, several, counting, stepping, copying).text()
+    what others, or dials, are if ``copying``, and with what outlasts the power if ``keeping``; see the module."""
+    return _Writer(seed, size, small, several, counting, stepping, copying, keeping).text()
 
 
 def machine_texts(

@@ -57,10 +57,9 @@ from statecraft.proof.promises import verdict
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.row_use import FEW, RowUse
 from statecraft.proof.runs.counterexamples import Lost
-from statecraft.proof.runs.replay import breaks, ends_as_said, held_states, player, replay
+from statecraft.proof.runs.replay import begun, breaks, ends_as_said, held_states, player, replay
 from statecraft.proof.slices import ROUNDS, Slice, Slices, SliceScope, Spurious, always_left, always_reaches
 from statecraft.semantics.cone import closure, levels_read, parts_asked
-from statecraft.simulation import Simulation
 
 SOON, SOON_A_ROW = 12_000, 80
 """How many steps parts that ask about each other are followed before their questions are asked of slices; and how many
@@ -807,7 +806,7 @@ def _whole(machine: Machine, run: Run) -> Run | None:
             for hold in run.stretches
         ]
         run = replace(run, stretches=tuple(holds))
-    before = run if run.tail is None else Run(run.stretches[: run.tail], None, run.modes)
+    before = run if run.tail is None else replace(run, stretches=run.stretches[: run.tail], tail=None)
     if not ends_as_said(machine, before):
         return None
     modes = replay(machine, before).modes
@@ -838,7 +837,7 @@ def keeps_on(machine: Machine, finding: Finding, run: Run) -> bool:
         seen.append(tuple(modes[part] for part in parts))
 
     for most in (2 * RUN_UP, LONGEST_ROUND):
-        played = Run((*run.stretches, *tail * max(4, most // len(tail))))
+        played = replace(run, stretches=(*run.stretches, *tail * max(4, most // len(tail))), tail=None)
         seen.clear()
         replay(machine, played, watch)
         same = [one == other for one, other in pairwise(seen)]
@@ -860,7 +859,7 @@ def _changes_always(modes: Sequence[tuple[str, ...]], places: Sequence[int]) -> 
 def _turns_matter(machine: Machine, part: str, played: Run, tail: int) -> bool:
     """Whether, on the last ticks of ``played``, some tick would have led ``part`` to another mode with the inputs of
     the other turn."""
-    simulation = Simulation(machine)
+    simulation = begun(machine, played)
     step, at = player(machine, simulation), simulation.layout.index["mode", part]
     first, second = list(dict.fromkeys(stretch.inputs for stretch in played.stretches[tail:]))[:2]
     for _ in held_states(machine, replace(played, stretches=played.stretches[:-4]), simulation):

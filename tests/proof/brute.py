@@ -5,9 +5,10 @@ simulation is the tick (``step_chosen``'s function: nothing waits, and sensors, 
 chosen), and every tick that can happen from every reachable configuration is run and kept. What is claimed of a machine
 is then decided over that graph in :mod:`tests.proof.brute_verdicts`.
 
-A configuration is what one tick hands to the next: modes, levels, counters, clocks, remainders, and the anchors of
-steady readings. A motor's way to its setting, the phase of blinks, waiting commands and counts of dropped ones lie
-outside the proof's world and are left out; so is the age of a remembered reading, which is as free as any other there.
+A configuration is what one tick hands to the next: modes, levels, counters, clocks, remainders, the anchors of steady
+readings, and what a stepper does whose steps are counted. Any other motor's way to its setting, the phase of blinks,
+waiting commands and counts of dropped ones lie outside the proof's world and are left out; so is the age of a
+remembered reading, which is as free as any other there.
 
 Where the design's text leaves a choice about the world, this is how it is read:
 
@@ -20,7 +21,10 @@ Where the design's text leaves a choice about the world, this is how it is read:
    all commands, those that wait included; but where an urgent one that some row tests is heard, an urgent one is taken.
    Being heard does no more than set clocks to 0.
 4. On tick 0 nothing is taken or heard. The machine before tick 0 is not a configuration, but its start modes count as
-   reached, since a run stands there.
+   reached, since a run stands there. What outlasts the power may have been kept at any value: there is one machine
+   before tick 0 for each way in which it can stand, and no run has a restart in it.
+5. A counter of steps moves by what its stepper truly does, ramp and rest before reversing with it: the design says less
+   ("up or down to a whole number"), but a run is one that the simulation plays.
 """
 
 from __future__ import annotations
@@ -234,10 +238,11 @@ class World:
     """A machine and everything that can happen to it.
 
     Attributes:
-        states: the configurations; number 0 is the machine before tick 0, which is none.
+        states: the configurations; the first ``starts`` are the machine before tick 0, which are none.
+        starts: how many ways there are in which what outlasts the power can stand; the first is as declared.
         depth: of each, the fewest ticks (tick 0 counts as one) of a run that ends in it.
         steps: of each, every tick that can come next: all deals of the first choice, then of the second …;
-            from number 0 only those on which nothing is said.
+            from before tick 0 only those on which nothing is said.
         choices: one :class:`Choice` for each way in which choices can differ to the machine.
         standing: for each place where the dials can stand, the choices that there can be then.
         still: the choices in which no message turns a dial that rows set, too.
@@ -351,9 +356,9 @@ class World:
         rows_of = itemgetter(*rows) if len(rows) > 1 else lambda state: (state[rows[0]],)
         watch = [None if p.when is None else observer(machine, p.when) for p in machine.promises]
 
-        first = key(self.layout.start)
-        self.states: list[tuple[object, ...]] = [first]
-        self.depth = [0]
+        self.states: list[tuple[object, ...]] = [key(state) for state in self._starts(limit)]
+        self.starts = len(self.states)
+        self.depth = [0] * self.starts
         self.steps: list[list[Step]] = []
         known: dict[tuple[object, ...], int] = {}
         tried = 0
@@ -361,7 +366,7 @@ class World:
             if number == len(self.states):
                 break
             before = self.full(number)
-            deals = self.deals if number else self.deals[:1]
+            deals = self.deals if self.began(number) else self.deals[:1]
             tried += len(deals) * len(self.choices)
             if tried > limit:
                 raise TooLarge(f"more than {limit} ticks to try")
@@ -379,18 +384,38 @@ class World:
                     steps.append(Step(at, dealt, after, rows_of(state), seen))
             self.steps.append(steps)
 
+    def _starts(self, limit: int) -> Iterator[list[object]]:
+        """The machine before tick 0, with all that it may have kept while the power was off; as declared first."""
+        machine = self.machine
+        kept = [("counter", c.name, range(c.low, c.high + 1)) for p in machine.parts for c in p.counters if c.stored]
+        dials = [dial for dial in machine.dials if dial.stored and dial.name in self.kept]
+        ways = [*kept, *(("dial", dial.name, values_of(dial)) for dial in dials)]
+        if math.prod(len(values) for _, _, values in ways) > limit:
+            raise TooLarge(f"more than {limit} starts")
+        declared = [self.layout.start[self.layout.index[kind, name]] for kind, name, _ in ways]
+        stands = itertools.product(*(values for _, _, values in ways))
+        for values in dict.fromkeys([tuple(declared), *stands]):
+            state = list(self.layout.start)
+            for (kind, name, _), value in zip(ways, values, strict=True):
+                state[self.layout.index[kind, name]] = value
+            yield state
+
     @cached_property
     def _carried(self) -> list[int]:
         """The places of a simulation's state that the next tick, or an observer of it, reads."""
         kinds = {"mode", "level", "counter", "clock", "anchor"}
         stays = {o.name for o in self.machine.outputs if isinstance(o, Servo) and o.rest is None}
         watched = stays & _watched(self.machine)
+        counted = {counter.steps_of for part in self.machine.parts for counter in part.counters}
+        of_steppers = {"position", "direction", "rested", "shown"}
         return [
             place
             for place, each in enumerate(self.layout.fields)
             if (each.kind in kinds and not (each.kind == "clock" and each.name.startswith("age ")))
             or (each.kind == "dial" and each.name in self.kept)
             or (each.kind == "setting" and each.name in watched)
+            or each.kind == "step"
+            or (each.kind in of_steppers and each.name in counted)
         ]
 
     def full(self, number: int) -> State:
@@ -398,7 +423,7 @@ class World:
         state = list(self.layout.start)
         for place, value in zip(self._carried, self.states[number], strict=True):
             state[place] = value
-        state[self.layout.index["tick", ""]] = 0 if number else -1
+        state[self.layout.index["tick", ""]] = 0 if self.began(number) else -1
         return tuple(state)
 
     # ------------------------------------------------------------------------------------------------ what stands where
@@ -406,11 +431,15 @@ class World:
     @property
     def configurations(self) -> range:
         """The numbers of the reachable configurations."""
-        return range(1, len(self.states))
+        return range(self.starts, len(self.states))
+
+    def began(self, number: int) -> bool:
+        """Whether ``number`` is a configuration, and not the machine before tick 0."""
+        return number >= self.starts
 
     def step(self, before: int, choice: int, deal: int = 0) -> Step:
         """The tick from configuration ``before`` on that choice and deal."""
-        return self.steps[before][choice * (len(self.deals) if before else 1) + deal]
+        return self.steps[before][choice * (len(self.deals) if self.began(before) else 1) + deal]
 
     def ticks(self) -> Iterator[tuple[int, Step]]:
         """Every tick that can happen, tick 0 included, with the number of what was before."""
@@ -453,15 +482,18 @@ class World:
         clocks = dict(now["clock"])  # absence and silence stand as step 2 left them
         for name in clocks:
             if name.startswith(("mode ", "group ")):
-                clocks[name] = min(was["clock"][name] + 1, self._limits[name]) if before else 0
+                clocks[name] = min(was["clock"][name] + 1, self._limits[name]) if self.began(before) else 0
         modes, counters = dict(was["mode"]), dict(was["counter"])
         dials = {**self._sight_of(self.choices[step.choice]).dials, **self._turned(was["dial"], before, step)}
-        if before:
+        if self.began(before):
             for other in machine.parts:
                 for counter in other.counters:
                     mode = self.modes[before][machine.parts.index(other)]
                     counters[counter.name] = _counted(counter, mode, counters[counter.name], was["clock"])
-        moves = self.deals[step.deal].moves if before else ()
+                    if counter.steps_of:
+                        whole = _steps(machine, was["shown"][counter.steps_of], was["step"][counter.name])
+                        counters[counter.name] = _stepped(counter, counters[counter.name] + whole)
+        moves = self.deals[step.deal].moves if self.began(before) else ()
         for counter, by in zip(_from_outside(machine), moves, strict=False):
             counters[counter.name] = _stepped(counter, counters[counter.name] + by)
         for earlier in itertools.takewhile(lambda other: other.name != part.name, machine.parts):
@@ -482,8 +514,10 @@ class World:
         """The dials that rows set, too, once the messages of a tick have come."""
         deal, machine = self.deals[step.deal], self.machine
         said = [messages_of(machine)[c].link for c in (deal.taken, *deal.heard) if c >= 0]
-        links = {*said, *(machine.links[n].name for n in deal.spoken)} if before else set()
-        named = {messages_of(machine)[c].name for c in (deal.taken, *deal.heard) if c >= 0} if before else set()
+        links = {*said, *(machine.links[n].name for n in deal.spoken)}
+        named = {messages_of(machine)[c].name for c in (deal.taken, *deal.heard) if c >= 0}
+        if not self.began(before):
+            links, named = set(), set()
         asked = asked_about(machine)
         given = zip(machine.dials, self.choices[step.choice].dials, strict=True)
         told = {d.name: value for d, value in given if d.name in self.kept and value is not None
@@ -493,7 +527,7 @@ class World:
     def _named_state(self, number: int) -> dict[str, dict[str, int]]:
         if number in self._named_states:
             return self._named_states[number]
-        kinds = ("mode", "level", "counter", "clock", "anchor", "dial")
+        kinds = ("mode", "level", "counter", "clock", "anchor", "dial", "shown", "step")
         named: dict[str, dict[str, int]] = {kind: {} for kind in kinds}
         for place, value in zip(self._carried, self.states[number], strict=True):
             each = self.layout.fields[place]
@@ -576,6 +610,13 @@ def _moves(machine: Machine) -> Iterator[tuple[int, ...]]:
         down = most if len(counter.outside.pins) == 2 else 0
         ways.append(sorted(range(-down, most + 1), key=abs))
     yield from itertools.product(*ways)
+
+
+def _steps(machine: Machine, rate: int, rest: int) -> int:
+    """By how much a counter moves on a tick before which its stepper did ``rate``, in tenths of a step a second;
+    ``rest`` is what it is on the way of the next step, in ten-thousandths."""
+    whole = (rest + abs(rate) * machine.tick_ms) // 10_000
+    return whole if rate > 0 else -whole if rate else 0
 
 
 def _stepped(counter: Counter, value: int) -> int:

@@ -219,7 +219,7 @@ def halt_missed(world: World) -> dict[Mode, dict[str, int]]:
     fails: dict[Mode, dict[str, int]] = {at: {} for at in _moving(machine) if at in reached(world)}
     for before, step in world.ticks():
         taken = world.deals[step.deal].taken
-        if not before or taken < 0 or machine.commands[taken].name not in urgent:
+        if not world.began(before) or taken < 0 or machine.commands[taken].name not in urgent:
             continue
         if not stops.issuperset(_modes(world, step.after)):
             for mode in _modes(world, before):
@@ -265,7 +265,7 @@ def runaway(world: World) -> dict[Mode, int]:
         return {}
     watched = {at for at in driving if not machine.part(at[0]).mode[at[1]].unattended}
     silent = [
-        number > 0 and all(world.clock(number, f"silent {link.name}") >= (link.silent or 0) for link in links)
+        world.began(number) and all(world.clock(number, f"silent {link.name}") >= (link.silent or 0) for link in links)
         for number in range(len(world.states))
     ]
     found: dict[Mode, int] = {}
@@ -441,7 +441,7 @@ def lost_turn(world: World) -> dict[tuple[str, int, str], int]:
             lost = [
                 world.depth[before] + 1
                 for before, step in world.ticks()
-                if before
+                if world.began(before)
                 and step.rows[at] not in numbers
                 and world.sight(before, step, part).holds(what) is on
                 and world.level(before, was) is not on
@@ -795,7 +795,7 @@ def faint_hope(world: World) -> dict[tuple[RowAt, str], int]:
     machine = world.machine
     found: dict[tuple[RowAt, str], int] = {}
     for before, steps in enumerate(world.steps):
-        deals = len(world.deals) if before else 1
+        deals = len(world.deals) if world.began(before) else 1
         for at, part in enumerate(machine.parts):
             hoped: dict[int, list[int]] = defaultdict(list)  # by choice: the deals on which such a row decides
             for step in steps:
@@ -864,7 +864,7 @@ def _enters(world: World, promise: Promise, number: int) -> Kept:
     broken = [
         world.depth[before] + 1
         for before, step in world.ticks()
-        if before and step.seen[number] and entered(before, step)
+        if world.began(before) and step.seen[number] and entered(before, step)
     ]
     return Kept(0 if broken else None, min(broken, default=None))
 
@@ -909,7 +909,7 @@ def _once(world: World, promise: Promise, number: int) -> Kept:
             _note(asked, step.after, world.depth[before] + 1)
     if not asked:
         return Kept(None, None)
-    without = _graph(world, lambda before, step: before > 0 and not among[step.after] and not among[before])
+    without = _graph(world, lambda before, step: world.began(before) and not among[step.after] and not among[before])
     awaited = _longest(without.reverse())
     worst = max(0 if among[at] else awaited[at] + 1 for at in asked)
     still = {at for at in world.configurations if not among[at]}  # those from which M can stay away n ticks more

@@ -722,7 +722,7 @@ Told = tuple[tuple[bool, bool], ...]
 
 def _all(found: World, ticks: int) -> set[tuple[Told, ...]]:
     """What every run of so many ticks tells."""
-    runs: set[tuple[int, tuple[Told, ...]]] = {(0, ())}
+    runs: set[tuple[int, tuple[Told, ...]]] = {(at, ()) for at in range(found.starts)}
     wanted = [set(promise.modes) for promise in found.machine.promises]
     for _ in range(ticks):
         longer = set()

@@ -70,7 +70,7 @@ def test_it_is_as_brute_force_has_it() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", [275, 280, 290])
+@pytest.mark.parametrize("seed", [17, 29, 59])
 def test_small_machines_made_at_random_are_judged_as_by_brute_force(seed: int) -> None:
     machine = read_text(small_text(seed, copying=True))
     assert any(change.source for part in machine.parts for row in part.rows for change in row.changes)

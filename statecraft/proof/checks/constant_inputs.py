@@ -639,7 +639,7 @@ def with_tail(
         valid = tuple((term, value) for term, value in own.items() if value is not None)
         inputs = inputs_of(explored.model, Choice(pairs, saying.take, frozenset(), frozenset(), 1, valid))
         tail.append(Hold(replace(inputs, heard=heard, tuned=tuned), 1))
-    return Run((*run.stretches, *tail), len(run.stretches), run.modes)
+    return replace(run, stretches=(*run.stretches, *tail), tail=len(run.stretches))
 
 
 def _messages(

@@ -66,7 +66,7 @@ def unrolled(run: Run, times: int = ROUNDS) -> Run:
     """``run`` with its tail written out ``times`` times; the same run if it has none."""
     if run.tail is None:
         return run
-    return Run((*run.stretches, *run.stretches[run.tail :] * (times - 1)))
+    return replace(run, stretches=(*run.stretches, *run.stretches[run.tail :] * (times - 1)), tail=None)
 
 
 class _Minimiser:
@@ -340,7 +340,7 @@ def _nothing_said_helps(machine: Machine, finding: Finding, run: Run) -> bool:
         if command.name in dials:
             continue
         spoken = tuple(replace(each, inputs=replace(each.inputs, taken=command.name)) for each in tail)
-        view = replay(machine, Run((*run.stretches, *spoken * ROUNDS)))
+        view = replay(machine, replace(run, stretches=(*run.stretches, *spoken * ROUNDS), tail=None))
         if view.modes[finding.mode.part] != finding.mode.mode:
             return False
     return True

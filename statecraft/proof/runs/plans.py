@@ -11,16 +11,17 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from functools import lru_cache, partial
 
-from statecraft.findings import Stimulus
+from statecraft.findings import Run, Stimulus
 from statecraft.machine import LevelOn, Machine, numbered
 from statecraft.proof.engine.model import NOBODY, Rows
 from statecraft.proof.runs.holding import Holder
+from statecraft.proof.runs.replay import begun
 from statecraft.proof.runs.search import FoundRun
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import counters_asked, tests_read
 from statecraft.semantics.guards import Guard, Reached, tests
 from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock
-from statecraft.simulation import Simulation, State
+from statecraft.simulation import State
 
 MOST_WAITED = 80_000
 """For how many ticks a plan may wait in all, those apart that are like the one before."""
@@ -40,7 +41,7 @@ def tried(machine: Machine, parts: tuple[str, ...], found: FoundRun) -> Iterator
             key = heard, tuple(stimulus for stimulus, _, _ in some)
             if key not in done:
                 done.add(key)
-                states = _held(machine, parts, some, heard)
+                states = _held(machine, parts, found.run, some, heard)
                 if states:
                     yield states
 
@@ -48,10 +49,11 @@ def tried(machine: Machine, parts: tuple[str, ...], found: FoundRun) -> Iterator
 def _held(
     machine: Machine,
     parts: tuple[str, ...],
+    run: Run,
     steps: Sequence[tuple[Stimulus, Rows, int]],
     heards: Sequence[tuple[int, ...]],
 ) -> list[State]:
-    simulation = Simulation(machine)
+    simulation = begun(machine, run)
     index = simulation.layout.index
     places = [index["row", part] for part in parts]
     shown = min((place for (kind, _), place in index.items() if kind == "shown"), default=len(simulation.state))

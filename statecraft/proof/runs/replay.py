@@ -111,7 +111,7 @@ def never_leaves(machine: Machine, run: Run, part: str) -> bool:
     tick of constant inputs: until something that was is again. False says nothing if that takes more than
     :data:`MOST_STATES` states."""
     assert run.tail is not None and run.tail == len(run.stretches) - 1
-    simulation = Simulation(machine)
+    simulation = begun(machine, run)
     for _ in held_states(machine, replace(run, stretches=run.stretches[: run.tail], tail=None), simulation):
         pass
     places = simulation.layout
