@@ -12,7 +12,7 @@ from tests.proof.trade_machines import trade_text
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", [98, 104])
+@pytest.mark.parametrize("seed", [93, 98])
 def test_what_comes_after_ten_minutes_is_seen(seed: int) -> None:
-    """98: a row's condition holds ten minutes on, behind another row; 104: ten minutes in a group of rounds."""
+    """93: ten minutes in a group of rounds; 98: a row's condition holds ten minutes on, behind another row."""
     assert prove(read_text(trade_text(seed)), 20, clock=time.process_time).unproved == ()
