@@ -1417,6 +1417,16 @@ class Machine:
                     return False
         return True
 
+    def drives_alike(self, mode: Mode, other: Mode) -> bool:
+        """Whether both set what could hurt the same way, one perhaps further than the other."""
+        one, two = dict(mode.settings), dict(other.settings)
+        return all(
+            _way(one.get(output.name), rest) == _way(two.get(output.name), rest)
+            for output in self.outputs
+            if could_hurt(output)
+            for rest in [getattr(output, "rest", 0)]
+        )
+
     def events(self) -> frozenset[str]:
         """The commands that some row tests as an event: those that wait to be taken."""
         return self._events
@@ -1452,6 +1462,13 @@ T = TypeVar("T", bound=_HasName)
 def numbered(items: Iterable[_HasName]) -> dict[str, int]:
     """Where each of ``items`` stands among them, by name."""
     return {item.name: place for place, item in enumerate(items)}
+
+
+def _way(setting: Setting | None, rest: int | None) -> object:
+    """Which way a setting drives: 1 or -1, 0 at ``rest``; a setting that is not fixed, by itself."""
+    if setting is None or not isinstance(setting, Fixed) or rest is None:
+        return setting or 0
+    return (setting.value > rest) - (setting.value < rest)
 
 
 def _drives_further(was: Setting | None, now: Setting | None, rest: int | None) -> bool:

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from statecraft.findings import Finding, RowRef
 from statecraft.folding import listed
-from statecraft.machine import Machine, ModeRef, Part
+from statecraft.machine import And, Condition, InMode, Machine, ModeRef, Not, Or, Part
 
 _GRAVITY = ("error", "warning", "note")
 
@@ -32,6 +32,8 @@ def told_once(machine: Machine, findings: Iterable[Finding]) -> list[Finding]:
     found = list(findings)
     for part in machine.parts:
         found = _never_entered(part, found)
+    for part in machine.parts:
+        found = _never_begun(machine, part, found)
     found = _merged(found, _one_mode_of_several, _of_modes)
     found = _merged(found, _one_round, _of_round)
     found = _merged(found, _one_sensor_of_several, _of_sensors)
@@ -221,6 +223,45 @@ def _never_entered(part: Part, findings: list[Finding]) -> list[Finding]:
     return _replaced(findings, roots, others)
 
 
+def _never_begun(machine: Machine, part: Part, findings: list[Finding]) -> list[Finding]:
+    """``findings``, with what comes of it that nothing leaves the mode in which a part starts: no other mode of it is
+    entered, and rows of other parts wait for one."""
+    root = next((f for f in findings if _is(f, part, "stuck") and f.mode == ModeRef(part.name, part.start.name)), None)
+    never = [f for f in findings if _is(f, part, "unreachable") and f.mode is not None]
+    modes = list(dict.fromkeys(mode for f in never for mode in f.modes))
+    if root is None or root.accepted or {mode.mode for mode in modes} != {mode.name for mode in part.modes[1:]}:
+        return findings
+    waiting = [
+        f
+        for f in findings
+        if f.row is not None
+        and f.row.part != part.name
+        and f.code == "unreachable"
+        and not f.accepted
+        and _known(machine.part(f.row.part).rows[f.row.number].when, part) is False
+    ]
+    made = _with_consequences(root, modes, never, [*(f for f in never if f.row is not None), *waiting])
+    made = replace(made, also=(*made.also, *(mode for f in waiting for mode in f.modes)))
+    gone = {id(f) for f in (*never, *waiting)}
+    return [made if f is root else f for f in findings if id(f) not in gone]
+
+
+def _known(condition: Condition, part: Part) -> bool | None:
+    """What ``condition`` is while ``part`` is in the mode in which it starts; None where that alone does not tell."""
+    match condition:
+        case Not(of):
+            inner = _known(of, part)
+            return None if inner is None else not inner
+        case And(of) | Or(of):
+            wanted = isinstance(condition, Or)
+            told = [_known(each, part) for each in of]
+            return wanted if wanted in told else None if None in told else not wanted
+        case InMode(name, modes) if name == part.name:
+            return part.start.name in modes
+        case _:
+            return None
+
+
 def _is(finding: Finding, part: Part, *codes: str) -> bool:
     where = finding.mode.part if finding.mode is not None else finding.row.part if finding.row is not None else ""
     return finding.code in codes and where == part.name
@@ -271,7 +312,9 @@ def _with_consequences(root: Finding, modes: list[ModeRef], folded: list[Finding
         return root
     said = root.message.removesuffix(".")
     names = [mode.mode for mode in modes]
-    if names and root.mode is not None:
+    if names and root.code == "stuck":
+        said += f". So no run enters {listed(names, 'or')}"
+    elif names and root.mode is not None:
         said += f". Nor does any enter {listed(names, 'or')}"
     elif names:
         said += f". So {listed(names)} {'are' if len(names) > 1 else 'is'} never entered"

@@ -17,6 +17,7 @@ from statecraft.machine import (
     Compare,
     Condition,
     Fault,
+    Group,
     Level,
     LevelOn,
     Machine,
@@ -38,11 +39,13 @@ from statecraft.machine import (
 )
 from statecraft.proof.causes import names_of, sentence
 from statecraft.proof.checks.mode_cycles import tremble, wavers
+from statecraft.proof.checks.unused import unused
 from statecraft.proof.prove import Report, prove
-from statecraft.semantics import tick_of
-from statecraft.semantics.cone import atoms_read, watching_links
+from statecraft.semantics import Reached, tick_of
+from statecraft.semantics.cone import asks_for, atoms_read, tests_read, watching_links
+from statecraft.semantics.keys import AbsenceClock
 
-LEAST_SECONDS, SHARE = 2.0, 1.0
+LEAST_SECONDS, SHARE = 5.0, 2.0
 """How long mends are tried in all: at least so many seconds, and at least that many times what the proof took; never
 longer than there is."""
 
@@ -52,10 +55,17 @@ GIVES_UP_MS = 10_000
 MOST_GROUPS = 3
 """How many groups a mode is put into, to see whether it is missing there."""
 
+MOST_COMMANDS = 2
+"""How many commands are tried where one is to be asked for."""
+
 SETTLES_MS = 500
 """The time of an 'after' that is tried where two rows take turns."""
 
+COVERS = ("halt missed", "runaway", "fault ignored")
+"""Errors that come of a missing cover, looked at first: what mends one of them often mends others."""
+
 TRIED = "(Tried: {} it, and nothing new is found.)"
+TRIED_IDLE = "(Tried: {} it, and nothing new is found but that a failsafe never decides, which does no harm.)"
 NONE_FOUND = "no single change is known that mends this and raises nothing else"
 NOT_TRIED = "not tried on this machine"
 
@@ -67,13 +77,18 @@ class Mend:
     Attributes:
         text: what to do, as a clause.
         machine: the machine so changed.
-        enough: where it works, no other is worth naming beside it but one of the same ``kind``.
+        enough: where it works, no other is worth naming beside it.
+        spare: where another has worked, it is not worth naming.
+        beside: it is worth naming only where another has worked.
+        rival: of those that work, the one that mends most is named, and nothing beside it.
     """
 
     text: str
     machine: Machine
     enough: bool = False
-    kind: str = ""
+    spare: bool = False
+    beside: bool = False
+    rival: bool = False
 
 
 def with_mends(machine: Machine, findings: Iterable[Finding], report: Report, seconds: float) -> list[Finding]:
@@ -84,49 +99,84 @@ def with_mends(machine: Machine, findings: Iterable[Finding], report: Report, se
     """
     ends = time.monotonic() + min(seconds, max(LEAST_SECONDS, SHARE * report.seconds))
     names = names_of(machine)
-    waiting, done = list(findings), list[Finding]()
+    found = list(findings)
+    waiting = sorted(enumerate(found), key=lambda each: _order(each[1]))
+    done = list[tuple[int, Finding]]()
     while waiting:
-        finding = waiting.pop(0)
-        told, gone = _with_mends(machine, finding, waiting, report, ends)
-        waiting = [each for each in waiting if each not in gone]
-        done.append(replace(told, hint=sentence(told.hint, names)))
-    return done
+        place, finding = waiting.pop(0)
+        told, gone = _with_mends(machine, finding, [each for _, each in waiting], report, ends)
+        waiting = [(at, each) for at, each in waiting if each not in gone]
+        done.append((place, replace(told, hint=sentence(told.hint, names))))
+    return [told for _, told in sorted(done, key=lambda each: each[0])]
+
+
+def _order(finding: Finding) -> int:
+    """Missing covers first; last, what has no mend of its own."""
+    if finding.code == "unused":
+        return 2
+    return 0 if finding.code in COVERS and finding.severity == "error" else 1
 
 
 def _with_mends(
     machine: Machine, finding: Finding, others: Sequence[Finding], report: Report, ends: float
 ) -> tuple[Finding, list[Finding]]:
     """``finding`` with what mends it, and those of ``others`` that the first of these mends, too."""
-    good: list[str] = []
-    gone: list[Finding] = []
+    good: list[_Worked] = []
     tried = open_ = False
-    kind: str | None = None
-    for mend in () if finding.accepted else mends(machine, finding):
-        if kind is not None and kind != mend.kind:
+    for mend in () if finding.accepted else mends(machine, finding, others):
+        if good and good[0].mend.rival and not mend.rival:
             break
+        if (mend.spare and good) or (mend.beside and not good):
+            continue
         tried = True
         rest = ends - time.monotonic()
         again = prove(mend.machine, rest) if rest > 0 else None
         works = None if again is None else holds_good(report, again, finding)
         open_ = open_ or works is None
         if works and again is not None:
-            if not good:
-                left = {each for other in again.findings for each in _keys(again.machine, other)}
-                gone = [each for each in others if not each.accepted and left.isdisjoint(_keys(machine, each))]
-                gone = [each for each in gone if each.code != "wiring"]
-            good.append(mend.text)
-            if mend.enough and not mend.kind:
+            worked = _Worked(mend, again, _gone_with(report, again, others))
+            if mend.rival:
+                good = [max([*good, worked], key=lambda each: each.reach(report))]
+            elif not good or all(any(each is other for other in worked.gone) for each in good[0].gone):
+                good.append(worked)
+            if mend.enough:
                 break
-            kind = mend.kind if mend.enough else None
     if good:
-        together = with_its_others(machine, finding, gone)
-        ways = "that mends" if len(good) == 1 else "each mends"
-        return replace(together, hint=f"{'; or '.join(good)}. {TRIED.format(ways)}"), gone
+        gone = good[0].gone
+        together = with_its_others(machine, finding, [each for each in gone if not is_idle_failsafe(each)])
+        idle = any(not _idle_failsafes(each.report) <= _idle_failsafes(report) for each in good)
+        said = (TRIED_IDLE if idle else TRIED).format("that mends" if len(good) == 1 else "each mends")
+        text = "; or ".join(each.mend.text for each in good)
+        return replace(together, hint=f"{text[0].upper()}{text[1:]}. {said}"), gone
     if open_:
         return replace(finding, hint=f"{finding.hint.removesuffix('.')} ({NOT_TRIED})."), []
     if tried:
         return replace(finding, hint=f"{NONE_FOUND}; 'check --explain' says how such a thing is usually fixed."), []
     return finding, []
+
+
+@dataclass(frozen=True)
+class _Worked:
+    """A mend that works, the proof that it does, and what else it takes away."""
+
+    mend: Mend
+    report: Report
+    gone: list[Finding]
+
+    def reach(self, before: Report) -> int:
+        """How much it mends: what is found, and promises."""
+        promises = zip(before.verdicts, self.report.verdicts, strict=True)
+        return len(self.gone) + sum(was.kept is False and now.kept is True for was, now in promises)
+
+
+def _gone_with(report: Report, again: Report, others: Sequence[Finding]) -> list[Finding]:
+    """Those of ``others`` that are not found ``again``."""
+    left = {key for each in again.findings for key in _keys(again.machine, each)}
+    return [
+        each
+        for each in others
+        if not each.accepted and each.code != "wiring" and left.isdisjoint(_keys(report.machine, each))
+    ]
 
 
 def with_its_others(machine: Machine, finding: Finding, others: Sequence[Finding]) -> Finding:
@@ -149,11 +199,12 @@ def holds_good(report: Report, again: Report, finding: Finding) -> bool | None:
     """Whether the proof ``again``, of a machine that has been mended, finds ``finding`` gone and nothing new; None if
     it cannot tell.
 
-    Nothing new: no finding that was not there, no promise broken that was not, nothing undecided that was decided.
+    Nothing new: no finding that was not there (but a note that a failsafe never decides, since the machine stops
+    before), no promise broken that was not, nothing undecided that was decided.
     """
     before, after = report.machine, again.machine
     old = {each for other in report.findings for each in _keys(before, other)}
-    new = {each for other in again.findings for each in _keys(after, other)}
+    new = {each for other in again.findings if not is_idle_failsafe(other) for each in _keys(after, other)}
     if new - old or not new.isdisjoint(_keys(before, finding)):
         return False
     promises = list(zip(report.verdicts, again.verdicts, strict=True))
@@ -161,6 +212,17 @@ def holds_good(report: Report, again: Report, finding: Finding) -> bool | None:
         return False
     open_ = set(again.unproved) - set(report.unproved) or any(was.kept and not now.kept for was, now in promises)
     return None if open_ else True
+
+
+def is_idle_failsafe(finding: Finding) -> bool:
+    """Whether it is a note that a failsafe never decides: a second guard, which does no harm."""
+    return finding.code in ("unreachable", "shadowed") and finding.severity == "note"
+
+
+def _idle_failsafes(report: Report) -> frozenset[object]:
+    return frozenset(
+        key for each in report.findings if is_idle_failsafe(each) for key in _keys(report.machine, each)
+    )
 
 
 Key = tuple[str, object]
@@ -228,8 +290,15 @@ def _with_part(machine: Machine, name: str, change: Callable[[Part], Part]) -> M
 # ------------------------------------------------------------------------------------------------------------ the mends
 
 
-def mends(machine: Machine, finding: Finding) -> Iterator[Mend]:
-    """The changes that may mend ``finding``, best first; none where no change can be named without knowing more."""
+def mends(machine: Machine, finding: Finding, others: Sequence[Finding] = ()) -> Iterator[Mend]:
+    """The changes that may mend ``finding``, best first; none where no change can be named without knowing more. What
+    is found besides, ``others``, may come of the same."""
+    if finding.code == "fault ignored":
+        yield from _faults_ignored(machine, finding, others)
+    if finding.code == "unreachable":
+        yield from _never_entered(machine, finding, others)
+    if finding.code == "shadowed":
+        yield from _lost_command(machine, finding, others)
     make = _MENDS.get(finding.code)
     if make is not None:
         yield from make(machine, finding)
@@ -283,7 +352,14 @@ def _into_group(machine: Machine, finding: Finding) -> Iterator[Mend]:
     if any(not some.isdisjoint(names) for some in named):
         return  # it is where failsafes look: one of them leaves it out on purpose, or by a list
     groups = [g for g in part.groups if set(names).isdisjoint(g.modes) and any(set(g.modes) <= some for some in named)]
-    groups.sort(key=lambda group: len(group.modes))
+
+    def foreign(group: Group) -> bool:
+        first, *rest = [part.mode[name] for name in group.modes]
+        one_way = all(machine.drives_alike(first, mode) for mode in rest)
+        return one_way and not any(machine.drives_alike(first, part.mode[name]) for name in names)
+
+    # The innermost; but where all drive one way, hardly one that drives another way is missing: then the outermost.
+    groups.sort(key=lambda group: (1, -part.groups.index(group)) if foreign(group) else (0, len(group.modes)))
     for group in groups[:MOST_GROUPS]:
         ((file, text),) = machine.source.items()
         lines = text.splitlines(keepends=True)
@@ -293,15 +369,18 @@ def _into_group(machine: Machine, finding: Finding) -> Iterator[Mend]:
             made = read_text("".join(lines), file)
         except FileErrors:
             continue
-        yield Mend(f"put {listed(names)} into {group.name}", made, enough=True, kind="group")
+        yield Mend(f"put {listed(names)} into {group.name}", made, rival=True)
 
 
-def _wider_failsafe(machine: Machine, finding: Finding, wanted: Sequence[Condition]) -> Iterator[Mend]:
-    """A failsafe that is there and stops on each of ``wanted``, in the modes that it leaves out, too."""
+def _wider_failsafe(
+    machine: Machine, finding: Finding, wanted: Sequence[Condition], modes: Sequence[ModeRef] = ()
+) -> Iterator[Mend]:
+    """A failsafe that is there and stops on each of ``wanted``, in the modes that it leaves out, too: those of the
+    finding, unless told."""
     part = _part_of(machine, finding)
     if part is None:
         return
-    names, _ = _in(part, finding.modes)
+    names, _ = _in(part, modes or finding.modes)
     for row in part.failsafes:
         either = set(row.when.of) if isinstance(row.when, Or) else {row.when}
         if either >= set(wanted) and row.move == "go" and part.mode[row.target].stop:
@@ -325,6 +404,35 @@ def _runaway(machine: Machine, finding: Finding) -> Iterator[Mend]:
     yield _failsafe(machine, part, finding.modes, when, text, stop)
 
 
+def _faults_ignored(machine: Machine, finding: Finding, others: Sequence[Finding]) -> Iterator[Mend]:
+    """One failsafe for all the sensors whose faults a part ignores, in one mode or another."""
+    part = _part_of(machine, finding)
+    alike = [finding, *(each for each in others if each.code == finding.code and not each.accepted)]
+    if part is None or len(alike) == 1 or any(mode.part != part.name for each in alike for mode in each.modes):
+        return
+    sensors = dict.fromkeys(name for each in alike for name in each.subjects or (each.subject,))
+    modes = tuple(dict.fromkeys(mode for each in alike for mode in each.modes))
+    if not any(isinstance(machine.sensor(name).source, Remembered) for name in sensors):
+        yield from _fault_failsafes(machine, part, modes, tuple(sensors))
+
+
+def _fault_failsafes(
+    machine: Machine, part: Part, modes: Sequence[ModeRef], sensors: Sequence[str]
+) -> Iterator[Mend]:
+    """Failsafes on the faults of ``sensors``: in ``modes``, or in the least group of moving modes around them."""
+    faults = tuple(Fault(name) for name in sensors)
+    when: Condition = Or(faults) if len(faults) > 1 else faults[0]
+    text = " or ".join(f"{name} fault" for name in sensors)
+    stop = _stop_of(part, lambda row: any(isinstance(atom, Fault) for atom in atoms_read(machine, [row.when])))
+    names = {mode.mode for mode in modes}
+    around = [group.modes for group in part.groups if names < set(group.modes)]
+    around = [group for group in around if not any(part.mode[name].stop for name in group)]
+    yield _failsafe(machine, part, modes, when, text, stop)
+    for group in sorted(around, key=len)[:1]:
+        wider = [ModeRef(part.name, name) for name in group]
+        yield replace(_failsafe(machine, part, wider, when, text, stop), spare=True)
+
+
 def _fault_ignored(machine: Machine, finding: Finding) -> Iterator[Mend]:
     part = _part_of(machine, finding)
     sensors = finding.subjects or (finding.subject,)
@@ -334,9 +442,7 @@ def _fault_ignored(machine: Machine, finding: Finding) -> Iterator[Mend]:
     if not any(isinstance(machine.sensor(name).source, Remembered) for name in sensors):
         yield from _wider_failsafe(machine, finding, [Fault(name) for name in sensors])
     names, _ = _in(part, finding.modes)
-    faults = tuple(Fault(name) for name in sensors)
     text = " or ".join(f"{name} fault" for name in sensors)
-    stop = _stop_of(part, lambda row: any(isinstance(atom, Fault) for atom in atoms_read(machine, [row.when])))
     tolerates = with_modes(machine, finding.modes, tolerates=sensors)
     says = f"{listed(names)} {'tolerate' if len(names) > 1 else 'tolerates'} {text.replace(' or ', ' and ')}"
     if any(isinstance(machine.sensor(name).source, Remembered) for name in sensors):
@@ -346,7 +452,7 @@ def _fault_ignored(machine: Machine, finding: Finding) -> Iterator[Mend]:
             tolerates,
         )
         return
-    yield _failsafe(machine, part, finding.modes, Or(faults) if len(faults) > 1 else faults[0], text, stop)
+    yield from _fault_failsafes(machine, part, finding.modes, sensors)
     yield Mend(f"if it can do without, declare that {says}", tolerates)
 
 
@@ -361,6 +467,7 @@ def _faint_hope(machine: Machine, finding: Finding) -> Iterator[Mend]:
         return replace(row, when=And((row.when, valid))) if row.number in numbers else row
 
     targets = [ModeRef(part.name, part.rows[number].target) for number in sorted(numbers)]
+    yield from _wider_failsafe(machine, finding, [valid.of], targets)
     if any(_asks_in_doubt(machine, part.rows[number].when, finding.subject) for number in numbers):
         names, _ = _in(part, targets)
         says = f"{listed(names)} {'tolerate' if len(names) > 1 else 'tolerates'} {finding.subject} fault"
@@ -400,23 +507,91 @@ def _doubtful_levels(machine: Machine, conditions: Sequence[Condition], sensor: 
 
 
 def _halt_missed(machine: Machine, finding: Finding) -> Iterator[Mend]:
+    yield from _into_group(machine, finding)
+    part = _part_of(machine, finding)
     for command in machine.commands:
         if not command.urgent:
             continue
+        yield from _wider_failsafe(machine, finding, [Taken(command.name)])
+        if part is not None:
+            yield from _plain_halt(machine, part, finding, command.name)
         made = machine
-        for part in machine.parts:
-            every = tuple(mode.name for mode in part.modes)
-            row = _new_row(part, every, Taken(command.name), command.name, part.start.name, True)
-            made = with_row(made, part.name, row, 0)
+        for each in machine.parts:
+            every = tuple(mode.name for mode in each.modes)
+            row = _new_row(each, every, Taken(command.name), command.name, each.start.name, True)
+            made = with_row(made, each.name, row, 0)
         target = "start" if len(machine.parts) > 1 else machine.parts[0].start.name
         where = ", before the first part" if len(machine.parts) > 1 else ""
         yield Mend(f"put a failsafe before all others{where}: any | {command.name} | {target}", made)
+
+
+def _plain_halt(machine: Machine, part: Part, finding: Finding, command: str) -> Iterator[Mend]:
+    """A failsafe on ``command`` that is there: first of all, or with nothing else asked."""
+    tick = tick_of(machine)
+    names = {mode.mode for mode in finding.modes}
+    for row in part.failsafes:
+        asked = any(command in asks_for(guard) for guard in tick.part[part.name].guards[row.number])
+        if not asked or (row.shared and len(machine.parts) > 1) or not names <= set(row.modes):
+            continue
+        if row.when == Taken(command) and row.number:
+            rows = [row, *(each for each in part.rows if each is not row)]
+            text = f"put the failsafe on line {row.place.line} before all others"
+            yield Mend(text, _in_order(machine, part, rows), True)
+        elif row.when != Taken(command):
+            alone = replace(row, when=Taken(command))
+            yield Mend(
+                f"let the failsafe on line {row.place.line} ask for {command} and nothing else",
+                with_rows(machine, part.name, lambda each, row=row, alone=alone: alone if each is row else each),  # type: ignore[misc]
+                True,
+            )
+
+
+def _in_order(machine: Machine, part: Part, rows: Sequence[Row]) -> Machine:
+    """``machine`` with the rows of a part in that order."""
+    numbered = tuple(replace(each, number=number) for number, each in enumerate(rows))
+    return _with_part(machine, part.name, lambda whole: replace(whole, rows=numbered))
+
+
+def _halt_undone(machine: Machine, finding: Finding) -> Iterator[Mend]:
+    """The row that starts it again asks for a command: one that is held in the mode that it leads to, that nothing asks
+    for yet, or that starts the part otherwise."""
+    part = _part_of(machine, finding)
+    if part is None or not finding.by:
+        return
+    row = part.rows[finding.by[0].number]
+    tick = tick_of(machine)
+    held = {
+        test.clock.command
+        for made in tick.part[part.name].in_mode.get(row.target, ())
+        for test in tests_read(tick, [made.guard])
+        if isinstance(test, Reached) and isinstance(test.clock, AbsenceClock)
+    }
+    idle = {each.subject for each in unused(machine)}
+    starts = [each for each in part.rows if each.move == "go" and machine.drives(part.mode[each.target])]
+    starts = [each for each in starts if any(part.mode[name].stop for name in each.modes)]
+    guards = [guard for each in starts for guard in tick.part[part.name].guards[each.number]]
+    leading = {name for guard in guards for name in asks_for(guard)}
+    plain = [each.name for each in machine.commands if not each.urgent]
+    for name in dict.fromkeys(name for some in (held, idle, leading) for name in plain if name in some):
+        yield Mend(
+            f"let the row on line {row.place.line} ask for a command, too: 'and {name}'",
+            with_rows(machine, part.name, _asking(row, Taken(name))),
+            spare=True,
+        )
+    names = listed([mode.mode for mode in finding.modes])
+    yield Mend(
+        f"if it is meant to go on by itself, declare that {names} {'resume' if len(finding.modes) > 1 else 'resumes'}",
+        with_modes(machine, finding.modes, resumes=True),
+        beside=True,
+    )
 
 
 def _never_ends(machine: Machine, finding: Finding) -> Iterator[Mend]:
     part = _part_of(machine, finding)
     if part is None:
         return
+    yield from _into_group(machine, finding)
+    yield from _here_too(machine, part, finding)
     ticks = GIVES_UP_MS // machine.tick_ms
     names, cell = _in(part, finding.modes)
     row = _new_row(part, names, After(ticks), f"after {machine.duration(ticks)}", part.start.name, False)
@@ -430,6 +605,19 @@ def _never_ends(machine: Machine, finding: Finding) -> Iterator[Mend]:
     )
 
 
+def _here_too(machine: Machine, part: Part, finding: Finding) -> Iterator[Mend]:
+    """A failsafe that holds back what would end the mode applies there, too."""
+    names, _ = _in(part, finding.modes)
+    for row in (part.rows[ref.number] for ref in finding.by):
+        if row.failsafe and not set(names) <= set(row.modes):
+            more = replace(row, modes=tuple(m.name for m in part.modes if m.name in {*row.modes, *names}))
+            yield Mend(
+                f"let the failsafe on line {row.place.line} apply in {listed(names)}, too",
+                with_rows(machine, part.name, lambda each, row=row, more=more: more if each is row else each),  # type: ignore[misc]
+                enough=True,
+            )
+
+
 def _flapping(machine: Machine, finding: Finding) -> Iterator[Mend]:
     """What starts asks that what stops is not so; else it waits. What stops is never made to wait."""
     rows = [machine.part(ref.part).rows[ref.number] for ref in finding.by]
@@ -438,7 +626,10 @@ def _flapping(machine: Machine, finding: Finding) -> Iterator[Mend]:
         if row.failsafe or row.move != "go" or not machine.drives(part.mode[row.target]):
             continue
         for other in rows:
-            if other.part == row.part and row.target in other.modes and (asked := _named(other.when)):
+            known = _denied(row.when)
+            if other.part == row.part and row.target in other.modes and (
+                asked := [each for each in _named(other.when, other.when_text) if each[0] not in known]
+            ):
                 text = " or ".join(told for _, told in asked)
                 text = f"({text})" if len(asked) > 1 else text
                 free = Not(Or(tuple(condition for condition, _ in asked)))
@@ -462,11 +653,27 @@ def _asking(row: Row, more: Condition) -> Callable[[Row], Row]:
     return lambda each: replace(each, when=And((more, each.when))) if each.number == row.number else each
 
 
-def _named(condition: Condition) -> list[tuple[Condition, str]]:
-    """What ``condition`` asks of switches, levels and faults, each of which alone is enough; with how it is written."""
+def _denied(condition: Condition) -> frozenset[Condition]:
+    """What ``condition`` asks not to be so."""
+    match condition:
+        case And(several):
+            return frozenset[Condition]().union(*map(_denied, several))
+        case Not(Or(several)):
+            return frozenset(several)
+        case Not(of):
+            return frozenset([of])
+        case _:
+            return frozenset()
+
+
+def _named(condition: Condition, text: str = "") -> list[tuple[Condition, str]]:
+    """What ``condition``, written as ``text``, asks of switches, levels and faults, and by a comparison alone: each is
+    enough; with how it is written."""
     match condition:
         case Or(several):
             return [told for each in several for told in _named(each)]
+        case Compare() if text:
+            return [(condition, f"({' '.join(text.split())})")]
         case SwitchOn(name) | LevelOn(name):
             return [(condition, name)]
         case Fault(name):
@@ -527,9 +734,36 @@ def _left_out(machine: Machine, finding: Finding) -> Iterator[Mend]:
     yield Mend(how, with_rows(machine, part.name, covers))
 
 
-def _shadowed(machine: Machine, finding: Finding) -> Iterator[Mend]:
-    """A command that starts and stops: the failsafe on it is made a rule."""
+def _lost_command(machine: Machine, finding: Finding, others: Sequence[Finding]) -> Iterator[Mend]:
+    """The rule above asks for a command that nothing uses."""
     part = _part_of(machine, finding)
+    if part is None or len(finding.by) != 1 or part.rows[finding.by[0].number].failsafe:
+        return
+    above = part.rows[finding.by[0].number]
+    idle = {each.subject for each in others if each.code == "unused"}
+    for name in [each.name for each in machine.commands if each.name in idle and not each.urgent][:MOST_COMMANDS]:
+        yield Mend(
+            f"let the row on line {above.place.line} ask for a command, too: 'and {name}'",
+            with_rows(machine, part.name, _asking(above, Taken(name))),
+            enough=True,
+        )
+
+
+def _shadowed(machine: Machine, finding: Finding) -> Iterator[Mend]:
+    """A row that asks more stands above the one that asks less; or, for a command that starts and stops: the failsafe
+    on it is made a rule."""
+    part = _part_of(machine, finding)
+    if part is not None and finding.row is not None and not finding.subject and len(finding.by) == 1:
+        row, above = part.rows[finding.row.number], part.rows[finding.by[0].number]
+        if above.number < row.number and not above.failsafe and not row.failsafe:
+            rest = [each for each in part.rows if each is not row]
+            at = rest.index(above)
+            yield Mend(
+                f"put this row above the one on line {above.place.line}",
+                _in_order(machine, part, [*rest[:at], row, *rest[at:]]),
+                enough=True,
+            )
+        return
     if part is None or finding.row is None or not finding.subject or len(finding.by) != 1:
         return
     failsafe, start = part.rows[finding.by[0].number], part.rows[finding.row.number]
@@ -551,11 +785,39 @@ def _shadowed(machine: Machine, finding: Finding) -> Iterator[Mend]:
     )
 
 
+def _never_entered(machine: Machine, finding: Finding, others: Sequence[Finding]) -> Iterator[Mend]:
+    """A row that leads to the mode: from one that drives for ever, or on a command that nothing uses."""
+    part = None if finding.mode is None or finding.by else _part_of(machine, replace(finding, also=()))
+    if part is None or finding.mode is None:
+        return
+    ticks = GIVES_UP_MS // machine.tick_ms
+    target = finding.mode.mode
+    after = f"after {machine.duration(ticks)}"
+    ways: list[tuple[str, Condition, str]] = []
+    for each in others:
+        if each.code == "endless" and each.mode is not None and each.mode.part == part.name and not each.also:
+            ways.append((each.mode.mode, After(ticks), after))
+    idle = {each.subject for each in others if each.code == "unused"}
+    ways += [
+        (part.start.name, Taken(command.name), command.name)
+        for command in machine.commands
+        if command.name in idle and not command.urgent
+    ]
+    for source, when, text in ways[:MOST_COMMANDS]:
+        row = _new_row(part, (source,), when, text, target, False)
+        yield Mend(
+            f"add a row that leads to {target}, such as: {source} | {text} | {target}",
+            with_row(machine, part.name, row, len(part.rows)),
+            enough=True,
+        )
+
+
 _MENDS: dict[str, Callable[[Machine, Finding], Iterator[Mend]]] = {
     "runaway": _runaway,
     "fault ignored": _fault_ignored,
     "faint hope": _faint_hope,
     "halt missed": _halt_missed,
+    "halt undone": _halt_undone,
     "endless": _never_ends,
     "waits for ever": _never_ends,
     "flapping": _flapping,

@@ -28,7 +28,7 @@ from statecraft.machine import (
 from statecraft.proof.checks.bare_threshold import bare_threshold, told_elsewhere, wavering_levels
 from statecraft.proof.checks.constant_inputs import RUN_UP
 from statecraft.proof.checks.declared import in_doubt, left_out, loose_word, mixed, no_such_fault, nobody_watched
-from statecraft.proof.checks.endless import dead_encoder, endless
+from statecraft.proof.checks.endless import dead_encoder, endless, may_drive_on
 from statecraft.proof.checks.faint_hope import faint_hope
 from statecraft.proof.checks.fault_ignored import askers, fault_ignored, watched
 from statecraft.proof.checks.flapping import flapping
@@ -443,7 +443,8 @@ class _Proof:
             True,
         )
         yield _Question(f"whether a mode waits for ever{said}", of(waits_for_ever), lambda: self.waits(name))
-        if all(link.silent is None for link in self.machine.links):
+        unwatched = all(link.silent is None for link in self.machine.links)
+        if unwatched and may_drive_on(self.machine, self.machine.part(name)):
             yield _Question(f"whether the machine drives on for ever{said}", of(endless), undecided)
         if may_start_again(self.machine, self.machine.part(name)):
             yield _Question(f"whether a halt stays one{said}", of(halt_undone), sliced(halt_undone), True)

@@ -303,7 +303,8 @@ class _Teller:
                 while_so = f"while {about.subject} reads {turn} in turn{self.kept_held()}"
                 return RunLine(None, f"the same again and again, {while_so}")
             case "fault ignored":
-                return RunLine(self.last, f"{self.moving(part, view)}, 2nd tick with {about.subject} in fault")
+                told = self.moving(part, view) if part and not part.mode[view.modes[part.name]].stop else there
+                return RunLine(self.last, f"{told}, 2nd tick with {about.subject} in fault")
             case "faint hope":
                 value = hoped(self.machine, about.row, about.subject, self.run) if about.row is not None else None
                 text = f"{self.moving(part, view)} with {about.subject} in fault"

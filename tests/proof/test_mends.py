@@ -37,10 +37,13 @@ def offered(machine: Machine) -> Iterator[tuple[Finding, Mend]]:
 
 @lru_cache(maxsize=4)
 def found_by_brute_force(machine: Machine, limit: int) -> frozenset[object]:
-    """What brute force finds: codes and what each is about, rows by where they stand; and the promises broken."""
+    """What brute force finds: codes and what each is about, rows by where they stand; and the promises broken. Not
+    that a failsafe never decides: a second guard does no harm."""
     world = World(machine, limit)
     found: set[object] = set()
     for code, part, about, *more in claims(world):
+        if isinstance(about, int) and machine.part(str(part)).rows[about].failsafe:
+            continue
         what = machine.part(str(part)).rows[about].place if isinstance(about, int) else about
         found.add((code, part, what, *more))
     return frozenset(found) | {

@@ -267,7 +267,7 @@ def left_out(machine: Machine) -> Iterator[Finding]:
             if len(missed) != 1:
                 continue
             mode = missed[0]
-            twins = [other for other in driving if other is not mode and dict(other.settings) == dict(mode.settings)]
+            twins = [other for other in driving if other is not mode and machine.drives_alike(mode, other)]
             asked = set(tests_read(tick, [made.guard for made in turn.in_mode[mode.name]]))
             if not twins or not asked.isdisjoint((SwitchOn(name), LevelOn(name))):
                 continue
@@ -276,8 +276,8 @@ def left_out(machine: Machine) -> Iterator[Finding]:
             yield Finding(
                 "left out",
                 mode.place,
-                f"in every other mode that drives {name} stops {whom}, and not in {mode.name}, which sets the same as "
-                f"{twins[0].name}.",
+                f"in every other mode that drives {name} stops {whom}, and not in {mode.name}, which drives the same "
+                f"way as {twins[0].name}.",
                 _cover(part, row, mode),
                 mode=ModeRef(part.name, mode.name),
                 by=tuple(RowRef(part.name, each.number) for each in stops),

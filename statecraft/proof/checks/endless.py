@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Container, Iterable, Iterator, Mapping
-from typing import cast
+from typing import NamedTuple, cast
 
-from statecraft.findings import Finding, Run
+from statecraft.findings import Finding, RowRef, Run
 from statecraft.folding import listed
-from statecraft.machine import Compare, LevelOn, Machine, ModeRef, Taken
+from statecraft.machine import Compare, LevelOn, Machine, Mode, ModeRef, Part, Taken
 from statecraft.proof.checks.constant_inputs import Cells, constants, every_choice, quiet, with_tail
 from statecraft.proof.checks.waits_for_ever import asked_by_others, lost, may_leave, modes_beside, roughly, unsteady
 from statecraft.proof.engine.exploration import Config
@@ -66,12 +66,15 @@ def endless(explored: Reachability, part: int) -> Iterator[Finding]:
             if any(may_leave(explored, part, place, quiet(explored, cells)) for cells in every):
                 raise Undecided
         told = "whatever its sensors read" if not ends else "while some readings stay as they are"
+        held = _held_back(machine, whole.name, mode)
+        why = held.said if held is not None and ends else ""
         yield Finding(
             "endless",
             mode.place,
-            f"in {mode.name} the machine drives on for ever, {told}, until somebody gives a command.",
+            f"in {mode.name} the machine drives on for ever, {told}, until somebody gives a command{why}.",
             f"add a row 'after' that ends {mode.name}; or, if it is meant, declare there that it is endless.",
             mode=explored.ref(part, place),
+            by=held.rows if held is not None and ends else (),
             run=best,
             gravity="note" if ends else None,
         )
@@ -116,9 +119,9 @@ def dead_encoder(machine: Machine) -> Iterator[Finding]:
                 mode.place,
                 f"nothing but {listed(names, 'or')} ends {mode.name}: where no pulse comes, as from a broken wire, the "
                 "machine drives on until somebody stops it.",
-                f"add a row 'after' that ends {mode.name}; or a level, and a failsafe that asks for it:  level stalled "
-                f"when {turn.part.name} in {mode.name} and {names[0]} steady within 2 for 500 ms, clears when not "
-                f"{turn.part.name} in {mode.name}     or, if it is meant, declare there that it is endless.",
+                f"add a row 'after' that ends {mode.name}; or a failsafe on a level that is on 'when {turn.part.name} "
+                f"in {mode.name} and {names[0]} steady within 2 for 500 ms' and clears 'when not {turn.part.name} in "
+                f"{mode.name}'; or, if it is meant, declare there that it is endless.",
                 mode=ModeRef(turn.part.name, mode.name),
             )
 
@@ -149,6 +152,41 @@ def _alone(guard: Guard, tick: Tick, dead: Container[str] = ()) -> Guard:
             return FALSE if _alone(any_of([latch.doubt, latch.set]), tick, dead) == FALSE else guard
         case _:
             return guard
+
+
+def may_drive_on(machine: Machine, part: Part) -> bool:
+    """Whether some mode of ``part`` drives and does not simply end after a time."""
+    return any(
+        machine.drives(mode) and not mode.endless and not _timed_out(machine, part.name, mode.name)
+        for mode in part.modes
+    )
+
+
+class _HeldBack(NamedTuple):
+    """A row that time alone would let end a mode, behind the failsafes that hold it back.
+
+    Attributes:
+        said: the rest of a sentence that says so.
+        rows: the failsafes, then the row.
+    """
+
+    said: str
+    rows: tuple[RowRef, ...]
+
+
+def _held_back(machine: Machine, part: str, mode: Mode) -> _HeldBack | None:
+    """What time alone would end ``mode`` by, were it not held back by failsafes that do not apply in ``mode``."""
+    for made in tick_of(machine).part[part].in_mode[mode.name]:
+        timed = isinstance(made.guard, Reached) and isinstance(made.guard.clock, ModeClock | GroupClock)
+        bars = [bar.failsafe for bar in made.bars if mode.name not in bar.failsafe.modes]
+        if timed and bars and made.target.name != mode.name:
+            lines = [str(row.place.line) for row in bars]
+            which = f" on line {lines[0]} holds" if len(bars) == 1 else f"s on lines {listed(lines)} hold"
+            return _HeldBack(
+                f"; the failsafe{which} back the row on line {made.row.place.line}",
+                tuple(RowRef(part, row.number) for row in (*bars, made.row)),
+            )
+    return None
 
 
 def _timed_out(machine: Machine, part: str, mode: str) -> bool:

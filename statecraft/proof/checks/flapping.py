@@ -7,6 +7,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from types import MappingProxyType
 
 from statecraft.findings import Finding
+from statecraft.folding import listed
 from statecraft.proof.checks.constant_inputs import (
     Cells,
     EndlessWay,
@@ -79,7 +80,7 @@ def flapping(
         yield Finding(
             "flapping",
             mode.place,
-            f"{_while(explored, saying)}, {' and '.join(round_of)} take turns on every tick.",
+            f"{_while(explored, saying)}, {listed(round_of)} take turns on every tick.",
             "give a level a gap between its set and its clear condition, or let a row wait with 'after'.",
             mode=explored.ref(part, at),
             by=_rows_of(explored, example, sorted(parts)),

@@ -11,6 +11,8 @@ from statecraft.proof.engine.model import NOBODY, Modes, Rows, SymbolicModel
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.counterexamples import Trail
 from statecraft.proof.runs.search import Goal
+from statecraft.semantics import tick_of
+from statecraft.semantics.cone import asks_for
 
 Explore = Callable[[frozenset[str]], Reachability]
 """Gives the exploration of some parts together (with all that they ask about)."""
@@ -127,11 +129,22 @@ def _missed(
     by = () if row == NOBODY else (explored.row_ref(other, row),)
     whose = explored.model.parts[other].name
     whom = "the machine" if whose == ref.part else whose
-    told = f"{command} may not stop" if len({name for name, _, _ in fails}) == 1 else "no urgent command always stops"
+    told = f"{command} does not" if len({name for name, _, _ in fails}) == 1 else "no urgent command does"
+    part_of = explored.whole.part(whose)
+    if whose == ref.part and not any(
+        command in asks_for(made.guard)
+        for made in tick_of(explored.whole).part[whose].in_mode[mode.name]
+        for command, _, _ in fails
+    ):
+        why = ": no row there asks for it"
+    elif row != NOBODY:
+        why = f": the row on line {part_of.rows[row].place.line} comes first"
+    else:
+        why = ""
     return Finding(
         "halt missed",
         mode.place,
-        f"{told} {whom} on the tick that takes it in {mode.name}.",
+        f"in {mode.name}, {told} stop {whom} on the tick that takes it{why}.",
         hint,
         mode=ref,
         by=by,

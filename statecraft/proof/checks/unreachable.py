@@ -6,7 +6,7 @@ from collections.abc import Callable, Collection, Iterator
 
 from statecraft.findings import Finding, RowRef, Severity
 from statecraft.folding import listed
-from statecraft.machine import ModeRef, Part, Row
+from statecraft.machine import After, And, ModeRef, Part, Row, atoms
 from statecraft.proof.checks.mode_graph import idle_said, idle_with
 from statecraft.proof.engine.diagrams import Node
 from statecraft.proof.engine.exploration import START, Config, Explorer, Region
@@ -120,9 +120,22 @@ def silent(explored: Reachability, part: int, row: Row, ever_holds: bool = True)
         return Finding(
             "unreachable",
             row.place,
-            f"this row never decides: {told} holds in no situation that the machine can reach in {_modes(row)}.",
+            f"this row never decides: {told} holds in no situation that the machine can reach in {_modes(row)}"
+            f"{_outside(explored.model.parts[part], row)}.",
             mend,
             row=ref,
+            gravity=gravity,
+        )
+    plain = next((number for number in by if _asks_less(explored.row(part, number), row)), None)
+    if plain is not None:
+        line = _lines(explored, part, (plain,))
+        return Finding(
+            "shadowed",
+            row.place,
+            f"this row never decides: the row on line {line} asks less, and comes first.",
+            moved,
+            row=ref,
+            by=(explored.row_ref(part, plain),),
             gravity=gravity,
         )
     first = tuple(number for number in by if set(explored.row(part, number).modes) & set(row.modes))
@@ -157,6 +170,21 @@ def silent(explored: Reachability, part: int, row: Row, ever_holds: bool = True)
         by=tuple(explored.row_ref(part, number) for number in by),
         gravity=gravity,
     )
+
+
+def _outside(part: Part, row: Row) -> str:
+    """That a row asks how long it is since a group was entered, and applies outside it."""
+    for group in [atom.group for atom in atoms(row.when) if isinstance(atom, After) and atom.group]:
+        if not set(row.modes) & set(part.group[group].modes):
+            return f", which {'is' if len(row.modes) == 1 else 'are'} not in {group}"
+    return ""
+
+
+def _asks_less(above: Row, row: Row) -> bool:
+    """Whether ``above`` applies wherever ``row`` does, asks what that asks or less, and comes before it."""
+    some, more = (set(each.when.of) if isinstance(each.when, And) else {each.when} for each in (above, row))
+    before = above.number < row.number and above.failsafe == row.failsafe
+    return before and set(row.modes) <= set(above.modes) and some <= more
 
 
 def _starts_and_stops(explored: Reachability, part: int, row: Row, by: tuple[int, ...]) -> str | None:
