@@ -11,6 +11,8 @@ from statecraft.machine import (
     InMode,
     Level,
     Machine,
+    Made,
+    Mode,
     Motor,
     Output,
     Part,
@@ -18,6 +20,7 @@ from statecraft.machine import (
     Setting,
     Stepper,
     Term,
+    reach,
     sensors_of,
 )
 from statecraft.semantics.guards import Guard, Reached, all_of, any_of, negation, reached
@@ -38,7 +41,7 @@ from statecraft.semantics.keys import (
     StepRest,
 )
 from statecraft.semantics.lowering import Lowering
-from statecraft.semantics.variables import Variables, rest_of, steady_conditions
+from statecraft.semantics.variables import STEP_PARTS, Variables, rest_of, steady_conditions
 
 # --------------------------------------------------------------------------------------------------------------- step 2
 
@@ -268,6 +271,39 @@ def steps(machine: Machine) -> Iterator[Steps]:
                 _, most = machine.moves_alone(each) or (0, 0)
                 key, rest = CounterValue(each.name), StepRest(each.name)
                 yield Steps(key, rest, each.steps_of, most, each.low, each.high, each.round)
+
+
+def steps_between(machine: Machine, stepper: Stepper, part: Part, mode: Mode) -> tuple[int, int]:
+    """The least and the greatest number of steps, negative backward, that ``stepper``, which ``part`` sets, does on a
+    tick that begins in ``mode``: its setting after the tick before times the tick, up or down to a whole number.
+
+    On its ramp it may be anywhere between what modes of the part set. A stop mode that does not stop gently cuts the
+    ramp, unless it sets the stepper, as it may one that is harmless. Where it may have turned round, it may be at rest.
+    """
+    dials = {dial.name: dial for dial in machine.dials}
+
+    def asked(mode: Mode) -> tuple[int, int]:
+        setting = dict(mode.settings).get(stepper.name)
+        if not isinstance(setting, Fixed | Made):
+            return 0, 0
+        low, high = (max(-stepper.most, min(stepper.most, end)) for end in reach(setting, dials))
+        return (low, high) if isinstance(setting, Fixed) else (min(0, low), max(0, high))
+
+    every = [asked(each) for each in part.modes]
+    least, greatest = min(0, *(low for low, _ in every)), max(0, *(high for _, high in every))
+    low, high = asked(mode)
+    at_once = mode.stop and mode.gently is None and dict(mode.settings).get(stepper.name, Fixed(0)) == Fixed(0)
+    if stepper.ramp is not None and not at_once:
+        low, high = least, greatest
+    elif least < 0 < greatest:
+        low, high = min(0, low), max(0, high)
+    return _steps(low, machine.tick_ms, low < 0), _steps(high, machine.tick_ms, high > 0)
+
+
+def _steps(rate: int, tick_ms: int, up: bool) -> int:
+    """The steps of a tick at ``rate`` in tenths of a hertz, away from 0 (``up``) or towards 0 to a whole number."""
+    whole, part = divmod(abs(rate) * tick_ms, STEP_PARTS)
+    return (whole + (up and part > 0)) * (1 if rate > 0 else -1)
 
 
 def memories(machine: Machine) -> Iterator[Memory]:

@@ -8,15 +8,12 @@ alarms here, only faults that the exact proofs still have to find.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
-from typing import TYPE_CHECKING
 
 from statecraft.findings import Finding, RowRef
 from statecraft.folding import listed
 from statecraft.machine import Machine, Mode, ModeRef, Part, Row
 from statecraft.proof.checks.unused import unused
-
-if TYPE_CHECKING:
-    from networkx import DiGraph
+from statecraft.proof.engine.graphs import leading_to, led_to
 
 
 def findings(machine: Machine) -> list[Finding]:
@@ -27,26 +24,20 @@ def findings(machine: Machine) -> list[Finding]:
     return [*found, *unused(machine)]
 
 
-def mode_graph(part: Part) -> DiGraph:
-    """The modes of ``part``, and an edge for every row that might lead from one to another."""
-    import networkx
-
-    graph = networkx.DiGraph()
-    graph.add_nodes_from(mode.name for mode in part.modes)
-    graph.add_edges_from(
-        (mode, row.target) for row in part.rows if row.move == "go" for mode in row.modes if mode != row.target
-    )
+def mode_graph(part: Part) -> dict[str, set[str]]:
+    """The modes of ``part``, each with those to which a row might lead from it."""
+    graph = {mode.name: set[str]() for mode in part.modes}
+    for row in part.rows:
+        for mode in row.modes if row.move == "go" else ():
+            graph[mode] |= {row.target} - {mode}
     return graph
 
 
 def plain_faults(part: Part) -> Iterator[Finding]:
     """Modes of ``part`` that no row leads to, none leaves, or from which no rows lead to a stop mode."""
-    import networkx
-
     graph = mode_graph(part)
-    reached = networkx.descendants(graph, part.start.name) | {part.start.name}
-    stops = {mode.name for mode in part.modes if mode.stop}
-    stopping = stops.union(*(networkx.ancestors(graph, stop) for stop in stops))
+    reached = led_to(graph, part.start.name)
+    stopping = leading_to(graph, {mode.name for mode in part.modes if mode.stop})
     for mode in part.modes:
         where = ModeRef(part.name, mode.name)
         if mode.name not in reached:
@@ -61,7 +52,7 @@ def plain_faults(part: Part) -> Iterator[Finding]:
                 gravity="error",
             )
             continue
-        if not graph.out_degree(mode.name) and not mode.final:
+        if not graph[mode.name] and not mode.final:
             yield Finding(
                 "stuck",
                 mode.place,

@@ -205,8 +205,9 @@ def roughly(explored: Reachability, part: int, place: int) -> bool:
 
 
 def _ends(explored: Reachability, part: int, place: int) -> dict[int, int | None]:
-    """Of the counters of the part that are followed roughly, those that time moves one way only while the mode lasts,
-    each with what it comes to (as the model tells its values apart); and those that nothing moves, with None."""
+    """Of the counters of the part that are followed roughly, those that time or a stepper moves one way only while the
+    mode lasts, each with what it comes to (as the model tells its values apart); and those that nothing moves but
+    pulses, which stand still with the inputs, with None."""
     model = explored.model
     modes = tuple(place if other == part else 0 for other in range(len(model.parts)))
     changes = [c for made in model.decisions_in(part, place) if made.target == made.mode for c in made.changes]
@@ -217,6 +218,12 @@ def _ends(explored: Reachability, part: int, place: int) -> dict[int, int | None
             continue
         own = [change for change in changes if change.counter.name == counter.name]
         timed = {c.by > 0 for clause, c in enumerate(counter.counts) if model.counting(at, clause, modes)}
+        if counter.steps_of:
+            owner = model.machine.owner(counter.steps_of)
+            if owner is None or model.part_index[owner.name] != part:
+                continue
+            least, most = model.moves(at, modes)
+            timed |= {up for up, moves in ((True, most > 0), (False, least < 0)) if moves}
         ways = timed | {change.by > 0 for change in own if isinstance(change, StepCounter)}
         if not own and not timed:
             found[at] = None

@@ -202,7 +202,7 @@ class Only(NamedTuple):
         said: clocks that messages must set to 0, where they run.
         still: no message turns a dial that is a counter.
         counters: as they must be once those that count have, and what messages say; None for any.
-        standing: counters that count from outside stand still.
+        standing: counters that count from outside stand still; a stepper's steps go on.
     """
 
     pairs: tuple[tuple[int, int], ...] = ()
@@ -610,7 +610,7 @@ class Explorer:
         model = self.model
         ways = [(config.counters, NONE)]
         if model.remainders or model.loose or turned or model.from_outside:
-            ways = self._counted(config, time.passed, turned, start or standing)
+            ways = self._counted(config, time.passed, turned, start, standing)
         for place in model.stored if start else ():
             ways = [
                 ((*counters[:place], value, *counters[place + 1 :]), wrapped)
@@ -651,10 +651,12 @@ class Explorer:
         config: Config,
         passed: Callable[[str, int], bool],
         turned: tuple[tuple[int, tuple[int, ...]], ...],
+        start: bool,
         standing: bool,
     ) -> list[tuple[Counters, frozenset[str]]]:
         """The counters once those that count have (more than one way only for loose ones, for dials that are
-        ``turned``, and for those that count from outside unless these stand still), and which stepped by time."""
+        ``turned``, for those that count from outside unless these are ``standing``, and for steps between two whole
+        numbers), and which stepped by time. On the ``start`` nothing is moved from outside."""
         branches: list[list[int | None]] = [list(config.counters)]
         wrapped = set()
         for place, clause, counts in self.model.remainders:
@@ -678,11 +680,13 @@ class Explorer:
                 for counters in branches
                 for value in dict.fromkeys((counters[place], *values))
             ]
-        for place in () if standing else self.model.from_outside:
+        for place in () if start else self.model.from_outside:
+            if standing and self.model.counters[place].outside is not None:
+                continue
             branches = [
                 [*counters[:place], value, *counters[place + 1 :]]
                 for counters in branches
-                for value in self.model.moved(place, counters[place])
+                for value in self.model.moved(place, counters[place], config.modes)
             ]
         return [(tuple(counters), frozenset(wrapped)) for counters in branches]
 

@@ -32,7 +32,7 @@ def strong_components(steps: Mapping[Node, Collection[Node]]) -> Iterator[set[No
             back[after].append(node)
     while left:
         first = next(iter(left))
-        onward, backward = _led_to(left, first), _led_to(back, first)
+        onward, backward = led_to(left, first), led_to(back, first)
         found = onward & backward
         yield found
         for graph in (left, back):
@@ -40,7 +40,7 @@ def strong_components(steps: Mapping[Node, Collection[Node]]) -> Iterator[set[No
                 del graph[node]
 
 
-def _led_to(steps: Mapping[Node, Collection[Node]], first: Node) -> set[Node]:
+def led_to(steps: Mapping[Node, Collection[Node]], first: Node) -> set[Node]:
     """``first`` and all that it leads to among the nodes that ``steps`` has."""
     seen = {first}
     waiting = [first]

@@ -36,6 +36,7 @@ from statecraft.machine import (
     Row,
     Silent,
     Steady,
+    Stepper,
     SwitchOn,
     Taken,
     Term,
@@ -76,6 +77,7 @@ from statecraft.semantics.guards import AllOf, AnyOf, Guard, Negation, Reached, 
 from statecraft.semantics.guards import Known as KnownGuard
 from statecraft.semantics.keys import AbsenceClock, SilenceClock
 from statecraft.semantics.lowering import Lowering
+from statecraft.semantics.updates import steps_between
 from statecraft.semantics.variables import clocks_by_name
 
 NOBODY = -1
@@ -318,6 +320,7 @@ class SymbolicModel:
         self._observed: dict[object, Node] = {}
         self._effects: dict[tuple[Modes, Counters, Rows], tuple[Effect, ...]] = {}
         self.from_outside = dict(self._moving_counters())
+        self._moves: dict[tuple[int, int], tuple[int, int]] = {}
         self.stored = tuple(place for place, counter in enumerate(self.counters) if counter.stored)
         self.loose = dict(self._loose()) if loosely else {}
         self.loose |= dict(self._loosely_moving(FEW_VALUES if loosely or loosely_moved else MOST_VALUES))
@@ -912,11 +915,26 @@ class SymbolicModel:
             if any(least <= last and most >= first for first, last in ends):
                 yield least
 
-    def moved(self, place: int, value: int | None) -> tuple[int | None, ...]:
-        """What a counter that counts from outside may come to from ``value`` on a tick."""
+    def moves(self, place: int, modes: Modes) -> tuple[int, int]:
+        """How far a counter that pulses or steps move does so, least and most, on a tick that begins in ``modes``."""
+        counter = self.counters[place]
+        stepper = self.machine.output(counter.steps_of) if counter.steps_of else None
+        owner = None if stepper is None else self.machine.owner(stepper.name)
+        if owner is None:
+            return self.from_outside[place]
+        part = self.part_index[owner.name]
+        key = (place, modes[part])
+        found = self._moves.get(key)
+        if found is None:
+            assert isinstance(stepper, Stepper)
+            found = self._moves[key] = steps_between(self.machine, stepper, owner, owner.modes[modes[part]])
+        return found
+
+    def moved(self, place: int, value: int | None, modes: Modes) -> tuple[int | None, ...]:
+        """What a counter that pulses or steps move may come to from ``value`` on a tick that begins in ``modes``."""
         if value is None:
             return (None,)
-        least, most = self.from_outside[place]
+        least, most = self.moves(place, modes)
         if place in self.loose:
             low, high = self.span_of(place, value)
             return tuple(self._told_apart(place, low + least, high + most))

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
 from statecraft.findings import Hold, Run, Stimulus
-from statecraft.machine import Compare, Fault, ModeRef, Steady, Term
+from statecraft.machine import Compare, Counter, Fault, ModeRef, Steady, Term
 from statecraft.proof.engine.clusters import Cluster, InputCell, knots_of
 from statecraft.proof.engine.conditions import compare, consistent, terms_of, with_value
 from statecraft.proof.engine.diagrams import Node
@@ -736,7 +736,7 @@ def inputs_of(model: SymbolicModel, choice: Choice) -> Stimulus:
         take,
         heard,
         tuned,
-        choice.moves,
+        tuple((name, by) for name, by in choice.moves if model.machine.counter(name).outside is not None),
     )
 
 
@@ -851,14 +851,17 @@ def moves_of(model: SymbolicModel, origin: Config, ticks: Sequence[RunTicks]) ->
     def move(number: int) -> Moves:
         moves = []
         for place in values:
-            by = _towards(model, place, values[place], ticks, number)
+            by = _towards(model, place, values[place], ticks, number, model.moves(place, tuple(modes)))
             values[place] = model.counters[place].moved(values[place], by)
             moves += [(model.counters[place].name, by)] if by else []
         return tuple(moves)
 
     def ready(number: int) -> bool:
         wanted = {place: _wanted(model, place, ticks[number]) for place in values}
-        return all(span is None or _near(model, place, values[place], span) for place, span in wanted.items())
+        return all(
+            span is None or _near(model.counters[place], values[place], span, model.moves(place, tuple(modes)))
+            for place, span in wanted.items()
+        )
 
     for number, tick in enumerate(ticks):
         look()
@@ -898,19 +901,21 @@ def _decide(model: SymbolicModel, modes: list[int], tick: RunTicks, values: dict
                 values[place] = model.counters[place].moved(values[place], change.by)
 
 
-def _near(model: SymbolicModel, place: int, value: int, span: tuple[int, int]) -> bool:
-    """Whether a counter at ``value`` can be in ``span`` once it has moved on the next tick."""
-    least, most = model.from_outside[place]
-    ways = range(least, most + 1)
-    return any(span[0] <= model.counters[place].moved(value, by) <= span[1] for by in ways)
+def _near(counter: Counter, value: int, span: tuple[int, int], moves: tuple[int, int]) -> bool:
+    """Whether a counter at ``value`` can be in ``span`` once it has moved on the next tick, from least to most."""
+    least, most = moves
+    return any(span[0] <= counter.moved(value, by) <= span[1] for by in range(least, most + 1))
 
 
-def _towards(model: SymbolicModel, place: int, value: int, ticks: Sequence[RunTicks], number: int) -> int:
-    """By how much a counter that stands at ``value`` is to move on a tick of number ``number`` of ``ticks``."""
-    least, most = model.from_outside[place]
+def _towards(
+    model: SymbolicModel, place: int, value: int, ticks: Sequence[RunTicks], number: int, moves: tuple[int, int]
+) -> int:
+    """By how much, from least to most of ``moves``, a counter that stands at ``value`` is to move on a tick of number
+    ``number`` of ``ticks``."""
+    least, most = moves
     here = _wanted(model, place, ticks[number])
     if here is None:
-        return 0
+        return max(least, min(most, 0))
     goal = here
     for tick in itertools.islice(ticks, number + 1, None):
         there = _wanted(model, place, tick)

@@ -16,8 +16,9 @@ from statecraft.proof.engine.conditions import terms_of, usable
 from statecraft.proof.runs.replay import begun, states
 from statecraft.semantics.cone import sensors_read, tests_read
 from statecraft.semantics.guards import Guard, Reached, Test, holds, tests
-from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock, SteadyClock
+from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock, SteadyClock, StepRest
 from statecraft.semantics.tick import tick_of
+from statecraft.semantics.variables import STEP_PARTS
 from statecraft.simulation import State, View
 from statecraft.simulation.state import layout
 
@@ -90,6 +91,10 @@ class _Tick:
             ran = 0 if clock is None else int(self.before[clock])
             if mode in counts.modes and ran + 1 >= counts.ticks:
                 value = counter.moved(value, counts.by)
+        if counter.steps_of and not self.first:
+            rate = int(self.before[self.layout.index["shown", counter.steps_of]])
+            steps = int(self.before[self.layout.place[StepRest(counter.name)]]) + abs(rate) * self.machine.tick_ms
+            value = counter.moved(value, (1 if rate > 0 else -1) * (steps // STEP_PARTS if rate else 0))
         return counter.moved(value, View(self.layout, self.after).moves.get(counter.name, 0))
 
     def pivots(self) -> list[int]:

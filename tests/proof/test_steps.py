@@ -1,0 +1,122 @@
+"""Counters of a stepper's steps, in the proof: they move as the stepper is set, stand still while it rests, and never
+against it."""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+import pytest
+
+from statecraft.language import read_text
+from statecraft.proof.engine.model import SymbolicModel
+from statecraft.proof.prove import prove
+from statecraft.proof.runs.replay import breaks
+from statecraft.simulation import Simulation, State
+
+MANY = """\
+machine turner
+board atmega2560
+tick 10 ms
+command halt button, pin 2, on when low, urgent
+command {commands}
+sensor front range, trigger 22, echo 23, 2 cm .. 300 cm
+dial pace "x", 0 Hz .. 500 Hz, starts 100 Hz
+link radio serial1, 9600 baud, checked
+stepper one step 8, direction 9, at most 4 kHz
+stepper both step 10, direction 11, at most 4 kHz
+stepper ramped step 12, direction 13, at most 4 kHz, ramp 4000 Hz/s
+stepper kind step 24, direction 25, at most 4 kHz, ramp 9000 Hz/s, harmless
+failsafes
+  in | when | go to
+  any | halt | start
+part plainly
+counter ones -300 .. 300, counts steps of one
+counter boths -30 .. 30, round, counts steps of both
+mode p0 stop
+mode p1 one 310 Hz, both 33.3 Hz
+mode p2 one 33 Hz, both -1 kHz
+mode p3 one pace, both follows front: 20 cm -300 Hz .. 80 cm 400 Hz
+rules
+  in | when | go to
+{plainly}
+part on_ramps
+counter rampeds -3000 .. 3000, counts steps of ramped
+counter kinds -3000 .. 3000, counts steps of kind
+mode r0 stop, kind 150 Hz
+mode r1 stop gently within 50 ms
+mode r2 ramped 3333.3 Hz
+mode r3 ramped -600 Hz, kind -100 Hz
+rules
+  in | when | go to
+{on_ramps}
+"""
+
+
+def many() -> str:
+    names = [f"{part}{number}" for part in "pr" for number in range(4)]
+    rules = [f"  any but {name} | to_{name} | {name}" for name in names]
+    commands = "\ncommand ".join(f'to_{name} "{name}"' for name in names)
+    return MANY.format(commands=commands, plainly="\n".join(rules[:4]), on_ramps="\n".join(rules[4:]))
+
+
+def test_nothing_moves_otherwise_than_the_proof_says() -> None:
+    machine = read_text(many(), "turner.modes")
+    model, simulation, chance = SymbolicModel(machine), Simulation(machine), random.Random(5)
+    index, names = simulation.layout.index, [command.name for command in machine.commands]
+    before: State | None = None
+    met: set[tuple[str, tuple[int, ...], int]] = set()
+    reading, dial = 500, 1000
+    for _ in range(6000):
+        if chance.random() < 0.2:
+            reading, dial = chance.choice([20, 400, 500, 900, 2000]), chance.choice([0, 1000, 5000])
+        taken = chance.randrange(len(names)) if chance.random() < 0.15 else -1
+        state = simulation.step_chosen((None if chance.random() < 0.05 else reading,), (), (dial,), taken)
+        for place, counter in enumerate(model.counters if before is not None else ()):
+            assert before is not None
+            was, now = before[index["counter", counter.name]], state[index["counter", counter.name]]
+            modes = (before[index["mode", "plainly"]], before[index["mode", "on_ramps"]])
+            least, most = model.moves(place, modes)
+            ways = {by for by in range(least, most + 1) if counter.moved(was, by) == now}
+            assert ways, (counter.name, modes, was, now)
+            met |= {(counter.name, modes, by) for by in (least, most) if by in ways}
+        before = state
+    # what is said is as narrow as can be where there is no ramp; at rest nothing moves, but what is harmless
+    for place, mode in ((0, 0), (0, 1), (0, 2), (1, 0), (1, 1), (1, 2), (1, 3)):
+        assert {each for each in met if each[0] == model.counters[place].name and each[1][0] == mode} >= {
+            (model.counters[place].name, (mode, 0), by) for by in model.moves(place, (mode, 0))
+        }
+    assert [model.moves(0, (mode, 0)) for mode in range(4)] == [(0, 0), (3, 4), (0, 1), (0, 5)]
+    assert [model.moves(1, (mode, 0)) for mode in range(4)] == [(0, 0), (0, 1), (-10, 0), (-3, 4)]
+    assert [model.moves(2, (0, mode)) for mode in range(3)] == [(0, 0), (-6, 34), (-6, 34)]
+    assert model.moves(3, (0, 0)) == (-1, 2) and model.moves(3, (0, 2)) == (-1, 2)
+
+
+TURNTABLE = (Path(__file__).parent / "ordinary" / "turntable.modes").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("promise", "kept"),
+    [
+        ("never standing and turned > 2403", True),  # four steps a tick, from below 2400
+        ("never standing and turned > 2300", False),
+        ("never homing and turned > 2403", True),  # it only goes back there
+        ("never enters to_first and turned >= 800", True),
+        ("never turned < -1", False),
+    ],
+)
+def test_a_stepper_that_rests_stands_still_and_forward_is_never_back(promise: str, kept: bool) -> None:
+    lines = [line for line in TURNTABLE.splitlines() if not line.startswith("promise")]
+    machine = read_text("\n".join([*lines, f"promise {promise}", ""]), "turntable.modes")
+    (verdict,) = prove(machine, 30).verdicts
+    assert verdict.kept is kept
+    if not kept:
+        assert verdict.run is not None and breaks(machine, verdict.promise, verdict.run)
+
+
+def test_steps_that_end_a_mode_end_it() -> None:
+    """Inputs that stay do not stop a stepper: only pulses that come from outside stand still then."""
+    lines = [line for line in TURNTABLE.splitlines() if not line.startswith("promise") and "after 40 s" not in line]
+    text = "\n".join([*lines, ""]).replace(", silent after 1 s", "").replace("operator silent or lid", "lid")
+    found = [each.mode.mode for each in prove(read_text(text)).findings if each.code == "endless" and each.mode]
+    assert found == ["homing"]  # where the home switch never turns on
