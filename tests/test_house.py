@@ -128,6 +128,7 @@ AS_WRITTEN = {
     "proof/checks/mode_cycles.py": "how far readings tremble hangs on the values that rows compare them with",
     "proof/checks/out_of_range.py": "a comparison is told in its own words",
     "proof/checks/stale_decision.py": "a time is told that the file names, `after 0 s` too",
+    "proof/checks/unreachable.py": "a group is told that the file names",
     "proof/checks/unused.py": "what the file names is used",
     "proof/engine/slicing.py": "a slice is a machine with rows of its own, which are lowered from there",
     "proof/kept_dials.py": "a machine for the proof, with the dials that rows set as counters, lowered from there",

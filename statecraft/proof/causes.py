@@ -8,7 +8,8 @@ from dataclasses import replace
 
 from statecraft.findings import Finding, RowRef
 from statecraft.folding import listed
-from statecraft.machine import And, Condition, InMode, Machine, ModeRef, Not, Or, Part
+from statecraft.machine import InMode, Machine, ModeRef, Part
+from statecraft.semantics import AllOf, AnyOf, Guard, Known, Negation, tick_of
 
 _GRAVITY = ("error", "warning", "note")
 
@@ -238,7 +239,7 @@ def _never_begun(machine: Machine, part: Part, findings: list[Finding]) -> list[
         and f.row.part != part.name
         and f.code == "unreachable"
         and not f.accepted
-        and _known(machine.part(f.row.part).rows[f.row.number].when, part) is False
+        and all(_known(guard, part) is False for guard in tick_of(machine).part[f.row.part].guards[f.row.number])
     ]
     made = _with_consequences(root, modes, never, [*(f for f in never if f.row is not None), *waiting])
     made = replace(made, also=(*made.also, *(mode for f in waiting for mode in f.modes)))
@@ -246,14 +247,16 @@ def _never_begun(machine: Machine, part: Part, findings: list[Finding]) -> list[
     return [made if f is root else f for f in findings if id(f) not in gone]
 
 
-def _known(condition: Condition, part: Part) -> bool | None:
-    """What ``condition`` is while ``part`` is in the mode in which it starts; None where that alone does not tell."""
-    match condition:
-        case Not(of):
+def _known(guard: Guard, part: Part) -> bool | None:
+    """What ``guard`` is while ``part`` is in the mode in which it starts; None where that alone does not tell."""
+    match guard:
+        case Known(value):
+            return value
+        case Negation(of):
             inner = _known(of, part)
             return None if inner is None else not inner
-        case And(of) | Or(of):
-            wanted = isinstance(condition, Or)
+        case AllOf(of) | AnyOf(of):
+            wanted = isinstance(guard, AnyOf)
             told = [_known(each, part) for each in of]
             return wanted if wanted in told else None if None in told else not wanted
         case InMode(name, modes) if name == part.name:

@@ -220,9 +220,7 @@ def is_idle_failsafe(finding: Finding) -> bool:
 
 
 def _idle_failsafes(report: Report) -> frozenset[object]:
-    return frozenset(
-        key for each in report.findings if is_idle_failsafe(each) for key in _keys(report.machine, each)
-    )
+    return frozenset(key for each in report.findings if is_idle_failsafe(each) for key in _keys(report.machine, each))
 
 
 Key = tuple[str, object]
@@ -295,7 +293,7 @@ def mends(machine: Machine, finding: Finding, others: Sequence[Finding] = ()) ->
     is found besides, ``others``, may come of the same."""
     if finding.code == "fault ignored":
         yield from _faults_ignored(machine, finding, others)
-    if finding.code == "unreachable":
+    if finding.code in ("unreachable", "stuck"):
         yield from _never_entered(machine, finding, others)
     if finding.code == "shadowed":
         yield from _lost_command(machine, finding, others)
@@ -416,9 +414,7 @@ def _faults_ignored(machine: Machine, finding: Finding, others: Sequence[Finding
         yield from _fault_failsafes(machine, part, modes, tuple(sensors))
 
 
-def _fault_failsafes(
-    machine: Machine, part: Part, modes: Sequence[ModeRef], sensors: Sequence[str]
-) -> Iterator[Mend]:
+def _fault_failsafes(machine: Machine, part: Part, modes: Sequence[ModeRef], sensors: Sequence[str]) -> Iterator[Mend]:
     """Failsafes on the faults of ``sensors``: in ``modes``, or in the least group of moving modes around them."""
     faults = tuple(Fault(name) for name in sensors)
     when: Condition = Or(faults) if len(faults) > 1 else faults[0]
@@ -627,8 +623,10 @@ def _flapping(machine: Machine, finding: Finding) -> Iterator[Mend]:
             continue
         for other in rows:
             known = _denied(row.when)
-            if other.part == row.part and row.target in other.modes and (
-                asked := [each for each in _named(other.when, other.when_text) if each[0] not in known]
+            if (
+                other.part == row.part
+                and row.target in other.modes
+                and (asked := [each for each in _named(other.when, other.when_text) if each[0] not in known])
             ):
                 text = " or ".join(told for _, told in asked)
                 text = f"({text})" if len(asked) > 1 else text
@@ -786,30 +784,46 @@ def _shadowed(machine: Machine, finding: Finding) -> Iterator[Mend]:
 
 
 def _never_entered(machine: Machine, finding: Finding, others: Sequence[Finding]) -> Iterator[Mend]:
-    """A row that leads to the mode: from one that drives for ever, or on a command that nothing uses."""
+    """A row where none leads to a mode, or out of one: from a mode that drives for ever, or on a command that nothing
+    uses."""
     part = None if finding.mode is None or finding.by else _part_of(machine, replace(finding, also=()))
     if part is None or finding.mode is None:
         return
     ticks = GIVES_UP_MS // machine.tick_ms
-    target = finding.mode.mode
     after = f"after {machine.duration(ticks)}"
-    ways: list[tuple[str, Condition, str]] = []
-    for each in others:
-        if each.code == "endless" and each.mode is not None and each.mode.part == part.name and not each.also:
-            ways.append((each.mode.mode, After(ticks), after))
     idle = {each.subject for each in others if each.code == "unused"}
-    ways += [
-        (part.start.name, Taken(command.name), command.name)
-        for command in machine.commands
-        if command.name in idle and not command.urgent
-    ]
-    for source, when, text in ways[:MOST_COMMANDS]:
+    commands = [each.name for each in machine.commands if each.name in idle and not each.urgent]
+    ways: list[tuple[str, Condition, str, str]] = []
+    if finding.code == "stuck":
+        targets = [mode.mode for mode in finding.also if mode.part == part.name]
+        targets.sort(key=lambda name: -len(_led_to(part, name)))
+        ways += [(finding.mode.mode, Taken(name), name, target) for name in commands for target in targets[:1]]
+        what = f"leaves {finding.mode.mode}"
+    else:
+        for each in others:
+            if each.code == "endless" and each.mode is not None and each.mode.part == part.name and not each.also:
+                ways.append((each.mode.mode, After(ticks), after, finding.mode.mode))
+        ways += [(part.start.name, Taken(name), name, finding.mode.mode) for name in commands]
+        what = f"leads to {finding.mode.mode}"
+    for source, when, text, target in ways[:MOST_COMMANDS]:
         row = _new_row(part, (source,), when, text, target, False)
         yield Mend(
-            f"add a row that leads to {target}, such as: {source} | {text} | {target}",
+            f"add a row that {what}, such as: {source} | {text} | {target}",
             with_row(machine, part.name, row, len(part.rows)),
             enough=True,
         )
+
+
+def _led_to(part: Part, mode: str) -> frozenset[str]:
+    """The modes to which rows lead from ``mode``, one after another."""
+    seen, waiting = {mode}, [mode]
+    while waiting:
+        name = waiting.pop()
+        for row in part.rows:
+            if row.move == "go" and name in row.modes and row.target not in seen:
+                seen.add(row.target)
+                waiting.append(row.target)
+    return frozenset(seen)
 
 
 _MENDS: dict[str, Callable[[Machine, Finding], Iterator[Mend]]] = {

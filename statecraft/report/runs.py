@@ -359,8 +359,8 @@ class _Teller:
             return ""
         decisions = self.tick.part[part.name].in_mode[view.modes[part.name]]
         read = {test for made in decisions for test in tests(made.guard)}
-        found = [f"{level.name} on" for level in self.machine.levels if LevelOn(level.name) in read
-                 and view.levels[level.name] and not level.made]  # fmt: skip
+        found = [f"{level.name} on" for level in self.machine.levels
+                 if not level.made and LevelOn(level.name) in read and view.levels[level.name]]  # fmt: skip
         counters = counters_asked(read)
         found += [f"{counter.name} {view.counters[counter.name]}" for counter in part.counters
                   if counter.name in counters]  # fmt: skip

@@ -198,3 +198,153 @@ def test_a_failsafe_that_misses_one_mode_of_the_trade(seed: int) -> None:
     finding = new(text, planted)
     assert finding.code == "runaway" and [each.mode for each in finding.modes] == [mode]
     assert re.match(rf"Let the failsafe on line \d+ apply in {mode}, too\. \(Tried:", finding.hint)
+
+
+# ---------------------------------------------------------------------------------------- told once, with what mends it
+
+
+AUGER = """machine auger
+board   atmega328p
+tick    10 ms
+command off     button, pin 3, on when low, urgent
+command fill    button, pin 4, on when low
+command clear   button, pin 5, on when low
+switch  paddle  pin 6, on when high
+switch  lid     pin 7, on when high, on if in doubt
+sensor  pull    current, pin A0, 0.5 V is 0 A, 2.5 V is 20 A, plausible 0 A .. 18 A
+motor   auger   pwm 9, direction 10
+level   jammed  when pull > 12 A for 300 ms  clears when pull < 8 A
+counter tries   0 .. 3
+mode resting  stop
+mode full     stop
+mode blocked  stop
+mode filling  auger 70 %
+mode backing  auger -40 %
+mode topping  auger 30 %
+group running filling, backing, topping
+failsafes
+  in      | when       | go to
+  any     | off        | resting
+  running | lid        | blocked
+  running | pull fault | blocked
+rules
+  in       | when                  | go to   | do
+  resting  | fill and not paddle   | filling | tries = 0
+  filling  | jammed and tries < 3  | backing | tries + 1
+  filling  | jammed                | blocked |
+  filling  | paddle                | topping |
+  filling  | after 5 min           | blocked |
+  backing  | after 2 s             | filling |
+  topping  | paddle and after 1 s  | full    |
+  topping  | jammed                | blocked |
+  topping  | after 30 s            | full    |
+  blocked, full | clear            | resting |
+"""
+"""An auger that fills a trough, and backs off from a jam three times."""
+
+GOOD = "(Tried: that mends it, and nothing new is found.)"
+
+
+def line_of(text: str, row: str) -> int:
+    """The line of ``text`` whose words begin with ``row``."""
+    (found,) = [at for at, line in enumerate(text.splitlines(), 1) if " ".join(line.split()).startswith(row)]
+    return found
+
+
+def test_the_auger_is_sound() -> None:
+    assert told(AUGER) == []
+
+
+@pytest.mark.parametrize("mode", ["filling", "backing", "topping"])
+def test_a_halt_that_misses_one_mode(mode: str) -> None:
+    planted = AUGER.replace("any     | off ", f"any but {mode} | off ")
+    finding = new(AUGER, planted)
+    line = line_of(planted, "any but")
+    assert finding.code == "halt missed" and finding.message == (
+        f"In {mode}, off does not stop the machine on the tick that takes it: no row there asks for it."
+    )
+    assert finding.hint == f"Let the failsafe on line {line} apply in {mode}, too. {GOOD}"
+
+
+def test_a_halt_that_asks_more() -> None:
+    planted = AUGER.replace("| off        |", "| off and not paddle |")
+    finding = new(AUGER, planted)
+    assert finding.code == "halt missed" and not finding.message.endswith("no row there asks for it.")
+    line = line_of(planted, "any | off")
+    assert finding.hint == f"Let the failsafe on line {line} ask for off and nothing else. {GOOD}"
+
+
+def test_a_start_without_its_command() -> None:
+    planted = AUGER.replace("fill and not paddle  ", "not paddle  ")
+    finding = new(AUGER, planted)
+    line = line_of(planted, "resting | not paddle")
+    assert finding.code == "halt undone" and "For the same cause: Nothing uses the command fill." in finding.message
+    assert finding.hint == f"Let the row on line {line} ask for a command, too: 'and fill'. {GOOD}"
+
+
+def test_a_failsafe_on_a_fault_is_missing() -> None:
+    finding = new(AUGER, without_line(AUGER, "running | pull fault"))
+    assert finding.code == "fault ignored" and "The row on line" in finding.message
+    assert finding.hint.startswith("Add a failsafe: running | pull fault | resting; or if it can do without, declare")
+
+
+def test_rows_in_the_wrong_order() -> None:
+    more = "  filling  | jammed and tries < 3  | backing | tries + 1\n"
+    less = "  filling  | jammed                | blocked |\n"
+    planted = AUGER.replace(more + less, less + more)
+    finding = new(AUGER, planted)
+    line = line_of(planted, "filling | jammed | blocked")
+    assert finding.code == "shadowed" and finding.message == (
+        f"This row never decides: the row on line {line} asks less, and comes first. So backing is never entered."
+    )
+    assert finding.hint == f"Put this row above the one on line {line}. {GOOD}"
+
+
+def test_nothing_leaves_the_start() -> None:
+    finding = new(AUGER, without_line(AUGER, "resting | fill"))
+    start = "Nothing ever leaves resting: no row leads out of it. So no run enters "
+    assert finding.code == "stuck" and finding.message.startswith(start) and "filling" in finding.message
+    assert finding.message.endswith("For the same cause: Nothing uses the command fill.")
+    assert finding.hint == f"Add a row that leaves resting, such as: resting | fill | filling. {GOOD}"
+
+
+def test_nothing_leaves_the_start_of_a_part_that_others_wait_for() -> None:
+    text = sample("bale_mover")
+    planted = without_line(without_line(text, "standing | ahead"), "standing | back")
+    finding = new(text, planted)
+    assert finding.code == "stuck" and finding.mode is not None and finding.mode.mode == "standing"
+    assert f"{line_of(planted, 'any | drive in backward')}" in finding.message
+
+
+def test_a_switch_that_misses_a_mode_which_drives_the_same_way() -> None:
+    text = AUGER.replace("mode topping  auger 30 %", "mode topping  auger 30 %\nmode slow     auger 20 %").replace(
+        "group running filling, backing, topping", "group running filling, backing, topping, slow"
+    )
+    text = text.replace("after 30 s            | full ", "after 30 s            | slow ")
+    text = text.replace("  blocked, full", "  slow     | after 9 s             | full    |\n  blocked, full")
+    planted = text.replace("running | lid        |", "filling, backing, topping | lid |")
+    finding = new(text, planted)
+    assert finding.code == "left out" and finding.message == (
+        "In every other mode that drives lid stops the machine, and not in slow, which drives the same way as filling."
+    )
+    line = line_of(planted, "filling, backing, topping |")
+    assert finding.hint == f"Name slow in the failsafe on line {line}, too. {GOOD}"
+
+
+def test_a_failsafe_that_holds_back_what_would_end_a_mode() -> None:
+    planted = AUGER.replace("running | pull fault |", "filling, topping | pull fault |")
+    finding = new(AUGER, planted)
+    failsafe, row = line_of(planted, "filling, topping |"), line_of(planted, "backing | after")
+    assert finding.code == "endless" and finding.message.endswith(
+        f"until somebody gives a command; the failsafe on line {failsafe} holds back the row on line {row}."
+    )
+    assert finding.hint == f"Let the failsafe on line {failsafe} apply in backing, too. {GOOD}"
+
+
+def test_what_a_row_asks_already_is_not_advised() -> None:
+    text = without_line(without_line(AUGER, "topping | paddle"), "topping | jammed")
+    text = text.replace("after 30 s            | full ", "paddle or jammed | full ")
+    planted = text.replace("blocked, full | clear ", "full | not paddle | topping |\n  blocked, full | clear ")
+    (flapping,) = [each for each in told(planted) if each.code == "flapping"]
+    line = line_of(planted, "full | not paddle")
+    assert flapping.hint == f"Let the row on line {line} ask 'and not jammed', too. {GOOD}"

@@ -275,3 +275,36 @@ def test_modes_that_take_turns_are_told_once() -> None:
     show_judgement(judge(machine), Console(file=out, width=80))
     assert out.getvalue().count("a run that goes on for ever:") == 1
     assert "the same run as above" not in out.getvalue() and out.getvalue().count("! flapping") == 1
+
+
+def test_a_part_that_stands_still_while_another_drives_is_not_told_to_move() -> None:
+    text = """machine m
+board atmega328p
+tick 10 ms
+command halt button, pin 3, on when low, urgent
+command go button, pin 4, on when low
+sensor wind pulses, pin 2, 0 Hz .. 60 Hz
+relay fan pin 7
+relay leaf pin 8
+failsafes
+in | when | go to
+any | halt | start
+part vent
+mode ajar stop
+mode shutting leaf on
+rules
+in | when | go to
+ajar | wind > 20 Hz | shutting
+shutting | after 2 s | ajar
+part blower
+mode still stop
+mode blowing fan on
+rules
+in | when | go to
+still | go and vent in ajar | blowing
+blowing | not vent in ajar | still
+"""
+    machine = read_text(text)
+    (finding,) = [each for each in prove(machine, 60).findings if each.code == "fault ignored"]
+    assert finding.run is not None
+    assert told(machine, finding.run, finding)[-1].text == "vent in ajar, 2nd tick with wind in fault"

@@ -6,14 +6,14 @@ from collections.abc import Callable, Collection, Iterator
 
 from statecraft.findings import Finding, RowRef, Severity
 from statecraft.folding import listed
-from statecraft.machine import After, And, ModeRef, Part, Row, atoms
+from statecraft.machine import After, ModeRef, Part, Row, atoms
 from statecraft.proof.checks.mode_graph import idle_said, idle_with
 from statecraft.proof.engine.diagrams import Node
 from statecraft.proof.engine.exploration import START, Config, Explorer, Region
 from statecraft.proof.engine.model import NO, NOBODY, Ask, Counters, Modes, Rows
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs.counterexamples import Trail
-from statecraft.semantics import tick_of
+from statecraft.semantics import AllOf, Guard, tick_of
 from statecraft.semantics.cone import asks_for
 
 
@@ -126,7 +126,7 @@ def silent(explored: Reachability, part: int, row: Row, ever_holds: bool = True)
             row=ref,
             gravity=gravity,
         )
-    plain = next((number for number in by if _asks_less(explored.row(part, number), row)), None)
+    plain = next((number for number in by if _asks_less(explored, part, explored.row(part, number), row)), None)
     if plain is not None:
         line = _lines(explored, part, (plain,))
         return Finding(
@@ -180,11 +180,18 @@ def _outside(part: Part, row: Row) -> str:
     return ""
 
 
-def _asks_less(above: Row, row: Row) -> bool:
+def _asks_less(explored: Reachability, part: int, above: Row, row: Row) -> bool:
     """Whether ``above`` applies wherever ``row`` does, asks what that asks or less, and comes before it."""
-    some, more = (set(each.when.of) if isinstance(each.when, And) else {each.when} for each in (above, row))
-    before = above.number < row.number and above.failsafe == row.failsafe
-    return before and set(row.modes) <= set(above.modes) and some <= more
+    if above.number > row.number or above.failsafe != row.failsafe or not set(row.modes) <= set(above.modes):
+        return False
+    in_mode = tick_of(explored.whole).part[explored.model.parts[part].name].in_mode
+    asked = [{made.row.number: made.guard for made in in_mode[name]} for name in row.modes]
+    return all(_each(guards[above.number]) <= _each(guards[row.number]) for guards in asked)
+
+
+def _each(guard: Guard) -> frozenset[Guard]:
+    """What all has to be true for ``guard`` to be."""
+    return frozenset(guard.of) if isinstance(guard, AllOf) else frozenset([guard])
 
 
 def _starts_and_stops(explored: Reachability, part: int, row: Row, by: tuple[int, ...]) -> str | None:

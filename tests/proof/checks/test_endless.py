@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from statecraft.findings import Finding
 from statecraft.language import read_text
+from statecraft.proof.checks.endless import may_drive_on
 from statecraft.proof.prove import prove
 
 TANK = """
@@ -64,3 +65,28 @@ open | after 200 ms | shut
 def test_what_another_part_remembers_is_known() -> None:
     """The crane, which does not ask about the eye's modes, is explored without it."""
     assert {each.mode.mode for each in endless(YARD) if each.mode is not None} == {"lifting"}
+
+
+def test_a_mode_that_simply_ends_after_a_time_is_not_asked_about() -> None:
+    text = """machine m
+board atmega328p
+tick 10 ms
+command halt button, pin 3, on when low, urgent
+command go button, pin 4, on when low
+switch near pin 5, on when low
+relay pump pin 7
+mode resting stop
+mode running pump on
+failsafes
+in | when | go to
+any | halt | resting
+rules
+in | when | go to
+resting | go | running
+running | near | resting
+running | after 5 s | resting
+"""
+    machine = read_text(text)
+    assert not may_drive_on(machine, machine.parts[0])
+    machine = read_text(text.replace("running | after 5 s | resting\n", ""))
+    assert may_drive_on(machine, machine.parts[0])
