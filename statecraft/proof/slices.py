@@ -32,6 +32,7 @@ from statecraft.proof.engine.diagrams import FALSE, TRUE
 from statecraft.proof.engine.exploration import Config, Explorer, Only, Region, Transition, Watcher
 from statecraft.proof.engine.limits import look, within
 from statecraft.proof.engine.model import NOBODY, Modes, SymbolicModel, clock_dial
+from statecraft.proof.engine.observer import decidable, possible_atoms
 from statecraft.proof.engine.slicing import Sliced, Source, Thing, only_heard, sliced
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.holding import Holder
@@ -41,7 +42,7 @@ from statecraft.proof.runs.search import FoundRun, Goal, Search
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import counters_asked, sensors_asked, tests_read
 from statecraft.semantics.dial_messages import dials_by_message
-from statecraft.semantics.guards import Guard, Reached
+from statecraft.semantics.guards import Guard, Reached, Test, tests
 from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock, SteadyClock
 from statecraft.semantics.variables import clocks_by_name
 from statecraft.simulation import State, View
@@ -97,6 +98,7 @@ class Slice(Reachability):
         self.model.at_start = tuple(self._at_start())
         self.explorer = Explorer(self.model)
         self._searches = {}
+        self._by_mode = None
         self._asks = {}
         self.played: Played | None = None
         self.searches: dict[Only, Search] = {}
@@ -724,10 +726,31 @@ class Slices:
         return self._owned(asked, some)
 
     def _owned(self, asked: SliceScope, things: Sequence[Thing]) -> list[Thing]:
-        """``things`` with the parts whose counters they are."""
+        """``things``, with the dials among the counters that they are compared with, and the parts whose they are."""
+        beside = [other for kind, name in things if kind == "counter" for other in self.beside.get(name, ())]
+        new = [("counter", other) for other in beside if ("counter", other) not in asked.things]
+        things = list(dict.fromkeys([*things, *new]))
         owners = {counter.name: part.name for part in self.machine.parts for counter in part.counters}
         needed = {owners[name] for kind, name in things if kind == "counter"} - asked.parts
         return [*things, *(("mode", part) for part in sorted(needed))]
+
+    @cached_property
+    def beside(self) -> dict[str, dict[str, None]]:
+        """The dials among the counters that are compared, or added up, with others of them: each with those. What one
+        of two followed alone would come to with the other, which is free, tells every value of it apart; of both
+        together few matter."""
+        dials = self.machine.counted_dials()
+        observed = [p.when for p in self.machine.promises if p.when is not None and decidable(self.machine, p.when)]
+        turns = tick_of(self.machine).parts
+        asked: list[Atom | Test] = [test for turn in turns for row in turn.guards for g in row for test in tests(g)]
+        asked += [test for condition in observed for test in possible_atoms(self.machine, condition)]
+        found: dict[str, dict[str, None]] = {}
+        for test in asked if len(dials) > 1 else ():
+            names = dict.fromkeys(term.name for term in terms_of(test)) if isinstance(test, Compare) else {}
+            if len(names) == 2 and dials.issuperset(names):
+                for name in names:
+                    found.setdefault(name, {}).update({other: None for other in names if other != name})
+        return found
 
     def things(self, parts: frozenset[str], observed: Sequence[Condition] = ()) -> list[Thing]:
         """Everything that the rows of ``parts``, or ``observed``, read."""

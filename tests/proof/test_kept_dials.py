@@ -5,7 +5,10 @@ from __future__ import annotations
 import pytest
 
 from statecraft.language import read_text
+from statecraft.proof.entering import seen
+from statecraft.proof.kept_dials import kept
 from statecraft.proof.prove import Report, prove
+from statecraft.proof.slices import Slices, SliceScope
 from tests.proof.against_brute import disagreements
 
 MACHINE = """\
@@ -210,12 +213,21 @@ def test_two_numbers_of_a_message_change_when_it_comes(numbers: dict[str, str]) 
     assert not report.unproved
 
 
+def test_dials_that_are_added_up_are_followed_together() -> None:
+    machine = kept(seen(read_text(STICK.format(range="-100 % .. 100 %", much="10 %"))))
+    slices = Slices(machine)
+    scope = SliceScope(frozenset(["crane"]))
+    for dial in ("slew", "hoist"):
+        assert set(slices.more(scope, [("counter", dial)])) == {("counter", "slew"), ("counter", "hoist")}
+
+
 @pytest.mark.slow
 def test_they_are_as_brute_force_has_them() -> None:
     assert disagreements(read_text(STICK.format(range="0 % .. 2 %", much="1 %")), limit=400_000) == []
 
 
 def test_what_flaps_while_they_stand_still_is_found() -> None:
-    flapping = STICK.replace("slewing | slew < {much} and hoist < {much} | idle", "slewing | slew > {much} | idle")
+    alone, _, _ = STICK.partition("promise")
+    flapping = alone.replace("slewing | slew < {much} and hoist < {much} | idle", "slewing | slew > {much} | idle")
     report = prove(read_text(flapping.format(range="-100 % .. 100 %", much="10 %")))
     assert {"idle", "slewing"} == {f.mode.mode for f in report.findings if f.code == "flapping" and f.mode is not None}
