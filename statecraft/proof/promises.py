@@ -171,7 +171,7 @@ def _seeds(explored: Reachability, promise: Promise, goal: _Goal) -> tuple[list[
         node = watcher.where(config, region, seen=True)
         key = (node, config.modes, config.boxes, region.known, region.hearing.takes)
         if key not in known:
-            values = [value for value, _ in explorer.values(config, region, node) if isinstance(value, tuple)]
+            values = [value for value in explorer.values(config, region, node) if isinstance(value, tuple)]
             after = (explored.model.effect(config.modes, region.counters, rows).modes for rows in values)
             known[key] = bool(values), any(not goal(modes) for modes in after)
         here, lost = known[key]

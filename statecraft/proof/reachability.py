@@ -64,6 +64,7 @@ class Reachability:
         self.rough = bool(self.model.loose) or not all(cluster.exact for cluster in self.model.clusters)
         self.explorer = Explorer(self.model)
         self._searches: dict[int, Search] = {}
+        self._by_mode: tuple[tuple[int, ...], dict[tuple[int, int], list[tuple[int, Config]]]] | None = None
         self._asks: dict[tuple[int, int], frozenset[tuple[int, Atom]]] = {}
 
     def _model(self, loosely: bool) -> SymbolicModel:
@@ -122,6 +123,17 @@ class Reachability:
         """The configurations, by number."""
         for number in self.explorer.numbers():
             yield number, self.explorer.configs[number]
+
+    def configs_in(self, part: int, mode: int) -> list[tuple[int, Config]]:
+        """The configurations in which a part is in a mode, by number."""
+        counted = self.explorer.counted
+        if self._by_mode is None or self._by_mode[0] != counted:
+            made: dict[tuple[int, int], list[tuple[int, Config]]] = {}
+            for each in self.configs():
+                for place in enumerate(each[1].modes):
+                    made.setdefault(place, []).append(each)
+            self._by_mode = counted, made
+        return list(self._by_mode[1].get((part, mode), ()))
 
     def views(self) -> Iterator[tuple[int, Config, Region]]:
         """Every region of every configuration, that of tick 0 first."""

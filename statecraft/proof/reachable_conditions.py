@@ -24,7 +24,7 @@ def ever_holds(explored: Reachability, part: int, mode: int, guard: Guard) -> bo
     for _, config, region in explored.views():
         if config.modes[part] == mode:
             node = explorer.asked(config, region, part, _seen(explored, region, when))
-            if any(value is True for value, _ in explorer.values(config, region, node)):
+            if True in explorer.values(config, region, node):
                 return True
     return False
 

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from operator import is_
 
 from statecraft.machine import Compare, Fault, InMode, LevelOn, OutputIs, SwitchOn, Taken
 from statecraft.semantics.keys import ClockKey
@@ -119,16 +120,19 @@ def tests(guard: Guard) -> Iterator[Test]:
 
 
 def replaced(guard: Guard, test: Callable[[Test], Guard]) -> Guard:
-    """``guard`` with each of its tests replaced by what ``test`` makes of it, folded anew."""
+    """``guard`` with each of its tests replaced by what ``test`` makes of it, folded anew; the same object where that
+    changes nothing."""
     match guard:
         case Known():
             return guard
         case Negation(of):
-            return negation(replaced(of, test))
-        case AllOf(parts):
-            return all_of(replaced(part, test) for part in parts)
-        case AnyOf(parts):
-            return any_of(replaced(part, test) for part in parts)
+            made = replaced(of, test)
+            return guard if made is of else negation(made)
+        case AllOf(parts) | AnyOf(parts):
+            inner = [replaced(part, test) for part in parts]
+            if all(map(is_, inner, parts)):
+                return guard
+            return all_of(inner) if isinstance(guard, AllOf) else any_of(inner)
         case _:
             return test(guard)
 

@@ -317,7 +317,7 @@ class Turning:
             seen.add(key)
             look()
             for turn, only in enumerate(onlys):
-                for rows, _ in explorer.values(config, region, region.node, only):
+                for rows in explorer.values(config, region, region.node, only):
                     assert isinstance(rows, tuple)
                     after = model.effect(config.modes, region.counters, rows).modes
                     found.setdefault((config.modes, turn), set()).add(after)
@@ -530,7 +530,7 @@ def _onward(explored: Reachability, saying: Saying, parts: frozenset[int]) -> di
             if key in seen:
                 continue
             seen.add(key)
-            for rows, _ in explorer.values(config, region, region.node, only):
+            for rows in explorer.values(config, region, region.node, only):
                 assert isinstance(rows, tuple)
                 after = model.effect(config.modes, region.counters, rows).modes
                 if moved(config.modes, after) & parts:

@@ -10,7 +10,7 @@ from statecraft.findings import Finding, RowRef
 from statecraft.machine import Fault, LevelOn, Mode, Sensor, sensors_of
 from statecraft.proof.checks.counterfactual import Counterfactual
 from statecraft.proof.engine.diagrams import Node
-from statecraft.proof.engine.exploration import Config, Explorer
+from statecraft.proof.engine.exploration import Config, Explorer, Region
 from statecraft.proof.engine.model import Rows, SymbolicModel
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs.counterexamples import Trail
@@ -47,27 +47,28 @@ def faint_hope(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Fi
     modes = range(len(whole.modes))
     asking = {place for place in modes if any(cluster == index for cluster, _ in explored.asks(part, place))}
     found: dict[int, set[int]] = {}  # rows, and the modes in which they may be prevented
-    may_start: dict[tuple[int, Node], bool] = {}
+    may_start: dict[object, bool] = {}
     done = set[object]()
     for _, config, region in explored.views():
         place, node = config.modes[part], region.node
         if place not in asking:
             continue
-        if (place, node) not in may_start:
-            ends = [cast(Rows | None, diagrams.read(end)) for end in diagrams.ends(node)]
-            may_start[place, node] = any(rows and place in starting.get(rows[part], ()) for rows in ends)
-        if not may_start[place, node]:
+
+        def starts(node: Node, place: int = place, config: Config = config, region: Region = region) -> set[int]:
+            values = cast(tuple[Rows | None, ...], explorer.values(config, region, node, fault))
+            return {rows[part] for rows in values if rows is not None and place in starting.get(rows[part], ())}
+
+        alike = (place, config.boxes, region.known, region.hearing.takes)
+        if (alike, node) not in may_start:
+            may_start[alike, node] = bool(starts(node))
+        if not may_start[alike, node]:
             continue
         prevented = diagrams.select(had.led_out(explorer, config, region), node, nothing)
-        alike = (place, prevented, config.boxes, region.known, region.hearing.takes)
-        if prevented == nothing or alike in done:
+        if prevented == nothing or (alike, prevented) in done:
             continue
-        done.add(alike)
-        for rows, _ in explorer.values(config, region, prevented, fault):
-            if rows is not None:
-                assert isinstance(rows, tuple)
-                if place in starting.get(rows[part], ()):
-                    found.setdefault(rows[part], set()).add(place)
+        done.add((alike, prevented))
+        for number in starts(prevented):
+            found.setdefault(number, set()).add(place)
     for number in sorted(found):
         run = explored.found(partial(_goal, explored, part, number, sensor.name, found[number]))
         if run is None:

@@ -68,7 +68,7 @@ def fault_ignored(explored: Reachability, part: int, sensor: Sensor, driver: int
         if alike in done:
             continue
         done.add(alike)
-        for rows, _ in explored.explorer.values(config, region, region.node, fault):
+        for rows in explored.explorer.values(config, region, region.node, fault):
             assert isinstance(rows, tuple)
             after = model.effect(config.modes, region.counters, rows).modes[part]
             leads.setdefault(after, set()).add(config.modes[part])

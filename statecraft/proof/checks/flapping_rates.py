@@ -209,7 +209,7 @@ class _Rates:
         for config, region, ticks in stays:
             look()
             node = self._node(config.modes[0], config.counters)
-            for rows, _ in explorer.values(config, region, region.node, only):
+            for rows in explorer.values(config, region, region.node, only):
                 assert isinstance(rows, tuple)
                 for effect in model.effects(config.modes, region.counters, rows):
                     after = self._node(effect.modes[0], effect.counters)

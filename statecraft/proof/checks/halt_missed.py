@@ -88,7 +88,7 @@ def _disobeys(explored: Reachability, other: int, inside: tuple[int, int] | None
             continue
         if inside is not None and config.modes[inside[0]] != inside[1]:
             continue
-        for value, _ in explorer.values(config, region, region.node, only):
+        for value in explorer.values(config, region, region.node, only):
             assert isinstance(value, tuple)
             key = (config.modes, value)
             if key not in seen:

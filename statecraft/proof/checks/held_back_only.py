@@ -51,6 +51,10 @@ def candidates(machine: Machine, part: Part) -> Iterator[tuple[Row, list[Row]]]:
     asked = [{made.mode.name: made.guard for made in decisions} for decisions in turn.of_row]
     covered = {mode for failsafe in part.failsafes for mode in failsafe.modes}
     held: dict[str, list[Row]] = {}
+    above: dict[str, list[Guard]] = {}  # what the rows above ask in each mode
+    for failsafe in part.failsafes:
+        for mode, guard in asked[failsafe.number].items():
+            above.setdefault(mode, []).append(guard)
     for row in part.rules:
         before = {other.number: other for mode in row.modes for other in held.get(mode, ())}
         earlier = [before[number] for number in sorted(before)]
@@ -59,14 +63,13 @@ def candidates(machine: Machine, part: Part) -> Iterator[tuple[Row, list[Row]]]:
                 held.setdefault(mode, []).append(row)
         drives = row.move == "go" and machine.drives(part.mode[row.target])
         mine, theirs = asked[row.number], [asked[other.number] for other in earlier]
+        over = {mode: tuple(above.get(mode, ())) for mode in mine}
+        for mode, guard in mine.items():
+            above.setdefault(mode, []).append(guard)
         if not earlier or not (drives or all(_asks_else(mine, each) for each in theirs)):
             continue
         # where its guard alone can be met without that of any row above it, it has turns of its own
-        above = [asked[other.number] for other in part.rows if other.number < row.number]
-        alone = (
-            (mode, all_of([guard, *(negation(each[mode]) for each in above if mode in each)]))
-            for mode, guard in mine.items()
-        )
+        alone = ((mode, all_of([guard, *map(negation, over[mode])])) for mode, guard in mine.items())
         if any(satisfy(each, ranges) for mode, guard in alone for each in _on_ticks(machine, part, mode, guard)):
             continue
         yield row, earlier
@@ -131,7 +134,7 @@ def _decides_by_itself(explored: Reachability, part: int, row: Row, earlier: lis
         if mode in names:
             here = [other for other in earlier if explored.mode(part, mode).name in other.modes]
             node = explorer.asked(config, region, part, _alone(explored, region, part, mode, row, here))
-            if node != NOWHERE and any(value is True for value, _ in explorer.values(config, region, node)):
+            if node != NOWHERE and True in explorer.values(config, region, node):
                 return True
     return False
 

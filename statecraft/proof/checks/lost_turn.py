@@ -114,14 +114,13 @@ class _Lost:
         """Whether it can be so in ``region``."""
         explorer = self.explored.explorer
         node = self.node(explorer, config, region)
-        return node != FALSE and any(value is True for value, _ in explorer.values(config, region, node))
+        return node != FALSE and True in explorer.values(config, region, node)
 
     def goal(self, explorer: Explorer, place: int, config: Config) -> Iterator[Trail]:
         """One such tick."""
         for region in explorer.regions(config, start=place == START):
             node = self.node(explorer, config, region)
-            pieces = [piece for value, piece in explorer.values(config, region, node) if value is True]
-            for piece in pieces:
+            for piece in list(explorer.pieces_of(config, region, node, True)):
                 only = Only(tuple(piece), region.hearing.takes, NONE, region.spans, True, counters=region.counters)
                 trails = list(_ticks(explorer, place, region, node, only))
                 yield from trails

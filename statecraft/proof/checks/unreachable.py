@@ -232,7 +232,7 @@ def hidden(explored: Reachability, part: int, row: Row) -> tuple[tuple[int, ...]
         if when == NO:
             continue
         node = explorer.asked(config, region, part, _deciders(explored, region, part, mode, when))
-        for value, _ in explorer.values(config, region, node):
+        for value in explorer.values(config, region, node):
             if value is None:
                 continue
             held = True
@@ -276,7 +276,7 @@ def _barring(
             return diagrams.all_of([*both, later])
 
         node = explorer.asked(config, region, part, ask)
-        if any(value is True for value, _ in explorer.values(config, region, node)):
+        if True in explorer.values(config, region, node):
             yield failsafe.number
 
 

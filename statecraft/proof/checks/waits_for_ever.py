@@ -80,9 +80,7 @@ def _candidates(explored: Reachability, part: int, place: int) -> Iterator[Cells
         return
     own = {f"mode {model.parts[part].name}"}
     own |= {f"group {model.parts[part].name}.{group}" for group in explored.mode(part, place).groups}
-    for _, config in list(explored.configs()):
-        if config.modes[part] != place:
-            continue
+    for _, config in explored.configs_in(part, place):
         clocks = [clock for clock in explorer.zones.clocks[config.zone] if clock in own or clock in model.by_message]
         late = _late(explorer, config, clocks)
         if late is None:
@@ -149,7 +147,7 @@ def unsteady(explored: Reachability, part: int, place: int) -> bool:
 
 
 def modes_beside(explored: Reachability, part: int, place: int) -> list[Modes]:
-    return list(dict.fromkeys(config.modes for _, config in explored.configs() if config.modes[part] == place))
+    return list(dict.fromkeys(config.modes for _, config in explored.configs_in(part, place)))
 
 
 def lost(explored: Reachability, part: int, place: int, only: Only) -> tuple[list[tuple[int, list[Subset]]], bool]:
@@ -163,8 +161,8 @@ def lost(explored: Reachability, part: int, place: int, only: Only) -> tuple[lis
     firm = not roughly(explored, part, place)
     sources = [
         (number, config)
-        for number, config in explored.configs()
-        if config.modes[part] == place and all(config.counters[at] in (end, DEAD) for at, end in ends.items())
+        for number, config in explored.configs_in(part, place)
+        if all(config.counters[at] in (end, DEAD) for at, end in ends.items())
     ]
     explorer = _onward(explored, part, place, only, [config for _, config in sources])
     stays = cannot_reach(
@@ -185,8 +183,7 @@ def lost(explored: Reachability, part: int, place: int, only: Only) -> tuple[lis
 
 def may_leave(explored: Reachability, part: int, place: int, only: Only) -> bool:
     """Whether anything may lead out of the mode on steps confined to ``only``, as roughly as counters are followed."""
-    some = [config for _, config in explored.configs() if config.modes[part] == place]
-    explorer = _onward(explored, part, place, only, some)
+    explorer = _onward(explored, part, place, only, [config for _, config in explored.configs_in(part, place)])
     return any(explorer.configs[number].modes[part] != place for number in explorer.numbers())
 
 

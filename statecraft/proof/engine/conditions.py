@@ -261,25 +261,38 @@ def satisfy(
 
     Comparisons and faults are decided together; every other atom is a truth value of its own, free unless ``given``.
     """
-    return _satisfy(condition, ranges, dict(given or {}))
+    truths = dict(given or {})
+    values = consistent(_numeric(truths), ranges)
+    return None if values is None else _satisfy(simplify(condition, truths), ranges, truths, values)
 
 
-def _satisfy(condition: Condition | Guard, ranges: Ranges, truths: dict[Atom | Test, bool]) -> Witness | None:
+def _numeric(truths: Mapping[Atom | Test, bool]) -> list[Literal]:
+    return [(atom, truth) for atom, truth in truths.items() if isinstance(atom, Compare | Fault)]
+
+
+def _satisfy(
+    rest: Condition | Guard | bool, ranges: Ranges, truths: dict[Atom | Test, bool], values: Values
+) -> Witness | None:
+    """What makes ``rest`` true, which is what is left where ``truths`` are so; they are with ``values``."""
     look()
-    rest = simplify(condition, truths)
     if rest is False:
-        return None
-    numeric = [(atom, truth) for atom, truth in truths.items() if isinstance(atom, Compare | Fault)]
-    values = consistent(numeric, ranges)
-    if values is None:
         return None
     if rest is True:
         return Witness(values, {a: truth for a, truth in truths.items() if not isinstance(a, Compare | Fault)})
     atom = _first_atom(rest)
     for truth in (True, False):
-        found = _satisfy(rest, ranges, truths | {atom: truth})
-        if found is not None:
-            return found
+        left = simplify(rest, {atom: truth})
+        if left is False:
+            continue
+        further, found = truths | {atom: truth}, values
+        if isinstance(atom, Compare | Fault):
+            made = consistent(_numeric(further), ranges)
+            if made is None:
+                continue
+            found = made
+        witness = _satisfy(left, ranges, further, found)
+        if witness is not None:
+            return witness
     return None
 
 

@@ -276,6 +276,23 @@ class Diagrams:
         memo[node] = found
         return found
 
+    def met(self, node: Node, allowed: Mapping[int, int]) -> tuple[Hashable, ...]:
+        """The values that ``node`` can have where variables come out within ``allowed``, each once."""
+        found: list[Hashable] = []
+        seen, waiting = {node}, [node]
+        while waiting:
+            each = waiting.pop()
+            variable = self._variable[each]
+            if variable == _LAST:
+                found.append(self._value[each])
+                continue
+            mask = allowed.get(variable, -1)
+            for outcomes, way in reversed(self._branches[each]):
+                if outcomes & mask and way not in seen:
+                    seen.add(way)
+                    waiting.append(way)
+        return tuple(found)
+
     def choose(self, node: Node, allowed: Mapping[int, int]) -> dict[int, int] | None:
         """Outcomes within ``allowed`` of the variables asked on a way on which ``node`` is true; None if there is
         none."""

@@ -283,7 +283,7 @@ class Explorer:
         self._steps_followed = 0
         self._aside: set[int] = set()
         self._joint: dict[object, Node] = {}
-        self._values: dict[object, list[tuple[Hashable, Restriction]]] = {}
+        self._values: dict[object, tuple[Hashable, ...]] = {}
         self._pieces: dict[object, list[tuple[Rows, Restriction]]] = {}
         self._splits: dict[tuple[int, int], list[tuple[int, TimeCase]]] = {}
         self._moved: dict[object, int] = {}
@@ -349,6 +349,11 @@ class Explorer:
     def numbers(self) -> list[int]:
         """The configurations that no other contains, in the order in which they were found."""
         return [number for number in range(len(self.configs)) if number not in self.alias and number not in self._aside]
+
+    @property
+    def counted(self) -> tuple[int, ...]:
+        """What is another thing whenever :meth:`numbers` is."""
+        return len(self.configs), len(self.alias), len(self._aside)
 
     def keep(self, config: Config) -> int:
         """A number for ``config``, which is not followed."""
@@ -859,27 +864,38 @@ class Explorer:
         """Which rows of the parts before ``part`` decide."""
         return self._decide(config.modes, region.counters, region.passed, region.tables, region.known, part)
 
-    def values(
-        self, config: Config, region: Region, node: Node, only: Only = ANYTHING
-    ) -> Iterator[tuple[Hashable, Restriction]]:
-        """The values that ``node`` can have in ``region`` of ``config``, with the pairs for which it does."""
+    def values(self, config: Config, region: Region, node: Node, only: Only = ANYTHING) -> tuple[Hashable, ...]:
+        """The values that ``node`` can have in ``region`` of ``config``, each once."""
+        allowed = self._allowed(config, region, only)
+        if allowed is None:
+            return ()
         asked = self.model.diagrams.asks(node)
-        confining = tuple(item for item in only.pairs if asked >> item[0] & 1)
-        key = (node, region.hearing.takes & only.takes, confining)
+        key = (node, *[item for item in allowed.items() if asked >> item[0] & 1])
         found = self._values.get(key)
         if found is None:
-            allowed = dict(confining)
-            allowed[self.model.command] = region.hearing.takes & only.takes
-            found = self._values[key] = self.model.diagrams.pieces(node, self.model.with_state, allowed)
-        confined = dict(only.pairs)
-        every = [
-            self._pairs_from(index, box) & region.tables[index].possible & confined.get(index, -1)
-            for index, box in enumerate(config.boxes)
-        ]
-        if all(every):
-            for value, piece in found:
-                if all(every[cluster] & pairs for cluster, pairs in piece):
-                    yield value, piece
+            found = self._values[key] = self.model.diagrams.met(node, allowed)
+        return found
+
+    def pieces_of(self, config: Config, region: Region, node: Node, value: Hashable) -> Iterator[Restriction]:
+        """The pairs of clusters with levels for which ``node`` can have ``value`` in ``region`` of ``config``."""
+        allowed = self._allowed(config, region, ANYTHING)
+        if allowed is None:
+            return
+        heard = {self.model.command: region.hearing.takes}
+        for each, piece in self.model.diagrams.pieces(node, self.model.with_state, heard):
+            if each == value and all(allowed[cluster] & pairs for cluster, pairs in piece):
+                yield piece
+
+    def _allowed(self, config: Config, region: Region, only: Only) -> dict[int, int] | None:
+        """What can come from clusters, and which commands can be taken; None if some cluster has nothing."""
+        allowed = dict(only.pairs)
+        for index, box in enumerate(config.boxes):
+            pairs = self._pairs_from(index, box) & region.tables[index].possible & allowed.get(index, -1)
+            if not pairs:
+                return None
+            allowed[index] = pairs
+        allowed[self.model.command] = region.hearing.takes & only.takes
+        return allowed
 
     def pieces(self, region: Region, only: Only = ANYTHING) -> list[tuple[Rows, Restriction]]:
         """The rows that can decide together in ``region``, with the pairs for which they do."""

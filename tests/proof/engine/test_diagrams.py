@@ -53,6 +53,17 @@ def tables(draw: st.DrawFn) -> tuple[Diagrams, Node, Function]:
 
 
 @settings(max_examples=80)
+@given(tables(), st.tuples(*(st.integers(1, domain) for domain in DOMAINS)))
+def test_values_are_met_where_some_outcomes_allowed_have_them(
+    made: tuple[Diagrams, Node, Function], masks: tuple[int, ...]
+) -> None:
+    diagrams, node, function = made
+    met = diagrams.met(node, dict(enumerate(masks)))
+    inside = [point for point in POINTS if all(mask >> at & 1 for mask, at in zip(masks, point, strict=True))]
+    assert sorted(met, key=repr) == sorted({function(point) for point in inside}, key=repr)
+
+
+@settings(max_examples=80)
 @given(tables())
 def test_a_diagram_is_its_function(made: tuple[Diagrams, Node, Function]) -> None:
     diagrams, node, function = made
