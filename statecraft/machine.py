@@ -1310,6 +1310,11 @@ class Machine:
         return _named(self.outputs, name)
 
     @property
+    def counters(self) -> tuple[Counter, ...]:
+        """The counters of all parts, in order."""
+        return tuple(counter for part in self.parts for counter in part.counters)
+
+    @property
     def pulsed(self) -> tuple[Counter, ...]:
         """The counters that pulses move, in order: each has its place in what comes in on a tick."""
         return tuple(c for part in self.parts for c in part.counters if isinstance(c.outside, CountsPulses))

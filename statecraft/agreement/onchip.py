@@ -27,7 +27,7 @@ from statecraft.firmware.cpp_vocabulary import move_type
 from statecraft.firmware.desk import FAULT
 from statecraft.firmware.layout import Field, Layout, layout, reading_type
 from statecraft.firmware.names import size_of
-from statecraft.firmware.reports import Counts, Modes, Reader, Report, RowTaken
+from statecraft.firmware.reports import CounterValues, Counts, Modes, Reader, Report, RowTaken, counter_lines
 from statecraft.machine import Contact, DimLamp, Lamp, Machine, Motor, Relay, Remembered, Stepper
 from statecraft.simulation import Inputs
 from statecraft.simulation.state import layout as table_layout
@@ -121,7 +121,7 @@ class ChipRunner:
         for number, tick in enumerate(inputs):
             heard = HeldInputs(tick.readings, tick.switches, tick.arrivals, tick.messages, moves=tick.moves)
             self.teller.run(heard, rows)
-            expected += self._reports(number, rows[number * width :], number % beat == 0)
+            expected += self._reports(number, rows[number * width :], beat)
         difference = None
         if rows != states:
             first = next(n for n in range(len(rows)) if rows[n] != states[n]) // width
@@ -144,17 +144,22 @@ class ChipRunner:
             difference = Difference(sequence_of(inputs[: wrong_at + 1]), state, state)
         return Ran(sequence, states, tuple(told), tuple(lines), difference, drive.begins_us)
 
-    def _reports(self, tick: int, row: Sequence[int], beats: bool) -> list[Report]:
-        """What the firmware reports after a tick with that state."""
+    def _reports(self, tick: int, row: Sequence[int], beat: int) -> list[Report]:
+        """What the firmware reports after a tick with that state; ``beat``: ticks between two heartbeats."""
         of = dict(zip(self.columns, row, strict=False))
         found: list[Report] = [
             RowTaken(tick, number, of["row", part.name])
             for number, part in enumerate(self.machine.parts)
             if of["changed", part.name]
         ]
-        if beats:
+        if tick % beat == 0:
             modes = [of["mode", part.name] for part in self.machine.parts]
             found += [Modes(tick, first, tuple(modes[first : first + 12])) for first in range(0, len(modes), 12)]
+        named = [counter.name for counter in self.machine.counters]
+        for at, numbers in counter_lines(len(named), beat):
+            if tick % beat == at:
+                values = tuple(of["counter", named[number]] for number in numbers)
+                found.append(CounterValues(tick, numbers[0], values))
         return found
 
     def _told(self, wired: Wired, since_us: float) -> list[Report]:
@@ -171,7 +176,7 @@ def _against(expected: Sequence[Report], told: Sequence[Report], lost: int) -> l
     missing than did not fit the line, by the chip's own count. The last few may still be on their way.
     """
     late = max((report.late for report in told if isinstance(report, Counts)), default=0)
-    said = [report for report in told if isinstance(report, RowTaken | Modes)]
+    said = [report for report in told if isinstance(report, RowTaken | Modes | CounterValues)]
     missing = 0
     coming = iter(expected)
     for report in said:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from statecraft.fingerprint import short
 from statecraft.firmware.plan import timed_by_hand
 from statecraft.firmware.reports import (
+    CounterValues,
     Counts,
     Modes,
     Overran,
@@ -72,19 +73,21 @@ class Against:
         seen: how many reports there were. damaged: how often bytes came that were none.
         modes: the mode of each part, None while it is not known.
         counters: likewise.
+        told: what each counter stood at when it was last told of, those included that more than rows change.
     """
 
     def __init__(self, machine: Machine) -> None:
         self.machine = machine
         self._table = short(machine)
         self._turns = tick_of(machine).part
-        self._plain = {c.name for part in machine.parts for c in part.counters if _plain(c)}
+        self._plain = {counter.name for counter in machine.counters if _plain(counter)}
         self.differences: list[Contradiction] = []
         self.seen = 0
         self.damaged = 0
         self.tick = -1
         self.counts: Counts | None = None
         self.counters: dict[str, int | None] = {}
+        self.told: dict[str, int] = {}
         self._parts = {part.name: _Now() for part in machine.parts}
         self._pending: list[Contradiction] = []
         self._forget()
@@ -93,6 +96,11 @@ class Against:
     def modes(self) -> dict[str, str | None]:
         """The mode of each part."""
         return {name: now.mode for name, now in self._parts.items()}
+
+    @property
+    def values(self) -> dict[str, int | None]:
+        """What each counter stands at: as the rows make it, else as it was last told."""
+        return {name: self.told.get(name) if value is None else value for name, value in self.counters.items()}
 
     def noise(self) -> None:
         """Bytes came that were no report: one may be lost."""
@@ -115,6 +123,9 @@ class Against:
             case Modes(tick, first, modes):
                 self._time(tick)
                 self._modes(tick, first, modes)
+            case CounterValues(tick, first, values):
+                self._time(tick)
+                self._values(tick, first, values)
             case Counts():
                 self._counted(report)
         return self.differences[before:]
@@ -133,13 +144,14 @@ class Against:
         for now in self._parts.values():
             now.mode = now.since = now.last = None
             now.groups.clear()
-        self.counters = {counter.name: None for part in self.machine.parts for counter in part.counters}
+        self.counters = {counter.name: None for counter in self.machine.counters}
 
     def _start(self) -> None:
         """The chip has started: every part is in its first mode, and counters are where they begin."""
         self._pending.clear()
         self.tick = -1
         self.counts = None
+        self.told.clear()
         for part in self.machine.parts:
             now = self._parts[part.name]
             now.mode, now.since, now.last = part.start.name, 0, None
@@ -232,6 +244,21 @@ class Against:
             if now.mode != name:
                 now.mode, now.since = name, None
                 now.groups = dict.fromkeys(part.group)
+
+    def _values(self, tick: int, first: int, values: tuple[int, ...]) -> None:
+        named = [counter.name for counter in self.machine.counters]
+        for number, value in enumerate(values, first):
+            if number >= len(named):
+                said = f"counter {number} is {value}"
+                self.differences.append(Contradiction(tick, said, "it has no such counter"))
+                continue
+            name = named[number]
+            known = self.counters[name]
+            if known is not None and known != value:
+                self._doubt(tick, f"{name} is {value}", f"{name} is {known}, by the rows that were told")
+            if name in self._plain:
+                self.counters[name] = value
+            self.told[name] = value
 
     def _counted(self, counts: Counts) -> None:
         before = self.counts
@@ -335,8 +362,29 @@ def row_words(part: Part, row: Row) -> str:
     return f"line {row.place.line}, `{row.when_text}`"
 
 
-def told(machine: Machine, report: Report, before: Counts | None = None) -> str:
-    """A report in words; of counts only what is not 0, "" if all are, or if they are as they were ``before``."""
+class InWords:
+    """Puts the reports of ``machine`` in words, and says nothing twice that is told again and again."""
+
+    def __init__(self, machine: Machine) -> None:
+        self._machine = machine
+        self._before: dict[tuple[type, int], Report] = {}
+
+    def words(self, report: Report) -> str:
+        """What is new in ``report``, in words; "" if nothing is."""
+        if isinstance(report, Started):
+            self._before.clear()
+        if isinstance(report, TableReport):
+            return ""
+        key = type(report), report.first if isinstance(report, Modes | CounterValues) else 0
+        before = self._before.get(key)
+        self._before[key] = report
+        return told(self._machine, report, before)
+
+
+def told(machine: Machine, report: Report, before: Report | None = None) -> str:
+    """A report in words; of modes, counters and counts only what is not as it was ``before``, and of counts nothing
+    that is 0.
+    """
     match report:
         case Overran(thing, us):
             timed = timed_by_hand(machine)
@@ -362,11 +410,21 @@ def told(machine: Machine, report: Report, before: Counts | None = None) -> str:
             kind = "failsafe" if row.failsafe else "rule"
             return f"{where}{row.when_text}{leads}{does}   ({kind}, line {row.place.line})"
         case Modes(_, first, modes):
+            if isinstance(before, Modes) and before.modes == modes:
+                return ""
             words = []
             for number, mode in enumerate(modes, first):
                 known = number < len(machine.parts) and mode < len(machine.parts[number].modes)
                 name = machine.parts[number].modes[mode].name if known else f"mode {mode}"
                 words.append(f"{machine.parts[number].name} {name}" if known and len(machine.parts) > 1 else name)
             return ", ".join(words)
+        case CounterValues(_, first, values):
+            named = [counter.name for counter in machine.counters]
+            stood = before.values if isinstance(before, CounterValues) else ()
+            return ", ".join(
+                f"{named[number] if number < len(named) else f'counter {number}'} {value}"
+                for number, value in enumerate(values, first)
+                if stood[number - first : number - first + 1] != (value,)
+            )
         case Counts():
             return "" if report == before else ", ".join(counted(report))

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from statecraft.bench.listening import Listener
 from statecraft.fingerprint import short
-from statecraft.firmware.reports import line
+from statecraft.firmware.reports import counter_lines, line
 from statecraft.machine import (
     At,
     Hear,
@@ -255,6 +255,11 @@ class DeskBody:
                 self._said += line(f"b{tick:x},{first:x},{told}")
             counts = (view.dropped, view.ignored, 0, self._faults, 0)  # late is this computer, not the machine
             self._said += line("c" + ",".join(f"{min(count, 0xFFFF):x}" for count in counts))
+        values = list(view.counters.values())
+        for at, some in counter_lines(len(values), self._heartbeat):
+            if tick % self._heartbeat == at:
+                told = ",".join(f"{values[number] & 0xFFFF:x}" for number in some)
+                self._said += line(f"n{tick:x},{some[0]:x},{told}")
         if tick % self._heartbeat == self._heartbeat // 4 * 3:
             for place, coming in enumerate(self._coming.values()):
                 if coming.lost:

@@ -101,8 +101,7 @@ class RealTop(Bridge):
         machine, against = self.machine, self.against
         tick = max(0, against.tick)
         texts = dict(self._told)
-        texts |= {name: "not known" if value is None else str(value) for name, value in against.counters.items()}
-        texts |= {counter.name: "not reported" for counter in machine.pulsed}
+        texts |= {name: "not known" if value is None else str(value) for name, value in against.values.items()}
         counts = [] if against.counts is None else counted(against.counts)
         if against.damaged:
             counts.append(f"{plural(against.damaged, 'line was', 'lines were')} no report")

@@ -99,7 +99,10 @@ def _how(controls: Controls) -> str:
 def _data(controls: Controls, role: str) -> dict[str, Any]:
     machine = controls.machine
     words = sum(len(row.when_text) for part in machine.parts for row in part.rows) <= MOST_WORDS
-    return operator_data(controls, role) | {"parts": [_part(machine, part, words) for part in machine.parts]}
+    return operator_data(controls, role) | {
+        "parts": [_part(machine, part, words) for part in machine.parts],
+        "counters": [counter.name.replace("_", " ") for counter in machine.counters],
+    }
 
 
 def operator_data(controls: Controls, role: str = "drive") -> dict[str, Any]:

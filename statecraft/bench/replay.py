@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from statecraft.bench.against import Against, told
+from statecraft.bench.against import Against, InWords
 from statecraft.bench.listening import Heard, Listener
 from statecraft.bench.log import Head, LogEntry, entries, head
-from statecraft.firmware.reports import Counts, Modes, RowTaken, Started, TableReport
+from statecraft.firmware.reports import Counts, Modes, RowTaken, Started
 from statecraft.machine import Link, Machine
 
 
@@ -56,7 +56,7 @@ def replay(machine: Machine, lines: Sequence[str]) -> Replayed:
     listener = Listener(machine, link) if link is not None else None
     counts: Counts | None = None
     offset: float | None = None  # of the machine's time from the log's, in ms
-    modes: object = None
+    news = InWords(machine)
     damaged = False
     beat, earlier = 0, 0  # ticks of the last two heartbeats
     untimed: list[LogEntry] = []  # what was sent before it was known how the machine's time stands to the log's
@@ -90,15 +90,13 @@ def replay(machine: Machine, lines: Sequence[str]) -> Replayed:
             done.doubtful.clear()
         if isinstance(report, RowTaken) and report.part < len(machine.parts):
             done.rows.append((report.tick, machine.parts[report.part].name, report.row))
-        news = not isinstance(report, TableReport) and not (isinstance(report, Modes) and report.modes == modes)
-        if news and (words := told(machine, report, counts)):
+        if words := news.words(report):
             done.told.append((against.tick, words))
         if isinstance(report, Counts):
             if counts is not None and report.lost > counts.lost:
                 done.doubtful.update(range(earlier, beat + 1))
             counts = report
         if isinstance(report, Modes):
-            modes = report.modes
             if damaged:
                 done.doubtful.update(range(beat, report.tick + 1))
             damaged = False
@@ -122,7 +120,7 @@ def _note(done: Replayed) -> None:
         known = done.modes.setdefault(name, [])
         if mode is not None and (not known or known[-1][1] != mode):
             known.append((tick, mode))
-    for name, value in done.against.counters.items():
+    for name, value in done.against.values.items():
         values = done.counters.setdefault(name, [])
         if value is not None and (not values or values[-1][1] != value):
             values.append((tick, value))

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from statecraft.bench.controls import controls, dial_message, dial_numbers, remote_links
 from statecraft.fingerprint import short
-from statecraft.firmware.reports import line
+from statecraft.firmware.reports import COUNTERS_A_LINE, line
 from statecraft.machine import Dial, Link, Machine
 
 MOST_NUMBERS = 101
@@ -164,6 +164,7 @@ def _back(machine: Machine, link: Link) -> list[str]:
     if not link.reports:
         return ["Nothing comes back: the link has no `reports`.", ""]
     modes = ",".join("0" for _ in machine.parts[:12])
+    counters = [counter.name for counter in machine.counters]
     told = [
         ("when it starts", f"s1,{int(short(machine), 16):x}", "because power came on; the table's fingerprint"),
         ("once a second", f"t{int(short(machine), 16):x}", "the table's fingerprint again"),
@@ -171,6 +172,13 @@ def _back(machine: Machine, link: Link) -> list[str]:
         ("once a second", "c0,0,0,0,0", "nothing was dropped, not understood, late, in fault, or lost"),
         ("when a row changes something", "r0,0,0", "on tick 0 row 0 of part 0 did"),
     ]
+    if counters:
+        values = ",".join("0" for _ in counters[:COUNTERS_A_LINE])
+        stands = "after tick 25 each counter, from counter 0 on, stands at 0; ffff is -1"
+        told.append(("once a second", f"n19,0,{values}", stands))
+    if machine.pulsed:
+        said_of = "of the first counter that counts from outside one pulse was lost since the start"
+        told.append(("once a second, if any were", "p0,1", said_of))
     said = ["What comes back, each line ended by carriage return and line feed; samples/REPORTS.md has it in full:", ""]
     said += ["| when | for example | says |", "| --- | --- | --- |"]
     said += [f"| {when} | `{line(body).decode().strip()}` | {says} |" for when, body, says in told]
@@ -178,6 +186,8 @@ def _back(machine: Machine, link: Link) -> list[str]:
     for number, part in enumerate(machine.parts):
         names = ", ".join(f"{place:x} {mode.name}" for place, mode in enumerate(part.modes))
         said.append(f"- part {number:x}, {part.name}: modes {names}")
+    if counters:
+        said.append(f"- counters {', '.join(f'{number:x} {name}' for number, name in enumerate(counters))}")
     return [*said, ""]
 
 

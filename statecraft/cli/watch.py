@@ -79,13 +79,11 @@ def _follow(
     seconds: float | None,
 ) -> None:
     """Tell what comes, until the time is over or it is interrupted."""
-    from statecraft.bench.against import told
-    from statecraft.firmware.reports import Counts, Modes, TableReport
+    from statecraft.bench.against import InWords
 
     ends = None if seconds is None else time.monotonic() + seconds
     last = time.monotonic()
-    modes: object = None
-    counts: Counts | None = None
+    news = InWords(machine)
     while ends is None or time.monotonic() < ends:
         try:
             data = arrived.get(timeout=0.1)
@@ -106,14 +104,8 @@ def _follow(
                 continue
             last = time.monotonic()
             found = against.take(report)
-            words = told(machine, report, counts)
-            if isinstance(report, Counts):
-                counts = report
-            news = not isinstance(report, TableReport) and not (isinstance(report, Modes) and report.modes == modes)
-            if words and news:
+            if words := news.words(report):
                 click.echo(f"{at(machine, against.tick)}  {words}")
-            if isinstance(report, Modes):
-                modes = report.modes
             for difference in found:
                 show(machine, difference)
 
@@ -140,7 +132,8 @@ def summary(against: Against) -> int:
     outcome = f"{plural(found, 'difference')} from the table" if found else "all as the table says"
     click.echo(f"{plural(against.seen, 'report')}: {outcome}.{damaged}")
     if not found:
-        unknown, outside = ["Sensors", "commands"], [counter.name for counter in against.machine.pulsed]
-        unknown += [f"what counts from outside ({listed(outside)})"] if outside else []
-        click.echo(f"Modes, rows, times in a mode and counters were checked. {listed(unknown)} are not reported.")
+        outside = listed([counter.name for counter in against.machine.pulsed])
+        told = f", and {outside} only as it stands once a second" if outside else ""
+        click.echo("Modes, rows, times in a mode and counters were checked.")
+        click.echo(f"Sensors and commands are not reported{told}.")
     return 1 if found else 0

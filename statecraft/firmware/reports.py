@@ -6,6 +6,7 @@ anything may stand: bytes of other programs, or a line of which the beginning wa
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import reduce
 from operator import xor
@@ -70,6 +71,15 @@ class Counts:
 
 
 @dataclass(frozen=True, slots=True)
+class CounterValues:
+    """What the counters from the one with number ``first`` on stood at after ``tick``."""
+
+    tick: int
+    first: int
+    values: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Overran:
     """Something by hand took longer than declared: its place in :func:`statecraft.firmware.plan.timed_by_hand`, and the
     most microseconds since the last such report.
@@ -89,7 +99,21 @@ class PulsesLost:
     pulses: int
 
 
-Report = Started | TableReport | RowTaken | Modes | Counts | Overran | PulsesLost
+Report = Started | TableReport | RowTaken | Modes | Counts | CounterValues | Overran | PulsesLost
+
+COUNTERS_A_LINE = 6
+"""So many fit the transmitter's buffer, beside the fingerprint where ticks are long."""
+
+
+def counter_lines(counters: int, heartbeat: int) -> Iterator[tuple[int, range]]:
+    """When a machine with so many counters tells them: ticks after each heartbeat, and which of them then.
+
+    Args:
+        heartbeat: ticks from one to the next.
+    """
+    begin, step = min(max(1, heartbeat // 4), heartbeat - 1), heartbeat // 16
+    for place, first in enumerate(range(0, counters, COUNTERS_A_LINE)):
+        yield (begin + place * step) % heartbeat, range(first, min(first + COUNTERS_A_LINE, counters))
 
 
 def cause_words(cause: int) -> str:
@@ -162,6 +186,8 @@ def read(text: bytes) -> Report | None:
             return Modes(tick, first, tuple(modes))
         case b"c", [dropped, ignored, late, faults, lost]:
             return Counts(dropped, ignored, late, faults, lost)
+        case b"n", [tick, first, *values] if values and max(values) <= 0xFFFF:
+            return CounterValues(tick, first, tuple(value - (value >> 15 << 16) for value in values))
         case b"o", [thing, us]:
             return Overran(thing, us)
         case b"p", [counter, pulses]:

@@ -31,6 +31,7 @@ from statecraft.firmware.plan import (
     plan,
     timed_by_hand,
 )
+from statecraft.firmware.reports import counter_lines
 from statecraft.firmware.sensing import (
     ContactView,
     analog_view,
@@ -902,13 +903,21 @@ class _Sketch:
             {"name": link.name, "object": self.plan.port(link).object} for link in self.machine.links if link.reports
         ]
         events, _, urgent = command_order(self.machine)
+        heartbeat = max(1, HEARTBEAT_MS // self.machine.tick_ms)
+        told = [fields.get("counter", counter.name) for counter in self.machine.counters]
+        paths = [field.path for field in told if field is not None]
+        counters = [
+            (at, [{"number": number, "path": paths[number]} for number in numbers])
+            for at, numbers in counter_lines(len(paths), heartbeat)
+        ]
         return {
             "parts": parts,
+            "counters": counters,
             "ports": ports,
             "links": bool(self.machine.links),
             "drops": bool(events and urgent),
             "counting": bool(self.machine.pulsed),
             "fingerprint": short(self.machine),
             "timed": bool(self.timed()),
-            "heartbeat_ticks": max(1, HEARTBEAT_MS // self.machine.tick_ms),
+            "heartbeat_ticks": heartbeat,
         }

@@ -54,6 +54,8 @@ export function readReport(line) {
     case "t": return n.length === 1 ? { kind: "table", table: table(n[0]) } : null;
     case "r": return n.length === 3 ? { kind: "row", tick: n[0], part: n[1], row: n[2] } : null;
     case "b": return n.length > 2 ? { kind: "modes", tick: n[0], first: n[1], modes: n.slice(2) } : null;
+    case "n": return n.length > 2 ? { kind: "counters", first: n[1], values: n.slice(2).map((value) => value - (value >> 15 << 16)) } : null;
+    case "o": case "p": return { kind: "more" };
     case "c": return n.length === 5 ? { kind: "counts", counts: n } : null;
     default: return null;
   }

@@ -8,6 +8,7 @@ const COUNTED = [
 ];
 const CAUSES = [[8, "watchdog"], [4, "low supply"], [2, "reset pin"], [1, "power"]];
 const now = machine.parts.map(() => null);
+const stands = []; // the counters, as they were last told
 let counted = null;
 
 around.report = (report) => {
@@ -19,6 +20,7 @@ around.report = (report) => {
   }
   if (report.kind === "modes") report.modes.forEach((mode, place) => setMode(report.first + place, mode));
   if (report.kind === "row") tookRow(report);
+  if (report.kind === "counters") tookCounters(report);
   if (report.kind === "counts") tookCounts(report.counts);
 };
 
@@ -46,6 +48,12 @@ function tookRow({ part, row, tick }) {
   if (target >= 0) setMode(part, target);
   const where = machine.parts.length > 1 ? `${known.name}: ` : "";
   note(`${where}${when}${target >= 0 ? ` → ${known.modes[target][0]}` : ""}`, tick);
+}
+
+function tookCounters({ first, values }) {
+  values.forEach((value, place) => { stands[first + place] = value; });
+  const told = machine.counters.map((name, place) => [name, stands[place]]).filter(([, value]) => value !== undefined);
+  $("counters").textContent = told.map(([name, value]) => `${name} ${value}`).join(" · ");
 }
 
 function tookCounts(counts) {

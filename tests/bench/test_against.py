@@ -9,9 +9,18 @@ from pathlib import Path
 
 import pytest
 
-from statecraft.bench.against import Against
+from statecraft.bench.against import Against, InWords
 from statecraft.fingerprint import short
-from statecraft.firmware.reports import Counts, Modes, Report, RowTaken, Started, TableReport
+from statecraft.firmware.reports import (
+    CounterValues,
+    Counts,
+    Modes,
+    Report,
+    RowTaken,
+    Started,
+    TableReport,
+    counter_lines,
+)
 from statecraft.language import read_text
 from statecraft.machine import Machine
 from statecraft.simulation import Simulation
@@ -37,6 +46,10 @@ def reports(machine: Machine, seed: int, ticks: int) -> Iterator[Report]:
             now = [modes[number][view.modes[part.name]] for number, part in enumerate(machine.parts)]
             yield Modes(tick, 0, tuple(now))
             yield NONE_LOST
+        for at, some in counter_lines(len(machine.counters), EVERY):
+            if tick % EVERY == at:
+                values = [view.counters[machine.counters[number].name] for number in some]
+                yield CounterValues(tick, some[0], tuple(values))
         if tick % EVERY == EVERY // 2:
             yield TableReport(short(machine))
     yield NONE_LOST
@@ -180,3 +193,53 @@ def test_what_it_does_not() -> None:
 def test_another_table() -> None:
     assert differing(TableReport("00c0ffee")) == [f"this file is the table {short(CART)}"]
     assert len(differing(TableReport("00c0ffee"), TableReport("00c0ffee"))) == 1
+
+
+REELS = """machine reel
+board atmega2560
+tick 10 ms
+link crank serial1, 9600 baud, plain, reports
+command halt "h", urgent
+command wind "w"
+counter out -200 .. 200, counts both ways on pins 2 and 3, at most 400 Hz
+counter hauls 0 .. 9
+motor drum pwm 6, direction 7
+mode still stop
+mode winding drum 30 %, unattended
+failsafes
+in | when | go to
+any | halt | still
+rules
+in | when | go to | do
+still | wind | winding | hauls + 1
+winding | out > 100 | still |
+"""
+
+
+def test_what_counters_are_told_to_be() -> None:
+    machine = read_text(REELS, "reel.modes")
+    found, news = Against(machine), InWords(machine)
+    words = []
+    told = [Started(1, short(machine)), CounterValues(25, 0, (-7, 0)),
+            RowTaken(50, 0, 1), Modes(100, 0, (1,)), NONE_LOST,
+            CounterValues(125, 0, (-7, 1)), CounterValues(225, 0, (90, 1)), CounterValues(325, 0, (90, 1))]  # fmt: skip
+    for report in told:
+        assert found.take(report) == []
+        words.append(news.words(report))
+    assert found.values == {"out": 90, "hauls": 1}
+    assert words[1] == "out -7, hauls 0" and words[5:] == ["hauls 1", "out 90", ""]
+    found.take(CounterValues(425, 0, (90, 3)))
+    (wrong,) = found.take(NONE_LOST)
+    assert (wrong.machine_says, wrong.table_says) == ("hauls is 3", "hauls is 1, by the rows that were told")
+    (wrong,) = found.take(CounterValues(525, 1, (3, 4)))
+    assert (wrong.machine_says, wrong.table_says) == ("counter 2 is 4", "it has no such counter")
+    assert found.take(Started(1, short(machine))) == [] and found.values == {"out": None, "hauls": 0}
+
+
+@pytest.mark.parametrize("heartbeat", [1, 2, 3, 5, 100, 1000])
+def test_every_counter_is_told_once_a_heartbeat(heartbeat: int) -> None:
+    for counters in range(20):
+        lines = list(counter_lines(counters, heartbeat))
+        assert [number for _, some in lines for number in some] == list(range(counters))
+        assert all(0 <= at < heartbeat and len(some) <= 6 for at, some in lines)
+        assert heartbeat < 100 or len({at for at, _ in lines} - {0, heartbeat // 2}) == len(lines)

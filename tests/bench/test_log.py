@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from statecraft.bench.log import NoLog, Splitter, Writer, entries, head
 from statecraft.bench.replay import replay
 from statecraft.fingerprint import short
-from statecraft.firmware.reports import Counts, Modes, RowTaken, line, read
+from statecraft.firmware.reports import CounterValues, Counts, Modes, RowTaken, line, read
 from statecraft.report.record import of_log
 from statecraft.report.timeline import timeline_file
 from tests.bench.test_against import reports
@@ -73,6 +73,8 @@ def logged(ticks: int) -> list[str]:
                 ms, body = tick * 10, f"r{tick:x},{part:x},{row:x}"
             case Modes(tick, first, modes):
                 ms, body = tick * 10, f"b{tick:x},{first:x}," + ",".join(f"{mode:x}" for mode in modes)
+            case CounterValues(tick, first, values):
+                ms, body = tick * 10, f"n{tick:x},{first:x}," + ",".join(f"{value & 0xFFFF:x}" for value in values)
             case Counts():
                 body = "c0,0,0,0,0"
             case _:

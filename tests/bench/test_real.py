@@ -86,7 +86,8 @@ def test_how_it_stands_as_far_as_told(bale_mover: Machine) -> None:
 
 def test_pulses_that_were_lost_are_told_until_it_starts_anew() -> None:
     made = top(read_text(REEL.replace("plain, silent", "plain, reports, silent"), "reel.modes"))
-    assert made.stand()["is"] == {"out": "not reported"}
+    assert made.stand()["is"] == {"out": "not known"}
+    assert told(made, "n19,0,7")["is"] == {"out": "7"}
     lost = "out has lost 12 pulses: they came faster than it is declared to take"
     assert told(made, "p0,3", "p0,c")["trouble"] == lost
     assert told(made, "s1,0", "b0,0,0", "c0,0,0,0,0")["trouble"] == ""

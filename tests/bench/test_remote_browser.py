@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -183,6 +184,10 @@ def test_faults_and_rows_are_shown(phone: Phone, machine: Pretended, bale_mover:
     machine.put(inputs_in(bale_mover, "tilt 0 deg"))
     phone.tap("[data-once=clamp]")
     wait(lambda: "clamp and drive in standing" in phone.text("did"))
+
+
+def test_what_counters_stand_at_is_shown(phone: Phone) -> None:
+    wait(lambda: re.fullmatch(r"bales \d+ · height \d+", phone.text("counters")))
 
 
 def test_halt_is_in_reach_and_larger_than_the_rest(phone: Phone) -> None:

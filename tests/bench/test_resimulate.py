@@ -37,6 +37,7 @@ def reporting(name: str) -> Machine:
 def log(machine: Machine, seed: int, seconds: int = 60, jitter_ms: int = 15) -> Iterator[str]:
     """What a bridge would have kept of a machine that is driven by chance, its clock a little off."""
     chance = random.Random(seed)
+    late = random.Random(seed)  # of its own, so that what happens does not hang on how much is told
     found = controls(machine)
     world = World(machine)
     body = DeskBody(machine, found.link, world)
@@ -71,7 +72,7 @@ def log(machine: Machine, seed: int, seconds: int = 60, jitter_ms: int = 15) -> 
         body.run_to((tick + 0.5) * tick_us)
         for line in body.said().decode().splitlines():
             if line:
-                yield f"{ms + 1000 + chance.randint(0, jitter_ms):>9} > {line[1:]}"
+                yield f"{ms + 1000 + late.randint(0, jitter_ms):>9} > {line[1:]}"
 
 
 @cache
@@ -84,7 +85,7 @@ def logged(name: str, seed: int) -> tuple[str, ...]:
 def test_what_a_machine_did_is_explained(name: str, seed: int) -> None:
     machine = reporting(name)
     played = replay(machine, logged(name, seed))
-    assert played.against.differences == [] and len(played.rows) > 5
+    assert played.against.differences == [] and len(played.rows) > 2
     again = resimulate(played)
     assert again.ticks >= 5900 and again.sent > 10
     assert again.differences == []
@@ -196,4 +197,4 @@ def test_what_hangs_on_pulses_is_believed_and_said(tmp_path: Path) -> None:
     done = CliRunner().invoke(command, [str(file), str(kept)])
     assert done.exit_code == 0, done.output
     assert "but on 3 ticks on which they hang on out, which no log tells" in done.output
-    assert "what counts from outside (out) are not reported" in " ".join(done.output.split())
+    assert "not reported, and out only as it stands once a second" in " ".join(done.output.split())

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from statecraft.boards import load
 from statecraft.firmware import emit
 from statecraft.firmware.reports import (
+    CounterValues,
     Counts,
     Modes,
     Overran,
@@ -27,11 +28,13 @@ from statecraft.machine import Machine
 
 NUMBER = st.integers(0, 2**32 - 1)
 COUNT = st.integers(0, 65535)
+VALUE = st.integers(-30000, 30000)
 REPORT = st.one_of(
     st.builds(RowTaken, NUMBER, st.integers(0, 20), COUNT),
     st.builds(Modes, NUMBER, st.integers(0, 20), st.lists(st.integers(0, 255), min_size=1, max_size=12).map(tuple)),
     st.builds(Counts, COUNT, COUNT, COUNT, COUNT, COUNT),
     st.builds(Started, st.integers(0, 255), NUMBER.map(lambda n: f"{n:08x}")),
+    st.builds(CounterValues, NUMBER, st.integers(0, 20), st.lists(VALUE, min_size=1, max_size=6).map(tuple)),
     st.builds(Overran, st.integers(0, 20), NUMBER),
     st.builds(PulsesLost, st.integers(0, 20), COUNT),
     st.builds(TableReport, NUMBER.map(lambda n: f"{n:08x}")),
@@ -48,6 +51,8 @@ def said(report: Report) -> bytes:
             return line(f"c{dropped:x},{ignored:x},{late:x},{faults:x},{lost:x}")
         case Started(cause, table):
             return line(f"s{cause:x},{int(table, 16):x}")
+        case CounterValues(tick, first, values):
+            return line(f"n{tick:x},{first:x}," + ",".join(f"{value & 0xFFFF:x}" for value in values))
         case Overran(thing, us):
             return line(f"o{thing:x},{us:x}")
         case PulsesLost(counter, pulses):
@@ -94,7 +99,7 @@ PAGE = Path(__file__).parents[2] / "samples" / "REPORTS.md"
 
 def test_the_examples_on_the_page_say_what_it_says_of_them() -> None:
     examples = re.findall(r"^\| `(>.+?)` \| (.+) \|$", PAGE.read_text(), re.M)
-    assert len(examples) == 8
+    assert len(examples) == 9
     reader = Reader()
     told = [report for example, _ in examples for report in reader.feed(example.encode() + b"\r\n")]
     assert reader.damaged == 0
@@ -104,6 +109,7 @@ def test_the_examples_on_the_page_say_what_it_says_of_them() -> None:
         RowTaken(500, 0, 9),
         Modes(1000, 0, (5,)),
         Modes(1000, 12, (1, 0)),
+        CounterValues(1025, 0, (7, -12)),
         Overran(0, 3000),
         PulsesLost(1, 12),
         Counts(2, 0, 0, 1, 0),
@@ -115,6 +121,8 @@ def test_the_examples_on_the_page_say_what_it_says_of_them() -> None:
                 assert numbers == [str(tick), str(row), str(part)]
             case Modes(tick, first, modes):
                 assert numbers[:3] == [str(tick), str(first), str(modes[0])]
+            case CounterValues(tick, first, values):
+                assert numbers == [str(tick), str(first), *(str(abs(value)) for value in values)]
 
 
 def test_the_sketchs_own_description_has_every_report_and_count(orchard: Machine) -> None:
