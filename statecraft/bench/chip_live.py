@@ -8,6 +8,7 @@ the chip is switched on anew and given the same, which takes as long as it takes
 from __future__ import annotations
 
 from array import array
+from collections import deque
 
 from statecraft.agreement.inputs import HeldInputs
 from statecraft.agreement.onchip import ChipRunner, Driver, PinLevels
@@ -16,12 +17,15 @@ from statecraft.bench.live import LONGEST_TICKS, Live
 from statecraft.bench.pretend import World
 from statecraft.chip import EchoEvent, PinEvent, PwmEvent
 from statecraft.firmware.plan import PinUse, plan
-from statecraft.machine import At, Buzzer, Every, Sensor, Servo, Trial, numbered
+from statecraft.machine import At, Buzzer, Counter, Every, Sensor, Servo, Stepper, Trial, numbered
 
 _LOOKED = 0.4  # of a tick: when the chip stands still between two; the driver's look is before, its inputs after
 
 PULSES_US = 30_000.0
 """A pin that was quiet for longer has no pulses any more: a servo's come every 20 ms."""
+
+COUNTED_OVER = 16
+"""How often pulses come is told by the time that so many of them took."""
 
 
 class ChipLive(Live):
@@ -87,6 +91,7 @@ class ChipLive(Live):
         self.differs = ""
         self._levels = PinLevels([])
         self._pulses: dict[str, tuple[float, float]] = {}  # a pin's last pulse: when it began or ended, how long it was
+        self._rises: dict[str, deque[float]] = {}  # when a pin that steps or is counted at last rose
         self._echoes: dict[str, tuple[float, float]] = {}  # a ranger's echo: since when it is high, how long it was
 
     def _power_on(self) -> Driver:
@@ -95,7 +100,7 @@ class ChipLive(Live):
         try:
             driver = Driver(self._runner, wired, [first])
             for use in self._uses:
-                if use.output and use.role not in ("send", "trigger"):
+                if (use.output and use.role not in ("send", "trigger")) or isinstance(use.thing, Counter):
                     wired.chip.watch(wired.port(use.name))
             driver.put(first, None)
             driver.begin()
@@ -135,6 +140,8 @@ class ChipLive(Live):
             if isinstance(edge, PinEvent):
                 began, long = self._pulses.get(edge.pin, (edge.us, 0.0))
                 self._pulses[edge.pin] = (edge.us, long if edge.level else edge.us - began)
+                if edge.level:
+                    self._rises.setdefault(edge.pin, deque(maxlen=COUNTED_OVER + 1)).append(edge.us)
         for event in chip.log:
             if isinstance(event, EchoEvent):
                 began, long = self._echoes.get(event.ranger, (0.0, 0.0))
@@ -185,6 +192,10 @@ class ChipLive(Live):
             value = driver.readings[self.machine.sensors.index(sensor)]
             return f"{wired.millivolts(sensor, value) / 1000:.2f} V"
         port = wired.port(use.name)
+        if isinstance(use.thing, Counter) or (isinstance(use.thing, Stepper) and use.role == "step"):
+            rate = self._rate(port, wired.chip.now_us)
+            if rate:
+                return f"{rate:.0f} pulses a second" if rate >= 10 else f"{rate:.1f} pulses a second"
         if not use.output:
             return "high" if wired.chip.pin(port).level else "low"
         if isinstance(use.thing, Servo | Buzzer):  # a pulse every 20 ms, or a tone
@@ -193,3 +204,11 @@ class ChipLive(Live):
                 return f"pulses of {wide / 1000:.2f} ms"
         duty = self._levels.duty(port)
         return "high" if duty >= 1 else "low" if duty <= 0 else f"pulses, high {100 * duty:.0f} % of the time"
+
+    def _rate(self, port: str, now_us: float) -> float:
+        """How many pulses a second the pin has of late; 0 where they have ended, or none came."""
+        rises = self._rises.get(port) or deque[float]()
+        if len(rises) < 2:
+            return 0.0
+        each = (rises[-1] - rises[0]) / (len(rises) - 1)
+        return 1e6 / each if now_us - rises[-1] < 2 * each + self.machine.tick_ms * 1000 else 0.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -13,10 +14,11 @@ from statecraft.agreement.onchip import STATE
 from statecraft.bench.chip_live import ChipLive
 from statecraft.bench.live import CannotReplay
 from statecraft.language import read_text
-from statecraft.machine import Hear, SetDial, SetSensor
+from statecraft.machine import Hear, PulseRate, SetDial, SetSensor
 from tests.bench.rig import Phone, hold, served, wait
 from tests.report.browser import Browser
 from tests.samples import SAMPLES
+from tests.tools import need
 
 if TYPE_CHECKING:
     from statecraft.agreement.wired import ReportingProgram
@@ -68,6 +70,56 @@ def test_a_servos_pulses_and_a_tone_are_told(live: ChipLive) -> None:
     live.step(2)
     assert pin(live, "buzzer horn") == "pulses of 0.50 ms"  # 1 kHz
     live.step(100)
+
+
+WINDER = """machine winder
+board atmega328p
+tick 10 ms
+link crank serial0, 38400 baud, plain, silent after 500 ms
+command wind "w"
+counter out -2000 .. 2000, counts both ways on pins 2 and 3, at most 800 Hz
+counter teeth 0 .. 2000, counts pulses on pin 4, at most 100 Hz
+stepper drum step 8, direction 9, at most 600 Hz
+mode still stop
+mode winding drum 400 Hz, endless
+failsafes
+in | when | go to
+any | crank silent and out < -1000 | still
+rules
+in | when | go to
+still | wind | winding
+winding | teeth > 500 | still
+"""
+
+
+def test_how_often_pulses_come_and_steps_go_is_told(tmp_path: Path) -> None:
+    need("avr-g++")
+    need("/usr/include/simavr/sim_avr.h")
+    from statecraft.agreement.wired import program
+    from statecraft.boards import load
+
+    live = ChipLive(program(read_text(WINDER, "winder.modes"), load("atmega328p"), tmp_path))
+
+    def rate(what: str) -> float:
+        found = re.fullmatch(r"([0-9.]+) pulses a second", pin(live, what))
+        return float(found[1]) if found else 0.0
+
+    try:
+        live.step(50)
+        assert pin(live, "step of drum") == pin(live, "counter teeth") == "low"
+        live.do(Hear("wind"))
+        live.do(PulseRate("out", 4000))
+        live.do(PulseRate("teeth", 500))
+        live.step(100)
+        assert live.differs == "" and live.view.counters["out"] == 400
+        assert rate("step of drum") == pytest.approx(400, rel=0.02)
+        assert rate("first pin of counter out") == pytest.approx(100, rel=0.1)  # four edges a pulse, on two pins
+        assert rate("counter teeth") == pytest.approx(50, rel=0.1)
+        live.do(PulseRate("out", 0))
+        live.step(20)
+        assert rate("first pin of counter out") == 0 and rate("counter teeth") > 0
+    finally:
+        live.close()
 
 
 def test_back_and_on_again_comes_to_the_same(live: ChipLive) -> None:
