@@ -81,7 +81,7 @@ def whole_sketch(machine: Machine, seed: int, ticks: int) -> OnChip:
         # The pin layer has none of a core's libraries; the owner's functions are the stubs, which need none.
         sketch = emit(replace(machine, libraries=()), pin_layer_board(machine))
     except WiringError as error:
-        reason = " ".join(str(error).split())
+        reason = " ".join(str(error).split()).replace(f"the file of board {machine.board}", "the pin layer here")
         return OnChip("sketch", 0, 0, 0.0, (), note=f"not run: {reason}")
     with SketchOnCortexM(machine, sketch) as running:
         difference, wrong = held_together(running, seed, ticks)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from statecraft.cli.common import Stop, file_argument, named_after, put, read, tell
+from statecraft.cli.common import Stop, file_argument, named_after, put, read, screen, tell
 
 
 @click.command(name="export", short_help="write the machine for other programs")
@@ -19,6 +19,7 @@ def command(file: str, scxml: bool, out: Path | None) -> None:
     """Write FILE in a form that other programs read, and say what that form cannot hold."""
     if not scxml:
         raise Stop("Say which form: --scxml is the only one", 2)
+    from statecraft.folding import folded
     from statecraft.report.scxml import losses
     from statecraft.report.scxml import scxml as write
 
@@ -27,4 +28,4 @@ def command(file: str, scxml: bool, out: Path | None) -> None:
     put(path, write(machine))
     tell(f"{path} written. What it cannot hold:", path)
     for loss in losses(machine):
-        tell(f"  - {loss}", path)
+        tell("\n".join(folded(loss, screen().width, "  - ", "    ")), path)

@@ -90,7 +90,7 @@ def losses(machine: Machine) -> list[str]:
     if any(drive.ramp is not None or drive.pause > 1 for drive in tick.drives):
         also = ", and how long a gentle stop lasts," if any(drive.gently for drive in tick.drives) else ""
         said.append(f"Ramps and pauses before reversing{also} are not in it: outputs hold what a mode asks for.")
-    else:
+    elif any(drive.pause for drive in tick.drives):
         said.append("The tick of rest before a motor reverses is not in it: outputs hold what a mode asks for.")
     if any(latch.level.made for latch in tick.latches):
         said.append(
@@ -105,6 +105,8 @@ def losses(machine: Machine) -> list[str]:
         said.append("Remembered readings are set from outside like any other.")
     if tick.steps:
         said.append("The steps of steppers are not counted in it.")
+    if machine.stored:
+        said.append("What is kept is not in it: counters and dials begin where the file says that they start.")
     if machine.displays:
         said.append("What is shown is not in it.")
     if machine.promises or machine.trials:

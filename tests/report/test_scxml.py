@@ -185,6 +185,24 @@ def test_turns_gentle_stops_mixed_dials_and_rows_that_set_one(seed: int) -> None
     assert "how long a gentle stop lasts" in said
 
 
+def test_a_lamp_that_remembers_loses_what_is_kept_and_no_motors_rest() -> None:
+    text = """machine lamp
+board atmega328p
+tick 20 ms
+command press button, pin 2, on when low
+counter presses 0 .. 99, kept
+lamp bulb pwm 3
+mode dark stop
+mode lit bulb 40 %
+rules
+in | when | go to | do
+dark | press | lit | presses + 1
+lit | press | dark |
+"""
+    said = " ".join(losses(read_text(text, "lamp.modes")))
+    assert "What is kept is not in it" in said and "motor" not in said
+
+
 @pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 def test_samples_run_as_the_design_says(path: Path) -> None:
     machine = machine_in(path)

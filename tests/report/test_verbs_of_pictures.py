@@ -79,6 +79,7 @@ def test_report_writes_one_page_and_export_says_what_is_lost(run, tmp_path) -> N
     assert said.exit_code == 0 and "1 of 1 trial passed" in said.output
     assert "not compiled for this report" in (tmp_path / "feed_pusher.html").read_text()
     said = run("export", FILE, "--scxml")
+    assert max(map(len, said.output.splitlines())) <= 80
     assert "What it cannot hold" in said.output and (tmp_path / "feed_pusher.scxml").exists()
     assert run("export", FILE, "--scxml", "-o", "-").output.startswith("<?xml")
 
