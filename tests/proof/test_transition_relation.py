@@ -41,6 +41,10 @@ def values(relation: Relation, literal: Literal, chance: random.Random) -> dict[
         asked = {(dial.link, dial.prefix) for dial in relation.messages}
         has_dials = any(dial.link == link.name and (dial.link, dial.prefix) not in asked for dial in machine.dials)
         chosen[f"spoken {link.name}"] = not first and has_dials and chance.random() < 0.2
+    for counter in machine.pulsed:
+        most = 0 if first or chance.random() < 0.4 else relation.most(counter)
+        least = -most if len(counter.outside.pins) == 2 else 0  # type: ignore[union-attr]
+        chosen[f"moves {counter.name}"] = chance.choice([least, most, chance.randint(least, most)])
     chosen["wait"] = 1
     return chosen
 
@@ -64,6 +68,13 @@ def literal_state(relation: Relation, literal: Literal) -> dict[str, int | bool 
         state[f"anchored {key}"], state[f"anchor {key}"] = anchor is not None, anchor
         if anchor is None:
             state[f"steady {key}"] = None
+    for stepper in relation.steppers:
+        drive = literal.drives[stepper.name]
+        state[f"position {stepper.name}"], state[f"direction {stepper.name}"] = drive.position, drive.direction
+        state[f"rested {stepper.name}"] = drive.rested
+    for counter in relation.counters:
+        if counter.steps_of:
+            state[f"way {counter.name}"] = int(literal.on_the_way.get(counter.name, 0) * 10_000)
     for output in relation.machine.outputs:
         if isinstance(output, Servo) and output.rest is None:
             setting = literal.settings.get(output.name)
@@ -99,6 +110,7 @@ def same_as_literal(machine: Machine, seed: int, ticks: int) -> int:
             chosen |= {"taken": -1}
         if not first:
             chosen |= {key: False for key in chosen if key.startswith(("heard", "spoken")) and chance.random() < 0.5}
+            chosen |= {key: 0 for key in chosen if key.startswith("moves") and chance.random() < 0.5}
         step = relation.step("x", state, first=first)
         taken = None if chosen["taken"] == -1 else relation.events[int(chosen["taken"])]
         literal.step_chosen(
@@ -108,6 +120,7 @@ def same_as_literal(machine: Machine, seed: int, ticks: int) -> int:
             taken,
             [c.name for c in (*machine.commands, *relation.messages) if chosen[f"heard {c.name}"]],
             [each.name for each in machine.links if chosen[f"spoken {each.name}"]],
+            {each.name: int(chosen[f"moves {each.name}"]) for each in machine.pulsed},
         )
         expected = literal_state(relation, literal)
         rows = {(part.name, at): each for part in machine.parts for at, each in enumerate(step.decides[part.name])}
@@ -137,6 +150,12 @@ def test_the_relation_is_the_literal_tick_on_trade_machines(seed: int) -> None:
 @pytest.mark.parametrize("seed", range(6))
 def test_the_relation_is_the_literal_tick_on_machines_of_every_kind(seed: int) -> None:
     assert same_as_literal(read_text(random_text(seed, 1)), seed, 30) > 200
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_relation_is_the_literal_tick_where_counters_move_by_themselves(seed: int) -> None:
+    text = random_text(seed, 1, counting=seed % 2 == 0, stepping=seed % 2 == 1, copying=True, keeping=True)
+    assert same_as_literal(read_text(text), seed, 25) > 200
 
 
 @pytest.mark.parametrize("seed", range(0, 24))
@@ -179,6 +198,48 @@ def test_the_judge_sees_what_is_entered_and_what_rows_set() -> None:
     assert said == [True, False, False, True, True, False, False]
     assert [one for one, other in zip(told, said, strict=True) if one not in (other, None)] == []
     assert told[4:] == said[4:]
+
+
+def test_the_judge_begins_with_whatever_was_kept() -> None:
+    from tests.proof.test_kept import PRESS
+
+    judge = Judge(read_text(PRESS))
+    assert [judge.promise(number) for number in range(2)] == [False, False]
+    assert judge.decides(judge.machine.parts[0], judge.machine.parts[0].rows[1])
+
+
+def test_the_judge_knows_of_pulses_and_steps() -> None:
+    judge = Judge(read_text(TABLE))
+    assert [judge.promise(number) for number in range(5)] == [False, True, False, True, False]
+
+
+TABLE = """
+machine table
+board atmega2560
+tick 10 ms
+link radio serial1, 9600 baud, plain
+command halt "h", urgent
+command go "g"
+stepper disc step 8, direction 9, at most 600 Hz
+counter clicks 0 .. 3, counts both ways on pins 2 and 3, at most 100 Hz
+counter turned 0 .. 9, counts steps of disc
+mode parked stop
+mode going disc 150 Hz
+mode back disc -100 Hz
+failsafes
+ in | when | go to | do
+ any | halt | parked | turned = 0
+rules
+ in | when | go to | do
+ parked | go | going | turned = 0
+ going | turned > 2 | back |
+ back | turned == 0 or clicks > 1 | parked |
+promise never turned > 2
+promise never turned > 4
+promise never going and turned > 0
+promise never back and clicks > 1 for 10 ms
+promise never back and clicks == 1
+"""
 
 
 def test_the_judge_finds_rows_that_never_decide_and_modes_that_halt_misses() -> None:

@@ -28,6 +28,7 @@ from statecraft.machine import (
     Command,
     Compare,
     Condition,
+    Counter,
     Dial,
     DimLamp,
     Fault,
@@ -51,6 +52,7 @@ from statecraft.machine import (
     Relay,
     Remembered,
     Row,
+    Sensor,
     Servo,
     Share,
     Silent,
@@ -63,6 +65,9 @@ from statecraft.machine import (
 from tests.simulation.literal import Literal
 
 Expr = Any  # z3 has no types
+
+_DRIVE = ("position", "direction", "rested")
+"""Where a stepper is on its way, in thousandths; the direction it last had; for how many ticks it has rested."""
 
 
 class NotCovered(Exception):
@@ -149,6 +154,7 @@ class World:
     taken: Expr
     heard: dict[str, Expr]
     spoken: dict[str, Expr]
+    moves: dict[str, Expr]  # of counters that count from outside
 
 
 @dataclass
@@ -168,8 +174,9 @@ class Relation:
 
     def __init__(self, machine: Machine) -> None:
         self.machine = machine
-        if any(counter.steps_of for part in machine.parts for counter in part.counters):
-            raise NotCovered("a counter of a stepper's steps")
+        self.counters = [counter for part in machine.parts for counter in part.counters]
+        counted = {counter.steps_of for counter in self.counters}
+        self.steppers = [each for each in machine.outputs if isinstance(each, Stepper) and each.name in counted]
         self.events: list[str] = []
         conditions = [row.when for part in machine.parts for row in part.rows]
         for command in machine.commands:
@@ -181,9 +188,6 @@ class Relation:
                 self.events.append(command.name)
         changes = [change for part in machine.parts for row in part.rows for change in row.changes]
         changed = {name for change in changes for name in (change.counter, change.source)}
-        goes_round = any(counter.round for part in machine.parts for counter in part.counters)
-        if goes_round and any(change.source for change in changes):
-            raise NotCovered("a counter that goes round, where rows copy counters")
         if any(change.how not in ("set", "step", "copy") for change in changes):
             raise NotCovered("a change of a kind that is not known")
         self.conditions = [
@@ -191,17 +195,17 @@ class Relation:
             *(each for level in machine.levels for each in (level.set, level.clear)),
             *(promise.when for promise in machine.promises if promise.when is not None),
         ]
-        absent = {each.command for c in self.conditions for each in parts_of(c) if isinstance(each, Absent)}
+        expected = [each.when for trial in machine.trials for each in trial.expectations]
+        asking = [*self.conditions, *expected]
+        absent = {each.command for c in asking for each in parts_of(c) if isinstance(each, Absent)}
         self.messages = [dial for dial in machine.dials if dial.name in absent]  # asked whether it has come
         told = {(dial.link, dial.prefix) for dial in self.messages}
-        messages = [(dial.link, dial.prefix) for dial in machine.dials]
-        alone = {each for each in told if messages.count(each) == 1}
-        self.kept = [d for d in machine.dials if d.name in changed or (d.link, d.prefix) in alone]
+        self.kept = [d for d in machine.dials if d.name in changed or (d.link, d.prefix) in told]
         self.limits: dict[str, set[int]] = {}  # each clock, and what it is compared with
         self._clocks()
         settings = [setting for part in machine.parts for mode in part.modes for _, setting in mode.settings]
         largest = max(
-            [1]
+            [102]  # what stands for a blink
             + [limit for limits in self.limits.values() for limit in limits]
             + [abs(end) for sensor in machine.sensors for end in (sensor.low, sensor.high)]
             + [abs(end) for dial in machine.dials for end in (dial.low, dial.high)]
@@ -213,6 +217,10 @@ class Relation:
                 if isinstance(setting, Follows)
                 for (x, a), (y, b) in itertools.product(setting.points, repeat=2)
             ]
+            + [1000 * stepper.most for stepper in self.steppers]
+            + [1000 * (stepper.ramp or 0) * machine.tick_ms // 250 for stepper in self.steppers]
+            + [10_000 + stepper.most * machine.tick_ms for stepper in self.steppers]
+            + [self.most(counter) for counter in self.counters if counter.outside is not None]
             + [abs(each.offset) for c in self.conditions for each in parts_of(c) if isinstance(each, Compare)]
         )
         self.width = (4 * largest + 8).bit_length() + 1
@@ -226,8 +234,14 @@ class Relation:
     def _clocks(self) -> None:
         for part in self.machine.parts:
             self._limit(f"mode {part.name}", 0)
-            for row in part.rows:
-                for each in parts_of(row.when):
+            for mode in part.modes:
+                if mode.gently is not None:
+                    self._limit(f"mode {part.name}", mode.gently)
+            asking = [row.when for row in part.rows]
+            if part is observer_part(self.machine):
+                asking += [promise.when for promise in self.machine.promises if promise.when is not None]
+            for condition in asking:
+                for each in parts_of(condition):
                     if isinstance(each, After):
                         at = f"mode {part.name}" if each.group is None else f"group {part.name}.{each.group}"
                         self._limit(at, each.ticks)
@@ -288,17 +302,30 @@ class Relation:
             state[f"level {level.name}"] = z3.Bool(f"{name} level {level.name}")
         for steady in self.steadies():
             key = self.steady_name(steady)
-            sensor = self.machine.sensor(steady.sensor)
-            add(f"anchor {key}", sensor.low, sensor.high)
+            read = self.read_steadily(steady)
+            add(f"anchor {key}", read.low, read.high)
             state[f"anchored {key}"] = z3.Bool(f"{name} anchored {key}")
         for output in self.machine.outputs:
             if isinstance(output, Servo) and output.rest is None:
                 add(f"setting {output.name}", output.low, output.high)
                 state[f"set once {output.name}"] = z3.Bool(f"{name} set once {output.name}")
+        for stepper in self.steppers:
+            add(f"position {stepper.name}", -1000 * stepper.most, 1000 * stepper.most)
+            add(f"direction {stepper.name}", -1, 1)
+            add(f"rested {stepper.name}", 0, stepper.pause)
+        for counter in self.counters:
+            if counter.steps_of:
+                add(f"way {counter.name}", 0, 9999)
         return state, ranges
 
+    @property
+    def stored(self) -> list[str]:
+        """What outlasts the power, of what the proof keeps."""
+        counters = [f"counter {counter.name}" for counter in self.counters if counter.stored]
+        return counters + [f"dial {dial.name}" for dial in self.kept if dial.stored]
+
     def start(self) -> dict[str, Expr]:
-        """The state before tick 0."""
+        """The state before tick 0, as declared."""
         state: dict[str, Expr] = {}
         for part in self.machine.parts:
             state[f"in {part.name}"] = self.number(0)
@@ -313,12 +340,18 @@ class Relation:
             state[f"level {level.name}"] = z3.BoolVal(level.starts_on)
         for steady in self.steadies():
             key = self.steady_name(steady)
-            state[f"anchor {key}"] = self.number(self.machine.sensor(steady.sensor).low)
+            state[f"anchor {key}"] = self.number(self.read_steadily(steady).low)
             state[f"anchored {key}"] = z3.BoolVal(False)
         for output in self.machine.outputs:
             if isinstance(output, Servo) and output.rest is None:
                 state[f"setting {output.name}"] = self.number(output.low)
                 state[f"set once {output.name}"] = z3.BoolVal(False)
+        for stepper in self.steppers:
+            state[f"position {stepper.name}"] = state[f"direction {stepper.name}"] = self.number(0)
+            state[f"rested {stepper.name}"] = self.number(stepper.pause)
+        for counter in self.counters:
+            if counter.steps_of:
+                state[f"way {counter.name}"] = self.number(0)
         return state
 
     def world(self, name: str, first: bool) -> tuple[World, list[Expr]]:
@@ -350,6 +383,12 @@ class Relation:
         heard = {each.name: z3.Bool(f"{name} heard {each.name}") for each in (*machine.commands, *self.messages)}
         spoken = {each.name: z3.Bool(f"{name} spoken {each.name}") for each in machine.links}
         wait = z3.BitVec(f"{name} wait", self.width)
+        moves = {}
+        for counter in self.counters:
+            if counter.outside is not None:  # "by any whole number up to its rate times the tick, rounded up"
+                most = 0 if first else self.most(counter)
+                least = -most if len(counter.outside.pins) == 2 else 0
+                moves[counter.name] = ranged(f"moves {counter.name}", least, most)
         if first:
             rules.extend((taken == -1, wait == 1))
             rules.extend(z3.Not(each) for each in (*heard.values(), *spoken.values()))
@@ -362,7 +401,7 @@ class Relation:
             asked = {(each.link, each.prefix) for each in self.messages}
             links = {each.link for each in machine.dials if (each.link, each.prefix) not in asked}
             rules.extend(z3.Not(each) for link, each in spoken.items() if link not in links)
-        return World(wait, valid, reading, switch, dial, taken, heard, spoken), rules
+        return World(wait, valid, reading, switch, dial, taken, heard, spoken, moves), rules
 
     # ------------------------------------------------------------------------------------------------------- one step
 
@@ -379,6 +418,9 @@ class Relation:
         waiting = world.wait > 1
         if waits:
             holds.append(z3.Implies(waiting, world.taken == -1))
+            still = [by == 0 for by in world.moves.values()]
+            still += [before[f"position {stepper.name}"] == 0 for stepper in self.steppers]
+            holds.append(z3.Implies(waiting, z3.And(still)))
         ends: dict[str, Expr] = {}  # clocks as they stand at the end of a wait
 
         def advance(clock: str, reset: Expr) -> Expr:
@@ -425,19 +467,23 @@ class Relation:
                         inside = self.among(part, before, clause.modes)
                         later = before[clock] + 1
                         full = z3.And(inside, later >= clause.ticks)
-                        value = z3.If(full, self.held(counter.low, counter.high, value + clause.by), value)
+                        value = z3.If(full, self.changed(counter, value + clause.by), value)
                         now[clock] = z3.If(full, self.number(0), z3.If(inside, later, before[clock]))
                         ends[clock] = z3.If(inside, before[clock] + world.wait, before[clock])
                         if waits:
                             holds.append(z3.Implies(z3.And(waiting, inside), ends[clock] < clause.ticks))
+                    if counter.steps_of:
+                        value = self.step_on(counter, value, before, now)
+                    if counter.outside is not None:
+                        value = self.changed(counter, value + world.moves[counter.name])
                     now[f"counter {counter.name}"] = value
         # step 3
         for steady in self.steadies():
             key = self.steady_name(steady)
-            clock, value = f"steady {key}", world.reading[steady.sensor]
+            clock = f"steady {key}"
+            value, valid = self.value(Term(steady.kind, steady.sensor), step)
             away = value - before[f"anchor {key}"]
             anew = z3.Or(z3.Not(before[f"anchored {key}"]), away > steady.band, away < -steady.band)
-            valid = world.valid[steady.sensor]
             now[f"anchored {key}"] = valid
             now[f"anchor {key}"] = z3.If(z3.And(valid, anew), value, before[f"anchor {key}"])
             reset = z3.Or(z3.Not(valid), anew)
@@ -471,7 +517,57 @@ class Relation:
                 now[clock] = z3.If(waiting, end, now[clock])
         # step 5
         self.settle(step)
+        for stepper in self.steppers:
+            self.drive(stepper, step)
+            if waits:
+                same = [now[f"{what} {stepper.name}"] == before[f"{what} {stepper.name}"] for what in _DRIVE]
+                holds.append(z3.Implies(waiting, z3.And(same)))
         return step
+
+    def most(self, counter: Counter) -> int:
+        """How far a counter that counts from outside may move on a tick; its rate is in tenths of a hertz."""
+        assert counter.outside is not None
+        return -(-counter.outside.rate * self.machine.tick_ms // 10_000)
+
+    def read_steadily(self, steady: Steady) -> Sensor | Counter:
+        if steady.kind == "sensor":
+            return self.machine.sensor(steady.sensor)
+        return next(counter for counter in self.counters if counter.name == steady.sensor)
+
+    def step_on(self, counter: Counter, value: Expr, before: dict[str, Expr], now: dict[str, Expr]) -> Expr:
+        """A counter of steps moves "by what the stepper's setting after the tick before allows (rate times tick …)";
+        what is on the way of the next step is kept in ten-thousandths until it rests."""
+        rate = before[f"position {counter.steps_of}"] / 1000  # rounded towards 0
+        way = before[f"way {counter.name}"] + z3.If(rate < 0, -rate, rate) * self.machine.tick_ms
+        whole = z3.UDiv(way, self.number(10_000))
+        now[f"way {counter.name}"] = z3.If(rate == 0, self.number(0), z3.URem(way, self.number(10_000)))
+        by = z3.If(rate == 0, self.number(0), z3.If(rate < 0, -whole, whole))
+        return self.changed(counter, value + by)
+
+    def drive(self, stepper: Stepper, step: Step) -> None:
+        """DEVELOPERS.md, 11, of a stepper."""
+        now, name = step.after, stepper.name
+        part = next((part for part in self.machine.parts if name in part.outputs), None)
+        stops = []
+        for number, mode in enumerate(part.modes if part else ()):
+            if mode.stop and dict(mode.settings).get(name) in (None, Fixed(0)):
+                assert part is not None
+                long = True if mode.gently is None else now[f"mode {part.name}"] >= mode.gently
+                stops.append(z3.And(now[f"in {part.name}"] == number, long))
+        position, direction, rested = (step.before[f"{what} {name}"] for what in _DRIVE)
+        want = following = step.settings[name] * 1000
+        if stepper.ramp is not None:
+            turns = z3.Or(z3.And(position < 0, want > 0), z3.And(want < 0, position > 0))
+            way = z3.If(turns, self.number(0), want) - position
+            most = stepper.ramp * self.machine.tick_ms
+            following = z3.If(z3.Or(stops), want, position + self.held(-most, most, way))
+        sign = z3.If(following > 0, self.number(1), z3.If(following < 0, self.number(-1), self.number(0)))
+        bars = z3.And(sign != 0, sign != direction, direction != 0, rested < stepper.pause)
+        following, sign = z3.If(bars, self.number(0), following), z3.If(bars, self.number(0), sign)
+        longer = z3.If(rested < stepper.pause, rested + 1, rested)
+        now[f"position {name}"] = following
+        now[f"direction {name}"] = z3.If(sign == 0, direction, sign)
+        now[f"rested {name}"] = z3.If(sign == 0, longer, self.number(0))
 
     def heard_on(self, link: str) -> list[Command | Dial]:
         return [each for each in (*self.machine.commands, *self.messages) if each.link == link]
@@ -481,6 +577,12 @@ class Relation:
         if command in self.events:
             said.append(world.taken == self.events.index(command))
         return z3.Or(said)
+
+    def changed(self, counter: Counter | Dial, value: Expr) -> Expr:
+        """What a counter comes to: "saturating, or round where so declared, downward too"."""
+        if isinstance(counter, Counter) and counter.round:
+            return counter.low + (value - counter.low) % (counter.high - counter.low + 1)
+        return self.held(counter.low, counter.high, value)
 
     def held(self, low: int, high: int, value: Expr) -> Expr:
         return z3.If(value < low, self.number(low), z3.If(value > high, self.number(high), value))
@@ -492,7 +594,7 @@ class Relation:
     def sensors_in(self, condition: Condition) -> set[str]:
         found = set()
         for each in parts_of(condition):
-            if isinstance(each, Fault | Steady):
+            if isinstance(each, Fault) or (isinstance(each, Steady) and each.kind == "sensor"):
                 found.add(each.sensor)
             elif isinstance(each, Compare):
                 found |= {term.name for term in (each.left, each.right) if term is not None and term.kind == "sensor"}
@@ -535,12 +637,12 @@ class Relation:
             for change in row.changes:
                 key, counter = keys.get(change.counter, f"counter {change.counter}"), limits[change.counter]
                 if change.how == "set":
-                    values[key] = self.held(counter.low, counter.high, self.number(change.amount))
+                    values[key] = self.changed(counter, self.number(change.amount))
                 elif change.how == "copy":
                     copied = counters[keys.get(change.source, f"counter {change.source}")]
-                    values[key] = self.held(counter.low, counter.high, copied)
+                    values[key] = self.changed(counter, copied)
                 else:
-                    stepped = self.held(counter.low, counter.high, values[key] + change.amount)
+                    stepped = self.changed(counter, values[key] + change.amount)
                     values[key] = z3.If(enters, stepped, values[key]) if row.failsafe else stepped
             for key in {keys.get(change.counter, f"counter {change.counter}") for change in row.changes}:
                 changed[key] = z3.If(decides, values[key], changed[key])
@@ -637,7 +739,7 @@ class Relation:
                 return self.among(self.machine.part(name), now, modes)
             case Steady():
                 return z3.And(
-                    world.valid[condition.sensor],
+                    self.value(Term(condition.kind, condition.sensor), step)[1],
                     now[f"steady {self.steady_name(condition)}"] >= condition.ticks,
                 )
             case OutputIs(name, state):
@@ -723,8 +825,11 @@ class Relation:
     def path(self, length: int, *, start: bool, waits: bool = False) -> tuple[list[Step], list[Expr]]:
         """So many steps one after the other, from the start or from anywhere, and what must hold of them."""
         rules: list[Expr] = []
-        if start:
-            state = self.start()
+        if start:  # "the proof starts from any value" of what is kept
+            state, (anything, ranges) = self.start(), self.state("kept")
+            for key in self.stored:
+                state[key] = anything[key]
+            rules = ranges if self.stored else []
         else:
             state, rules = self.state("any")
         steps: list[Step] = []
@@ -754,6 +859,8 @@ class Tick:
     taken: str | None
     heard: list[str]
     spoken: list[str]
+    moves: dict[str, int] = field(default_factory=dict)
+    kept: dict[str, int] = field(default_factory=dict)  # before the first tick: counters and dials
 
 
 @dataclass
@@ -871,6 +978,8 @@ class Judge:
                 self.relation.events[taken] if taken >= 0 else None,
                 [name for name, each in world.heard.items() if truth(each)],
                 [name for name, each in world.spoken.items() if truth(each)],
+                {name: number(by) for name, by in world.moves.items()},
+                {key.split()[1]: number(step.before[key]) for key in self.relation.stored},
             )
             ticks += [tick] * number(world.wait)
         return ticks
@@ -878,9 +987,13 @@ class Judge:
     def play(self, ticks: Sequence[Tick]) -> list[Seen]:
         """What the literal tick makes of the inputs."""
         literal = Literal(self.machine)
+        for name, value in ticks[0].kept.items():
+            (literal.counters if name in literal.counters else literal.dials)[name] = value
         seen = []
         for tick in ticks:
-            literal.step_chosen(tick.sensors, tick.switches, tick.dials, tick.taken, tick.heard, tick.spoken)
+            literal.step_chosen(
+                tick.sensors, tick.switches, tick.dials, tick.taken, tick.heard, tick.spoken, tick.moves
+            )
             silent = {
                 link.name: link.silent is not None and literal.clocks[f"silent {link.name}"] >= link.silent
                 for link in self.machine.links
