@@ -10,11 +10,12 @@ Sensors are chosen from a few readings that stand for all: between two neighbour
 it is compared with) is compared with, all readings are alike but for their order, so as many of them as there are
 sensors compared with each other are enough.
 
-What is translated: modes, groups, counters (those that count time too), levels, clocks, commands, silence, sensors
-compared with constants and with each other, dials compared with constants, switches, and outputs that modes set to what
-never changes. Not: dials compared with sensors, steady readings, offsets between sensors, sensors compared with
-counters, servos whose rest stays, and ``every mode can reach``, which asks about the tree of all runs and not about
-each run.
+What is translated: modes, groups, counters (those that count time or go round, and what rows copy to them, too),
+levels, clocks, commands, silence, sensors, dials and counters compared with constants and with each other (of what is
+copied, or compared otherwise than sensor with sensor, every value is chosen), switches, and outputs that modes set to
+what never changes or that follow readings, dials or counters. Not: steady readings, counters that pulses or steps move,
+what is kept while the power is off, servos whose rest stays, outputs that are set to dials, and ``every mode can
+reach``, which asks about the tree of all runs and not about each run.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ import re
 import resource
 import subprocess
 import tempfile
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
@@ -33,6 +34,7 @@ from statecraft.machine import (
     After,
     And,
     Blink,
+    Command,
     Compare,
     Condition,
     Counter,
@@ -40,6 +42,7 @@ from statecraft.machine import (
     DimLamp,
     Fault,
     Fixed,
+    Follows,
     HandOutput,
     InMode,
     LevelOn,
@@ -116,15 +119,22 @@ class _Model:
                 self.compared(f"set {level.name}", level.set_ticks + 1)
             if level.clear_ticks:
                 self.compared(f"clear {level.name}", level.clear_ticks + 1)
-        if any(change.source for part in machine.parts for row in part.rows for change in row.changes):
-            raise Untranslatable("a counter set to what another is")
-        changed = {change.counter for part in machine.parts for row in part.rows for change in row.changes}
-        messages = [(dial.link, dial.prefix) for dial in machine.dials]
-        came = [dial for dial in machine.dials if f"absent {dial.name}" in self.clocks]
-        came = [dial for dial in came if messages.count((dial.link, dial.prefix)) == 1]
-        self.kept = {dial.name: dial for dial in machine.dials if dial.name in changed or dial in came}
+        counters = [counter for part in machine.parts for counter in part.counters]
+        if any(counter.outside is not None or counter.steps_of for counter in counters):
+            raise Untranslatable("a counter that pulses or steps move")
+        if machine.stored:
+            raise Untranslatable("what outlasts the power")
+        changes = [change for part in machine.parts for row in part.rows for change in row.changes]
+        self.copied = {change.source for change in changes if change.how == "copy"}
+        changed = {change.counter for change in changes} | self.copied
+        self.whole = self.copied.union(*(_whole(condition) for _, condition in self.asked))
+        self.whole |= {term.name for _, each in self.followed() for term in each.terms if len(each.terms) > 1}
+        came = {dial.name for dial in machine.dials if f"absent {self.message(dial)}" in self.clocks}
+        self.kept = {dial.name: dial for dial in machine.dials if dial.name in changed | came}
         everything: list[Sensor | Dial] = [*machine.sensors, *machine.dials]
-        self.read = [each for each in everything if any(each.name in _asked(c) for _, c in self.asked)]
+        named = self.copied.union(*(_asked(condition) for _, condition in self.asked))
+        named |= {term.name for _, follows in self.followed() for term in follows.terms if term.kind != "counter"}
+        self.read = [each for each in everything if each.name in named]
         self.events = [command for command in machine.commands if command.name in machine.events()]
 
     def compared(self, clock: str, ticks: int) -> None:
@@ -184,13 +194,11 @@ class _Model:
         kinds = {term.kind for term in terms}
         if kinds == {"output"} and atom.right is None:
             return self.is_set(atom.left.name, lambda value: _compared(value, atom.op, atom.offset))
-        if kinds == {"counter"}:
-            right = "0" if atom.right is None else self.counter(atom.right.name)
-            return f"({self.counter(atom.left.name)} {atom.op} {right} + ({atom.offset}))"
-        if kinds <= {"sensor", "dial"} and (atom.right is None or (kinds == {"sensor"} and atom.offset == 0)):
-            right = f"({atom.offset})" if atom.right is None else f"x_{atom.right.name}"
-            valid = " && ".join(f"!f_{term.name}" for term in terms)
-            return f"({valid} && x_{atom.left.name} {atom.op} {right})"
+        if kinds <= {"sensor", "dial", "counter"}:
+            left, *others = (self.counter(term.name) if term.kind == "counter" else f"x_{term.name}" for term in terms)
+            right = " + ".join([*others, f"({atom.offset})"])
+            valid = "".join(f"!f_{term.name} && " for term in terms if term.kind == "sensor")
+            return f"({valid}{left} {atom.op} {right})"
         raise Untranslatable(f"a comparison of {' and '.join(sorted(kinds))}")
 
     def after(self, ticks: int, group: str | None, part: Part, entered: Mode | None) -> str:
@@ -208,17 +216,46 @@ class _Model:
         names = [mode.name for mode in part.modes]
         return "(" + " || ".join(f"{self.at(part)} == {names.index(mode)}" for mode in modes) + ")"
 
-    def is_set(self, name: str, wanted: object) -> str:
+    def followed(self) -> Iterator[tuple[Condition, Follows]]:
+        """What the promise asks of outputs, with each setting of theirs that follows something."""
+        for atom in () if self.promise is None or self.promise.when is None else atoms(self.promise.when):
+            name = atom.output if isinstance(atom, OutputIs) else atom.left.name if isinstance(atom, Compare) else ""
+            for part in self.machine.parts:
+                settings = [setting for mode in part.modes for output, setting in mode.settings if output == name]
+                yield from ((atom, each) for each in settings if isinstance(each, Follows))
+
+    def along(self, follows: Follows, rest: int) -> str:
+        """Section 4, Settings: the line that a reading is on, the end values beyond; at rest in fault."""
+        terms = [self.counter(term.name) if term.kind == "counter" else f"x_{term.name}" for term in follows.terms]
+        r = f"({' - '.join(terms)})"
+        found = str(follows.points[-1][1])
+        for (x, y), (far, last) in reversed(list(pairwise(follows.points))):
+            way = f"{abs(last - y)} * ({r} - ({x})) / {far - x}"
+            found = f"({r} < ({far}) -> ({y}) {'+' if last > y else '-'} {way} : {found})"
+        found = f"({r} < ({follows.points[0][0]}) -> ({follows.points[0][1]}) : {found})"
+        valid = " && ".join(f"!f_{term.name}" for term in follows.terms if term.kind == "sensor")
+        return f"({valid} -> {found} : ({rest}))" if valid else found
+
+    def is_set(self, name: str, wanted: Callable[[Setting], bool]) -> str:
         """That the mode of the part that sets the output sets it to a wanted value."""
         output, owner = self.machine.output(name), self.machine.owner(name)
         rest = output.rest if isinstance(output, Servo | HandOutput) else 0
         if rest is None:
             raise Untranslatable("a servo that stays where it is")
-        assert callable(wanted)
         if owner is None:
             return str(wanted(Fixed(rest))).lower()
-        modes = [m.name for m in owner.modes if wanted(dict(m.settings).get(name, Fixed(rest)))]
-        return self.is_in(owner, modes) if modes else "false"
+        modes, ways = [], []
+        for mode in owner.modes:
+            setting = dict(mode.settings).get(name, Fixed(rest))
+            if isinstance(setting, Follows):
+                good = [y for y in range(*_ends(setting, rest)) if wanted(Fixed(y))]
+                along = self.along(setting, rest)
+                among = " || ".join(f"({along} >= {low} && {along} <= {high})" for low, high in _runs(good))
+                ways.append(f"({self.is_in(owner, [mode.name])} && ({among or 'false'}))")
+            elif wanted(setting):
+                modes.append(mode.name)
+        ways += [self.is_in(owner, modes)] if modes else []
+        return f"({' || '.join(ways)})" if ways else "false"
 
     def number(self, command: str) -> int:
         return 1 + [event.name for event in self.events].index(command)
@@ -244,6 +281,9 @@ class _Model:
             yield f"byte {self.at(part)} = 0; /* the mode of {part.name} */"
             for counter in part.counters:
                 yield f"int {self.counter(counter.name)} = {counter.start};"
+                changes = [change for row in part.rows for change in row.changes if change.counter == counter.name]
+                if any(change.how == "copy" for change in changes):
+                    yield f"int o_{counter.name} = 0;"
                 for clause, counts in enumerate(counter.counts):
                     yield f"{_type(counts.ticks)} r_{counter.name}_{clause} = 0;"
         for sensor in self.read:
@@ -303,6 +343,11 @@ class _Model:
         asked += [self.promise.when] if self.promise is not None and self.promise.when is not None else []
         if any(name in _asked(condition) for condition in asked):
             return "true"
+        if name in self.copied or any(name in {term.name for term in each.terms} for _, each in self.followed()):
+            return "true"
+        event = next((each for each in self.events if each.name == name), None)
+        if event is not None and (f"absent {name}" in self.clocks or (event.urgent and self.silence(event))):
+            return "true"  # taken, it sets clocks to 0, whoever asks for it
         where = []
         for part in self.machine.parts:
             for mode in part.modes:
@@ -312,6 +357,9 @@ class _Model:
                 if any(name in _asked(row.when) for row in rows):
                     where.append(self.is_in(part, [mode.name]))
         return " || ".join(where) or "false"
+
+    def silence(self, event: Command) -> bool:
+        return f"silent {event.link}" in self.clocks
 
     def others(self, link: str) -> list[str]:
         """What is heard on a link and matters to its silence alone; an urgent command that is heard is taken."""
@@ -328,11 +376,18 @@ class _Model:
     def readings(self, read: Sensor | Dial) -> list[int]:
         """Valid readings that stand for all."""
         friends = self.friends(read)
+        if read.name in self.whole:
+            if len(_usable(read)) > 64:
+                raise Untranslatable(f"every value of {read.name}")
+            return list(_usable(read))
         edges = {edge for each in friends for edge in (_usable(each)[0], _usable(each)[-1] + 1)}
         for _, condition in self.asked:
             for atom in atoms(condition):
                 if isinstance(atom, Compare) and atom.right is None and atom.left.name in {f.name for f in friends}:
                     edges |= {atom.offset, atom.offset + 1}
+        for asked, follows in self.followed():
+            mine = {term.name for term in follows.terms} & {friend.name for friend in friends}
+            edges |= set(self.turns_at(asked, follows, read)) if mine else set()
         rows = (row for part in self.machine.parts for row in part.rows)
         stands = [change.amount for row in rows for change in row.changes if change.counter == read.name]
         edges |= {value + more for value in stands for more in (0, 1)}
@@ -340,6 +395,19 @@ class _Model:
         for start, stop in pairwise(sorted(edges)):
             found += [value for value in _usable(read) if start <= value < stop][: len(friends)]
         return found
+
+    def turns_at(self, atom: Condition, follows: Follows, read: Sensor | Dial) -> Iterator[int]:
+        """The readings from which on another answer to ``atom`` comes of what follows them."""
+        was: object = None
+        for r in _usable(read):
+            if isinstance(atom, OutputIs):
+                told: object = _state(Fixed(_along(follows, r)), self.machine.output(atom.output))
+            else:
+                assert isinstance(atom, Compare)
+                told = _compared(Fixed(_along(follows, r)), atom.op, atom.offset)
+            if told != was:
+                yield r
+            was = told
 
     def friends(self, read: Sensor | Dial) -> list[Sensor | Dial]:
         """What it is compared with, and what that is compared with; itself too."""
@@ -375,7 +443,8 @@ class _Model:
             elif kind == "silent":
                 said = [f"h_{self.clock(key)}"] if self.others(name) else []
                 said += [f"taken == {self.number(event.name)}" for event in self.events if event.link == name]
-                on_link = {each.name for each in (*self.machine.commands, *self.machine.dials) if each.link == name}
+                on_link = {command.name for command in self.machine.commands if command.link == name}
+                on_link |= {dial.name for dial in self.machine.dials if dial.link == name}
                 said += [f"h_{self.clock(k)}" for k in self.clocks if k.startswith("absent ") and k[7:] in on_link]
                 if said:
                     yield _if(" || ".join(said), f"{self.clock(key)} = 0")
@@ -389,6 +458,9 @@ class _Model:
 
     def changed(self, counter: Counter, value: str) -> str:
         name, low, high = self.counter(counter.name), counter.low, counter.high
+        if counter.round:
+            size = high - low + 1
+            return f"{name} = {low} + ((({value}) - ({low})) % {size} + {size}) % {size}"
         return f"{name} = ({value} < {low} -> {low} : ({value} > {high} -> {high} : {value}))"
 
     def levels(self) -> Iterator[str]:
@@ -441,7 +513,14 @@ class _Model:
     def settings(self, part: Part, row: Row) -> Iterator[str]:
         counters = {counter.name: counter for counter in part.counters}
         names = [mode.name for mode in part.modes]
+        for change in row.changes:  # "All right-hand sides of a `do` are read before anything is set."
+            if change.how == "copy":
+                source = f"x_{change.source}" if change.source in self.kept else self.counter(change.source)
+                yield f"o_{change.counter} = {source}"
         for change in row.changes:
+            if change.how == "copy":
+                yield self.changed(counters[change.counter], f"o_{change.counter}")
+                continue
             if change.counter in self.kept:
                 if self.kept[change.counter] in self.read:
                     yield f"x_{change.counter} = {change.amount}"
@@ -510,9 +589,48 @@ class _Model:
                 yield from (f"x_{sensor.name} = 0", f"f_{sensor.name} = 0")
         for switch in self.machine.switches:
             yield f"s_{switch.name} = 0"
+        for part in self.machine.parts:
+            copies = [change.counter for row in part.rows for change in row.changes if change.how == "copy"]
+            yield from (f"o_{name} = 0" for name in dict.fromkeys(copies))
         for key in self.clocks:
             if key.startswith(("absent", "silent")):
                 yield f"h_{self.clock(key)} = 0"
+
+
+def _whole(condition: Condition) -> Iterator[str]:
+    """What is compared with something else than sensors with sensors: its very value counts."""
+    for atom in atoms(condition):
+        if isinstance(atom, Compare) and atom.right is not None:
+            kinds = {atom.left.kind, atom.right.kind}
+            if kinds != {"sensor"} or atom.offset:
+                yield from (atom.left.name, atom.right.name)
+
+
+def _along(follows: Follows, r: int) -> int:
+    for (x, y), (far, last) in pairwise(follows.points):
+        if r < x:
+            return y
+        if r < far:
+            way = abs(last - y) * (r - x) // (far - x)
+            return y + way if last > y else y - way
+    return follows.points[-1][1]
+
+
+def _ends(follows: Follows, rest: int) -> tuple[int, int]:
+    """The least that it is set to, and one more than the greatest."""
+    settings = [rest, *(y for _, y in follows.points)]
+    return min(settings), max(settings) + 1
+
+
+def _runs(numbers: Sequence[int]) -> Iterator[tuple[int, int]]:
+    """Numbers one after the other, as first and last."""
+    found: list[list[int]] = []
+    for number in numbers:
+        if found and found[-1][1] == number - 1:
+            found[-1][1] = number
+        else:
+            found.append([number, number])
+    yield from ((first, last) for first, last in found)
 
 
 def _type(limit: int) -> str:
@@ -555,7 +673,7 @@ def _state(setting: Setting, output: Output) -> str:
         case Fixed(value) if isinstance(output, DimLamp):
             return {0: "off", 100: "on"}.get(value, "between")
         case Fixed(value):
-            return "on" if value else "off"
+            return "on" if value != (output.rest if isinstance(output, Servo | HandOutput) else 0) else "off"
     raise Untranslatable("an output that follows a dial")
 
 

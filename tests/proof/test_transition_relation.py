@@ -12,6 +12,7 @@ import z3
 from statecraft.language import read_text
 from statecraft.machine import Machine, Servo
 from statecraft.proof.prove import prove
+from tests.proof.against_brute import small_text
 from tests.proof.judged import contradictions
 from tests.proof.trade_machines import FLAWS, flaw_of, trade_text
 from tests.proof.transition_relation import Judge, Relation, observer_part
@@ -302,3 +303,12 @@ def test_a_proof_that_says_the_opposite_is_contradicted() -> None:
     assert len([line for line in differ if line.startswith("promise")]) == 6
     assert any("row 4" in line for line in differ)
     assert any(line.startswith("halt in backing") for line in differ)
+
+
+@pytest.mark.parametrize("seed", [208])
+def test_numbers_are_wide_enough_for_whatever_an_output_is_set_to(seed: int) -> None:
+    machine = read_text(small_text(seed, counting=True, keeping=True))
+    steps, rules = Relation(machine).path(2, start=True)
+    solver = z3.Solver()
+    solver.add(*rules, z3.Or([decides for decides in steps[1].decides["hurzu"]]))
+    assert solver.check() == z3.sat

@@ -217,6 +217,8 @@ class Relation:
                 if isinstance(setting, Follows)
                 for (x, a), (y, b) in itertools.product(setting.points, repeat=2)
             ]
+            + [max(abs(each.low), abs(each.high)) for each in machine.outputs if isinstance(each, Servo)]
+            + [abs(s.percent) * max(-d.low, d.high) for s in settings if isinstance(s, Share) for d in machine.dials]
             + [1000 * stepper.most for stepper in self.steppers]
             + [1000 * (stepper.ramp or 0) * machine.tick_ms // 250 for stepper in self.steppers]
             + [10_000 + stepper.most * machine.tick_ms for stepper in self.steppers]
