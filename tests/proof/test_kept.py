@@ -52,7 +52,7 @@ def test_a_finding_with_a_repeating_tail_says_what_was_kept() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", [0, 2, 33])
+@pytest.mark.parametrize("seed", [2, 5])
 def test_small_machines_made_at_random_are_judged_as_by_brute_force(seed: int) -> None:
     world = World(read_text(small_text(seed, keeping=True)))
     assert world.starts > 1
