@@ -565,12 +565,15 @@ def _halt_undone(machine: Machine, finding: Finding) -> Iterator[Mend]:
     idle = {each.subject for each in unused(machine)}
     starts = [each for each in part.rows if each.move == "go" and machine.drives(part.mode[each.target])]
     starts = [each for each in starts if any(part.mode[name].stop for name in each.modes)]
+    starts.sort(key=lambda each: each.target != row.target)
     guards = [guard for each in starts for guard in tick.part[part.name].guards[each.number]]
-    leading = {name for guard in guards for name in asks_for(guard)}
+    leading = [name for guard in guards for name in sorted(asks_for(guard))]
     plain = [each.name for each in machine.commands if not each.urgent]
-    for name in dict.fromkeys(name for some in (held, idle, leading) for name in plain if name in some):
+    known = [name for some in (held, idle) for name in plain if name in some]
+    for name in dict.fromkeys([*known, *(name for name in leading if name in plain)]):
+        such = "" if known else "such as "
         yield Mend(
-            f"let the row on line {row.place.line} ask for a command, too: 'and {name}'",
+            f"let the row on line {row.place.line} ask for a command, too: {such}'and {name}'",
             with_rows(machine, part.name, _asking(row, Taken(name))),
             spare=True,
         )

@@ -443,9 +443,6 @@ class _Proof:
             True,
         )
         yield _Question(f"whether a mode waits for ever{said}", of(waits_for_ever), lambda: self.waits(name))
-        unwatched = all(link.silent is None for link in self.machine.links)
-        if unwatched and may_drive_on(self.machine, self.machine.part(name)):
-            yield _Question(f"whether the machine drives on for ever{said}", of(endless), undecided)
         if may_start_again(self.machine, self.machine.part(name)):
             yield _Question(f"whether a halt stays one{said}", of(halt_undone), sliced(halt_undone), True)
         if _any(candidates(self.machine, self.machine.part(name))):
@@ -470,6 +467,10 @@ class _Proof:
         yield _Question(
             self.rows_asked(name), of(row_findings), lambda: self.row_use.findings(name), False, 3 * SLICE_SECONDS, name
         )
+        # last: it may take all the time that there is
+        unwatched = all(link.silent is None for link in self.machine.links)
+        if unwatched and may_drive_on(self.machine, self.machine.part(name)):
+            yield _Question(f"whether the machine drives on for ever{said}", of(endless), undecided)
 
     def said(self, part: str) -> str:
         """The part, where there are several."""

@@ -33,7 +33,8 @@ from statecraft.report import words
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import counters_asked
 from statecraft.semantics.guards import tests
-from statecraft.simulation import State, View, observer
+from statecraft.simulation import State, Trace, View, observer
+from statecraft.simulation.row_sight import RowSight
 from statecraft.simulation.state import layout
 from statecraft.simulation.trial import values_read
 
@@ -65,7 +66,7 @@ def told(machine: Machine, run: Run, about: Finding | Promise) -> list[RunLine]:
     """
     slim = minimise(machine, run, about)
     teller = _Teller(machine, slim, about)
-    return [*teller.events(), teller.end()] if slim.states else list(teller.long())
+    return [*teller.events(), *teller.held_back(), teller.end()] if slim.states else list(teller.long())
 
 
 def heading(run: Run) -> str:
@@ -314,6 +315,24 @@ class _Teller:
                 return RunLine(self.last, text)
             case _:
                 return RunLine(self.last, there)
+
+    def held_back(self) -> Iterator[RunLine]:
+        """The rules that might have kept a promise on the last tick, had no failsafe held them back."""
+        if not isinstance(self.about, Promise):
+            return
+        trace = Trace(self.machine, list(self.states[: self.last + 1]))
+        for part in self.machine.parts:
+            if not self.matters(part):
+                continue
+            sight = RowSight(trace, part)
+            decided = sight.decided(self.last)
+            for row in part.rules:
+                if decided is not None and row.number >= decided.number:
+                    break
+                bar = sight.bar(row, self.last) if sight.holds(row, self.last) else None
+                if bar is not None:
+                    by = f"in {row.target} line {bar.place.line} holds: {' '.join(bar.when_text.split())}"
+                    yield RunLine(self.last, f"line {row.place.line} is held back", by)
 
     def kept_held(self) -> str:
         """The command that is given on every tick of the tail: ``, with up held``."""

@@ -8,9 +8,10 @@ import pytest
 
 from statecraft.language import read_file, read_text
 from statecraft.machine import Compare, Term
+from statecraft.proof.engine import liveness
 from statecraft.proof.engine.clusters import MOST_ASKED, Cluster, TooWide
 from statecraft.proof.engine.conditions import ranges_of
-from statecraft.proof.engine.limits import OutOfTime
+from statecraft.proof.engine.limits import OutOfTime, within
 from statecraft.proof.prove import prove
 from statecraft.proof.reachability import Undecided
 
@@ -45,3 +46,8 @@ def test_what_is_asked_about_value_by_value_is_too_wide_before_it_is_looked_at()
     assert len(Cluster([], asked[:50], ranges).cells) == 52  # a fault has one, too
     with pytest.raises(TooWide, match="front"):
         Cluster([], asked, ranges)
+
+
+def test_taking_pieces_away_ends_when_time_is_up() -> None:
+    with pytest.raises(OutOfTime), within(0.0):
+        liveness._taken(None, [], [None] * 100_000)  # type: ignore[arg-type, list-item]

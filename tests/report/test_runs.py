@@ -308,3 +308,32 @@ blowing | not vent in ajar | still
     (finding,) = [each for each in prove(machine, 60).findings if each.code == "fault ignored"]
     assert finding.run is not None
     assert told(machine, finding.run, finding)[-1].text == "vent in ajar, 2nd tick with wind in fault"
+
+
+def test_the_run_of_a_broken_promise_tells_which_row_was_held_back() -> None:
+    machine = read_text("""machine m
+board atmega328p
+tick 10 ms
+command halt button, pin 3, on when low, urgent
+command down button, pin 4, on when low
+switch strip pin 5, on when high
+switch top pin 6, on when high
+motor screw pwm 9, direction 10
+mode rest stop
+mode sinking screw -50 %
+mode backing screw 30 %
+failsafes
+in | when | go to
+any | halt | rest
+backing | top | rest
+rules
+in | when | go to
+rest | down and not strip | sinking
+sinking | strip | backing
+sinking, backing | after 2 s | rest
+promise never sinking and strip for 10 ms
+""")
+    (verdict,) = prove(machine, 60).verdicts
+    assert verdict.run is not None
+    lines = [(line.text, line.by) for line in told(machine, verdict.run, verdict.promise)]
+    assert ("line 19 is held back", "in backing line 15 holds: top") in lines

@@ -198,6 +198,7 @@ def _taken(explorer: Explorer, pieces: Sequence[Subset], others: Sequence[Subset
     """``pieces`` without ``others``."""
     rest = list(pieces)
     for other in others:
+        look(1 + len(rest))
         made: list[Subset] = []
         for piece in rest:
             made += _less(explorer, piece, other)
