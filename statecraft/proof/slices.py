@@ -740,7 +740,8 @@ class Slices:
         of two followed alone would come to with the other, which is free, tells every value of it apart; of both
         together few matter."""
         dials = self.machine.counted_dials()
-        observed = [p.when for p in self.machine.promises if p.when is not None and decidable(self.machine, p.when)]
+        promised = [promise.when for promise in self.machine.promises if promise.when is not None]
+        observed = [condition for condition in promised if decidable(self.machine, condition)]
         turns = tick_of(self.machine).parts
         asked: list[Atom | Test] = [test for turn in turns for row in turn.guards for g in row for test in tests(g)]
         asked += [test for condition in observed for test in possible_atoms(self.machine, condition)]

@@ -2,10 +2,10 @@
 
 ``python -m tests.benchmarks.proof_against_brute [COUNT [SEED [KIND]]]``: how many machines to compare, the seed to
 start from, and which: ``counting``, ``copying``, ``stepping`` or ``keeping`` ones, or several of these (with a +
-between them), or ``beside`` inputs (:mod:`tests.proof.beside_inputs`). A machine that is too large for brute force is
-passed over. Nothing may be left open but by slices alone, or where steps are counted. Each on which the two sides
-differ is printed with what is said of it, and then made as small as it can be; more than 6 GB of memory is a
-difference, too.
+between them), or ``beside`` inputs (:mod:`tests.proof.beside_inputs`; ``stepping`` and ``keeping`` go with these, too).
+A machine that is too large for brute force is passed over. Nothing may be left open but by slices alone, or where steps
+are counted. Each on which the two sides differ is printed with what is said of it, and then made as small as it can be;
+more than 6 GB of memory is a difference, too.
 """
 
 from __future__ import annotations
@@ -34,7 +34,9 @@ def main(count: int = 1000, seed: int = 0, kind: str = "") -> int:
     started = time.process_time()
     while compared < count:
         asked_for = {each: each in kind.split("+") for each in KINDS}
-        text = beside_text(seed) if kind == "beside" else small_text(seed, **asked_for)
+        text = small_text(seed, **asked_for)
+        if kind.startswith("beside"):
+            text = beside_text(seed, asked_for["stepping"], asked_for["keeping"])
         seed += 1
         try:
             machine = read_text(text)

@@ -12,13 +12,14 @@ tick 10 ms
 link radio serial1, 9600 baud, plain{silent}
 command halt "h", urgent
 command go "g"
-dial far "f", 0 .. {far}, starts {start}
+dial far "f", 0 .. {far}, starts {start}{kept}
 {sensor}motor wheel pwm 5, forward 30, reverse 31
 """
 
 
-def beside_text(seed: int) -> str:
-    """A machine file, the same from the same seed, with promises."""
+def beside_text(seed: int, stepping: bool = False, keeping: bool = False) -> str:
+    """A machine file, the same from the same seed, with promises; with a stepper whose steps are counted if
+    ``stepping``, with what outlasts the power if ``keeping``."""
     chance = random.Random(f"beside {seed}")
     top, far = chance.randint(2, 4), chance.randint(2, 4)
     sensor = "sensor gap by hand, 0 .. 2\n" if chance.random() < 0.4 else ""
@@ -28,6 +29,12 @@ def beside_text(seed: int) -> str:
          ", up each 20 ms in rolling", ", round"]
     )  # fmt: skip
     stepped = not how or how == ", round"
+    newer = random.Random(f"beside since {seed}")
+    if stepping:
+        how = newer.choice(["", ", round"]) + ", counts steps of disc"
+        sensor += "stepper disc step 8, direction 9, at most 200 Hz\n"
+    turning = [f", disc {hertz} Hz" if stepping else "" for hertz in newer.choice([(100, 200), (100, -100), (50, 100)])]
+    kept = newer.choice([(", kept", ""), ("", ", kept"), (", kept", ", kept")]) if keeping else ("", "")
 
     def compared() -> str:
         other, op = chance.choice(inputs), chance.choice(["<", "<=", ">", ">=", "==", "!="])
@@ -55,7 +62,7 @@ def beside_text(seed: int) -> str:
     sets = chance.random() < 0.25
     modes = ["parked", "rolling", "slowing"][: chance.choice([2, 3, 3])]
     silent = ", silent after 20 ms" if chance.random() < 0.3 else ""
-    lines = [_HEAD.format(far=far, start=chance.randint(0, far), sensor=sensor, silent=silent)]
+    lines = [_HEAD.format(far=far, start=chance.randint(0, far), kept=kept[1], sensor=sensor, silent=silent)]
     two = chance.random() < 0.4
     before = two and chance.random() < 0.5
     other = [
@@ -65,8 +72,8 @@ def beside_text(seed: int) -> str:
     if before:
         lines += other
     lines += ["part drive"] if two else []
-    lines += [f"counter count 0 .. {top}{how}", "mode parked stop", "mode rolling wheel 50 %"]
-    lines += ["mode slowing wheel 20 %"] if len(modes) > 2 else []
+    lines += [f"counter count 0 .. {top}{how}{kept[0]}", "mode parked stop", f"mode rolling wheel 50 %{turning[0]}"]
+    lines += [f"mode slowing wheel 20 %{turning[1]}"] if len(modes) > 2 else []
     if chance.random() < 0.6:
         when = "radio silent" if silent and chance.random() < 0.5 else "halt"
         lines += ["failsafes", " in | when | go to | do", f" any | {when} | parked | {done()}"]

@@ -119,3 +119,18 @@ def test_small_machines_made_at_random_are_judged_as_by_brute_force(seed: int) -
     world = World(machine, 15_000)
     assert disagreements(machine, 15_000, world) == []
     assert contradictions(machine, 15_000, world)[0] == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [1, 4])
+def test_so_are_those_with_what_is_kept(seed: int) -> None:
+    world = World(read_text(beside_text(seed, keeping=True)))
+    assert world.starts > 1
+    assert disagreements(world.machine, world=world) == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [1, 4])
+def test_what_is_proved_of_those_that_count_steps_is_so(seed: int) -> None:
+    world = World(read_text(beside_text(seed, stepping=True)))
+    assert contradictions(world.machine, world=world, phases=("soon", "slices", "whole"))[0] == []

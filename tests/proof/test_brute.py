@@ -747,3 +747,33 @@ def _breaks(found: World, number: int, run: tuple[Told, ...]) -> bool:
             pairs = itertools.combinations_with_replacement(range(len(run)), 2)
             return any(all(seen[t : last + 1]) and not among[last] for t, last in pairs if last - t >= n)
     return any(all(seen[t : t + n + 1]) for t in range(len(run) - n))
+
+
+def test_a_counter_of_steps_goes_as_its_stepper_does() -> None:
+    """Two and a half steps a tick; what is left of one is lost at rest, and a stepper rests before it reverses."""
+    found = World(
+        read_text(
+            """
+machine table
+board atmega2560
+tick 10 ms
+stepper disc step 8, direction 9, at most 600 Hz
+counter turned 0 .. 9, counts steps of disc
+mode parked stop
+mode going disc 250 Hz
+mode back disc -100 Hz
+rules
+in     | when       | go to  | do
+parked | after 0 s  | going  |
+going  | turned > 6 | back   | turned = 2
+back   | turned < 1 | parked |
+"""
+        )
+    )
+    at, seen = 0, []
+    for _ in range(8):
+        (step,) = found.steps[at]
+        at = step.after
+        seen.append((found.modes[at][0], found.full(at)[found.layout.index["counter", "turned"]]))
+    assert seen == [("going", 0), ("going", 2), ("going", 5), ("back", 2), ("back", 2), ("back", 1), ("parked", 0),
+                    ("going", 0)]  # fmt: skip
