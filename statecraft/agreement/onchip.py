@@ -39,7 +39,7 @@ LOST = "_ZN7reportsL4lostE"
 Sampled = tuple[tuple[int | None, ...], tuple[bool, ...], tuple[int, ...]]
 """What the chip took of its inputs on a tick: readings, switches, and by how much counters moved."""
 
-_LOOK = 0.35  # of a tick: when it is looked at; the tick's own work is done by then
+_LOOK = 0.4  # of a tick: when it is looked at; the tick's own work is done by then
 _ARRIVE = 0.6  # of a tick: when inputs change and messages end, after the look and before the next tick
 _BETWEEN = (0.45, 0.9)  # of a tick: no message may end at any other time
 _ON_THEIR_WAY = 8  # reports that fit the transmitter's buffer, at most
