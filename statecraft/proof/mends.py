@@ -7,7 +7,7 @@ import re
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, cast
 
 from statecraft.findings import Finding
 from statecraft.folding import listed
@@ -620,6 +620,7 @@ def _here_too(machine: Machine, part: Part, finding: Finding) -> Iterator[Mend]:
 def _flapping(machine: Machine, finding: Finding) -> Iterator[Mend]:
     """What starts asks that what stops is not so; else it waits. What stops is never made to wait."""
     rows = [machine.part(ref.part).rows[ref.number] for ref in finding.by]
+    yield from _apart(machine, rows)
     for row in rows:
         part = machine.part(row.part)
         if row.failsafe or row.move != "go" or not machine.drives(part.mode[row.target]):
@@ -681,6 +682,34 @@ def _named(condition: Condition, text: str = "") -> list[tuple[Condition, str]]:
             return [(condition, f"{name} fault")]
         case _:
             return []
+
+
+def _apart(machine: Machine, rows: Sequence[Row]) -> Iterator[Mend]:
+    """Two rows that lead to and fro by one reading: the threshold of one moved past that of the other, by more than
+    readings tremble."""
+    plain = [(row, row.when) for row in rows if isinstance(row.when, Compare) and row.when.right is None]
+    for above, more in plain:
+        for below, less in plain:
+            if more.left != less.left or more.left.kind != "sensor" or more.op not in (">", ">="):
+                continue
+            if less.op not in ("<", "<=") or above.part != below.part:
+                continue
+            sensor = machine.sensor(more.left.name)
+            gap = 2 * tremble(machine, sensor, [more, less])
+            for row, op, value in ((below, "<", more.offset - gap), (above, ">", less.offset + gap)):
+                if sensor.low < value < sensor.high:
+                    when = Compare(more.left, cast(Op, op), None, value)
+                    told = f"{sensor.name} {op} {sensor.unit.show(value)}"
+                    yield Mend(
+                        f"let the row on line {row.place.line} ask '{told}' instead",
+                        with_rows(machine, row.part, _with_when(row, when)),
+                        enough=True,
+                    )
+
+
+def _with_when(row: Row, when: Condition) -> Callable[[Row], Row]:
+    """A change that lets ``row`` ask ``when``."""
+    return lambda each: replace(each, when=when) if each.number == row.number else each
 
 
 def _bare_threshold(machine: Machine, finding: Finding) -> Iterator[Mend]:

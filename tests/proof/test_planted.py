@@ -348,3 +348,17 @@ def test_what_a_row_asks_already_is_not_advised() -> None:
     (flapping,) = [each for each in told(planted) if each.code == "flapping"]
     line = line_of(planted, "full | not paddle")
     assert flapping.hint == f"Let the row on line {line} ask 'and not jammed', too. {GOOD}"
+
+
+TO_AND_FRO = AUGER.replace("after 30 s            | full ", "after 30 s            | filling ").replace(
+    "  filling  | paddle                | topping |", "  filling  | pull > 5 A            | topping |"
+)
+
+
+@pytest.mark.parametrize(("less", "codes"), [("pull <= 5 A", {"bare threshold"}), ("pull < 6 A", {"flapping"})])
+def test_two_rows_that_lead_to_and_fro_by_one_reading(less: str, codes: set[str]) -> None:
+    planted = TO_AND_FRO.replace("  topping  | paddle and after 1 s  | full    |", f"  topping  | {less} | filling |")
+    found = [each for each in told(planted) if each.code in ("bare threshold", "flapping")]
+    assert {each.code for each in found} == codes
+    line = line_of(planted, f"topping | {less}")
+    assert re.match(rf"Let the row on line {line} ask 'pull < 4\.8\d* A' instead\.", found[0].hint), found[0].hint
