@@ -196,7 +196,7 @@ def disagreements(machine: Machine, limit: int = 60_000, world: World | None = N
     found += [f"brute only: {_told(claim)}" for claim in missed]
     found += [f"proof only: {_told(claim)}" for claim in proof.keys() - brute.keys()]
     for claim in brute.keys() & proof.keys():
-        if brute[claim] != proof[claim]:
+        if brute[claim] != proof[claim] and not _one_is_named(world, claim, brute[claim], proof[claim]):
             found.append(f"{_told(claim)}: brute {brute[claim]}, proof {proof[claim]}")
     for number, verdict in enumerate(report.verdicts):
         kept = verdicts.promised(world, number)
@@ -274,6 +274,13 @@ def contradictions(
             found.append(f"{told}: worst: brute {kept.worst}, proof {verdict.worst}")
     asked = 5 * len(machine.parts) + 3 * len(machine.parts) * len(machine.sensors) + 3 + len(machine.promises)
     return sorted(found), asked, len(report.unproved)
+
+
+def _one_is_named(world: World, claim: Claim, brute: object, proof: object) -> bool:
+    """Whether of the rows that hide one the proof names a single one, which would do so without the others."""
+    if claim[0] != "shadowed" or not isinstance(brute, list) or not isinstance(proof, list) or len(proof) != 1:
+        return False
+    return proof[0] in brute and verdicts.hides_alone(world, (str(claim[1]), int(str(claim[2]))), proof[0])
 
 
 def _known_to_both(finding: Finding) -> bool:

@@ -181,6 +181,19 @@ def hidden(world: World) -> dict[RowAt, frozenset[RowAt]]:
     return {row: frozenset(rows) for row, rows in by.items()}
 
 
+def hides_alone(world: World, row: RowAt, other: RowAt) -> bool:
+    """Whether ``other``, an earlier row of the same part, holds on every tick on which ``row`` does: then it is the one
+    to name, whatever rows before it decide now and then."""
+    at = next(at for at, part in enumerate(world.machine.parts) if part.name == row[0])
+    part = world.machine.parts[at]
+    for before, step in world.ticks():
+        if world.modes[before][at] in part.rows[row[1]].modes:
+            holding = {each.number for each in world.holding(world.sight(before, step, part), part)}
+            if row[1] in holding and other[1] not in holding:
+                return False
+    return row[0] == other[0] and other[1] < row[1]
+
+
 def stuck(world: World) -> set[Mode]:
     """No reachable configuration in the mode has a step that leaves it (unless declared ``final``)."""
     left = {

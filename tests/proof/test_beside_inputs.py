@@ -122,7 +122,7 @@ def test_small_machines_made_at_random_are_judged_as_by_brute_force(seed: int) -
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", [1, 4])
+@pytest.mark.parametrize("seed", [1, 3053])
 def test_so_are_those_with_what_is_kept(seed: int) -> None:
     world = World(read_text(beside_text(seed, keeping=True)))
     assert world.starts > 1
