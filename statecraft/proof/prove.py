@@ -644,7 +644,11 @@ class _Proof:
             if found.kept is False:
                 assert found.run is not None and made.played is not None
                 if not breaks(machine, promise, found.run):
-                    raise Spurious(made.played.blamed_for_observed())
+                    others = (other.real for other in made.played.others())
+                    runs = [run for run in others if breaks(machine, promise, run)]
+                    if not runs:
+                        raise Spurious(made.played.blamed_for_observed())
+                    found = replace(found, run=min(runs, key=lambda run: run.ticks))
             elif found.kept is None:
                 raise Undecided
             return replace(found, promise=promise, sure=found.kept is False)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from statecraft.findings import PromiseVerdict
@@ -110,3 +112,21 @@ def test_small_machines_made_at_random_are_judged_as_by_brute_force() -> None:
         assert disagreements(machine, 6_000, world) == []
         assert contradictions(machine, 6_000, world)[0] == []
         compared += 1
+
+
+@pytest.mark.parametrize(
+    ("machine", "promise", "most"),
+    [
+        ("straight_cart", "never ahead and port_clicks > star_clicks + 40", 20),
+        ("straight_cart", "never port_drive > 50 % and star_clicks < port_clicks + 15", 10),
+        ("kept_hoist", "never sinking and height < wanted + 5", 20),
+    ],
+)
+def test_a_run_waits_for_counters_to_come_where_they_break_a_promise(machine: str, promise: str, most: int) -> None:
+    """What a slice says of a counter, it says of one that is anywhere at once."""
+    text = (Path(__file__).parent / "ordinary" / f"{machine}.modes").read_text(encoding="utf-8")
+    lines = [line for line in text.splitlines() if not line.startswith("promise")]
+    made = read_text("\n".join([*lines, f"promise {promise}", ""]))
+    (verdict,) = prove(made, 30, phases=("slices",)).verdicts
+    assert verdict.kept is False and verdict.run is not None and verdict.run.ticks <= most
+    assert breaks(made, verdict.promise, verdict.run)

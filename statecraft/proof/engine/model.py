@@ -660,9 +660,14 @@ class SymbolicModel:
                     pass
         return Dispatch(rows, tuple(tests), tuple(counters), tuple(values), tuple(others), tuple(sorted(clusters)))
 
-    def cluster_atoms(self, part: int, mode: int) -> Iterator[tuple[int, Atom]]:
-        """What the rows of a mode ask of clusters: each cluster, with the atom as the cluster knows it."""
-        for atom in (atom for _, ask in self.desk(part, mode).rows for atom in leaves(ask)):
+    def cluster_atoms(self, part: int, mode: int, row: int | None = None) -> Iterator[tuple[int, Atom]]:
+        """What the rows of a mode, or one of them, ask of clusters: each cluster, with the atom as the cluster knows
+        it."""
+        if row is None:
+            asks = [ask for _, ask in self.desk(part, mode).rows]
+        else:
+            asks = [self.of_guard(self.made_by(part, mode, row).guard, part, mode)]
+        for atom in (atom for ask in asks for atom in leaves(ask)):
             if isinstance(atom, LevelOn):
                 yield self.level_cluster[atom.level], atom
             elif isinstance(atom, Compare | Fault | SwitchOn):
