@@ -42,6 +42,7 @@ Sampled = tuple[tuple[int | None, ...], tuple[bool, ...], tuple[int, ...]]
 _LOOK = 0.4  # of a tick: when it is looked at; the tick's own work is done by then
 _ARRIVE = 0.6  # of a tick: when inputs change and messages end, after the look and before the next tick
 _BETWEEN = (0.45, 0.9)  # of a tick: no message may end at any other time
+_APART_US = 300.0  # between the ends of messages on two lines: longer than it takes to look at both
 _ON_THEIR_WAY = 8  # reports that fit the transmitter's buffer, at most
 _LONGEST_START = 10.0  # seconds until tick 0
 
@@ -336,6 +337,8 @@ class Driver:
         room = latest - (behind + 1) * 10e6 / link.baud / self.runner.tick_us
         wanted = self.time(tick - 1 + max(earliest, min(_ARRIVE, room)))
         end = max(wanted, self.wired.chip.now_us + takes + 1, self.lines.get(usart, 0.0) + takes + 1)
+        # Of two that end at once on two lines, the chip hears that of the link that it looks at first.
+        end = max(end, *(other + _APART_US for line, other in self.lines.items() if line != usart), 0.0)
         place = (end - self.begins_us) / self.runner.tick_us
         if not earliest <= place - math.floor(place) <= latest:
             place = math.floor(place + 1 - latest) + _ARRIVE
