@@ -29,7 +29,7 @@ from statecraft.findings import RowRef, Stimulus
 from statecraft.machine import Atom, Compare, Condition, Fault, InMode, LevelOn, Machine, Term
 from statecraft.proof.engine.clusters import InputCell
 from statecraft.proof.engine.conditions import consistent, holds, terms_of
-from statecraft.proof.engine.diagrams import FALSE, TRUE
+from statecraft.proof.engine.diagrams import FALSE, TRUE, Diagrams
 from statecraft.proof.engine.exploration import Config, Explorer, Only, Region, Transition, Watcher
 from statecraft.proof.engine.limits import look, within
 from statecraft.proof.engine.model import NOBODY, Modes, SymbolicModel, clock_dial
@@ -528,6 +528,8 @@ class Slices:
         self.machine = machine
         self.dead: set[tuple[str, int]] = set()
         self._made: dict[tuple[SliceScope, tuple[int, ...], frozenset[tuple[str, int]]], Slice] = {}
+        # Slices that ask about the same inputs make the same diagrams, and share them.
+        self._diagrams: dict[tuple[int, ...], Diagrams] = {}
 
     def made(self) -> list[Slice]:
         """All slices so far."""
@@ -558,6 +560,8 @@ class Slices:
             with within(seconds):
                 made = sliced(self.machine, asked.parts, asked.things, observed, dead)
                 self._made[key] = Slice(self.machine, made, asked.firmly)
+            diagrams = self._made[key].model.diagrams
+            self._made[key].model.diagrams = self._diagrams.setdefault(tuple(diagrams.domains), diagrams)
         found = self._made[key]
         if explored:
             with within(seconds):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from itertools import pairwise
 
 import pytest
@@ -397,3 +398,38 @@ def test_a_mode_that_only_silence_ends_is_left_by_waiting() -> None:
         machine = read_text(WAITED.replace("ROW", row))
         assert prove(machine, 60).verdicts[0].kept is kept, row
         assert prove(machine, 60, phases=("slices",)).verdicts[0].kept in (None, kept), row
+
+
+def test_levels_over_levels_are_asked_once_had_a_sensor_been_read() -> None:
+    """Written out in each other's conditions, twelve of them are more than can be gone through."""
+    levels = [
+        f"level l{n} when l{n - 1} and not l{n - 2} or front < {n + 30} cm for {20 * n} ms "
+        f"clears when l{n - 2} and not l{n - 1} for {30 * n} ms\n"
+        for n in range(2, 12)
+    ]
+    text = f"""\
+machine chain
+board atmega2560
+tick 10 ms
+link operator serial1, 9600 baud, plain, silent after 500 ms
+command halt "h", urgent
+command go "g"
+motor axle pwm 12, forward 35, reverse 36
+sensor front by hand, 2 cm .. 400 cm
+switch lid by hand
+level l0 when front < 30 cm clears when front > 40 cm
+level l1 when lid for 200 ms clears when not lid for 1 s
+{"".join(levels)}
+mode idle stop
+mode going axle 50 %
+failsafes
+ in | when | go to
+ any | halt or operator silent | idle
+rules
+ in | when | go to
+ idle | go and not l11 | going
+ going | l11 or l10 | idle
+"""
+    report = prove(read_text(text), 10.0, phases=("slices",), clock=time.process_time)
+    assert report.unproved == ("whether levels overlap",)  # no question for slices
+    assert {"fault ignored", "faint hope"} <= {finding.code for finding in report.findings}

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Container, Iterator, Mapping
 from dataclasses import replace
+from functools import partial
 from typing import NamedTuple
 
 from statecraft.machine import (
@@ -35,12 +36,12 @@ from statecraft.proof.engine.clusters import Cluster, ClusterTable, InputCell, K
 from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Node
 from statecraft.proof.engine.exploration import Config, Explorer, Region, Restriction, Transition
+from statecraft.proof.engine.limits import look
 from statecraft.proof.engine.model import Ask, ClockTest, Counters, Modes, SymbolicModel, leaves
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import sensors_read
 from statecraft.semantics.decisions import Decision
-from statecraft.semantics.guards import Guard, Test, replaced
 
 Out = Callable[[Mode, Mode], bool]
 """Whether a part that would go from one mode to another would be led out."""
@@ -51,13 +52,18 @@ def doubted(level: Level, sensor: str) -> bool:
     return level.on_if_in_doubt and sensor in {*sensors_of(level.set), *sensors_of(level.clear)}
 
 
-def _levels_read(levels: Mapping[str, Level], level: Level, kept: Container[str]) -> Iterator[LevelOn]:
+def _levels_read(levels: Mapping[str, Level], level: Level, kept: Container[str]) -> set[str]:
     """The levels that ``level`` reads, by way of others that are not ``kept``, too."""
-    for atom in (atom for condition in (level.set, level.clear) for atom in atoms(condition)):
-        if isinstance(atom, LevelOn):
-            yield atom
-            if atom.level not in kept:
-                yield from _levels_read(levels, levels[atom.level], kept)
+    found: set[str] = set()
+    waiting = [level]
+    while waiting:
+        each = waiting.pop()
+        for atom in (atom for condition in (each.set, each.clear) for atom in atoms(condition)):
+            if isinstance(atom, LevelOn) and atom.level not in found:
+                found.add(atom.level)
+                if atom.level not in kept:
+                    waiting.append(levels[atom.level])
+    return found
 
 
 class _Rows(NamedTuple):
@@ -102,6 +108,7 @@ class Counterfactual:
             raise Undecided
         self._tables: dict[tuple[Known, int], ClusterTable] = {}
         self._rows: dict[int, _Rows] = {}
+        self._level_asks: dict[tuple[str, int], Ask] = {}
         self._nodes: dict[object, Node] = {}
         self._spoiled_in: dict[Node, Node] = {}
 
@@ -111,7 +118,7 @@ class Counterfactual:
         kept = {level.name for level in self.model.levels}
         written_out = [level for name, level in self.levels.items() if name in self.reading and name not in kept]
         readers = [self.levels[level.name] for level in self.cluster.levels]
-        read = {atom.level for each in readers for atom in _levels_read(self.levels, each, kept)}
+        read = set[str]().union(*(_levels_read(self.levels, each, kept) for each in readers))
         return not any(level.name in read for level in written_out)
 
     def led_out(self, explorer: Explorer, config: Config, region: Region) -> Node:
@@ -199,24 +206,23 @@ class Counterfactual:
     # ----------------------------------------------------------------------------------------------- levels, as read
 
     def _asked(self, made: Decision, mode: int) -> Ask:
-        owner = self.model.parts[self.part]
+        return self.model.of_guard(made.decides, self.part, mode, partial(self._level, mode=mode))
 
-        def test(each: Test) -> Guard:
-            if (
-                isinstance(each, LevelOn)
-                and each.level in self.reading
-                and (each.level, self.name) in self.model.inlined
-            ):
-                return self.model.lowering.row(self._inlined(each.level), owner, owner.modes[mode])
-            return each
-
-        return self.model.of_guard(replaced(made.decides, test), self.part, mode)
-
-    def _inlined(self, level: str) -> Condition:
-        """The condition of a level that is no memory here."""
-        if doubted(self.levels[level], self.sensor):
-            return And(())
-        return self._as_read(self.model.inlined[level, self.name])
+    def _level(self, level: str, mode: int) -> Ask | None:
+        """A level that is no memory here and reads the sensor; worked out once, as the model's own are."""
+        if level not in self.reading:
+            return None
+        key = (level, mode)
+        found = self._level_asks.get(key)
+        if found is None:
+            look()
+            owner = self.model.parts[self.part]
+            condition: Condition = And(())
+            if not doubted(self.levels[level], self.sensor):
+                condition = self._as_read(self.model.inlined[level, self.name])
+            guard = self.model.lowering.row(condition, owner, owner.modes[mode])
+            found = self._level_asks[key] = self.model.of_guard(guard, self.part, mode, partial(self._level, mode=mode))
+        return found
 
     def _as_read(self, condition: Condition) -> Condition:
         match condition:
@@ -226,8 +232,6 @@ class Counterfactual:
                 return And(tuple(map(self._as_read, of)))
             case Or(of):
                 return Or(tuple(map(self._as_read, of)))
-            case LevelOn(level) if level in self.reading and (level, self.name) in self.model.inlined:
-                return self._inlined(level)
             case Compare() if self._lasts(condition):
                 return And(())
             case _:

@@ -28,7 +28,7 @@ class Diagrams:
         self._variable: list[int] = []
         self._branches: list[Branches] = []
         self._value: list[Hashable] = []
-        self._nodes: dict[tuple[int, frozenset[tuple[Node, int]]], Node] = {}
+        self._nodes: dict[tuple[int, Branches], Node] = {}
         self._before: dict[tuple[tuple[int, ...], int], int] = {}
         self._values: dict[Hashable, Node] = {}
         self._selected: dict[tuple[Node, Node, Node], Node] = {}
@@ -54,10 +54,10 @@ class Diagrams:
     def _node(self, variable: int, ways: Mapping[Node, int]) -> Node:
         if len(ways) == 1:
             return next(iter(ways))
-        key = (variable, frozenset(ways.items()))
+        branches = tuple(sorted([(outcomes, node) for node, outcomes in ways.items()]))
+        key = (variable, branches)
         found = self._nodes.get(key)
         if found is None:
-            branches = tuple(sorted((outcomes, node) for node, outcomes in ways.items()))
             found = self._nodes[key] = self._add(variable, branches, None)
         return found
 
@@ -87,6 +87,7 @@ class Diagrams:
             variable = min(asked[condition], asked[then], asked[other])
             yes, no = self._ways(then, variable), self._ways(other, variable)
             ways: dict[Node, int] = {}
+            known = self._selected
             for first, a in self._ways(condition, variable):
                 for second, b in yes:
                     both = first & second
@@ -95,7 +96,13 @@ class Diagrams:
                     for third, c in no:
                         outcomes = both & third
                         if outcomes:
-                            node = self.select(a, b, c)
+                            if a == TRUE or b == c:
+                                node = b
+                            elif a == FALSE:
+                                node = c
+                            else:
+                                made = known.get((a, b, c))
+                                node = self.select(a, b, c) if made is None else made
                             ways[node] = ways.get(node, 0) | outcomes
             found = self._selected[key] = self._node(variable, ways)
         return found

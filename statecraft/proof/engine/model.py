@@ -15,7 +15,7 @@ import itertools
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from types import MappingProxyType
 from typing import NamedTuple, Protocol, TypeGuard
 
@@ -528,31 +528,31 @@ class SymbolicModel:
         owner = self.parts[part]
         return self.of_guard(self.lowering.row(condition, owner, owner.modes[mode]), part, mode)
 
-    def of_guard(self, guard: Guard, part: int, mode: int) -> Ask:
+    def of_guard(self, guard: Guard, part: int, mode: int, level: Callable[[str], Ask | None] = lambda _: None) -> Ask:
         """``guard`` of a row of ``part``, asked in ``mode``: clocks that are not followed and levels that are no memory
-        put in. What means the same in every mode is the same object in all of them (see :mod:`statecraft.semantics`),
-        and so is its ask."""
+        put in; those as ``level`` says, if it does. What means the same in every mode is the same object in all of them
+        (see :mod:`statecraft.semantics`), and so is its ask."""
         known = self._alike.get(id(guard))
         if known is not None:
             return known[1]
         name = self.parts[part].name
-        ask = self._asked(guard, part, mode)
+        ask = self._asked(guard, part, mode, level)
         if not any(isinstance(each, LevelOn) and (each.level, name) in self.inlined for each in tests(guard)):
             self._alike[id(guard)] = (guard, ask)
         return ask
 
-    def _asked(self, guard: Guard, part: int, mode: int) -> Ask:
+    def _asked(self, guard: Guard, part: int, mode: int, level: Callable[[str], Ask | None]) -> Ask:
         match guard:
             case KnownGuard(value):
                 return YES if value else NO
             case Negation(of):
-                inner = self._asked(of, part, mode)
+                inner = self._asked(of, part, mode, level)
                 return Ask("const", value=not inner.value) if inner.kind == "const" else Ask("not", (inner,))
             case AllOf(of) | AnyOf(of):
                 absorbing = isinstance(guard, AnyOf)
                 kept = []
                 for each in of:
-                    inner = self._asked(each, part, mode)
+                    inner = self._asked(each, part, mode, level)
                     if inner.kind == "const":
                         if inner.value is absorbing:
                             return inner
@@ -563,8 +563,8 @@ class SymbolicModel:
                 return kept[0] if len(kept) == 1 else Ask("or" if absorbing else "and", tuple(kept))
             case Reached(clock, ticks):
                 return self._test(clock.name, ticks, part, mode)
-            case LevelOn(level) if (level, self.parts[part].name) in self.inlined:
-                return self._inlined_ask(level, part, mode)
+            case LevelOn(name) if (name, self.parts[part].name) in self.inlined:
+                return level(name) or self._inlined_ask(name, part, mode)
             case _:
                 known = self._alike.get(id(guard))
                 if known is None:
@@ -1123,6 +1123,8 @@ class SymbolicModel:
     @cached_property
     def _always_counted(self) -> frozenset[int]:
         """Counters that levels, other parts or observers read, or that count time by themselves."""
+        if not self.counters:
+            return frozenset()
         found = {place for place, counter in enumerate(self.counters) if counter.counts}
         for question in (question for cluster in self.clusters for question in cluster.questions):
             if isinstance(question, Compare):
@@ -1400,7 +1402,8 @@ def clock_dial(clock: str) -> str:
     return f"clock {clock}"
 
 
-def definitions(machine: Machine) -> dict[tuple[str, str | None], Condition]:
+@lru_cache(maxsize=16)
+def definitions(machine: Machine) -> Mapping[tuple[str, str | None], Condition]:
     """The levels that remember nothing: on or off follows from the tick's inputs, since set, doubt or clear holds on
     every tick. They are evaluated by diagram, and tie no inputs together.
 
