@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import subprocess
 from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
@@ -55,11 +57,15 @@ GENTLE = TEXT.replace("mode rolling stop gently within 300 ms", "mode rolling st
 
 
 @pytest.fixture(scope="module")
-def rig(tmp_path_factory: pytest.TempPathFactory, chip_tools: None) -> Iterator[Rig]:
-    machine = read_text(GENTLE, "turner.modes")
-    made = built(machine, tmp_path_factory.mktemp("turner"))
+def elf(tmp_path_factory: pytest.TempPathFactory, chip_tools: None) -> Path:
+    made = built(read_text(GENTLE, "turner.modes"), tmp_path_factory.mktemp("turner"))
     assert made.warnings == ""
-    with Rig(machine, made.elf) as rig:
+    return made.elf
+
+
+@pytest.fixture(scope="module")
+def rig(elf: Path) -> Iterator[Rig]:
+    with Rig(read_text(GENTLE, "turner.modes"), elf) as rig:
         rig.chip.watch("PB0", "PB1", "PB2", "PD6", "PD7")
         rig.sensor("front", 2500)
         wait(rig, 700)
@@ -82,6 +88,14 @@ def steps(rig: Rig, pin: str = "PB0", low: bool = False) -> list[float]:
     """When each step began, in microseconds."""
     changes = rig.chip.changes(pin)
     return [after.us for before, after in pairwise(changes) if before.level is low and after.level is not low]
+
+
+def test_nothing_is_divided_while_interrupts_are_off(elf: Path) -> None:
+    """A compiler may move a division behind the cli() that follows it: every step due meanwhile is late."""
+    text = subprocess.run(["avr-objdump", "-d", "-C", elf], capture_output=True, text=True, check=True).stdout
+    sections = re.findall(r"\tcli\b(.*?)\t(?:out\t0x3f|sei|ret)\b", text[text.index("<steppers::") :], re.DOTALL)
+    assert len(sections) > 3
+    assert not [line for each in sections for line in each.splitlines() if "call" in line]
 
 
 def test_at_rest_there_is_no_step_and_it_is_not_enabled(rig: Rig) -> None:
