@@ -433,3 +433,10 @@ rules
     report = prove(read_text(text), 10.0, phases=("slices",), clock=time.process_time)
     assert report.unproved == ("whether levels overlap",)  # no question for slices
     assert {"fault ignored", "faint hope"} <= {finding.code for finding in report.findings}
+
+
+def test_a_clock_beside_what_is_always_so_has_its_dial() -> None:
+    """An observer's condition that comes to one answer whatever a clock says is taken apart all the same."""
+    more = "group either rest, creeping\npromise never not (heard_or_not in either or halt absent 20 ms)\n"
+    (verdict,) = prove(read_text(HEARD_OR_NOT + more), 60, phases=("slices",)).verdicts
+    assert verdict.kept is True

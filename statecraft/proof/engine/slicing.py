@@ -63,7 +63,7 @@ from statecraft.proof.engine.clusters import read_by
 from statecraft.proof.engine.conditions import ranges_of
 from statecraft.proof.engine.left_by_rows import LeftByRows, LeftValues, alone, copied, set_to, stepped
 from statecraft.proof.engine.model import clock_dial, definitions
-from statecraft.proof.engine.observer import outputs_of
+from statecraft.proof.engine.observer import outputs_of, possible_atoms
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import levels_read, tests_read
 from statecraft.semantics.decisions import CounterChange, SetCounter, StepCounter
@@ -227,7 +227,8 @@ class _Slicing:
 
         lowering = Lowering(replace(self.machine, parts=parts))
         guards = [lowering.row(row.when, part, part.mode[n]) for part in parts for row in part.rows for n in row.modes]
-        guards += [lowering.observer(each) for each in seen]
+        # atom by atom, as the model does: the whole may come to less, where one atom of it is always so
+        guards += [lowering.observer(atom) for each in seen for atom in possible_atoms(self.machine, each)]
         for test in (test for guard in guards for test in tests(guard)):
             if isinstance(test, Reached):
                 reads(test.clock.name, test.ticks)
