@@ -65,7 +65,6 @@ COVERS = ("halt missed", "runaway", "fault ignored")
 """Errors that come of a missing cover, looked at first: what mends one of them often mends others."""
 
 TRIED = "(Tried: {} it, and nothing new is found.)"
-TRIED_IDLE = "(Tried: {} it, and nothing new is found but that a failsafe never decides, which does no harm.)"
 NONE_FOUND = "no single change is known that mends this and raises nothing else"
 NOT_TRIED = "not tried on this machine"
 
@@ -143,9 +142,8 @@ def _with_mends(
                 break
     if good:
         gone = good[0].gone
-        together = with_its_others(machine, finding, [each for each in gone if not is_idle_failsafe(each)])
-        idle = any(not _idle_failsafes(each.report) <= _idle_failsafes(report) for each in good)
-        said = (TRIED_IDLE if idle else TRIED).format("that mends" if len(good) == 1 else "each mends")
+        together = with_its_others(machine, finding, gone)
+        said = TRIED.format("that mends" if len(good) == 1 else "each mends")
         text = "; or ".join(each.mend.text for each in good)
         return replace(together, hint=f"{text[0].upper()}{text[1:]}. {said}"), gone
     if open_:
@@ -199,12 +197,12 @@ def holds_good(report: Report, again: Report, finding: Finding) -> bool | None:
     """Whether the proof ``again``, of a machine that has been mended, finds ``finding`` gone and nothing new; None if
     it cannot tell.
 
-    Nothing new: no finding that was not there (but a note that a failsafe never decides, since the machine stops
-    before), no promise broken that was not, nothing undecided that was decided.
+    Nothing new: no finding that was not there, be it a note; no promise broken that was not; nothing undecided that was
+    decided.
     """
     before, after = report.machine, again.machine
     old = {each for other in report.findings for each in _keys(before, other)}
-    new = {each for other in again.findings if not is_idle_failsafe(other) for each in _keys(after, other)}
+    new = {each for other in again.findings for each in _keys(after, other)}
     if new - old or not new.isdisjoint(_keys(before, finding)):
         return False
     promises = list(zip(report.verdicts, again.verdicts, strict=True))
@@ -212,15 +210,6 @@ def holds_good(report: Report, again: Report, finding: Finding) -> bool | None:
         return False
     open_ = set(again.unproved) - set(report.unproved) or any(was.kept and not now.kept for was, now in promises)
     return None if open_ else True
-
-
-def is_idle_failsafe(finding: Finding) -> bool:
-    """Whether it is a note that a failsafe never decides: a second guard, which does no harm."""
-    return finding.code in ("unreachable", "shadowed") and finding.severity == "note"
-
-
-def _idle_failsafes(report: Report) -> frozenset[object]:
-    return frozenset(key for each in report.findings if is_idle_failsafe(each) for key in _keys(report.machine, each))
 
 
 Key = tuple[str, object]
@@ -403,9 +392,17 @@ def _runaway(machine: Machine, finding: Finding) -> Iterator[Mend]:
 
 
 def _faults_ignored(machine: Machine, finding: Finding, others: Sequence[Finding]) -> Iterator[Mend]:
-    """One failsafe for all the sensors whose faults a part ignores, in one mode or another."""
+    """One failsafe for all the sensors whose faults are ignored in some same mode: that row is missing once. Sensors
+    ignored in other modes only lack another."""
     part = _part_of(machine, finding)
-    alike = [finding, *(each for each in others if each.code == finding.code and not each.accepted)]
+    alike = [
+        finding,
+        *(
+            each
+            for each in others
+            if each.code == finding.code and not each.accepted and not set(each.modes).isdisjoint(finding.modes)
+        ),
+    ]
     if part is None or len(alike) == 1 or any(mode.part != part.name for each in alike for mode in each.modes):
         return
     sensors = dict.fromkeys(name for each in alike for name in each.subjects or (each.subject,))

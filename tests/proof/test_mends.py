@@ -37,13 +37,10 @@ def offered(machine: Machine) -> Iterator[tuple[Finding, Mend]]:
 
 @lru_cache(maxsize=4)
 def found_by_brute_force(machine: Machine, limit: int) -> frozenset[object]:
-    """What brute force finds: codes and what each is about, rows by where they stand; and the promises broken. Not
-    that a failsafe never decides: a second guard does no harm."""
+    """What brute force finds: codes and what each is about, rows by where they stand; and the promises broken."""
     world = World(machine, limit)
     found: set[object] = set()
     for code, part, about, *more in claims(world):
-        if isinstance(about, int) and machine.part(str(part)).rows[about].failsafe:
-            continue
         what = machine.part(str(part)).rows[about].place if isinstance(about, int) else about
         found.add((code, part, what, *more))
     return frozenset(found) | {
@@ -211,3 +208,72 @@ rules
     (finding,) = judge(read_text(text), 60).findings
     assert finding.code == "fault ignored" and finding.subject == "seen"
     assert "declare that ahead tolerates seen fault, and decide on that fault" in finding.hint
+
+
+TWO_SENSORS = """
+machine rinser
+board atmega2560
+tick 20 ms
+command halt button, pin 4, on when low, urgent
+command start button, pin 3, on when low
+command next button, pin 2, on when low
+sensor depth range, trigger 5, echo 6, 2 cm .. 400 cm
+sensor heat voltage, pin A1, 0 V .. 5 V, plausible 0.1 V .. 4.9 V
+relay pump pin 7
+relay jet pin 8
+mode resting stop
+mode filling pump on, endless
+mode rinsing jet on, endless
+failsafes
+  in | when | go to
+  any | halt | resting
+rules
+  in | when | go to
+  resting | start and depth > 50 cm and heat > 2 V | filling
+  filling | next and depth > 50 cm and heat > 2 V | rinsing
+  filling | {filling} | resting
+  rinsing | {rinsing} | resting
+"""
+
+
+def test_faults_ignored_in_a_same_mode_lack_one_failsafe() -> None:
+    text = TWO_SENSORS.format(filling="depth < 30 cm or heat < 1 V", rinsing="heat < 1 V")
+    (finding,) = judge(read_text(text), 60).findings
+    assert finding.code == "fault ignored" and "depth" in finding.message and "heat" in finding.message
+    assert finding.hint.startswith("Add a failsafe: filling, rinsing | depth fault or heat fault | resting.")
+
+
+def test_faults_ignored_in_different_modes_are_two_causes() -> None:
+    text = TWO_SENSORS.format(filling="depth < 30 cm", rinsing="heat < 1 V")
+    one, other = judge(read_text(text), 60).findings
+    assert one.hint.startswith("Add a failsafe: filling | depth fault | resting;")
+    assert other.hint.startswith("Add a failsafe: rinsing | heat fault | resting;")
+
+
+def test_a_mend_that_leaves_a_failsafe_idle_is_not_offered() -> None:
+    """With what would end the runaway, the creep is never absent for so long."""
+    text = """
+machine creeper
+board atmega2560
+tick 20 ms
+link operator serial1, 9600 baud, checked, silent after 500 ms
+command halt "halt", urgent
+command creep "creep"
+motor axle pwm 5, direction 30
+mode parked stop
+mode ahead axle 50 %
+failsafes
+  in | when | go to
+  any | halt | parked
+  ahead | creep absent 2 s | parked
+rules
+  in | when | go to
+  parked | creep | ahead
+"""
+    machine = read_text(text)
+    report = prove(machine)
+    (finding,) = report.findings
+    (mend,) = mends(machine, finding)
+    (note,) = (again := prove(mend.machine)).findings
+    assert (finding.code, note.code, note.severity) == ("runaway", "unreachable", "note")
+    assert holds_good(report, again, finding) is False
