@@ -46,9 +46,8 @@ from statecraft.proof.checks.stale_decision import stale_decision
 from statecraft.proof.checks.unreachable import findings as row_findings
 from statecraft.proof.checks.unused import unused
 from statecraft.proof.checks.waits_for_ever import waits_for_ever
-from statecraft.proof.engine.clusters import TooWide
 from statecraft.proof.engine.conditions import ranges_of, satisfy
-from statecraft.proof.engine.limits import MEMORY_MB, OutOfTime, left, now, proving, within
+from statecraft.proof.engine.limits import MEMORY_MB, OutOfTime, TooWide, left, now, proving, within
 from statecraft.proof.engine.observer import Undecidable, decidable
 from statecraft.proof.engine.slicing import Thing
 from statecraft.proof.entering import seen
@@ -95,7 +94,8 @@ class Report:
         findings: everything that is wrong, errors first, then as in the file.
         verdicts: how each promise fares, in the file's order.
         unproved: what there was no time for, or what was too large: a phrase each. Empty if all was proved.
-        limits: which limits were met on the way: ``time``, ``memory``; none where the means were not enough.
+        limits: which limits were met on the way: ``time``, ``memory``, or in words of what there was too much and what
+            would help; none where the means were not enough.
         costs: what cost most where something was not proved, in the file's words: the level, counter or clock without
             which there would be less to follow.
         configurations, zones: how many were told apart.
@@ -129,7 +129,7 @@ class Report:
         if self.complete:
             return f"Everything asked was decided, in {took}"
         met = {"time": "the time ran out", "memory": "the memory allowed was used"}
-        why = " and ".join(met[limit] for limit in self.limits) or "it is more than can be followed here"
+        why = " and ".join(met.get(limit, limit) for limit in self.limits) or "it is more than can be followed here"
         helps = f"; what costs most is {', '.join(self.costs)}" if self.costs else ""
         return f"Not proved, after {took} ({why}{helps}): {'; '.join(self.unproved)}"
 

@@ -9,9 +9,9 @@ import pytest
 from statecraft.language import read_file, read_text
 from statecraft.machine import Compare, Term
 from statecraft.proof.engine import liveness
-from statecraft.proof.engine.clusters import MOST_ASKED, Cluster, TooWide
+from statecraft.proof.engine.clusters import MOST_ASKED, Cluster
 from statecraft.proof.engine.conditions import ranges_of
-from statecraft.proof.engine.limits import OutOfTime, within
+from statecraft.proof.engine.limits import OutOfTime, TooWide, within
 from statecraft.proof.prove import prove
 from statecraft.proof.reachability import Undecided
 
@@ -51,3 +51,57 @@ def test_what_is_asked_about_value_by_value_is_too_wide_before_it_is_looked_at()
 def test_taking_pieces_away_ends_when_time_is_up() -> None:
     with pytest.raises(OutOfTime), within(0.0):
         liveness._taken(None, [], [None] * 100_000)  # type: ignore[arg-type, list-item]
+
+
+HAULER = """
+machine hauler
+board atmega2560
+tick 10 ms
+command halt button, pin 4, on when low, urgent
+command go button, pin 3, on when low
+switch mark pin 2, on when low
+sensor front by hand, 0 .. 30000
+motor axle pwm 5, direction 30
+counter hauls 0 .. {hauls}, kept
+counter length 0 .. {length}, kept
+{levels}
+mode parked stop
+mode ahead axle 50 %
+failsafes
+  in | when | go to
+  any | halt or front fault | parked
+rules
+  in | when | go to | do
+  parked | go | ahead | hauls + 1
+  ahead | mark turns on | stay | length + 1
+  ahead | {ends} or after 10 s | parked |
+"""
+
+
+@pytest.mark.parametrize(
+    ("ends", "told"),
+    [
+        ("hauls > length", "hauls has 10,000 values, and rows ask in such a way that each of them counts"),
+        ("hauls > front", "there are too many comparisons of front at once, one for each value of a counter"),
+    ],
+)
+def test_too_many_values_are_told_as_that_and_with_what_would_help(ends: str, told: str) -> None:
+    """Neither time nor memory was used up: more of these would not help."""
+    report = prove(read_text(HAULER.format(hauls=9999, length=3000, levels="", ends=ends)), 60)
+    assert not report.complete and report.seconds < 20
+    assert told in report.summary and "smaller range" in report.summary
+    assert "memory" not in report.summary and "time ran out" not in report.summary
+
+
+def test_levels_that_are_bound_up_too_much_are_told_as_that() -> None:
+    numbers = range(1, 19)
+    levels = "\n".join(f"level l{n} when front > {n}000 clears when front < {n}00" for n in numbers)
+    ends = " or ".join(f"l{n}" for n in numbers)
+    report = prove(read_text(HAULER.format(hauls=3, length=3, levels=levels, ends=ends)), 60)
+    assert "too much depends on front, l1, l2, l3, l4 and 14 more at once; fewer" in report.summary
+    assert "memory" not in report.summary
+
+
+def test_time_ends_among_the_values_that_are_kept() -> None:
+    report = prove(read_text(HAULER.format(hauls=1500, length=1500, levels="", ends="hauls > length")), 0.3)
+    assert report.limits == ("time",) and report.seconds < 3

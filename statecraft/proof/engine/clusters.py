@@ -21,6 +21,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TypeGuard
 
+from statecraft.folding import listed
 from statecraft.machine import (
     And,
     Atom,
@@ -41,7 +42,7 @@ from statecraft.machine import (
     sensors_of,
 )
 from statecraft.proof.engine.conditions import Ranges, Values, cells, satisfy, terms_of
-from statecraft.proof.engine.limits import OutOfMemory, look
+from statecraft.proof.engine.limits import TooWide, look
 
 Known = tuple[bool, ...]
 """Answers to :attr:`Cluster.questions`."""
@@ -121,8 +122,8 @@ MOST_PAIRS = 60_000
 """How many pairs of a state and a cell a cluster may have: its tables would take seconds and hundreds of megabytes."""
 
 
-class TooWide(OutOfMemory):
-    """Levels and inputs are bound up with each other in too many ways; the message names them."""
+MOST_NAMED = 5
+"""How many of the things that are too much are named."""
 
 
 class Cluster:
@@ -147,7 +148,11 @@ class Cluster:
         questions: list[Question] = [a for a in dict.fromkeys(read) if isinstance(a, InMode | Silent) or _is_counted(a)]
         for atom in read:
             if isinstance(atom, Compare) and not _is_counted(atom) and any(t.kind == "counter" for t in terms_of(atom)):
-                raise TooWide(" and ".join(term.name for term in terms_of(atom)))
+                names = _as_written(term.name for term in terms_of(atom))
+                raise TooWide(
+                    f"a level that remembers compares {names} with each other, which is not followed; comparing them "
+                    "in rows would help"
+                )
         for level in self.fors:
             questions += [Held("set", level.name)] if level.set_ticks else []
             questions += [Held("clear", level.name)] if level.clear_ticks else []
@@ -158,7 +163,7 @@ class Cluster:
         states = math.prod(len(self._signatures(atom)) + 1 for atom in self.steadies) << len(self.levels)
         self.states = list(self._states()) if len(self.cells) * states <= MOST_PAIRS else []
         if not self.states:
-            raise TooWide(", ".join([*(level.name for level in levels), *self._sources()]))
+            raise self._bound_up()
         self._tables: dict[Known, ClusterTable] = {}
         self._states_of: dict[int, int] = {}
         self.pairs = len(self.states) * len(self.cells)
@@ -170,16 +175,25 @@ class Cluster:
         """The sensors, switches and dials that are bound up with each other here."""
         return sorted({name for atom in self.inputs for _, name in _sources(atom)})
 
+    def _bound_up(self) -> TooWide:
+        names = _as_written([*self._sources(), *(level.name for level in self.levels)])
+        return TooWide(
+            f"too much depends on {names} at once; fewer comparisons of them, or fewer of them in one level, would help"
+        )
+
     # ------------------------------------------------------------------------------------------------- cells and states
 
     def _cells(self) -> Iterable[InputCell]:
         numeric = [atom for atom in self.inputs if isinstance(atom, Compare | Fault)]
         if len(numeric) > MOST_ASKED:
-            raise TooWide(", ".join([*(level.name for level in self.levels), *self._sources()]))
+            raise TooWide(
+                f"there are too many comparisons of {_as_written(self._sources())} at once, one for each value of a "
+                "counter; fewer values, by a smaller range, would help"
+            )
         knots = [cells(knot, self.ranges) for knot in knots_of(numeric)]
         switches = [atom for atom in self.inputs if isinstance(atom, SwitchOn)]
         if math.prod(map(len, knots)) << len(switches) > MOST_PAIRS:
-            raise TooWide(", ".join([*(level.name for level in self.levels), *self._sources()]))
+            raise self._bound_up()
         for some in itertools.product(*knots):
             look()
             true: frozenset[Atom] = frozenset(atom for cell in some for atom in cell.true)
@@ -474,6 +488,13 @@ class Cluster:
             if leading & pairs:
                 made |= 1 << state
         return made
+
+
+def _as_written(names: Iterable[str]) -> str:
+    """Those of ``names`` that the file has (no other has a space in it), as far as they can be taken in."""
+    known = [name for name in dict.fromkeys(names) if " " not in name] or ["what is free"]
+    more = len(known) - MOST_NAMED
+    return listed([*known[:MOST_NAMED], f"{more} more"] if more > 1 else known)
 
 
 def _cuts(atom: Compare) -> tuple[int, ...]:

@@ -613,16 +613,13 @@ class Explorer:
         standing: bool,
     ) -> Iterator[Region]:
         model = self.model
-        ways = [(config.counters, NONE)]
+        ways: Iterable[tuple[Counters, frozenset[str]]] = [(config.counters, NONE)]
         if model.remainders or model.loose or turned or model.from_outside:
             ways = self._counted(config, time.passed, turned, start, standing)
         for place in model.stored if start else ():
-            ways = [
-                ((*counters[:place], value, *counters[place + 1 :]), wrapped)
-                for counters, wrapped in ways
-                for value in (model.every(place) if counters[place] is not None else (None,))
-            ]
+            ways = self._as_kept(ways, place)
         for counters, wrapped in ways:
+            look()
             key = (config.modes, counters, time)
             found = model.decided.get(key)
             if found is None:
@@ -634,6 +631,14 @@ class Explorer:
                 node = self._decide(config.modes, counters, time.passed, tables, known)
                 found = model.decided[key] = tables, known, node
             yield Region(hearing, zone, time, counters, wrapped, *found)
+
+    def _as_kept(
+        self, ways: Iterable[tuple[Counters, frozenset[str]]], place: int
+    ) -> Iterator[tuple[Counters, frozenset[str]]]:
+        """``ways`` with each value that the counter at ``place`` may have been kept at."""
+        for counters, wrapped in ways:
+            for value in self.model.every(place) if counters[place] is not None else (None,):
+                yield (*counters[:place], value, *counters[place + 1 :]), wrapped
 
     def _table(self, cluster: Cluster, answers: Known) -> ClusterTable:
         key = (cluster.index, answers)

@@ -28,7 +28,8 @@ _PAGE = os.sysconf("SC_PAGE_SIZE") if hasattr(os, "sysconf") else 4096
 
 
 class OutOfTime(Exception):
-    """The time, or the memory, that was given has come to its end. ``limit`` says which."""
+    """The time, or the memory, that was given has come to its end, or there is too much to begin with. ``limit`` says
+    which."""
 
     limit = "time"
 
@@ -37,6 +38,15 @@ class OutOfMemory(OutOfTime):
     """The memory that was given is used."""
 
     limit = "memory"
+
+
+class TooWide(OutOfTime):
+    """There is more to tell apart than is tried: more time or memory would not help. The message says of what there is
+    too much, and what would help; it is the ``limit``, too."""
+
+    def __init__(self, told: str) -> None:
+        super().__init__(told)
+        self.limit = told
 
 
 class _Limits:

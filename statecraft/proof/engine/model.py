@@ -50,7 +50,6 @@ from statecraft.proof.engine.clusters import (
     Known,
     Question,
     Ripe,
-    TooWide,
     clear_in_doubt,
     clusters_of,
     overlaps,
@@ -59,6 +58,7 @@ from statecraft.proof.engine.clusters import (
 from statecraft.proof.engine.conditions import counter_beside, holds, ranges_of, satisfy, terms_of, with_value
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Diagrams, Node
 from statecraft.proof.engine.left_by_rows import LeftByRows, LeftValues, before_rows, ways_seen
+from statecraft.proof.engine.limits import TooWide
 from statecraft.proof.engine.observer import possible_atoms, settled
 from statecraft.proof.engine.spans import spans_of, tied_to_counters
 from statecraft.proof.engine.sums import Classes, meeting
@@ -997,7 +997,10 @@ class SymbolicModel:
                         firm |= test.right is not None
                         cuts |= {test.offset, test.offset + 1}
             if firm and size > MOST_VALUES:
-                raise TooWide(counter.name)
+                raise TooWide(
+                    f"{counter.name} has {size:,} values, and rows ask in such a way that each of them counts; a far "
+                    "smaller range would help"
+                )
             if not firm:
                 yield place, tuple(sorted(cut for cut in cuts if counter.low <= cut <= counter.high))
 
