@@ -39,12 +39,32 @@ LOST = "_ZN7reportsL4lostE"
 Sampled = tuple[tuple[int | None, ...], tuple[bool, ...], tuple[int, ...]]
 """What the chip took of its inputs on a tick: readings, switches, and by how much counters moved."""
 
-_LOOK = 0.4  # of a tick: when it is looked at; the tick's own work is done by then
-_ARRIVE = 0.6  # of a tick: when inputs change and messages end, after the look and before the next tick
-_BETWEEN = (0.45, 0.9)  # of a tick: no message may end at any other time
+_WORK_US = 1200.0  # a tick's own work, reports and all, is done by then
 _APART_US = 300.0  # between the ends of messages on two lines: longer than it takes to look at both
 _ON_THEIR_WAY = 8  # reports that fit the transmitter's buffer, at most
 _LONGEST_START = 10.0  # seconds until tick 0
+
+
+@dataclass(frozen=True, slots=True)
+class Moments:
+    """When in a tick something happens, as parts of it from when it is due on.
+
+    Attributes:
+        look: the chip is looked at: its work is done by then, which takes as long in a short tick as in a long one.
+        arrive: inputs change and messages end, after the look and before the next tick.
+        earliest, latest: no message may end before or after that.
+    """
+
+    look: float
+    arrive: float
+    earliest: float
+    latest: float = 0.9
+
+
+def moments(tick_us: float) -> Moments:
+    """Those of ticks that long."""
+    look = min(max(0.4, _WORK_US / tick_us), 0.6)
+    return Moments(look, max(0.6, look + 0.1), look + 0.05)
 
 
 class ChipSilent(StatecraftError):
@@ -80,6 +100,7 @@ class ChipRunner:
         self.made = made
         self.machine = made.machine
         self.tick_us = self.machine.tick_ms * 1000
+        self.moments = moments(self.tick_us)
         self.layout = layout(self.machine)
         self.columns: Columns = tuple(
             (item.kind, str(number) if item.count else item.name)
@@ -202,6 +223,7 @@ class Driver:
 
     def __init__(self, runner: ChipRunner, wired: Wired, sequence: Sequence[HeldInputs]) -> None:
         self.runner = runner
+        self.moments = runner.moments
         self.wired = wired
         self.machine = runner.machine
         self.sequence = sequence
@@ -241,18 +263,18 @@ class Driver:
         self.begin()
         for number in range(self.ticks):
             for address, size in self.places.values():
-                self.wired.chip.peek_later(address, self.time(number + _LOOK), size)
+                self.wired.chip.peek_later(address, self.time(number + self.moments.look), size)
         tick = 0
         for stretch in self.sequence:
             if tick:
-                self.put(stretch, self.time(tick - 1 + _ARRIVE))
+                self.put(stretch, self.time(tick - 1 + self.moments.arrive))
             for something, ticks in stretch.pieces():
                 if something and tick:
                     self.say(stretch, tick)
                 if any(stretch.moves):
                     for number in range(max(tick, 1), tick + ticks):
                         self.turn(stretch, number)
-                self.wired.run_to(self.time(tick + ticks - 1 + _LOOK + 0.05))
+                self.wired.run_to(self.time(tick + ticks - 1 + self.moments.look + 0.05))
                 tick += ticks
         self.wired.run_to(self.time(self.ticks - 0.02))
 
@@ -282,9 +304,9 @@ class Driver:
 
     def turn(self, stretch: HeldInputs, tick: int) -> None:
         """Pulses for the counters that move on ``tick``, after what the tick before was given."""
-        room = (1 - _ARRIVE) / 2  # of a tick: well before the tick looks
+        room = (1 - self.moments.arrive) / 2  # of a tick: well before the tick looks
         for counter, by in zip(self.machine.pulsed, stretch.moves, strict=True):
-            self.wired.turn(counter, by, self.time(tick - 1 + _ARRIVE), room * self.runner.tick_us)
+            self.wired.turn(counter, by, self.time(tick - 1 + self.moments.arrive), room * self.runner.tick_us)
 
     def say(self, stretch: HeldInputs, tick: int) -> None:
         """Commands and dials, so that they arrive for ``tick``, or as soon after as the line and the buttons allow."""
@@ -311,7 +333,7 @@ class Driver:
     def come(self, number: int, tick: int) -> None:
         """The owner's own function is asked once a tick."""
         if tick < self.ticks and number not in self.presses.get(tick, ()):
-            self.wired.come(self.machine.commands[number], self.time(tick - 1 + _ARRIVE))
+            self.wired.come(self.machine.commands[number], self.time(tick - 1 + self.moments.arrive))
             self.presses.setdefault(tick, []).append(number)
 
     def press(self, number: int, button: Contact, tick: int) -> None:
@@ -320,8 +342,8 @@ class Driver:
         arrives = tick + button.settle
         if arrives >= self.ticks:
             return
-        self.wired.touch(button, True, self.time(tick - 1 + _ARRIVE))
-        self.wired.touch(button, False, self.time(arrives + _ARRIVE))
+        self.wired.touch(button, True, self.time(tick - 1 + self.moments.arrive))
+        self.wired.touch(button, False, self.time(arrives + self.moments.arrive))
         self.pressed[number] = arrives + 2 + button.settle
         self.presses.setdefault(arrives, []).append(number)
 
@@ -333,15 +355,15 @@ class Driver:
         usart = self.wired.board.serial_port(link.port).usart
         assert usart is not None
         takes = len(data) * 10e6 / link.baud
-        earliest, latest = _BETWEEN
+        earliest, latest = self.moments.earliest, self.moments.latest
         room = latest - (behind + 1) * 10e6 / link.baud / self.runner.tick_us
-        wanted = self.time(tick - 1 + max(earliest, min(_ARRIVE, room)))
+        wanted = self.time(tick - 1 + max(earliest, min(self.moments.arrive, room)))
         end = max(wanted, self.wired.chip.now_us + takes + 1, self.lines.get(usart, 0.0) + takes + 1)
         # Of two that end at once on two lines, the chip hears that of the link that it looks at first.
         end = max(end, *(other + _APART_US for line, other in self.lines.items() if line != usart), 0.0)
         place = (end - self.begins_us) / self.runner.tick_us
         if not earliest <= place - math.floor(place) <= latest:
-            place = math.floor(place + 1 - latest) + _ARRIVE
+            place = math.floor(place + 1 - latest) + self.moments.arrive
         end = self.wired.send(link, data, self.begins_us + place * self.runner.tick_us - takes)
         self.lines[usart] = end
         return math.floor(place) + 1
@@ -373,7 +395,7 @@ class Driver:
         chip = self.wired.chip
         peeks: dict[int, list[bytes]] = {address: [] for address, _ in self.places.values()}
         for event in chip.log:
-            if isinstance(event, PeekEvent) and event.us >= self.time(_LOOK / 2) and event.address in peeks:
+            if isinstance(event, PeekEvent) and event.us >= self.time(self.moments.look / 2) and event.address in peeks:
                 peeks[event.address].append(event.data)
         seen = {name: peeks[address] for name, (address, _) in self.places.items()}
         states, ticks = seen[STATE], seen[TICK]
@@ -435,7 +457,7 @@ class Driver:
         shown = {name: at for at, (kind, name) in enumerate(self.runner.columns) if kind == "shown"}
         levels = PinLevels([event for event in self.wired.chip.log if isinstance(event, PinEvent | PwmEvent)])
         for number in range(self.ticks):
-            levels.advance(self.time(number + _LOOK))
+            levels.advance(self.time(number + self.moments.look))
             for output in self.machine.outputs:
                 if not isinstance(output, Motor | Stepper | Lamp | DimLamp | Relay):
                     continue

@@ -19,8 +19,6 @@ from statecraft.chip import EchoEvent, PinEvent, PwmEvent
 from statecraft.firmware.plan import PinUse, plan
 from statecraft.machine import At, Buzzer, Counter, Every, Sensor, Servo, Stepper, Trial, numbered
 
-_LOOKED = 0.4  # of a tick: when the chip stands still between two; the driver's look is before, its inputs after
-
 PULSES_US = 30_000.0
 """A pin that was quiet for longer has no pulses any more: a servo's come every 20 ms."""
 
@@ -122,13 +120,13 @@ class ChipLive(Live):
                 self._given_readings(), tuple(self._switches.values()), tuple(commands[name] for name in hear),
                 tuple((numbers[name], value) for name, value in dials),
             )  # fmt: skip
-            driver.put(stretch, driver.time(tick - 1 + 0.6))
+            driver.put(stretch, driver.time(tick - 1 + driver.moments.arrive))
             moves = tuple(pulses.take() for pulses in self._coming.values())
             if any(moves):
                 driver.turn(stretch._replace(moves=moves), tick)
             if stretch.hear or stretch.turn:
                 driver.say(stretch, tick)
-        driver.wired.run_to(driver.time(tick + _LOOKED))
+        driver.wired.run_to(driver.time(tick + driver.moments.look))
         (readings, switches, moves), told = driver.look(tick)
         heard, turned = driver.heard(tick), tuple(driver.turned.get(tick, ()))
         self._compare(tick, HeldInputs(readings, switches, heard, turned, moves=moves), told)
