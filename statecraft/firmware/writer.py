@@ -850,6 +850,7 @@ class _Sketch:
         messages = [
             {
                 "name": members[together[0].name],
+                "link": together[0].link,
                 "note": self.note(together[0].place),
                 "dials": [
                     {

@@ -293,6 +293,29 @@ def test_a_button_is_a_command(sprayer: Rig) -> None:
     assert sprayer.mode("drive") == "look"
 
 
+def test_numbers_on_two_lines_at_once_are_two_numbers(sprayer: Rig) -> None:
+    sprayer.run_ms(1500)
+    rider, bench = sprayer.machine.links
+    sprayer.send(bench, b"a57\n")  # at half the pace
+    sprayer.send(rider, framed(rider, "v71"))
+    sprayer.run_ms(30)
+    assert (sprayer.field("dial", "pace"), sprayer.field("dial", "tilt")) == (71, 570)
+
+
+def test_several_numbers_on_two_lines_at_once_are_all_heard(chip_tools: None, tmp_path: Path) -> None:
+    text = "machine m\nboard atmega2560\ntick 10 ms\nlink one serial1, 19200 baud, plain, silent after 1 s\n"
+    text += "link two serial2, 9600 baud, plain\nlamp l pin 8\n"
+    text += 'dial ahead, aside "j" from one, -100 .. 100\ndial far, near "k" from two, -100 .. 100\nmode still stop\n'
+    machine = read_text(text, "m.modes")
+    with Rig(machine, built(machine, tmp_path).elf) as rig:
+        rig.run_ms(300)
+        one, two = machine.links
+        rig.send(two, b"k57,-3\n")
+        rig.send(one, b"j-12,99\n")
+        rig.run_ms(30)
+        assert [rig.field("dial", dial.name) for dial in machine.dials] == [-12, 99, 57, -3]
+
+
 # ------------------------------------------------------------------------------------------------------------- outputs
 
 
