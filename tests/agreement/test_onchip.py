@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from statecraft.agreement.inputs import HeldInputs, each_tick, sequence_of
+from statecraft.agreement.inputs import HeldInputs, each_tick, length, sequence_of
 from statecraft.agreement.onchip import ChipRunner, compared_on_chip, for_chip
 from statecraft.agreement.random_sequences import sequence
 from statecraft.agreement.trial_executions import apart, entries, executions, latency
@@ -103,6 +103,32 @@ def test_a_program_that_differs_from_its_table_is_caught(tmp_path: Path) -> None
     assert done.difference.columns == (("clock", "absent creep"),)
     assert done.difference.tick == 0  # nobody has crept for as long as anybody asks, which is longer there
     assert any("the states differ" in line for line in done.wrong)
+
+
+@pytest.fixture(scope="module")
+def busy(tmp_path_factory: pytest.TempPathFactory) -> ChipRunner:
+    """Two links, and a tick of 2 ms of which the reports of seven parts take half."""
+    text = "machine busy\nboard atmega2560\ntick 2 ms\nlink one serial1, 9600 baud, plain, reports\n"
+    text += 'link two serial2, 9600 baud, plain\ncommand up "u" from one\ncommand down "d" from two\nlamp l pin 8\n'
+    text += "part drive\nmode still stop\nmode higher stop, l on\nmode lower stop\nrules\n in | when | go to\n"
+    text += " still | up | higher\n still | down | lower\n"
+    for part in "abcdef":
+        text += f"part {part}\nmode one_{part} stop\nmode two_{part} stop\nrules\n in | when | go to\n"
+        text += f" one_{part} | after 4 ms | two_{part}\n two_{part} | after 4 ms | one_{part}\n"
+    machine = read_text(text, "busy.modes")
+    return ChipRunner(program(machine, load(machine.board), tmp_path_factory.mktemp("busy")))
+
+
+def test_a_short_tick_with_much_to_do_is_not_late(busy: ChipRunner) -> None:
+    ran = busy.run([HeldInputs((), (), ticks=20)])
+    assert ran.differences == () and length(ran.sampled) == 20
+
+
+@pytest.mark.parametrize("order", [(0, 1), (1, 0)])
+def test_commands_on_two_lines_come_in_the_order_that_is_said(busy: ChipRunner, order: tuple[int, int]) -> None:
+    ran = busy.run([HeldInputs((), (), ticks=3), HeldInputs((), (), order), HeldInputs((), (), ticks=5)])
+    assert ran.differences == ()
+    assert [number for tick in each_tick(ran.sampled) for number in tick.arrivals] == list(order)
 
 
 def test_a_machine_without_links_reports_on_a_free_port() -> None:
