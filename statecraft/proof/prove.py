@@ -562,7 +562,8 @@ class _Proof:
         """Flapping, excluded: by how often each part can change its mode; else with what its rows read followed.
 
         A part that seems to change its mode on every tick is asked about again with its small counters followed; and
-        with the modes of slow parts standing still (:func:`with_slow_parts` says why).
+        with the modes of slow parts standing still (:func:`with_slow_parts` says why). One that does not flap while
+        parts that do stand still flaps because they do, if at all: what has one cause is told once.
         """
         machine = self.machine
         names = [part.name for part in machine.parts]
@@ -577,15 +578,36 @@ class _Proof:
                 every[name] = sharper(every[name], rates(self.slices.slice(clocks[name])))
         slow = frozenset(name for name, found in every.items() if not alone(found))
         moved = in_turn(every[name] for name in slow)
+
+        def standing(name: str, still: frozenset[str]) -> Rates:
+            made = self.slices.slice(clocks[name])
+            with made.with_standing(still):
+                return rates(made)
+
+        def asked_about(name: str) -> bool:
+            among = modes_alone(every[name])
+            here = self.about_rounds(name, lambda s: self.real(flapping(s, name, among)))
+            for each in here:
+                found.setdefault(each.mode, each)
+            return bool(here)
+
+        flap, later = set[str](), list[str]()
         for name in names:
             if alone(every[name]) and slow:
-                made = self.slices.slice(clocks[name])
-                with made.with_standing(slow):
-                    every[name] = with_slow_parts(every[name], rates(made), moved)
+                every[name] = with_slow_parts(every[name], standing(name, slow), moved)
             if alone(every[name]):
-                among = modes_alone(every[name])
-                for each in self.about_rounds(name, lambda s, n=name, m=among: self.real(flapping(s, n, m))):  # type: ignore[misc]
-                    found.setdefault(each.mode, each)
+                try:
+                    with within(SOON_SECONDS):
+                        flap |= {name} if asked_about(name) else set()
+                except (OutOfTime, Undecided):
+                    now()
+                    later.append(name)
+        for name in later:
+            by_itself = with_slow_parts(every[name], standing(name, slow | flap), moved)
+            if flap and not alone(by_itself):
+                every[name] = by_itself
+            elif asked_about(name):
+                flap.add(name)
         yield from found.values()
         # Parts none of which does it alone may do it in turn: those that go round at all are asked about together.
         if in_turn(every.values()) < 1:

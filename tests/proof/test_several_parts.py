@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 from fractions import Fraction
 
 import networkx as nx
@@ -18,6 +19,7 @@ from statecraft.proof.engine.limits import OutOfTime
 from statecraft.proof.prove import Report, prove
 from statecraft.proof.reachability import Reachability
 from tests.benchmarks.large_machines import parts
+from tests.proof.trade_machines import trade_text
 from tests.samples import SAMPLES
 
 
@@ -140,3 +142,11 @@ def test_a_counter_that_one_promise_watches_does_not_trouble_the_others(monkeypa
     report = prove(read_text(text + "promise never bales > 97\n"))
     assert [verdict.kept for verdict in report.verdicts] == [True] * (len(report.verdicts) - 1) + [None]
     assert report.unproved == ("'never bales > 97'",)
+
+
+@pytest.mark.slow
+def test_what_flaps_because_another_part_does_is_told_with_it() -> None:
+    """gate starts again whenever boom, which flaps, has stopped it: no search for a run of that need come to its end."""
+    report = prove(read_text(trade_text(88)), 20, clock=time.process_time)
+    flapping = {each.mode.part for each in report.findings if each.code == "flapping" and each.mode is not None}
+    assert flapping == {"boom"} and report.unproved == ()
