@@ -146,7 +146,7 @@ def test_a_counter_that_one_promise_watches_does_not_trouble_the_others(monkeypa
 
 @pytest.mark.slow
 def test_what_flaps_because_another_part_does_is_told_with_it() -> None:
-    """gate starts again whenever boom, which flaps, has stopped it: no search for a run of that need come to its end."""
+    """gate starts again whenever boom, which flaps, has stopped it: no run of that need be found."""
     report = prove(read_text(trade_text(88)), 20, clock=time.process_time)
     flapping = {each.mode.part for each in report.findings if each.code == "flapping" and each.mode is not None}
     assert flapping == {"boom"} and report.unproved == ()
