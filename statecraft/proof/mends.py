@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import re
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, cast
 
@@ -35,11 +35,11 @@ from statecraft.machine import (
     SwitchOn,
     Taken,
     Term,
-    sensors_of,
 )
 from statecraft.proof.causes import names_of, sentence
 from statecraft.proof.checks.mode_cycles import tremble, wavers
 from statecraft.proof.checks.unused import unused
+from statecraft.proof.engine.clusters import read_by
 from statecraft.proof.prove import Report, prove
 from statecraft.semantics import Reached, tick_of
 from statecraft.semantics.cone import asks_for, atoms_read, tests_read, watching_links
@@ -236,19 +236,23 @@ def _about(machine: Machine, finding: Finding) -> Iterator[object]:
 # --------------------------------------------------------------------------------------------------------- the machines
 
 
-def with_row(machine: Machine, part: str, row: Row, at: int) -> Machine:
-    """``machine`` with a row more in a part, at that place."""
-
-    def added(whole: Part) -> Part:
-        rows = [*whole.rows[:at], row, *whole.rows[at:]]
-        return replace(whole, rows=tuple(replace(each, number=number) for number, each in enumerate(rows)))
-
-    return _with_part(machine, part, added)
+def in_order(machine: Machine, part: str, rows: Iterable[Row]) -> Machine:
+    """``machine`` with just these rows in a part, in that order."""
+    numbered = tuple(replace(each, number=number) for number, each in enumerate(rows))
+    parts = (replace(each, rows=numbered) if each.name == part else each for each in machine.parts)
+    return replace(machine, parts=tuple(parts))
 
 
-def with_rows(machine: Machine, part: str, change: Callable[[Row], Row]) -> Machine:
-    """``machine`` with each row of a part changed."""
-    return _with_part(machine, part, lambda whole: replace(whole, rows=tuple(map(change, whole.rows))))
+def with_row(machine: Machine, row: Row, at: int) -> Machine:
+    """``machine`` with a row more in its part, at that place."""
+    rows = machine.part(row.part).rows
+    return in_order(machine, row.part, [*rows[:at], row, *rows[at:]])
+
+
+def with_rows(machine: Machine, rows: Sequence[Row], change: Callable[[Row], Row]) -> Machine:
+    """``machine`` with each of ``rows`` changed; all of them are of one part."""
+    (part,), numbers = {row.part for row in rows}, {row.number for row in rows}
+    return in_order(machine, part, [change(e) if e.number in numbers else e for e in machine.part(part).rows])
 
 
 def with_modes(machine: Machine, modes: Iterable[ModeRef], **changed: Any) -> Machine:
@@ -270,25 +274,16 @@ def with_level(machine: Machine, level: Level) -> Machine:
     return replace(machine, levels=tuple(level if each.name == level.name else each for each in machine.levels))
 
 
-def _with_part(machine: Machine, name: str, change: Callable[[Part], Part]) -> Machine:
-    return replace(machine, parts=tuple(change(each) if each.name == name else each for each in machine.parts))
-
-
 # ------------------------------------------------------------------------------------------------------------ the mends
 
 
 def mends(machine: Machine, finding: Finding, others: Sequence[Finding] = ()) -> Iterator[Mend]:
     """The changes that may mend ``finding``, best first; none where no change can be named without knowing more. What
     is found besides, ``others``, may come of the same."""
-    if finding.code == "fault ignored":
-        yield from _faults_ignored(machine, finding, others)
-    if finding.code in ("unreachable", "stuck"):
-        yield from _never_entered(machine, finding, others)
-    if finding.code == "shadowed":
-        yield from _lost_command(machine, finding, others)
-    make = _MENDS.get(finding.code)
-    if make is not None:
-        yield from make(machine, finding)
+    if finding.code in _MENDS_OF_SEVERAL:
+        yield from _MENDS_OF_SEVERAL[finding.code](machine, finding, others)
+    if finding.code in _MENDS:
+        yield from _MENDS[finding.code](machine, finding)
 
 
 def _part_of(machine: Machine, finding: Finding) -> Part | None:
@@ -313,6 +308,27 @@ def _stop_of(part: Part, asks: Callable[[Row], bool]) -> Mode:
     return part.start
 
 
+def _each(names: Sequence[str], one: str, several: str) -> str:
+    """What is said of one mode or of several."""
+    return f"{listed(names)} {several if len(names) > 1 else one}"
+
+
+def _applies_too(machine: Machine, part: Part, row: Row, names: Collection[str]) -> Mend:
+    """A failsafe that is there applies in more modes."""
+    modes = tuple(mode.name for mode in part.modes if mode.name in {*row.modes, *names})
+    return Mend(
+        f"let the failsafe on line {row.place.line} apply in {listed(names)}, too",
+        with_rows(machine, [row], lambda each: replace(each, modes=modes)),
+        enough=True,
+    )
+
+
+def _idle_commands(machine: Machine, found: Iterable[Finding]) -> list[str]:
+    """The commands, no urgent ones, of which it is ``found`` that nothing uses them."""
+    idle = {each.subject for each in found if each.code == "unused"}
+    return [each.name for each in machine.commands if each.name in idle and not each.urgent]
+
+
 def _new_row(part: Part, modes: tuple[str, ...], when: Condition, when_text: str, target: str, failsafe: bool) -> Row:
     return Row(0, part.name, failsafe, modes, when, "go", target, when_text=when_text, place=Place("(a mend)", 1))
 
@@ -321,9 +337,7 @@ def _failsafe(machine: Machine, part: Part, modes: Sequence[ModeRef], when: Cond
     names, cell = _in(part, modes)
     row = _new_row(part, names, when, text, stop.name, True)
     where = f" of part {part.name}" if len(machine.parts) > 1 else ""
-    return Mend(
-        f"add a failsafe{where}: {cell} | {text} | {stop.name}", with_row(machine, part.name, row, len(part.failsafes))
-    )
+    return Mend(f"add a failsafe{where}: {cell} | {text} | {stop.name}", with_row(machine, row, len(part.failsafes)))
 
 
 def _into_group(machine: Machine, finding: Finding) -> Iterator[Mend]:
@@ -371,12 +385,7 @@ def _wider_failsafe(
     for row in part.failsafes:
         either = set(row.when.of) if isinstance(row.when, Or) else {row.when}
         if either >= set(wanted) and row.move == "go" and part.mode[row.target].stop:
-            more = replace(row, modes=tuple(m.name for m in part.modes if m.name in {*row.modes, *names}))
-            yield Mend(
-                f"let the failsafe on line {row.place.line} apply in {listed(names)}, too",
-                with_rows(machine, part.name, lambda each, row=row, more=more: more if each is row else each),  # type: ignore[misc]
-                enough=True,
-            )
+            yield _applies_too(machine, part, row, names)
 
 
 def _runaway(machine: Machine, finding: Finding) -> Iterator[Mend]:
@@ -395,20 +404,19 @@ def _faults_ignored(machine: Machine, finding: Finding, others: Sequence[Finding
     """One failsafe for all the sensors whose faults are ignored in some same mode: that row is missing once. Sensors
     ignored in other modes only lack another."""
     part = _part_of(machine, finding)
-    alike = [
-        finding,
-        *(
-            each
-            for each in others
-            if each.code == finding.code and not each.accepted and not set(each.modes).isdisjoint(finding.modes)
-        ),
-    ]
+    same = [each for each in others if each.code == finding.code and not each.accepted]
+    alike = [finding, *(each for each in same if not set(each.modes).isdisjoint(finding.modes))]
     if part is None or len(alike) == 1 or any(mode.part != part.name for each in alike for mode in each.modes):
         return
     sensors = dict.fromkeys(name for each in alike for name in each.subjects or (each.subject,))
     modes = tuple(dict.fromkeys(mode for each in alike for mode in each.modes))
-    if not any(isinstance(machine.sensor(name).source, Remembered) for name in sensors):
+    if not _remembered(machine, sensors):
         yield from _fault_failsafes(machine, part, modes, tuple(sensors))
+
+
+def _remembered(machine: Machine, sensors: Iterable[str]) -> bool:
+    """Whether one of ``sensors`` is a remembered reading."""
+    return any(isinstance(machine.sensor(name).source, Remembered) for name in sensors)
 
 
 def _fault_failsafes(machine: Machine, part: Part, modes: Sequence[ModeRef], sensors: Sequence[str]) -> Iterator[Mend]:
@@ -432,19 +440,17 @@ def _fault_ignored(machine: Machine, finding: Finding) -> Iterator[Mend]:
     if part is None:
         return
     yield from _into_group(machine, finding)
-    if not any(isinstance(machine.sensor(name).source, Remembered) for name in sensors):
-        yield from _wider_failsafe(machine, finding, [Fault(name) for name in sensors])
     names, _ = _in(part, finding.modes)
-    text = " or ".join(f"{name} fault" for name in sensors)
     tolerates = with_modes(machine, finding.modes, tolerates=sensors)
-    says = f"{listed(names)} {'tolerate' if len(names) > 1 else 'tolerates'} {text.replace(' or ', ' and ')}"
-    if any(isinstance(machine.sensor(name).source, Remembered) for name in sensors):
+    says = f"{_each(names, 'tolerates', 'tolerate')} {' and '.join(f'{name} fault' for name in sensors)}"
+    if _remembered(machine, sensors):
         yield Mend(
             f"what is remembered grows too old while it drives: declare that {says}, and decide on that fault where "
             "the reading is used",
             tolerates,
         )
         return
+    yield from _wider_failsafe(machine, finding, [Fault(name) for name in sensors])
     yield from _fault_failsafes(machine, part, finding.modes, sensors)
     yield Mend(f"if it can do without, declare that {says}", tolerates)
 
@@ -453,26 +459,23 @@ def _faint_hope(machine: Machine, finding: Finding) -> Iterator[Mend]:
     part = _part_of(machine, finding)
     if part is None or finding.row is None:
         return
-    numbers = {finding.row.number, *(row.number for row in finding.rows)}
-    valid = Not(Fault(finding.subject))
-
-    def asks(row: Row) -> Row:
-        return replace(row, when=And((row.when, valid))) if row.number in numbers else row
-
-    targets = [ModeRef(part.name, part.rows[number].target) for number in sorted(numbers)]
-    yield from _wider_failsafe(machine, finding, [valid.of], targets)
-    if any(_asks_in_doubt(machine, part.rows[number].when, finding.subject) for number in numbers):
+    rows = [part.rows[number] for number in sorted({finding.row.number, *(row.number for row in finding.rows)})]
+    fault = Fault(finding.subject)
+    targets = [ModeRef(part.name, row.target) for row in rows]
+    yield from _wider_failsafe(machine, finding, [fault], targets)
+    if any(_asks_in_doubt(machine, row.when, finding.subject) for row in rows):
         names, _ = _in(part, targets)
-        says = f"{listed(names)} {'tolerate' if len(names) > 1 else 'tolerates'} {finding.subject} fault"
+        says = f"{_each(names, 'tolerates', 'tolerate')} {finding.subject} fault"
         yield Mend(
             f"if it is meant to start when {finding.subject} is in doubt, declare that {says}",
             with_modes(machine, targets, tolerates=(finding.subject,)),
             enough=True,
         )
-    lines = sorted({part.rows[number].place.line for number in numbers})
+    lines = sorted({row.place.line for row in rows})
     which = f"the row on line {lines[0]}" if len(lines) == 1 else f"the rows on lines {listed([str(n) for n in lines])}"
-    yield Mend(f"let {which} ask 'and not {finding.subject} fault', too", with_rows(machine, part.name, asks), True)
-    for level in _doubtful_levels(machine, [part.rows[number].when for number in numbers], finding.subject):
+    valid = with_rows(machine, rows, _asking(Not(fault)))
+    yield Mend(f"let {which} ask 'and not {finding.subject} fault', too", valid, enough=True)
+    for level in _doubtful_levels(machine, [row.when for row in rows], finding.subject):
         yield Mend(f"put {level.name} 'on if in doubt'", with_level(machine, replace(level, on_if_in_doubt=True)))
 
 
@@ -483,20 +486,15 @@ def _asks_in_doubt(machine: Machine, condition: Condition, sensor: str) -> bool:
             return any(_asks_in_doubt(machine, each, sensor) for each in several)
         case LevelOn(name):
             level = next(each for each in machine.levels if each.name == name)
-            return level.on_if_in_doubt and sensor in {s for side in (level.set, level.clear) for s in sensors_of(side)}
+            return level.on_if_in_doubt and sensor in read_by(level)
         case _:
             return False
 
 
 def _doubtful_levels(machine: Machine, conditions: Sequence[Condition], sensor: str) -> list[Level]:
     read = {atom.level for atom in atoms_read(machine, conditions) if isinstance(atom, LevelOn)}
-    return [
-        level
-        for level in machine.levels
-        if level.name in read
-        and not level.on_if_in_doubt
-        and sensor in {name for side in (level.set, level.clear) for name in sensors_of(side)}
-    ]
+    doubtful = [each for each in machine.levels if each.name in read and not each.on_if_in_doubt]
+    return [level for level in doubtful if sensor in read_by(level)]
 
 
 def _halt_missed(machine: Machine, finding: Finding) -> Iterator[Mend]:
@@ -512,7 +510,7 @@ def _halt_missed(machine: Machine, finding: Finding) -> Iterator[Mend]:
         for each in machine.parts:
             every = tuple(mode.name for mode in each.modes)
             row = _new_row(each, every, Taken(command.name), command.name, each.start.name, True)
-            made = with_row(made, each.name, row, 0)
+            made = with_row(made, row, 0)
         target = "start" if len(machine.parts) > 1 else machine.parts[0].start.name
         where = ", before the first part" if len(machine.parts) > 1 else ""
         yield Mend(f"put a failsafe before all others{where}: any | {command.name} | {target}", made)
@@ -529,20 +527,13 @@ def _plain_halt(machine: Machine, part: Part, finding: Finding, command: str) ->
         if row.when == Taken(command) and row.number:
             rows = [row, *(each for each in part.rows if each is not row)]
             text = f"put the failsafe on line {row.place.line} before all others"
-            yield Mend(text, _in_order(machine, part, rows), True)
+            yield Mend(text, in_order(machine, part.name, rows), enough=True)
         elif row.when != Taken(command):
-            alone = replace(row, when=Taken(command))
             yield Mend(
                 f"let the failsafe on line {row.place.line} ask for {command} and nothing else",
-                with_rows(machine, part.name, lambda each, row=row, alone=alone: alone if each is row else each),  # type: ignore[misc]
-                True,
+                with_rows(machine, [row], _asking_instead(Taken(command))),
+                enough=True,
             )
-
-
-def _in_order(machine: Machine, part: Part, rows: Sequence[Row]) -> Machine:
-    """``machine`` with the rows of a part in that order."""
-    numbered = tuple(replace(each, number=number) for number, each in enumerate(rows))
-    return _with_part(machine, part.name, lambda whole: replace(whole, rows=numbered))
 
 
 def _halt_undone(machine: Machine, finding: Finding) -> Iterator[Mend]:
@@ -559,24 +550,23 @@ def _halt_undone(machine: Machine, finding: Finding) -> Iterator[Mend]:
         for test in tests_read(tick, [made.guard])
         if isinstance(test, Reached) and isinstance(test.clock, AbsenceClock)
     }
-    idle = {each.subject for each in unused(machine)}
     starts = [each for each in part.rows if each.move == "go" and machine.drives(part.mode[each.target])]
     starts = [each for each in starts if any(part.mode[name].stop for name in each.modes)]
     starts.sort(key=lambda each: each.target != row.target)
     guards = [guard for each in starts for guard in tick.part[part.name].guards[each.number]]
     leading = [name for guard in guards for name in sorted(asks_for(guard))]
     plain = [each.name for each in machine.commands if not each.urgent]
-    known = [name for some in (held, idle) for name in plain if name in some]
+    known = [*(name for name in plain if name in held), *_idle_commands(machine, unused(machine))]
     for name in dict.fromkeys([*known, *(name for name in leading if name in plain)]):
         such = "" if known else "such as "
         yield Mend(
             f"let the row on line {row.place.line} ask for a command, too: {such}'and {name}'",
-            with_rows(machine, part.name, _asking(row, Taken(name))),
+            with_rows(machine, [row], _asking(Taken(name))),
             spare=True,
         )
-    names = listed([mode.mode for mode in finding.modes])
+    says = _each([mode.mode for mode in finding.modes], "resumes", "resume")
     yield Mend(
-        f"if it is meant to go on by itself, declare that {names} {'resume' if len(finding.modes) > 1 else 'resumes'}",
+        f"if it is meant to go on by itself, declare that {says}",
         with_modes(machine, finding.modes, resumes=True),
         beside=True,
     )
@@ -593,10 +583,10 @@ def _never_ends(machine: Machine, finding: Finding) -> Iterator[Mend]:
     row = _new_row(part, names, After(ticks), f"after {machine.duration(ticks)}", part.start.name, False)
     yield Mend(
         f"end it with a rule 'after', such as: {cell} | after {machine.duration(ticks)} | {part.start.name}",
-        with_row(machine, part.name, row, len(part.rows)),
+        with_row(machine, row, len(part.rows)),
     )
     yield Mend(
-        f"if it is meant, declare that {listed(names)} {'are' if len(names) > 1 else 'is'} endless",
+        f"if it is meant, declare that {_each(names, 'is', 'are')} endless",
         with_modes(machine, finding.modes, endless=True),
     )
 
@@ -606,12 +596,7 @@ def _here_too(machine: Machine, part: Part, finding: Finding) -> Iterator[Mend]:
     names, _ = _in(part, finding.modes)
     for row in (part.rows[ref.number] for ref in finding.by):
         if row.failsafe and not set(names) <= set(row.modes):
-            more = replace(row, modes=tuple(m.name for m in part.modes if m.name in {*row.modes, *names}))
-            yield Mend(
-                f"let the failsafe on line {row.place.line} apply in {listed(names)}, too",
-                with_rows(machine, part.name, lambda each, row=row, more=more: more if each is row else each),  # type: ignore[misc]
-                enough=True,
-            )
+            yield _applies_too(machine, part, row, names)
 
 
 def _flapping(machine: Machine, finding: Finding) -> Iterator[Mend]:
@@ -634,7 +619,7 @@ def _flapping(machine: Machine, finding: Finding) -> Iterator[Mend]:
                 free = Not(Or(tuple(condition for condition, _ in asked)))
                 yield Mend(
                     f"let the row on line {row.place.line} ask 'and not {text}', too",
-                    with_rows(machine, part.name, _asking(row, free)),
+                    with_rows(machine, [row], _asking(free)),
                     enough=True,
                 )
     ticks = SETTLES_MS // machine.tick_ms
@@ -643,13 +628,18 @@ def _flapping(machine: Machine, finding: Finding) -> Iterator[Mend]:
         if not row.failsafe and not any(machine.drives(part.mode[name]) for name in row.modes):
             yield Mend(
                 f"let the row on line {row.place.line} ask 'after {machine.duration(ticks)}', too",
-                with_rows(machine, part.name, _asking(row, After(ticks))),
+                with_rows(machine, [row], _asking(After(ticks))),
             )
 
 
-def _asking(row: Row, more: Condition) -> Callable[[Row], Row]:
-    """A change that lets ``row`` ask ``more``, too."""
-    return lambda each: replace(each, when=And((more, each.when))) if each.number == row.number else each
+def _asking(more: Condition) -> Callable[[Row], Row]:
+    """A change that lets a row ask ``more``, too."""
+    return lambda row: replace(row, when=And((more, row.when)))
+
+
+def _asking_instead(when: Condition) -> Callable[[Row], Row]:
+    """A change that lets a row ask ``when``."""
+    return lambda row: replace(row, when=when)
 
 
 def _denied(condition: Condition) -> frozenset[Condition]:
@@ -699,14 +689,9 @@ def _apart(machine: Machine, rows: Sequence[Row]) -> Iterator[Mend]:
                     told = f"{sensor.name} {op} {sensor.unit.show(value)}"
                     yield Mend(
                         f"let the row on line {row.place.line} ask '{told}' instead",
-                        with_rows(machine, row.part, _with_when(row, when)),
+                        with_rows(machine, [row], _asking_instead(when)),
                         enough=True,
                     )
-
-
-def _with_when(row: Row, when: Condition) -> Callable[[Row], Row]:
-    """A change that lets ``row`` ask ``when``."""
-    return lambda each: replace(each, when=when) if each.number == row.number else each
 
 
 def _bare_threshold(machine: Machine, finding: Finding) -> Iterator[Mend]:
@@ -743,7 +728,9 @@ def _wider(machine: Machine, level: Level, sensor: Sensor) -> Iterator[Mend]:
     op: Op = ">" if below else "<"
     told = f"{sensor.name} {op} {sensor.unit.show(value)}"
     wide = replace(level, clear=Compare(other.left, op, None, value))
-    yield Mend(f"let {level.name} clear further off, such as 'clears when {told}'", with_level(machine, wide), True)
+    yield Mend(
+        f"let {level.name} clear further off, such as 'clears when {told}'", with_level(machine, wide), enough=True
+    )
 
 
 def _left_out(machine: Machine, finding: Finding) -> Iterator[Mend]:
@@ -751,14 +738,12 @@ def _left_out(machine: Machine, finding: Finding) -> Iterator[Mend]:
     if part is None or finding.mode is None:
         return
     yield from _into_group(machine, finding)
-    rows = {row.number for row in finding.by}
-
-    def covers(row: Row) -> Row:
-        return replace(row, modes=(*row.modes, finding.mode.mode)) if row.number in rows else row  # type: ignore[union-attr]
-
-    lines, plural = listed([str(part.rows[number].place.line) for number in sorted(rows)]), "s" * (len(rows) > 1)
-    how = f"name {finding.mode.mode} in the failsafe{plural} on line{plural} {lines}, too"
-    yield Mend(how, with_rows(machine, part.name, covers))
+    rows, name = [part.rows[number] for number in sorted({row.number for row in finding.by})], finding.mode.mode
+    lines, plural = listed([str(row.place.line) for row in rows]), "s" * (len(rows) > 1)
+    yield Mend(
+        f"name {name} in the failsafe{plural} on line{plural} {lines}, too",
+        with_rows(machine, rows, lambda row: replace(row, modes=(*row.modes, name))),
+    )
 
 
 def _lost_command(machine: Machine, finding: Finding, others: Sequence[Finding]) -> Iterator[Mend]:
@@ -767,11 +752,10 @@ def _lost_command(machine: Machine, finding: Finding, others: Sequence[Finding])
     if part is None or len(finding.by) != 1 or part.rows[finding.by[0].number].failsafe:
         return
     above = part.rows[finding.by[0].number]
-    idle = {each.subject for each in others if each.code == "unused"}
-    for name in [each.name for each in machine.commands if each.name in idle and not each.urgent][:MOST_COMMANDS]:
+    for name in _idle_commands(machine, others)[:MOST_COMMANDS]:
         yield Mend(
             f"let the row on line {above.place.line} ask for a command, too: 'and {name}'",
-            with_rows(machine, part.name, _asking(above, Taken(name))),
+            with_rows(machine, [above], _asking(Taken(name))),
             enough=True,
         )
 
@@ -780,35 +764,29 @@ def _shadowed(machine: Machine, finding: Finding) -> Iterator[Mend]:
     """A row that asks more stands above the one that asks less; or, for a command that starts and stops: the failsafe
     on it is made a rule."""
     part = _part_of(machine, finding)
-    if part is not None and finding.row is not None and not finding.subject and len(finding.by) == 1:
-        row, above = part.rows[finding.row.number], part.rows[finding.by[0].number]
+    if part is None or finding.row is None or len(finding.by) != 1:
+        return
+    row, above = part.rows[finding.row.number], part.rows[finding.by[0].number]
+    if not finding.subject:
         if above.number < row.number and not above.failsafe and not row.failsafe:
             rest = [each for each in part.rows if each is not row]
             at = rest.index(above)
             yield Mend(
                 f"put this row above the one on line {above.place.line}",
-                _in_order(machine, part, [*rest[:at], row, *rest[at:]]),
+                in_order(machine, part.name, [*rest[:at], row, *rest[at:]]),
                 enough=True,
             )
         return
-    if part is None or finding.row is None or not finding.subject or len(finding.by) != 1:
+    modes = [ModeRef(part.name, m) for m in above.modes if m not in row.modes and not part.mode[m].stop]
+    if above.when != Taken(finding.subject) or above.shared or not modes:
         return
-    failsafe, start = part.rows[finding.by[0].number], part.rows[finding.row.number]
-    modes = tuple(name for name in failsafe.modes if name not in start.modes and not part.mode[name].stop)
-    if failsafe.when != Taken(finding.subject) or failsafe.shared or not modes:
-        return
-    names, cell = _in(part, [ModeRef(part.name, name) for name in modes])
-    rule = replace(failsafe, failsafe=False, modes=names, in_text=cell)
-    rows = [row for row in part.rows if row is not failsafe]
-    made = _with_part(
-        machine,
-        part.name,
-        lambda whole: replace(whole, rows=tuple(replace(each, number=n) for n, each in enumerate(rows))),
-    )
+    names, cell = _in(part, modes)
+    rule = replace(above, failsafe=False, modes=names, in_text=cell)
+    failsafes = [each for each in part.failsafes if each is not above]
     yield Mend(
-        f"a command that also starts has to stop by a rule: in place of the failsafe on line {failsafe.place.line} "
-        f"write, first among the rules: {cell} | {finding.subject} | {failsafe.target}",
-        with_row(made, part.name, rule, len([row for row in rows if row.failsafe])),
+        f"a command that also starts has to stop by a rule: in place of the failsafe on line {above.place.line} "
+        f"write, first among the rules: {cell} | {finding.subject} | {above.target}",
+        in_order(machine, part.name, [*failsafes, rule, *(each for each in part.rows if not each.failsafe)]),
     )
 
 
@@ -820,8 +798,7 @@ def _never_entered(machine: Machine, finding: Finding, others: Sequence[Finding]
         return
     ticks = GIVES_UP_MS // machine.tick_ms
     after = f"after {machine.duration(ticks)}"
-    idle = {each.subject for each in others if each.code == "unused"}
-    commands = [each.name for each in machine.commands if each.name in idle and not each.urgent]
+    commands = _idle_commands(machine, others)
     ways: list[tuple[str, Condition, str, str]] = []
     if finding.code == "stuck":
         targets = [mode.mode for mode in finding.also if mode.part == part.name]
@@ -838,7 +815,7 @@ def _never_entered(machine: Machine, finding: Finding, others: Sequence[Finding]
         row = _new_row(part, (source,), when, text, target, False)
         yield Mend(
             f"add a row that {what}, such as: {source} | {text} | {target}",
-            with_row(machine, part.name, row, len(part.rows)),
+            with_row(machine, row, len(part.rows)),
             enough=True,
         )
 
@@ -870,3 +847,11 @@ _MENDS: dict[str, Callable[[Machine, Finding], Iterator[Mend]]] = {
 }
 """What can be tried for each finding. The rest says only where to look: no change can be named without knowing what was
 meant."""
+
+_MENDS_OF_SEVERAL: dict[str, Callable[[Machine, Finding, Sequence[Finding]], Iterator[Mend]]] = {
+    "fault ignored": _faults_ignored,
+    "unreachable": _never_entered,
+    "stuck": _never_entered,
+    "shadowed": _lost_command,
+}
+"""What is tried before, where what else is found may come of the same."""
