@@ -943,8 +943,8 @@ def random_inputs(machine: Machine, seed: int, ticks: int) -> Iterator[Inputs]:
     then and sometimes in bursts, spells of silence, dials in and out of their range.
     """
     rng = random.Random(f"inputs {seed}")
-    edges = _edges(machine)
-    readings = [None if rng.random() < 0.1 else _reading(rng, sensor, edges) for sensor in machine.sensors]
+    edges = edges_of(machine)
+    readings = [None if rng.random() < 0.1 else reading_near(rng, sensor, edges) for sensor in machine.sensors]
     switches = [rng.random() < 0.3 for _ in machine.switches]
     pace = chatter = faults = 0.0
     quiet = 0
@@ -955,7 +955,7 @@ def random_inputs(machine: Machine, seed: int, ticks: int) -> Iterator[Inputs]:
             faults = rng.choice([0.0, 0.05, 0.2])
         for place, sensor in enumerate(machine.sensors):
             if rng.random() < pace:
-                readings[place] = None if rng.random() < faults else _reading(rng, sensor, edges)
+                readings[place] = None if rng.random() < faults else reading_near(rng, sensor, edges)
         for place in range(len(switches)):
             if rng.random() < pace / 2:
                 switches[place] = not switches[place]
@@ -986,7 +986,7 @@ def _move(rng: random.Random, machine: Machine, counter: Counter) -> int:
     return rng.choice([-1, 1]) * rng.randint(0, most) if counter.outside.both_ways else rng.randint(0, most)
 
 
-def _edges(machine: Machine) -> dict[str, list[int]]:
+def edges_of(machine: Machine) -> dict[str, list[int]]:
     """What each sensor is compared with, so that inputs can come to stand there."""
     conditions = [c for level in machine.levels for c in (level.set, level.clear)]
     conditions += [row.when for part in machine.parts for row in part.rows]
@@ -1002,7 +1002,8 @@ def _edges(machine: Machine) -> dict[str, list[int]]:
     return edges
 
 
-def _reading(rng: random.Random, sensor: Sensor, edges: dict[str, list[int]]) -> int:
+def reading_near(rng: random.Random, sensor: Sensor, edges: dict[str, list[int]]) -> int:
+    """A reading, mostly just about one of the sensor's ``edges``: it is on one side or the other of what is asked."""
     if rng.random() < 0.7:
         value = rng.choice(edges[sensor.name]) + rng.choice([-1, 0, 0, 1])
     else:
