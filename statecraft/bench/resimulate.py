@@ -92,6 +92,7 @@ class _Led:
         self.tick = tick_of(machine)
         self.pulsed = frozenset(counter.name for counter in machine.pulsed)
         self.unknown: set[object] = set()  # clocks, and counters by name, that a log that begins late leaves open
+        self.believed: tuple[int, Rows] = (-1, {})  # the tick on which it was, and what was not so
         self.since: dict[int, int] = {}  # commands that are put off, and since when
         self.told: dict[int, Rows] = {}
         for tick, part, row in played.rows[played.start[0] :]:
@@ -213,6 +214,9 @@ class _Led:
     ) -> None:
         """Seek inputs with which that tick goes as told; if there are none, tell it, and do as the machine did."""
         would = self._did(self.simulation.state)
+        if self.believed == (tick - 1, would) and not told:
+            self._believe(tick, before, would, told)  # as on the tick before: nothing explained that either
+            return
         timings = list(self._timings(tick, before, sends, would, told))
         pairs = itertools.product(timings, self._readings(1))
         more = itertools.product(timings[:3], self._readings(2))
@@ -223,12 +227,19 @@ class _Led:
                 self.done.led += 1
                 self._otherwhen(tick, [each for each in sends if each not in arriving])
                 return
-        if self._guesses(would, told):
-            self.done.followed += 1
-        elif tick not in self.played.doubtful:
-            self._tell(tick, would, told)
         self._try(before, self.sensors, self.switches, sends, turns, told)
-        self._follow_rows(told)
+        if self._guesses(would, told):
+            self._believe(tick, before, would, told)
+            return
+        if tick not in self.played.doubtful:
+            self._tell(tick, would, told)
+        self._follow_rows(before, told)
+
+    def _believe(self, tick: int, before: State, would: Rows, told: Rows) -> None:
+        """The machine did as told, for what no log tells."""
+        self.done.followed += 1
+        self.believed = (tick, would)
+        self._follow_rows(before, told)
 
     def _timings(
         self, tick: int, before: State, sends: tuple[int, ...], would: Rows, told: Rows
@@ -343,14 +354,27 @@ class _Led:
         if wrong:
             self._follow_modes(wrong)
 
-    def _follow_rows(self, told: Rows) -> None:
-        """Do what the machine's rows did, as far as they are told."""
-        now, modes = self.simulation.view.modes, {}
+    def _follow_rows(self, before: State, told: Rows) -> None:
+        """Do what the machine's rows did, as far as they are told. A part of which none led on stays where it was
+        ``before`` that tick, whatever the simulation has done, and its clocks go on.
+        """
+        state, led = list(self.simulation.state), {}
         for number, part in enumerate(self.machine.parts):
             row = part.rows[told[number]] if number in told else None
-            # the simulation has gone its own way: back to where the part was, unless a row led it on
-            modes[part.name] = row.target if row is not None and row.move == "go" else now[part.name]
-        self._follow_modes(modes)
+            place = self.place[ModeOf(part.name)]
+            if row is not None and row.move == "go":
+                led[part.name] = row.target
+            elif state[place] != before[place]:
+                state[place] = before[place]
+                for clock in self._clocks_in(part):
+                    state[clock] = min(before[clock] + 1, self._limit(clock))
+        self.simulation.restore(tuple(state))
+        self._follow_modes(led)
+
+    def _clocks_in(self, part: Part) -> list[int]:
+        """Where the clocks are that run since the part is in its mode and its groups."""
+        keys = (ModeClock(part.name), *(GroupClock(part.name, group.name) for group in part.groups))
+        return [self.place[key] for key in keys if key in self.place]
 
     def _follow_modes(self, modes: dict[str, str]) -> None:
         state = list(self.simulation.state)
@@ -361,9 +385,8 @@ class _Led:
             if state[place] == number:
                 continue
             state[place] = number
-            for key in (ModeClock(name), *(GroupClock(name, group.name) for group in part.groups)):
-                if key in self.place:
-                    state[self.place[key]] = 0
+            for clock in self._clocks_in(part):
+                state[clock] = 0
         self.simulation.restore(tuple(state))
 
 

@@ -82,8 +82,8 @@ def logged(name: str, seed: int) -> tuple[str, ...]:
     return tuple(log(reporting(name), seed))
 
 
-@pytest.mark.parametrize("name", WITH_REPORTS)
-@pytest.mark.parametrize("seed", range(3))
+# the last: a runner that goes on backing while its wheel, which no log tells of, seems to stand still
+@pytest.mark.parametrize(("name", "seed"), [*itertools.product(WITH_REPORTS, range(3)), ("tray_runner", 3)])
 def test_what_a_machine_did_is_explained(name: str, seed: int) -> None:
     machine = reporting(name)
     played = replay(machine, logged(name, seed))
@@ -198,5 +198,5 @@ def test_what_hangs_on_pulses_is_believed_and_said(tmp_path: Path) -> None:
     kept.write_text("\n".join(lines) + "\n")
     done = CliRunner().invoke(command, [str(file), str(kept)])
     assert done.exit_code == 0, done.output
-    assert "but on 3 ticks on which they hang on out, which no log tells" in done.output
+    assert "but on 58 ticks on which they hang on out, which no log tells" in done.output
     assert "not reported, and out only as it stands once a second" in " ".join(done.output.split())
