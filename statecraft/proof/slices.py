@@ -727,12 +727,30 @@ def always_reaches(made: Slice, goal: Callable[[Modes], bool]) -> bool:
                 won.add(modes)
                 del waiting[modes]
                 changed = True
+        if not changed and _silence_leads(made, waiting.values(), won):
+            return True
     return not waiting
 
 
-def _leads(made: Slice, config: Config, region: Region, won: set[Modes], late: Mapping[int, int] | None = None) -> bool:
+def _silence_leads(made: Slice, views: Iterable[Sequence[tuple[Config, Region]]], won: set[Modes]) -> bool:
+    """Whether who says nothing comes to ``won`` from all of ``views``, through whichever of their modes: once every
+    link has been silent for as long as anyone asks about, some inputs lead there from each of them.
+    """
+    late = made.late(())
+    later = [(config, region) for each in views for config, region in each if config is not made.explorer.origin]
+    return bool(late) and all(_leads(made, config, region, won, late, silent=True) for config, region in later)
+
+
+def _leads(
+    made: Slice,
+    config: Config,
+    region: Region,
+    won: set[Modes],
+    late: Mapping[int, int] | None = None,
+    silent: bool = False,
+) -> bool:
     """Whether from all of ``region`` some inputs and command lead to modes in ``won``; or from where what is free is
-    ``late``."""
+    ``late``. ``silent``: without a command."""
     before, world, after = made.moments
     diagrams = made.model.diagrams
 
@@ -740,7 +758,10 @@ def _leads(made: Slice, config: Config, region: Region, won: set[Modes], late: M
         assert isinstance(rows, tuple)
         return all(each.modes in won for each in made.model.effects(config.modes, region.counters, rows))
 
-    node = diagrams.some(diagrams.every(diagrams.where(region.node, there), after), world)
+    node = diagrams.every(diagrams.where(region.node, there), after)
+    if silent:
+        node = diagrams.select(diagrams.among(made.model.command, 1), node, FALSE)
+    node = diagrams.some(node, world)
     if late is None:
         return diagrams.every(node, before) == TRUE
     return diagrams.choose(diagrams.select(node, FALSE, TRUE), late) is None

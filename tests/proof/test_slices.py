@@ -400,6 +400,51 @@ def test_a_mode_that_only_silence_ends_is_left_by_waiting() -> None:
         assert prove(machine, 60, phases=("slices",)).verdicts[0].kept in (None, kept), row
 
 
+ROUND = """\
+machine round
+board atmega2560
+tick 20 ms
+link operator serial1, 9600 baud, plain, silent after 500 ms
+command halt "h", urgent
+command go "g"
+motor axle pwm 12, forward 35, reverse 36
+switch jam by hand
+level jammed when jam for 200 ms clears when not jam
+mode idle stop
+mode s0 axle 50 %
+mode s1 axle 30 %
+mode s2 axle 10 %
+failsafes
+  in | when | go to
+  ENDS
+rules
+  in | when | go to
+  idle | go | s0
+  s0 | jammed | s2
+  s0 | after 1 s | s1
+  s1 | after 2 s | s2
+  s2 | jammed | s1
+  s2 | after 300 ms | s0
+promise every mode can reach idle
+"""
+
+
+@pytest.mark.parametrize(
+    ("ends", "kept"),
+    [
+        ("any | operator silent | idle", True),
+        ("s1 | operator silent | idle", True),
+        ("s0 | go and operator silent | idle", False),
+    ],
+)
+def test_who_says_nothing_comes_out_of_rounds(ends: str, kept: bool) -> None:
+    """Each mode leads to the next before silence has come, and silence comes all the same."""
+    machine = read_text(ROUND.replace("ENDS", ends))
+    assert prove(machine, 60).verdicts[0].kept is kept
+    alone = prove(machine, 60, phases=("slices",)).verdicts[0].kept
+    assert alone is True if ends.startswith("any") else alone in (None, kept)
+
+
 def test_levels_over_levels_are_asked_once_had_a_sensor_been_read() -> None:
     """Written out in each other's conditions, twelve of them are more than can be gone through."""
     levels = [
