@@ -29,8 +29,9 @@ RANDOM = 3
 def offered(machine: Machine) -> Iterator[tuple[Finding, Mend]]:
     """The mends that would be offered if there were time for all."""
     report = prove(machine, 30)
-    for finding in told_once(machine, report.findings):
-        for mend in mends(machine, finding):
+    found = told_once(machine, report.findings)
+    for finding in found:
+        for mend in mends(machine, finding, [each for each in found if each is not finding]):
             if holds_good(report, prove(mend.machine, 30), finding):
                 yield finding, mend
 
