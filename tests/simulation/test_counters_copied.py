@@ -68,11 +68,11 @@ def test_a_failsafe_that_stays_copies_and_does_not_step() -> None:
 @pytest.mark.parametrize("small", [False, True])
 def test_it_is_as_the_literal_reading_has_it(small: bool) -> None:
     copied = swapped = 0
-    for seed in range(6):
+    for seed in range(12 if small else 6):  # of small machines fewer come to copy
         machine = read_text(random_text(seed, 2, small, copying=True))
         changes = [d.changes for turn in tick_of(machine).parts for made in turn.decisions for d in made]
         copied += any(change.source for part in machine.parts for row in part.rows for change in row.changes)
         swapped += any(map(read_first, changes))
         compare(machine, random_inputs(machine, seed, 100))
         compare_chosen(machine, seed, 60)
-    assert copied >= 2 and (small or swapped)
+    assert copied >= 4 and (small or swapped)
