@@ -14,7 +14,6 @@ from statecraft.machine import Compare, Condition, Promise
 from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Node
 from statecraft.proof.engine.exploration import START, WATCH, Config, Explorer, Region
-from statecraft.proof.engine.liveness import cannot_reach
 from statecraft.proof.engine.model import Modes, SymbolicModel
 from statecraft.proof.engine.observer import possible_atoms
 from statecraft.proof.engine.zones import FREE
@@ -210,9 +209,7 @@ def _broken(explored: Reachability, promise: Promise, goal: _Goal) -> PromiseVer
 
 
 def _reach(explored: Reachability, promise: Promise, goal: _Goal) -> PromiseVerdict:
-    lost = cannot_reach(
-        explored.explorer, explored.explorer.numbers(), lambda config: goal(config.modes), sure=explored.sure
-    )
+    lost = explored.without_hope(lambda config: goal(config.modes))
     if not lost:
         return PromiseVerdict(promise, True)
     if explored.partial:

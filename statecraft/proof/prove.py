@@ -16,6 +16,7 @@ from statecraft.machine import (
     And,
     Compare,
     Condition,
+    Counter,
     InMode,
     LevelOn,
     Machine,
@@ -149,7 +150,7 @@ def prove(
     gc.disable()  # millions of small tuples are kept to the end, and none of them in a ring
     try:
         with proving(seconds, memory_mb, clock):
-            report = _Proof(kept(seen(machine)), machine, phases).report()
+            report = _Proof(kept(seen(_without_steps_at_rest(machine))), machine, phases).report()
             judged = zip(report.verdicts, machine.promises, strict=True)
             verdicts = tuple(replace(verdict, promise=promise) for verdict, promise in judged)
             return replace(report, machine=machine, verdicts=verdicts)
@@ -465,12 +466,26 @@ class _Proof:
                 partial(self.bare_in_slices, name, sensor),
             )
         yield _Question(
-            self.rows_asked(name), of(row_findings), lambda: self.row_use.findings(name), False, 3 * SLICE_SECONDS, name
+            self.rows_asked(name),
+            partial(self.rows, name),
+            lambda: self.row_use.findings(name),
+            False,
+            3 * SLICE_SECONDS,
+            name,
         )
         # last: it may take all the time that there is
         unwatched = all(link.silent is None for link in self.machine.links)
         if unwatched and may_drive_on(self.machine, self.machine.part(name)):
             yield _Question(f"whether the machine drives on for ever{said}", of(endless), undecided)
+
+    def rows(self, name: str) -> Iterator[Finding]:
+        """The findings about a part's rows and modes. What decides is seen to, where more may seem to than does."""
+        explored = self.explore([name])
+        part = explored.model.part_index[name]
+        if explored.rough:
+            with within(SOON_SECONDS if self.phase == "soon" else self.share()):
+                self.row_use.show(explored, part)
+        yield from row_findings(explored, part)
 
     def said(self, part: str) -> str:
         """The part, where there are several."""
@@ -803,6 +818,17 @@ class _Proof:
                 raise Undecided
             return replace(finding, message=finding.message.removesuffix(DOES_NOT_REPLAY) + DOES_NOT_REPLAY)
         return replace(finding, run=run)
+
+
+def _without_steps_at_rest(machine: Machine) -> Machine:
+    """``machine`` with the counters of steps of steppers that no mode sets as such that nothing moves but rows."""
+
+    def still(counter: Counter) -> Counter:
+        idle = counter.steps_of and machine.owner(counter.steps_of) is None
+        return replace(counter, steps_of="") if idle else counter
+
+    parts = [replace(part, counters=tuple(map(still, part.counters))) for part in machine.parts]
+    return replace(machine, parts=tuple(parts))
 
 
 def _moved_alone(machine: Machine) -> bool:

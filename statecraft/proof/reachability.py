@@ -17,6 +17,7 @@ from statecraft.machine import (
 )
 from statecraft.proof.engine.exploration import START, Config, Explorer, Only, Region, Transition, Watcher
 from statecraft.proof.engine.limits import within
+from statecraft.proof.engine.liveness import Subset, cannot_reach
 from statecraft.proof.engine.model import Modes, SymbolicModel, definitions
 from statecraft.proof.runs.replay import plays
 from statecraft.proof.runs.search import FoundRun, Goal, Search
@@ -61,7 +62,9 @@ class Reachability:
         self.model = self._model(loosely=True)
         self.partial = False
         self.varying: frozenset[int] = frozenset()
-        self.rough = bool(self.model.loose) or not all(cluster.exact for cluster in self.model.clusters)
+        self.rough = bool(self.model.loose or self.model.stepped_freely) or not all(
+            cluster.exact for cluster in self.model.clusters
+        )
         self.explorer = Explorer(self.model)
         self._searches: dict[int, Search] = {}
         self._by_mode: tuple[tuple[int, ...], dict[tuple[int, int], list[tuple[int, Config]]]] | None = None
@@ -97,6 +100,18 @@ class Reachability:
     def sure(self, edge: Transition) -> bool:
         """Whether ``edge`` can be relied on, whatever is not followed here."""
         return True
+
+    def without_hope(self, goal: Callable[[Config], bool]) -> dict[int, list[Subset]]:
+        """The pieces of configurations from which no run comes to where ``goal`` is true.
+
+        Raises:
+            Undecided: from others one does only if a stepper does the right number of steps.
+        """
+        numbers = self.explorer.numbers()
+        lost = cannot_reach(self.explorer, numbers, goal, sure=self.sure)
+        if self.model.stepped_freely and cannot_reach(self.explorer, numbers, goal, sure=self.sure, steps=True) != lost:
+            raise Undecided
+        return lost
 
     def lasting_dials(self, sensor: str, levels: Container[str]) -> Iterator[str]:
         """In a slice, the dials that stand for how long ``sensor`` has been read as it is, in some ``levels``."""

@@ -14,12 +14,14 @@ from functools import cached_property
 from statecraft.findings import Finding
 from statecraft.machine import Machine, Or, Part, Row, atoms
 from statecraft.proof.checks.unreachable import fired, modes_unused, silent, stuck
+from statecraft.proof.checks.unreachable import left as left_modes
 from statecraft.proof.engine.exploration import Config, Explorer, Only
 from statecraft.proof.engine.limits import OutOfTime, left, now, within
-from statecraft.proof.reachability import Undecided
+from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.counterexamples import Lost, Trail
 from statecraft.proof.runs.plans import tried
 from statecraft.proof.runs.random_walk import Play
+from statecraft.proof.runs.replay import held_states
 from statecraft.proof.runs.search import FoundRun, Goal, Search
 from statecraft.proof.slices import Played, Slice, Slices, SliceScope
 from statecraft.semantics import tick_of
@@ -83,6 +85,33 @@ class RowUse:
             idle = idle + 1 if len(self.play.rows) == before else 0
             if idle == most_idle:
                 return
+
+    def show(self, explored: Reachability, at: int) -> None:
+        """See every row of a part decide that seems to where all is followed, and every mode left that seems to be.
+
+        Raises:
+            Undecided: something is not seen to.
+        """
+        name = explored.model.parts[at].name
+        place = next(number for number, part in enumerate(self.machine.parts) if part.name == name)
+        rows = {(place, row) for part, row in fired(explored) if part == at}
+        modes = {(place, mode) for part, mode in left_modes(explored) if part == at}
+        self.seek(rows)
+
+        def show(goal: Goal) -> None:
+            found = explored.found(lambda _: goal)
+            if found is None:
+                raise Undecided
+            self.play.watch(state for state, _ in held_states(self.machine, found.run))
+
+        for each in sorted(rows):
+            if each not in self.play.rows:
+                show(_goal(at, (each[1], None)))
+        for each in sorted(modes):
+            if each not in self.play.left:
+                show(_leaving(at, each[1]))
+        if not (rows <= self.play.rows and modes <= self.play.left):
+            raise Undecided
 
     def findings(self, name: str) -> Iterator[Finding]:
         """The findings about the rows and modes of a part.
@@ -288,6 +317,16 @@ def _goal(part: int, way: Way) -> Goal:
         for edge, _ in explorer.steps(number, explorer.only._replace(once=True)):
             if edge.way.rows[part] == row:
                 yield Trail([edge])
+
+    return there
+
+
+def _leaving(part: int, mode: int) -> Goal:
+    def there(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
+        if config.modes[part] == mode:
+            for edge, target in explorer.steps(number, explorer.only._replace(once=True)):
+                if target.modes[part] != mode:
+                    yield Trail([edge])
 
     return there
 

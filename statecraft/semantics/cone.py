@@ -137,8 +137,11 @@ def watched_silences(parts: Iterable[Part], tick: Tick) -> dict[str, int]:
 
 def closure(machine: Machine, parts: Iterable[str], conditions: Iterable[Condition] = ()) -> frozenset[str]:
     """``parts`` and all that they, or ``conditions``, ask about, by way of levels too: no other part has a say
-    there."""
+    there. Who sets a stepper has one in what its steps are counted for."""
     asked = {part.name: parts_asked(machine, [row.when for row in part.rows]) for part in machine.parts}
+    for whole in machine.parts:
+        owners = [machine.owner(counter.steps_of) for counter in whole.counters if counter.steps_of]
+        asked[whole.name] |= {owner.name for owner in owners if owner is not None}
     found: set[str] = set()
     waiting = [*parts, *parts_asked(machine, conditions)]
     while waiting:

@@ -278,7 +278,8 @@ def steps_between(machine: Machine, stepper: Stepper, part: Part, mode: Mode) ->
     tick that begins in ``mode``: its setting after the tick before times the tick, up or down to a whole number.
 
     On its ramp it may be anywhere between what modes of the part set. A stop mode that does not stop gently cuts the
-    ramp, unless it sets the stepper, as it may one that is harmless. Where it may have turned round, it may be at rest.
+    ramp, unless it sets the stepper, as it may one that is harmless. Where it may just have turned round, it may be at
+    rest: in a mode that rows lead to from one that sets the other direction.
     """
     dials = {dial.name: dial for dial in machine.dials}
 
@@ -295,9 +296,15 @@ def steps_between(machine: Machine, stepper: Stepper, part: Part, mode: Mode) ->
     at_once = mode.stop and mode.gently is None and dict(mode.settings).get(stepper.name, Fixed(0)) == Fixed(0)
     if stepper.ramp is not None and not at_once:
         low, high = least, greatest
-    elif least < 0 < greatest:
+    elif any(min(low, of[0]) < 0 < max(high, of[1]) for of in map(asked, _before(part, mode))):
         low, high = min(0, low), max(0, high)
     return _steps(low, machine.tick_ms, low < 0), _steps(high, machine.tick_ms, high > 0)
+
+
+def _before(part: Part, mode: Mode) -> list[Mode]:
+    """The modes of ``part`` from which a row leads to ``mode``."""
+    into = [row for row in part.rows if row.move == "go" and row.target == mode.name]
+    return [part.mode[name] for name in dict.fromkeys(name for row in into for name in row.modes)]
 
 
 def _steps(rate: int, tick_ms: int, up: bool) -> int:

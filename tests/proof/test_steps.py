@@ -12,6 +12,7 @@ from statecraft.language import read_text
 from statecraft.proof.engine.model import SymbolicModel
 from statecraft.proof.prove import prove
 from statecraft.proof.runs.replay import breaks
+from statecraft.semantics.cone import closure
 from statecraft.simulation import Simulation, State
 
 MANY = """\
@@ -120,3 +121,88 @@ def test_steps_that_end_a_mode_end_it() -> None:
     text = "\n".join([*lines, ""]).replace(", silent after 1 s", "").replace("operator silent or lid", "lid")
     found = [each.mode.mode for each in prove(read_text(text)).findings if each.code == "endless" and each.mode]
     assert found == ["homing"]  # where the home switch never turns on
+
+
+AT_ONCE = """\
+machine tally
+board atmega2560
+tick 10 ms
+command halt button, pin 2, on when low, urgent
+command go button, pin 3, on when low
+stepper disc step 8, direction 9, at most 200 Hz
+counter count 0 .. 3, counts steps of disc
+mode parked stop
+mode rolling disc {rate} Hz
+mode slowing disc -100 Hz
+failsafes
+ in | when | go to
+ any | halt | parked
+rules
+ in | when | go to | do
+ parked | go | rolling | count = 1
+ rolling | count < 2 | {low} |
+ rolling | after 20 ms | slowing |
+"""
+
+
+def test_what_only_might_be_is_not_said_to_decide() -> None:
+    """From rest it goes on at once; between two whole numbers it may not, and where it does is seen."""
+
+    def never(text: str) -> list[int]:
+        found = prove(read_text(text), 1).findings
+        return [each.row.number for each in found if each.code in ("unreachable", "shadowed") and each.row]
+
+    assert never(AT_ONCE.format(rate=100, low="restart")) == [2]
+    assert never(AT_ONCE.format(rate=50, low="restart")) == []
+    turned = AT_ONCE.format(rate=100, low="restart") + " slowing | go | rolling | count = 1\n"
+    assert never(turned) == []  # it turns round, and so is at rest for a tick
+
+
+def test_whether_a_mode_is_left_for_good_hangs_on_no_step_that_only_might_be() -> None:
+    """Half a step a tick is a step every other tick: that it never comes, or comes at once, is not relied on."""
+    text = AT_ONCE.format(rate=50, low="stay").replace("any | halt", "slowing | halt")
+    once = text.replace("after 20 ms", "after 10 ms and not after 20 ms and count == 2")
+    (verdict,) = prove(read_text(once + "promise every mode can reach slowing\n"), 1).verdicts
+    assert not verdict.kept  # on the first tick it has done half a step, and so it stays
+
+
+def test_who_sets_no_stepper_moves_none() -> None:
+    text = AT_ONCE.format(rate=100, low="stay").replace(" disc 100 Hz", "").replace(" disc -100 Hz", "")
+    (verdict,) = prove(read_text(text + "promise never count > 1\n")).verdicts
+    assert verdict.kept
+
+
+IN_ANOTHER = """\
+machine tally
+board atmega2560
+tick 10 ms
+command halt button, pin 2, on when low, urgent
+command go button, pin 3, on when low
+stepper disc step 8, direction 9, at most 200 Hz
+failsafes
+ in | when | go to
+ any | halt | start
+part drive
+mode parked stop
+mode rolling disc 100 Hz
+rules
+ in | when | go to
+ parked | go | rolling
+part lights
+counter count 0 .. 3, counts steps of disc
+mode dark stop
+mode lit
+mode never
+rules
+ in | when | go to
+ dark | count == 2 | lit
+ lit | count < 2 | never
+ lit | go | dark
+"""
+
+
+def test_who_sets_the_stepper_has_a_say_where_its_steps_are_counted() -> None:
+    machine = read_text(IN_ANOTHER)
+    assert closure(machine, ["lights"]) == {"drive", "lights"}
+    found = [each for each in prove(machine).findings if each.code == "unreachable" and each.mode]
+    assert [each.mode and each.mode.mode for each in found] == ["never"]  # it never goes back

@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 
 from statecraft.findings import Finding
-from statecraft.proof.engine.liveness import Subset, cannot_reach
+from statecraft.proof.engine.liveness import Subset
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.goals import in_pieces
 
@@ -15,9 +15,7 @@ def no_way_to_stop(explored: Reachability, part: int) -> Iterator[Finding]:
     """Modes of ``part`` with a reachable configuration from which no run leads to a stop mode of it."""
     whole = explored.model.parts[part]
     stops = {place for place, mode in enumerate(whole.modes) if mode.stop}
-    lost = cannot_reach(
-        explored.explorer, explored.explorer.numbers(), lambda config: config.modes[part] in stops, sure=explored.sure
-    )
+    lost = explored.without_hope(lambda config: config.modes[part] in stops)
     if lost and (explored.model.loose or explored.partial):
         raise Undecided
     by_mode: dict[int, list[tuple[int, list[Subset]]]] = defaultdict(list)

@@ -156,6 +156,9 @@ def lost(explored: Reachability, part: int, place: int, only: Only) -> tuple[lis
 
     A counter that counts time and is followed roughly may be known to come to its end while the mode lasts. Who stays
     for ever comes there, and so that is where it is looked whether anything leads out of the mode.
+
+    Raises:
+        Undecided: from some, whether anything does hangs on how many steps a stepper does.
     """
     ends = {at: end for at, end in _ends(explored, part, place).items() if end is not None}
     firm = not roughly(explored, part, place)
@@ -165,12 +168,14 @@ def lost(explored: Reachability, part: int, place: int, only: Only) -> tuple[lis
         if all(config.counters[at] in (end, DEAD) for at, end in ends.items())
     ]
     explorer = _onward(explored, part, place, only, [config for _, config in sources])
-    stays = cannot_reach(
-        explorer,
-        [number for number in explorer.numbers() if explorer.configs[number].modes[part] == place],
-        lambda config: config.modes[part] != place,
-        firm=firm,
-    )
+    numbers = [number for number in explorer.numbers() if explorer.configs[number].modes[part] == place]
+
+    def gone(config: Config) -> bool:
+        return config.modes[part] != place
+
+    stays = cannot_reach(explorer, numbers, gone, firm=firm)
+    if explored.model.stepped_freely and cannot_reach(explorer, numbers, gone, firm=firm, steps=True) != stays:
+        raise Undecided
     found = []
     for number, pieces in stays.items():
         config = explorer.configs[number]

@@ -9,7 +9,7 @@ left when nothing can be taken any more is without hope: no run leads from there
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from statecraft.proof.engine.exploration import Boxes, Config, Explorer, TickCase, Transition
@@ -31,12 +31,14 @@ def cannot_reach(
     leads_there: Callable[[Transition], bool] = lambda edge: False,
     sure: Callable[[Transition], bool] = lambda edge: True,
     firm: bool = False,
+    steps: bool = False,
 ) -> dict[int, list[Subset]]:
     """The pieces of the configurations ``numbers`` from which no run reaches one for which ``goal`` is true, or takes
     an edge for which ``leads_there`` is.
 
     Edges that are not ``sure`` are not relied on. With loose counters, what they come to is not either, unless they are
-    ``firm``: they stand still on all the way. More may be without hope then than is, never less. All edges of the
+    ``firm``: they stand still on all the way. With ``steps``, neither is how far counters of steps move where their
+    modes do not say it. More may be without hope then than is, never less. All edges of the
     configurations that can be reached from ``numbers`` must have been found.
     """
     asked = [explorer.number(number) for number in numbers]
@@ -63,7 +65,7 @@ def cannot_reach(
         number: [edge for edge in explorer.edges[number] if leads_there(edge)] for number in reached
     }
     won = {number for number in reached if not left[number]}
-    for number in _won_at_once(explorer, reached, into, won, leads_there, sure):
+    for number in _won_at_once(explorer, reached, into, won, leads_there, sure) if not steps else ():
         left[number] = []
     for number in won:
         waiting |= dict.fromkeys(edge.source for edge in into[number])
@@ -77,7 +79,11 @@ def cannot_reach(
         for edge in edges_to_goal[number]:
             rest = _taken(explorer, rest, _from_where(explorer, edge, None))
         if explorer.model.loose and not firm:
-            rest = _taken(explorer, rest, _surely(explorer, explorer.edges[number], left))
+            rest = _taken(explorer, rest, _surely(explorer, explorer.edges[number], left, None))
+        elif steps:
+            if all(map(sure, explorer.edges[number])):
+                free = explorer.model.stepped_freely
+                rest = _taken(explorer, rest, _surely(explorer, explorer.edges[number], left, free))
         else:
             # What leads to where all is well first: it takes the most at once.
             for edge in sorted(explorer.edges[number], key=lambda edge: bool(left[explorer.number(edge.target)])):
@@ -141,12 +147,16 @@ def _from(explorer: Explorer, edge: Transition, way: TickCase) -> Boxes:
     )
 
 
-def _surely(explorer: Explorer, edges: Iterable[Transition], left: dict[int, list[Subset]]) -> list[Subset]:
-    """From where a way is known whatever loose counters come to: by an edge for each thing that they may come to."""
+def _surely(
+    explorer: Explorer, edges: Iterable[Transition], left: dict[int, list[Subset]], free: Collection[int] | None
+) -> list[Subset]:
+    """From where a way is known whatever the counters at ``free`` (None: all) come to: by an edge for each thing that
+    they may come to."""
     groups: dict[object, dict[object, list[Transition]]] = defaultdict(lambda: defaultdict(list))
     for edge in edges:
         region = edge.way.region
-        base = (region.zone, region.time, region.hearing.reset, edge.reset, edge.loose)
+        known = tuple(value for at, value in enumerate(region.counters) if free is not None and at not in free)
+        base = (region.zone, region.time, region.hearing.reset, edge.reset, edge.loose, known)
         groups[base][region.counters].append(edge)
     found: list[Subset] = []
     for ways in groups.values():

@@ -923,10 +923,11 @@ class SymbolicModel:
     def moves(self, place: int, modes: Modes) -> tuple[int, int]:
         """How far a counter that pulses or steps move does so, least and most, on a tick that begins in ``modes``."""
         counter = self.counters[place]
-        stepper = self.machine.output(counter.steps_of) if counter.steps_of else None
-        owner = None if stepper is None else self.machine.owner(stepper.name)
-        if owner is None:
+        if not counter.steps_of:
             return self.from_outside[place]
+        stepper, owner = self.machine.output(counter.steps_of), self.machine.owner(counter.steps_of)
+        if owner is None:
+            return self.from_outside[place]  # who sets it is not followed
         part = self.part_index[owner.name]
         key = (place, modes[part])
         found = self._moves.get(key)
@@ -934,6 +935,19 @@ class SymbolicModel:
             assert isinstance(stepper, Stepper)
             found = self._moves[key] = steps_between(self.machine, stepper, owner, owner.modes[modes[part]])
         return found
+
+    @cached_property
+    def stepped_freely(self) -> frozenset[int]:
+        """The counters of steps, loose ones apart, of which some mode does not say how far they move on a tick: what
+        steps make of them here is possible, no more."""
+        return frozenset(
+            place
+            for place in self.from_outside
+            if self.counters[place].steps_of and place not in self.loose
+            for part, owner in enumerate(self.parts)
+            for mode in range(len(owner.modes))
+            if len(set(self.moves(place, tuple(mode if at == part else 0 for at in range(len(self.parts)))))) > 1
+        )
 
     def moved(self, place: int, value: int | None, modes: Modes) -> tuple[int | None, ...]:
         """What a counter that pulses or steps move may come to from ``value`` on a tick that begins in ``modes``."""

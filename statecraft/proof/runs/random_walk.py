@@ -54,7 +54,7 @@ from statecraft.semantics.guards import (
     replaced,
     tests,
 )
-from statecraft.semantics.keys import ClockKey, GroupClock
+from statecraft.semantics.keys import ClockKey, GroupClock, StepRest
 from statecraft.simulation import Simulation, State
 
 RowPlace = tuple[int, int]
@@ -75,7 +75,8 @@ MOST_ROUNDS = 400_000
 """For how many ticks inputs are held for a row that waits for rounds, at most; most of these ticks are jumped over."""
 
 KEPT = 12
-"""How many states are kept of those in which all parts are in the same modes: with different counters, one of each."""
+"""How many states are kept of those in which all parts are in the same modes: with different counters, and what moves
+them, one of each."""
 
 Modes = tuple[int, ...]
 ChosenInputs = tuple[tuple[int | None, ...], tuple[bool, ...], tuple[int | None, ...], tuple[int, ...]]
@@ -103,10 +104,15 @@ class Play:
         self._told = {self._model.counters[place].name: values for place, (_, values) in self._model.told.items()}
         self._simulation = Simulation(machine)
         self._holder = Holder(machine, self._simulation)
-        index = self._simulation.layout.index
+        layout = self._simulation.layout
+        index = layout.index
         self._modes_at = [index["mode", part.name] for part in machine.parts]
         self._row_at = [index["row", part.name] for part in machine.parts]
-        self._counters_at = [index["counter", counter.name] for part in machine.parts for counter in part.counters]
+        counters = [counter for part in machine.parts for counter in part.counters]
+        self._counters_at = [index["counter", counter.name] for counter in counters]
+        for counter in counters:
+            if counter.steps_of:  # how far it moves next hangs on these
+                self._counters_at += [index["shown", counter.steps_of], layout.place[StepRest(counter.name)]]
         self._chance = random.Random(1)
         self._commands = numbered(machine.commands)
         self._urgent = {self._commands[name] for name in self._model.urgent}
