@@ -383,7 +383,10 @@ class Driver:
     def _on_time(self, tick: int, counted: bytes) -> None:
         if int.from_bytes(counted, "little") != tick + 1:
             told = int.from_bytes(counted, "little")
-            raise ChipSilent(f"after tick {tick} the chip counts {told} ticks: it is late")
+            after = self.moments.look * self.machine.tick_ms
+            raise ChipSilent(
+                f"tick {tick} is not done {after:g} ms after it is due, when the chip is looked at: it has done {told}"
+            )
 
     def _inputs_size(self) -> int:
         moves = sum(size_of(move_type(self.machine, counter)) for counter in self.machine.pulsed)
