@@ -140,13 +140,14 @@ class Play:
         self._states: dict[Modes, dict[tuple[int, ...], State]] = {}
         self._met: dict[Modes, int] = {}
         self._by_mode: dict[RowPlace, list[Modes]] = {}
+        self._asking = {(place[0], mode) for place in self._tried for mode in self._applies(place)}
         self._ticks = 0
         self._moves: tuple[int, ...] = ()
         steady = [a for level in machine.levels for c in (level.set, level.clear) for a in atoms(c)]
         slow = [a.ticks // 2 for a in steady if isinstance(a, Steady) and a.kind == "counter" and a.ticks > 3]
         # so slowly that a counter is not taken to stand, and as fast as can be
         self._paces = [*slow, 1, 1] if slow else []
-        self._keep(self._simulation.step_chosen(*self._inputs()[:3]))
+        self._begin()
 
     def seek(self, rows: Iterable[RowPlace], left: Iterable[RowPlace], patience: int = PATIENCE) -> None:
         """Play until all of ``rows`` have decided and all the modes ``left`` have been left, or nothing new is seen for
@@ -160,12 +161,24 @@ class Play:
         last = self._ticks
         while (wanted or leaving) and self._ticks < last + patience:
             now()
+            if not any(mode in self._by_mode for mode in self._asking):
+                self._begin()  # tick 0 led to where no row applies: another may not
+                continue
             self._attempt(wanted, leaving)
             some = len(wanted) + len(leaving)
             wanted -= self.rows
             leaving -= self.left
             if len(wanted) + len(leaving) < some:
                 last = self._ticks
+
+    def _begin(self) -> None:
+        """Tick 0, on inputs chosen by chance."""
+        start = self._simulation.layout.start
+        self._simulation.restore(start)
+        state = self._simulation.step_chosen(*self._inputs()[:3])
+        self._see(start, state)
+        self._keep(state)
+        self._ticks += 1
 
     def watch(self, states: Iterable[State]) -> None:
         """See what happens in ``states``, which follow each other from tick 0 on."""
