@@ -218,21 +218,33 @@ def wavers(
                 return Or(tuple(told(each, modes, word) for each in several))
             case InMode(part, names):
                 return _constant(modes[part] in names)
-            case LevelOn(name) if wavers(machine, levels[name], sensor, longest, never):
+            case LevelOn(name) if wavering[name]:
                 return SwitchOn(f"{name} {word}")
             case Steady(name, band, _) if name == sensor.name and band < tremble(machine, sensor, sides):
                 return SwitchOn(f"{condition!r} {word}")
             case _:
                 return condition
 
+    def steady(name: str) -> Iterator[Condition]:
+        """What is so on either tick of a level that does not change: what would change it does not hold."""
+        of = levels[name]
+        for condition, lasting, on in ((of.clear, of.clear_ticks, True), (of.set, of.set_ticks, False)):
+            other = of.set if on else of.clear
+            changed = And((LevelOn(name) if on else Not(LevelOn(name)), condition, Not(other)))
+            if not lasting:
+                yield from (Not(changed), Not(as_twin(changed, sensor.name)))
+
+    asked = {atom.level for side in sides for atom in atoms(side) if isinstance(atom, LevelOn)}
+    wavering = {name: wavers(machine, levels[name], sensor, longest, never) for name in sorted(asked)}
+    still = [each for name, moves in wavering.items() if not moves for each in steady(name)]
     for modes in _modes_asked(machine, sides):
         if not modes.items().isdisjoint(never):
             continue
         on, off = told(level.set, modes, "set"), as_twin(told(level.clear, modes, "clear"), sensor.name)
         stay: list[Guard] = []
-        if staying and satisfy(And((on, off, close)), ranges) is not None:
+        if staying and satisfy(And((on, off, close, *still)), ranges) is not None:
             stay = [_stays(machine, level, sensor, modes, turned) for turned in (True, False)]
-        if satisfy(And((on, off, close, *stay)), ranges) is not None:  # type: ignore[arg-type]
+        if satisfy(And((on, off, close, *still, *stay)), ranges) is not None:  # type: ignore[arg-type]
             return True
     return False
 

@@ -183,3 +183,28 @@ def test_another_part_stands_or_goes_round_but_not_both() -> None:
     for one, both in (("idle", False), ("back", True), ("idle or cart in back", True)):
         machine = read_text(BETWEEN.format(head=HEAD, one=one, other="there"))
         assert ("other" in stays_among(machine, *said)) == both, one
+
+
+@pytest.mark.parametrize(
+    ("clears", "told"), [("front > 80 cm", set()), ("front > 200 cm", {"far"}), ("front > 80 cm for 1 s", {"far"})]
+)
+def test_a_level_that_another_one_holds_off_does_not_waver(clears: str, told: set[str]) -> None:
+    """far has no gap at 100 cm, but where front reads that near is off: it cleared at once, or may still be on."""
+    machine = read_text(
+        HEAD
+        + f"""
+level near when front < 50 cm clears when {clears}
+level far when front > 100 cm and near clears when front <= 100 cm
+mode idle stop
+mode going axle 40 %
+failsafes
+in | when | go to | do
+any | halt | idle |
+rules
+in | when | go to | do
+idle | go and not far | going |
+going | go | idle |
+"""
+    )
+    found = [each for each in prove(machine).findings if each.code == "bare threshold" and each.mode is None]
+    assert {each.subject for each in found} == told
