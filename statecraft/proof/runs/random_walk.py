@@ -145,8 +145,19 @@ class Play:
         self._moves: tuple[int, ...] = ()
         steady = [a for level in machine.levels for c in (level.set, level.clear) for a in atoms(c)]
         slow = [a.ticks // 2 for a in steady if isinstance(a, Steady) and a.kind == "counter" and a.ticks > 3]
-        # so slowly that a counter is not taken to stand, and as fast as can be
+        # so slowly that a counter is only just not taken to stand, and as fast as can be
         self._paces = [*slow, 1, 1] if slow else []
+        bands = {a.sensor: a.band for a in steady if isinstance(a, Steady) and a.kind == "counter"}
+        self._choices = [
+            [
+                0,
+                each.least,
+                each.most,
+                each.most,
+                *(min(each.most, bands[name] + 1) for name in bands if name == each.counter.name),
+            ]
+            for each in self._table.movements
+        ]
         self._begin()
 
     def seek(self, rows: Iterable[RowPlace], left: Iterable[RowPlace], patience: int = PATIENCE) -> None:
@@ -199,8 +210,7 @@ class Play:
         self._met[start] += 1
         self._simulation.restore(chance.choice(list(self._states[start].values())))
         mode = start[part]
-        movements = self._table.movements
-        self._moves = tuple(chance.choice([0, each.least, each.most, each.most]) for each in movements)
+        self._moves = tuple(map(chance.choice, self._choices))
         inputs = self._inputs(self._suiting(part, row.number) if chance.random() < SUITING else NO_WITNESS)
         asked = [test.command for test in self._tests(part, row) if isinstance(test, Taken)]
         taken = self._commands[chance.choice(asked)] if asked else self._command()
