@@ -91,12 +91,14 @@ class Run:
         tail: the index of the stretch from which the rest repeats for ever; None for a run that ends.
         modes: the mode of each part at the end of the last tick.
         kept: what counters and dials that outlast the power have kept from before it; those not named, their start.
+        waited: it waits for something that counts from outside, and a shorter one may show the same.
     """
 
     stretches: tuple[Hold, ...]
     tail: int | None = None
     modes: tuple[ModeRef, ...] = ()
     kept: tuple[tuple[str, int], ...] = ()
+    waited: bool = False
 
     @property
     def ticks(self) -> int:

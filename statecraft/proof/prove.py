@@ -680,9 +680,10 @@ class _Proof:
             found = verdict(made, replace(promise, when=made.observed[0]))
             if found.kept is False:
                 assert found.run is not None and made.played is not None
-                if not breaks(machine, promise, found.run):
+                runs = [found.run] if breaks(machine, promise, found.run) else []
+                if not runs or found.run.ticks > made.played.found.run.ticks:  # it waits for what may come sooner
                     others = (other.real for other in made.played.others())
-                    runs = [run for run in others if breaks(machine, promise, run)]
+                    runs += [run for run in others if breaks(machine, promise, run)]
                     if not runs:
                         raise Spurious(made.played.blamed_for_observed())
                     found = replace(found, run=min(runs, key=lambda run: run.ticks))

@@ -324,6 +324,7 @@ class Played:
             free = of.sliced.sources, of.sliced.kept_clocks
             found = moved_as_free(of.whole, of.model, found, *free, of.observed_atoms, closely, waits)
         self.real = heard_as_free(of.whole, found.run, of.sliced.sources, of.sliced.kept_clocks)
+        self.real = replace(self.real, waited=self.real.ticks > self.found.run.ticks)
         self.simulation = begun(of.whole, found.run)
         self.layout = self.simulation.layout
         self.ticks: list[tuple[Stimulus, State, State]] = []

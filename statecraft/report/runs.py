@@ -73,6 +73,8 @@ def heading(run: Run) -> str:
     """What stands above a run."""
     if run.tail is not None:
         return "a run that goes on for ever:"
+    if run.waited:
+        return f"a run, {plural(run.ticks, 'tick')} (a shorter one may show it, too):"
     return f"the shortest run, {plural(run.ticks, 'tick')}:"
 
 

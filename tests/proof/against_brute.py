@@ -9,7 +9,7 @@ import random
 import re
 from collections.abc import Callable, Iterator, Sequence
 
-from statecraft.findings import Finding
+from statecraft.findings import Finding, Run
 from statecraft.language import FileErrors, read_text
 from statecraft.machine import Condition, DimLamp, Lamp, Level, LevelOn, Machine, Motor, Row, atoms
 from statecraft.proof.engine.exploration import START, Explorer
@@ -232,6 +232,11 @@ ASKED = {
 """The question that each finding answers, as it begins where it is left open."""
 
 
+def _as_long(run: Run, shortest: int | None) -> bool:
+    """Whether ``run`` is a shortest one, or one that is not said to be."""
+    return shortest is not None and (run.ticks == shortest or (run.waited and run.ticks > shortest))
+
+
 def contradictions(
     machine: Machine, limit: int = 60_000, world: World | None = None, phases: Sequence[Phase] = ("slices",)
 ) -> tuple[list[str], int, int]:
@@ -268,7 +273,7 @@ def contradictions(
         told = f"promise {verdict.promise.text or number}"
         if verdict.kept != (kept.broken is None):
             found.append(f"{told}: brute {kept.broken is None}, proof {verdict.kept}")
-        elif verdict.run is not None and verdict.run.ticks != kept.broken and not steps:
+        elif verdict.run is not None and not steps and not _as_long(verdict.run, kept.broken):
             found.append(f"{told}: shortest run: brute {kept.broken}, proof {verdict.run.ticks}")
         elif verdict.worst is not None and kept.worst is not None and verdict.worst < kept.worst:
             found.append(f"{told}: worst: brute {kept.worst}, proof {verdict.worst}")

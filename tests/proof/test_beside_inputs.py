@@ -7,6 +7,7 @@ import pytest
 from statecraft.language import read_text
 from statecraft.proof.prove import prove
 from statecraft.proof.reachability import Reachability
+from statecraft.report.runs import heading
 from tests.proof.against_brute import contradictions, disagreements
 from tests.proof.beside_inputs import beside_text
 from tests.proof.brute import World
@@ -134,3 +135,11 @@ def test_so_are_those_with_what_is_kept(seed: int) -> None:
 def test_what_is_proved_of_those_that_count_steps_is_so(seed: int) -> None:
     world = World(read_text(beside_text(seed, stepping=True)))
     assert contradictions(world.machine, world=world, phases=("soon", "slices", "whole"))[0] == []
+
+
+def test_a_run_that_waits_for_a_counter_is_not_called_the_shortest() -> None:
+    """In the slice the counter is anywhere on the second tick; in the machine it is a third one until it is there."""
+    _, verdict, *_ = prove(read_text(beside_text(98)), phases=("slices",)).verdicts
+    assert verdict.run is not None and heading(verdict.run) == "a run, 3 ticks (a shorter one may show it, too):"
+    _, verdict, *_ = prove(read_text(beside_text(98))).verdicts
+    assert verdict.run is not None and heading(verdict.run) == "the shortest run, 2 ticks:"
