@@ -14,6 +14,7 @@ from statecraft.proof.prove import prove
 from statecraft.proof.runs.replay import breaks
 from statecraft.semantics.cone import closure
 from statecraft.simulation import Simulation, State
+from tests.proof.against_brute import contradictions, small_text
 
 MANY = """\
 machine turner
@@ -206,3 +207,10 @@ def test_who_sets_the_stepper_has_a_say_where_its_steps_are_counted() -> None:
     assert closure(machine, ["lights"]) == {"drive", "lights"}
     found = [each for each in prove(machine).findings if each.code == "unreachable" and each.mode]
     assert [each.mode and each.mode.mode for each in found] == ["never"]  # it never goes back
+
+
+@pytest.mark.slow
+def test_what_only_a_lucky_step_would_end_is_not_said_to_end() -> None:
+    """rasmer goes on for ever while the counter comes to 0 behind it, each time; a step left out would end it."""
+    machine = read_text(small_text(45, stepping=True))
+    assert contradictions(machine, phases=("soon", "slices", "whole"))[0] == []
