@@ -156,9 +156,7 @@ def _surely(
     for edge in edges:
         region = edge.way.region
         known = tuple(value for at, value in enumerate(region.counters) if free is not None and at not in free)
-        base: tuple[object, ...] = (region.zone, region.time, region.hearing.reset, known)
-        if free is None:
-            base += (edge.reset, edge.loose)
+        base = (region.zone, region.time, region.hearing.reset, known)
         groups[base][region.counters].append(edge)
     found: list[Subset] = []
     for ways in groups.values():
