@@ -364,26 +364,24 @@ class Zones:
 def _tightened(matrix: Matrix, size: int, row: int, column: int, bound: int) -> Matrix:
     """``matrix`` with ``x_row - x_column <= bound`` added, and every other bound that this tightens."""
     made = list(matrix)
-    start = column * size
-    out = [(j, bound + way) for j, way in enumerate(matrix[start : start + size]) if way < FREE]
-    for i, reach in enumerate(matrix[row::size]):
-        if reach < FREE:
-            start = i * size
-            for j, way in out:
-                if reach + way < made[start + j]:
-                    made[start + j] = reach + way
+    _by_way_of(made, size, row, column, bound)
     return tuple(made)
 
 
 def _closed(matrix: list[int], size: int) -> Matrix:
     """The tightest bounds that follow (R. Floyd, "Algorithm 97: shortest path", 1962)."""
     for middle in range(size):
-        start = middle * size
-        out = [(j, way) for j, way in enumerate(matrix[start : start + size]) if way < FREE]
-        for i, reach in enumerate(matrix[middle::size]):
-            if reach < FREE:
-                start = i * size
-                for j, way in out:
-                    if reach + way < matrix[start + j]:
-                        matrix[start + j] = reach + way
+        _by_way_of(matrix, size, middle, middle, 0)
     return tuple(matrix)
+
+
+def _by_way_of(matrix: list[int], size: int, row: int, column: int, bound: int) -> None:
+    """Tighten, in place, what follows from the bounds up to ``row``, ``bound``, and those from ``column`` on."""
+    start = column * size
+    out = [(j, bound + way) for j, way in enumerate(matrix[start : start + size]) if way < FREE]
+    for i, reach in enumerate(matrix[row::size]):
+        if reach < FREE:
+            start = i * size
+            for j, way in out:
+                if reach + way < matrix[start + j]:
+                    matrix[start + j] = reach + way
