@@ -45,6 +45,7 @@ from statecraft.proof.checks.overlapping import overlap, overlapping
 from statecraft.proof.checks.runaway import runaway
 from statecraft.proof.checks.stale_decision import stale_decision
 from statecraft.proof.checks.unreachable import findings as row_findings
+from statecraft.proof.checks.unreachable import fired
 from statecraft.proof.checks.unused import unused
 from statecraft.proof.checks.waits_for_ever import waits_for_ever
 from statecraft.proof.engine.conditions import ranges_of, satisfy
@@ -486,6 +487,7 @@ class _Proof:
             with within(SOON_SECONDS if self.phase == "soon" else self.share()):
                 self.row_use.show(explored, part)
         yield from row_findings(explored, part)
+        self.slices.never_decide(name, {number for at, number in fired(explored) if at == part})
 
     def said(self, part: str) -> str:
         """The part, where there are several."""

@@ -532,6 +532,10 @@ class Slices:
         # Slices that ask about the same inputs make the same diagrams, and share them.
         self._diagrams: dict[tuple[int, ...], Diagrams] = {}
 
+    def never_decide(self, part: str, fired: Collection[int]) -> None:
+        """None of a part's rows but those that ``fired`` ever decides: all that it does has been followed."""
+        self.dead |= {(part, row.number) for row in self.machine.part(part).rows if row.number not in fired}
+
     def made(self) -> list[Slice]:
         """All slices so far."""
         return list(self._made.values())
