@@ -361,16 +361,11 @@ class Played:
         here = self._wrong(last, self._read(last))
         if here:
             return here
-        model = self.slice.model
-        levels = [
-            atom for cluster in model.clusters[: model.with_state] for atom in cluster.inputs if self._is_free(atom)
-        ]
-        for tick in range(last, -1, -1) if levels else ():
-            look()
-            wrong = self._wrong(tick, levels)
-            if wrong:
-                return wrong
-        return self._wrong(last, [atom for cluster in model.clusters for atom in cluster.inputs if self._is_free(atom)])
+        told = self._told_levels()
+        if told:
+            return told
+        every = [atom for cluster in self.slice.model.clusters for atom in cluster.inputs]
+        return self._wrong(last, [atom for atom in every if self._is_free(atom)])
 
     def blamed_at_end(self, ticks: int = 2) -> list[Thing]:
         """What has a wrong value on the last ticks in what the rows there ask, though they decide as they should: what
@@ -382,9 +377,18 @@ class Played:
         return []
 
     def blamed_for_observed(self) -> list[Thing]:
-        """What has a wrong value in the conditions observed, on the latest tick on which anything has."""
-        asked = [atom for atom in self.slice.observed_atoms if self._is_free(atom)]
-        for tick in range(len(self.ticks) - 1, -1, -1):
+        """What has a wrong value in the conditions observed, on the latest tick on which anything has; else in what the
+        levels that are followed were told."""
+        return self._latest([atom for atom in self.slice.observed_atoms if self._is_free(atom)]) or self._told_levels()
+
+    def _told_levels(self) -> list[Thing]:
+        """What levels that are followed were told wrongly, on the latest tick on which they were."""
+        clusters = self.slice.model.clusters[: self.slice.model.with_state]
+        return self._latest([atom for cluster in clusters for atom in cluster.inputs if self._is_free(atom)])
+
+    def _latest(self, asked: Sequence[Atom]) -> list[Thing]:
+        """What has a wrong value in what is ``asked``, on the latest tick on which anything has."""
+        for tick in range(len(self.ticks) - 1, -1, -1) if asked else ():
             look()
             wrong = self._wrong(tick, asked)
             if wrong:

@@ -12,7 +12,7 @@ from statecraft.language import FileErrors, read_text
 from statecraft.machine import Compare, Machine, atoms
 from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.slicing import sliced
-from statecraft.proof.prove import prove
+from statecraft.proof.prove import _Proof, prove
 from statecraft.proof.runs.replay import replay
 from tests.benchmarks.trade_proofs import exclusive, held, rangers, switches
 from tests.proof.against_brute import contradictions, small_text
@@ -485,3 +485,48 @@ def test_a_clock_beside_what_is_always_so_has_its_dial() -> None:
     more = "group either rest, creeping\npromise never not (heard_or_not in either or halt absent 20 ms)\n"
     (verdict,) = prove(read_text(HEARD_OR_NOT + more), 60, phases=("slices",)).verdicts
     assert verdict.kept is True
+
+
+LATE_TO_STOP = """machine late
+board atmega2560
+tick 10 ms
+link op serial1, 9600 baud, checked, silent after 300 ms
+command halt "h" from op, urgent
+command go "g" from op
+command run "r" from op
+sensor front by hand, 2 cm .. 400 cm
+level near when front < 60 cm for 100 ms clears when front > 80 cm for 100 ms
+motor wheel pwm 5, forward 30, reverse 31
+mode idle stop
+mode held wheel 50 %
+mode first wheel 20 %
+mode second wheel 30 %
+mode third wheel 40 %
+group auto first, second, third
+failsafes
+  in | when | go to
+  any | halt | idle
+  any | op silent | idle
+rules
+  in | when | go to
+  idle | go | held
+  held | go absent 300 ms | idle
+  idle | run and not near | first
+  first | after 800 ms | second
+  second | near | idle
+  second | after 10 s | third
+  third | after 200 ms | first
+  auto | after 10 min in auto | idle
+promise never held and near for 100 ms
+"""
+
+
+def test_what_a_level_was_told_is_to_blame_for_a_promise() -> None:
+    """``near`` is followed, and how long it has been so is free: that is what the promise's run lacks, and no clock."""
+    machine = read_text(LATE_TO_STOP)
+    proof = _Proof(machine, machine, ("slices",))
+    (verdict,) = proof.report().verdicts
+    assert verdict.kept is False and verdict.run is not None and verdict.run.ticks == 21
+    followed = {thing for made in proof.slices.made() if made.observed for thing in made.sliced.things}
+    assert ("for", "near") in followed and ("clock", "mode machine") not in followed
+    assert not any(name.startswith("group") for _, name in followed)
