@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from functools import partial
 from itertools import pairwise
 from typing import Literal
@@ -33,7 +34,16 @@ from statecraft.proof.checks.endless import dead_encoder, endless, may_drive_on
 from statecraft.proof.checks.faint_hope import faint_hope
 from statecraft.proof.checks.fault_ignored import askers, fault_ignored, watched
 from statecraft.proof.checks.flapping import flapping
-from statecraft.proof.checks.flapping_rates import Rates, alone, in_turn, modes_alone, rates, sharper, with_slow_parts
+from statecraft.proof.checks.flapping_rates import (
+    Rates,
+    alone,
+    group_clocks,
+    in_turn,
+    modes_alone,
+    rates,
+    sharper,
+    with_slow,
+)
 from statecraft.proof.checks.halt_missed import halt_missed
 from statecraft.proof.checks.halt_undone import halt_undone, may_start_again
 from statecraft.proof.checks.held_back_only import candidates, held_back_only
@@ -579,27 +589,33 @@ class _Proof:
         """Flapping, excluded: by how often each part can change its mode; else with what its rows read followed.
 
         A part that seems to change its mode on every tick is asked about again with its small counters followed; and
-        with the modes of slow parts standing still (:func:`with_slow_parts` says why). One that does not flap while
-        parts that do stand still flaps because they do, if at all: what has one cause is told once.
+        with what is slow standing still, its group clocks and the modes of slow parts (:func:`with_slow` says why). One
+        that does not flap while parts that do stand still flaps because they do, if at all: what has one cause is told
+        once.
         """
         machine = self.machine
         names = [part.name for part in machine.parts]
-        clocks = {name: SliceScope(frozenset([name]), frozenset([("clock", f"mode {name}")])) for name in names}
+        asked_of = {name: SliceScope(frozenset([name]), frozenset([("clock", f"mode {name}")])) for name in names}
+        groups = {name: group_clocks(machine, name) for name in names}
         every: dict[str, Rates] = {}
         found: dict[ModeRef | None, Finding] = {}
+
+        def slowed(name: str, still: frozenset[str], moved: Fraction = Fraction(0)) -> Rates:
+            """The rates of a part with ``still`` and its group clocks standing still."""
+            made = self.slices.slice(asked_of[name])
+            with made.with_standing(still.union(groups[name])):
+                return with_slow(every[name], rates(made), moved + sum(groups[name].values()))
+
         for name in names:
-            every[name] = rates(self.slices.slice(clocks[name]))
+            every[name] = rates(self.slices.slice(asked_of[name]))
             counters = [("counter", each.name) for each in machine.part(name).counters if each.high - each.low < FEW]
             if alone(every[name]) and counters:
-                clocks[name] = clocks[name].with_more(counters)
-                every[name] = sharper(every[name], rates(self.slices.slice(clocks[name])))
+                asked_of[name] = asked_of[name].with_more(counters)
+                every[name] = sharper(every[name], rates(self.slices.slice(asked_of[name])))
+            if alone(every[name]) and groups[name]:
+                every[name] = slowed(name, frozenset())
         slow = frozenset(name for name, found in every.items() if not alone(found))
         moved = in_turn(every[name] for name in slow)
-
-        def standing(name: str, still: frozenset[str]) -> Rates:
-            made = self.slices.slice(clocks[name])
-            with made.with_standing(still):
-                return rates(made)
 
         def asked_about(name: str) -> bool:
             among = modes_alone(every[name])
@@ -611,7 +627,7 @@ class _Proof:
         flap, later = set[str](), list[str]()
         for name in names:
             if alone(every[name]) and slow:
-                every[name] = with_slow_parts(every[name], standing(name, slow), moved)
+                every[name] = slowed(name, slow, moved)
             if alone(every[name]):
                 try:
                     with within(SOON_SECONDS):
@@ -620,7 +636,7 @@ class _Proof:
                     now()
                     later.append(name)
         for name in later:
-            by_itself = with_slow_parts(every[name], standing(name, slow | flap), moved)
+            by_itself = slowed(name, slow | flap, moved)
             if flap and not alone(by_itself):
                 every[name] = by_itself
             elif asked_about(name):

@@ -97,6 +97,11 @@ class Reachability:
         of ``ways``; with the cells, as bits, in which they may."""
         return {}
 
+    def not_entered(self, cells: Iterable[tuple[int, int]], modes: Iterable[Modes]) -> frozenset[str]:
+        """In a slice, the groups' clocks that could not stand as rows of ``modes`` see them on ``cells``, of clusters,
+        from the next tick on if their group were entered now."""
+        return frozenset()
+
     def sure(self, edge: Transition) -> bool:
         """Whether ``edge`` can be relied on, whatever is not followed here."""
         return True

@@ -71,7 +71,7 @@ class Slice(Reachability):
     Attributes:
         sliced: what is followed, and what each free dial stands for.
         varying: the clusters that anything free is in: they do not stand still when inputs do.
-        standing: the parts whose modes are taken to stand still when inputs do, see :meth:`with_standing`.
+        standing: what is taken to stand still when inputs do, see :meth:`with_standing`.
     """
 
     def __init__(self, machine: Machine, made: Sliced, firmly: bool = False) -> None:
@@ -106,9 +106,10 @@ class Slice(Reachability):
         self.standing: frozenset[str] = frozenset()
 
     @contextmanager
-    def with_standing(self, parts: frozenset[str]) -> Iterator[None]:
-        """Take the modes of ``parts``, which are not followed, to stand still when inputs do."""
-        self.standing = parts
+    def with_standing(self, names: frozenset[str]) -> Iterator[None]:
+        """Take the modes of the parts ``names``, which are not followed, to stand still when inputs do; of clocks so
+        named, which are not followed either, what is asked about them."""
+        self.standing = names
         try:
             yield
         finally:
@@ -218,6 +219,16 @@ class Slice(Reachability):
                 found[index] = sum(1 << place for place, stands in enumerate(some) if stands)
         return found
 
+    def not_entered(self, cells: Iterable[tuple[int, int]], modes: Iterable[Modes]) -> frozenset[str]:
+        """See :meth:`Reachability.not_entered`: those that are taken to stand and have run for more than a tick. (One
+        cell stands for all that rows of the modes do not tell from it, so that what others ask says nothing.)"""
+        asked = {each for some in modes for place in enumerate(some) for each in self.asks(*place)}
+        free = self.sliced.sources
+        so = ((i, atom) for i, cell in cells for atom in self.model.clusters[i].cells[cell].true if (i, atom) in asked)
+        late = [atom for _, atom in so if isinstance(atom, Compare) and atom.op == ">=" and atom.offset > 1]
+        sources = [free[term.name] for atom in late for term in terms_of(atom) if term.name in free]
+        return frozenset(source.thing[1] for source in sources) & self.standing
+
     def _in_the_long_run(self, said: frozenset[str]) -> Iterator[tuple[str, int]]:
         """Where free dials stand that stand for times, while just the clocks ``said`` are set to 0 on every tick."""
         highs = {dial.name: dial.high for dial in self.machine.dials}
@@ -231,7 +242,7 @@ class Slice(Reachability):
     def _settles(self, source: Source, trembling: str) -> bool:
         kind, name = source.thing
         if kind == "clock":
-            return name.startswith(("absent ", "silent "))
+            return name.startswith(("absent ", "silent ")) or name in self.standing
         if kind == "mode":
             return name in self.standing
         if kind not in ("level", "for"):

@@ -487,6 +487,71 @@ def test_a_clock_beside_what_is_always_so_has_its_dial() -> None:
     assert verdict.kept is True
 
 
+TENDER = """machine tender
+board atmega2560
+tick 10 ms
+link op serial1, 9600 baud, checked, silent after 500 ms
+command halt "h" from op, urgent
+command hold "c" from op
+command other "o" from op
+sensor supply voltage, pin A0, 0 V .. 15 V
+level flat when supply < 6.6 V for 5 s clears when supply > 7.2 V
+switch lid by hand
+level lid_long when lid for 200 ms clears when not lid for 300 ms
+motor wheel pwm 5, forward 30, reverse 31
+motor arm pwm 6, forward 32, reverse 33
+failsafes
+  in | when | go to
+  any | halt | start
+  any | op silent | start
+part drive
+  mode idle stop
+  mode first wheel 50 %
+  mode second wheel 30 %
+  mode third wheel 20 %
+  mode fourth wheel 40 %
+  mode fifth wheel 60 %
+  group auto first, second, third, fourth, fifth
+  rules
+    in | when | go to
+    idle | not lid | first
+    first | after 30 s | second
+    second | lid_long | first
+    second | after 500 ms | third
+    third | lid | fourth
+    third | after 2 s | fourth
+    fourth | after 5 s | fifth
+    fifth | after 800 ms | first
+    auto | after WAIT in auto | idle
+part boom
+  mode folded stop
+  mode lifted arm 50 %
+  mode pushed arm -50 %
+  failsafes
+    in | when | go to
+    lifted, pushed | drive in fourth | folded
+  rules
+    in | when | go to
+    folded | hold | lifted
+    lifted | hold absent 100 ms | folded
+    folded | other and not flat | pushed
+    pushed | other absent 100 ms or flat | folded
+"""
+
+
+def test_rounds_that_wait_for_a_group_are_slow() -> None:
+    """The drive stops once in ten minutes for a tick, and the boom starts anew when the drive leaves a mode."""
+    report = prove(read_text(TENDER.replace("WAIT", "10 min")), 20, phases=("slices",))
+    assert "whether the machine flaps" not in report.unproved
+    assert not any(finding.code == "flapping" for finding in report.findings)
+
+
+def test_rounds_that_hardly_wait_for_a_group_are_not_slow() -> None:
+    report = prove(read_text(TENDER.replace("WAIT", "10 ms")), 20, phases=("slices",))
+    flapping = [f.mode.mode for f in report.findings if f.code == "flapping" and f.mode is not None]
+    assert "first" in flapping
+
+
 LATE_TO_STOP = """machine late
 board atmega2560
 tick 10 ms

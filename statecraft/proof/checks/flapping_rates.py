@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
+from collections import Counter
 from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
 from typing import NamedTuple, TypeVar
 
+from statecraft.machine import Machine
 from statecraft.proof.checks.constant_inputs import (
     MOST_TRIES,
     Cells,
@@ -21,6 +24,9 @@ from statecraft.proof.engine.graphs import strong_components
 from statecraft.proof.engine.limits import look
 from statecraft.proof.engine.model import Counters
 from statecraft.proof.reachability import Reachability, Undecided
+from statecraft.semantics import tick_of
+from statecraft.semantics.guards import Reached, tests
+from statecraft.semantics.keys import GroupClock
 
 T = TypeVar("T", bound=Hashable)
 
@@ -31,7 +37,8 @@ class Rate(NamedTuple):
     Attributes:
         alone: perhaps on every tick.
         in_turn: on how many ticks in one, at most, where it can also stay for a tick: others might move then.
-        size: how many modes lead to each other at most, each told apart by the counters that are followed.
+        size: how many modes lead to each other at most, each told apart by the counters that are followed; those, too,
+            between which these move while the mode stays.
     """
 
     alone: bool = False
@@ -95,14 +102,15 @@ def sharper(some: Rates, closer: Rates) -> Rates:
     return {key: closer.get(key, Rate()) if rate.alone else rate for key, rate in some.items()}
 
 
-def with_slow_parts(free: Rates, standing: Rates, moved: Fraction) -> Rates:
-    """The rates of a part, ``free`` whatever other parts do, and ``standing`` while the slow ones of them stand still,
-    which change their modes on at most ``moved`` of all ticks together in the long run.
+def with_slow(free: Rates, standing: Rates, moved: Fraction) -> Rates:
+    """The rates of a part, ``free`` whatever else does, and ``standing`` while what is slow stands still: other parts'
+    modes, and what rows ask of the part's group clocks; these change on at most ``moved`` of all ticks together in the
+    long run.
 
     While it goes round for ever, a part comes to stay among modes (told apart by counters, if these are followed) that
-    lead to each other, n of them at most. Between two changes of slow parts it can change its mode n - 1 times before
-    it has come to where it goes round for as long as they stand; so, where that is on at most q ticks in one, it
-    changes its mode on at most q + moved (n + 1) ticks in one: once more on the tick on which a slow part changes.
+    lead to each other, n of them at most. Between two changes of what is slow it can change its mode n - 1 times before
+    it has come to where it goes round for as long as that stands; so, where that is on at most q ticks in one, it
+    changes its mode on at most q + moved (n + 1) ticks in one: once more on the tick on which something slow changes.
     """
     found: Rates = {}
     for key, rate in free.items():
@@ -110,6 +118,18 @@ def with_slow_parts(free: Rates, standing: Rates, moved: Fraction) -> Rates:
         slowly = Rate(False, still.in_turn + moved * (rate.size + 1), rate.size)
         found[key] = slowly if rate.alone and not still.alone and slowly.in_turn < 1 else rate
     return found
+
+
+def group_clocks(machine: Machine, part: str) -> dict[str, Fraction]:
+    """The group clocks that the rows of a part ask about, each with on how many ticks in one, at most, what they ask
+    about it changes in the long run: ``after T`` comes to hold T after the group was entered, and holds until it is
+    entered again."""
+    found: dict[str, set[int]] = {}
+    for guard in itertools.chain.from_iterable(tick_of(machine).part[part].guards):
+        for test in tests(guard):
+            if isinstance(test, Reached) and isinstance(test.clock, GroupClock) and test.ticks:
+                found.setdefault(test.clock.name, set()).add(test.ticks)
+    return {clock: sum((Fraction(2, each) for each in times), Fraction(0)) for clock, times in found.items()}
 
 
 _Node = tuple[int, Counters]
@@ -124,6 +144,8 @@ class _Rates:
         self.explored = explored
         self.saying = saying
         self.modes = {explored.model.mode_index[0][name] for name in modes}
+        part = explored.model.parts[0]
+        self.groups = [frozenset(f"group {part.name}.{group}" for group in mode.groups) for mode in part.modes]
         self.settled = explored.settled((said,))
         self.best = Rate()
         self.size = 1
@@ -162,13 +184,13 @@ class _Rates:
         if self.tries > MOST_TRIES:
             self.best = Rate(True, Fraction(1))
             return
-        steps, idle = self._steps(cells, stays)
+        steps, idle, same = self._steps(cells, stays)
         if not _goes_round(steps):
             return
         rounds = []
         for some in strong_components(steps):
             if not cells:
-                self.size = max(self.size, len(some))
+                self.size = max(self.size, sum(same[node] for node in some))
             inner = {node: {to: t for to, t in steps.get(node, {}).items() if to in some} for node in some}
             least = _least_mean(inner)
             if least is None:
@@ -190,16 +212,22 @@ class _Rates:
         for cell in kinds:
             self._look(done | {index}, (*cells, (index, cell)), stays)
 
-    def _steps(self, cells: Cells, stays: Sequence[_Stay]) -> tuple[dict[_Node, dict[_Node, int]], set[_Node]]:
-        """From mode to mode, the least ticks since the first was entered; and the modes that may stay for a tick.
+    def _steps(
+        self, cells: Cells, stays: Sequence[_Stay]
+    ) -> tuple[dict[_Node, dict[_Node, int]], set[_Node], Counter[_Node]]:
+        """From mode to mode, the least ticks since the first was entered; the modes that may stay for a tick; and for
+        how many each stands: where a counter that is followed moves while the mode stays, it is told from what it comes
+        to no more.
 
-        Where a counter that is followed moves while the mode stays, it is told from what it comes to no more.
+        A group whose clock stands is entered on the last tick on which it does, if at all, and then no step follows.
         """
         model, explorer = self.explored.model, self.explored.explorer
         only = quiet(self.explored, cells, self.saying)
+        shut = self.explored.not_entered(cells, {config.modes for config, _, _ in stays})
         found: list[tuple[_Node, _Node, int]] = []
         idle: set[_Node] = set()
         same: dict[_Node, _Node] = {}
+        every: dict[_Node, None] = {}
 
         def first(node: _Node) -> _Node:
             while node in same:
@@ -213,8 +241,9 @@ class _Rates:
                 assert isinstance(rows, tuple)
                 for effect in model.effects(config.modes, region.counters, rows):
                     after = self._node(effect.modes[0], effect.counters)
+                    every[node] = every[after] = None
                     if after[0] != node[0]:
-                        if after[0] in self.modes:
+                        if after[0] in self.modes and shut.isdisjoint(self.groups[after[0]] - self.groups[node[0]]):
                             found.append((node, after, ticks))
                     else:
                         if ticks <= 1:
@@ -225,7 +254,7 @@ class _Rates:
         for node, after, ticks in found:
             known = steps.setdefault(first(node), {})
             known[first(after)] = min(ticks, known.get(first(after), ticks))
-        return steps, {first(node) for node in idle}
+        return steps, {first(node) for node in idle}, Counter(map(first, every))
 
 
 def _goes_round(steps: Mapping[T, Iterable[T]]) -> bool:

@@ -8,7 +8,7 @@ import pytest
 
 from statecraft.language import read_text
 from statecraft.machine import Machine
-from statecraft.proof.checks.flapping_rates import Rate, sharper, with_slow_parts
+from statecraft.proof.checks.flapping_rates import Rate, sharper, with_slow
 from statecraft.proof.checks.mode_cycles import cycles, stays_among
 from statecraft.proof.prove import prove
 
@@ -102,8 +102,8 @@ def test_another_part_that_goes_round_may_open_the_way_only_where_it_goes() -> N
 def test_a_part_that_another_opens_the_way_for_is_as_slow_as_that() -> None:
     key = None, frozenset(["dry", "wet"])
     free = {key: Rate(True, Fraction(1), 2)}
-    assert with_slow_parts(free, {}, Fraction(1, 100)) == {key: Rate(False, Fraction(3, 100), 2)}
-    assert with_slow_parts(free, free, Fraction(1, 100)) == free == with_slow_parts(free, {}, Fraction(1, 2))
+    assert with_slow(free, {}, Fraction(1, 100)) == {key: Rate(False, Fraction(3, 100), 2)}
+    assert with_slow(free, free, Fraction(1, 100)) == free == with_slow(free, {}, Fraction(1, 2))
     assert sharper(free, {}) == {key: Rate()}
 
 
