@@ -511,7 +511,7 @@ class _Proof:
         """Whether a fault of ``sensor`` may be ignored in some mode of a part, as far as conditions alone say."""
         part = self.machine.part(name)
         drivers = (part, *askers(self.machine, part, sensor))
-        return _any(each for each in drivers if watched(self.machine, part, sensor, each))
+        return _any(place for each in drivers for place in watched(self.machine, part, sensor, each))
 
     def ignored(self, name: str, sensor: Sensor, ask: _Ask) -> Iterator[Finding]:
         """Faults of ``sensor`` that are ignored in modes of a part: while it drives itself, or one that asks about it
@@ -519,7 +519,7 @@ class _Proof:
         part = self.machine.part(name)
         found: dict[object, Finding] = {}
         for driver in (part, *askers(self.machine, part, sensor)):
-            if not watched(self.machine, part, sensor, driver):
+            if not any(True for _ in watched(self.machine, part, sensor, driver)):
                 continue
 
             def of(explored: Reachability, driver: str = driver.name) -> list[Finding]:

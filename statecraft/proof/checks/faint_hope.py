@@ -47,6 +47,7 @@ def faint_hope(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Fi
     modes = range(len(whole.modes))
     asking = {place for place in modes if any(cluster == index for cluster, _ in explored.asks(part, place))}
     found: dict[int, set[int]] = {}  # rows, and the modes in which they may be prevented
+    ever: dict[tuple[int, Node], bool] = {}
     may_start: dict[object, bool] = {}
     done = set[object]()
     for _, config, region in explored.views():
@@ -58,6 +59,12 @@ def faint_hope(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Fi
             values = cast(tuple[Rows | None, ...], explorer.values(config, region, node, fault))
             return {rows[part] for rows in values if rows is not None and place in starting.get(rows[part], ())}
 
+        if (place, node) not in ever:  # whatever else is, and is heard: soon seen, and most nodes start nothing
+            ever[place, node] = any(
+                place in starting.get(cast(Rows, rows)[part], ()) for rows in diagrams.met(node, dict(fault.pairs))
+            )
+        if not ever[place, node]:
+            continue
         alike = (place, config.boxes, region.known, region.hearing.takes)
         if (alike, node) not in may_start:
             may_start[alike, node] = bool(starts(node))

@@ -38,16 +38,16 @@ def _asked(machine: Machine, part: Part) -> Iterator[Test]:
     return tests_read(tick, [guard for row in tick.part[part.name].guards for guard in row])
 
 
-def watched(machine: Machine, part: Part, sensor: Sensor, driver: Part) -> list[int]:
+def watched(machine: Machine, part: Part, sensor: Sensor, driver: Part) -> Iterator[int]:
     """The modes of ``part`` that a fault of ``sensor`` may be ignored in while ``driver`` drives, by place. While the
     part drives itself, what others do does not matter."""
-    return [
-        place
-        for place, mode in enumerate(part.modes)
-        if machine.drives(mode, sensor.name) is (driver.name == part.name)
-        and sensor.name not in mode.tolerates
-        and reading_leads_out(machine, part, mode, sensor)
-    ]
+    for place, mode in enumerate(part.modes):
+        if (
+            machine.drives(mode, sensor.name) is (driver.name == part.name)
+            and sensor.name not in mode.tolerates
+            and reading_leads_out(machine, part, mode, sensor)
+        ):
+            yield place
 
 
 def fault_ignored(explored: Reachability, part: int, sensor: Sensor, driver: int | None = None) -> Iterator[Finding]:
@@ -61,7 +61,7 @@ def fault_ignored(explored: Reachability, part: int, sensor: Sensor, driver: int
         return
     fault = explored.in_fault(sensor.name)
     leads: dict[int, set[int]] = {}  # on a tick with the fault, to each mode: from which modes it may be reached
-    places = watched(machine, whole, sensor, driving)
+    places = list(watched(machine, whole, sensor, driving))
     done = set[object]()
     for _, config, region in explored.views() if places else ():
         alike = (config.modes, config.boxes, region.node, region.known, region.hearing.takes)

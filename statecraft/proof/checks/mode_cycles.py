@@ -441,7 +441,7 @@ class _Told:
 
     def among(self, part: Part) -> list[_Among]:
         """The sets of modes that lead to each other by rows that may decide again and again."""
-        rows = frozenset((mode.name, row.number) for row in part.rows for mode in part.modes if mode.name in row.modes)
+        rows = frozenset((mode, row.number) for row in part.rows for mode in row.modes)
         waiting = [self._left(part, rows, frozenset())]
         found = []
         while waiting:

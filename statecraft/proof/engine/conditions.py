@@ -285,7 +285,7 @@ def _satisfy(
         if left is False:
             continue
         further, found = truths | {atom: truth}, values
-        if isinstance(atom, Compare | Fault):
+        if isinstance(atom, Compare | Fault) and not _comes_out(atom, truth, values):
             made = consistent(_numeric(further), ranges)
             if made is None:
                 continue
@@ -296,31 +296,40 @@ def _satisfy(
     return None
 
 
+def _comes_out(atom: Compare | Fault, truth: bool, values: Values) -> bool:
+    """Whether ``values`` name all that ``atom`` reads, and make it ``truth``."""
+    if isinstance(atom, Fault):
+        sensor = Term("sensor", atom.sensor)
+        return sensor in values and (values[sensor] is None) is truth
+    return all(term in values for term in terms_of(atom)) and compare(atom, values) is truth
+
+
+_OF_SEVERAL = (And, Or, AllOf, AnyOf)
+_ANY_OF = (Or, AnyOf)
+_NONE_OF = (Not, Negation)
+
+
 def simplify(condition: Condition | Guard, truths: Mapping[Atom | Test, bool]) -> Condition | Guard | bool:
     """``condition`` with the atoms in ``truths`` replaced by their values, and folded."""
-    match condition:
-        case Known(value):
-            return value
-        case Not(of) | Negation(of):
-            inner = simplify(of, truths)
-            return not inner if isinstance(inner, bool) else type(condition)(inner)  # type: ignore[arg-type]
-        case And(of) | Or(of) | AllOf(of) | AnyOf(of):
-            absorbing = isinstance(condition, Or | AnyOf)
-            kept: list[Condition | Guard] = []
-            for each in of:
-                inner = simplify(each, truths)
-                if inner is absorbing:
-                    return absorbing
-                if not isinstance(inner, bool):
-                    kept.append(inner)
-            if not kept:
-                return not absorbing
-            if len(kept) == 1:
-                return kept[0]
+    if isinstance(condition, _OF_SEVERAL):
+        absorbing = isinstance(condition, _ANY_OF)
+        kept: list[Condition | Guard] = []
+        for each in condition.of:
+            inner = simplify(each, truths)
+            if inner is absorbing:
+                return absorbing
+            if not isinstance(inner, bool):
+                kept.append(inner)
+        if len(kept) > 1:
             kind = And if isinstance(condition, And) else type(condition)
             return kind(tuple(kept))  # type: ignore[arg-type]
-        case _:
-            return truths.get(condition, condition)
+        return kept[0] if kept else not absorbing
+    if isinstance(condition, _NONE_OF):
+        inner = simplify(condition.of, truths)
+        return not inner if isinstance(inner, bool) else type(condition)(inner)  # type: ignore[arg-type]
+    if isinstance(condition, Known):
+        return condition.value
+    return truths.get(condition, condition)
 
 
 def _first_atom(condition: Condition | Guard) -> Atom | Test:

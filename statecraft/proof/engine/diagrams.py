@@ -19,6 +19,9 @@ Node = int
 Branches = tuple[tuple[int, Node], ...]
 _LAST = 1 << 30
 
+Pieces = dict[Hashable, list[tuple[tuple[int, int], ...]]]
+"""Of each value, ways of confining variables so that it is possible."""
+
 
 class Diagrams:
     """Diagrams over variables ``0 .. len(domains) - 1``; ``domains`` are the sets of all their outcomes."""
@@ -35,6 +38,7 @@ class Diagrams:
         self._followed: dict[tuple[Node, tuple[Node, ...]], Node] = {}
         self._ends: dict[Node, tuple[Node, ...]] = {}
         self._asks: dict[Node, int] = {}
+        self._pieces_of: dict[tuple[int, tuple[tuple[int, int], ...]], dict[Node, Pieces]] = {}
         self._mapped: dict[tuple[Node, int, tuple[int, ...]], Node] = {}
         assert self.value(False) == FALSE and self.value(True) == TRUE
 
@@ -93,12 +97,13 @@ class Diagrams:
                     both = first & second
                     if not both:
                         continue
+                    if a == TRUE:
+                        ways[b] = ways.get(b, 0) | both
+                        continue
                     for third, c in no:
                         outcomes = both & third
                         if outcomes:
-                            if a == TRUE or b == c:
-                                node = b
-                            elif a == FALSE:
+                            if a == FALSE or b == c:
                                 node = c
                             else:
                                 made = known.get((a, b, c))
@@ -240,7 +245,7 @@ class Diagrams:
         Variables from ``kept`` on come out as may be, within ``allowed``. The pieces of one value cover together all
         outcomes for which it is possible, and cover nothing else; a variable that a piece does not name is free in it.
         """
-        memo: dict[Node, dict[Hashable, list[tuple[tuple[int, int], ...]]]] = {}
+        memo = self._pieces_of.setdefault((kept, tuple(sorted(allowed.items()))), {})
         made = self._pieces(node, kept, allowed, memo)
         return [(value, piece) for value, pieces in made.items() for piece in pieces]
 
@@ -249,14 +254,14 @@ class Diagrams:
         node: Node,
         kept: int,
         allowed: Mapping[int, int],
-        memo: dict[Node, dict[Hashable, list[tuple[tuple[int, int], ...]]]],
-    ) -> dict[Hashable, list[tuple[tuple[int, int], ...]]]:
+        memo: dict[Node, Pieces],
+    ) -> Pieces:
         if node in memo:
             return memo[node]
         variable = self._variable[node]
         made: dict[Hashable, dict[tuple[tuple[int, int], ...], int]] = {}
         if variable == _LAST:
-            found: dict[Hashable, list[tuple[tuple[int, int], ...]]] = {self._value[node]: [()]}
+            found: Pieces = {self._value[node]: [()]}
         elif variable >= kept:
             mask = allowed.get(variable, self.domains[variable])
             found = {}

@@ -770,6 +770,7 @@ class Explorer:
         if only is self.only or number == START:
             self.views[number] = regions
         products = self._products.setdefault(tuple(every), {})
+        joined = self._unions
         for region in regions:
             tables = tuple(map(id, region.tables[: len(every)]))
             heard, wrapped, time, phase = region.hearing.reset, region.wrapped, region.time, region.phase
@@ -791,9 +792,12 @@ class Explorer:
                             may_repeat and effect.same and self._repeats(config, region, piece, image)
                         ):
                             once.add(key)
-                        every_reset = self._joined(effect.entered, wrapped, image.reset, heard)
+                        clocks = (effect.entered, wrapped, image.reset, heard)
+                        every_reset = joined.get(clocks)
+                        if every_reset is None:
+                            every_reset = self._joined(*clocks)
                         if every_reset not in ways:
-                            reset = self._joined(effect.entered, wrapped, image.reset)
+                            reset = self._joined(*clocks[:-1])
                             ways[every_reset] = TickCase(
                                 region, rows, piece, image.pairs, reset, image.fors, image.boxes
                             )

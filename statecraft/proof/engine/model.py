@@ -752,7 +752,8 @@ class SymbolicModel:
         """Where ``ask`` is true, as a diagram over clusters and the command taken."""
         if ask.kind == "const":
             return TRUE if ask.value else FALSE
-        levels = self._inputs_only(ask)
+        told = self._asks_of_inputs.get(id(ask))
+        levels = self._inputs_only(ask) if told is None else told[1]
         if levels is None:
             return self._diagram(ask, passed, counters, modes, tables)
         key = (id(ask), *[tables[cluster].levels[level] for cluster, level in levels])
@@ -763,19 +764,17 @@ class SymbolicModel:
 
     def _inputs_only(self, ask: Ask) -> tuple[tuple[int, str], ...] | None:
         """The levels that ``ask`` reads, if nothing but inputs and levels decides it; else None."""
-        known = self._asks_of_inputs.get(id(ask))
-        if known is None:
-            levels: list[tuple[int, str]] | None = []
-            for atom in leaves(ask):
-                if isinstance(atom, LevelOn) and levels is not None:
-                    levels.append((self.level_cluster[atom.level], atom.level))
-                elif not isinstance(atom, Taken | Fault | SwitchOn | Compare) or (
-                    isinstance(atom, Compare) and self._counters_read(atom)
-                ):
-                    levels = None
-            # The ask is kept beside the answer, so that no other one comes to have its id.
-            known = self._asks_of_inputs[id(ask)] = (ask, None if levels is None else tuple(levels))
-        return known[1]
+        levels: list[tuple[int, str]] | None = []
+        for atom in leaves(ask):
+            if isinstance(atom, LevelOn) and levels is not None:
+                levels.append((self.level_cluster[atom.level], atom.level))
+            elif not isinstance(atom, Taken | Fault | SwitchOn | Compare) or (
+                isinstance(atom, Compare) and self._counters_read(atom)
+            ):
+                levels = None
+        found = None if levels is None else tuple(levels)
+        self._asks_of_inputs[id(ask)] = ask, found  # beside the answer, so that no other ask comes to have its id
+        return found
 
     def _diagram(
         self,
