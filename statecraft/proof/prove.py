@@ -23,6 +23,7 @@ from statecraft.machine import (
     Machine,
     ModeRef,
     Promise,
+    Row,
     Sensor,
     Steady,
     atoms,
@@ -68,6 +69,7 @@ from statecraft.proof.promises import verdict
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.row_use import FEW, RowUse
 from statecraft.proof.runs.counterexamples import Lost
+from statecraft.proof.runs.goals import row_decides
 from statecraft.proof.runs.replay import begun, breaks, ends_as_said, held_states, player, replay
 from statecraft.proof.slices import ROUNDS, Slice, Slices, SliceScope, Spurious, always_left, always_reaches
 from statecraft.semantics.cone import closure, levels_read, parts_asked
@@ -458,7 +460,11 @@ class _Proof:
         if may_start_again(self.machine, self.machine.part(name)):
             yield _Question(f"whether a halt stays one{said}", of(halt_undone), sliced(halt_undone), True)
         if _any(candidates(self.machine, self.machine.part(name))):
-            yield _Question(f"which rows decide only while another is held back{said}", of(held_back_only), undecided)
+            yield _Question(
+                f"which rows decide only while another is held back{said}",
+                partial(self.held_back, name, self.decides),
+                partial(self.held_back, name, self.decides_in_slices),
+            )
         if _any(asked_to_turn(self.machine.part(name))):
             yield _Question(f"whether a turn is lost{said}", of(lost_turn), undecided)
         for sensor in self.machine.sensors:
@@ -488,6 +494,29 @@ class _Proof:
         unwatched = all(link.silent is None for link in self.machine.links)
         if unwatched and may_drive_on(self.machine, self.machine.part(name)):
             yield _Question(f"whether the machine drives on for ever{said}", of(endless), undecided)
+
+    def held_back(self, name: str, decides: Callable[[Row], bool]) -> Iterator[Finding]:
+        """The rows of a part that decide only while another is held back."""
+        return held_back_only(self.machine, self.machine.part(name), decides)
+
+    def decides(self, row: Row) -> bool:
+        """Whether a row ever decides; where more may seem to than does, it is shown by a run."""
+        explored = self.explore([row.part])
+        part = explored.model.part_index[row.part]
+        if (part, row.number) not in fired(explored):
+            return False
+        return not explored.rough or explored.found(lambda _: row_decides(part, row.number)) is not None
+
+    def decides_in_slices(self, row: Row) -> bool:
+        """Whether a row ever decides.
+
+        Raises:
+            Undecided: that is not known.
+        """
+        found = self.row_use.decides(self.machine.part(row.part), (row.number, None))
+        if found is None:
+            raise Undecided
+        return found
 
     def rows(self, name: str) -> Iterator[Finding]:
         """The findings about a part's rows and modes. What decides is seen to, where more may seem to than does."""

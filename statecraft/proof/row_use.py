@@ -15,10 +15,11 @@ from statecraft.findings import Finding
 from statecraft.machine import Machine, Or, Part, Row, atoms
 from statecraft.proof.checks.unreachable import fired, modes_unused, silent, stuck
 from statecraft.proof.checks.unreachable import left as left_modes
-from statecraft.proof.engine.exploration import Config, Explorer, Only
+from statecraft.proof.engine.exploration import Only
 from statecraft.proof.engine.limits import OutOfTime, left, now, within
 from statecraft.proof.reachability import Reachability, Undecided
-from statecraft.proof.runs.counterexamples import Lost, Trail
+from statecraft.proof.runs.counterexamples import Lost
+from statecraft.proof.runs.goals import mode_left, row_decides
 from statecraft.proof.runs.plans import tried
 from statecraft.proof.runs.random_walk import Play
 from statecraft.proof.runs.replay import held_states
@@ -106,10 +107,10 @@ class RowUse:
 
         for each in sorted(rows):
             if each not in self.play.rows:
-                show(_goal(at, (each[1], None)))
+                show(row_decides(at, each[1]))
         for each in sorted(modes):
             if each not in self.play.left:
-                show(_leaving(at, each[1]))
+                show(mode_left(at, each[1]))
         if not (rows <= self.play.rows and modes <= self.play.left):
             raise Undecided
 
@@ -308,34 +309,11 @@ def _may(made: Slice, part: int, way: Way) -> bool:
     return any(config.modes[part] == mode and edge.way.rows[part] == row for config, edges in sources for edge in edges)
 
 
-def _goal(part: int, way: Way) -> Goal:
-    row, mode = way
-
-    def there(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
-        if mode is not None and config.modes[part] != mode:
-            return
-        for edge, _ in explorer.steps(number, explorer.only._replace(once=True)):
-            if edge.way.rows[part] == row:
-                yield Trail([edge])
-
-    return there
-
-
-def _leaving(part: int, mode: int) -> Goal:
-    def there(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
-        if config.modes[part] == mode:
-            for edge, target in explorer.steps(number, explorer.only._replace(once=True)):
-                if target.modes[part] != mode:
-                    yield Trail([edge])
-
-    return there
-
-
 def _shortest(made: Slice, part: int, way: Way, only: Only) -> FoundRun | None:
     search = made.searches.get(only)
     if search is None:
         search = made.searches[only] = Search(made.model, only=only)
-    return search.shortest(_goal(part, way))
+    return search.shortest(row_decides(part, *way))
 
 
 def _confinements(made: Slice) -> Iterator[Only]:

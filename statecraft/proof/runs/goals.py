@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 
-from statecraft.proof.engine.exploration import START, Config, Explorer
+from statecraft.proof.engine.exploration import ANYTHING, START, Config, Explorer, Only
 from statecraft.proof.engine.liveness import Subset
 from statecraft.proof.engine.model import Modes
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs.counterexamples import Trail, narrowed_to
+from statecraft.proof.runs.search import Goal
 
 
 def in_pieces(
@@ -44,5 +45,31 @@ def in_some(
             last = zones.clocks[other.zone], zones.matrix[other.zone]
             if narrowed_to(explorer, config.zone, last) is not None:
                 yield Trail([], last=last, states=other.boxes, note=note)
+
+    return there
+
+
+def row_decides(part: int, row: int, mode: int | None = None) -> Goal:
+    """The goal of a tick on which a row of ``part`` decides (in a mode)."""
+
+    def there(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
+        if mode is not None and config.modes[part] != mode:
+            return
+        for edge, _ in explorer.steps(number, explorer.only._replace(once=True)):
+            if edge.way.rows[part] == row:
+                yield Trail([edge])
+
+    return there
+
+
+def mode_left(part: int, mode: int, only: Only = ANYTHING) -> Goal:
+    """The goal of a tick that leads ``part`` out of a mode, confined to ``only``."""
+    once = only._replace(once=True)
+
+    def there(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
+        if config.modes[part] == mode:
+            for edge, target in explorer.steps(number, once):
+                if target.modes[part] != mode:
+                    yield Trail([edge])
 
     return there

@@ -77,3 +77,74 @@ ready | go                    | idle
 def test_what_is_so_on_every_tick_leaves_no_turn(first: str, row: str, away: str, only: bool) -> None:
     report = prove(read_text(TIMED.format(first=first, row=row, away=away)))
     assert [each.row.number for each in report.findings if each.code == "held back only" and each.row] == [4] * only
+
+
+ROUGH = """
+machine  cart
+board    atmega328p
+tick     10 ms
+command  halt   button, pin 2, on when low, urgent
+command  go     button, pin 3, on when low
+switch   lid    pin 5, on when high
+motor    axle   pwm 9, direction 8
+mode idle    stop
+mode ready   stop
+mode going   axle 40 %
+mode backing axle -40 %
+counter secs 0 .. 600, up each 1 s in ready
+failsafes
+in    | when | go to
+any   | halt | idle
+going | lid  | idle
+rules
+in    | when                 | go to   | do
+idle  | go                   | ready   | secs = 0
+ready | go and secs > {secs} | going   |
+ready | go and secs > {secs} | backing |
+ready | after 5 s            | idle    |
+going, backing | after 1 s   | idle    |
+"""
+
+
+@pytest.mark.parametrize(("secs", "only"), [(3, True), (100, False)])
+def test_a_row_that_never_decides_is_not_held_back(secs: int, only: bool) -> None:
+    """Where time is counted roughly, more than 5 s seem to pass in ready."""
+    report = prove(read_text(ROUGH.format(secs=secs)))
+    assert not report.unproved
+    assert [each.row.number for each in report.findings if each.code == "held back only" and each.row] == [4] * only
+
+
+def test_slices_tell_it_too() -> None:
+    report = prove(read_text(ROUGH.format(secs=3)), phases=("slices",))
+    assert not report.unproved and "held back only" in {each.code for each in report.findings}
+
+
+AGAIN = """
+machine  cart
+board    atmega328p
+tick     10 ms
+command  halt   button, pin 2, on when low, urgent
+command  go     button, pin 3, on when low
+switch   lid    pin 5, on when high
+motor    axle   pwm 9, direction 8
+mode idle    stop
+mode going   axle 40 %
+mode backing axle -40 %
+failsafes
+in      | when                     | go to
+any     | halt                     | idle
+going   | lid and not after 200 ms | idle
+rules
+in      | when                   | go to
+idle    | go                     | going
+going   | go                     | restart
+going   | go                     | backing
+going, backing | after 5 s       | idle
+"""
+
+
+def test_what_begins_anew_is_held_back_too() -> None:
+    """With the lid open, going could not begin again: go then backs, which nobody meant."""
+    report = prove(read_text(AGAIN))
+    (found,) = [each for each in report.findings if each.code == "held back only"]
+    assert found.row is not None and found.row.number == 4 and [row.number for row in found.by] == [3]
