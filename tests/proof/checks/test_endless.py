@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from statecraft.findings import Finding
 from statecraft.language import read_text
 from statecraft.proof.checks.endless import may_drive_on
@@ -90,3 +92,33 @@ running | after 5 s | resting
     assert not may_drive_on(machine, machine.parts[0])
     machine = read_text(text.replace("running | after 5 s | resting\n", ""))
     assert may_drive_on(machine, machine.parts[0])
+
+
+ROUGH = """machine cart
+board atmega328p
+tick 10 ms
+command halt button, pin 2, on when low, urgent
+command go button, pin 3, on when low
+motor axle pwm 9, direction 8
+mode idle stop
+mode ready stop
+mode going axle 40 %
+counter secs 0 .. 600, up each 1 s in ready
+failsafes
+in | when | go to
+any | halt | idle
+rules
+in | when | go to | do
+idle | go | ready | secs = 0
+ready | go | going |
+ready | after 5 s | idle |
+going | secs > {secs} | idle |
+"""
+
+
+@pytest.mark.parametrize(("secs", "severity"), [(3, "note"), (100, "warning")])
+def test_what_only_seems_to_end_a_mode_makes_it_no_better(secs: int, severity: str) -> None:
+    """Where time is counted roughly, more than 5 s seem to pass in ready."""
+    (found,) = endless(ROUGH.format(secs=secs))
+    assert found.severity == severity
+    assert ("whatever its sensors read" in found.message) == (severity == "warning")
