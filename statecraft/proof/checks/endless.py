@@ -68,13 +68,13 @@ def endless(explored: Reachability, part: int) -> Iterator[Finding]:
             every = every_choice(explored, clusters, beside)
             if any(may_leave(explored, part, place, quiet(explored, cells)) for cells in every):
                 raise Undecided
-        told = "whatever its sensors read" if not ends else "where what should end it never comes"
+        told = " if what should end it never comes" if ends else ", whatever its sensors read"
         held = _held_back(machine, whole.name, mode)
         why = held.said if held is not None and ends else ""
         yield Finding(
             "endless",
             mode.place,
-            f"in {mode.name} the machine drives on for ever, {told}, until somebody gives a command{why}.",
+            f"in {mode.name} the machine drives on for ever{told}, until somebody gives a command{why}.",
             f"add a row 'after' that ends {mode.name}; or, if it is meant, declare there that it is endless.",
             mode=explored.ref(part, place),
             by=held.rows if held is not None and ends else (),
