@@ -67,7 +67,7 @@ from statecraft.proof.entering import seen
 from statecraft.proof.kept_dials import kept
 from statecraft.proof.promises import verdict
 from statecraft.proof.reachability import Reachability, Undecided
-from statecraft.proof.row_use import FEW, RowUse
+from statecraft.proof.row_use import RowUse
 from statecraft.proof.runs.counterexamples import Lost
 from statecraft.proof.runs.goals import row_decides
 from statecraft.proof.runs.replay import begun, breaks, ends_as_said, held_states, player, replay
@@ -637,8 +637,7 @@ class _Proof:
 
         for name in names:
             every[name] = rates(self.slices.slice(asked_of[name]))
-            counters = [("counter", each.name) for each in machine.part(name).counters if each.high - each.low < FEW]
-            if alone(every[name]) and counters:
+            if alone(every[name]) and (counters := self.slices.counters(name)):
                 asked_of[name] = asked_of[name].with_more(counters)
                 every[name] = sharper(every[name], rates(self.slices.slice(asked_of[name])))
             if alone(every[name]) and groups[name]:
@@ -684,15 +683,14 @@ class _Proof:
         return self.about_rounds(name, lambda s: self.real(bare_threshold(s, s.model.part_index[name], sensor)))
 
     def about_rounds(self, name: str, question: Callable[[Slice], list[Finding]]) -> list[Finding]:
-        """A question about the rounds of a part: with its clock followed; else with its small counters, too, since they
-        end most rounds that there seem to be."""
+        """A question about the rounds of a part: with its clock followed; else with the small counters that its rows
+        ask about, too, since they end most rounds that there seem to be."""
         asked = SliceScope(frozenset([name]), frozenset([("clock", f"mode {name}")]))
-        counters = [each for each in self.machine.part(name).counters if each.high - each.low < FEW]
-        if counters:
+        if counters := self.slices.counters(name):
             try:
                 return self.slices.ask(asked, question, seconds=SLICE_SECONDS, rounds=1)
             except Undecided:
-                asked = asked.with_more(("counter", each.name) for each in counters)
+                asked = asked.with_more(counters)
         return self.slices.ask(asked, question, seconds=SLICE_SECONDS)
 
     def overlaps_in_slices(self) -> Iterator[Finding]:

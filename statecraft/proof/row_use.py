@@ -24,7 +24,7 @@ from statecraft.proof.runs.plans import tried
 from statecraft.proof.runs.random_walk import Play
 from statecraft.proof.runs.replay import held_states
 from statecraft.proof.runs.search import FoundRun, Goal, Search
-from statecraft.proof.slices import Played, Slice, Slices, SliceScope
+from statecraft.proof.slices import FEW, Played, Slice, Slices, SliceScope
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import counters_asked
 from statecraft.semantics.guards import Reached, Test, tests
@@ -43,9 +43,6 @@ ROW_SECONDS = 4.0
 PASSES = ((ROW_SECONDS / 8, False), (ROW_SECONDS / 4, True), (ROW_SECONDS, False), (2 * ROW_SECONDS, True))
 """How long each row is looked into, one time after the other, and whether all clocks of modes and groups of the parts
 that are followed are then followed at once: one without the others is often to no avail, and all are often too much."""
-
-FEW = 50
-"""A counter of fewer values is followed from the start where a row reads it."""
 
 ROUNDS = 10
 """How often a row is asked about with more followed."""

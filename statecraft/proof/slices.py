@@ -53,6 +53,9 @@ T = TypeVar("T")
 ROUNDS = 14
 """How often a question is asked again with more followed."""
 
+FEW = 50
+"""A counter of fewer values is small."""
+
 SEARCH_SECONDS = 4.0
 """How long a run is sought in one slice."""
 
@@ -677,6 +680,11 @@ class Slices:
         guards = [guard for turn in tick.parts if turn.part.name in parts for row in turn.guards for guard in row]
         guards += [tick.lowering.observer(each) for each in observed]
         return self._read(guards)
+
+    def counters(self, part: str) -> list[Thing]:
+        """The counters of a part that its rows read, if they are small."""
+        small = {("counter", each.name) for each in self.machine.part(part).counters if each.high - each.low < FEW}
+        return [thing for thing in self.things(frozenset([part])) if thing in small]
 
     def lasting(self, parts: frozenset[str]) -> list[Thing]:
         """The clocks of modes and groups that the rows of ``parts`` read."""
