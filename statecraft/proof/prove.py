@@ -617,7 +617,7 @@ class _Proof:
     def flaps_in_slices(self) -> Iterator[Finding]:
         """Flapping, excluded: by how often each part can change its mode; else with what its rows read followed.
 
-        A part that seems to change its mode on every tick is asked about again with its small counters followed; and
+        A part that seems to change its mode on every tick is asked about again with small counters followed; and
         with what is slow standing still, its group clocks and the modes of slow parts (:func:`with_slow` says why). One
         that does not flap while parts that do stand still flaps because they do, if at all: what has one cause is told
         once.

@@ -274,9 +274,10 @@ class RowUse:
             if found is None:
                 return None
             played = Played(made, found)
-            self.play.watch(played.states)
-            if self._seen(place, way):
-                return True
+            for each in (played, *(played.others() if played.differs else ())):
+                self.play.watch(each.states)
+                if self._seen(place, way):
+                    return True
             blamed = played.blamed() if played.differs else []
             more = self.slices.more(asked, blamed)
             if not more:

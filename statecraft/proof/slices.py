@@ -26,9 +26,9 @@ from functools import cached_property, partial
 from typing import TypeVar
 
 from statecraft.findings import RowRef, Stimulus
-from statecraft.machine import Atom, Compare, Condition, Fault, InMode, LevelOn, Machine, Term
+from statecraft.machine import And, Atom, Compare, Condition, Fault, InMode, LevelOn, Machine, Not, Or, SwitchOn, Term
 from statecraft.proof.engine.clusters import InputCell
-from statecraft.proof.engine.conditions import consistent, holds, terms_of
+from statecraft.proof.engine.conditions import compare, consistent, holds, terms_of
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Diagrams
 from statecraft.proof.engine.exploration import Config, Explorer, Only, Region, Transition, Watcher
 from statecraft.proof.engine.limits import look, within
@@ -331,13 +331,15 @@ class Played:
         differs: on the last of them a row of a part that is followed is another than the run says.
     """
 
-    def __init__(self, of: Slice, found: FoundRun, closely: int = 0, waits: bool = False) -> None:
+    def __init__(
+        self, of: Slice, found: FoundRun, closely: int = 0, waits: bool = False, quietly: bool = False
+    ) -> None:
         self.slice = of
         self.found = found
         if of.whole.pulsed:
             free = of.sliced.sources, of.sliced.kept_clocks
             found = moved_as_free(of.whole, of.model, found, *free, of.observed_atoms, closely, waits)
-        self.real = heard_as_free(of.whole, found.run, of.sliced.sources, of.sliced.kept_clocks)
+        self.real = heard_as_free(of.whole, found.run, of.sliced.sources, of.sliced.kept_clocks, quietly)
         self.real = replace(self.real, waited=self.real.ticks > self.found.run.ticks)
         self.simulation = begun(of.whole, found.run)
         self.layout = self.simulation.layout
@@ -356,10 +358,11 @@ class Played:
                     return
 
     def others(self) -> Iterator[Played]:
-        """The same, with counters that count from outside moved otherwise, where rows then decide as it says."""
-        ways = itertools.product(range(3), (False, True)) if self.slice.whole.pulsed else ()
-        for closely, waits in itertools.islice(ways, 1, None):
-            other = Played(self.slice, self.found, closely, waits)
+        """The same, with less said, and with counters that count from outside moved otherwise, where rows then decide
+        as it says."""
+        every = range(3) if self.slice.whole.pulsed else (0,), (False, True) if self.slice.whole.pulsed else (False,)
+        for closely, waits, quietly in itertools.islice(itertools.product(*every, (False, True)), 1, None):
+            other = Played(self.slice, self.found, closely, waits, quietly)
             if not other.differs:
                 yield other
 
@@ -413,15 +416,51 @@ class Played:
         return isinstance(atom, Compare) and any(term.name in self.slice.sliced.sources for term in terms_of(atom))
 
     def _read(self, tick: int) -> list[Atom]:
-        """What is free in what the rows ask in the modes in which ``tick`` begins."""
+        """What is free in what the rows ask in the modes in which ``tick`` begins, but for what levels are made of that
+        came out right all the same."""
         before, index = self.ticks[tick][1], self.layout.index
         model = self.slice.model
         found: dict[Atom, None] = {}
         for place, part in enumerate(self.slice.machine.parts):
+            told: dict[str, bool | None] = {}
             for _, atom in model.cluster_atoms(place, before[index["mode", part.name]]):
-                if self._is_free(atom):
-                    found[atom] = None
+                if not self._is_free(atom):
+                    continue
+                assert isinstance(atom, Compare)
+                kind, name = self.slice.sliced.sources[atom.left.name].thing if atom.right is None else ("", "")
+                if kind in ("level", "for") and (name, part.name) in model.inlined:
+                    on = self._told(LevelOn(name), part.name, tick, told)
+                    if on == bool(self.ticks[tick][2][index["level", name]]):
+                        continue
+                found[atom] = None
         return list(found)
+
+    def _told(self, condition: Condition, reader: str, tick: int, levels: dict[str, bool | None]) -> bool | None:
+        """What ``condition`` came to for the part ``reader`` as the run has it, if that hangs on inputs and what is
+        free alone; else None. ``levels`` are those known to have come to something."""
+        said = self.ticks[tick][0]
+        match condition:
+            case Not(of):
+                told = self._told(of, reader, tick, levels)
+                return None if told is None else not told
+            case And(of) | Or(of):
+                every = [self._told(each, reader, tick, levels) for each in of]
+                decides = isinstance(condition, Or)
+                return decides if decides in every else None if None in every else not decides
+            case Compare():
+                values = {Term("sensor", name): value for name, value in said.sensors}
+                values |= {Term("dial", name): value for name, value in said.dials}
+                return compare(condition, values) if values.keys() >= set(terms_of(condition)) else None
+            case Fault(sensor):
+                return dict(said.sensors)[sensor] is None
+            case SwitchOn(switch):
+                return dict(said.switches)[switch]
+            case LevelOn(level) if (level, reader) in self.slice.model.inlined:
+                if level not in levels:
+                    levels[level] = self._told(self.slice.model.inlined[level, reader], reader, tick, levels)
+                return levels[level]
+            case _:
+                return None
 
     def _wrong(self, tick: int, asked: Iterable[Atom]) -> list[Thing]:
         """The things whose dials answer ``asked`` otherwise on ``tick`` than they do; best to follow first."""

@@ -595,3 +595,58 @@ def test_what_a_level_was_told_is_to_blame_for_a_promise() -> None:
     followed = {thing for made in proof.slices.made() if made.observed for thing in made.sliced.things}
     assert ("for", "near") in followed and ("clock", "mode machine") not in followed
     assert not any(name.startswith("group") for _, name in followed)
+
+
+TWO_CONTACTS = """machine turner
+board atmega2560
+tick 10 ms
+link op serial1, 9600 baud, checked, silent after 2000 ms
+command halt "h" from op, urgent
+command creep "c" from op
+command go "g" from op
+sensor front by hand, 2 cm .. 400 cm
+level near when front < 60 cm clears when front > 80 cm, on if in doubt
+switch bumper by hand
+level bumper_long when bumper for 300 ms clears when not bumper for 100 ms
+switch lid by hand
+level lid_long when lid for LID clears when not lid for 1 s
+switch top by hand
+level top_long when top for 400 ms clears when not top
+motor wheel pwm 5, forward 30, reverse 31
+mode idle stop
+mode trouble stop
+mode creeping wheel 30 %
+mode first wheel 20 %
+mode second wheel 30 %
+mode third wheel 40 %
+group driving first, second, third
+failsafes
+  in | when | go to
+  any | halt | idle
+  any | op silent | idle
+  driving | front fault | trouble
+  driving | bumper_long | trouble
+rules
+  in | when | go to
+  idle | creep | creeping
+  creeping | creep absent 100 ms | idle
+  idle | go | first
+  first | near | idle
+  first | after 200 ms | second
+  second | lid_long | third
+  second | after 300 ms | third
+  third | top_long | second
+  third | after 10 s | first
+  trouble | go | idle
+"""
+
+
+@pytest.mark.parametrize(("lid", "ticks"), [("200 ms", 39), ("1 s", 100)])
+def test_what_levels_come_to_is_to_blame_and_not_what_they_are_made_of(lid: str, ticks: int) -> None:
+    """The modes take turns while lid and top have been on for long. How long the bumper has been off does not matter
+    while it is: to follow that, too, is more than there is time for. Where the lid has to be longer than it takes to
+    get there, it is waited for in silence, though ``creep`` might have been heard just then."""
+    report = prove(read_text(TWO_CONTACTS.replace("LID", lid)), 20, phases=("slices",), clock=time.process_time)
+    runs = [finding.run for finding in report.findings if finding.code == "flapping"]
+    assert [run.ticks for run in runs if run is not None] == [ticks, ticks]
+    assert "whether the machine flaps" not in report.unproved

@@ -208,16 +208,18 @@ class Telling:
         return best
 
 
-def heard_as_free(machine: Machine, run: Run, free: Container[str], kept: Container[str]) -> Run:
+def heard_as_free(
+    machine: Machine, run: Run, free: Container[str], kept: Container[str], quietly: bool = False
+) -> Run:
     """``run`` without the dials ``free``; where they say that a clock of messages is not late, its message is heard,
-    unless that would set a clock that is followed (``kept``)."""
+    unless that would set a clock that is followed (``kept``), or, ``quietly``, end a silence that they say lasts."""
     holds = (
         replace(
             hold,
             inputs=replace(
                 hold.inputs,
                 dials=tuple(d for d in hold.inputs.dials if d[0] not in free),
-                heard=_heard(machine, hold.inputs, kept),
+                heard=_heard(machine, hold.inputs, kept, quietly),
             ),
         )
         for hold in run.stretches
@@ -264,7 +266,7 @@ def _turned(
         yield replace(hold, inputs=made)
 
 
-def _heard(machine: Machine, inputs: Stimulus, kept: Container[str]) -> tuple[str, ...]:
+def _heard(machine: Machine, inputs: Stimulus, kept: Container[str], quietly: bool) -> tuple[str, ...]:
     """The commands that are heard beside the one taken: those whose clocks are free and not late, and for a link that
     is not silent some other, if there is one, that no row waits for. A link whose silence is followed is heard only
     where the run says so: what else were added would end a silence that the run is about."""
@@ -285,6 +287,7 @@ def _heard(machine: Machine, inputs: Stimulus, kept: Container[str]) -> tuple[st
         and command.name != inputs.taken
         and f"absent {command.name}" not in kept
         and (command.link in speaking or f"silent {command.link}" not in kept)
+        and (command.link in speaking or not quietly or not late(f"silent {command.link}"))
     ]
     for command in may:
         if late(f"absent {command.name}") is False and command.name not in heard:
