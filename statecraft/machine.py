@@ -1424,12 +1424,13 @@ class Machine:
 
     def drives_alike(self, mode: Mode, other: Mode) -> bool:
         """Whether both set what could hurt the same way, one perhaps further than the other."""
-        one, two = dict(mode.settings), dict(other.settings)
-        return all(
-            _way(one.get(output.name), rest) == _way(two.get(output.name), rest)
-            for output in self.outputs
-            if could_hurt(output)
-            for rest in [getattr(output, "rest", 0)]
+        return self.way_driven(mode) == self.way_driven(other)
+
+    def way_driven(self, mode: Mode) -> tuple[object, ...]:
+        """Which way ``mode`` drives each output that could hurt."""
+        settings = dict(mode.settings)
+        return tuple(
+            _way(settings.get(output.name), getattr(output, "rest", 0)) for output in self.outputs if could_hurt(output)
         )
 
     def events(self) -> frozenset[str]:

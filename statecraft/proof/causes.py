@@ -177,13 +177,16 @@ def _of_rows(machine: Machine) -> Callable[[list[Finding]], Finding]:
 
 
 def _one_thing_left_out(finding: Finding) -> object:
-    return finding.mode if finding.code == "left out" else None
+    """Of one mode the same is said of several things."""
+    return (finding.mode, _with(finding.message, finding.subject, "")) if finding.code == "left out" else None
 
 
 def _of_things(findings: list[Finding]) -> Finding:
     """Several things that do not stop one mode."""
     made = _with_subjects(findings[0], findings, "and")
-    return replace(made, message=made.message.replace(" stops ", " stop ", 1))
+    for one, several in ((" stops ", " stop "), (" ends ", " end "), (" is on.", " are on.")):
+        made = replace(made, message=made.message.replace(one, several, 1))
+    return made
 
 
 # ------------------------------------------------------------------------------------------------------- never entered

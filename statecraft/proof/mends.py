@@ -314,10 +314,11 @@ def _each(names: Sequence[str], one: str, several: str) -> str:
 
 
 def _applies_too(machine: Machine, part: Part, row: Row, names: Collection[str]) -> Mend:
-    """A failsafe that is there applies in more modes."""
+    """A row that is there applies in more modes."""
+    what = "failsafe" if row.failsafe else "row"
     modes = tuple(mode.name for mode in part.modes if mode.name in {*row.modes, *names})
     return Mend(
-        f"let the failsafe on line {row.place.line} apply in {listed(names)}, too",
+        f"let the {what} on line {row.place.line} apply in {listed(names)}, too",
         with_rows(machine, [row], lambda each: replace(each, modes=modes)),
         enough=True,
     )
@@ -739,11 +740,26 @@ def _left_out(machine: Machine, finding: Finding) -> Iterator[Mend]:
         return
     yield from _into_group(machine, finding)
     rows, name = [part.rows[number] for number in sorted({row.number for row in finding.by})], finding.mode.mode
-    lines, plural = listed([str(row.place.line) for row in rows]), "s" * (len(rows) > 1)
-    yield Mend(
-        f"name {name} in the failsafe{plural} on line{plural} {lines}, too",
-        with_rows(machine, rows, lambda row: replace(row, modes=(*row.modes, name))),
-    )
+    if all(row.failsafe for row in rows):
+        lines, plural = listed([str(row.place.line) for row in rows]), "s" * (len(rows) > 1)
+        yield Mend(
+            f"name {name} in the failsafe{plural} on line{plural} {lines}, too",
+            with_rows(machine, rows, lambda row: replace(row, modes=(*row.modes, name))),
+        )
+        return
+    switches, things = {each.name for each in machine.switches}, finding.subjects or (finding.subject,)
+    several = tuple(SwitchOn(each) if each in switches else LevelOn(each) for each in things)
+    when: Condition = several[0] if len(several) == 1 else Or(several)
+    text = " or ".join(things)
+    for row in rows:
+        either = set(row.when.of) if isinstance(row.when, Or) else {row.when}
+        if row.failsafe or either == set(several):
+            yield _applies_too(machine, part, row, [name])
+    first = next((row.number for row in part.rules if name in row.modes), len(part.rows))
+    rests = [row for row in part.rules if name in row.modes and row.move == "go" and part.mode[row.target].stop]
+    for target in dict.fromkeys(row.target for row in (*rows, *rests) if row.move == "go"):
+        more = _new_row(part, (name,), when, text, target, False)
+        yield Mend(f"add a rule: {name} | {text} | {target}", with_row(machine, more, first), spare=True)
 
 
 def _lost_command(machine: Machine, finding: Finding, others: Sequence[Finding]) -> Iterator[Mend]:

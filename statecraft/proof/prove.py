@@ -30,7 +30,7 @@ from statecraft.machine import (
 )
 from statecraft.proof.checks.bare_threshold import bare_threshold, told_elsewhere, wavering_levels
 from statecraft.proof.checks.constant_inputs import RUN_UP
-from statecraft.proof.checks.declared import in_doubt, left_out, loose_word, mixed, no_such_fault, nobody_watched
+from statecraft.proof.checks.declared import in_doubt, loose_word, mixed, no_such_fault, nobody_watched
 from statecraft.proof.checks.endless import dead_encoder, endless, may_drive_on
 from statecraft.proof.checks.faint_hope import faint_hope
 from statecraft.proof.checks.fault_ignored import askers, fault_ignored, watched
@@ -48,6 +48,7 @@ from statecraft.proof.checks.flapping_rates import (
 from statecraft.proof.checks.halt_missed import halt_missed
 from statecraft.proof.checks.halt_undone import halt_undone, may_start_again
 from statecraft.proof.checks.held_back_only import candidates, held_back_only
+from statecraft.proof.checks.left_out import left_out
 from statecraft.proof.checks.lost_turn import asked_to_turn, lost_turn
 from statecraft.proof.checks.mode_graph import plain_faults
 from statecraft.proof.checks.no_way_to_stop import no_way_to_stop

@@ -23,6 +23,7 @@ WRONG: dict[str, set[tuple[str, str]]] = {
     "held_back_only": {("held back only", "lift")},
     "in_doubt": {("in doubt", "bumper")},
     "left_out": {("left out", "nudging")},
+    "left_out_start": {("left out", "hurrying")},
     "lost_turn": {("lost turn", "bag turns on")},
     "loose_word": {("loose word", "rolling")},
     "mixed": {("mixed", "left or right and guard")},

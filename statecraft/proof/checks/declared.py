@@ -1,5 +1,5 @@
 """What is read off the file, by who says what, and what that starts: *nobody watched*, *loose word*, *no such fault*,
-*mixed*, *left out*, *in doubt*."""
+*mixed*, *in doubt*."""
 
 from __future__ import annotations
 
@@ -15,7 +15,6 @@ from statecraft.machine import (
     Fault,
     LevelOn,
     Machine,
-    Mode,
     ModeRef,
     Part,
     Place,
@@ -25,7 +24,7 @@ from statecraft.machine import (
     atoms,
 )
 from statecraft.semantics import Tick, tick_of
-from statecraft.semantics.cone import started_by, tests_read
+from statecraft.semantics.cone import started_by
 from statecraft.semantics.guards import AllOf, AnyOf, Guard, Known, Negation
 
 _WORDS = re.compile(r"[()]|\b(?:and|or)\b")
@@ -34,9 +33,6 @@ _SHORT = 2
 
 _WAYS = 10_000
 """Ways in which a condition can hold that are looked at; no row that people write has as many."""
-
-_FEW = 3
-"""Driving modes from which something stops a part before one that it does not stop looks forgotten."""
 
 
 def nobody_watched(machine: Machine) -> Iterator[Finding]:
@@ -244,64 +240,6 @@ def is_mixed(text: str) -> bool:
             if len(open_[-1]) == 2:
                 return True
     return False
-
-
-# ------------------------------------------------------------------------------------------------------------ left out
-
-
-def left_out(machine: Machine) -> Iterator[Finding]:
-    """Driving modes that a switch or level does not stop, though it stops every other of the part."""
-    tick = tick_of(machine)
-    for part in machine.parts:
-        turn = tick.part[part.name]
-        driving = [mode for mode in part.modes if machine.drives(mode)]
-        if len(driving) <= _FEW:
-            continue
-        for name in [*(switch.name for switch in machine.switches), *(level.name for level in machine.levels)]:
-            stops = [
-                row
-                for row in part.failsafes
-                if _stops(part, row) and all(_alone(guard, name) for guard in turn.guards[row.number])
-            ]
-            missed = [mode for mode in driving if not any(mode.name in row.modes for row in stops)]
-            if len(missed) != 1:
-                continue
-            mode = missed[0]
-            twins = [other for other in driving if other is not mode and machine.drives_alike(mode, other)]
-            asked = set(tests_read(tick, [made.guard for made in turn.in_mode[mode.name]]))
-            if not twins or not asked.isdisjoint((SwitchOn(name), LevelOn(name))):
-                continue
-            row = stops[0]
-            whom = part.name if len(machine.parts) > 1 else "the machine"
-            yield Finding(
-                "left out",
-                mode.place,
-                f"in every other mode that drives {name} stops {whom}, and not in {mode.name}, which drives the same "
-                f"way as {twins[0].name}.",
-                _cover(part, row, mode),
-                mode=ModeRef(part.name, mode.name),
-                by=tuple(RowRef(part.name, each.number) for each in stops),
-                subject=name,
-            )
-
-
-def _cover(part: Part, row: Row, mode: Mode) -> str:
-    group = part.group.get(row.in_text)
-    how = f"name {mode.name} in that failsafe, too" if group is None else f"put {mode.name} into {group.name}"
-    return f'{how}; or, if it is meant, accept it: accept left out in {mode.name} because "why".'
-
-
-def _alone(guard: Guard, name: str) -> bool:
-    """Whether ``guard`` is true whenever the switch or level ``name`` is on."""
-    match guard:
-        case AnyOf(several):
-            return any(_alone(each, name) for each in several)
-        case SwitchOn(switch):
-            return switch == name
-        case LevelOn(level):
-            return level == name
-        case _:
-            return False
 
 
 def _stops(part: Part, row: Row) -> bool:
