@@ -26,6 +26,7 @@ from statecraft.machine import (
     sensors_of,
     terms_of_setting,
 )
+from statecraft.semantics.decisions import PartTick
 from statecraft.semantics.guards import AllOf, AnyOf, Guard, Known, Reached, Test, tests
 from statecraft.semantics.keys import SteadyClock
 from statecraft.semantics.tick import Tick
@@ -104,14 +105,30 @@ def needs_command(guard: Guard) -> bool:
 
 
 def started_by(tick: Tick, commands: Iterable[str]) -> Iterator[tuple[Row, Mode, frozenset[str]]]:
-    """The rows on which one of ``commands`` leads to a driving mode: the row, the mode, and the commands."""
+    """The rows on which one of ``commands`` leads to a driving mode: the row, the mode, and the commands. It may lead
+    there by way of moving modes that do not drive, a warning first, and from there on without a command."""
     wanted = frozenset(commands)
     for turn in tick.parts:
         for row in turn.part.rows:
             said = frozenset[str]().union(*map(asks_for, turn.guards[row.number])) & wanted
             leads = row.move == "go" and set(row.modes) != {row.target}  # to go to the present mode is to stay
-            if said and leads and tick.machine.drives(turn.part.mode[row.target]):
-                yield row, turn.part.mode[row.target], said
+            if said and leads:
+                yield from ((row, mode, said) for mode in _led_on(tick, turn, turn.part.mode[row.target]))
+
+
+def _led_on(tick: Tick, turn: PartTick, mode: Mode) -> list[Mode]:
+    """``mode``, if it drives; if it moves and does not drive, the driving modes that come of it without a command."""
+    driving: set[str] = set()
+    seen, waiting = {mode.name}, [mode]
+    while waiting:
+        mode = waiting.pop()
+        if tick.machine.drives(mode):
+            driving.add(mode.name)
+        elif tick.machine.is_moving(turn.part, mode):
+            led = {made.target.name: made.target for made in turn.in_mode[mode.name] if not needs_command(made.guard)}
+            waiting += [target for name, target in led.items() if name not in seen]
+            seen |= led.keys()
+    return [each for each in turn.part.modes if each.name in driving] if driving else []
 
 
 def watching_links(tick: Tick) -> dict[str, int]:

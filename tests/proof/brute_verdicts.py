@@ -17,7 +17,8 @@ the first tick from which it goes on so for ever. Where the sentence leaves a ch
 6. *halt undone*: no row needs a command where none is taken; dials have not changed since the tick that took the halt.
    *runaway*: "the part drives after both": it is in a driving mode at the end of both ticks; neither mode is
    ``unattended``. It is raised for the mode at the end of the second. "A command that leads to a driving mode": a row
-   that leads to one, from another mode, asks for it, not under a ``not``.
+   that leads to one, from another mode, asks for it, not under a ``not``; or to a moving mode that does not drive, from
+   which rows that need no command lead on to one, by way of others such.
 7. *waits for ever*: "leaves it": that part is in another mode at the end of a tick (``restart`` leaves nothing).
    Sensors, their faults, switches and dials are what is constant; dial messages, like commands, may come or not.
 8. *flapping*: of the messages that no row takes, dials' included, any set comes, the same on every tick. "A held
@@ -255,6 +256,36 @@ def _wanted(condition: Condition) -> set[str]:
     return set()
 
 
+def _needs(condition: Condition) -> bool:
+    """Whether ``condition`` is never true where no command is taken, as it is written."""
+    match condition:
+        case Taken():
+            return True
+        case And(of):
+            return any(map(_needs, of))
+        case Or(of):
+            return all(map(_needs, of))
+    return False
+
+
+def _leading(machine: Machine) -> set[Mode]:
+    """The modes that drive, and those that move and do not, from which the part comes to one without a command."""
+    found = _driving(machine)
+    idle = _moving(machine) - found
+    while True:
+        more = {
+            (part.name, mode)
+            for part in machine.parts
+            for row in part.rows
+            if row.move == "go" and (part.name, row.target) in found and not _needs(row.when)
+            for mode in row.modes
+            if (part.name, mode) in idle - found
+        }
+        if not more:
+            return found
+        found |= more
+
+
 def runaway(world: World) -> dict[Mode, int]:
     """A run on which every link that declares ``silent`` and has a command that leads to a driving mode is silent on
     two consecutive ticks and the part drives after both (unless the mode is ``unattended``; not raised where no such
@@ -262,11 +293,12 @@ def runaway(world: World) -> dict[Mode, int]:
     """
     machine = world.machine
     driving = _driving(machine)
+    leading = _leading(machine)
     starting = {
         command
         for part in machine.parts
         for row in part.rows
-        if row.move == "go" and (part.name, row.target) in driving and set(row.modes) != {row.target}
+        if row.move == "go" and (part.name, row.target) in leading and set(row.modes) != {row.target}
         for command in _wanted(row.when)
     }
     links = [

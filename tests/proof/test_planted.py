@@ -274,6 +274,54 @@ def test_a_halt_that_asks_more() -> None:
     assert finding.hint == f"Let the failsafe on line {line} ask for off and nothing else. {GOOD}"
 
 
+BELT = """machine belt
+board atmega2560
+tick 10 ms
+link desk serial1, 9600 baud, checked, silent after 500 ms
+command halt "halt", urgent
+command run "run"
+command beat "beat"
+switch cord pin 24, on when high, on if in doubt
+switch eye pin 22, on when low
+motor belt pwm 5, direction 30
+buzzer horn pin 8, 2 kHz
+mode idle stop
+mode warning horn on
+mode running belt 60 %
+mode slow belt 20 %
+group going warning, running, slow
+failsafes
+  in | when | go to
+  any | halt | idle
+  going | desk silent | idle
+  going | cord | idle
+rules
+  in | when | go to
+  idle | run | warning
+  warning | after 2 s | running
+  running | eye | slow
+  slow | after 2 s and not eye | running
+"""
+"""A belt that sounds its horn first: nothing drives on the tick that takes the command."""
+
+
+@pytest.mark.parametrize(("mode", "other"), [("running", "slow"), ("slow", "running")])
+def test_a_silence_that_misses_one_mode_after_a_horn(mode: str, other: str) -> None:
+    assert told(BELT) == []
+    planted = BELT.replace("going | desk silent", f"warning, {other} | desk silent")
+    finding = new(BELT, planted)
+    line = line_of(planted, "warning, ")
+    assert finding.code == "runaway" and finding.hint == f"Let the failsafe on line {line} apply in {mode}, too. {GOOD}"
+
+
+@pytest.mark.parametrize(("mode", "other"), [("running", "slow"), ("slow", "running")])
+def test_a_cord_that_misses_one_of_two_modes(mode: str, other: str) -> None:
+    planted = BELT.replace("going | cord", f"warning, {other} | cord")
+    finding = new(BELT, planted)
+    line = line_of(planted, "warning, ")
+    assert finding.code == "left out" and finding.hint == f"Name {mode} in the failsafe on line {line}, too. {GOOD}"
+
+
 def test_a_start_without_its_command() -> None:
     planted = AUGER.replace("fill and not paddle  ", "not paddle  ")
     finding = new(AUGER, planted)

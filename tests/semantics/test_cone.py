@@ -138,6 +138,44 @@ def test_commands_that_start_what_drives_and_whose_silence_counts(sluice: Machin
     assert watched_silences(sluice.parts, tick) == {"silent desk": 40}
 
 
+HORN_FIRST = """machine belt
+board atmega2560
+tick 10 ms
+link desk serial1, 9600 baud, checked, silent after 500 ms
+command halt "halt", urgent
+command run "run"
+command ack "ack"
+switch eye pin 22, on when low
+motor belt pwm 5, direction 30
+buzzer horn pin 8, 2 kHz
+mode idle stop
+mode pulled stop
+mode warning horn on
+mode waiting
+mode running belt 60 %
+mode slow belt 20 %
+failsafes
+  in | when | go to
+  any | halt | pulled
+rules
+  in | when | go to
+  idle | run | warning
+  warning | {after} | waiting
+  waiting | not eye | running
+  waiting | after 1 s | slow
+  running, slow | eye | idle
+  pulled | ack | idle
+"""
+
+
+@pytest.mark.parametrize(("after", "modes"), [("after 2 s", ["running", "slow"]), ("ack", [])])
+def test_a_command_starts_what_drives_by_way_of_what_does_not(after: str, modes: list[str]) -> None:
+    tick = tick_of(read_text(HORN_FIRST.format(after=after)))
+    assert [mode.name for _, mode, _ in started_by(tick, ["run"])] == modes
+    assert list(started_by(tick, ["halt"])) == []  # what stop modes lead to begins there
+    assert watching_links(tick) == {"desk": 50}  # ack, too, leads on
+
+
 @pytest.mark.parametrize("seed", range(30))
 def test_a_part_asks_about_no_part_outside_its_closure(seed: int) -> None:
     machine = read_text(random_text(seed, 2))
