@@ -204,7 +204,8 @@ def _never_entered(part: Part, findings: list[Finding]) -> list[Finding]:
     root_of: dict[str, Finding] = {}
     waiting = list(of_mode)
     while waiting:
-        name = next((each for each in waiting if _cause(part, each, of_mode, of_row, root_of) is not None), waiting[0])
+        name = next((each for each in waiting if _cause(part, each, of_mode, of_row, root_of) is not None), "")
+        name = name or max(waiting, key=lambda each: len(led_to(part, each)))  # it begins where most comes of it
         waiting.remove(name)
         own = of_mode[name]
         root_of[name] = root = _cause(part, name, of_mode, of_row, root_of) or own
@@ -287,6 +288,18 @@ def _cause(
             if name in root_of and name != mode:
                 return root_of[name]
     return None
+
+
+def led_to(part: Part, mode: str) -> frozenset[str]:
+    """The modes to which rows lead from ``mode``, one after another."""
+    seen, waiting = {mode}, [mode]
+    while waiting:
+        name = waiting.pop()
+        for row in part.rows:
+            if row.move == "go" and name in row.modes and row.target not in seen:
+                seen.add(row.target)
+                waiting.append(row.target)
+    return frozenset(seen)
 
 
 def _comes_of_it(part: Part, finding: Finding, of_row: dict[int, Finding]) -> bool:

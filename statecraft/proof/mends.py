@@ -36,7 +36,7 @@ from statecraft.machine import (
     Taken,
     Term,
 )
-from statecraft.proof.causes import names_of, sentence
+from statecraft.proof.causes import led_to, names_of, sentence
 from statecraft.proof.checks.mode_cycles import tremble, wavers
 from statecraft.proof.checks.unused import unused
 from statecraft.proof.engine.clusters import read_by
@@ -316,12 +316,21 @@ def _each(names: Sequence[str], one: str, several: str) -> str:
 def _applies_too(machine: Machine, part: Part, row: Row, names: Collection[str]) -> Mend:
     """A row that is there applies in more modes."""
     what = "failsafe" if row.failsafe else "row"
-    modes = tuple(mode.name for mode in part.modes if mode.name in {*row.modes, *names})
+    wider, cell = _in_more_modes(part, row, names)
     return Mend(
-        f"let the {what} on line {row.place.line} apply in {listed(names)}, too",
-        with_rows(machine, [row], lambda each: replace(each, modes=modes)),
+        f"let the {what} on line {row.place.line} apply in {listed(names)}, too{cell}",
+        with_rows(machine, [row], lambda _: wider),
         enough=True,
     )
+
+
+def _in_more_modes(part: Part, row: Row, names: Collection[str]) -> tuple[Row, str]:
+    """``row`` where it applies in the modes ``names``, too; with what is to be said of a group that has just the modes
+    in which it then applies, and that no row names."""
+    modes, cell = _in(part, [ModeRef(part.name, name) for name in {*row.modes, *names}])
+    if cell not in part.group or any(re.search(rf"\b{cell}\b", each.in_text) for each in part.rows):
+        return replace(row, modes=modes), ""
+    return replace(row, modes=modes, in_text=cell), f": in {cell}"
 
 
 def _idle_commands(machine: Machine, found: Iterable[Finding]) -> list[str]:
@@ -742,9 +751,10 @@ def _left_out(machine: Machine, finding: Finding) -> Iterator[Mend]:
     rows, name = [part.rows[number] for number in sorted({row.number for row in finding.by})], finding.mode.mode
     if all(row.failsafe for row in rows):
         lines, plural = listed([str(row.place.line) for row in rows]), "s" * (len(rows) > 1)
+        cell = _in_more_modes(part, rows[0], [name])[1] if len(rows) == 1 else ""
         yield Mend(
-            f"name {name} in the failsafe{plural} on line{plural} {lines}, too",
-            with_rows(machine, rows, lambda row: replace(row, modes=(*row.modes, name))),
+            f"name {name} in the failsafe{plural} on line{plural} {lines}, too{cell}",
+            with_rows(machine, rows, lambda row: _in_more_modes(part, row, [name])[0]),
         )
         return
     switches, things = {each.name for each in machine.switches}, finding.subjects or (finding.subject,)
@@ -809,8 +819,11 @@ def _shadowed(machine: Machine, finding: Finding) -> Iterator[Mend]:
 def _never_entered(machine: Machine, finding: Finding, others: Sequence[Finding]) -> Iterator[Mend]:
     """A row where none leads to a mode, or out of one: from a mode that drives for ever, or on a command that nothing
     uses."""
-    part = None if finding.mode is None or finding.by else _part_of(machine, replace(finding, also=()))
+    part = None if finding.mode is None else _part_of(machine, replace(finding, also=()))
     if part is None or finding.mode is None:
+        return
+    never = {mode.mode for mode in finding.modes if mode.part == part.name}
+    if any(not never.issuperset(part.rows[row.number].modes) for row in finding.by):
         return
     ticks = GIVES_UP_MS // machine.tick_ms
     after = f"after {machine.duration(ticks)}"
@@ -818,7 +831,7 @@ def _never_entered(machine: Machine, finding: Finding, others: Sequence[Finding]
     ways: list[tuple[str, Condition, str, str]] = []
     if finding.code == "stuck":
         targets = [mode.mode for mode in finding.also if mode.part == part.name]
-        targets.sort(key=lambda name: -len(_led_to(part, name)))
+        targets.sort(key=lambda name: -len(led_to(part, name)))
         ways += [(finding.mode.mode, Taken(name), name, target) for name in commands for target in targets[:1]]
         what = f"leaves {finding.mode.mode}"
     else:
@@ -834,18 +847,6 @@ def _never_entered(machine: Machine, finding: Finding, others: Sequence[Finding]
             with_row(machine, row, len(part.rows)),
             enough=True,
         )
-
-
-def _led_to(part: Part, mode: str) -> frozenset[str]:
-    """The modes to which rows lead from ``mode``, one after another."""
-    seen, waiting = {mode}, [mode]
-    while waiting:
-        name = waiting.pop()
-        for row in part.rows:
-            if row.move == "go" and name in row.modes and row.target not in seen:
-                seen.add(row.target)
-                waiting.append(row.target)
-    return frozenset(seen)
 
 
 _MENDS: dict[str, Callable[[Machine, Finding], Iterator[Mend]]] = {

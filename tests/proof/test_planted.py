@@ -13,6 +13,7 @@ from statecraft.findings import Finding
 from statecraft.language import read_text
 from statecraft.proof import mends
 from statecraft.proof.judgement import judge
+from statecraft.proof.prove import prove
 from tests.proof.trade_machines import trade_text
 from tests.samples import SAMPLES
 
@@ -266,6 +267,11 @@ def test_a_halt_that_misses_one_mode(mode: str) -> None:
     assert finding.hint == f"Let the failsafe on line {line} apply in {mode}, too. {GOOD}"
 
 
+def test_a_halt_that_is_there_is_not_advised_where_nothing_was_tried() -> None:
+    (finding,) = prove(read_text(AUGER.replace("any     | off ", "any but filling | off "))).findings
+    assert finding.hint == "let a failsafe on off alone, before all others, lead from filling to a stop mode."
+
+
 def test_a_halt_that_asks_more() -> None:
     planted = AUGER.replace("| off        |", "| off and not paddle |")
     finding = new(AUGER, planted)
@@ -320,6 +326,26 @@ def test_a_cord_that_misses_one_of_two_modes(mode: str, other: str) -> None:
     finding = new(BELT, planted)
     line = line_of(planted, "warning, ")
     assert finding.code == "left out" and finding.hint == f"Name {mode} in the failsafe on line {line}, too. {GOOD}"
+
+
+def test_a_list_of_modes_that_was_to_be_a_group() -> None:
+    text = BELT.replace("going | desk silent", "any | desk silent")
+    planted = text.replace("going | cord", "warning, slow | cord")
+    finding = new(text, planted)
+    line = line_of(planted, "warning, ")
+    assert finding.code == "left out" and "For the same cause: Nothing uses the group going." in finding.message
+    assert finding.hint == f"Name running in the failsafe on line {line}, too: in going. {GOOD}"
+
+
+def test_a_step_that_nothing_ends_though_what_follows_leads_back() -> None:
+    text = AUGER.replace("mode topping ", "mode spinning auger 10 %\nmode topping ").replace(
+        "filling, backing, topping", "spinning, filling, backing, topping"
+    )
+    start = "  resting  | fill and not paddle   | filling | tries = 0\n"
+    text = text.replace(start, start.replace("| filling", "| spinning") + "  spinning | after 2 s | filling |\n")
+    finding = new(text, without_line(text, "spinning | after"))
+    assert finding.code == "unreachable" and finding.message.startswith("No run ever enters filling")
+    assert finding.hint == f"Add a row that leads to filling, such as: spinning | after 10 s | filling. {GOOD}"
 
 
 def test_a_start_without_its_command() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Container, Iterator
 
 from statecraft.findings import Finding, Run, Severity
+from statecraft.folding import listed
 from statecraft.machine import Machine, ModeRef
 from statecraft.proof.engine.exploration import START, Config, Explorer, Only
 from statecraft.proof.engine.model import NOBODY, Modes, Rows, SymbolicModel
@@ -129,6 +130,8 @@ def _missed(
     by = () if row == NOBODY else (explored.row_ref(other, row),)
     whose = explored.model.parts[other].name
     whom = "the machine" if whose == ref.part else whose
+    said = listed(list(dict.fromkeys(name for name, _, _ in fails)), "or")
+    hint = f"let a failsafe on {said} alone, before all others, lead from {mode.name} to a stop mode."
     told = f"{command} does not" if len({name for name, _, _ in fails}) == 1 else "no urgent command does"
     part_of = explored.whole.part(whose)
     if whose == ref.part and not any(
