@@ -1428,9 +1428,11 @@ class Machine:
 
     def way_driven(self, mode: Mode) -> tuple[object, ...]:
         """Which way ``mode`` drives each output that could hurt."""
-        settings = dict(mode.settings)
+        settings, dials = dict(mode.settings), {dial.name: dial for dial in self.dials}
         return tuple(
-            _way(settings.get(output.name), getattr(output, "rest", 0)) for output in self.outputs if could_hurt(output)
+            _way(settings.get(output.name), getattr(output, "rest", 0), dials)
+            for output in self.outputs
+            if could_hurt(output)
         )
 
     def events(self) -> frozenset[str]:
@@ -1470,11 +1472,12 @@ def numbered(items: Iterable[_HasName]) -> dict[str, int]:
     return {item.name: place for place, item in enumerate(items)}
 
 
-def _way(setting: Setting | None, rest: int | None) -> object:
-    """Which way a setting drives: 1 or -1, 0 at ``rest``; a setting that is not fixed, by itself."""
-    if setting is None or not isinstance(setting, Fixed) or rest is None:
+def _way(setting: Setting | None, rest: int | None, dials: Mapping[str, Dial]) -> object:
+    """Which way a setting drives: 1 or -1, 0 at ``rest``; a setting that may drive both ways, by itself."""
+    if setting is None or rest is None or isinstance(setting, Blink):
         return setting or 0
-    return (setting.value > rest) - (setting.value < rest)
+    ways = {(end > rest) - (end < rest) for end in reach(setting, dials)} - {0}
+    return 0 if not ways else ways.pop() if len(ways) == 1 else setting
 
 
 def _drives_further(was: Setting | None, now: Setting | None, rest: int | None) -> bool:

@@ -758,9 +758,13 @@ def _left_out(machine: Machine, finding: Finding) -> Iterator[Mend]:
         )
         return
     switches, things = {each.name for each in machine.switches}, finding.subjects or (finding.subject,)
-    several = tuple(SwitchOn(each) if each in switches else LevelOn(each) for each in things)
-    when: Condition = several[0] if len(several) == 1 else Or(several)
-    text = " or ".join(things)
+    several: list[Condition] = []
+    for each in things:
+        contact = SwitchOn(each) if each in switches else LevelOn(each)
+        off = any(_asks_off(row.when, contact) for row in rows)
+        several.append(Not(contact) if off else contact)
+    when = several[0] if len(several) == 1 else Or(tuple(several))
+    text = " or ".join(f"not {t}" if isinstance(c, Not) else t for t, c in zip(things, several, strict=True))
     for row in rows:
         either = set(row.when.of) if isinstance(row.when, Or) else {row.when}
         if row.failsafe or either == set(several):
@@ -770,6 +774,15 @@ def _left_out(machine: Machine, finding: Finding) -> Iterator[Mend]:
     for target in dict.fromkeys(row.target for row in (*rows, *rests) if row.move == "go"):
         more = _new_row(part, (name,), when, text, target, False)
         yield Mend(f"add a rule: {name} | {text} | {target}", with_row(machine, more, first), spare=True)
+
+
+def _asks_off(condition: Condition, contact: Condition) -> bool:
+    """Whether some of ``condition`` asks that ``contact`` is off."""
+    match condition:
+        case And(several) | Or(several):
+            return any(_asks_off(each, contact) for each in several)
+        case _:
+            return condition == Not(contact)
 
 
 def _lost_command(machine: Machine, finding: Finding, others: Sequence[Finding]) -> Iterator[Mend]:

@@ -3,26 +3,41 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from typing import NamedTuple
 
 from statecraft.findings import Finding, RowRef
 from statecraft.folding import listed
 from statecraft.machine import Fault, LevelOn, Machine, Mode, ModeRef, Part, Row, SwitchOn
 from statecraft.semantics import Decision, PartTick, Tick, tick_of
 from statecraft.semantics.cone import counters_asked, sensors_asked, tests_read
-from statecraft.semantics.guards import AllOf, AnyOf, Guard, Known, Negation, Reached, all_of
+from statecraft.semantics.guards import AllOf, AnyOf, Guard, Negation, Reached, all_of
 from statecraft.semantics.keys import GroupClock, ModeClock
 
 _FEW = 3
 """Driving modes from which something stops a part before one that it does not stop looks forgotten."""
 
-Contact = SwitchOn | LevelOn
-"""What ends modes by being on."""
+
+class EndSwitch(NamedTuple):
+    """A switch or level that ends modes by being on, or off."""
+
+    of: SwitchOn | LevelOn
+    on: bool
+
+    @property
+    def name(self) -> str:
+        """The switch or level."""
+        return self.of.switch if isinstance(self.of, SwitchOn) else self.of.level
+
+    @property
+    def told(self) -> str:
+        """How it is named where it ends something."""
+        return self.name if self.on else f"{self.name} off"
 
 
 def left_out(machine: Machine) -> Iterator[Finding]:
     """Driving modes that a switch or level does not stop by failsafes, though it stops every other of the part; and
     those that one does not end, though it ends every other that drives the same way, and they are not started while it
-    is on.
+    is so.
     """
     tick = tick_of(machine)
     for part in machine.parts:
@@ -37,12 +52,9 @@ def _name(finding: Finding) -> str:
     return "" if finding.mode is None else finding.mode.mode
 
 
-def _contacts(machine: Machine) -> list[Contact]:
-    return [*(SwitchOn(each.name) for each in machine.switches), *(LevelOn(each.name) for each in machine.levels)]
-
-
-def _called(contact: Contact) -> str:
-    return contact.switch if isinstance(contact, SwitchOn) else contact.level
+def _contacts(machine: Machine) -> list[EndSwitch]:
+    switches = [EndSwitch(SwitchOn(each.name), on) for each in machine.switches for on in (True, False)]
+    return [*switches, *(EndSwitch(LevelOn(each.name), on) for each in machine.levels for on in (True, False))]
 
 
 # --------------------------------------------------------------------------------------------------------- by failsafes
@@ -64,22 +76,22 @@ def _by_failsafes(machine: Machine, tick: Tick, part: Part) -> Iterator[Finding]
         missed = [mode for mode in driving if not any(mode.name in row.modes for row in stops)]
         if len(missed) != 1:
             continue
-        mode, name = missed[0], _called(contact)
+        mode = missed[0]
         twins = [other for other in driving if other is not mode and machine.drives_alike(mode, other)]
         asked = set(tests_read(tick, [made.guard for made in turn.in_mode[mode.name]]))
-        if not twins or not asked.isdisjoint((SwitchOn(name), LevelOn(name))):
+        if not twins or contact.of in asked:
             continue
         row = stops[0]
         whom = part.name if len(machine.parts) > 1 else "the machine"
         yield Finding(
             "left out",
             mode.place,
-            f"in every other mode that drives {name} stops {whom}, and not in {mode.name}, which drives the same "
-            f"way as {twins[0].name}.",
+            f"in every other mode that drives {contact.told} stops {whom}, and not in {mode.name}, which drives the "
+            f"same way as {twins[0].name}.",
             f"{_cover(part, row, mode)}; {_accept(mode)}",
             mode=ModeRef(part.name, mode.name),
             by=tuple(RowRef(part.name, each.number) for each in stops),
-            subject=name,
+            subject=contact.name,
         )
 
 
@@ -113,7 +125,7 @@ def _by_starts(machine: Machine, tick: Tick, part: Part) -> Iterator[Finding]:
             if each.target is not each.mode:
                 ways.setdefault(each.target.name, []).append(each)
     for contact in _contacts(machine) if several else ():
-        made_of = _read(tick, [contact])
+        made_of = _read(tick, [contact.of])
         for modes in several:
             names = frozenset(mode.name for mode in modes)
             ended = {name: _ended(turn, name, names, contact) for name in names}
@@ -124,23 +136,24 @@ def _by_starts(machine: Machine, tick: Tick, part: Part) -> Iterator[Finding]:
             start = _start(turn, ways.get(mode.name, []), contact, names)
             if start is None or not made_of.isdisjoint(_read(tick, _looking(turn, mode))):
                 continue
-            name, others = _called(contact), listed([each.name for each in modes if each is not mode])
+            others = listed([each.name for each in modes if each is not mode])
             asks = _never_while(contact, start.guard)
-            leads = f"does not lead there while {name} is on" if asks else f"leads there from {start.mode.name}"
+            state = f"{contact.name} is {'on' if contact.on else 'off'}"
+            leads = f"does not lead there while {state}" if asks else f"leads there from {start.mode.name}"
             rows = sorted({made.row.number for made in ended.values() if made is not None})
             yield Finding(
                 "left out",
                 mode.place,
-                f"{name} ends {others}, and not {mode.name}, which drives the same way; the row on line "
+                f"{contact.told} ends {others}, and not {mode.name}, which drives the same way; the row on line "
                 f"{start.row.place.line} {leads}.",
-                f"let {name} end {mode.name}, too; {_accept(mode)}",
+                f"let {contact.told} end {mode.name}, too; {_accept(mode)}",
                 mode=ModeRef(part.name, mode.name),
                 by=tuple(RowRef(part.name, number) for number in rows),
-                subject=name,
+                subject=contact.name,
             )
 
 
-def _ended(turn: PartTick, mode: str, alike: frozenset[str], contact: Contact) -> Decision | None:
+def _ended(turn: PartTick, mode: str, alike: frozenset[str], contact: EndSwitch) -> Decision | None:
     """The first row by which ``contact`` ends ``mode``, at once or after a time, for one that is not of those alike."""
     ends = (made for made in turn.in_mode[mode] if made.target.name not in alike)
     return next((made for made in ends if _whenever(contact, _in_time(made.guard))), None)
@@ -160,17 +173,19 @@ def _awaited(guard: Guard) -> bool:
     return isinstance(guard, Reached) and isinstance(guard.clock, ModeClock | GroupClock)
 
 
-def _start(turn: PartTick, ways: list[Decision], contact: Contact, alike: frozenset[str]) -> Decision | None:
-    """The way to a mode, of all, that shows that ``contact`` is to be off there: one that asks so, or one from a mode
-    that the contact ends, where all are. None may lead there because of the contact."""
-    if any(_whenever(contact, way.guard) or _only_while(contact, way.guard) for way in ways):
+def _start(turn: PartTick, ways: list[Decision], contact: EndSwitch, alike: frozenset[str]) -> Decision | None:
+    """The way to a mode, of all, that shows that ``contact`` is not to be so there: one that asks that, or one from a
+    mode that the contact ends by being on, where all are. What need not stay on, as hands on a press that has shut,
+    shows nothing. None may lead there because of the contact."""
+    otherwise = contact._replace(on=not contact.on)
+    if any(_whenever(contact, way.guard) or _never_while(otherwise, way.guard) for way in ways):
         return None
     asking = [way for way in ways if _never_while(contact, way.guard)]
     ended = [way for way in ways if way.mode.name in alike or _stopped(turn, way.mode, contact)]
-    return asking[0] if asking else ended[0] if ended and ended == ways else None
+    return asking[0] if asking else ended[0] if contact.on and ended and ended == ways else None
 
 
-def _stopped(turn: PartTick, mode: Mode, contact: Contact) -> bool:
+def _stopped(turn: PartTick, mode: Mode, contact: EndSwitch) -> bool:
     """Whether ``contact`` stops ``mode`` by a failsafe."""
     failsafes = (made for made in turn.in_mode[mode.name] if made.row.failsafe and made.target.stop)
     return any(_whenever(contact, made.guard) for made in failsafes)
@@ -198,24 +213,22 @@ def _read(tick: Tick, guards: Iterable[Guard]) -> set[object]:
 # --------------------------------------------------------------------------------------------------------------- guards
 
 
-def _whenever(contact: Contact, guard: Guard) -> bool:
-    """Whether the form of ``guard`` shows that it is true whenever ``contact`` is on."""
+def _whenever(contact: EndSwitch, guard: Guard) -> bool:
+    """Whether the form of ``guard`` shows that it is true whenever ``contact`` is so, by that alone."""
     match guard:
         case Negation(of):
             return _never_while(contact, of)
         case AnyOf(several):
             return any(_whenever(contact, each) for each in several)
         case AllOf(several):
-            return bool(several) and all(_whenever(contact, each) for each in several)
+            return all(_whenever(contact, each) for each in several)
         case _:
-            return guard == contact
+            return contact.on and guard == contact.of
 
 
-def _never_while(contact: Contact, guard: Guard) -> bool:
-    """Whether the form of ``guard`` shows that it is false whenever ``contact`` is on."""
+def _never_while(contact: EndSwitch, guard: Guard) -> bool:
+    """Whether the form of ``guard`` shows that it is false whenever ``contact`` is so, by that alone."""
     match guard:
-        case Known(value):
-            return not value
         case Negation(of):
             return _whenever(contact, of)
         case AllOf(several):
@@ -223,15 +236,4 @@ def _never_while(contact: Contact, guard: Guard) -> bool:
         case AnyOf(several):
             return all(_never_while(contact, each) for each in several)
         case _:
-            return False
-
-
-def _only_while(contact: Contact, guard: Guard) -> bool:
-    """Whether the form of ``guard`` shows that it is true only while ``contact`` is on."""
-    match guard:
-        case AllOf(several):
-            return any(_only_while(contact, each) for each in several)
-        case AnyOf(several):
-            return all(_only_while(contact, each) for each in several)
-        case _:
-            return guard == contact
+            return not contact.on and guard == contact.of

@@ -62,7 +62,7 @@ def lost_turn(explored: Reachability, part: int) -> Iterator[Finding]:
             f"{name} can turn {way} on a tick on which the row on line {lines} does not decide; no other row looks at "
             "it, so that the turn is lost.",
             f"let a row ask {name if turns.on else f'not {name}'} where it may come to stand so, "
-            f"or accept it: accept lost turn in {subject(turns)} because ...",
+            f'or accept it: accept lost turn in {subject(turns)} because "why".',
             row=explored.row_ref(part, rows[0].number),
             subject=subject(turns),
             run=run,

@@ -163,3 +163,46 @@ def test_what_mends_it_is_tried(lifting: str, racing: str, hint: str) -> None:
     text = HOIST.replace("lifting | top | resting\n", lifting).replace("  racing | top | resting\n", racing)
     (finding,) = [each for each in judge(read_text(text)).findings if each.code == "left out"]
     assert finding.hint == hint.format(line=line_of(text, "lifting | top")) + GOOD
+
+
+MIXER = """\
+machine mixer
+board atmega2560
+tick 10 ms
+link panel serial1, 9600 baud, checked
+command halt "halt", urgent
+command stir "stir"
+dial pace "v", 20 % .. 80 %, starts 40 %
+switch guard pin 22, on when low
+motor paddle pwm 5, direction 30
+mode idle stop
+mode easing paddle 20 %
+mode stirring paddle pace
+failsafes
+  in | when | go to
+  any | halt | idle
+rules
+  in | when | go to
+  idle | stir and guard | easing
+  easing | not guard | idle
+  easing | after 1 s | stirring
+  stirring | not guard or after 5 min | idle
+"""
+
+
+def test_a_contact_that_ends_by_being_off_and_a_dial_that_drives_one_way() -> None:
+    assert told(MIXER) == []
+    text = MIXER.replace("  easing | not guard | idle\n", "")
+    (finding,) = [each for each in judge(read_text(text)).findings if each.code == "left out"]
+    assert finding.message == (
+        "guard off ends stirring, and not easing, which drives the same way; the row on line "
+        f"{line_of(text, 'idle | stir')} does not lead there while guard is off."
+    )
+    assert finding.hint == f"Add a rule: easing | not guard | idle. {GOOD}"
+
+
+def test_what_need_not_stay_on_to_the_end_is_not_missed() -> None:
+    """Who lets go of the buttons has the press lift; once it has shut, the hands are out of it."""
+    assert told(MIXER.replace("stirring | not guard or after 5 min", "stirring | after 5 min")) == []
+    both = MIXER.replace("dial pace \"v\", 20 %", "dial pace \"v\", -80 %")
+    assert told(both.replace("  easing | not guard | idle\n", "")) == []  # it may stir the other way
