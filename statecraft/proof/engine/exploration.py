@@ -437,22 +437,24 @@ class Explorer:
         if known is None:
             known = self._known[key] = []
             self._order[key] = len(self._order)
-        for number in known:
+        near = self._near(config, known)
+        for number in near:
             look()
             if self._subsumed(config, self.configs[number]):
                 self._seen[config] = number
                 return number
         added = config
         swallowed: list[int] = []
-        config = self._grown(config, known, swallowed)
+        config = self._grown(config, known, near, swallowed)
         number = len(self.configs)
         self.configs.append(config)
         self.first.append(None)
         self.edges.append([])
-        for old in known:
+        for old in near if config is added else self._near(config, known):
             if old in swallowed or (old not in self._done and self._subsumed(self.configs[old], config)):
                 self.alias[old] = number
-        self._known[key] = [*(old for old in known if old not in self.alias), number]
+                known.remove(old)
+        known.append(number)
         self._seen[added] = number
         if self.within is not None and not self.within(config):
             return number
@@ -466,12 +468,19 @@ class Explorer:
             return self.zones.span(config.zone, NOW)[0]
         return self._order[config.modes, config.counters, config.fors, config.phase]
 
-    def _grown(self, config: Config, known: list[int], swallowed: list[int]) -> Config:
-        """``config`` together with those of ``known`` with which it makes one; their numbers go into ``swallowed``."""
+    def _near(self, config: Config, known: Iterable[int]) -> list[int]:
+        """Those of ``known`` whose zones do not lie apart from that of ``config``: the rest cannot hold it, or lie
+        within it, or make one with it."""
+        zones, configs = self.zones, self.configs
+        return [number for number in known if not zones.apart(configs[number].zone, config.zone)]
+
+    def _grown(self, config: Config, known: list[int], near: list[int], swallowed: list[int]) -> Config:
+        """``config`` together with those of ``known``, first of those ``near`` it, with which it makes one; their
+        numbers go into ``swallowed``."""
         grown = True
         while grown:
             grown = False
-            for number in known:
+            for number in near:
                 look()
                 if number in swallowed:
                     continue
@@ -491,12 +500,14 @@ class Explorer:
                         config = config._replace(boxes=boxes)
                         swallowed.append(number)
                         grown = True
+            near = self._near(config, known) if grown else near
         return config
 
     def _subsumed(self, config: Config, other: Config) -> bool:
-        for mine, theirs in zip(config.boxes, other.boxes, strict=True):
-            if mine & ~theirs:
-                return False
+        if config.boxes != other.boxes:
+            for mine, theirs in zip(config.boxes, other.boxes, strict=True):
+                if mine & ~theirs:
+                    return False
         return self.zones.within(config.zone, other.zone)
 
     # ---------------------------------------------------------------------------------------------------------- regions

@@ -12,6 +12,7 @@ many modes, and then a step costs a look-up.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from operator import le
 
 FREE = 1 << 60
 """No bound."""
@@ -38,7 +39,6 @@ class Zones:
         self._bounded: dict[tuple[int, str, int, int], int | None] = {}
         self._waited: dict[tuple[int, frozenset[str]], int] = {}
         self._blurred: dict[tuple[int, Limits], int] = {}
-        self._within: dict[tuple[int, int], bool] = {}
         self._both: dict[tuple[int, int], int | None] = {}
         self._without: dict[tuple[int, int], list[int]] = {}
         self._chained: dict[tuple[int, str, tuple[str, ...]], bool] = {}
@@ -324,14 +324,18 @@ class Zones:
 
     def within(self, zone: int, other: int) -> bool:
         """Whether every reading in ``zone`` is in ``other``; both have the same clocks."""
-        if zone == other:
-            return True
-        key = (zone, other)
-        found = self._within.get(key)
-        if found is None:
-            pairs = zip(self.matrix[zone], self.matrix[other], strict=True)
-            found = self._within[key] = all(mine <= theirs for mine, theirs in pairs)
-        return found
+        return zone == other or all(map(le, self.matrix[zone], self.matrix[other]))
+
+    def apart(self, zone: int, other: int) -> bool:
+        """Whether some clock's readings in the one all lie before those in the other, with some between: then neither
+        lies in the other, and both together are no zone."""
+        one, two = self.matrix[zone], self.matrix[other]
+        size = len(self.clocks[zone]) + 1
+        for place in range(1, size):
+            at = place * size
+            if one[at] + 1 < -two[place] or two[at] + 1 < -one[place]:
+                return True
+        return False
 
     def joined(self, zone: int, other: int) -> int | None:
         """The one zone that is both together; None when there is none (their union is not a zone).
