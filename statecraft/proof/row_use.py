@@ -278,7 +278,7 @@ class RowUse:
                 self.play.watch(each.states)
                 if self._seen(place, way):
                     return True
-            blamed = played.blamed() if played.differs else []
+            blamed = played.furthest().blamed() if played.differs else []
             more = self.slices.more(asked, blamed)
             if not more:
                 return None

@@ -312,7 +312,7 @@ class Slice(Reachability):
         if played.differs:
             other = next(played.others(), None)
             if other is None:
-                raise Spurious(played.blamed())
+                raise Spurious(played.furthest().blamed())
             self.played = played = other
         if watcher is None:  # a broken promise is judged by what the simulation does
             wrong = played.blamed_at_end()
@@ -357,14 +357,20 @@ class Played:
                     self.differs = True
                     return
 
-    def others(self) -> Iterator[Played]:
-        """The same, with less said, and with counters that count from outside moved otherwise, where rows then decide
-        as it says."""
+    def ways(self) -> Iterator[Played]:
+        """This, and the same with less said, and with counters that count from outside moved otherwise."""
+        yield self
         every = range(3) if self.slice.whole.pulsed else (0,), (False, True) if self.slice.whole.pulsed else (False,)
         for closely, waits, quietly in itertools.islice(itertools.product(*every, (False, True)), 1, None):
-            other = Played(self.slice, self.found, closely, waits, quietly)
-            if not other.differs:
-                yield other
+            yield Played(self.slice, self.found, closely, waits, quietly)
+
+    def others(self) -> Iterator[Played]:
+        """The other ways in which rows decide as it says."""
+        return (each for each in itertools.islice(self.ways(), 1, None) if not each.differs)
+
+    def furthest(self) -> Played:
+        """The way in which rows decide as it says for longest."""
+        return max(self.ways(), key=lambda each: each.ticks[-1][2][self.layout.index["tick", ""]])
 
     @property
     def states(self) -> list[State]:
@@ -464,7 +470,9 @@ class Played:
 
     def _wrong(self, tick: int, asked: Iterable[Atom]) -> list[Thing]:
         """The things whose dials answer ``asked`` otherwise on ``tick`` than they do; best to follow first."""
-        said = dict(self.ticks[tick][0].dials)
+        stimulus = self.ticks[tick][0]
+        said = dict(stimulus.dials)
+        taken = frozenset() if stimulus.taken is None else self.slice.model.set_by(stimulus.taken)  # whatever is told
         found: dict[Thing, None] = {}
         for atom in asked:
             assert isinstance(atom, Compare)
@@ -473,7 +481,7 @@ class Played:
                 if source is None:
                     continue
                 real = self._value(source, tick)
-                told = said[term.name]
+                told = 0 if source.thing[1] in taken else said[term.name]
                 assert told is not None
                 if real is None:
                     differs = True
