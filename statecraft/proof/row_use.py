@@ -9,26 +9,30 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
-from functools import cached_property
+from functools import cached_property, partial
+from typing import TypeVar
 
 from statecraft.findings import Finding
 from statecraft.machine import Machine, Or, Part, Row, atoms
 from statecraft.proof.checks.unreachable import fired, modes_unused, silent, stuck
 from statecraft.proof.checks.unreachable import left as left_modes
-from statecraft.proof.engine.exploration import Only
+from statecraft.proof.engine.exploration import ANYTHING, Only
 from statecraft.proof.engine.limits import OutOfTime, left, now, within
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.counterexamples import Lost
+from statecraft.proof.runs.directed import run_to_row
 from statecraft.proof.runs.goals import mode_left, row_decides
 from statecraft.proof.runs.plans import tried
 from statecraft.proof.runs.random_walk import Play
 from statecraft.proof.runs.replay import held_states
-from statecraft.proof.runs.search import FoundRun, Goal, Search
+from statecraft.proof.runs.search import FoundRun, Goal
 from statecraft.proof.slices import FEW, Played, Slice, Slices, SliceScope
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import counters_asked
 from statecraft.semantics.guards import Reached, Test, tests
 from statecraft.semantics.keys import GroupClock, ModeClock
+
+T = TypeVar("T")
 
 PLAY_SECONDS, PLAYS, IDLE = 0.12, 8, 2
 """How long the simulation plays by chance before plans are made for it: so long at a time, so many times at most, and
@@ -132,7 +136,9 @@ class RowUse:
                 unknown.append(row)
         # What is found out about one row may settle another: those that are easy first, then the rest again.
         for seconds, clocks in PASSES:
-            unknown = [row for row in unknown if self.decides(part, (row.number, None), seconds, clocks) is None]
+            shares = [1 / (2 + rest) for rest in reversed(range(len(unknown)))]
+            asked = zip(unknown, shares, strict=True)
+            unknown = [r for r, most in asked if self.decides(part, (r.number, None), seconds, clocks, most) is None]
             if unknown:  # a longer play costs less than a longer pass, and finds what has to be waited for
                 self.seek({(place, row.number) for row in unknown}, PLAYS)
         if unknown:
@@ -219,32 +225,23 @@ class RowUse:
 
     # -------------------------------------------------------------------------------------------------------- one row
 
-    def _seen_by_plan(self, made: Slice, at: int, place: int, way: Way) -> bool:
-        """Whether the row is seen to decide on a plan of the slice."""
-        for only in _confinements(made):
-            found = _shortest(made, at, way, only)
-            if found is None:
-                continue
-            for states in tried(self.machine, tuple(p.name for p in made.machine.parts), found):
-                self.play.watch(states)
-                if self._seen(place, way):
-                    return True
-        return False
-
     def _found_dead(self, part: str, way: Way, made: Slice) -> None:
         self._never.setdefault((part, way), made)
         if way[1] is None:
             self.slices.dead.add((part, way[0]))
 
-    def decides(self, part: Part, way: Way, seconds: float = ROW_SECONDS, clocks: bool = False) -> bool | None:
-        """Whether a row ever decides (in a mode); None if that is not known. ``clocks``: see :data:`PASSES`."""
+    def decides(
+        self, part: Part, way: Way, seconds: float = ROW_SECONDS, clocks: bool = False, share: float = 1 / 4
+    ) -> bool | None:
+        """Whether a row ever decides (in a mode); None if that is not known. ``clocks``: see :data:`PASSES`; ``share``
+        of the time that is left is the most that it may take."""
         place = self.machine.parts.index(part)
         if self._seen(place, way):
             return True
         if (part.name, way) in self._never:
             return False
         rest = left()
-        seconds = seconds if rest is None else min(seconds, max(0.2, rest / 4))
+        seconds = seconds if rest is None else min(seconds, max(0.2, rest * share))
         try:
             with within(seconds):
                 return self._settled(part, place, way, clocks)
@@ -255,6 +252,14 @@ class RowUse:
         row, mode = way
         return (place, row) in self.play.rows if mode is None else (place, mode, row) in self.play.ways
 
+    def _seen_on(self, made: Slice, plan: FoundRun, place: int, way: Way) -> bool:
+        """Whether the row is seen to decide where a run of the slice is a plan."""
+        for states in tried(self.machine, tuple(part.name for part in made.machine.parts), plan):
+            self.play.watch(states)
+            if self._seen(place, way):
+                return True
+        return False
+
     def _settled(self, part: Part, place: int, way: Way, clocks: bool) -> bool | None:
         asked = self._base(part, part.rows[way[0]])
         for _ in range(ROUNDS):
@@ -263,18 +268,23 @@ class RowUse:
             made = self.slices.slice(asked, explored=False)
             at = made.model.part_index[part.name]
             # That there is none is found soonest without counting ticks; if that takes long, a run may be found sooner.
-            ended = _soon(made.explore)
-            if (not ended or _may(made, at, way)) and self._seen_by_plan(made, at, place, way):
-                return True
-            made.explore()
-            if not _may(made, at, way):
+            if _within(1 / 8, made.explore) and not _may(made, at, way):
                 self._found_dead(part.name, way, made)
                 return False
-            found = _shortest(made, at, way, Only())
+            found = None
+            for only in _confinements(made):
+                share = 1 / 4 if only != ANYTHING else 2 / 3
+                found = _within(share, partial(run_to_row, made.model, at, *way, only))
+                if found is not None and self._seen_on(made, found, place, way):
+                    return True
             if found is None:
-                return None
+                made.explore()
+                if _may(made, at, way):
+                    return None
+                self._found_dead(part.name, way, made)
+                return False
             played = Played(made, found)
-            for each in (played, *(played.others() if played.differs else ())):
+            for each in played.ways():
                 self.play.watch(each.states)
                 if self._seen(place, way):
                     return True
@@ -286,16 +296,15 @@ class RowUse:
         return None
 
 
-def _soon(explore: Callable[[], object]) -> bool:
-    """Whether something is done within a third of the time that is left."""
+def _within(share: float, done: Callable[[], T]) -> T | None:
+    """What is ``done`` within a share of the time that is left; None if it is not."""
     rest = left()
     try:
-        with within(None if rest is None else rest / 3):
-            explore()
+        with within(None if rest is None else rest * share):
+            return done()
     except OutOfTime:
         now()
-        return False
-    return True
+        return None
 
 
 def _may(made: Slice, part: int, way: Way) -> bool:
@@ -307,16 +316,10 @@ def _may(made: Slice, part: int, way: Way) -> bool:
     return any(config.modes[part] == mode and edge.way.rows[part] == row for config, edges in sources for edge in edges)
 
 
-def _shortest(made: Slice, part: int, way: Way, only: Only) -> FoundRun | None:
-    search = made.searches.get(only)
-    if search is None:
-        search = made.searches[only] = Search(made.model, only=only)
-    return search.shortest(row_decides(part, *way))
-
-
 def _confinements(made: Slice) -> Iterator[Only]:
-    """What plans are made for first: no reading lies between a level's thresholds, and what must last has lasted, so
-    that levels follow from the inputs, which are then held for as long as it takes. Then all that can be."""
+    """What runs are sought for first: no reading lies between a level's thresholds, and what must last has lasted, so
+    that levels follow from the inputs, which are then held for as long as it takes; and no link is silent. Then all
+    that can be."""
     pairs = dict(_out_of_gaps(made))
     for index in made.varying:
         sources = made.sources_in(index)
@@ -327,9 +330,11 @@ def _confinements(made: Slice) -> Iterator[Only]:
         mask = cluster.mask(lambda _, cell, wanted=wanted: set(cell.values.values()) == {wanted})  # type: ignore[misc]
         if mask:
             pairs[index] = mask
-    if pairs:
-        yield Only(pairs=tuple(sorted(pairs.items())))
-    yield Only()
+    said = frozenset(name for kind, name in made.sliced.things if kind == "clock" and name.startswith("silent "))
+    only = Only(pairs=tuple(sorted(pairs.items())), said=said)
+    if only != ANYTHING:
+        yield only
+    yield ANYTHING
 
 
 def _out_of_gaps(made: Slice) -> Iterator[tuple[int, int]]:

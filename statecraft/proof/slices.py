@@ -30,7 +30,7 @@ from statecraft.machine import And, Atom, Compare, Condition, Fault, InMode, Lev
 from statecraft.proof.engine.clusters import InputCell
 from statecraft.proof.engine.conditions import compare, consistent, holds, terms_of
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Diagrams
-from statecraft.proof.engine.exploration import Config, Explorer, Only, Region, Transition, Watcher
+from statecraft.proof.engine.exploration import Config, Explorer, Region, Transition, Watcher
 from statecraft.proof.engine.limits import look, within
 from statecraft.proof.engine.model import NOBODY, Modes, SymbolicModel, clock_dial
 from statecraft.proof.engine.observer import decidable, possible_atoms
@@ -105,7 +105,6 @@ class Slice(Reachability):
         self._by_mode = None
         self._asks = {}
         self.played: Played | None = None
-        self.searches: dict[Only, Search] = {}
         self.standing: frozenset[str] = frozenset()
 
     @contextmanager

@@ -246,11 +246,12 @@ class Explorer:
     """The reachable configurations of ``model``, found as they are asked for.
 
     Args:
-        timed: keep the number of the tick, and find configurations in the order of the least one.
+        timed: keep the number of the tick, and find configurations in the order of the least one, if not by ``rank``.
         within: follow only configurations for which this is true; None for all.
         only: what every step is confined to, tick 0 apart.
         zones: zones to share with another exploration.
         watcher: follow his phases too.
+        rank: those of which this is least are followed first.
     """
 
     def __init__(
@@ -261,6 +262,7 @@ class Explorer:
         only: Only = ANYTHING,
         zones: Zones | None = None,
         watcher: Watcher | None = None,
+        rank: Callable[[Config], int] | None = None,
     ) -> None:
         self.model = model
         self.zones = zones or Zones()
@@ -268,6 +270,7 @@ class Explorer:
         self.within = within
         self.only = only
         self.watcher = watcher
+        self.rank = rank
         self.configs: list[Config] = []
         self.first: list[Transition | None] = []
         self.edges: list[list[Transition]] = []
@@ -464,6 +467,8 @@ class Explorer:
     def _rank(self, config: Config) -> int:
         """When a configuration is followed. What has come up first is brought to its end first: the rest then meets
         larger configurations that swallow it."""
+        if self.rank is not None:
+            return self.rank(config)
         if self.timed:
             return self.zones.span(config.zone, NOW)[0]
         return self._order[config.modes, config.counters, config.fors, config.phase]
