@@ -336,9 +336,8 @@ class Played:
         self.slice = of
         self.found = found
         if of.whole.pulsed:
-            free = of.sliced.sources, of.sliced.kept_clocks
-            found = moved_as_free(of.whole, of.model, found, *free, of.observed_atoms, closely, waits)
-        self.real = heard_as_free(of.whole, found.run, of.sliced.sources, of.sliced.kept_clocks, quietly)
+            found = moved_as_free(of.whole, of.model, found, of.sliced, of.observed_atoms, closely, waits)
+        self.real = heard_as_free(of.whole, found.run, of.sliced, quietly)
         self.real = replace(self.real, waited=self.real.ticks > self.found.run.ticks)
         self.simulation = begun(of.whole, found.run)
         self.layout = self.simulation.layout

@@ -16,9 +16,11 @@ from statecraft.proof.engine.model import Modes, Rows, SymbolicModel
 from statecraft.proof.engine.still_dials import ANYWHERE, Standing, TooManyDials, standing, standing_still
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.counterexamples import Lost, Trail
+from statecraft.proof.runs.replay import states
 from statecraft.proof.runs.search import FoundRun, Goal
+from statecraft.proof.runs.undone_halt import halts, undoes_halt
 from statecraft.semantics import tick_of
-from statecraft.semantics.cone import asks_for, needs_command
+from statecraft.semantics.cone import needs_command
 
 
 def halt_undone(explored: Reachability, part: int) -> Iterator[Finding]:
@@ -33,7 +35,7 @@ def halt_undone(explored: Reachability, part: int) -> Iterator[Finding]:
     whole = machine.part(model.parts[part].name)
     if not may_start_again(machine, whole):
         return
-    halts = _halts(machine, whole, model)
+    commands = [name for name in halts(machine, whole) if name in model.takes]
     undone: dict[int, list[Standing]] = {}  # by stop mode: where the dials stand while it is left
     try:
         clusters = [cluster for cluster in model.clusters if cluster.index not in model.by_span]
@@ -54,7 +56,7 @@ def halt_undone(explored: Reachability, part: int) -> Iterator[Finding]:
         yield Finding(
             "halt undone",
             mode.place,
-            f"after {' or '.join(halts)} the machine stands in {mode.name}, and the row on line "
+            f"after {' or '.join(commands)} the machine stands in {mode.name}, and the row on line "
             f"{explored.row(part, row).place.line} starts it again without a command.",
             f"let a command be asked for on the way from {mode.name} to what drives; or, if it is meant to go on by "
             "itself, declare that it resumes.",
@@ -62,13 +64,6 @@ def halt_undone(explored: Reachability, part: int) -> Iterator[Finding]:
             by=(explored.row_ref(part, row),),
             run=found.run,
         )
-
-
-def _halts(machine: Machine, part: Part, model: SymbolicModel) -> list[str]:
-    """The urgent commands that a failsafe of ``part`` asks about."""
-    guards = tick_of(machine).part[part.name].guards
-    asked = {name for row in part.failsafes for guard in guards[row.number] for name in asks_for(guard)}
-    return [each.name for each in machine.commands if each.urgent and each.name in asked and each.name in model.takes]
 
 
 class _Watcher:
@@ -88,7 +83,7 @@ class _Watcher:
         self.part = part
         whole = machine.part(model.parts[part].name)
         diagrams = model.diagrams
-        takes = sum(1 << model.takes.index(halt) for halt in _halts(machine, whole, model))
+        takes = sum(1 << model.takes.index(name) for name in halts(machine, whole) if name in model.takes)
         still = diagrams.all_of([diagrams.among(cluster, pairs) for cluster, pairs in held.pairs])
         self.halted = diagrams.all_of([still, diagrams.among(model.command, takes)]) if takes else FALSE
         self.unasked = diagrams.all_of([still, diagrams.among(model.command, 1)])
@@ -183,7 +178,12 @@ def _run(explored: Reachability, part: int, place: int, held: Standing) -> Found
     found = explored.found(goal, lambda model: _Watcher(explored, model, part, held))
     if found is None and not explored.rough:
         raise Lost("no run undoes a halt that is undone")
-    return None if found is None else found._replace(run=_with_dials(explored.model, found.run, held))
+    if found is None:
+        return None
+    run, machine = _with_dials(explored.model, found.run, held), explored.whole
+    if explored.partial and not undoes_halt(machine, explored.ref(part, place), run, states(machine, run)):
+        explored.refuted()  # a dial that is not followed may have changed meanwhile
+    return found._replace(run=run)
 
 
 def _with_dials(model: SymbolicModel, run: Run, held: Standing) -> Run:

@@ -18,7 +18,7 @@ from statecraft.proof.engine.clusters import knots_of
 from statecraft.proof.engine.conditions import Ranges, compare, consistent, terms_of
 from statecraft.proof.engine.limits import look
 from statecraft.proof.engine.model import NOBODY, Rows, SymbolicModel, clock_dial
-from statecraft.proof.engine.slicing import Source
+from statecraft.proof.engine.slicing import Sliced
 from statecraft.proof.runs.counterexamples import MOST_WAITED
 from statecraft.proof.runs.holding import Holder
 from statecraft.proof.runs.plans import least_asked
@@ -33,8 +33,7 @@ def moved_as_free(
     machine: Machine,
     model: SymbolicModel,
     found: FoundRun,
-    sources: Mapping[str, Source],
-    kept: Container[str],
+    sliced: Sliced,
     observed: Iterable[Atom] = (),
     closely: int = 0,
     waits: bool = False,
@@ -47,14 +46,14 @@ def moved_as_free(
     movements = {movement.counter.name: movement for movement in tick_of(machine).movements}
     wanted = {
         dial: movements[source.thing[1]]
-        for dial, source in sources.items()
+        for dial, source in sliced.sources.items()
         if source.thing[0] == "counter" and source.moment == "before" and source.thing[1] in movements
     }
     if not wanted:
         return found
     simulation = begun(machine, found.run)
     step, holder = player(machine, simulation), Holder(machine, simulation)
-    told = Telling(machine, model, wanted, observed)
+    told, counted = Telling(machine, model, wanted, observed), machine.counted_dials()
     index = simulation.layout.index
     row_at = [index["row", part.name] for part in model.parts]
     mode_at = [index["mode", part.name] for part in model.parts]
@@ -78,7 +77,7 @@ def moved_as_free(
         decided.extend([by] * ticks)
         return True
 
-    heard = heard_as_free(machine, found.run, sources, kept).stretches
+    heard = heard_as_free(machine, found.run, sliced).stretches
     for stretch, real in zip(found.run.stretches, heard, strict=True):
         left = stretch.ticks
         while left:
@@ -90,8 +89,8 @@ def moved_as_free(
             every = closely == 2 or (closely == 1 and last)
             asking = zip(modes(), (None if every else row for row in by), strict=True)
             said = stretch.inputs if first else told.near(stretch.inputs, counters, asking, last or closely == 2)
-            turned = dict(said.dials)
-            inputs = replace(real.inputs, dials=tuple((name, turned[name]) for name, _ in real.inputs.dials))
+            stand = {name: value for name, value in said.dials if name not in counted}
+            inputs = replace(real.inputs, dials=tuple((name, stand.get(name, of)) for name, of in real.inputs.dials))
             ways = [] if first else told.ways(said, counters)
             moves = [(of.counter.name, max(of.least, min(of.most, way))) for of, way in ways]
             said = replace(said, moves=tuple((name, way) for name, way in moves if way))
@@ -208,11 +207,11 @@ class Telling:
         return best
 
 
-def heard_as_free(
-    machine: Machine, run: Run, free: Container[str], kept: Container[str], quietly: bool = False
-) -> Run:
-    """``run`` without the dials ``free``; where they say that a clock of messages is not late, its message is heard,
-    unless that would set a clock that is followed (``kept``), or, ``quietly``, end a silence that they say lasts."""
+def heard_as_free(machine: Machine, run: Run, sliced: Sliced, quietly: bool = False) -> Run:
+    """``run`` without the dials that stand for what is free in the slice; where they say that a clock of messages is
+    not late, its message is heard, unless that would set a clock that is followed, or, ``quietly``, end a silence that
+    they say lasts. What they say of a dial that rows set, too, a message brings; else none comes for it."""
+    free, kept = sliced.sources, sliced.kept_clocks
     holds = (
         replace(
             hold,
@@ -226,25 +225,28 @@ def heard_as_free(
     )
     said = (hold.inputs for hold in run.stretches)
     if counted := machine.counted_dials():
-        return replace(run, stretches=tuple(_turned(machine, [*holds], [*said], counted, kept)))
+        free_dials = counted - sliced.machine.counted_dials()
+        return replace(run, stretches=tuple(_turned(machine, [*holds], [*said], free_dials, kept)))
     return replace(run, stretches=tuple(holds))
 
 
 def _turned(
-    machine: Machine, holds: list[Hold], said: list[Stimulus], counted: frozenset[str], kept: Container[str]
+    machine: Machine, holds: list[Hold], said: list[Stimulus], dials: frozenset[str], kept: Container[str]
 ) -> Iterator[Hold]:
-    """``holds`` with messages for the dials that rows set, too, where a free value of one is another than before; not
-    where that would end a silence that is followed, or that ``said`` takes to last."""
+    """``holds`` with messages for ``dials``, which rows set, too, and which are free, where the value of one is another
+    than before, and with no others for them; not where that would end a silence that is followed, or that ``said``
+    takes to last."""
     stood: dict[str, int] = {dial.name: dial.start for dial in machine.dials}
     asked, messages = least_asked(machine), dials_by_message(machine)
     for hold, inputs in zip(holds, said, strict=True):
-        told, turned, spoken = dict(inputs.dials), dict(hold.inputs.dials), set(hold.inputs.tuned)
+        told, spoken = dict(inputs.dials), set(hold.inputs.tuned)
+        turned = {name: None if name in dials else value for name, value in hold.inputs.dials}
         names = [name for name in (inputs.taken, *hold.inputs.heard) if name is not None]
         heard = spoken | {machine.command(name).link for name in names}
         came = list(hold.inputs.heard)
         for dial in machine.dials:
             value = told.get(f"{dial.name} before", told.get(f"{dial.name} after"))
-            if dial.name not in counted or value is None or value == stood[dial.name]:
+            if dial.name not in dials or value is None or value == stood[dial.name]:
                 continue
             message = messages.get(dial.name)
             if message is None:

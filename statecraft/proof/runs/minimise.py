@@ -14,11 +14,10 @@ from statecraft.findings import Finding, Run, Stimulus
 from statecraft.machine import Compare, Machine, Promise, Sensor, sensors_of
 from statecraft.proof.runs.counterfactual_tick import hoped, ignores
 from statecraft.proof.runs.replay import begun, broken, never_leaves, player, replay
+from statecraft.proof.runs.undone_halt import undoes_halt
 from statecraft.semantics import tick_of
-from statecraft.semantics.cone import asks_for
 from statecraft.semantics.guards import tests
 from statecraft.simulation import Simulation, State
-from statecraft.simulation.state import layout
 
 LONGEST = 200_000
 """A run of more ticks is told as it is: all its states would be too many to keep."""
@@ -244,7 +243,8 @@ def keeping(machine: Machine, run: Run, about: Finding | Promise) -> Holds:
                 and hoped(machine, about.row, about.subject, other) is not None
             )
         case "halt undone":
-            return lambda other, states: _undone(machine, about, other, states)
+            stop = about.mode
+            return lambda other, states: stop is not None and undoes_halt(machine, stop, other, states)
         case "halt missed":
             taken = run.stretches[-1].inputs.taken
             return lambda other, _: other.stretches[-1].inputs.taken == taken
@@ -294,23 +294,6 @@ def _ignored(machine: Machine, finding: Finding, run: Run, states: Sequence[Stat
     if finding.mode is None or run.stretches[-1].inputs.taken is not None:
         return False
     return ignores(machine, machine.part(finding.mode.part), finding.subject, states[-2], states[-1])
-
-
-def _undone(machine: Machine, finding: Finding, run: Run, states: Sequence[State]) -> bool:
-    """The last command taken is a halt that leaves the part in the finding's mode, and from then on no dial changes."""
-    inputs = list(run.inputs())
-    halt = max((tick for tick, each in enumerate(inputs) if each.taken is not None), default=None)
-    if halt is None or finding.mode is None:
-        return False
-    part = machine.part(finding.mode.part)
-    guards = tick_of(machine).part[part.name].guards
-    asked = {name for row in part.failsafes for guard in guards[row.number] for name in asks_for(guard)}
-    left_in = part.modes[states[halt][layout(machine).index["mode", part.name]]].name
-    command = machine.command(inputs[halt].taken or "")
-    if not command.urgent or command.name not in asked or left_in != finding.mode.mode:
-        return False
-    stood = {name: value for name, value in inputs[halt].dials if value is not None}
-    return all(value in (None, stood.get(name)) for each in inputs[halt + 1 :] for name, value in each.dials)
 
 
 def turning_points(machine: Machine, sensor: Sensor) -> list[int]:

@@ -1,0 +1,39 @@
+"""Whether a run undoes a halt, as the simulation plays it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from itertools import islice
+
+from statecraft.findings import Run
+from statecraft.machine import Machine, ModeRef, Part
+from statecraft.semantics import tick_of
+from statecraft.semantics.cone import asks_for
+from statecraft.simulation import State
+from statecraft.simulation.state import layout
+
+
+def halts(machine: Machine, part: Part) -> list[str]:
+    """The urgent commands that a failsafe of ``part`` asks about."""
+    guards = tick_of(machine).part[part.name].guards
+    asked = {name for row in part.failsafes for guard in guards[row.number] for name in asks_for(guard)}
+    return [command.name for command in machine.commands if command.urgent and command.name in asked]
+
+
+def undoes_halt(machine: Machine, stop: ModeRef, run: Run, states: Iterable[State]) -> bool:
+    """Whether the last command taken on ``run`` is a halt that leaves its part in the mode ``stop``, and from then on
+    no message changes a dial. ``states`` are those of the ticks of ``run``."""
+    taken = [(tick, inputs.taken) for tick, inputs in enumerate(run.inputs()) if inputs.taken is not None]
+    part, index = machine.part(stop.part), layout(machine).index
+    if not taken or taken[-1][1] not in halts(machine, part):
+        return False
+    halt = taken[-1][0]
+    since = islice(states, halt, None)
+    state = next(since)
+    if part.modes[state[index["mode", part.name]]].name != stop.mode:
+        return False
+    for inputs, after in zip(islice(run.inputs(), halt + 1, None), since, strict=True):
+        if any(value not in (None, state[index["dial", name]]) for name, value in inputs.dials):
+            return False
+        state = after
+    return True
