@@ -80,6 +80,7 @@ class Mend:
         spare: where another has worked, it is not worth naming.
         beside: it is worth naming only where another has worked.
         rival: of those that work, the one that mends most is named, and nothing beside it.
+        guess: where it does not work, the finding's own hint still tells more than that none is known.
     """
 
     text: str
@@ -88,6 +89,7 @@ class Mend:
     spare: bool = False
     beside: bool = False
     rival: bool = False
+    guess: bool = False
 
 
 def with_mends(machine: Machine, findings: Iterable[Finding], report: Report, seconds: float) -> list[Finding]:
@@ -127,7 +129,7 @@ def _with_mends(
             break
         if (mend.spare and good) or (mend.beside and not good):
             continue
-        tried = True
+        tried = tried or not mend.guess
         rest = ends - time.monotonic()
         again = prove(mend.machine, rest) if rest > 0 else None
         works = None if again is None else holds_good(report, again, finding)
@@ -337,6 +339,13 @@ def _idle_commands(machine: Machine, found: Iterable[Finding]) -> list[str]:
     """The commands, no urgent ones, of which it is ``found`` that nothing uses them."""
     idle = {each.subject for each in found if each.code == "unused"}
     return [each.name for each in machine.commands if each.name in idle and not each.urgent]
+
+
+def _idle_contacts(machine: Machine, found: Iterable[Finding]) -> list[tuple[Condition, str]]:
+    """The switches and levels of which it is ``found`` that nothing uses them."""
+    idle = {each.subject for each in found if each.code == "unused"}
+    switches = [(SwitchOn(each.name), each.name) for each in machine.switches if each.name in idle]
+    return [*switches, *((LevelOn(each.name), each.name) for each in machine.levels if each.name in idle)]
 
 
 def _new_row(part: Part, modes: tuple[str, ...], when: Condition, when_text: str, target: str, failsafe: bool) -> Row:
@@ -830,8 +839,8 @@ def _shadowed(machine: Machine, finding: Finding) -> Iterator[Mend]:
 
 
 def _never_entered(machine: Machine, finding: Finding, others: Sequence[Finding]) -> Iterator[Mend]:
-    """A row where none leads to a mode, or out of one: from a mode that drives for ever, or on a command that nothing
-    uses."""
+    """A row where none leads to a mode, or out of one: from modes that drive for ever, on a command that nothing uses,
+    or from a mode that drives the same way on a switch or level that nothing uses."""
     part = None if finding.mode is None else _part_of(machine, replace(finding, also=()))
     if part is None or finding.mode is None:
         return
@@ -841,24 +850,29 @@ def _never_entered(machine: Machine, finding: Finding, others: Sequence[Finding]
     ticks = GIVES_UP_MS // machine.tick_ms
     after = f"after {machine.duration(ticks)}"
     commands = _idle_commands(machine, others)
-    ways: list[tuple[str, Condition, str, str]] = []
+    ways: list[tuple[Sequence[str], Condition, str, str]] = []
     if finding.code == "stuck":
         targets = [mode.mode for mode in finding.also if mode.part == part.name]
         targets.sort(key=lambda name: -len(led_to(part, name)))
-        ways += [(finding.mode.mode, Taken(name), name, target) for name in commands for target in targets[:1]]
+        ways += [([finding.mode.mode], Taken(name), name, target) for name in commands for target in targets[:1]]
         what = f"leaves {finding.mode.mode}"
     else:
-        for each in others:
-            if each.code == "endless" and each.mode is not None and each.mode.part == part.name and not each.also:
-                ways.append((each.mode.mode, After(ticks), after, finding.mode.mode))
-        ways += [(part.start.name, Taken(name), name, finding.mode.mode) for name in commands]
-        what = f"leads to {finding.mode.mode}"
-    for source, when, text, target in ways[:MOST_COMMANDS]:
-        row = _new_row(part, (source,), when, text, target, False)
+        into = finding.mode.mode
+        driving = [mode for mode in part.modes if machine.drives(mode) and mode.name not in never]
+        alike = [mode.name for mode in driving if machine.drives_alike(mode, part.mode[into])]
+        ends = [_in(part, each.modes)[0] for each in others if each.code == "endless"]
+        ways += [(names, After(ticks), after, into) for names in ends if names]
+        ways += [([part.start.name], Taken(name), name, into) for name in commands]
+        ways += [([source], when, name, into) for when, name in _idle_contacts(machine, others) for source in alike]
+        what = f"leads to {into}"
+    for sources, when, text, target in ways[:MOST_COMMANDS]:
+        names, cell = _in(part, [ModeRef(part.name, name) for name in sources])
+        row = _new_row(part, names, when, text, target, False)
         yield Mend(
-            f"add a row that {what}, such as: {source} | {text} | {target}",
+            f"add a row that {what}, such as: {cell} | {text} | {target}",
             with_row(machine, row, len(part.rows)),
             enough=True,
+            guess=True,
         )
 
 

@@ -436,3 +436,56 @@ def test_two_rows_that_lead_to_and_fro_by_one_reading(less: str, codes: set[str]
     assert {each.code for each in found} == codes
     line = line_of(planted, f"topping | {less}")
     assert re.match(rf"Let the row on line {line} ask 'pull < 4\.8\d* A' instead\.", found[0].hint), found[0].hint
+
+
+GATE = """machine gate
+board atmega328p
+tick 10 ms
+command halt button, pin 2, on when low, urgent
+command key button, pin 3, on when low
+switch near pin 4, on when high
+switch end pin 5, on when high
+motor leaf pwm 9, direction 8
+mode resting stop
+mode lost stop
+mode opening leaf 80 %
+mode slow leaf 30 %
+mode shutting leaf -60 %
+counter tries 0 .. 3
+failsafes
+  in | when | go to | do
+  any | halt | resting |
+rules
+  in | when | go to | do
+  resting | key and not end | opening | tries = 0
+  resting | key | shutting |
+  opening | near | slow |
+  opening | end | resting |
+  slow | end | resting |
+  opening, slow | after 20 s | lost |
+  shutting | not end and after 9 s | opening | tries + 1
+  shutting | tries > 2 | lost |
+  shutting | after 12 s | resting |
+  lost | key | shutting |
+"""
+
+
+def test_a_missing_timeout_that_alone_led_to_a_mode() -> None:
+    assert told(GATE) == []
+    text = without_line(GATE, "shutting | tries > 2")
+    text = text.replace(" | tries + 1", " |").replace(" | tries = 0", " |").replace("counter tries 0 .. 3\n", "")
+    finding = new(text, without_line(text, "opening, slow | after"))
+    assert finding.code == "unreachable" and finding.message.startswith("No run ever enters lost: no row leads there")
+    assert "For the same cause: In opening and slow the machine drives on for ever" in finding.message
+    assert finding.hint == f"Add a row that leads to lost, such as: opening, slow | after 10 s | lost. {GOOD}"
+
+
+def test_a_missing_switch_that_alone_led_to_a_mode() -> None:
+    finding = new(GATE, without_line(GATE, "opening | near"))
+    assert finding.code == "unreachable" and "For the same cause: Nothing uses the switch near." in finding.message
+    assert finding.hint == f"Add a row that leads to slow, such as: opening | near | slow. {GOOD}"
+
+
+def test_a_counter_that_nothing_counts() -> None:
+    finding = new(GATE, GATE.replace(" | tries + 1", " |"))
+    assert finding.code == "unreachable" and finding.message.endswith("can reach in shutting; tries is always 0.")

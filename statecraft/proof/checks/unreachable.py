@@ -6,7 +6,7 @@ from collections.abc import Callable, Collection, Iterator
 
 from statecraft.findings import Finding, RowRef, Severity
 from statecraft.folding import listed
-from statecraft.machine import After, ModeRef, Part, Row, atoms
+from statecraft.machine import After, Compare, Machine, ModeRef, Part, Row, atoms
 from statecraft.proof.checks.mode_graph import idle_said, idle_with
 from statecraft.proof.engine.diagrams import Node
 from statecraft.proof.engine.exploration import START, Config, Explorer, Region
@@ -121,7 +121,7 @@ def silent(explored: Reachability, part: int, row: Row, ever_holds: bool = True)
             "unreachable",
             row.place,
             f"this row never decides: {told} holds in no situation that the machine can reach in {_modes(row)}"
-            f"{_outside(explored.model.parts[part], row)}.",
+            f"{_outside(explored.model.parts[part], row)}{_always(explored.whole, row)}.",
             mend,
             row=ref,
             gravity=gravity,
@@ -178,6 +178,23 @@ def _outside(part: Part, row: Row) -> str:
         if not set(row.modes) & set(part.group[group].modes):
             return f", which {'is' if len(row.modes) == 1 else 'are'} not in {group}"
     return ""
+
+
+def _always(machine: Machine, row: Row) -> str:
+    """That a counter which a row asks about never changes."""
+    compared = [atom for atom in atoms(row.when) if isinstance(atom, Compare)]
+    asked = {term.name for atom in compared for term in (atom.left, atom.right) if term is not None}
+    changes = [change for part in machine.parts for each in part.rows for change in each.changes]
+    still = [
+        f"{counter.name} is always {counter.start}"
+        for part in machine.parts
+        for counter in part.counters
+        if counter.name in asked
+        and counter.name not in machine.counted_dials()
+        and not (counter.counts or counter.outside or counter.steps_of or counter.stored)
+        and all(c.how == "set" and c.amount == counter.start for c in changes if c.counter == counter.name)
+    ]
+    return f"; {listed(still)}" if still else ""
 
 
 def _asks_less(explored: Reachability, part: int, above: Row, row: Row) -> bool:
