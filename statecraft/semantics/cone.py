@@ -59,8 +59,11 @@ def sensors_asked(test: Test) -> tuple[str, ...]:
 
 
 def sensors_read(tick: Tick, guards: Iterable[Guard]) -> frozenset[str]:
-    """The sensors that ``guards`` read, directly or through levels."""
-    return frozenset(sensor for test in tests_read(tick, guards) for sensor in sensors_asked(test))
+    """The sensors that ``guards`` read, directly or through levels, the fault of one that puts a level in doubt too."""
+    asked = list(tests_read(tick, guards))
+    levels = {test.level for test in asked if isinstance(test, LevelOn)}
+    asked += [test for level in levels for test in tests(tick.latch[level].doubt)]
+    return frozenset(sensor for test in asked for sensor in sensors_asked(test))
 
 
 def counters_asked(tests: Iterable[Test]) -> frozenset[str]:

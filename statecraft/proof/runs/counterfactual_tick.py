@@ -119,7 +119,7 @@ class _Tick:
         self.levels = {name: bool(self.before[place]) for name, place in places.items()}
         for latch in self.tick.latches:
             name = latch.level.name
-            if self.sensor not in sensors_read(self.tick, [latch.set, latch.clear]):
+            if self.sensor not in sensors_read(self.tick, [LevelOn(name)]):
                 self.levels[name] = bool(self.after[places[name]])
             else:
                 doubts = Fault(self.sensor) in tests(latch.doubt) or self.holds(latch.doubt)

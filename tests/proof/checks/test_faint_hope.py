@@ -17,6 +17,7 @@ level    {level}
 relay    valve  pin 9
 mode resting stop
 mode filling valve on
+group at_all resting, filling
 failsafes
 in      | when                       | go to
 any     | halt or after 5 s          | resting
@@ -49,10 +50,11 @@ def test_a_row_that_some_depth_would_have_prevented(level: str, when: str, offer
         ("low when depth < 20 cm clears when depth > 30 cm, on if in doubt", "low"),
         ("high when depth > 40 cm for 1 s clears when depth < 30 cm, on if in doubt", "not high"),
         ("low when depth < 20 cm clears when depth > 30 cm", "low and not depth fault"),
+        ("low when depth < 20 cm and not {every} clears when depth > 30 cm and not {every}, on if in doubt", "low"),
     ],
 )
 def test_a_level_that_is_on_if_in_doubt_is_no_hope(level: str, when: str) -> None:
-    """It stays on, whatever depth is taken to have been read."""
-    report = prove(read_text(TANK.format(level=level, when=when)))
+    """It stays on, whatever depth is taken to have been read; even one to which no depth makes a difference."""
+    report = prove(read_text(TANK.format(level=level.format(every="tank in at_all"), when=when)))
     assert "faint hope" not in {each.code for each in report.findings}
     assert not [each for each in report.unproved if "faults" in each]
