@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import random
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from statecraft.findings import Finding, Run
 from statecraft.language import FileErrors, read_text
@@ -303,7 +303,8 @@ def _level_alone(finding: Finding) -> bool:
 
 def _levels_that_differ(world: World, report: Report) -> Iterator[str]:
     """Levels that go on and off alone on one side only. The proof tells them by their conditions: once, not again with
-    each level that reads them or with a mode that they lead out of; and not those that no row reads.
+    each level that reads them (what is asked to turn is one), or with a mode that they lead out of; and not those that
+    no row reads.
     """
     machine = world.machine
     brute = verdicts.wavering(world)
@@ -313,19 +314,20 @@ def _levels_that_differ(world: World, report: Report) -> Iterator[str]:
     with_modes = [f for f in report.findings if f.code == "bare threshold" and f.mode is not None]
     rows = [machine.part(row.part).rows[row.number].when for finding in with_modes for row in finding.by]
     read = _through(levels, [row.when for part in machine.parts for row in part.rows])
-    for level in (brute & read) - proof:
-        if not proof & _through(levels, [LevelOn(level)]) and level not in _through(levels, rows):
+    told = proof | _through(levels, rows)
+    for level in brute & read:
+        if told.isdisjoint(_through(levels, [LevelOn(level)])):
             yield f"brute only: bare threshold: {level}"
 
 
-def _through(levels: dict[str, Level], conditions: list[Condition]) -> set[str]:
+def _through(levels: dict[str, Level], conditions: Iterable[Condition]) -> set[str]:
     """The levels that ``conditions`` read, by way of others too."""
-    found: set[str] = set()
-    while conditions:
-        for atom in atoms(conditions.pop()):
+    found, waiting = set[str](), list(conditions)
+    while waiting:
+        for atom in atoms(waiting.pop()):
             if isinstance(atom, LevelOn) and atom.level not in found:
                 found.add(atom.level)
-                conditions += [levels[atom.level].set, levels[atom.level].clear]
+                waiting += [levels[atom.level].set, levels[atom.level].clear]
     return found
 
 

@@ -467,6 +467,15 @@ class World:
         assert isinstance(value, int)
         return value
 
+    def without_time_in_modes(self, number: int) -> tuple[object, ...]:
+        """A configuration but for the clocks of modes and groups."""
+        fields = [self.layout.fields[place] for place in self._carried]
+        return tuple(
+            value
+            for each, value in zip(fields, self.states[number], strict=True)
+            if not (each.kind == "clock" and each.name.startswith(("mode ", "group ")))
+        )
+
     def levels(self, number: int) -> dict[str, bool]:
         """The levels of a configuration."""
         return {name: bool(on) for name, on in self._named_state(number)["level"].items()}

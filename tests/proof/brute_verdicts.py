@@ -660,24 +660,28 @@ def _with_turns(world: World, at: int, turns: tuple[int, ...], deal: int) -> Ite
 
 def wavering(world: World) -> set[str]:
     """A level alone so turned on and off: the levels that two readings so close turn on and off on every tick, whatever
-    comes of it. One that asks for modes is to be turned while none changes: else it is the modes that turn it.
+    comes of it. One that asks for modes is to be turned while none of those parts changes its own: else it is the modes
+    that turn it. For how long they have been in them is left out of account: what goes on and off for as long as a mode
+    lasts is told, however long that is.
     """
     machine = world.machine
+    asked = {level.name: _modes_asked(machine, level.name) for level in machine.levels}
+    alike = [world.without_time_in_modes(number) for number in range(len(world.states))]
+    levels = [world.levels(number) for number in range(len(world.states))]
     found: set[str] = set()
     for pairs in world.beside.values():
         still = [pair for pair in pairs if world.still.issuperset(pair)]
         for (one, other), deal in itertools.product(still, _sayings(world)):
-            graph = nx.DiGraph()
-            for number, choice in itertools.product(world.configurations, (one, other)):
-                after = world.step(number, choice, deal).after
-                graph.add_edge(number, after)
+            steps = {
+                (number, world.step(number, choice, deal).after)
+                for number, choice in itertools.product(world.configurations, (one, other))
+            }
             for level in machine.levels:
-                on = {number: world.levels(number)[level.name] for number in graph}
-                by_modes = _asks_modes(machine, level.name)
                 turns = nx.DiGraph(
-                    (number, then)
-                    for number, then in graph.edges
-                    if on[number] != on[then] and not (by_modes and world.modes[number] != world.modes[then])
+                    (alike[number], alike[then])
+                    for number, then in steps
+                    if levels[number][level.name] != levels[then][level.name]
+                    and _moved(world.modes[number], world.modes[then]).isdisjoint(asked[level.name])
                 )
                 if any(len(some) > 1 for some in nx.strongly_connected_components(turns)):
                     found.add(level.name)
@@ -705,8 +709,11 @@ def _sensors_read(machine: Machine, condition: Condition) -> set[str]:
     return {name for each in _through_levels(machine, condition) for name in sensors_of(each)}
 
 
-def _asks_modes(machine: Machine, level: str) -> bool:
-    return any(isinstance(atom, InMode) for each in _through_levels(machine, LevelOn(level)) for atom in atoms(each))
+def _modes_asked(machine: Machine, level: str) -> set[int]:
+    """The parts, by number, for whose modes ``level`` asks, directly or through levels."""
+    asked = [atom for each in _through_levels(machine, LevelOn(level)) for atom in atoms(each)]
+    names = {atom.part for atom in asked if isinstance(atom, InMode)}
+    return {at for at, part in enumerate(machine.parts) if part.name in names}
 
 
 def _lasting(

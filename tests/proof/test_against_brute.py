@@ -352,6 +352,145 @@ rules
   two | second absent 30 ms | one
 promise never twin in one and first absent 50 ms and not radio silent
 """,
+    "a level that is asked to turn, and leads out of a mode": """
+machine gilzu
+board atmega2560
+tick 10 ms
+sensor tammer by hand, -2 .. 2
+output tamdor by hand, 0 % .. 100 %
+level mibzu when tammer > 0 clears when tammer <= 0
+mode nordor stop
+mode fendor tamdor 10 %
+rules
+  in | when | go to
+  nordor | not mibzu | fendor
+  fendor | mibzu or mibzu turns on | nordor
+""",
+    "a level does not waver in a mode that is left meanwhile": """
+machine hurpik
+board atmega2560
+tick 10 ms
+link dalven serial1, 38400 baud, checked
+command kemgan "c" from dalven
+sensor pelzu by hand, -2 .. 2
+lamp raszu pin 51
+level mibgan when pelzu > 0 and fenba in kemzu clears when not pelzu > 0
+part fenba
+mode tamno stop
+mode kemzu stop
+rules
+  in | when | go to
+  kemzu | after 10 ms | tamno
+  tamno | kemgan | kemzu
+part norpik
+mode kemno stop
+mode kemlu raszu blink 20 ms
+rules
+  in | when | go to
+  kemno | mibgan and kemgan absent 10 ms | kemlu
+""",
+    "a level wavers in a mode for as long as that lasts": """
+machine hurpik
+board atmega2560
+tick 10 ms
+link dalven serial1, 38400 baud, checked
+command kemgan "c" from dalven
+sensor pelzu by hand, -2 .. 2
+lamp raszu pin 51
+level mibgan when pelzu > 0 and fenba in kemzu clears when not pelzu > 0
+part fenba
+mode tamno stop
+mode kemzu stop
+rules
+  in | when | go to
+  kemzu | after 20 ms | tamno
+  tamno | kemgan | kemzu
+part norpik
+mode kemno stop
+mode kemlu raszu blink 20 ms
+rules
+  in | when | go to
+  kemno | mibgan and kemgan absent 10 ms | kemlu
+""",
+    "a level does not waver in a group that is left meanwhile": """
+machine hurpik
+board atmega2560
+tick 10 ms
+link dalven serial1, 38400 baud, checked
+command kemgan "c" from dalven
+sensor pelzu by hand, -2 .. 2
+lamp raszu pin 51
+level mibgan when pelzu > 0 and fenba in kemzu clears when not pelzu > 0
+part fenba
+mode tamno stop
+mode kemzu stop
+group sulga kemzu
+rules
+  in | when | go to
+  kemzu | after 10 ms in sulga | tamno
+  tamno | kemgan | kemzu
+part norpik
+mode kemno stop
+mode kemlu raszu blink 20 ms
+rules
+  in | when | go to
+  kemno | mibgan and kemgan absent 10 ms | kemlu
+""",
+    "a level wavers while a part that it does not ask about follows it": """
+machine hurpik
+board atmega2560
+tick 10 ms
+link dalven serial1, 38400 baud, checked
+command kemgan "c" from dalven
+sensor pelzu by hand, -2 .. 2
+lamp raszu pin 51
+level lorsta when pelzu > 0 and fenba in tamno clears when not pelzu > 0
+part fenba
+mode tamno stop
+mode kemzu stop
+rules
+  in | when | go to
+  kemzu | kemgan | tamno
+  tamno | kemgan | kemzu
+part norpik
+mode kemno stop
+mode kemlu raszu blink 20 ms
+rules
+  in | when | go to
+  kemno | lorsta | kemlu
+  kemlu | not lorsta | kemno
+""",
+    "a level in doubt about what can make no difference to it is no hope": """
+machine fendor
+board atmega2560
+tick 10 ms
+sensor quozu by hand, 0 .. 3
+motor daldor forward pwm 12, reverse pwm 5
+level dalro when quozu > 2 and not fendor in tamsta clears when quozu < 2 and not fendor in tamsta, on if in doubt
+mode mibfi stop
+mode dalno daldor 60 %
+group tamsta mibfi, dalno
+rules
+  in | when | go to
+  mibfi | dalro | dalno
+""",
+    "a level does not waver where what is said would have to change": """
+machine hurpik
+board atmega2560
+tick 10 ms
+link dalven serial1, 38400 baud, checked
+command kemgan "c" from dalven
+command fensul "d" from dalven
+sensor pelzu by hand, -2 .. 2
+level mibgan when pelzu > 0 and hurpik in kemzu clears when not pelzu > 0
+mode tamno stop
+mode kemzu stop
+rules
+  in | when | go to
+  tamno | kemgan | kemzu
+  kemzu | mibgan and fensul absent 10 ms | tamno
+  kemzu | not mibgan and fensul within 10 ms | tamno
+""",
 }
 """Machines on which the two sides once differed, made as small as they could be."""
 

@@ -59,7 +59,7 @@ from statecraft.semantics.guards import (
     replaced,
     tests,
 )
-from statecraft.semantics.keys import AbsenceClock, ModeClock, SilenceClock
+from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock
 from statecraft.semantics.tick import Tick, tick_of
 
 LONGEST, MOST = 6, 200
@@ -251,11 +251,17 @@ def wavers(
 
 def _stays(machine: Machine, level: Level, sensor: Sensor, modes: Mapping[str, str], on: bool) -> Guard:
     """That no row leads out of ``modes`` on a tick on which ``level`` is ``on``, or off, and the sensor reads as it
-    does then; what clocks, counters and levels come to is left open, but a command is taken only if it can be held."""
+    does then; what clocks, counters and levels come to is left open. But a tick that begins in a mode finds its clock
+    run for one; a command is taken only if it can be held; and the same is said on every tick: who has been heard once
+    is heard for ever, and who has not never is."""
     tick, unsteady, held = tick_of(machine), _unsteady(machine, sensor), held_commands(machine)
 
     def told(test: Test) -> Guard:
         match test:
+            case Reached(ModeClock() | GroupClock(), 1):
+                return TRUE
+            case Reached(AbsenceClock() | SilenceClock() as clock):
+                return SwitchOn(clock.name)
             case LevelOn(name) if name == level.name:
                 return Known(on)
             case InMode(part, names) if part in modes:

@@ -208,3 +208,36 @@ going | go | idle |
     )
     found = [each for each in prove(machine).findings if each.code == "bare threshold" and each.mode is None]
     assert {each.subject for each in found} == told
+
+
+@pytest.mark.parametrize(
+    ("rows", "told"),
+    [
+        ("going | go | idle |", {"near"}),
+        ("going | after 20 ms | idle |", {"near"}),
+        ("going | after 10 ms | idle |", set()),
+        ("going | after 10 ms in under_way | idle |", set()),
+        ("going | near and go absent 1 s | idle |", {"near"}),
+        ("going | near and go absent 1 s or not near and go within 2 s | idle |", set()),
+    ],
+)
+def test_a_level_wavers_in_modes_that_last(rows: str, told: set[str]) -> None:
+    """If only for two ticks; and the same is said on every one of them."""
+    machine = read_text(
+        HEAD
+        + f"""
+level near when front < 50 cm and rocker in going clears when front >= 50 cm
+mode idle stop
+mode going axle 40 %
+group under_way going
+failsafes
+in | when | go to | do
+any | halt | idle |
+rules
+in | when | go to | do
+idle | go and not near | going |
+{rows}
+"""
+    )
+    found = [each for each in prove(machine).findings if each.code == "bare threshold" and each.mode is None]
+    assert {each.subject for each in found} == told
