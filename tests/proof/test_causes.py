@@ -1,0 +1,258 @@
+"""Findings with one cause, told once: findings made by hand, and what is told of them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from statecraft.findings import Finding, Hold, RowRef, Run, Stimulus
+from statecraft.language import read_text
+from statecraft.machine import Accept, ModeRef, Place
+from statecraft.proof.causes import led_to, names_of, sentence, told_once
+
+TEXT = """machine cart
+board atmega328p
+tick 10 ms
+command go button, pin 3, on when low
+command back button, pin 4, on when low
+sensor front by hand, 0 .. 99
+sensor rear by hand, 0 .. 99
+relay drive pin 9
+lamp lit pin 10
+part cart
+mode rest stop
+mode ahead drive on
+mode astern drive on
+mode far drive on
+mode lost drive on
+rules
+in     | when                    | go to
+rest   | go and front > 9        | ahead
+rest   | back and rear > 9       | astern
+ahead  | go and rear > 9         | astern
+astern | back                    | rest
+far    | go                      | lost
+lost   | back                    | far
+part lamps
+mode dark stop
+mode bright lit on
+rules
+in     | when                    | go to
+dark   | cart in far             | bright
+dark   | go and not cart in rest | bright
+bright | back                    | dark
+"""
+MACHINE = read_text(TEXT)
+CART, LAMPS = MACHINE.parts
+
+
+def mode(name: str, part: str = "cart") -> ModeRef:
+    return ModeRef(part, name)
+
+
+def row(number: int, part: str = "cart") -> RowRef:
+    return RowRef(part, number)
+
+
+def line(number: int, part: int = 0) -> Place:
+    return MACHINE.parts[part].rows[number].place
+
+
+def run(ticks: int) -> Run:
+    return Run((Hold(Stimulus(), ticks),))
+
+
+def told(*findings: Finding) -> list[Finding]:
+    return told_once(MACHINE, findings)
+
+
+# ------------------------------------------------------------------------------------------------------ several at once
+
+
+def of_mode(name: str, code: str = "runaway", **more: object) -> Finding:
+    message, hint = f"in {name} it drives on.", f"let {name} end."
+    return replace(Finding(code, line(0), message, hint, mode=mode(name)), **more)  # type: ignore[arg-type]
+
+
+def test_modes_of_one_cause_are_told_together_with_the_shortest_run() -> None:
+    (one,) = told(
+        of_mode("ahead", run=run(9), by=(row(0),)),
+        of_mode("astern", run=run(3), by=(row(1), row(0))),
+        of_mode("far"),
+    )
+    assert one.message == "In ahead, astern and far it drives on."
+    assert one.hint == "Let ahead, astern and far end."
+    assert (one.mode, one.also) == (mode("astern"), (mode("ahead"), mode("far")))
+    assert one.run == run(3) and one.by == (row(0), row(1))
+
+
+def test_what_differs_is_not_one_cause() -> None:
+    other = of_mode("astern", message="in astern it drives on and on.")
+    assert len(told(of_mode("ahead"), other)) == 2
+    assert len(told(of_mode("ahead"), of_mode("astern", "halt missed"))) == 2
+    assert len(told(of_mode("ahead"), of_mode("astern", gravity="warning"))) == 2
+    assert len(told(of_mode("ahead"), of_mode("astern", subject="front"))) == 2
+    assert len(told(of_mode("ahead", "stuck"), of_mode("astern", "stuck"))) == 2
+    lamps = Finding("runaway", line(0), "in bright it drives on.", "", mode=mode("bright", "lamps"))
+    assert len(told(of_mode("ahead", hint=""), lamps)) == 2
+
+
+def test_what_is_accepted_is_told_alone_and_last() -> None:
+    accept = Accept("endless", (mode("ahead"),), (), "it is meant")
+    found = told(of_mode("ahead", "endless", accepted=accept), of_mode("astern", "endless"), of_mode("far", "endless"))
+    assert [(each.mode, each.also) for each in found] == [(mode("astern"), (mode("far"),)), (mode("ahead"), ())]
+
+
+def test_the_gravest_first_then_as_in_the_file() -> None:
+    found = told(
+        of_mode("ahead", "lost turn", place=line(0)),
+        of_mode("far", "stuck", place=line(4)),
+        of_mode("astern", "stuck", place=line(1)),
+    )
+    assert [each.mode and each.mode.mode for each in found] == ["astern", "far", "ahead"]
+
+
+def test_bare_thresholds_of_several_modes_are_left_together() -> None:
+    def bare(name: str) -> Finding:
+        return of_mode(name, "bare threshold", message=f"front trembles: {name} is left and entered again.")
+
+    (one,) = told(bare("ahead"), bare("astern"))
+    assert one.message == "front trembles: ahead and astern are left and entered again."
+
+
+def test_a_round_is_told_of_all_its_modes() -> None:
+    def flaps(name: str, *by: int, shown: Run | None = None) -> Finding:
+        return of_mode(name, "flapping", by=tuple(map(row, by)), run=shown)
+
+    (one,) = told(flaps("ahead", 2, 3, shown=run(3)), flaps("astern", 3, 2, shown=run(3)))
+    assert (one.mode, one.also) == (mode("ahead"), (mode("astern"),))
+    assert len(told(flaps("ahead", 2, 3, shown=run(3)), flaps("astern", 3, 2, shown=run(4)))) == 2
+    assert len(told(flaps("ahead", 2, 3, shown=run(3)), flaps("astern", 3, shown=run(3)))) == 2
+    assert len(told(flaps("ahead", 2, 3), flaps("astern", 3, 2))) == 2
+
+
+def test_several_sensors_of_the_same_modes_lack_one_cover() -> None:
+    def ignored(sensor: str, name: str = "ahead") -> Finding:
+        message = f"{name} goes on without {sensor}."
+        return of_mode(name, "fault ignored", message=message, hint=f"ask for {sensor} fault.", subject=sensor)
+
+    (one,) = told(ignored("front"), ignored("rear"))
+    assert (one.message, one.hint) == ("ahead goes on without front or rear.", "Ask for front or rear fault.")
+    assert one.subjects == ("front", "rear")
+    assert len(told(ignored("front"), ignored("rear", "astern"))) == 2
+
+
+def faint(number: int, ticks: int, sensor: str = "front") -> Finding:
+    message = f"this row starts it without {sensor}."
+    return Finding("faint hope", line(number), message, "", row=row(number), subject=sensor, run=run(ticks))
+
+
+def test_rows_that_rest_on_one_sensor_are_told_by_their_lines() -> None:
+    first = line(0).line
+    (two,) = told(faint(0, 2), faint(1, 5))
+    assert two.message == f"This row starts it without front; so does the row on line {first + 1}."
+    assert (two.row, two.rows, two.by) == (row(0), (row(1),), (row(0), row(1)))
+    (three,) = told(faint(2, 4), faint(0, 3), faint(1, 2))
+    assert three.message == f"This row starts it without front; so do the rows on lines {first} and {first + 2}."
+    assert three.row == row(1) and three.rows == (row(2), row(0))
+    assert len(told(faint(0, 2), faint(1, 5, "rear"))) == 2
+
+
+def test_a_row_that_is_told_twice_has_no_other_line() -> None:
+    (one,) = told(faint(0, 2), faint(0, 5))
+    assert one.message == "This row starts it without front."
+
+
+@pytest.mark.parametrize(
+    ("said", "together"),
+    [
+        ("front stops nothing in ahead", "front and rear stop nothing in ahead"),
+        ("front ends no mode", "front and rear end no mode"),
+        ("it goes on while front is on.", "It goes on while front and rear are on."),
+    ],
+)
+def test_things_left_out_of_one_mode_are_told_together(said: str, together: str) -> None:
+    found = [
+        of_mode("ahead", "left out", message=said.replace("front", sensor), subject=sensor)
+        for sensor in ("front", "rear")
+    ]
+    (one,) = told(*found)
+    assert one.message == together and one.subjects == ("front", "rear")
+    assert len(told(found[0], replace(found[1], mode=mode("astern")))) == 2
+
+
+# ------------------------------------------------------------------------------------------------------------ sentences
+
+
+def test_a_sentence_has_a_capital_letter_but_for_what_the_file_names() -> None:
+    names = names_of(MACHINE)
+    assert {"cart", "lamps", "go", "front", "drive", "ahead", "bright"} <= names
+    assert sentence("nothing ends it.", names) == "Nothing ends it."
+    assert sentence("front ends it.", names) == "front ends it."
+    assert sentence("'front' ends it.", names) == "'front' ends it."
+
+
+# -------------------------------------------------------------------------------------------------------- never entered
+
+
+def unreachable(name: str, *by: int) -> Finding:
+    return Finding("unreachable", line(0), f"no run enters {name}.", "", mode=mode(name), by=tuple(map(row, by)))
+
+
+def dead(number: int, part: str = "cart") -> Finding:
+    place = line(number, 0 if part == "cart" else 1)
+    return Finding("unreachable", place, "this row never decides.", "", row=row(number, part))
+
+
+def test_where_rows_lead_from_a_mode() -> None:
+    assert led_to(CART, "ahead") == {"ahead", "astern", "rest"}
+    assert led_to(CART, "far") == {"far", "lost"}
+
+
+def test_what_a_mode_leads_to_is_told_with_it() -> None:
+    (one,) = told(unreachable("far"), unreachable("lost", 4))
+    assert one.message == "No run enters far. Nor does any enter lost."
+    assert (one.mode, one.also) == (mode("far"), (mode("lost"),))
+
+
+def test_a_mode_is_not_entered_for_a_row_that_never_decides() -> None:
+    (one,) = told(unreachable("ahead", 0), dead(0))
+    assert one.row == row(0) and one.message == "This row never decides. So ahead is never entered."
+    assert one.also == (mode("ahead"),)
+
+
+def test_rows_that_may_wait_for_it_are_told_by_their_lines() -> None:
+    (one,) = told(unreachable("ahead", 0), dead(0), dead(3))
+    assert one.message == (
+        "This row never decides. So ahead is never entered. "
+        f"The row on line {line(3).line} never decides either, which may come of the same."
+    )
+    (two,) = told(unreachable("ahead", 0), dead(0), dead(3), dead(1))
+    assert f"The rows on lines {line(3).line} and {line(1).line} never decide either" in two.message
+
+
+def test_what_is_stuck_since_no_row_leads_out_of_it_comes_of_the_same() -> None:
+    stuck = Finding("stuck", line(0), "nothing leaves astern.", "", mode=mode("astern"), by=(row(3),))
+    (one,) = told(unreachable("ahead", 0), dead(0), dead(3), stuck)
+    assert "and nothing ever leaves astern" in one.message
+    assert one.severity == "error"  # as grave as the gravest of it
+    alone = replace(stuck, by=())
+    assert len(told(unreachable("ahead", 0), dead(0), alone)) == 2
+
+
+def test_of_two_roots_nothing_else_is_said_to_come() -> None:
+    found = told(unreachable("ahead", 0), dead(0), unreachable("astern", 1), dead(1), dead(3))
+    assert len(found) == 3
+
+
+def test_a_part_whose_first_mode_nothing_leaves_is_told_with_all_that_waits_for_it() -> None:
+    stuck = Finding("stuck", line(0), "nothing leaves rest.", "", mode=mode("rest"))
+    never = [unreachable("ahead", 0), *(unreachable(name) for name in ("astern", "far", "lost"))]
+    found = told(stuck, *never, dead(0, "lamps"), dead(1, "lamps"))
+    (one,) = found
+    assert one.message.startswith("Nothing leaves rest. So no run enters far, lost, ahead or astern.")
+    assert set(one.modes) == {mode(each.name) for each in CART.modes}
+    assert {row(0, "lamps"), row(1, "lamps")} <= set(one.rows)
+    assert len(told(stuck, *never, dead(2, "lamps"))) == 2  # that one waits for nothing of the part
+    assert len(told(stuck, *never[:-1])) > 1

@@ -1,0 +1,92 @@
+"""How a judgement ends, and what it says of itself."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from statecraft.findings import Finding, PromiseVerdict
+from statecraft.language import read_text
+from statecraft.machine import Accept, ModeRef
+from statecraft.proof.judgement import Judgement, accepted
+from statecraft.proof.prove import Report
+
+MACHINE = read_text("""machine lamp
+board atmega328p
+tick 10 ms
+switch on pin 4, on when low
+switch spare pin 5, on when low
+lamp bulb pin 10
+mode dark stop
+mode lit bulb on
+rules
+in   | when   | go to
+dark | on     | lit
+lit  | not on | dark
+promise every mode can reach dark
+promise never lit and spare
+promise once spare -> dark within 1 s
+""")
+ERROR, WARNING, NOTE = Finding("stuck"), Finding("endless"), Finding("shadowed", gravity="note")
+MEANT = Accept("endless", (ModeRef("lamp", "lit"),), (), "it is meant")
+KNOWN = replace(WARNING, accepted=MEANT)
+
+
+def judgement(*findings: Finding, kept: tuple[bool | None, ...] = (), unproved: tuple[str, ...] = ()) -> Judgement:
+    verdicts = tuple(PromiseVerdict(p, each) for p, each in zip(MACHINE.promises, kept, strict=False))
+    return Judgement(MACHINE, findings, Report(MACHINE, findings, verdicts, unproved, (), (), 0, 0, 0.0))
+
+
+@pytest.mark.parametrize(
+    ("made", "status", "strict"),
+    [
+        (judgement(), 0, 0),
+        (judgement(NOTE, kept=(True, True)), 0, 0),
+        (judgement(WARNING), 0, 1),
+        (judgement(KNOWN), 0, 0),
+        (judgement(NOTE, ERROR), 1, 1),
+        (judgement(kept=(True, False)), 1, 1),
+        (judgement(kept=(True, None)), 3, 3),
+        (judgement(unproved=("whether it flaps",)), 3, 3),
+        (judgement(ERROR, unproved=("whether it flaps",)), 1, 1),
+        (judgement(WARNING, unproved=("whether it flaps",)), 3, 1),
+    ],
+)
+def test_how_it_ends(made: Judgement, status: int, strict: int) -> None:
+    assert (made.status(), made.status(True)) == (status, strict)
+    assert (made.passed(False), made.passed(True)) == (status == 0, strict == 0)
+    assert made.decided is (status != 3 and not made.unproved)
+
+
+def test_what_it_comes_to_in_words() -> None:
+    assert judgement().outcome == "nothing found wrong"
+    assert judgement(ERROR, ERROR, WARNING, KNOWN, NOTE).outcome == "2 errors, 1 warning, 1 note, 1 accepted"
+    made = judgement(WARNING, kept=(True, False, None))
+    assert made.outcome == "1 warning, 1 promise broken; 1 of 3 promises proved; not everything is proved"
+    assert made.unproved == ("'once spare -> dark within 1 s'",)
+    assert [mistake.message for mistake in made.broken] == ["this promise is broken: never lit and spare"]
+
+
+LIT = Finding("endless", mode=ModeRef("lamp", "lit"))
+
+
+@pytest.mark.parametrize(
+    ("accept", "finding", "known"),
+    [
+        (MEANT, LIT, True),
+        (MEANT, Finding("endless", mode=ModeRef("lamp", "dark")), False),
+        (MEANT, replace(LIT, also=(ModeRef("lamp", "dark"),)), False),  # that one is not accepted
+        (MEANT, replace(LIT, gravity="error"), False),
+        (MEANT, Finding("flapping", mode=ModeRef("lamp", "lit")), False),
+        (Accept("unused", (), ("spare",), ""), Finding("unused", subject="spare"), True),
+        (Accept("unused", (), ("spare",), ""), Finding("unused", subject="on"), False),
+        (Accept("unused", (), (), ""), Finding("unused", subject="on"), True),
+        (Accept("unused", (), (), ""), Finding("unused", mode=ModeRef("lamp", "lit")), False),
+    ],
+)
+def test_what_a_line_accepts(accept: Accept, finding: Finding, known: bool) -> None:
+    """What is accepted is marked; a line that accepts nothing is told."""
+    made = accepted(replace(MACHINE, accepts=(accept,)), [finding])
+    assert made[0].accepted == (accept if known else None)
+    assert [each.code for each in made[1:]] == ([] if known else ["unused"])
