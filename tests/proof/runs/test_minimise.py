@@ -9,10 +9,10 @@ import pytest
 
 from statecraft.findings import Finding, Hold, Run, Stimulus
 from statecraft.language import read_text
-from statecraft.machine import Machine
+from statecraft.machine import Machine, ModeRef
 from statecraft.proof.prove import prove
 from statecraft.proof.runs.counterfactual_tick import ignores, would_have_led
-from statecraft.proof.runs.minimise import LONGEST, minimise, turning_points, unrolled
+from statecraft.proof.runs.minimise import LONGEST, keeping, minimise, turning_points, unrolled
 from statecraft.proof.runs.replay import breaks, player
 from statecraft.simulation import Simulation
 from tests.samples import FAULTY, machine_in, sample
@@ -169,3 +169,174 @@ filling | after 2 s and (depth < 40 cm or depth >= 40 cm) | resting
     assert slim.run.tail is not None
     assert [dict(each.inputs.sensors)["depth"] for each in slim.run.stretches[slim.run.tail :]] == [None]
     assert slim.held == {"depth"}
+
+
+# ------------------------------------------------------------------------------------------------- what must still hold
+
+TUB = """machine tub
+board atmega328p
+tick 10 ms
+link radio serial0, 9600 baud, plain
+command halt "h" from radio, urgent
+command go "g" from radio
+command hush "q" from radio
+dial pace "v" from radio, 0 .. 9, starts 3
+sensor depth by hand, 0 .. 99
+sensor heat by hand, 0 .. 99, plausible 5 .. 90
+switch lid pin 10, on when high
+relay valve pin 9
+level full when depth > 60 clears when depth < 40
+counter loads 0 .. 5
+mode resting stop
+mode filling valve on
+failsafes
+in  | when | go to
+any | halt | resting
+rules
+in      | when                                    | go to   | do
+resting | go and not lid                          | filling |
+filling | full and heat > 20 and not depth fault  | resting | loads + 1
+filling | hush and pace > 4                       | stay    | loads + 1
+filling | depth > heat + 7                        | resting |
+filling | after 9 s                               | resting |
+"""
+TUB_MACHINE = read_text(TUB, file="tub.modes")
+FILLING, RESTING = ModeRef("tub", "filling"), ModeRef("tub", "resting")
+
+
+def tub(depth: int | None = 10, heat: int | None = 10, lid: bool = False, pace: int = 3, **said: object) -> Stimulus:
+    made = Stimulus((("depth", depth), ("heat", heat)), (("lid", lid),), (("pace", pace),))
+    return replace(made, **said)  # type: ignore[arg-type]
+
+
+def held_run(*stretches: tuple[Stimulus, int], tail: int | None = None) -> Run:
+    return Run(tuple(Hold(inputs, ticks) for inputs, ticks in stretches), tail)
+
+
+def still_shows(about: Finding, run: Run, other: Run) -> bool:
+    states = [Simulation(TUB_MACHINE).state]
+    simulation = Simulation(TUB_MACHINE)
+    step = player(TUB_MACHINE, simulation)
+    states += [step(inputs) for inputs in unrolled(other).inputs()]
+    return keeping(TUB_MACHINE, run, about)(other, states)
+
+
+FILLED = held_run((tub(), 2), (tub(taken="go"), 1), (tub(depth=50), 2))
+
+
+@pytest.mark.parametrize(
+    ("code", "run", "other", "same"),
+    [
+        ("fault ignored", FILLED, FILLED, False),  # no fault
+        ("halt missed", held_run((tub(taken="halt"), 1)), held_run((tub(taken="halt", depth=70), 1)), True),
+        ("halt missed", held_run((tub(taken="halt"), 1)), held_run((tub(), 1)), False),
+        ("runaway", FILLED, held_run((tub(lid=True), 1)), True),
+        ("stuck", FILLED, FILLED, True),
+        ("lost turn", FILLED, FILLED, True),
+        ("lost turn", FILLED, held_run((tub(), 2), (tub(taken="go"), 1), (tub(depth=61, heat=90), 2)), False),
+        ("lost turn", FILLED, held_run((tub(), 3), (tub(taken="go"), 1), (tub(), 1)), True),  # another time
+        ("no way to stop", FILLED, FILLED, True),
+        ("no way to stop", FILLED, held_run((tub(), 3), (tub(taken="go"), 1), (tub(), 3)), False),
+    ],
+)  # fmt: skip
+def test_what_must_hold_of_a_run(code: str, run: Run, other: Run, same: bool) -> None:
+    assert still_shows(Finding(code, mode=FILLING, subject="depth"), run, other) is same
+
+
+def test_a_fault_is_ignored_where_for_two_ticks_it_would_have_been_read_without_a_command() -> None:
+    def filled(*last: Stimulus) -> Run:
+        warm = tub(depth=10, heat=70)
+        return held_run((warm, 1), (replace(warm, taken="go"), 1), *((inputs, 1) for inputs in last))
+
+    lost = tub(depth=None, heat=70)
+    about = Finding("fault ignored", mode=FILLING, subject="depth")
+    run = filled(lost, lost)
+    assert still_shows(about, run, run)
+    assert not still_shows(about, run, filled(tub(depth=10, heat=70), lost))
+    assert not still_shows(about, run, filled(lost, replace(lost, taken="hush")))
+    assert not still_shows(replace(about, mode=None), run, run)
+
+
+def test_a_tremble_stays_as_small_as_it_was() -> None:
+    def trembling(one: int | None, other: int | None, first: int = 0) -> Run:
+        return held_run((tub(depth=first), 1), (tub(depth=one), 1), (tub(depth=other), 1), tail=1)
+
+    about = Finding("bare threshold", mode=FILLING, subject="depth")
+    run = trembling(45, 48, 90)
+    others = [trembling(20, 23), trembling(30, 28), trembling(20, 24), trembling(20, 20), trembling(20, None)]
+    assert [still_shows(about, trembling(20, 23), other) for other in others] == [True, True, False, False, False]
+    assert not still_shows(about, run, trembling(45, 48, 30))  # the level is another
+    assert still_shows(about, trembling(20, 20), trembling(20, 21))
+    assert not still_shows(about, trembling(20, 20), trembling(20, 22))
+
+
+def test_it_waits_for_ever_where_nothing_said_leads_out() -> None:
+    about = Finding("waits for ever", mode=RESTING)
+    closed, open_ = tub(lid=True), tub()
+    assert still_shows(about, held_run((closed, 2), (closed, 1), tail=1), held_run((closed, 2), (closed, 1), tail=1))
+    assert not still_shows(about, held_run((closed, 2), (closed, 1), tail=1), held_run((closed, 2), (open_, 1), tail=1))
+    assert still_shows(about, held_run((open_, 2)), held_run((open_, 2)))  # without a tail it says nothing of ever
+    pump = Finding("waits for ever", mode=FILLING)
+    going = held_run((tub(), 1), (tub(taken="go"), 1), (tub(), 1), tail=2)
+    assert not still_shows(pump, going, going)  # the halt leads out
+
+
+def test_where_readings_turn_within_what_is_plausible_and_beside_another() -> None:
+    assert turning_points(TUB_MACHINE, TUB_MACHINE.sensor("heat")) == [6, 7, 8, 19, 20, 21, 5, 90]
+    points = turning_points(TUB_MACHINE, TUB_MACHINE.sensor("depth"))
+    assert points == [6, 7, 8, 39, 40, 41, 59, 60, 61, 0, 99]
+
+
+# ---------------------------------------------------------------------------------------------------- what is left out
+
+
+def test_a_tail_is_written_out() -> None:
+    run = held_run((tub(), 2), (tub(lid=True), 1), tail=1)
+    assert [each.ticks for each in unrolled(run, 4).stretches] == [2, 1, 1, 1, 1] and unrolled(run).ticks == 5
+    assert unrolled(run).tail is None and unrolled(FILLED) is FILLED
+
+
+def slim(about: Finding, run: Run) -> Run:
+    return minimise(TUB_MACHINE, run, about).run
+
+
+def test_changes_that_need_not_be_are_not() -> None:
+    """The heat matters for the end, its change does not; the depth has to change, and as little as may be."""
+    cool, warm = tub(depth=50, heat=45), tub(depth=50, heat=80)
+    run = held_run((warm, 2), (replace(cool, taken="go"), 1), (cool, 2), (tub(depth=99, heat=80), 1),
+                   (tub(depth=90, heat=30), 1))  # fmt: skip
+    made = minimise(TUB_MACHINE, run, Finding("lost turn", mode=RESTING))
+    heats = {dict(each.inputs.sensors)["heat"] for each in made.run.stretches}
+    depths = [dict(each.inputs.sensors)["depth"] for each in made.run.stretches]
+    assert len(heats) == 1 and not {"depth", "heat"} & made.idle
+    assert depths == [50, 50, 50, 61, 61]
+    assert "pace" in made.idle and made.run.ticks == run.ticks
+    assert len(made.states) == run.ticks
+
+
+def test_what_need_not_be_said_or_heard_is_not() -> None:
+    said = {"heard": ("hush", "go"), "tuned": ("radio",)}
+    run = held_run((tub(**said), 2), (tub(taken="hush"), 1), (tub(taken="go", **said), 1), (tub(**said), 2))  # type: ignore[arg-type]
+    made = slim(Finding("runaway", mode=FILLING), run)
+    told = [(each.inputs.taken, each.inputs.heard, each.inputs.tuned) for each in made.stretches]
+    assert [each for each in told if each != (None, (), ())] == [("go", (), ())]
+
+
+def test_the_clock_of_a_silence_keeps_what_is_heard() -> None:
+    text = TUB.replace("9600 baud, plain", "9600 baud, plain, silent after 30 ms").replace(
+        "filling | depth > heat + 7 ", "filling | radio silent "
+    )
+    machine = read_text(text, file="tub.modes")
+    loud = {"heard": ("hush", "go"), "tuned": ("radio",)}
+    run = held_run((tub(), 2), (tub(taken="go"), 1), *(((tub(**loud)), 1) for _ in range(6)))  # type: ignore[arg-type]
+    made = minimise(machine, run, Finding("runaway", mode=FILLING)).run
+    spoken = [bool(each.inputs.heard) + bool(each.inputs.tuned) for each in made.stretches]
+    assert modes(machine, made) == modes(machine, run)
+    assert max(spoken) == 1 and 0 < sum(spoken) <= 3  # by one thing, once in a while
+
+
+def test_what_holds_a_tail_is_told() -> None:
+    going = held_run((tub(), 1), (tub(taken="go"), 1), (tub(), 1), tail=2)
+    made = minimise(TUB_MACHINE, going, Finding("runaway", mode=FILLING))
+    assert made.held == {"depth"} and made.run.tail == 2  # above the heat by more than 7 it would end; so would a heat
+    assert len(made.states) == 2 + 3

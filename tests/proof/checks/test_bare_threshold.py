@@ -1,0 +1,160 @@
+"""Readings that tremble: the turns that they take, and which answers of conditions lie within a tremble."""
+
+from __future__ import annotations
+
+import itertools
+import operator
+from dataclasses import replace
+
+import pytest
+
+from statecraft.findings import Finding, RowRef
+from statecraft.language import read_text
+from statecraft.machine import Compare, Fault, Machine, ModeRef
+from statecraft.proof.checks.bare_threshold import _bands, _moves, _words, told_elsewhere, trembles, wavering_levels
+from statecraft.proof.engine.conditions import terms_of
+from statecraft.proof.engine.model import SymbolicModel
+
+OPERATORS = {
+    "<": operator.lt, "<=": operator.le, ">": operator.gt, ">=": operator.ge, "==": operator.eq, "!=": operator.ne,
+}  # fmt: skip
+
+
+def words(lengths: list[int]) -> set[tuple[int, ...]]:
+    return set(_words([("a",) * length for length in lengths]))
+
+
+def test_the_turns_of_two_readings() -> None:
+    assert words([2]) == {(0, 1), (1, 0), *(w for w in itertools.product((0, 1), repeat=4) if _no_shorter(w))}
+    both = {w for n in (2, 3, 4, 5, 6) for w in itertools.product((0, 1), repeat=n) if _no_shorter(w)}
+    assert words([2, 3]) == both
+    assert len(_words([("a", "b"), ("b", "c")])) == len(words([2]))
+
+
+def _no_shorter(word: tuple[int, ...]) -> bool:
+    """Whether ``word`` is no shorter one said over again."""
+    return not any(word == word[:n] * (len(word) // n) for n in range(1, len(word)))
+
+
+def test_it_moves_where_it_differs_from_the_turn_before() -> None:
+    assert _moves((0, 1)) == [True, True]
+    assert _moves((0, 0, 1)) == [True, False, True]
+    assert _moves((1, 1, 0, 1)) == [False, False, True, True]
+
+
+CART = """machine cart
+board atmega328p
+tick 10 ms
+command go button, pin 3, on when low
+sensor front by hand, 0 .. 20, noise {noise}
+sensor rear by hand, 0 .. 20
+{levels}motor wheels pwm 5, direction 8
+mode parked stop
+mode cruise wheels 30 %
+rules
+in     | when | go to
+parked | {start} | cruise
+cruise | {end} | parked
+"""
+
+
+def cart(noise: int = 2, levels: str = "", start: str = "go", end: str = "go") -> Machine:
+    return read_text(CART.format(noise=noise, levels=levels, start=start, end=end))
+
+
+@pytest.mark.parametrize("noise", [1, 2, 5])
+@pytest.mark.parametrize(
+    ("start", "end"),
+    [
+        ("front > 7", "front < 4"),
+        ("front > 7", "front <= 7"),
+        ("front == 5 or front > 18", "front != 9"),
+        ("front > rear + 2", "front < 3"),
+    ],
+)
+def test_the_pairs_are_those_of_readings_no_further_apart(noise: int, start: str, end: str) -> None:
+    """Against every pair of readings, with every reading of the other sensor."""
+    machine = cart(noise, start=start, end=end)
+    model = SymbolicModel(machine)
+    sensor = machine.sensor("front")
+    cluster = next(c for c in model.clusters if any(_reads(atom, "front") for atom in c.inputs))
+    atoms = [atom for atom in cluster.inputs if isinstance(atom, Compare)]
+    assert all(isinstance(atom, Compare | Fault) for atom in cluster.inputs)
+
+    def answers(front: int, rear: int) -> tuple[bool, ...]:
+        values = {"front": front, "rear": rear}
+        return tuple(
+            OPERATORS[atom.op](values[atom.left.name], (values[atom.right.name] if atom.right else 0) + atom.offset)
+            for atom in atoms
+        )
+
+    expected = set()
+    beside = range(21) if any(_reads(atom, "rear") for atom in atoms) else (0,)
+    for one, other in itertools.permutations(range(21), 2):
+        for rear in beside:
+            first, second = answers(one, rear), answers(other, rear)
+            if other - one in range(1, noise + 1) and first != second:
+                expected.add((first, second))
+    found = trembles(machine, cluster, sensor, model.ranges)
+
+    def told(number: int) -> tuple[bool, ...]:
+        return tuple(atom in cluster.cells[number].true for atom in atoms)
+
+    sound = [each for each in found if not any(Fault(s) in cluster.cells[n].true for n in each.cells for s in ("front",
+             "rear"))]  # fmt: skip
+    assert {(told(one.cells[0]), told(one.cells[1])) for one in sound} == expected
+    for each in found:
+        low, high = (next(v for term, v in some.items() if term.name == "front") for some in each.values)
+        assert low is not None and high is not None and 0 < high - low <= noise
+        rest = {term.name: value for term, value in each.values[0].items()}
+        if rest.get("rear") is not None or beside == (0,):
+            assert answers(low, rest.get("rear") or 0) == told(each.cells[0])
+            assert answers(high, rest.get("rear") or 0) == told(each.cells[1])
+
+
+def _reads(atom: object, name: str) -> bool:
+    return isinstance(atom, Compare) and any(term.name == name for term in terms_of(atom))
+
+
+def test_a_steady_band_parts_the_steps() -> None:
+    """One no wider than the band leaves it, one that is wider does not."""
+    steady = "level calm when front steady within {} for 50 ms clears when not front steady within {} for 50 ms\n"
+    machine = cart(5, levels=steady.format(2, 2), end="calm and front > 4")
+    model = SymbolicModel(machine)
+    cluster = next(c for c in model.clusters if c.steadies)
+    bands = [(least, widest, len(left)) for least, widest, left in _bands(cluster, "front", 5)]
+    assert bands == [(1, 2, 0), (3, 5, 1)]
+    assert [each[:2] for each in _bands(cluster, "front", 2)] == [(1, 2)]
+    assert [each[:2] for each in _bands(cluster, "rear", 5)] == [(1, 5)]
+
+
+def test_a_level_with_less_of_a_gap_than_its_reading_trembles_is_told_alone() -> None:
+    narrow = "level near when front > 7 clears when front < 7\n"
+    (found,) = wavering_levels(cart(2, levels=narrow, end="near"))
+    assert (found.code, found.subject, found.severity) == ("bare threshold", "near", "note")
+    assert "front, by up to 2" in found.message
+    assert not list(wavering_levels(cart(1, levels=narrow, end="near")))
+    assert not list(wavering_levels(cart(2, levels=narrow)))  # no row reads it
+    assert not list(wavering_levels(cart(2, levels=narrow.replace("> 7 ", "> 7 for 50 ms "), end="near")))
+
+
+def test_a_level_that_is_told_elsewhere_is_not_told_again() -> None:
+    machine = cart(2, levels="level near when front > 7 clears when front < 7\n", end="near and not rear fault")
+    (alone,) = wavering_levels(machine)
+    leads = Finding("bare threshold", mode=ModeRef("cart", "cruise"), subject="front", by=(RowRef("cart", 1),))
+    assert told_elsewhere(machine, alone, [leads])
+    assert told_elsewhere(machine, alone, [Finding("overlapping", subject="near")])
+    assert not told_elsewhere(machine, alone, [Finding("overlapping", subject="far")])
+    assert not told_elsewhere(machine, alone, [replace(leads, subject="rear")])
+    assert not told_elsewhere(machine, alone, [replace(leads, by=(RowRef("cart", 0),))])
+    assert not told_elsewhere(machine, alone, [replace(leads, mode=None)])
+    assert not told_elsewhere(machine, leads, [leads])
+    assert not told_elsewhere(machine, alone, [])
+
+
+def test_a_level_that_wavers_only_in_a_mode_that_is_never_entered_is_not_told() -> None:
+    level = "level near when front > 7 and cart in cruise clears when front < 7 and cart in cruise\n"
+    machine = cart(2, levels=level, end="near and not rear fault")
+    (alone,) = wavering_levels(machine)
+    for mode, told in (("cruise", True), ("parked", False)):
+        assert told_elsewhere(machine, alone, [Finding("unreachable", mode=ModeRef("cart", mode))]) is told
