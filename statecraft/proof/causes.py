@@ -129,7 +129,10 @@ def _of_round(findings: list[Finding]) -> Finding:
 
 
 def _one_sensor_of_several(finding: Finding) -> object:
-    """The same modes lack a cover for several sensors."""
+    """The same modes lack a cover for several sensors; or they are left and entered again by the same rows, of which a
+    level compares two."""
+    if finding.code == "bare threshold" and finding.mode is not None:
+        return frozenset(finding.by), _with(finding.message, finding.subject, "")
     return frozenset(finding.modes) if finding.code == "fault ignored" and finding.subject else None
 
 

@@ -840,7 +840,7 @@ def _shadowed(machine: Machine, finding: Finding) -> Iterator[Mend]:
 
 def _never_entered(machine: Machine, finding: Finding, others: Sequence[Finding]) -> Iterator[Mend]:
     """A row where none leads to a mode, or out of one: from modes that drive for ever, on a command that nothing uses,
-    or from a mode that drives the same way on a switch or level that nothing uses."""
+    or on a switch or level that nothing uses, from a mode that drives (the same way, if it is no stop mode)."""
     part = None if finding.mode is None else _part_of(machine, replace(finding, also=()))
     if part is None or finding.mode is None:
         return
@@ -859,7 +859,7 @@ def _never_entered(machine: Machine, finding: Finding, others: Sequence[Finding]
     else:
         into = finding.mode.mode
         driving = [mode for mode in part.modes if machine.drives(mode) and mode.name not in never]
-        alike = [mode.name for mode in driving if machine.drives_alike(mode, part.mode[into])]
+        alike = [m.name for m in driving if part.mode[into].stop or machine.drives_alike(m, part.mode[into])]
         ends = [_in(part, each.modes)[0] for each in others if each.code == "endless"]
         ways += [(names, After(ticks), after, into) for names in ends if names]
         ways += [([part.start.name], Taken(name), name, into) for name in commands]

@@ -6,6 +6,7 @@ finding, which names the mode or the level and what mends it.
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
 
@@ -489,3 +490,18 @@ def test_a_missing_switch_that_alone_led_to_a_mode() -> None:
 def test_a_counter_that_nothing_counts() -> None:
     finding = new(GATE, GATE.replace(" | tries + 1", " |"))
     assert finding.code == "unreachable" and finding.message.endswith("can reach in shutting; tries is always 0.")
+
+
+def test_a_level_without_a_gap_between_two_sensors_is_told_once() -> None:
+    text = (Path(__file__).parent / "ordinary" / "row_follower.modes").read_text(encoding="utf-8")
+    finding = new(text, text.replace("left_row < right_row + 1 cm", "left_row <= right_row + 4 cm"))
+    assert finding.code == "bare threshold"
+    assert finding.message.startswith("Readings of left_row or right_row tremble by up to 1 cm, and pull_left goes")
+
+
+def test_a_missing_switch_that_alone_led_to_a_stop_mode() -> None:
+    text = (Path(__file__).parent / "ordinary" / "barn_door.modes").read_text(encoding="utf-8")
+    text = text.replace(" and not at_shut", "")
+    finding = new(text, without_line(text, "shutting | at_shut"))
+    assert finding.code == "unreachable" and "Nothing uses the switch at_shut." in finding.message
+    assert finding.hint.startswith("Add a row that leads to closed, such as: ") and finding.hint.endswith(GOOD)
