@@ -6,9 +6,15 @@ import time
 
 import pytest
 
+from statecraft.findings import Finding
 from statecraft.language import read_text
+from statecraft.machine import Machine, SwitchOn, Term, atoms
+from statecraft.proof.engine.exploration import Only
 from statecraft.proof.prove import prove
+from statecraft.proof.reachability import Reachability, Undecided
+from statecraft.proof.row_use import RowUse, _confinements, _may, _out_of_gaps
 from statecraft.proof.runs.random_walk import Play
+from statecraft.proof.slices import Slices, SliceScope
 from tests.proof.trade_machines import trade_text
 
 
@@ -41,3 +47,154 @@ rules
     play = Play(read_text(text))
     play.seek({(0, row) for row in (1, 2)}, (), 20_000)
     assert play.rows >= {(0, 1), (0, 2)}
+
+
+GATE = """machine gate
+board atmega328p
+tick 10 ms
+command go button, pin 4, on when low
+sensor depth by hand, 0 .. 99
+switch lid pin 5, on when high
+switch top pin 6, on when high
+level full when depth > 60 clears when depth < 40
+level shut when lid and top for 50 ms clears when not lid
+level later when full and top clears when not full
+relay motor pin 9
+counter tries 0 .. 3
+counter large 0 .. 5000
+mode down stop
+mode up motor on
+mode over motor on
+mode lost motor on
+mode end stop, final
+group high up, over
+rules
+in   | when                          | go to | do
+down | go and full and shut          | up    | tries + 1
+up   | after 200 ms and later        | over  |
+up   | full and not full             | lost  |
+up   | after 500 ms                  | down  |
+over | tries > 2 and after 1 s in high | end | large + 1
+over | large > 4                     | down  |
+over | not full                      | up    |
+lost | go                            | down  |
+"""
+
+
+def gate() -> tuple[Machine, RowUse]:
+    machine = read_text(GATE)
+    return machine, RowUse(machine, Slices(machine))
+
+
+def test_what_a_row_is_first_asked_about_with() -> None:
+    """Its part's clocks where it waits, the counters that it reads and that are small; for a group, all of these."""
+    machine, use = gate()
+    part = machine.parts[0]
+
+    def first(row: int | None) -> set[tuple[str, str]]:
+        scope = use._base(part, None if row is None else part.rows[row])
+        assert scope.parts == {"gate"}
+        return set(scope.things)
+
+    mode, group = ("clock", "mode gate"), ("clock", "group gate.high")
+    assert first(0) == {mode}
+    assert first(1) == {mode, group}
+    assert first(4) == {mode, group, ("counter", "tries")}
+    assert first(5) == {mode}
+    assert first(None) == {mode}
+
+
+def test_plans_keep_out_of_gaps() -> None:
+    """On every input that is left, each level that reads one kind of input alone is set or cleared."""
+    machine, use = gate()
+    made = use.slices.slice(SliceScope(frozenset(["gate"])))
+    pairs = dict(_out_of_gaps(made))
+    (depth,) = {made.model.input_cluster[atom] for side in (machine.levels[0].set, machine.levels[0].clear)
+                for atom in atoms(side)}  # fmt: skip
+    cells = made.model.clusters[depth]
+    left = {
+        cell.values[Term("sensor", "depth")]
+        for cell in cells.cells
+        if pairs[depth] & cells.mask(lambda _, other, cell=cell: other is cell)  # type: ignore[misc]
+    }
+    assert all(value is not None and (value > 60 or value < 40) for value in left)
+    assert {value is not None and value > 60 for value in left} == {True, False}
+    assert set(pairs) <= {depth, *(made.model.input_cluster[SwitchOn(name)] for name in ("lid", "top"))}
+
+
+def test_then_all_that_can_be_is_tried() -> None:
+    _, use = gate()
+    made = use.slices.slice(SliceScope(frozenset(["gate"])))
+    first, *rest = _confinements(made)
+    assert first.pairs and rest == [Only()]
+    pairs = dict(first.pairs)
+    for index in made.varying:
+        sources = made.sources_in(index)
+        if len(sources) == 1 and sources[0].thing[0] in ("level", "for") and index in pairs:
+            cluster = made.model.clusters[index]
+            wanted = int(sources[0].thing[0] == "for")
+            assert pairs[index] == cluster.mask(lambda _, cell, to=wanted: set(cell.values.values()) == {to})  # type: ignore[misc]
+    assert any(index in made.varying for index in pairs)
+
+
+def test_of_each_row_it_is_known_whether_it_decides_and_where() -> None:
+    machine, use = gate()
+    part = machine.parts[0]
+    assert [use.decides(part, (row.number, None)) for row in part.rows] == [
+        True, True, False, True, True, False, True, False,
+    ]  # fmt: skip
+    assert use.decides(part, (0, 0)) and use._seen(0, (0, 0)) and not use._seen(0, (0, 1))
+    assert (use._is_left(part, 1), use._is_left(part, 3), use._is_left(part, 4)) == (True, False, False)
+
+
+def test_a_row_may_decide_in_a_mode_where_a_step_lets_it() -> None:
+    _, use = gate()
+    made = use.slices.slice(SliceScope(frozenset(["gate"])))
+    assert [_may(made, 0, (row, None)) for row in range(8)] == [True, True, False, True, True, True, True, False]
+    assert [_may(made, 0, (0, mode)) for mode in range(5)] == [True, False, False, False, False]
+
+
+def codes(found: list[Finding]) -> list[tuple[str, object]]:
+    return [(each.code, each.row.number if each.row else each.mode and each.mode.mode) for each in found]
+
+
+def test_what_is_found_of_rows_and_modes() -> None:
+    _, use = gate()
+    found = codes(list(use.findings("gate")))
+    assert found == [("unreachable", "lost"), ("unreachable", 2), ("unreachable", 5)]
+
+
+def test_what_is_not_known_of_a_mode_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    text = GATE.replace("over | not full                      | up    |\n", "").replace("counter large 0 .. 5000\n", "")
+    text = text.replace("large + 1", "").replace("over | large > 4                     | down  |\n", "")
+    machine = read_text(text)
+    use = RowUse(machine, Slices(machine))
+    monkeypatch.setattr(use, "_is_left", lambda *_: None)
+    monkeypatch.setattr(use.play, "left", set())
+    monkeypatch.setattr(type(use.play), "seek", lambda *_: None)
+    use.play.rows |= {(0, row.number) for row in machine.parts[0].rows}
+    use.play.reached |= {(0, 0), (0, 1)}
+    with pytest.raises(Undecided, match="what is wrong with down, up"):
+        list(use.findings("gate"))
+
+
+def test_rows_that_are_left_open_are_told_by_their_lines(monkeypatch: pytest.MonkeyPatch) -> None:
+    machine, use = gate()
+    monkeypatch.setattr(use, "decides", lambda *_: None)
+    monkeypatch.setattr(type(use.play), "seek", lambda *_: None)
+    lines = [machine.parts[0].rows[number].place.line for number in (0, 1, 3, 4, 5, 6)]
+    with pytest.raises(Undecided, match=f"whether the rows on lines {', '.join(map(str, lines))} ever decide$"):
+        list(use.findings("gate"))
+    use.play.rows |= {(0, number) for number in (0, 1, 3, 4, 6)}
+    with pytest.raises(Undecided, match=f"whether the row on line {lines[4]} ever decides$"):
+        list(use.findings("gate"))
+
+
+def test_what_is_followed_whole_is_shown() -> None:
+    machine = read_text(GATE.replace("0 .. 5000", "0 .. 1").replace("large > 4", "large > 0"))
+    explored = Reachability(machine, ["gate"])
+    explored.explore()
+    use = RowUse(machine, Slices(machine))
+    use.show(explored, 0)
+    assert {(0, row) for row in (0, 1, 3, 4, 6)} == use.play.rows
+    assert use.play.left == {(0, 0), (0, 1), (0, 2)}
