@@ -13,10 +13,10 @@ from functools import cached_property, partial
 from typing import TypeVar
 
 from statecraft.findings import Finding
-from statecraft.machine import Machine, Or, Part, Row, atoms
+from statecraft.machine import Machine, Part, Row
 from statecraft.proof.checks.unreachable import fired, modes_unused, silent, stuck
 from statecraft.proof.checks.unreachable import left as left_modes
-from statecraft.proof.engine.exploration import ANYTHING, Only
+from statecraft.proof.engine.exploration import ANYTHING
 from statecraft.proof.engine.limits import OutOfTime, left, now, within
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.counterexamples import Lost
@@ -272,7 +272,7 @@ class RowUse:
                 self._found_dead(part.name, way, made)
                 return False
             found = None
-            for only in _confinements(made):
+            for only in dict.fromkeys((made.calm, ANYTHING)):
                 share = 1 / 4 if only != ANYTHING else 2 / 3
                 found = _within(share, partial(run_to_row, made.model, at, *way, only))
                 if found is not None and self._seen_on(made, found, place, way):
@@ -314,45 +314,3 @@ def _may(made: Slice, part: int, way: Way) -> bool:
     explorer = made.explorer
     sources = [(explorer.origin, explorer.start_edges), *((c, explorer.edges[n]) for n, c in made.configs())]
     return any(config.modes[part] == mode and edge.way.rows[part] == row for config, edges in sources for edge in edges)
-
-
-def _confinements(made: Slice) -> Iterator[Only]:
-    """What runs are sought for first: no reading lies between a level's thresholds, and what must last has lasted, so
-    that levels follow from the inputs, which are then held for as long as it takes; and no link is silent. Then all
-    that can be."""
-    pairs = dict(_out_of_gaps(made))
-    for index in made.varying:
-        sources = made.sources_in(index)
-        if len(sources) != 1 or sources[0].thing[0] not in ("level", "for"):
-            continue
-        wanted = 0 if sources[0].thing[0] == "level" else 1
-        cluster = made.model.clusters[index]
-        mask = cluster.mask(lambda _, cell, wanted=wanted: set(cell.values.values()) == {wanted})  # type: ignore[misc]
-        if mask:
-            pairs[index] = mask
-    said = frozenset(name for kind, name in made.sliced.things if kind == "clock" and name.startswith("silent "))
-    only = Only(pairs=tuple(sorted(pairs.items())), said=said)
-    if only != ANYTHING:
-        yield only
-    yield ANYTHING
-
-
-def _out_of_gaps(made: Slice) -> Iterator[tuple[int, int]]:
-    """Clusters, and those of their pairs on which every level that reads nothing else is set or cleared."""
-    model = made.model
-    allowed: dict[int, int] = {}
-    read = {level for level, _ in model.inlined}
-    for level in made.whole.levels:
-        if level.name not in read:
-            continue
-        some = [atom for condition in (level.set, level.clear) for atom in atoms(condition)]
-        clusters = {model.input_cluster.get(atom, -1) for atom in some}
-        if len(clusters) != 1 or -1 in clusters:
-            continue
-        (index,) = clusters
-        cluster = model.clusters[index]
-        settled = cluster.where(Or((level.set, level.clear)), cluster.of_input.__getitem__)
-        both = allowed.get(index, cluster.all) & settled
-        if both:
-            allowed[index] = both
-    yield from allowed.items()

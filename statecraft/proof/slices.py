@@ -26,12 +26,26 @@ from functools import cached_property, partial
 from typing import TypeVar
 
 from statecraft.findings import RowRef, Stimulus
-from statecraft.machine import And, Atom, Compare, Condition, Fault, InMode, LevelOn, Machine, Not, Or, SwitchOn, Term
+from statecraft.machine import (
+    And,
+    Atom,
+    Compare,
+    Condition,
+    Fault,
+    InMode,
+    LevelOn,
+    Machine,
+    Not,
+    Or,
+    SwitchOn,
+    Term,
+    atoms,
+)
 from statecraft.proof.engine.clusters import InputCell
 from statecraft.proof.engine.conditions import compare, consistent, holds, terms_of
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Diagrams
-from statecraft.proof.engine.exploration import Config, Explorer, Region, Transition, Watcher
-from statecraft.proof.engine.limits import look, within
+from statecraft.proof.engine.exploration import ANYTHING, Config, Explorer, Only, Region, Transition, Watcher
+from statecraft.proof.engine.limits import OutOfTime, look, now, within
 from statecraft.proof.engine.model import NOBODY, Modes, SymbolicModel, clock_dial
 from statecraft.proof.engine.observer import decidable, possible_atoms
 from statecraft.proof.engine.slicing import Sliced, Source, Thing, only_heard, sliced
@@ -56,8 +70,8 @@ ROUNDS = 14
 FEW = 50
 """A counter of fewer values is small."""
 
-SEARCH_SECONDS = 4.0
-"""How long a run is sought in one slice."""
+SEARCH_SECONDS, CALM_SECONDS = 4.0, 0.5
+"""How long a run is sought in one slice; and then a calmer one."""
 
 
 class Spurious(Undecided):
@@ -310,14 +324,69 @@ class Slice(Reachability):
         self.played = played = Played(self, found)
         if played.differs:
             other = next(played.others(), None)
+            if other is None and watcher is None:
+                other = self._calmly(goal(self.model), found.run.ticks)
             if other is None:
                 raise Spurious(played.furthest().blamed())
             self.played = played = other
+            found = played.found
         if watcher is None:  # a broken promise is judged by what the simulation does
             wrong = played.blamed_at_end()
             if wrong:
                 raise Spurious(wrong)
         return found._replace(run=played.real)
+
+
+    def _calmly(self, goal: Goal, ticks: int) -> Played | None:
+        """A run to ``goal``, as long as the shortest, that is :attr:`calm` and on which rows decide as it says, if one
+        is soon found."""
+        try:
+            with within(CALM_SECONDS):
+                found = None if self.calm == ANYTHING else Search(self.model, only=self.calm).shortest(goal)
+        except OutOfTime:
+            now()
+            return None
+        if found is None or found.run.ticks > ticks:
+            return None
+        return next((way for way in Played(self, found).ways() if not way.differs), None)
+
+    @cached_property
+    def calm(self) -> Only:
+        """Inputs on which a run is likely to be one of the machine's: no reading lies between a level's thresholds, and
+        what must last has lasted, so that levels follow from the inputs; and no link is silent."""
+        pairs = dict(self._out_of_gaps())
+        for index in self.varying:
+            sources = self.sources_in(index)
+            if len(sources) != 1 or sources[0].thing[0] not in ("level", "for"):
+                continue
+            wanted = 0 if sources[0].thing[0] == "level" else 1
+            mask = self.model.clusters[index].mask(
+                lambda _, cell, wanted=wanted: set(cell.values.values()) == {wanted}  # type: ignore[misc]
+            )
+            if mask:
+                pairs[index] = mask
+        said = frozenset(name for kind, name in self.sliced.things if kind == "clock" and name.startswith("silent "))
+        return Only(pairs=tuple(sorted(pairs.items())), said=said)
+
+    def _out_of_gaps(self) -> Iterator[tuple[int, int]]:
+        """Clusters, and those of their pairs on which every level that reads nothing else is set or cleared."""
+        model = self.model
+        allowed: dict[int, int] = {}
+        read = {level for level, _ in model.inlined}
+        for level in self.whole.levels:
+            if level.name not in read:
+                continue
+            some = [atom for condition in (level.set, level.clear) for atom in atoms(condition)]
+            clusters = {model.input_cluster.get(atom, -1) for atom in some}
+            if len(clusters) != 1 or -1 in clusters:
+                continue
+            (index,) = clusters
+            cluster = model.clusters[index]
+            settled = cluster.where(Or((level.set, level.clear)), cluster.of_input.__getitem__)
+            both = allowed.get(index, cluster.all) & settled
+            if both:
+                allowed[index] = both
+        yield from allowed.items()
 
 
 class Played:

@@ -663,14 +663,14 @@ def _long_stretch(cluster: Any, table: Any, allowed: int, ticks: int, before: in
 
 
 def _choose(explorer: Explorer, tick: RunTicks, pairs: tuple[int, ...], count: int, last: dict[int, int]) -> Choice:
-    """Cells of the clusters without levels, and the command taken, that do what ``tick`` says; as before if they
-    can."""
+    """Cells of the clusters without levels, and the command taken, that do what ``tick`` says; of those to which the
+    search was confined, and as before, if they can."""
     model, diagrams = explorer.model, explorer.model.diagrams
     node = tick.node
     if node is None:
         rows = tick.way.rows
         node = diagrams.where(tick.way.region.node, lambda value: value == rows)
-    allowed = {cluster: 1 << pair for cluster, pair in enumerate(pairs)}
+    allowed, confined = {cluster: 1 << pair for cluster, pair in enumerate(pairs)}, dict(explorer.only.pairs)
     for cluster, some in tick.pairs:
         if cluster >= model.with_state:
             allowed[cluster] = some
@@ -682,6 +682,8 @@ def _choose(explorer: Explorer, tick: RunTicks, pairs: tuple[int, ...], count: i
         mask = allowed.get(variable, diagrams.domains[variable])
         preferred = last.get(variable, 0) if variable != model.command else 0
         order = [preferred, *(outcome for outcome in range(mask.bit_length()) if outcome != preferred)]
+        if variable in confined:
+            order.sort(key=lambda outcome: not confined[variable] >> outcome & 1)
         for outcome in order:
             if mask >> outcome & 1 and diagrams.choose(node, allowed | {variable: 1 << outcome}) is not None:
                 allowed[variable] = 1 << outcome
