@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from statecraft.language import read_text
-from statecraft.proof.prove import prove
+from statecraft.proof.prove import Report, prove
 
 TANK = """
 machine  tank
@@ -58,3 +58,17 @@ def test_a_level_that_is_on_if_in_doubt_is_no_hope(level: str, when: str) -> Non
     report = prove(read_text(TANK.format(level=level.format(every="tank in at_all"), when=when)))
     assert "faint hope" not in {each.code for each in report.findings}
     assert not [each for each in report.unproved if "faults" in each]
+
+
+@pytest.mark.parametrize("doubt", ["", ", on if in doubt"])
+@pytest.mark.parametrize("when", ["low", "not low", "low and not depth > 40 cm"])
+def test_slices_know_of_levels_that_stay_on(doubt: str, when: str) -> None:
+    """Where the level is written out in the slice: what they say is what is so where all is followed."""
+    machine = read_text(TANK.format(level=f"low when depth < 20 cm clears when depth > 30 cm{doubt}", when=when))
+
+    def found(report: Report) -> set[tuple[str, object]]:
+        return {(each.code, each.row or each.mode) for each in report.findings if "fault" in each.code + each.message}
+
+    alone = prove(machine, phases=("slices",))
+    assert found(alone) == found(prove(machine, phases=("whole",)))
+    assert not [each for each in alone.unproved if "fault" in each]

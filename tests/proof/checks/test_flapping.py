@@ -1,0 +1,65 @@
+"""Modes that are left again and again on constant inputs, told by slices and by the whole, as brute force does."""
+
+from __future__ import annotations
+
+import pytest
+
+from statecraft.language import read_text
+from tests.proof.against_brute import contradictions, disagreements
+
+TURNS = """machine turner
+board atmega328p
+tick 10 ms
+command go button, pin 3, on when low
+command halt button, pin 4, on when low
+switch lid pin 5, on when high
+sensor depth by hand, 0 .. 4
+motor drum pwm 6, direction 7
+relay valve pin 9
+{more}part one
+mode a stop
+mode b drum 30 %
+mode c drum 50 %
+{counter}rules
+in | when | go to | do
+{rows}
+part two
+mode d stop
+mode e valve on
+rules
+in | when | go to
+{others}
+"""
+STILL = "d | go | e\ne | after 30 ms | d"
+
+
+@pytest.mark.parametrize(
+    ("more", "counter", "rows", "others"),
+    [
+        ("", "", "a | lid | b |\nb | lid | a |\nb | go | c |\nc | halt | a |", STILL),
+        ("", "", "a | lid | b |\nb | lid and depth > 2 | c |\nc | lid and depth < 4 | a |\nb | halt | a |", STILL),
+        ("", "", "a | lid | b |\nb | after 20 ms | c |\nc | lid | b |\nc | halt | a |", STILL),
+        ("", "", "a | go | b |\nb | go or lid | a |\na | halt | c |\nc | halt | a |", STILL),
+        ("", "", "a | two in d | b |\nb | two in e | c |\nc | lid | a |", "d | one in b | e\ne | one in a | d"),
+        ("", "", "a | go | b |\nb | after 20 ms | a |\na | halt | c |\nc | go | a |",
+         "d | lid and depth > 1 | e\ne | lid | d"),
+        ("", "counter n 0 .. 2\n",
+         "a | n < 2 | b | n + 1\nb | lid | a |\na | n == 2 and depth > 3 | c | n = 0\nc | go | a |", STILL),
+        ("", "counter n 0 .. 2\n",
+         "a | go | b | n + 1\nb | n < 2 | c | n + 1\nc | lid | b | n - 1\nb | halt | a |", STILL),
+        ("level near when depth > 2 clears when depth < 2\n", "",
+         "a | near | b |\nb | not near | a |\nb | depth == 2 | c |\nc | near | b |", STILL),
+        ("level near when depth > 2 clears when depth > 1\n", "",
+         "a | near | b |\nb | not near | a |\na | go | c |\nc | go | a |", STILL),
+        ("level on when one in a clears when one in b\n", "",
+         "a | on and lid | b |\nb | not on | a |\nb | go | c |\nc | not on | b |", STILL),
+        ("level on when lid for 20 ms clears when one in b\n", "",
+         "a | on | b |\nb | not on | a |\nb | go | c |\nc | halt | b |", STILL),
+    ],
+    ids=["two", "three", "slowly", "said", "two parts", "the other", "counted", "to and fro", "gap", "overlap", "modes",
+         "lasting"],
+)  # fmt: skip
+def test_as_brute_force_finds_it(more: str, counter: str, rows: str, others: str) -> None:
+    machine = read_text(TURNS.format(more=more, counter=counter, rows=rows, others=others))
+    assert not disagreements(machine)
+    assert not contradictions(machine)[0]
