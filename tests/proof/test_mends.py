@@ -278,3 +278,25 @@ rules
     (note,) = (again := prove(mend.machine)).findings
     assert (finding.code, note.code, note.severity) == ("runaway", "unreachable", "note")
     assert holds_good(report, again, finding) is False
+
+
+def test_what_never_ends_is_offered_a_time_to_give_up() -> None:
+    text = """
+machine feeder
+board atmega328p
+tick {tick} ms
+command halt button, pin 3, on when low, urgent
+command go button, pin 4, on when low
+motor drum pwm 6, direction 7
+mode resting stop
+mode feeding drum 50 %
+failsafes
+  in  | when | go to
+  any | halt | resting
+rules
+  in      | when | go to
+  resting | go   | feeding
+"""
+    for tick in (10, 20):
+        (finding,) = judge(read_text(text.format(tick=tick)), 60).findings
+        assert finding.code == "endless" and "feeding | after 10 s | resting" in finding.hint

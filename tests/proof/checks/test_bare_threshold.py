@@ -11,9 +11,19 @@ import pytest
 from statecraft.findings import Finding, RowRef
 from statecraft.language import read_text
 from statecraft.machine import Compare, Fault, Machine, ModeRef
-from statecraft.proof.checks.bare_threshold import _bands, _moves, _words, told_elsewhere, trembles, wavering_levels
+from statecraft.proof.checks.bare_threshold import (
+    _bands,
+    _moves,
+    _rounds,
+    _words,
+    told_elsewhere,
+    trembles,
+    wavering_levels,
+)
+from statecraft.proof.checks.constant_inputs import sayings
 from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.model import SymbolicModel
+from statecraft.proof.reachability import Reachability, Undecided
 
 OPERATORS = {
     "<": operator.lt, "<=": operator.le, ">": operator.gt, ">=": operator.ge, "==": operator.eq, "!=": operator.ne,
@@ -158,3 +168,24 @@ def test_a_level_that_wavers_only_in_a_mode_that_is_never_entered_is_not_told() 
     (alone,) = wavering_levels(machine)
     for mode, told in (("cruise", True), ("parked", False)):
         assert told_elsewhere(machine, alone, [Finding("unreachable", mode=ModeRef("cart", mode))]) is told
+
+
+@pytest.mark.parametrize(("length", "decided"), [(6, True), (7, False)])
+def test_rounds_of_more_modes_than_are_looked_at_are_left_open(length: int, decided: bool) -> None:
+    names = [f"m{number}" for number in range(length)]
+    asked = ("< 7", "> 7")
+    rows = [f"{name} | front {asked[at % 2]} | {names[(at + 1) % length]}" for at, name in enumerate(names)]
+    rows[0] = f"m0 | front > 6 | {names[1]}"
+    text = CART.format(noise=2, levels="", start="go", end="go").partition("mode parked")[0]
+    text += "mode m0 stop\n" + "".join(f"mode {name} wheels 30 %\n" for name in names[1:])
+    machine = read_text(text + "rules\nin | when | go to\n" + "\n".join(rows) + "\n")
+    made = Reachability(machine, ["cart"])
+    made.explore()
+    sensor = machine.sensor("front")
+    said = list(sayings(made, frozenset([0]), sensor))
+    if decided:
+        assert any(_rounds(made, 0, sensor, saying) for saying in said)
+    else:
+        with pytest.raises(Undecided):
+            for saying in said:
+                _rounds(made, 0, sensor, saying)

@@ -6,7 +6,7 @@ import pytest
 
 from statecraft.findings import Finding
 from statecraft.language import read_text
-from statecraft.proof.checks.declared import in_doubt
+from statecraft.proof.checks.declared import in_doubt, loose_word, nobody_watched
 
 CART = """\
 machine cart
@@ -85,3 +85,18 @@ def test_several_contacts_are_told_together() -> None:
         "bumper and far_end stop the machine once they have been still for 20 ms: while one chatters it does not count."
     )
     assert "say 'on if in doubt' on bumper and far_end" in finding.hint
+
+
+def test_every_link_that_nothing_watches_is_told() -> None:
+    """One that says when it is silent, and one that starts nothing, stand before and between."""
+    text = CART.format(**USUAL).replace("switch bumper", """link near serial1, 9600 baud, plain, silent after 1 s
+link idle serial2, 9600 baud, plain
+link far serial3, 9600 baud, plain
+command call "call" from near
+command come "c" from far
+command gone "gone" from idle
+switch bumper""")  # fmt: skip
+    rows = "resting | call | ahead\n  resting | come | ahead\n  calling | gone | resting\n"
+    machine = read_text(text.replace("resting | halt | ahead\n", rows))
+    assert [(each.code, each.subject) for each in nobody_watched(machine)] == [("nobody watched", "far")]
+    assert [(each.code, each.subject) for each in loose_word(machine)] == [("loose word", "far")]

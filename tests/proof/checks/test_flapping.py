@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import pytest
 
+from statecraft.findings import Finding
 from statecraft.language import read_text
+from statecraft.proof.checks.constant_inputs import sayings
+from statecraft.proof.checks.flapping import _least, _modes_gone_round, flapping
+from statecraft.proof.reachability import Reachability
 from tests.proof.against_brute import contradictions, disagreements
 
 TURNS = """machine turner
@@ -63,3 +67,59 @@ def test_as_brute_force_finds_it(more: str, counter: str, rows: str, others: str
     machine = read_text(TURNS.format(more=more, counter=counter, rows=rows, others=others))
     assert not disagreements(machine)
     assert not contradictions(machine)[0]
+
+
+def test_the_parts_of_which_one_turns_on_each_tick() -> None:
+    one, two, both = frozenset([0]), frozenset([1]), frozenset([0, 1])
+    assert _least([one, both]) == [one]
+    assert _least([one, two]) == [both]
+    assert _least([both, both]) == [one, two]
+    assert _least([both, one, frozenset([1, 2])]) == [both, frozenset([0, 2])]
+    assert _least([one, frozenset()]) == []
+
+
+ROUND = """machine roundabout
+board atmega328p
+tick 10 ms
+switch lid pin 5, on when high
+motor drum pwm 6, direction 7
+mode a stop
+mode b drum 30 %
+mode c drum 50 %
+mode d drum 70 %
+rules
+in | when | go to
+a | lid | b
+b | lid | a
+c | lid | d
+d | lid | c
+a | not lid | c
+d | not lid | a
+"""
+
+
+def explored() -> Reachability:
+    made = Reachability(read_text(ROUND), ["roundabout"])
+    made.explore()
+    return made
+
+
+def modes(found: list[Finding]) -> set[str]:
+    return {each.mode.mode for each in found if each.mode is not None}
+
+
+def test_of_one_part_alone_only_the_modes_asked_about_are_gone_round() -> None:
+    whole = explored()
+    assert modes(list(flapping(whole))) == {"a", "b", "c", "d"}
+    assert modes(list(flapping(whole, "roundabout", {None: ["a", "b"]}))) == {"a", "b"}
+    assert not list(flapping(whole, "roundabout", {"go": ["a", "b"]}))  # held, which nothing takes
+
+
+def test_the_modes_that_may_be_gone_round() -> None:
+    whole = explored()
+    (nothing_said,) = sayings(whole)
+    assert _modes_gone_round(whole, nothing_said) == {(0, name) for name in "abcd"}
+    ring = ROUND.replace("d | lid | c\n", "")
+    made = Reachability(read_text(ring), ["roundabout"])
+    made.explore()
+    assert _modes_gone_round(made, nothing_said) == {(0, "a"), (0, "b")}
