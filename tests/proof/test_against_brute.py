@@ -436,6 +436,31 @@ rules
   in | when | go to
   kemno | mibgan and kemgan absent 10 ms | kemlu
 """,
+    "a level that asks for modes by way of another one does not waver where these are left": """
+machine hurpik
+board atmega2560
+tick 10 ms
+link dalven serial1, 38400 baud, checked
+command kemgan "c" from dalven
+sensor pelzu by hand, -2 .. 2
+lamp raszu pin 51
+level lorsta when fenba in kemzu clears when fenba in tamno
+level dalso when lorsta and pelzu > 0 clears when not pelzu > 0
+part fenba
+mode tamno stop
+mode kemzu stop
+rules
+  in | when | go to
+  kemzu | after 10 ms | tamno
+  tamno | kemgan | kemzu
+part norpik
+mode kemno stop
+mode kemlu raszu blink 20 ms
+rules
+  in | when | go to
+  kemno | dalso | kemlu
+  kemlu | not dalso and kemgan absent 10 ms | kemno
+""",
     "a level wavers while a part that it does not ask about follows it": """
 machine hurpik
 board atmega2560

@@ -8,6 +8,7 @@ or the other of two readings, and levels that these do not turn on and off keep 
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -196,7 +197,7 @@ def wavers(
     """Whether two readings of ``sensor``, no further apart than it trembles, may turn ``level`` on and off in turn, all
     else equal. A level that reads it through another one alone does not: that one does. Nor does one that waits for
     ``longest`` ticks or more. The modes ``never``, as (part, mode), are never entered. With ``staying`` the modes that
-    it asks about are not left meanwhile: else it is they that turn it.
+    it asks about, by way of other levels too, are not left meanwhile: else it is they that turn it.
     """
     if sensor.name not in {name for side in (level.set, level.clear) for name in sensors_of(side)}:
         return False
@@ -234,17 +235,31 @@ def wavers(
             if not lasting:
                 yield from (Not(changed), Not(as_twin(changed, sensor.name)))
 
+    def placed(condition: Condition, modes: dict[str, str]) -> Condition:
+        match condition:
+            case Not(of):
+                return Not(placed(of, modes))
+            case And(several):
+                return And(tuple(placed(each, modes) for each in several))
+            case Or(several):
+                return Or(tuple(placed(each, modes) for each in several))
+            case InMode(part, names) if part in modes:
+                return _constant(modes[part] in names)
+            case _:
+                return condition
+
     asked = {atom.level for side in sides for atom in atoms(side) if isinstance(atom, LevelOn)}
     wavering = {name: wavers(machine, levels[name], sensor, longest, never) for name in sorted(asked)}
     still = [each for name, moves in wavering.items() if not moves for each in steady(name)]
-    for modes in _modes_asked(machine, sides):
+    for modes in _modes_asked(machine, sides, staying):
         if not modes.items().isdisjoint(never):
             continue
         on, off = told(level.set, modes, "set"), as_twin(told(level.clear, modes, "clear"), sensor.name)
+        held = [placed(each, modes) for each in still] if staying else still
         stay: list[Guard] = []
-        if staying and satisfy(And((on, off, close, *still)), ranges) is not None:
+        if staying and satisfy(And((on, off, close, *held)), ranges) is not None:
             stay = [_stays(machine, level, sensor, modes, turned) for turned in (True, False)]
-        if satisfy(And((on, off, close, *still, *stay)), ranges) is not None:  # type: ignore[arg-type]
+        if satisfy(And((on, off, close, *held, *stay)), ranges) is not None:  # type: ignore[arg-type]
             return True
     return False
 
@@ -298,12 +313,17 @@ def _plain(machine: Machine, test: Compare) -> bool:
     return all(term.kind in ("sensor", "dial") and term.name not in remembered for term in terms)
 
 
-def _modes_asked(machine: Machine, conditions: Iterable[Condition]) -> Iterator[dict[str, str]]:
-    """Every choice of the modes of the parts that ``conditions`` ask about."""
-    asked = sorted({atom.part for each in conditions for atom in atoms(each) if isinstance(atom, InMode)})
-    modes = [[mode.name for mode in machine.part(name).modes] for name in asked]
-    for some in itertools.product(*modes):
-        yield dict(zip(asked, some, strict=True))
+def _modes_asked(machine: Machine, conditions: Iterable[Condition], through: bool = False) -> Iterator[dict[str, str]]:
+    """Every choice of the modes of the parts that ``conditions`` ask about; ``through`` other levels too, unless there
+    are too many."""
+    direct = [atom for each in conditions for atom in atoms(each)]
+    every = list(atoms_read(machine, direct)) if through else direct
+    for some in (every, direct):
+        asked = sorted({atom.part for atom in some if isinstance(atom, InMode)})
+        modes = [[mode.name for mode in machine.part(name).modes] for name in asked]
+        if math.prod(map(len, modes)) <= MOST or some is direct:
+            yield from (dict(zip(asked, chosen, strict=True)) for chosen in itertools.product(*modes))
+            return
 
 
 # ---------------------------------------------------------------------------------------------------------- the rounds

@@ -241,3 +241,25 @@ idle | go and not near | going |
     )
     found = [each for each in prove(machine).findings if each.code == "bare threshold" and each.mode is None]
     assert {each.subject for each in found} == told
+
+
+@pytest.mark.parametrize(("rows", "told"), [("after 20 ms", {"near"}), ("after 10 ms", set())])
+def test_a_level_may_ask_for_modes_by_way_of_another_one(rows: str, told: set[str]) -> None:
+    machine = read_text(
+        HEAD
+        + f"""
+level out when rocker in going clears when rocker in idle
+level near when front < 50 cm and out clears when front >= 50 cm
+mode idle stop
+mode going axle 40 %
+failsafes
+in | when | go to | do
+any | halt | idle |
+rules
+in | when | go to | do
+idle | go and not near | going |
+going | {rows} | idle |
+"""
+    )
+    found = [each for each in prove(machine).findings if each.code == "bare threshold" and each.mode is None]
+    assert {each.subject for each in found} == told
