@@ -1,0 +1,68 @@
+"""Ways through a cluster's states: one cell a tick, against every way there is."""
+
+from __future__ import annotations
+
+import random
+from types import SimpleNamespace
+
+import pytest
+
+from statecraft.proof.runs.counterexamples import Lost, _long_stretch
+
+
+class Levels:
+    """A cluster's states and cells, each pair of them with the state that follows."""
+
+    def __init__(self, chance: random.Random) -> None:
+        self.states, self.cells = range(chance.randint(2, 5)), range(chance.randint(1, 3))
+        self.next = [chance.choice(self.states) for _ in self.states for _ in self.cells]
+
+    def pairs_from(self, states: int) -> int:
+        return sum(1 << n for n in range(len(self.next)) if states >> n // len(self.cells) & 1)
+
+    def image(self, table: SimpleNamespace, pairs: int) -> int:
+        found = 0
+        for number, after in enumerate(table.next):
+            if pairs >> number & 1:
+                found |= 1 << after
+        return found
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_a_way_of_so_many_ticks_is_found_where_there_is_one(seed: int) -> None:
+    chance = random.Random(seed)
+    cluster = Levels(chance)
+    table, cells, size = SimpleNamespace(next=cluster.next), len(cluster.cells), len(cluster.states)
+    allowed = sum(1 << n for n in range(len(cluster.next)) if chance.random() < 0.7)
+    before, goal = chance.randrange(1, 1 << size), chance.randrange(1, 1 << size)
+    for ticks in (1, 2, 3, 4, 7, 30):
+        reached = before
+        for _ in range(ticks):
+            reached = cluster.image(table, cluster.pairs_from(reached) & allowed)
+        if not reached & goal:
+            with pytest.raises(Lost):
+                _long_stretch(cluster, table, allowed, ticks, before, goal)
+            continue
+        path = _long_stretch(cluster, table, allowed, ticks, before, goal)
+        assert sum(count for _, count in path) == ticks
+        state = path[0][0] // cells
+        assert before >> state & 1
+        for number, count in path:
+            for _ in range(count):
+                assert number // cells == state and allowed >> number & 1
+                state = cluster.next[number]
+        assert goal >> state & 1
+
+
+def test_it_waits_where_it_can() -> None:
+    """Not a piece for each of many ticks."""
+    cluster = SimpleNamespace(cells=range(2))
+    cluster.pairs_from = lambda states: sum(3 << 2 * n for n in (0, 1) if states >> n & 1)
+    table = SimpleNamespace(next=[0, 1, 1, 0])
+
+    def image(_: object, pairs: int) -> int:
+        return sum(1 << after for after in {table.next[n] for n in range(4) if pairs >> n & 1})
+
+    cluster.image = image
+    path = _long_stretch(cluster, table, 15, 100_000, 1, 2)
+    assert len(path) < 6 and sum(count for _, count in path) == 100_000
