@@ -9,10 +9,9 @@ import pytest
 from statecraft.findings import Finding
 from statecraft.language import read_text
 from statecraft.machine import Machine, SwitchOn, Term, atoms
-from statecraft.proof.engine.exploration import Only
 from statecraft.proof.prove import prove
 from statecraft.proof.reachability import Reachability, Undecided
-from statecraft.proof.row_use import RowUse, _confinements, _may, _out_of_gaps
+from statecraft.proof.row_use import RowUse, _may
 from statecraft.proof.runs.random_walk import Play
 from statecraft.proof.slices import Slices, SliceScope
 from tests.proof.trade_machines import trade_text
@@ -104,11 +103,12 @@ def test_what_a_row_is_first_asked_about_with() -> None:
     assert first(None) == {mode}
 
 
-def test_plans_keep_out_of_gaps() -> None:
+def test_calm_inputs_keep_out_of_gaps() -> None:
     """On every input that is left, each level that reads one kind of input alone is set or cleared."""
     machine, use = gate()
     made = use.slices.slice(SliceScope(frozenset(["gate"])))
-    pairs = dict(_out_of_gaps(made))
+    pairs = dict(made.calm.pairs)
+    pairs = {index: some for index, some in pairs.items() if index not in made.varying}
     (depth,) = {made.model.input_cluster[atom] for side in (machine.levels[0].set, machine.levels[0].clear)
                 for atom in atoms(side)}  # fmt: skip
     cells = made.model.clusters[depth]
@@ -122,12 +122,10 @@ def test_plans_keep_out_of_gaps() -> None:
     assert set(pairs) <= {depth, *(made.model.input_cluster[SwitchOn(name)] for name in ("lid", "top"))}
 
 
-def test_then_all_that_can_be_is_tried() -> None:
+def test_on_calm_inputs_levels_follow_from_them() -> None:
     _, use = gate()
     made = use.slices.slice(SliceScope(frozenset(["gate"])))
-    first, *rest = _confinements(made)
-    assert first.pairs and rest == [Only()]
-    pairs = dict(first.pairs)
+    pairs = dict(made.calm.pairs)
     for index in made.varying:
         sources = made.sources_in(index)
         if len(sources) == 1 and sources[0].thing[0] in ("level", "for") and index in pairs:
