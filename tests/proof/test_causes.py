@@ -232,6 +232,14 @@ def test_rows_that_may_wait_for_it_are_told_by_their_lines() -> None:
     assert f"The rows on lines {line(3).line} and {line(1).line} never decide either" in two.message
 
 
+def test_a_row_that_waits_for_a_mode_that_leads_on_to_no_other_is_told_with_it() -> None:
+    (one,) = told(unreachable("far"), dead(4))
+    assert one.message == (
+        f"No run enters far. The row on line {line(4).line} never decides either, which may come of the same."
+    )
+    assert told(unreachable("far"))[0].message == "No run enters far."
+
+
 def test_what_is_stuck_since_no_row_leads_out_of_it_comes_of_the_same() -> None:
     stuck = Finding("stuck", line(0), "nothing leaves astern.", "", mode=mode("astern"), by=(row(3),))
     (one,) = told(unreachable("ahead", 0), dead(0), dead(3), stuck)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from statecraft.language import read_text
+from statecraft.proof.checks.held_back_only import candidates
 from statecraft.proof.prove import prove
 
 CART = """
@@ -77,6 +78,13 @@ ready | go                    | idle
 def test_what_is_so_on_every_tick_leaves_no_turn(first: str, row: str, away: str, only: bool) -> None:
     report = prove(read_text(TIMED.format(first=first, row=row, away=away)))
     assert [each.row.number for each in report.findings if each.code == "held back only" and each.row] == [4] * only
+
+
+@pytest.mark.parametrize(("away", "told"), [("10 ms", [4]), ("20 ms", [])])
+def test_the_one_urgent_command_is_taken_or_away(away: str, told: list[int]) -> None:
+    """With the lid one of the failsafes holds on every tick: which of them, ``back`` says. The row has no turn."""
+    machine = read_text(TIMED.format(first="not lid", row="lid", away=away))
+    assert [row.number for row, _ in candidates(machine, machine.parts[0])] == told
 
 
 ROUGH = """

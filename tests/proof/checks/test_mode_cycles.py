@@ -7,9 +7,9 @@ from fractions import Fraction
 import pytest
 
 from statecraft.language import read_text
-from statecraft.machine import Machine
+from statecraft.machine import Compare, Machine, Term
 from statecraft.proof.checks.flapping_rates import Rate, sharper, with_slow
-from statecraft.proof.checks.mode_cycles import cycles, stays_among
+from statecraft.proof.checks.mode_cycles import _plain, cycles, stays_among
 from statecraft.proof.prove import prove
 
 HEAD = """
@@ -263,3 +263,23 @@ going | {rows} | idle |
     )
     found = [each for each in prove(machine).findings if each.code == "bare threshold" and each.mode is None]
     assert {each.subject for each in found} == told
+
+
+def test_readings_as_they_are_on_the_tick_are_told_from_what_is_kept() -> None:
+    machine = read_text(f"""{HEAD}
+sensor   seen   front, taken in going, patience 1 s
+dial     pace   "v" from radio, 0 .. 9, starts 1
+link     radio  serial0, 9600 baud, plain
+counter  count  0 .. 9
+mode     idle   stop
+mode     going  axle 30 %
+rules
+in | when | go to | do
+idle | go | going | count + 1
+going | count > pace | idle | count = 0
+""")
+    front, seen, pace = Term("sensor", "front"), Term("sensor", "seen"), Term("dial", "pace")
+    count = Term("counter", "count")
+    asked = [(front, None), (pace, None), (front, pace), (seen, None), (front, seen), (count, None), (count, pace)]
+    told = [_plain(machine, Compare(left, ">", right, 2)) for left, right in asked]
+    assert told == [True, True, True, False, False, False, False]
