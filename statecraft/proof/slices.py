@@ -425,11 +425,12 @@ class Played:
                     return
 
     def ways(self) -> Iterator[Played]:
-        """This, and the same with less said, and with counters that count from outside moved otherwise."""
+        """This; the same with counters that count from outside moved otherwise; and with less said."""
         yield self
-        every = range(3) if self.slice.whole.pulsed else (0,), (False, True) if self.slice.whole.pulsed else (False,)
-        for closely, waits, quietly in itertools.islice(itertools.product(*every, (False, True)), 1, None):
-            yield Played(self.slice, self.found, closely, waits, quietly)
+        moved = itertools.product(range(3), (False, True)) if self.slice.whole.pulsed else ()
+        for closely, waits in itertools.islice(moved, 1, None):
+            yield Played(self.slice, self.found, closely, waits)
+        yield Played(self.slice, self.found, quietly=True)
 
     def others(self) -> Iterator[Played]:
         """The other ways in which rows decide as it says."""
