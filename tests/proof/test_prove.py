@@ -11,7 +11,7 @@ from statecraft.findings import SEVERITY, Finding
 from statecraft.language import read_text
 from statecraft.machine import Machine, ModeRef
 from statecraft.proof.explain import explain
-from statecraft.proof.prove import prove
+from statecraft.proof.prove import Report, prove
 from statecraft.proof.runs.replay import breaks, replay
 from statecraft.proof.runs.trials import as_trial
 from statecraft.semantics.cone import closure
@@ -208,3 +208,16 @@ def test_what_cannot_be_decided_is_not_called_proved() -> None:
     assert [verdict.kept for verdict in report.verdicts] == [None, True]
     assert not report.complete
     assert "the servo fingers stays where it was last put" in report.promises[0]
+
+
+def test_the_summary_says_what_was_not_proved_and_why() -> None:
+    made = Report(read_text(CART), (), (), (), (), (), 0, 0, 1.5)
+    assert made.summary == "Everything asked was decided, in 1.50 s"
+    assert replace(made, seconds=0.001).summary == "Everything asked was decided, in less than 0.01 s"
+    left = replace(made, unproved=("whether it flaps", "what starts"), limits=("time", "memory"))
+    assert left.summary == (
+        "Not proved, after 1.50 s (the time ran out and the memory allowed was used): whether it flaps; what starts"
+    )
+    costly = replace(left, limits=("too many choices",), costs=("level near", "counter tries"))
+    assert "(too many choices; what costs most is level near, counter tries)" in costly.summary
+    assert "(it is more than can be followed here)" in replace(left, limits=()).summary

@@ -7,7 +7,10 @@ from types import SimpleNamespace
 
 import pytest
 
+from statecraft.language import read_text
 from statecraft.proof.runs.counterexamples import Lost, _long_stretch
+from tests.proof.against_brute import disagreements
+from tests.proof.beside_inputs import beside_text
 
 
 class Levels:
@@ -66,3 +69,9 @@ def test_it_waits_where_it_can() -> None:
     cluster.image = image
     path = _long_stretch(cluster, table, 15, 100_000, 1, 2)
     assert len(path) < 6 and sum(count for _, count in path) == 100_000
+
+
+@pytest.mark.parametrize("seed", [5, 65, 72])
+def test_runs_of_a_tick_begin_with_what_was_kept(seed: int) -> None:
+    """Counters from outside that outlast the power, and that inputs are compared with on tick 0."""
+    assert not disagreements(read_text(beside_text(seed, keeping=True)))
