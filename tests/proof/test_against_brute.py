@@ -461,6 +461,25 @@ rules
   kemno | dalso | kemlu
   kemlu | not dalso and kemgan absent 10 ms | kemno
 """,
+    "what a message brings a dial makes a reading count, though the mode led to does not ask": """
+machine sullu
+board atmega2560
+tick 10 ms
+link daldor serial1, 38400 baud, plain
+dial tammer "n" from daldor, 0 .. 2
+sensor barzu by hand, 0 .. 2
+switch corno pin 52, on when low
+output sulzu by hand, 0 % .. 100 %
+mode fenlu stop
+mode mibven stop
+mode fengan sulzu follows tammer: 0 0 % .. 1 0 % .. 2 100 %
+group hurno mibven
+group dalro hurno, fenlu
+rules
+  in | when | go to | do
+  dalro | tammer < 2 and tammer != barzu | mibven | tammer = 2
+  mibven | corno | fengan |
+""",
     "a level wavers while a part that it does not ask about follows it": """
 machine hurpik
 board atmega2560

@@ -791,6 +791,8 @@ class Explorer:
             tables = tuple(map(id, region.tables[: len(every)]))
             heard, wrapped, time, phase = region.hearing.reset, region.wrapped, region.time, region.phase
             may_repeat = not only.once and self._unmoved(config, region)
+            # who asks about a tick may ask what counters were when its rows decided, whatever these made of them
+            told_apart = () if only is self.only else region.counters
             for rows, piece in self.pieces(region, only):
                 look()
                 images = products.get((tables, piece))
@@ -799,7 +801,7 @@ class Explorer:
                 effects_of_rows = model.effects(config.modes, region.counters, rows)
                 for image in images:
                     for effect in effects_of_rows:
-                        key = (time, rows, image.fors, image.boxes, phase, effect.counters)
+                        key = (time, rows, image.fors, image.boxes, phase, effect.counters, told_apart)
                         ways = alike.get(key)
                         if ways is None:
                             ways = alike[key] = {}
