@@ -1,0 +1,49 @@
+"""Levels of readings that keep still, of faults and of each other, against brute force."""
+
+from __future__ import annotations
+
+import pytest
+
+from statecraft.language import read_text
+from tests.proof.against_brute import contradictions, disagreements
+
+SCALE = """machine scale
+board atmega328p
+tick 10 ms
+switch lid pin 4, on when high
+sensor load by hand, 0 .. 4
+relay gate pin 9
+level {level}
+level near when load > 2 and not calm clears when load < 2{doubt}
+mode resting stop
+mode opening gate on
+rules
+in      | when                     | go to
+resting | calm and not lid         | opening
+opening | near or load fault       | resting
+opening | not calm                 | resting
+promise never calm and load fault
+promise never calm and load == 3 for 20 ms
+promise once calm -> opening within 10 ms
+promise never near and calm
+promise never opening and not calm
+"""
+
+
+@pytest.mark.parametrize("doubt", ["", ", on if in doubt"])
+@pytest.mark.parametrize(
+    "level",
+    [
+        "calm when load steady within 1 for 20 ms clears when not load steady within 1 for 20 ms",
+        "calm when load steady within 1 for 10 ms clears when load == 0",
+        "calm when load steady within 1 for 10 ms and load > 1 clears when load < 1",
+        "calm when load > 1 for 20 ms clears when load < 1 for 10 ms",
+        "calm when load > 1 and lid clears when load < 1, starts on",
+        "calm when not load fault and lid for 20 ms clears when load fault for 20 ms",
+    ],
+    ids=["steady", "set by steady", "steady and more", "lasting", "on at first", "fault"],
+)
+def test_as_brute_force_finds_it(level: str, doubt: str) -> None:
+    machine = read_text(SCALE.format(level=level, doubt=doubt))
+    assert not disagreements(machine)
+    assert not contradictions(machine)[0]
