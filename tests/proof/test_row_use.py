@@ -196,3 +196,25 @@ def test_what_is_followed_whole_is_shown() -> None:
     use.show(explored, 0)
     assert {(0, row) for row in (0, 1, 3, 4, 6)} == use.play.rows
     assert use.play.left == {(0, 0), (0, 1), (0, 2)}
+
+
+DECIDE = [True, True, False, True, True, False, True, False]
+"""Which rows of the gate do."""
+
+
+@pytest.mark.parametrize("planned", [True, False])
+def test_without_play_by_chance_plans_and_slices_tell_it(monkeypatch: pytest.MonkeyPatch, planned: bool) -> None:
+    """Without plans, too, the runs of slices do, each followed further where the simulation does something else."""
+    machine, use = gate()
+    part = machine.parts[0]
+    monkeypatch.setattr(type(use.play), "seek", lambda *_: None)
+    if not planned:
+        monkeypatch.setattr("statecraft.proof.row_use.tried", lambda *_: iter(()))
+    for way in [(number, None) for number in range(8)] + [(6, 2), (0, 1), (3, 1)]:
+        use.play.rows.clear()
+        use.play.ways.clear()
+        row, mode = way
+        assert use._settled(part, 0, way, False) is (DECIDE[row] and (row, mode) != (0, 1)), way
+    assert use.slices.dead == {("gate", 2), ("gate", 5), ("gate", 7)}
+    assert set(use._never) == {("gate", way) for way in ((2, None), (5, None), (7, None), (0, 1))}
+    assert use.decides(part, (5, None)) is False
