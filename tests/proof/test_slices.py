@@ -215,6 +215,41 @@ def test_parts_that_flap_in_turn_only_are_found_or_left_open() -> None:
     assert not contradictions(machine)[0]
 
 
+IN_TURN_BY_CLOCKS = """
+machine two_lamps
+board atmega2560
+tick 10 ms
+lamp x pin 13
+lamp y pin 12
+part one
+  mode a stop
+  mode b x on
+  rules
+    in | when        | go to
+    a  | after 20 ms | b
+    b  | after 20 ms | a
+part two
+  mode wait stop
+  mode c stop
+  mode d y on
+  rules
+    in   | when        | go to
+    wait | after 10 ms | c
+    c    | after 20 ms | d
+    d    | after 20 ms | c
+"""
+
+
+def test_parts_that_each_change_on_every_other_tick_flap_together() -> None:
+    """Each changes its mode on half of all ticks, and one of them on each."""
+    machine = read_text(IN_TURN_BY_CLOCKS)
+    assert [f.code for f in prove(machine).findings if f.code == "flapping"]
+    slower = read_text(IN_TURN_BY_CLOCKS.replace("d    | after 20 ms", "d    | after 30 ms"))
+    report = prove(slower)
+    assert not report.unproved and not [f for f in report.findings if f.code == "flapping"]
+    assert not contradictions(machine)[0] and not contradictions(slower)[0]
+
+
 PASSED_BY = """machine hatch
 board atmega2560
 tick 10 ms
