@@ -134,6 +134,15 @@ def test_the_reading_that_would_have_led_out_is_still_missed() -> None:
     assert ways[299].name == "resting" and ways[300].name == "pumping"
 
 
+def test_what_does_not_bear_on_an_ignored_fault_is_left_out() -> None:
+    text = (FAULTY[0].parent / "fault_ignored.modes").read_text(encoding="utf-8")
+    text = text.replace("relay ", "switch lid pin 10, on when high\nrelay ")
+    machine = read_text(text.replace("depth < 30 cm ", "depth < 30 cm or lid and depth < 20 cm "))
+    finding = next(each for each in prove(machine).findings if each.code == "fault ignored")
+    assert finding.run is not None
+    assert minimise(machine, finding.run, finding).idle == {"lid"}
+
+
 def test_an_urgent_command_is_not_left_to_be_heard_alone() -> None:
     """To be heard is enough to keep the pump on, but where an urgent one is heard, an urgent one is taken."""
     text = PUMP.replace("sensor depth", "command wipe button, pin 6, on when low, urgent\nsensor depth")
