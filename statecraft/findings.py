@@ -91,7 +91,8 @@ class Run:
         tail: the index of the stretch from which the rest repeats for ever; None for a run that ends.
         modes: the mode of each part at the end of the last tick.
         kept: what counters and dials that outlast the power have kept from before it; those not named, their start.
-        waited: it waits for something that counts from outside, and a shorter one may show the same.
+        waited: a shorter one may show the same: it waits for something that counts from outside, or the shortest was
+            not sought to the end.
     """
 
     stretches: tuple[Hold, ...]

@@ -689,10 +689,10 @@ class _Proof:
         asked = SliceScope(frozenset([name]), frozenset([("clock", f"mode {name}")]))
         if counters := self.slices.counters(name):
             try:
-                return self.slices.ask(asked, question, seconds=SLICE_SECONDS, rounds=1)
+                return self.slices.ask(asked, question, rounds=1)
             except Undecided:
                 asked = asked.with_more(counters)
-        return self.slices.ask(asked, question, seconds=SLICE_SECONDS)
+        return self.slices.ask(asked, question)
 
     def overlaps_in_slices(self) -> Iterator[Finding]:
         """Levels that overlap: told by their conditions alone, where inputs alone decide these."""
@@ -737,7 +737,7 @@ class _Proof:
                 raise Undecided
             return replace(found, promise=promise, sure=found.kept is False)
 
-        found = self.slices.ask(asked, judged, (promise.when,), seconds=SLICE_SECONDS)
+        found = self.slices.ask(asked, judged, (promise.when,))
         self.verdicts[number] = self.with_its_run(number, found)
         yield from ()
 

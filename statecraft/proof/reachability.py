@@ -174,9 +174,13 @@ class Reachability:
         return None if found is None else found.run
 
     def found(
-        self, goal: Callable[[SymbolicModel], Goal], watcher: Callable[[SymbolicModel], Watcher] | None = None
+        self,
+        goal: Callable[[SymbolicModel], Goal],
+        watcher: Callable[[SymbolicModel], Watcher] | None = None,
+        shows: Callable[[Run], bool] | None = None,
     ) -> FoundRun | None:
-        """The shortest run to ``goal``, which is told in which model it is sought.
+        """The shortest run to ``goal``, which is told in which model it is sought. Whether any other run of the machine
+        ``shows`` what is sought is for slices, in which what is found may have to be made to come off.
 
         If the exploration is rough, a run that is found as roughly must play as it says; if it does not, or is not
         found, one is sought exactly.

@@ -254,8 +254,8 @@ class RowUse:
 
     def _seen_on(self, made: Slice, plan: FoundRun, place: int, way: Way) -> bool:
         """Whether the row is seen to decide where a run of the slice is a plan."""
-        for states in tried(self.machine, tuple(part.name for part in made.machine.parts), plan):
-            self.play.watch(states)
+        for made_of_it in tried(self.machine, tuple(part.name for part in made.machine.parts), plan):
+            self.play.watch(made_of_it.states)
             if self._seen(place, way):
                 return True
         return False

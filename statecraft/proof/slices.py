@@ -25,7 +25,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from typing import TypeVar
 
-from statecraft.findings import RowRef, Stimulus
+from statecraft.findings import RowRef, Run, Stimulus
 from statecraft.machine import (
     And,
     Atom,
@@ -52,9 +52,9 @@ from statecraft.proof.engine.slicing import Sliced, Source, Thing, only_heard, s
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.free_inputs import heard_as_free, moved_as_free
 from statecraft.proof.runs.holding import Holder
-from statecraft.proof.runs.plans import steps_of
+from statecraft.proof.runs.plans import steps_of, tried
 from statecraft.proof.runs.replay import begun, player
-from statecraft.proof.runs.search import FoundRun, Goal, Search
+from statecraft.proof.runs.search import FoundRun, Goal, Search, some_run
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import counters_asked, sensors_asked, tests_read
 from statecraft.semantics.guards import Guard, Reached, Test, tests
@@ -70,8 +70,13 @@ ROUNDS = 14
 FEW = 50
 """A counter of fewer values is small."""
 
-SEARCH_SECONDS, CALM_SECONDS = 4.0, 0.5
-"""How long a run is sought in one slice; and then a calmer one."""
+SEARCH_SECONDS, SHORTEST_SECONDS, CALM_SECONDS = 4.0, 1.0, 0.5
+"""How long a run is sought in one slice that breaks a promise; how long the shortest to anything else, before any will
+do; and then a calmer one."""
+
+
+SMALL = 100
+"""A slice of fewer configurations is small: to follow more costs little yet."""
 
 
 class Spurious(Undecided):
@@ -309,33 +314,71 @@ class Slice(Reachability):
     # ------------------------------------------------------------------------------------------------------------- runs
 
     def found(
-        self, goal: Callable[[SymbolicModel], Goal], watcher: Callable[[SymbolicModel], Watcher] | None = None
+        self,
+        goal: Callable[[SymbolicModel], Goal],
+        watcher: Callable[[SymbolicModel], Watcher] | None = None,
+        shows: Callable[[Run], bool] | None = None,
     ) -> FoundRun | None:
-        """The shortest run of the slice to ``goal``, less what is free, if the machine's rows decide on it as it says.
+        """The shortest run of the slice to ``goal``, less what is free, if the machine's rows decide on it as it says;
+        or one that comes of it as a plan, if that ``shows`` what is sought.
 
         Raises:
             Spurious: they do not.
         """
-        with within(SEARCH_SECONDS):
-            search = Search(self.model, None if watcher is None else watcher(self.model))
-            found = search.shortest(goal(self.model))
+        try:
+            with within(SEARCH_SECONDS if watcher is not None else SHORTEST_SECONDS):
+                search = Search(self.model, None if watcher is None else watcher(self.model))
+                found = search.shortest(goal(self.model))
+        except OutOfTime:
+            now()
+            if watcher is not None:
+                raise
+            found = some_run(self.explorer, goal(self.model))
         if found is None:
             return None
         self.played = played = Played(self, found)
+        blamed: list[Thing] = []
         if played.differs:
             other = next(played.others(), None)
             if other is None and watcher is None:
                 other = self._calmly(goal(self.model), found.run.ticks)
             if other is None:
-                raise Spurious(played.furthest().blamed())
-            self.played = played = other
-            found = played.found
-        if watcher is None:  # a broken promise is judged by what the simulation does
-            wrong = played.blamed_at_end()
-            if wrong:
-                raise Spurious(wrong)
+                blamed = played.furthest().blamed()
+            else:
+                self.played = played = other
+                found = played.found
+        if watcher is None and not played.differs and not (shows is not None and shows(played.real)):
+            blamed = played.blamed_at_end()  # (a broken promise is judged by what the simulation does)
+        if played.differs or blamed:
+            planned = None if shows is None else self._planned(goal(self.model), found, shows)
+            if planned is None:
+                raise Spurious(blamed)
+            return found._replace(run=planned)
         return found._replace(run=played.real)
 
+    def _planned(self, goal: Goal, found: FoundRun, shows: Callable[[Run], bool]) -> Run | None:
+        """What comes of ``found``, or of a calmer run, as a plan, if it ``shows`` what is sought."""
+        if self.whole.pulsed or len(self.explorer.configs) < SMALL:
+            return None  # plans move no counters from outside; and where more is soon followed, the run is the shortest
+        parts = tuple(part.name for part in self.machine.parts)
+        plans = itertools.chain([found], self._calm_plan(goal))
+        every = (made.run for plan in plans for made in tried(self.whole, parts, plan))
+        return next((run for run in every if shows(run)), None)
+
+    def _calm_plan(self, goal: Goal) -> Iterator[FoundRun]:
+        """A :attr:`calm` run to ``goal``, if one is soon found; however long."""
+        if self.calm == ANYTHING:
+            return
+        explorer = Explorer(self.model, only=self.calm)
+        try:
+            with within(CALM_SECONDS):
+                explorer.run()
+                found = some_run(explorer, goal)
+        except OutOfTime:
+            now()
+            return
+        if found is not None:
+            yield found
 
     def _calmly(self, goal: Goal, ticks: int) -> Played | None:
         """A run to ``goal``, as long as the shortest, that is :attr:`calm` and on which rows decide as it says, if one
@@ -685,7 +728,7 @@ class Slices:
         return tuple(told)[:most]
 
     def slice(
-        self, asked: SliceScope, observed: Sequence[Condition] = (), seconds: float = 5.0, explored: bool = True
+        self, asked: SliceScope, observed: Sequence[Condition] = (), seconds: float | None = None, explored: bool = True
     ) -> Slice:
         """A slice, ``explored`` to its end.
 
@@ -711,7 +754,7 @@ class Slices:
         asked: SliceScope,
         question: Callable[[Slice], T],
         observed: Sequence[Condition] = (),
-        seconds: float = 5.0,
+        seconds: float | None = None,
         rounds: int = ROUNDS,
     ) -> T:
         """The answer to ``question`` from the least slice that gives one.
@@ -739,13 +782,13 @@ class Slices:
         return self._new(asked, blamed) or self._ladder(asked, observed)
 
     def _new(self, asked: SliceScope, blamed: Sequence[Thing]) -> list[Thing]:
-        """The first of what is to blame and is not followed yet."""
+        """The first of what is to blame and is not followed yet: what comes next may be blamed for it alone."""
         new = [
             thing
             for thing in blamed
             if thing not in asked.things and not (thing[0] == "mode" and thing[1] in asked.parts)
         ]
-        return self._owned(asked, new[:2])
+        return self._owned(asked, new[:1])
 
     def _ladder(self, asked: SliceScope, observed: Sequence[Condition]) -> list[Thing]:
         """What to follow next where nothing in particular is to blame: the cheapest kind that is not yet."""

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from functools import partial
 from typing import cast
 
-from statecraft.findings import Finding, RowRef
-from statecraft.machine import Fault, LevelOn, Mode, Sensor, sensors_of
+from statecraft.findings import Finding, RowRef, Run
+from statecraft.machine import Fault, LevelOn, Machine, Mode, Sensor, sensors_of
 from statecraft.proof.checks.counterfactual import Counterfactual
 from statecraft.proof.engine.diagrams import Node
 from statecraft.proof.engine.exploration import Config, Explorer, Region
@@ -77,12 +77,13 @@ def faint_hope(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Fi
         for number in starts(prevented):
             found.setdefault(number, set()).add(place)
     for number in sorted(found):
-        run = explored.found(partial(_goal, explored, part, number, sensor.name, found[number]))
-        if run is None:
-            continue
         row = whole.rows[number]
         ref = RowRef(whole.name, number)
-        if explored.partial and hoped(explored.whole, ref, sensor.name, run.run) is None:
+        shows = partial(_shows, explored.whole, ref, sensor.name)
+        run = explored.found(partial(_goal, explored, part, number, sensor.name, found[number]), shows=shows)
+        if run is None:
+            continue
+        if explored.partial and not shows(run.run):
             explored.refuted()
         levels = [each for each in explored.whole.levels if LevelOn(each.name) in asked[number]]
         of_it = [each for each in levels if sensor.name in (*sensors_of(each.set), *sensors_of(each.clear))]
@@ -98,6 +99,14 @@ def faint_hope(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Fi
             subject=sensor.name,
             run=run.run,
         )
+
+
+def _shows(machine: Machine, row: RowRef, sensor: str, run: Run) -> bool:
+    """Whether ``row`` decides on the last tick of ``run``, played to the simulation, with ``sensor`` in fault, though
+    with some reading the part would not have driven."""
+    last = run.stretches[-1].inputs if run.stretches else None
+    in_fault = last is not None and dict(last.sensors)[sensor] is None
+    return in_fault and hoped(machine, row, sensor, run) is not None
 
 
 def _had(explored: Reachability, part: int, sensor: str, model: SymbolicModel) -> Counterfactual:

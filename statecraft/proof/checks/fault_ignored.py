@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator
 from functools import partial
 
@@ -19,6 +20,7 @@ from statecraft.proof.runs.search import Goal
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import sensors_read, tests_read
 from statecraft.semantics.guards import Test
+from statecraft.simulation.state import layout
 
 
 def askers(machine: Machine, part: Part, sensor: Sensor) -> list[Part]:
@@ -79,14 +81,26 @@ def fault_ignored(explored: Reachability, part: int, sensor: Sensor, driver: int
         there = goal(model)
         if not any(True for number, config in _sources(explored) for _ in there(explored.explorer, number, config)):
             continue
-        found = explored.found(goal)
+        shows = partial(_shows, machine, whole, place, sensor.name, driving)
+        found = explored.found(goal, shows=shows)
         if found is None:
             continue
-        if explored.partial:
-            *_, last, end = states(machine, found.run)
-            if not ignores(machine, whole, sensor.name, last, end):
-                explored.refuted()
+        if explored.partial and not shows(found.run):
+            explored.refuted()
         yield _told(explored, part, place, sensor, driving, found.run)
+
+
+def _shows(machine: Machine, part: Part, place: int, sensor: str, driver: Part, run: Run) -> bool:
+    """Whether the last two ticks of ``run``, played to the simulation, are such: the part stays in the mode ``place``,
+    ``driver`` drives, ``sensor`` is in fault, and on the second a reading would have led out without a command."""
+    last = [stretch.inputs for stretch in run.stretches[-2:] for _ in range(min(2, stretch.ticks))][-2:]
+    if len(last) < 2 or last[-1].taken is not None or any(dict(each.sensors)[sensor] is not None for each in last):
+        return False
+    index = layout(machine).index
+    before, end = deque(states(machine, run), 2)
+    stays = all(state[index["mode", part.name]] == place for state in (before, end))
+    modes = [driver.modes[state[index["mode", driver.name]]] for state in (before, end)]
+    return stays and all(machine.drives(mode, sensor) for mode in modes) and ignores(machine, part, sensor, before, end)
 
 
 def _goal(

@@ -381,7 +381,7 @@ class Explorer:
         """The steps of tick 0; all of them, before anything is followed."""
         self.start_edges.clear()
         for edge, target in self.steps(START, Only(pairs=self.model.at_start)):
-            added = self._added(edge, target)
+            added = self.added(edge, target)
             self.start_edges.append(added)
             yield added
         self.begun = True
@@ -396,7 +396,7 @@ class Explorer:
         ended = False
         try:
             for edge, target in self.steps(number, self.only):
-                added = self._added(edge, target)
+                added = self.added(edge, target)
                 self.edges[number].append(added)
                 yield added
             ended = True
@@ -406,7 +406,8 @@ class Explorer:
                 self._done.discard(number)
                 heapq.heappush(self._heap, (self._rank(self.configs[number]), number))
 
-    def _added(self, edge: Transition, target: Config) -> Transition:
+    def added(self, edge: Transition, target: Config) -> Transition:
+        """``edge``, which leads to ``target``, with the number that this is given."""
         before = len(self.configs)
         edge = Transition(edge.source, self.add(target), *edge[2:])
         if edge.target == before:

@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from functools import lru_cache, partial
+from typing import NamedTuple
 
-from statecraft.findings import Run, Stimulus
+from statecraft.findings import Hold, Run, Stimulus
 from statecraft.machine import LevelOn, Machine, numbered
 from statecraft.proof.engine.model import NOBODY, Rows
 from statecraft.proof.runs.holding import Holder
@@ -27,11 +28,16 @@ MOST_WAITED = 80_000
 """For how many ticks a plan may wait in all, those apart that are like the one before."""
 
 
-def tried(machine: Machine, parts: tuple[str, ...], found: FoundRun) -> Iterator[list[State]]:
-    """What comes of holding the plan ``found`` of a slice of ``parts``, each of the ways in which what it does not say
-    may be: the states that it goes through.
+class Tried(NamedTuple):
+    """What has come of a plan: the states gone through, those apart that are like the one before, and the whole run."""
 
-    """
+    states: list[State]
+    run: Run
+
+
+def tried(machine: Machine, parts: tuple[str, ...], found: FoundRun) -> Iterator[Tried]:
+    """What comes of holding the plan ``found`` of a slice of ``parts``, in each of the ways in which what it does not
+    say may be."""
     steps = list(steps_of(found))
     commands = numbered(machine.commands)
     done: set[object] = set()
@@ -41,9 +47,9 @@ def tried(machine: Machine, parts: tuple[str, ...], found: FoundRun) -> Iterator
             key = heard, tuple(stimulus for stimulus, _, _ in some)
             if key not in done:
                 done.add(key)
-                states = _held(machine, parts, found.run, some, heard)
-                if states:
-                    yield states
+                made = _held(machine, parts, found.run, some, heard)
+                if made.states:
+                    yield made
 
 
 def _held(
@@ -52,7 +58,7 @@ def _held(
     run: Run,
     steps: Sequence[tuple[Stimulus, Rows, int]],
     heards: Sequence[tuple[int, ...]],
-) -> list[State]:
+) -> Tried:
     simulation = begun(machine, run)
     index = simulation.layout.index
     places = [index["row", part] for part in parts]
@@ -61,6 +67,11 @@ def _held(
     real = {dial.name for dial in machine.dials}
     holder = Holder(machine, simulation)
     states: list[State] = []
+    stretches: list[Hold] = []
+
+    def told() -> Tried:
+        return Tried(states, replace(run, stretches=tuple(stretches), waited=True))
+
     waited = 0
     for number, ((stimulus, rows, ticks), heard) in enumerate(zip(steps, heards, strict=True)):
         last = number == len(steps) - 1
@@ -76,23 +87,32 @@ def _held(
             heard,
         )
         come = False
+        played = replace(
+            stimulus,
+            dials=tuple(each for each in stimulus.dials if each[0] in real),
+            heard=tuple(machine.commands[place].name for place in heard),
+            tuned=(),
+            moves=(),
+        )
+        stretches.append(Hold(played, 0))
         for state, count in holder.held(step, longest if wants else ticks):
             states.append(state)
+            stretches[-1] = Hold(played, stretches[-1].ticks + count)
             waited += 1
             if waited > MOST_WAITED:
-                return states
+                return told()
             decided = tuple(state[place] for place in places)
             if wants and decided == rows:
                 come = True
                 break
             if wants and count == 1 and len(states) > 2 and _still(states[-1], states[-2], shown):
-                return states  # nothing changes any more
+                return told()  # nothing changes any more
             # At the end the machine may go round by itself: what is waited for may come all the same.
             if not last and any(row != NOBODY for row in decided) and decided != rows and _moved(states, index, parts):
-                return states
+                return told()
         if wants and not come:
-            return states
-    return states
+            return told()
+    return told()
 
 
 def _still(one: State, other: State, shown: int) -> bool:

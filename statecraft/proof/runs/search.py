@@ -4,15 +4,20 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
 from typing import NamedTuple
 
 from statecraft.findings import Run
-from statecraft.proof.engine.exploration import ANYTHING, NOW, START, Config, Explorer, Only, Watcher
+from statecraft.proof.engine.exploration import ANYTHING, NOW, START, Config, Explorer, Only, Transition, Watcher
 from statecraft.proof.engine.model import Rows, SymbolicModel
 from statecraft.proof.runs.counterexamples import Trail, run_of, zone_after
 
 Goal = Callable[[Explorer, int, Config], Iterable[Trail]]
 """What still has to happen after a configuration (its number may be START): chains of single ticks from there."""
+
+
+MOST_ALONG = 8
+"""As many configurations are followed at a time along a way."""
 
 
 class FoundRun(NamedTuple):
@@ -86,6 +91,54 @@ class Search:
                 pass
             self._followed.append((least, number))
             yield least, number
+
+
+def some_run(explorer: Explorer, goal: Goal) -> FoundRun | None:
+    """A run to ``goal`` along the first way that ``explorer``, which does not count ticks, has found there: no more
+    than that way is followed again with ticks counted, so that it is soon found, but as a rule not the shortest. None
+    when there is no way, or this one, put together of ways that met, cannot be gone from end to end.
+
+    Raises:
+        OutOfTime: the deadline has come.
+    """
+    for number in (START, *explorer.numbers()):
+        config = explorer.origin if number == START else explorer.configs[number]
+        if next(iter(goal(explorer, number, config)), None) is None:
+            continue
+        counting = Explorer(explorer.model, timed=True, only=explorer.only)
+        last = [START]
+        for edge in _way_to(explorer, number):
+            last = _step_along(counting, last, edge, explorer.configs[edge.target])
+        for at in last:
+            for trail in goal(counting, at, counting.origin if at == START else counting.configs[at]):
+                run, rows = run_of(counting, at, trail)
+                return FoundRun(replace(run, waited=True), trail.note, tuple(rows))
+        return None
+    return None
+
+
+def _way_to(explorer: Explorer, number: int) -> list[Transition]:
+    """The steps by which ``number`` was first found."""
+    way: list[Transition] = []
+    while number != START:
+        edge = explorer.first[number]
+        assert edge is not None, "it was found by a step"
+        way.append(edge)
+        number = edge.source
+    return way[::-1]
+
+
+def _step_along(explorer: Explorer, numbers: list[int], edge: Transition, target: Config) -> list[int]:
+    """Where the steps from ``numbers`` lead that go as ``edge`` goes to ``target``; they are added."""
+    found: dict[int, None] = {}
+    for number in numbers:
+        only = Only(pairs=explorer.model.at_start) if number == START else explorer.only
+        for step, config in explorer.steps(number, only):
+            if step.way.rows == edge.way.rows and config[:3] == target[:3] and len(found) < MOST_ALONG:
+                made = explorer.added(step, config)
+                (explorer.start_edges if number == START else explorer.edges[number]).append(made)
+                found[made.target] = None
+    return list(found)
 
 
 def _tick(explorer: Explorer, config: Config, trail: Trail) -> int:

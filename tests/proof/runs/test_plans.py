@@ -12,6 +12,7 @@ from statecraft.machine import Machine
 from statecraft.proof.engine.model import NOBODY, Rows
 from statecraft.proof.runs import plans
 from statecraft.proof.runs.plans import least_asked, steps_of, tried, wait
+from statecraft.proof.runs.replay import states as replayed
 from statecraft.proof.runs.search import FoundRun
 from statecraft.simulation import Simulation, State
 
@@ -90,7 +91,12 @@ def played(steps: list[tuple[Stimulus, tuple[int, ...], int]], machine: Machine 
 
 
 def come(found: FoundRun, parts: tuple[str, ...] = ("lift",), machine: Machine = MACHINE) -> list[list[State]]:
-    return list(tried(machine, parts, found))
+    """The states of each way, once the run that is told of it has been seen to go through the same."""
+    every = list(tried(machine, parts, found))
+    for made in every:
+        last = list(replayed(machine, made.run))[-1]
+        assert made.run.waited and (made.run.ticks, last) == (last[0] + 1, made.states[-1])
+    return [made.states for made in every]
 
 
 def decided(states: list[State], part: str = "lift") -> list[int]:
