@@ -9,11 +9,13 @@ from __future__ import annotations
 
 import gc
 import os
+import time
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
 
+from statecraft.proof.engine.limits import told_by
 from tests.tools import LARGE
 
 LOADED = [HealthCheck.too_slow, HealthCheck.filter_too_much, HealthCheck.data_too_large]
@@ -23,6 +25,8 @@ settings.register_profile("by chance", deadline=None, suppress_health_check=LOAD
 settings.register_profile("the same", deadline=None, derandomize=True, suppress_health_check=LOADED)
 settings.load_profile("the same" if os.environ.get("STATECRAFT_ALL_TOOLS") else "by chance")
 
+
+told_by(time.process_time)  # a proof's shares of time are cut by what it does itself, however busy the computer is
 
 gc.disable()  # until all is collected: modules and tests are there to stay
 

@@ -154,9 +154,10 @@ def prove(
     seconds: float | None = None,
     memory_mb: int | None = MEMORY_MB,
     phases: Sequence[Phase] = ("soon", "slices", "whole"),
-    clock: Callable[[], float] = time.monotonic,
+    clock: Callable[[], float] | None = None,
 ) -> Report:
-    """Prove everything about ``machine`` that can be in ``seconds`` of ``clock`` (no limit if None) and ``memory_mb``.
+    """Prove everything about ``machine`` that can be in ``seconds`` of ``clock`` (no limit if None; the clock on the
+    wall if none is named) and ``memory_mb``.
 
     ``phases`` leaves out ways of answering.
     """

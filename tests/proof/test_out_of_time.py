@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+import time
 from pathlib import Path
 
 import pytest
@@ -11,7 +13,7 @@ from statecraft.machine import Compare, Term
 from statecraft.proof.engine import liveness
 from statecraft.proof.engine.clusters import MOST_ASKED, Cluster
 from statecraft.proof.engine.conditions import ranges_of
-from statecraft.proof.engine.limits import OutOfTime, TooWide, within
+from statecraft.proof.engine.limits import OutOfTime, TooWide, told_by, within
 from statecraft.proof.prove import prove
 from statecraft.proof.reachability import Undecided
 
@@ -105,3 +107,15 @@ def test_levels_that_are_bound_up_too_much_are_told_as_that() -> None:
 def test_time_ends_among_the_values_that_are_kept() -> None:
     report = prove(read_text(HAULER.format(hauls=1500, length=1500, levels="", ends="hauls > length")), 0.3)
     assert report.limits == ("time",) and report.seconds < 3
+
+
+def test_a_proof_that_names_no_clock_goes_by_the_one_that_is_set() -> None:
+    machine = read_file(str(SAMPLE))
+    named = prove(machine, 3600.0, clock=time.process_time)
+    told_by(itertools.count(0.0, 1000.0).__next__)
+    try:
+        hurried = prove(machine, 3600.0)
+        assert prove(machine, 3600.0, clock=time.process_time).unproved == named.unproved == ()
+    finally:
+        told_by(time.process_time)
+    assert hurried.unproved and hurried.limits == ("time",)

@@ -99,14 +99,19 @@ def left() -> float | None:
     return None if _Limits.deadline is None else _Limits.deadline - _Limits.clock()
 
 
+def told_by(clock: Callable[[], float]) -> None:
+    """From now on a proof that names no clock goes by ``clock``, and not by that on the wall."""
+    _Limits.clock = clock
+
+
 @contextmanager
 def proving(
-    seconds: float | None, memory: int | None = MEMORY_MB, clock: Callable[[], float] = time.monotonic
+    seconds: float | None, memory: int | None = MEMORY_MB, clock: Callable[[], float] | None = None
 ) -> Iterator[None]:
-    """The limits of one proof: seconds of ``clock`` from now (None: none), and megabytes in use."""
+    """The limits of one proof: seconds from now (None: none), by ``clock`` if one is named, and megabytes in use."""
     before = _Limits.deadline, _Limits.memory_mb, _Limits.clock
-    _Limits.clock = clock
-    _Limits.deadline = None if seconds is None else clock() + seconds
+    _Limits.clock = clock or _Limits.clock
+    _Limits.deadline = None if seconds is None else _Limits.clock() + seconds
     _Limits.memory_mb, _Limits.full, _Limits.asked = memory, False, 0.0
     try:
         yield
