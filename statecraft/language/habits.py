@@ -82,6 +82,8 @@ UNITS = {
 }
 """Units that the language lacks: the one that it has instead, and how many of those it is."""
 
+_COMES_NOT = re.compile(r"promise (once|while) +(.+?) *-> *(not)\b *(.*?)(?: +within +(.+))?$")
+
 
 def in_its_unit(number: Decimal, symbol: str) -> str:
     """What ``number`` of a unit that the language lacks is in one that it has: ``30.5 cm``; "" where there is none."""
@@ -156,6 +158,10 @@ def habit(text: str, start: str, head: str, at: int) -> Answer | None:
         return _counting(found, at)
     if head == "output" and 0 <= text.find(" shows ") < at:
         return _showing(text, at)
+    if head == "promise" and (found := _COMES_NOT.match(text)) and found.start(3) < at:
+        never = f"promise never {found[4]} and {found[2]}{f' for {found[5]}' if found[5] else ''}"
+        hint = f"Write:  {never}" if found[1] == "while" else "Name those that it may be in then, with commas."
+        return Answer(*found.span(3), "After -> stand the modes that it comes to", hint, "syntax")
     if head in ("switch", "command") and (closed := _NORMALLY.match(text, at)):
         if closed[1]:
             level = "high" if closed[1] == "closed" else "low"

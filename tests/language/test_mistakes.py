@@ -1853,6 +1853,22 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         'Did you mean "parked"?',
     ),
     (
+        "promise to be elsewhere while something is so",
+        {"extra": "promise while operator silent -> not drive within 20 ms"},
+        "syntax",
+        "not",
+        "After -> stand the modes that it comes to",
+        "Write:  promise never drive and operator silent for 20 ms",
+    ),
+    (
+        "promise to be elsewhere once something was so",
+        {"extra": "promise once halt -> not rig in drive within 20 ms"},
+        "syntax",
+        "not",
+        "After -> stand the modes that it comes to",
+        "Name those that it may be in then, with commas.",
+    ),
+    (
         "promise no time",
         {"extra": "promise once halt -> parked"},
         "unfinished",
