@@ -12,7 +12,7 @@ from functools import partial
 from itertools import pairwise
 from typing import Literal
 
-from statecraft.findings import SEVERITY, Finding, PromiseVerdict, Run
+from statecraft.findings import SEVERITY, Finding, Hold, PromiseVerdict, Run
 from statecraft.machine import (
     And,
     Compare,
@@ -949,7 +949,7 @@ def keeps_on(machine: Machine, finding: Finding, run: Run) -> bool:
             return False
         # On the way to its round the machine may go through the mode, and never again.
         if finding.mode.mode in {modes[parts.index(finding.mode.part)] for modes in seen[RUN_UP:]}:
-            return finding.code != "bare threshold" or _turns_matter(machine, finding.mode.part, played, run.tail)
+            return finding.code != "bare threshold" or _turns_matter(machine, finding.mode.part, played, tail)
     return False
 
 
@@ -958,15 +958,16 @@ def _changes_always(modes: Sequence[tuple[str, ...]], places: Sequence[int]) -> 
     return all(any(one[at] != other[at] for at in places) for one, other in pairwise(modes))
 
 
-def _turns_matter(machine: Machine, part: str, played: Run, tail: int) -> bool:
-    """Whether, on the last ticks of ``played``, some tick would have led ``part`` to another mode with the inputs of
-    the other turn."""
+def _turns_matter(machine: Machine, part: str, played: Run, tail: Sequence[Hold]) -> bool:
+    """Whether, on the last ticks of ``played``, all of its ``tail`` among them, some tick would have led ``part`` to
+    another mode with the inputs of the other turn."""
     simulation = begun(machine, played)
     step, at = player(machine, simulation), simulation.layout.index["mode", part]
-    first, second = list(dict.fromkeys(stretch.inputs for stretch in played.stretches[tail:]))[:2]
-    for _ in held_states(machine, replace(played, stretches=played.stretches[:-4]), simulation):
+    first, second = list(dict.fromkeys(stretch.inputs for stretch in tail))[:2]
+    last = max(4, len(tail))
+    for _ in held_states(machine, replace(played, stretches=played.stretches[:-last]), simulation):
         pass
-    for stretch in played.stretches[-4:]:
+    for stretch in played.stretches[-last:]:
         before = simulation.state
         other = step(second if stretch.inputs == first else first)[at]
         simulation.restore(before)

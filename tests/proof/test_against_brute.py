@@ -21,6 +21,22 @@ SECONDS = 10  # longer: python -m tests.benchmarks.proof_against_brute
 LEAST = 15
 
 MENDED = {
+    "a reading that matters once in a long round": """
+machine sulven
+board atmega2560
+tick 10 ms
+sensor corzu by hand, 0 .. 5, noise 2
+motor barfi pwm 12, forward 52, reverse 51
+level quoven when corzu > 2 for 30 ms clears when not corzu > 2 for 30 ms
+mode fenfi stop, resumes
+mode norno stop
+mode pelno barfi -33 %
+rules
+  in | when | go to
+  norno | quoven | pelno
+  pelno | after 0 s | fenfi
+  fenfi | after 10 ms | norno
+""",
     "readings that take turns leave no band": """
 machine raslu
 board atmega2560
