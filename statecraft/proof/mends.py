@@ -252,9 +252,12 @@ def with_row(machine: Machine, row: Row, at: int) -> Machine:
 
 
 def with_rows(machine: Machine, rows: Sequence[Row], change: Callable[[Row], Row]) -> Machine:
-    """``machine`` with each of ``rows`` changed; all of them are of one part."""
-    (part,), numbers = {row.part for row in rows}, {row.number for row in rows}
-    return in_order(machine, part, [change(e) if e.number in numbers else e for e in machine.part(part).rows])
+    """``machine`` with each of ``rows`` changed, of whatever parts."""
+    for part in {row.part for row in rows}:
+        numbers = {row.number for row in rows if row.part == part}
+        changed = [change(each) if each.number in numbers else each for each in machine.part(part).rows]
+        machine = in_order(machine, part, changed)
+    return machine
 
 
 def with_modes(machine: Machine, modes: Iterable[ModeRef], **changed: Any) -> Machine:
@@ -475,15 +478,16 @@ def _fault_ignored(machine: Machine, finding: Finding) -> Iterator[Mend]:
 
 
 def _faint_hope(machine: Machine, finding: Finding) -> Iterator[Mend]:
-    part = _part_of(machine, finding)
-    if part is None or finding.row is None:
+    if finding.row is None:
         return
-    rows = [part.rows[number] for number in sorted({finding.row.number, *(row.number for row in finding.rows)})]
+    rows = [machine.part(each.part).rows[each.number] for each in (finding.row, *finding.rows)]
+    rows.sort(key=lambda row: row.place.line)
     fault = Fault(finding.subject)
-    targets = [ModeRef(part.name, row.target) for row in rows]
-    yield from _wider_failsafe(machine, finding, [fault], targets)
+    targets = [ModeRef(row.part, row.target) for row in rows]
+    if len({row.part for row in rows}) == 1:
+        yield from _wider_failsafe(machine, finding, [fault], targets)
     if any(_asks_in_doubt(machine, row.when, finding.subject) for row in rows):
-        names, _ = _in(part, targets)
+        names = [mode.name for part in machine.parts for mode in part.modes if ModeRef(part.name, mode.name) in targets]
         says = f"{_each(names, 'tolerates', 'tolerate')} {finding.subject} fault"
         yield Mend(
             f"if it is meant to start when {finding.subject} is in doubt, declare that {says}",

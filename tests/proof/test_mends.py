@@ -300,3 +300,49 @@ rules
     for tick in (10, 20):
         (finding,) = judge(read_text(text.format(tick=tick)), 60).findings
         assert finding.code == "endless" and "feeding | after 10 s | resting" in finding.hint
+
+
+TWO_LIFTS = """
+machine two_lifts
+board atmega2560
+tick 20 ms
+link desk serial1, 19200 baud, checked, silent after 400 ms
+command halt "x", urgent
+command up "u"
+command raise "r"
+sensor supply voltage, pin A0, 0 V .. 15 V, plausible 4 V .. 14.5 V
+motor winch pwm 9, direction 8
+motor jack pwm 10, direction 7
+level flat when supply < 6.6 V clears when supply > 7.2 V
+
+part hoist
+mode hoist_rest stop
+mode hoisting winch 50 %
+rules
+in | when | go to
+hoist_rest | up and not flat | hoisting
+hoisting | up absent 300 ms | hoist_rest
+
+part lifter
+mode lifter_rest stop
+mode lifting jack 50 %
+mode lowering jack -50 %
+failsafes
+in | when | go to
+lowering | supply fault | lifter_rest
+rules
+in | when | go to
+lifting | after 5 s | lowering
+lowering | after 5 s | lifter_rest
+lifter_rest | raise and not flat | lifting
+"""
+
+
+def test_what_rests_on_one_sensor_in_two_parts_is_mended_in_both() -> None:
+    machine = read_text(TWO_LIFTS)
+    (finding,) = [each for each in judge(machine, 30).findings if each.code == "faint hope"]
+    assert [row.part for row in (finding.row, *finding.rows) if row] == ["hoist", "lifter"]
+    assert "and not supply fault" in finding.hint and "(not tried" not in finding.hint
+    texts = [mend.text for mend in mends(machine, finding)]
+    assert "let the rows on lines 19 and 33 ask 'and not supply fault', too" in texts, texts
+    assert "put flat 'on if in doubt'" in texts
