@@ -124,6 +124,7 @@ AS_WRITTEN = {
     "agreement/coverage_goals.py": "a goal is one condition of a row's text by itself",
     "proof/checks/bare_threshold.py": "the levels and values that it names are those that the rows name",
     "proof/checks/declared.py": "no such fault is told of a fault that the file names",
+    "proof/checks/faint_hope.py": "who names a fault knows of it, even where its mode settles the question",
     "proof/checks/lost_turn.py": "a row asks for a turn in its words; in its guard that is two questions",
     "proof/checks/mode_cycles.py": "how far readings tremble hangs on the values that rows compare them with",
     "proof/checks/out_of_range.py": "a comparison is told in its own words",

@@ -7,7 +7,7 @@ from functools import partial
 from typing import cast
 
 from statecraft.findings import Finding, RowRef, Run
-from statecraft.machine import Fault, LevelOn, Machine, Mode, Sensor, sensors_of
+from statecraft.machine import Fault, LevelOn, Machine, Mode, Sensor, atoms, sensors_of
 from statecraft.proof.checks.counterfactual import Counterfactual
 from statecraft.proof.engine.diagrams import Node
 from statecraft.proof.engine.exploration import Config, Explorer, Region
@@ -17,13 +17,12 @@ from statecraft.proof.runs.counterexamples import Trail
 from statecraft.proof.runs.counterfactual_tick import hoped
 from statecraft.proof.runs.search import Goal
 from statecraft.semantics import tick_of
-from statecraft.semantics.guards import tests
 
 
 def faint_hope(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Finding]:
     """Rows of ``part`` into a driving mode that decide with ``sensor`` in fault, though some reading would have left
-    the part in, or led it to, a mode that does not drive. A row that asks for the fault knows of it, and so does a mode
-    that tolerates it.
+    the part in, or led it to, a mode that does not drive. A row whose words ask for the fault knows of it, and so does
+    a mode that tolerates it.
 
     All else is equal then, also what the parts before have just done: a part that stops because of the fault, and so
     lets another one start, is no hope of that one's. Nor is a level that is on if in doubt: it stays on.
@@ -31,7 +30,7 @@ def faint_hope(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Fi
     model, explorer, diagrams = explored.model, explored.explorer, explored.model.diagrams
     whole = explored.whole.part(model.parts[part].name)
     turn = tick_of(explored.whole).part[whole.name]
-    asked = [{test for guard in guards for test in tests(guard)} for guards in turn.guards]
+    asked = [set(atoms(row.when)) for row in whole.rows]
     starting: dict[int, set[int]] = {}  # rows, and the modes in which they start something
     for place, mode in enumerate(whole.modes):
         for made in turn.in_mode[mode.name]:

@@ -50,11 +50,13 @@ def test_a_row_that_some_depth_would_have_prevented(level: str, when: str, offer
         ("low when depth < 20 cm clears when depth > 30 cm, on if in doubt", "low"),
         ("high when depth > 40 cm for 1 s clears when depth < 30 cm, on if in doubt", "not high"),
         ("low when depth < 20 cm clears when depth > 30 cm", "low and not depth fault"),
+        ("low when depth < 20 cm clears when depth > 30 cm", "low and (tank in resting or depth fault)"),
         ("low when depth < 20 cm and not {every} clears when depth > 30 cm and not {every}, on if in doubt", "low"),
     ],
 )
 def test_a_level_that_is_on_if_in_doubt_is_no_hope(level: str, when: str) -> None:
-    """It stays on, whatever depth is taken to have been read; even one to which no depth makes a difference."""
+    """It stays on, whatever depth is taken to have been read; even one to which no depth makes a difference. Nor is it
+    one for a row that names the fault, though its mode may settle what it asks."""
     report = prove(read_text(TANK.format(level=level.format(every="tank in at_all"), when=when)))
     assert "faint hope" not in {each.code for each in report.findings}
     assert not [each for each in report.unproved if "faults" in each]
