@@ -194,11 +194,15 @@ def _held_back(machine: Machine, part: str, mode: Mode) -> _HeldBack | None:
 
 def _timed_out(machine: Machine, part: str, mode: str) -> bool:
     """Whether time alone ends the mode, whatever else is: by a row that asks for nothing more, that no gate holds back,
-    and above which no row stays in the mode or begins it anew.
+    and above which no row stays in the mode; nor may one, above or below, begin it anew, and its time with it.
     """
-    for made in tick_of(machine).part[part].in_mode[mode]:
+    rows = tick_of(machine).part[part].in_mode[mode]
+    anew = any(made.enters and made.target.name == mode for made in rows)
+    for made in rows:
         if made.target.name == mode:
             return False
-        if isinstance(made.guard, Reached) and isinstance(made.guard.clock, ModeClock | GroupClock) and not made.bars:
-            return True
+        if isinstance(made.guard, Reached) and not made.bars:
+            clock = made.guard.clock
+            if isinstance(clock, GroupClock) or (isinstance(clock, ModeClock) and not anew):
+                return True
     return False

@@ -38,6 +38,30 @@ def test_the_shortest_run_of_all_constant_inputs_shows_it() -> None:
     assert dict(tail.inputs.sensors)["depth"] in (3, 4, 5)
 
 
+MIXER = """
+machine mixer
+board atmega328p
+tick 10 ms
+switch fed pin 4, on when high
+relay drum pin 9
+mode resting stop
+mode mixing drum on
+mode turning drum on
+group moving mixing
+rules
+in      | when                     | go to
+resting | fed                      | mixing
+mixing  | after 40 ms              | resting
+{in_}   | after 10 ms {of} and fed | restart
+turning | fed                      | resting
+"""
+
+
+@pytest.mark.parametrize(("in_", "of", "found"), [("mixing", "in moving", True), ("turning", "", False)])
+def test_a_row_below_that_begins_the_mode_anew_keeps_its_time_from_coming(in_: str, of: str, found: bool) -> None:
+    assert [each.mode.mode for each in endless(MIXER.format(in_=in_, of=of)) if each.mode] == ["mixing"] * found
+
+
 YARD = """
 machine yard
 board   atmega328p
