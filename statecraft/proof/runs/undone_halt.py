@@ -2,22 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from itertools import islice
 
 from statecraft.findings import Run
-from statecraft.machine import Machine, ModeRef, Part
-from statecraft.semantics import tick_of
-from statecraft.semantics.cone import asks_for
+from statecraft.machine import And, Condition, Machine, ModeRef, Or, Part, Taken
 from statecraft.simulation import State
 from statecraft.simulation.state import layout
 
 
 def halts(machine: Machine, part: Part) -> list[str]:
-    """The urgent commands that a failsafe of ``part`` asks about."""
-    guards = tick_of(machine).part[part.name].guards
-    asked = {name for row in part.failsafes for guard in guards[row.number] for name in asks_for(guard)}
+    """The urgent commands that a failsafe of ``part`` asks about, in its words: where the rest of what it asks never
+    holds, too."""
+    asked = {name for row in part.failsafes for name in _asked_for(row.when)}
     return [command.name for command in machine.commands if command.urgent and command.name in asked]
+
+
+def _asked_for(condition: Condition) -> Iterator[str]:
+    """The commands that must, or may, be taken for ``condition`` to hold."""
+    match condition:
+        case Taken(command):
+            yield command
+        case And(several) | Or(several):
+            for each in several:
+                yield from _asked_for(each)
 
 
 def undoes_halt(machine: Machine, stop: ModeRef, run: Run, states: Iterable[State]) -> bool:

@@ -56,3 +56,28 @@ def test_a_message_that_brings_what_starts_it_is_no_undoing(phases: tuple[Phase,
 def test_what_the_halt_itself_leaves_set_undoes_it(phases: tuple[Phase, ...]) -> None:
     (finding,) = _undone(phases, HALTED="pace = 3 cm", WHEN="pace == 3 cm", STARTED="")
     assert finding.run is not None and finding.run.ticks == 3
+
+
+@pytest.mark.parametrize("phases", [("slices",), ALL])
+def test_a_halt_is_what_a_failsafe_names_even_where_the_rest_of_it_never_holds(phases: tuple[Phase, ...]) -> None:
+    text = """machine shaker
+board atmega2560
+tick 10 ms
+link op serial1, 9600 baud, plain, silent after 10 ms
+command halt "o" from op, urgent
+switch lid by hand
+relay tray pin 52
+mode still stop
+mode shaking tray on
+group calm still
+failsafes
+  in   | when                             | go to
+  calm | not after 0 s in calm and {halt} | still
+rules
+  in      | when      | go to
+  shaking | lid       | still
+  still   | after 0 s | shaking
+"""
+    for halt, found in (("halt", True), ("lid", False)):
+        report = prove(read_text(text.format(halt=halt)), phases=phases)
+        assert ("halt undone" in {each.code for each in report.findings}) == found
