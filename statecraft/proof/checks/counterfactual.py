@@ -232,14 +232,15 @@ class Counterfactual:
                 return And(tuple(map(self._as_read, of)))
             case Or(of):
                 return Or(tuple(map(self._as_read, of)))
-            case Compare() if self._lasts(condition):
+            case Compare() if self.lasts(condition):
                 return And(())
             case _:
                 return condition
 
-    def _lasts(self, atom: Compare) -> bool:
+    def lasts(self, atom: Atom) -> bool:
         """Whether a slice asks there for how long the sensor has been read so."""
-        return any(term.kind == "dial" and term.name in self.lasting for term in terms_of(atom))
+        read = terms_of(atom) if isinstance(atom, Compare) else ()
+        return any(term.kind == "dial" and term.name in self.lasting for term in read)
 
     def _table(self, answers: Known, real: ClusterTable) -> ClusterTable:
         """The table of the sensor's cluster with its levels as they would stand; over valid readings."""
@@ -266,7 +267,7 @@ class Counterfactual:
                     return cluster.all if asked[atom] else 0
                 case Steady(sensor):
                     return cluster.all & ~self.faulty if sensor == self.sensor else real.steady[atom]
-                case Compare() if self._lasts(atom):
+                case Compare() if self.lasts(atom):
                     return cluster.all
                 case _:
                     return cluster.of_input[atom]

@@ -44,7 +44,11 @@ def faint_hope(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Fi
     had = _had(explored, part, sensor.name, model)
     nothing = diagrams.value(None)
     modes = range(len(whole.modes))
-    asking = {place for place in modes if any(cluster == index for cluster, _ in explored.asks(part, place))}
+    asking = {
+        place
+        for place in modes
+        if any(cluster == index or had.lasts(atom) for cluster, atom in explored.asks(part, place))
+    }
     found: dict[int, set[int]] = {}  # rows, and the modes in which they may be prevented
     ever: dict[tuple[int, Node], bool] = {}
     may_start: dict[object, bool] = {}

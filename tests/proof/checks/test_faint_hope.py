@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from statecraft.language import read_text
-from statecraft.proof.prove import Report, prove
+from statecraft.proof.prove import Phase, Report, prove
 
 TANK = """
 machine  tank
@@ -144,3 +144,29 @@ def test_a_start_that_a_slice_cannot_play_is_made_to_come_off() -> None:
     assert not any("what starts" in each for each in report.unproved)
     hoping = {each.row.number for each in report.findings if each.code == "faint hope" and each.row is not None}
     assert hoping == {4, 6, 8, 10, 12, 17, 18}
+
+
+@pytest.mark.parametrize("phases", [("slices",), ("soon", "slices", "whole")])
+def test_a_level_that_a_reading_would_have_put_on_by_its_time_alone(phases: tuple[Phase, ...]) -> None:
+    """What it asks of the sensor does not matter in the mode; for how long it has been read does."""
+    text = """
+machine  tank
+board    atmega328p
+tick     10 ms
+switch   lid    pin 7, on when high
+sensor   depth  by hand, 2 cm .. 400 cm
+level    still  when tank in resting for 10 ms clears when not tank in resting and depth fault
+relay    valve  pin 9
+mode resting stop
+mode filling valve on
+failsafes
+in      | when          | go to
+any     | still and lid | resting
+rules
+in      | when          | go to
+resting | after 0 s     | filling
+filling | after 100 ms  | resting
+"""
+    report = prove(read_text(text), phases=phases)
+    (found,) = [each for each in report.findings if each.code == "faint hope"]
+    assert found.row is not None and found.row.number == 1
