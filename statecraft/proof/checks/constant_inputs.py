@@ -482,6 +482,7 @@ def endless_run(
     with the way it is of: of several that are as short, of the first.
 
     The round itself need not have been reached: clocks that the inputs let run up to their limits may still be running.
+    In a slice what is free stands as it does in the end; a shorter run may come onto the round before that.
 
     Args:
         readings: of turns of inputs, those that must be other than their cells' own.
@@ -514,7 +515,8 @@ def endless_run(
         raise Lost("no run leads to a round that there is")
     assert isinstance(found.note, tuple)
     (each, turns), way = found.note
-    return with_tail(explored, found.run, turns, readings(turns), way.saying), each, way
+    run = with_tail(explored, found.run, turns, readings(turns), way.saying)
+    return replace(run, waited=run.waited or bool(explored.settled(way.saying.ways))), each, way
 
 
 def _onward(explored: Reachability, saying: Saying, parts: frozenset[int]) -> dict[Modes, set[Modes]]:
