@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import gc
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import partial
+from functools import cache, partial
 from itertools import pairwise
 from typing import Literal
 
@@ -196,7 +196,7 @@ class _Question:
     part: str = ""
 
 
-_Ask = Callable[[frozenset[str], Callable[[Reachability], list[Finding]]], list[Finding]]
+_Ask = Callable[[Reachability, Collection[int]], list[Finding]]
 """Asks a question of some parts together, where all that they do is followed or in slices."""
 
 _Key = tuple[frozenset[str], frozenset[str]]
@@ -474,8 +474,8 @@ class _Proof:
             if self.may_ignore(name, sensor):
                 yield _Question(
                     f"whether faults are ignored{at}",
-                    partial(self.ignored, name, sensor, lambda parts, ask: ask(self.explore(parts))),
-                    partial(self.ignored, name, sensor, lambda parts, ask: self.slices.ask(SliceScope(parts), ask)),
+                    partial(self.ignored, name, sensor),
+                    partial(self.ignored_in_slices, name, sensor),
                     True,
                 )
             yield _Question(f"what starts with faults{at}", of(faint_hope, sensor), sliced(faint_hope, sensor), True)
@@ -544,24 +544,38 @@ class _Proof:
         drivers = (part, *askers(self.machine, part, sensor))
         return _any(place for each in drivers for place in watched(self.machine, part, sensor, each))
 
-    def ignored(self, name: str, sensor: Sensor, ask: _Ask) -> Iterator[Finding]:
-        """Faults of ``sensor`` that are ignored in modes of a part: while it drives itself, or one that asks about it
-        does; of several, the one that shows it soonest."""
+    def ignored(self, name: str, sensor: Sensor) -> list[Finding]:
+        """Faults of ``sensor`` that are ignored in modes of a part."""
+        return self.ignored_by(name, sensor, lambda parts, ask, places: ask(self.explore(parts), places))
+
+    def ignored_in_slices(self, name: str, sensor: Sensor) -> list[Finding]:
+        """The same, asked of each mode by itself: one may need more followed than the next."""
+
+        def each(parts: frozenset[str], ask: _Ask, places: list[int]) -> Iterator[Finding]:
+            for place in places:
+                yield from self.slices.ask(SliceScope(parts), lambda made, place=place: ask(made, [place]))  # type: ignore[misc]
+
+        return self.ignored_by(name, sensor, each)
+
+    def ignored_by(
+        self, name: str, sensor: Sensor, asked: Callable[[frozenset[str], _Ask, list[int]], Iterable[Finding]]
+    ) -> list[Finding]:
+        """Faults of ``sensor`` that are ignored in modes of a part while it drives itself, or one that asks about it
+        does; of several, the one that shows it soonest. Each is ``asked`` of those parts and modes."""
         part = self.machine.part(name)
         found: dict[object, Finding] = {}
         for driver in (part, *askers(self.machine, part, sensor)):
-            if not any(True for _ in watched(self.machine, part, sensor, driver)):
-                continue
 
-            def of(explored: Reachability, driver: str = driver.name) -> list[Finding]:
-                places = explored.model.part_index
-                return self.real(fault_ignored(explored, places[name], sensor, places[driver]))
+            def ask(explored: Reachability, places: Collection[int], driver: str = driver.name) -> list[Finding]:
+                index = explored.model.part_index
+                return self.real(fault_ignored(explored, index[name], sensor, places, index[driver]))
 
-            for finding in ask(frozenset([name, driver.name]), of):
+            modes = list(watched(self.machine, part, sensor, driver))
+            for finding in asked(frozenset([name, driver.name]), ask, modes) if modes else ():
                 before = found.get(finding.mode)
                 if before is None or _ticks(finding) < _ticks(before):
                     found[finding.mode] = finding
-        yield from found.values()
+        return list(found.values())
 
     # ------------------------------------------------------------------------------------------------------- in slices
 
@@ -590,13 +604,15 @@ class _Proof:
         raise Undecided
 
     def halts_in_slices(self) -> list[Finding]:
-        """Halt missed; what has been seen to be entered is."""
+        """Halt missed; where nothing shows that a mode is entered, it is asked which rows lead there."""
         machine = self.machine
-        entered: frozenset[tuple[str, str]] = frozenset()
         if not any(command.urgent and command.name in machine.events() for command in machine.commands):
             self.row_use.seek({(at, row.number) for at, part in enumerate(machine.parts) for row in part.rows})
-            reached = self.row_use.play.reached
-            entered = frozenset((machine.parts[at].name, machine.parts[at].modes[mode].name) for at, mode in reached)
+
+        @cache
+        def entered(part: str, mode: str) -> bool | None:
+            return self.row_use.entered(machine.part(part), mode)
+
         return self.in_refined(lambda explore: self.real(halt_missed(machine, explore, entered)))
 
     def stops(self, name: str) -> Iterator[Finding]:

@@ -7,22 +7,23 @@ blame for that is followed, and so on.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+import itertools
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from functools import cached_property, partial
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 from statecraft.findings import Finding
 from statecraft.machine import Machine, Part, Row
 from statecraft.proof.checks.unreachable import fired, modes_unused, silent, stuck
 from statecraft.proof.checks.unreachable import left as left_modes
-from statecraft.proof.engine.exploration import ANYTHING
+from statecraft.proof.engine.exploration import ANYTHING, Only
 from statecraft.proof.engine.limits import OutOfTime, left, now, within
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.counterexamples import Lost
 from statecraft.proof.runs.directed import run_to_row
 from statecraft.proof.runs.goals import mode_left, row_decides
-from statecraft.proof.runs.plans import tried
+from statecraft.proof.runs.plans import Tried, tried
 from statecraft.proof.runs.random_walk import Play
 from statecraft.proof.runs.replay import held_states
 from statecraft.proof.runs.search import FoundRun, Goal
@@ -44,9 +45,33 @@ A_MOMENT = 4000
 ROW_SECONDS = 4.0
 """How long one row is looked into."""
 
-PASSES = ((ROW_SECONDS / 8, False), (ROW_SECONDS / 4, True), (ROW_SECONDS, False), (2 * ROW_SECONDS, True))
-"""How long each row is looked into, one time after the other, and whether all clocks of modes and groups of the parts
-that are followed are then followed at once: one without the others is often to no avail, and all are often too much."""
+
+class Pass(NamedTuple):
+    """How a row is looked into.
+
+    Attributes:
+        seconds: how long at most.
+        clocks: all clocks of modes and groups of the parts that are followed are followed at once: one without the
+            others is often to no avail, and all are often too much.
+        by_plans: what is to blame that a plan does not come off is followed next, not what is that the run is not the
+            machine's as it stands.
+    """
+
+    seconds: float = ROW_SECONDS
+    clocks: bool = False
+    by_plans: bool = False
+
+
+LONG = Pass()
+
+PASSES = (
+    Pass(ROW_SECONDS / 8),
+    Pass(ROW_SECONDS / 4, by_plans=True),
+    Pass(ROW_SECONDS / 4, clocks=True),
+    LONG,
+    Pass(2 * ROW_SECONDS, clocks=True),
+)
+"""Each row is looked into in one way after the other."""
 
 ROUNDS = 10
 """How often a row is asked about with more followed."""
@@ -135,10 +160,10 @@ class RowUse:
             elif (place, row.number) not in self.play.rows:
                 unknown.append(row)
         # What is found out about one row may settle another: those that are easy first, then the rest again.
-        for seconds, clocks in PASSES:
+        for how in PASSES:
             shares = [1 / (2 + rest) for rest in reversed(range(len(unknown)))]
             asked = zip(unknown, shares, strict=True)
-            unknown = [r for r, most in asked if self.decides(part, (r.number, None), seconds, clocks, most) is None]
+            unknown = [r for r, most in asked if self.decides(part, (r.number, None), how, most) is None]
             if unknown:  # a longer play costs less than a longer pass, and finds what has to be waited for
                 self.seek({(place, row.number) for row in unknown}, PLAYS)
         if unknown:
@@ -197,16 +222,29 @@ class RowUse:
         for guard in tick_of(self.machine).part[part.name].guards[row.number]:
             yield from tests(guard)
 
+    def entered(self, part: Part, name: str) -> bool | None:
+        """Whether the mode ``name`` is ever entered; None if that is not known."""
+        place, mode = self.machine.parts.index(part), [each.name for each in part.modes].index(name)
+        if not mode or (place, mode) in self.play.reached:
+            return True
+        into = (row for row in part.rows if row.move == "go" and row.target == name)
+        return self._any(part, [(row.number, None) for row in into])
+
+    def _any(self, part: Part, ways: Iterable[Way]) -> bool | None:
+        """Whether one of ``ways`` is ever gone; None if that is not known."""
+        known = True
+        for way in ways:
+            decides = self.decides(part, way)
+            if decides:
+                return True
+            known = known and decides is not None
+        return False if known else None
+
     def _is_left(self, part: Part, mode: int) -> bool | None:
         """Whether a mode is ever left; None if that is not known."""
-        known = True
-        for row in part.rows:
-            if row.move == "go" and part.modes[mode].name in row.modes and row.target != part.modes[mode].name:
-                decides = self.decides(part, (row.number, mode))
-                if decides:
-                    return True
-                known = known and decides is not None
-        return False if known else None
+        name = part.modes[mode].name
+        onward = (row for row in part.rows if row.move == "go" and name in row.modes and row.target != name)
+        return self._any(part, [(row.number, mode) for row in onward])
 
     def _ever_holds(self, part: Part, row: Row) -> bool | None:
         """Whether the condition of a row that never decides ever holds where it applies: a row before all others that
@@ -230,21 +268,19 @@ class RowUse:
         if way[1] is None:
             self.slices.dead.add((part, way[0]))
 
-    def decides(
-        self, part: Part, way: Way, seconds: float = ROW_SECONDS, clocks: bool = False, share: float = 1 / 4
-    ) -> bool | None:
-        """Whether a row ever decides (in a mode); None if that is not known. ``clocks``: see :data:`PASSES`; ``share``
-        of the time that is left is the most that it may take."""
+    def decides(self, part: Part, way: Way, how: Pass = LONG, share: float = 1 / 4) -> bool | None:
+        """Whether a row ever decides (in a mode); None if that is not known. ``share`` of the time that is left is the
+        most that it may take."""
         place = self.machine.parts.index(part)
         if self._seen(place, way):
             return True
         if (part.name, way) in self._never:
             return False
         rest = left()
-        seconds = seconds if rest is None else min(seconds, max(0.2, rest * share))
+        seconds = how.seconds if rest is None else min(how.seconds, max(0.2, rest * share))
         try:
             with within(seconds):
-                return self._settled(part, place, way, clocks)
+                return self._settled(part, place, way, how)
         except (OutOfTime, Undecided, Lost):
             return None
 
@@ -252,18 +288,20 @@ class RowUse:
         row, mode = way
         return (place, row) in self.play.rows if mode is None else (place, mode, row) in self.play.ways
 
-    def _seen_on(self, made: Slice, plan: FoundRun, place: int, way: Way) -> bool:
-        """Whether the row is seen to decide where a run of the slice is a plan."""
-        for made_of_it in tried(self.machine, tuple(part.name for part in made.machine.parts), plan):
-            self.play.watch(made_of_it.states)
+    def _seen_on(self, made: Slice, found: FoundRun, place: int, way: Way, plans: list[Tried]) -> bool:
+        """Whether the row is seen to decide where a run of the slice is a plan; ``plans`` are added to."""
+        parts = tuple(part.name for part in made.machine.parts)
+        for plan in tried(self.machine, parts, found, made.sliced.kept_clocks):
+            plans.append(plan)
+            self.play.watch(plan.states)
             if self._seen(place, way):
                 return True
         return False
 
-    def _settled(self, part: Part, place: int, way: Way, clocks: bool) -> bool | None:
+    def _settled(self, part: Part, place: int, way: Way, how: Pass) -> bool | None:
         asked = self._base(part, part.rows[way[0]])
         for _ in range(ROUNDS):
-            if clocks and len(asked.parts) > 1:
+            if how.clocks and len(asked.parts) > 1:
                 asked = asked.with_more(self.slices.lasting(asked.parts))
             made = self.slices.slice(asked, explored=False)
             at = made.model.part_index[part.name]
@@ -272,10 +310,12 @@ class RowUse:
                 self._found_dead(part.name, way, made)
                 return False
             found = None
-            for only in dict.fromkeys((made.calm, ANYTHING)):
+            calm = [made.calm, made.calm_but_lost] if how.by_plans else [made.calm]
+            plans: dict[Only, list[Tried]] = {only: [] for only in (*calm, ANYTHING)}
+            for only in plans:
                 share = 1 / 4 if only != ANYTHING else 2 / 3
                 found = _within(share, partial(run_to_row, made.model, at, *way, only))
-                if found is not None and self._seen_on(made, found, place, way):
+                if found is not None and self._seen_on(made, found, place, way, plans[only]):
                     return True
             if found is None:
                 made.explore()
@@ -289,6 +329,8 @@ class RowUse:
                 if self._seen(place, way):
                     return True
             blamed = played.furthest().blamed() if played.differs else []
+            if how.by_plans and not self.machine.pulsed:  # (plans move no counters from outside)
+                blamed = made.to_blame(blamed, itertools.chain(*(plans[only] for only in calm)))
             more = self.slices.more(asked, blamed)
             if not more:
                 return None

@@ -41,7 +41,7 @@ from statecraft.machine import (
     Term,
     atoms,
 )
-from statecraft.proof.engine.clusters import InputCell
+from statecraft.proof.engine.clusters import InputCell, read_by
 from statecraft.proof.engine.conditions import compare, consistent, holds, terms_of
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Diagrams
 from statecraft.proof.engine.exploration import ANYTHING, Config, Explorer, Only, Region, Transition, Watcher
@@ -52,15 +52,16 @@ from statecraft.proof.engine.slicing import Sliced, Source, Thing, only_heard, s
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.free_inputs import heard_as_free, moved_as_free
 from statecraft.proof.runs.holding import Holder
-from statecraft.proof.runs.plans import steps_of, tried
+from statecraft.proof.runs.plans import Tried, steps_of, tried
 from statecraft.proof.runs.replay import begun, player
-from statecraft.proof.runs.search import FoundRun, Goal, Search, some_run
+from statecraft.proof.runs.search import FoundRun, Goal, Search, Untraced, some_run
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import counters_asked, sensors_asked, tests_read
 from statecraft.semantics.guards import Guard, Reached, Test, tests
 from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock, SteadyClock
 from statecraft.semantics.variables import clocks_by_name
 from statecraft.simulation import State, View
+from statecraft.simulation.state import layout
 
 T = TypeVar("T")
 
@@ -74,6 +75,9 @@ SEARCH_SECONDS, SHORTEST_SECONDS, CALM_SECONDS = 4.0, 1.0, 0.5
 """How long a run is sought in one slice that breaks a promise; how long the shortest to anything else, before any will
 do; and then a calmer one."""
 
+
+CHEAP = 1
+"""To follow counters of a part's own and the times in its modes costs least."""
 
 SMALL = 100
 """A slice of fewer configurations is small: to follow more costs little yet."""
@@ -325,15 +329,19 @@ class Slice(Reachability):
         Raises:
             Spurious: they do not.
         """
+        search = Search(self.model, None if watcher is None else watcher(self.model))
         try:
             with within(SEARCH_SECONDS if watcher is not None else SHORTEST_SECONDS):
-                search = Search(self.model, None if watcher is None else watcher(self.model))
                 found = search.shortest(goal(self.model))
         except OutOfTime:
             now()
             if watcher is not None:
                 raise
-            found = some_run(self.explorer, goal(self.model))
+            try:
+                found = some_run(self.explorer, goal(self.model))
+            except Untraced:
+                with within(SEARCH_SECONDS):
+                    found = search.shortest(goal(self.model))
         if found is None:
             return None
         self.played = played = Played(self, found)
@@ -350,35 +358,56 @@ class Slice(Reachability):
         if watcher is None and not played.differs and not (shows is not None and shows(played.real)):
             blamed = played.blamed_at_end()  # (a broken promise is judged by what the simulation does)
         if played.differs or blamed:
-            planned = None if shows is None else self._planned(goal(self.model), found, shows)
-            if planned is None:
-                raise Spurious(blamed)
-            return found._replace(run=planned)
+            if watcher is None and not self.whole.pulsed:  # (plans move no counters from outside)
+                calm, others = self._tried(self._calm_runs(goal(self.model))), self._tried([found])
+                some = [plan.run for plan in (*others, *calm) if shows is not None and shows(plan.run)]
+                if some and len(self.explorer.configs) >= SMALL:
+                    return found._replace(run=some[0])
+                if not some:  # else there is such a run, and what is followed more is for the shortest
+                    blamed = self.to_blame(blamed, calm)
+            raise Spurious(blamed)
         return found._replace(run=played.real)
 
-    def _planned(self, goal: Goal, found: FoundRun, shows: Callable[[Run], bool]) -> Run | None:
-        """What comes of ``found``, or of a calmer run, as a plan, if it ``shows`` what is sought."""
-        if self.whole.pulsed or len(self.explorer.configs) < SMALL:
-            return None  # plans move no counters from outside; and where more is soon followed, the run is the shortest
+    def _tried(self, found: Iterable[FoundRun]) -> list[Tried]:
+        """What comes of runs as plans."""
         parts = tuple(part.name for part in self.machine.parts)
-        plans = itertools.chain([found], self._calm_plan(goal))
-        every = (made.run for plan in plans for made in tried(self.whole, parts, plan))
-        return next((run for run in every if shows(run)), None)
+        return [made for each in found for made in tried(self.whole, parts, each, self.sliced.kept_clocks)]
 
-    def _calm_plan(self, goal: Goal) -> Iterator[FoundRun]:
-        """A :attr:`calm` run to ``goal``, if one is soon found; however long."""
-        if self.calm == ANYTHING:
-            return
-        explorer = Explorer(self.model, only=self.calm)
-        try:
-            with within(CALM_SECONDS):
-                explorer.run()
-                found = some_run(explorer, goal)
-        except OutOfTime:
-            now()
-            return
-        if found is not None:
-            yield found
+    def to_blame(self, blamed: list[Thing], calm: Iterable[Tried]) -> list[Thing]:
+        """What to follow next: ``blamed``, if that costs little; else what is to blame that plans of ``calm`` runs do
+        not come off, if that is known. A run may rest on any of the levels; what a calm plan comes to grief by is there
+        even when they have all the time that they need."""
+        own = {part.name for part in self.machine.parts}
+
+        def worth(things: list[Thing]) -> tuple[int, int, str]:
+            return _worth(self.whole, things[0], own)
+
+        def of_plan(plan: Tried) -> list[Thing]:
+            befores = [begun(self.whole, plan.run).state, *plan.states[:-1]]
+            ticks = list(zip(plan.said, befores, plan.states, strict=True))
+            return [] if plan.off is None else Blame(self, ticks[: plan.off + 1]).blamed()
+
+        if blamed and worth(blamed)[0] <= CHEAP:
+            return blamed
+        return min((some for plan in calm if (some := of_plan(plan))), key=worth, default=blamed)
+
+    def _calm_runs(self, goal: Goal) -> Iterator[FoundRun]:
+        """A :attr:`calm` run to ``goal``, else one :attr:`calm_but_lost`, if one is soon found; however long."""
+        for only in dict.fromkeys([self.calm, self.calm_but_lost]):
+            explorer = Explorer(self.model, only=only)
+            try:
+                with within(CALM_SECONDS):
+                    explorer.run()
+                    try:
+                        found = some_run(explorer, goal)
+                    except Untraced:
+                        found = Search(self.model, only=only).shortest(goal)
+            except OutOfTime:
+                now()
+                continue
+            if found is not None:
+                yield found
+                return
 
     def _calmly(self, goal: Goal, ticks: int) -> Played | None:
         """A run to ``goal``, as long as the shortest, that is :attr:`calm` and on which rows decide as it says, if one
@@ -396,8 +425,19 @@ class Slice(Reachability):
     @cached_property
     def calm(self) -> Only:
         """Inputs on which a run is likely to be one of the machine's: no reading lies between a level's thresholds, and
-        what must last has lasted, so that levels follow from the inputs; and no link is silent."""
-        pairs = dict(self._out_of_gaps())
+        what must last has lasted, so that levels follow from the inputs; no sensor that a level reads is in fault, and
+        no link silent."""
+        said = frozenset(name for kind, name in self.sliced.things if kind == "clock" and name.startswith("silent "))
+        return Only(pairs=self._settled(faults=False), said=said)
+
+    @cached_property
+    def calm_but_lost(self) -> Only:
+        """The same, but that sensors may be in fault and links silent."""
+        return Only(pairs=self._settled(faults=True))
+
+    def _settled(self, faults: bool) -> tuple[tuple[int, int], ...]:
+        """The pairs of clusters on which levels follow from the inputs."""
+        pairs = dict(self._out_of_gaps(faults))
         for index in self.varying:
             sources = self.sources_in(index)
             if len(sources) != 1 or sources[0].thing[0] not in ("level", "for"):
@@ -408,11 +448,11 @@ class Slice(Reachability):
             )
             if mask:
                 pairs[index] = mask
-        said = frozenset(name for kind, name in self.sliced.things if kind == "clock" and name.startswith("silent "))
-        return Only(pairs=tuple(sorted(pairs.items())), said=said)
+        return tuple(sorted(pairs.items()))
 
-    def _out_of_gaps(self) -> Iterator[tuple[int, int]]:
-        """Clusters, and those of their pairs on which every level that reads nothing else is set or cleared."""
+    def _out_of_gaps(self, faults: bool) -> Iterator[tuple[int, int]]:
+        """Clusters, and those of their pairs on which every level that reads nothing else is set or cleared, or where
+        ``faults`` may be, a sensor of it is in fault."""
         model = self.model
         allowed: dict[int, int] = {}
         read = {level for level, _ in model.inlined}
@@ -425,68 +465,26 @@ class Slice(Reachability):
                 continue
             (index,) = clusters
             cluster = model.clusters[index]
-            settled = cluster.where(Or((level.set, level.clear)), cluster.of_input.__getitem__)
+            doubts = [Fault(name) for name in read_by(level) if faults and Fault(name) in cluster.of_input]
+            settled = cluster.where(Or((level.set, level.clear, *doubts)), cluster.of_input.__getitem__)
             both = allowed.get(index, cluster.all) & settled
             if both:
                 allowed[index] = both
         yield from allowed.items()
 
 
-class Played:
-    """A slice's run, played to the simulation of the whole machine.
+class Blame:
+    """What a slice says of the ticks of a run of the whole machine, beside what was.
 
     Attributes:
-        real: the run less the free dials.
-        ticks: for each tick what the slice's run says, and the states before and after it. Ticks like the one before
-            are told once.
-        differs: on the last of them a row of a part that is followed is another than the run says.
+        ticks: for each tick what the slice says, and the states before and after it. Ticks like the one before are told
+            once.
     """
 
-    def __init__(
-        self, of: Slice, found: FoundRun, closely: int = 0, waits: bool = False, quietly: bool = False
-    ) -> None:
+    def __init__(self, of: Slice, ticks: list[tuple[Stimulus, State, State]]) -> None:
         self.slice = of
-        self.found = found
-        if of.whole.pulsed:
-            found = moved_as_free(of.whole, of.model, found, of.sliced, of.observed_atoms, closely, waits)
-        self.real = heard_as_free(of.whole, found.run, of.sliced, quietly)
-        self.real = replace(self.real, waited=self.real.ticks > self.found.run.ticks)
-        self.simulation = begun(of.whole, found.run)
-        self.layout = self.simulation.layout
-        self.ticks: list[tuple[Stimulus, State, State]] = []
-        self.differs = False
-        places = [self.layout.index["row", part.name] for part in of.machine.parts]
-        step, holder = player(of.whole, self.simulation), Holder(of.whole, self.simulation)
-        both = zip(steps_of(found), steps_of(found._replace(run=self.real)), strict=True)
-        for (said, rows, ticks), (stimulus, _, _) in both:
-            before = self.simulation.state
-            for state, _ in holder.held(partial(step, stimulus), ticks):
-                self.ticks.append((said, before, state))
-                before = state
-                if tuple(state[place] for place in places) != rows:
-                    self.differs = True
-                    return
-
-    def ways(self) -> Iterator[Played]:
-        """This; the same with counters that count from outside moved otherwise; and with less said."""
-        yield self
-        moved = itertools.product(range(3), (False, True)) if self.slice.whole.pulsed else ()
-        for closely, waits in itertools.islice(moved, 1, None):
-            yield Played(self.slice, self.found, closely, waits)
-        yield Played(self.slice, self.found, quietly=True)
-
-    def others(self) -> Iterator[Played]:
-        """The other ways in which rows decide as it says."""
-        return (each for each in itertools.islice(self.ways(), 1, None) if not each.differs)
-
-    def furthest(self) -> Played:
-        """The way in which rows decide as it says for longest."""
-        return max(self.ways(), key=lambda each: each.ticks[-1][2][self.layout.index["tick", ""]])
-
-    @property
-    def states(self) -> list[State]:
-        """The states of the ticks, those left out that are like the one before."""
-        return [after for _, _, after in self.ticks]
+        self.layout = layout(of.whole)
+        self.ticks = ticks
 
     def blamed(self) -> list[Thing]:
         """What had a value that the real thing has not: on the tick on which a row differs, else what levels that are
@@ -608,40 +606,93 @@ class Played:
     def _value(self, source: Source, tick: int) -> int | None:
         """What the real thing was where the machine read it on ``tick``; None if that is not known."""
         _, before, after = self.ticks[tick]
-        layout = self.layout
+        index = self.layout.index
         kind, name = source.thing
         match kind:
             case "mode":
                 state = after if source.moment == "after" else before
-                return int(state[layout.index["mode", name]])
+                return int(state[index["mode", name]])
             case "counter":
-                place = layout.index["counter", name]
+                place = index["counter", name]
                 if source.moment == "after":
                     return int(after[place])
                 counter = self.slice.whole.counter(name)
                 if counter.outside is not None:
-                    by = View(layout, after).moves[name]
+                    by = View(self.layout, after).moves[name]
                     return counter.moved(int(before[place]), by)
                 counts = bool(counter.counts or counter.steps_of) or name in self.slice.whole.counted_dials()
                 return int(before[place]) if not counts or before[place] == after[place] else None
             case "level":
-                return int((after if source.moment == "after" else before)[layout.index["level", name]])
+                return int((after if source.moment == "after" else before)[index["level", name]])
             case "for":
                 level = next(each for each in self.slice.whole.levels if each.name == name)
                 if source.moment in ("set", "clear"):
                     ticks = level.set_ticks if source.moment == "set" else level.clear_ticks
-                    return int(after[layout.index["clock", f"{source.moment} {name}"]] > ticks)
+                    return int(after[index["clock", f"{source.moment} {name}"]] > ticks)
                 steady = clocks_by_name(self.slice.whole)[source.moment]
                 assert isinstance(steady, SteadyClock)
-                place = layout.index.get(("clock", source.moment), -1)
+                place = index.get(("clock", source.moment), -1)
                 return None if place < 0 else int(after[place] >= steady.ticks)
             case _:
-                place = layout.index.get(("clock", name), -1)
+                place = index.get(("clock", name), -1)
                 if place < 0:
                     return None
                 if name in self.slice.model.by_message:
                     return int(after[place])
-                return 0 if after[layout.index["tick", ""]] == 0 else int(before[place]) + 1
+                return 0 if after[index["tick", ""]] == 0 else int(before[place]) + 1
+
+
+class Played(Blame):
+    """A slice's run, played to the simulation of the whole machine.
+
+    Attributes:
+        real: the run less the free dials.
+        differs: on the last of them a row of a part that is followed is another than the run says.
+    """
+
+    def __init__(
+        self, of: Slice, found: FoundRun, closely: int = 0, waits: bool = False, quietly: bool = False
+    ) -> None:
+        super().__init__(of, [])
+        self.found = found
+        if of.whole.pulsed:
+            found = moved_as_free(of.whole, of.model, found, of.sliced, of.observed_atoms, closely, waits)
+        self.real = heard_as_free(of.whole, found.run, of.sliced, quietly)
+        self.real = replace(self.real, waited=self.real.ticks > self.found.run.ticks)
+        self.simulation = begun(of.whole, found.run)
+        self.differs = False
+        places = [self.layout.index["row", part.name] for part in of.machine.parts]
+        step, holder = player(of.whole, self.simulation), Holder(of.whole, self.simulation)
+        both = zip(steps_of(found), steps_of(found._replace(run=self.real)), strict=True)
+        for (said, rows, ticks), (stimulus, _, _) in both:
+            before = self.simulation.state
+            for state, _ in holder.held(partial(step, stimulus), ticks):
+                self.ticks.append((said, before, state))
+                before = state
+                if tuple(state[place] for place in places) != rows:
+                    self.differs = True
+                    return
+
+    def ways(self) -> Iterator[Played]:
+        """This; the same with counters that count from outside moved otherwise; and with less said."""
+        yield self
+        moved = itertools.product(range(3), (False, True)) if self.slice.whole.pulsed else ()
+        for closely, waits in itertools.islice(moved, 1, None):
+            yield Played(self.slice, self.found, closely, waits)
+        yield Played(self.slice, self.found, quietly=True)
+
+    def others(self) -> Iterator[Played]:
+        """The other ways in which rows decide as it says."""
+        return (each for each in itertools.islice(self.ways(), 1, None) if not each.differs)
+
+    def furthest(self) -> Played:
+        """The way in which rows decide as it says for longest."""
+        return max(self.ways(), key=lambda each: each.ticks[-1][2][self.layout.index["tick", ""]])
+
+    @property
+    def states(self) -> list[State]:
+        """The states of the ticks, those left out that are like the one before."""
+        return [after for _, _, after in self.ticks]
 
 
 def _worth(machine: Machine, thing: Thing, own: set[str]) -> tuple[int, int, str]:

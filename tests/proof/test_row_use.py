@@ -11,7 +11,7 @@ from statecraft.language import read_text
 from statecraft.machine import Machine, SwitchOn, Term, atoms
 from statecraft.proof.prove import prove
 from statecraft.proof.reachability import Reachability, Undecided
-from statecraft.proof.row_use import RowUse, _may
+from statecraft.proof.row_use import Pass, RowUse, _may
 from statecraft.proof.runs.random_walk import Play
 from statecraft.proof.slices import Slices, SliceScope
 from tests.proof.trade_machines import trade_text
@@ -135,6 +135,84 @@ def test_on_calm_inputs_levels_follow_from_them() -> None:
     assert any(index in made.varying for index in pairs)
 
 
+def test_where_links_and_sensors_are_lost_calm_inputs_are_else_the_same() -> None:
+    machine, use = gate()
+    made = use.slices.slice(SliceScope(frozenset(["gate"])))
+    calm, lost = dict(made.calm.pairs), dict(made.calm_but_lost.pairs)
+    (depth,) = {made.model.input_cluster[atom] for side in (machine.levels[0].set, machine.levels[0].clear)
+                for atom in atoms(side)}  # fmt: skip
+    assert lost[depth] == calm[depth] | made.in_fault("depth").pairs[0][1]
+    assert {**lost, depth: calm[depth]} == calm
+
+
+HELD = """\
+machine barrow
+board atmega2560
+tick 20 ms
+link remote serial1, 19200 baud, checked, silent after 600 ms
+command halt "x", urgent
+command beat "."
+command go_ahead "b"
+command go_left "c"
+command go_back "d"
+command go_right "e"
+sensor supply voltage, pin A0, 0 V .. 15 V, plausible 4 V .. 14.5 V
+sensor ahead_eye range, trigger 30, echo 31, 2 cm .. 400 cm, no echo reads far
+sensor left_eye range, trigger 32, echo 33, 2 cm .. 400 cm, no echo reads far
+sensor back_eye range, trigger 34, echo 35, 2 cm .. 400 cm, no echo reads far
+motor left pwm 3, forward 26, reverse 27
+motor right pwm 4, forward 28, reverse 29
+level flat when supply < 6.6 V for 2 s clears when supply > 7.2 V for 5 s, on if in doubt
+level ahead_shut when ahead_eye < 21 cm clears when ahead_eye > 32 cm for 300 ms, on if in doubt
+level left_shut when left_eye < 36 cm for 280 ms clears when left_eye > 44 cm, on if in doubt
+level back_shut when back_eye < 31 cm for 160 ms clears when back_eye > 39 cm for 240 ms, on if in doubt
+mode resting stop
+mode ahead left 45 %, right 45 %
+mode leftward left -40 %, right 40 %
+mode back left -35 %, right -35 %
+mode rightward left 40 %, right -40 %
+group moving ahead, leftward, back, rightward
+failsafes
+  in | when | go to
+  any | halt | resting
+  moving | flat | resting
+  moving | remote silent | resting
+rules
+  in | when | go to
+  resting | go_ahead and not ahead_shut | ahead
+  ahead | go_ahead absent 500 ms or ahead_shut | resting
+  resting | go_left and not left_shut | leftward
+  leftward | go_left absent 500 ms or left_shut | resting
+  resting | go_back and not back_shut | back
+  back | go_back absent 500 ms or back_shut | resting
+  resting | go_right | rightward
+  rightward | go_right absent 500 ms | resting
+"""
+
+
+def test_what_a_calm_plan_comes_to_grief_by_is_followed_and_no_level() -> None:
+    """Whoever lets go is at rest before the link counts as silent: to know that, each held command has to be followed,
+    and none of the levels."""
+    machine = read_text(HELD)
+    (part,) = machine.parts
+    (silent,) = (row for row in part.rows if row.when_text == "remote silent")
+    use = RowUse(machine, Slices(machine))
+    assert use.decides(part, (silent.number, None), Pass(60, by_plans=True)) is False
+    things = frozenset[tuple[str, str]]().union(*(made.sliced.things for made in use.slices.made()))
+    assert {kind for kind, _ in things} == {"clock", "mode"}
+    assert {name for _, name in things} >= {"silent remote", "absent go_ahead", "absent go_right"}
+
+
+def test_a_mode_is_entered_if_a_row_that_leads_there_decides() -> None:
+    machine, use = gate()
+    (part,) = machine.parts
+    for mode in part.modes[1:]:
+        into = [row for row in part.rows if row.move == "go" and row.target == mode.name]
+        decide = [use.decides(part, (row.number, None)) for row in into]
+        assert use.entered(part, mode.name) is any(decide)
+    assert use.entered(part, part.start.name) is True
+
+
 def test_of_each_row_it_is_known_whether_it_decides_and_where() -> None:
     machine, use = gate()
     part = machine.parts[0]
@@ -203,7 +281,10 @@ DECIDE = [True, True, False, True, True, False, True, False]
 
 
 @pytest.mark.parametrize("planned", [True, False])
-def test_without_play_by_chance_plans_and_slices_tell_it(monkeypatch: pytest.MonkeyPatch, planned: bool) -> None:
+@pytest.mark.parametrize("how", [Pass(), Pass(by_plans=True)])
+def test_without_play_by_chance_plans_and_slices_tell_it(
+    monkeypatch: pytest.MonkeyPatch, planned: bool, how: Pass
+) -> None:
     """Without plans, too, the runs of slices do, each followed further where the simulation does something else."""
     machine, use = gate()
     part = machine.parts[0]
@@ -214,7 +295,7 @@ def test_without_play_by_chance_plans_and_slices_tell_it(monkeypatch: pytest.Mon
         use.play.rows.clear()
         use.play.ways.clear()
         row, mode = way
-        assert use._settled(part, 0, way, False) is (DECIDE[row] and (row, mode) != (0, 1)), way
+        assert use._settled(part, 0, way, how) is (DECIDE[row] and (row, mode) != (0, 1)), way
     assert use.slices.dead == {("gate", 2), ("gate", 5), ("gate", 7)}
     assert set(use._never) == {("gate", way) for way in ((2, None), (5, None), (7, None), (0, 1))}
     assert use.decides(part, (5, None)) is False

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from functools import partial
 
 from statecraft.findings import Finding, Run
@@ -52,18 +52,19 @@ def watched(machine: Machine, part: Part, sensor: Sensor, driver: Part) -> Itera
             yield place
 
 
-def fault_ignored(explored: Reachability, part: int, sensor: Sensor, driver: int | None = None) -> Iterator[Finding]:
-    """Modes of ``part`` in which it still is on the second tick of a fault of ``sensor`` while the part ``driver`` (it
-    itself by default) drives, though some reading, all else equal, would have led it out without a command.
+def fault_ignored(
+    explored: Reachability, part: int, sensor: Sensor, places: Collection[int], driver: int
+) -> Iterator[Finding]:
+    """Those of the modes ``places`` of ``part``, which are :func:`watched`, in which it still is on the second tick of
+    a fault of ``sensor`` while the part ``driver`` drives, though some reading, all else equal, would have led it out
+    without a command.
     """
     model, machine = explored.model, explored.whole
-    driver = part if driver is None else driver
     whole, driving = machine.part(model.parts[part].name), machine.part(model.parts[driver].name)
     if sensor.name not in explored.sensor_pairs:
         return
     fault = explored.in_fault(sensor.name)
     leads: dict[int, set[int]] = {}  # on a tick with the fault, to each mode: from which modes it may be reached
-    places = list(watched(machine, whole, sensor, driving))
     done = set[object]()
     for _, config, region in explored.views() if places else ():
         alike = (config.modes, config.boxes, region.node, region.known, region.hearing.takes)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container, Iterator
+from collections.abc import Callable, Iterator
 
 from statecraft.findings import Finding, Run, Severity
 from statecraft.folding import listed
@@ -19,9 +19,13 @@ Explore = Callable[[frozenset[str]], Reachability]
 """Gives the exploration of some parts together (with all that they ask about)."""
 
 
-def halt_missed(machine: Machine, explore: Explore, entered: Container[tuple[str, str]] = ()) -> Iterator[Finding]:
-    """Moving modes for which no single urgent command stops every part on the tick that takes it; ``entered`` are parts
-    and modes that they have been seen in.
+Entered = Callable[[str, str], bool | None]
+"""Whether a part, by name, ever enters a mode; None where that is not known."""
+
+
+def halt_missed(machine: Machine, explore: Explore, entered: Entered = lambda *_: None) -> Iterator[Finding]:
+    """Moving modes for which no single urgent command stops every part on the tick that takes it. ``entered`` is asked
+    where slices do not tell whether one is.
 
     Raises:
         Undecided: of some modes it cannot be told; those of which it can have come first.
@@ -43,7 +47,7 @@ def halt_missed(machine: Machine, explore: Explore, entered: Container[tuple[str
                 fails += [(command, explored, other) for explored, other in found]
             else:
                 try:
-                    finding = _missed(own, at, place, fails, (part.name, mode.name) in entered)
+                    finding = _missed(own, at, place, fails, entered)
                 except Undecided:
                     doubtful = True
                     continue
@@ -105,14 +109,17 @@ def taking(model: SymbolicModel, command: str) -> Only:
 
 
 def _missed(
-    own: Reachability, part: int, place: int, fails: list[tuple[str, Reachability, int]], entered: bool
+    own: Reachability, part: int, place: int, fails: list[tuple[str, Reachability, int]], entered: Entered
 ) -> Finding | None:
     mode = own.mode(part, place)
     ref = own.ref(part, place)
     hint = "add an urgent command, and a failsafe on it, before all others, in any mode, that leads to a stop mode."
     if not fails:
-        if own.partial and not entered:
-            raise Undecided  # it may never be entered
+        enters = entered(ref.part, ref.mode) if own.partial else True
+        if enters is None:
+            raise Undecided
+        if not enters:
+            return None
         message = f"no urgent command stops the machine in {mode.name}: no row tests one."
         whole = own.whole
         nobody = not whole.links and not any(command.urgent for command in whole.commands)

@@ -7,14 +7,14 @@ run. The simulation is the judge of what was seen, so a plan needs no argument f
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Container, Iterable, Iterator, Sequence
 from dataclasses import replace
 from functools import lru_cache, partial
 from typing import NamedTuple
 
 from statecraft.findings import Hold, Run, Stimulus
 from statecraft.machine import LevelOn, Machine, numbered
-from statecraft.proof.engine.model import NOBODY, Rows
+from statecraft.proof.engine.model import NOBODY, Rows, clock_dial
 from statecraft.proof.runs.holding import Holder
 from statecraft.proof.runs.replay import begun
 from statecraft.proof.runs.search import FoundRun
@@ -29,27 +29,39 @@ MOST_WAITED = 80_000
 
 
 class Tried(NamedTuple):
-    """What has come of a plan: the states gone through, those apart that are like the one before, and the whole run."""
+    """What has come of a plan.
+
+    Attributes:
+        states: the states gone through, those apart that are like the one before.
+        run: the whole run.
+        said: for each of the states what the plan says of its tick, what is free in the slice included.
+        off: the place among ``states`` of the tick on which another row decided than was wanted, or on which what was
+            wanted was waited for in vain; None when all its rows have decided, or it was not held as it says.
+    """
 
     states: list[State]
     run: Run
+    said: list[Stimulus]
+    off: int | None
 
 
-def tried(machine: Machine, parts: tuple[str, ...], found: FoundRun) -> Iterator[Tried]:
-    """What comes of holding the plan ``found`` of a slice of ``parts``, in each of the ways in which what it does not
-    say may be."""
+def tried(
+    machine: Machine, parts: tuple[str, ...], found: FoundRun, kept: Container[str] = frozenset()
+) -> Iterator[Tried]:
+    """What comes of holding the plan ``found`` of a slice of ``parts`` that follows the clocks ``kept``, in each of the
+    ways in which what it does not say may be."""
     steps = list(steps_of(found))
     commands = numbered(machine.commands)
     done: set[object] = set()
     for some in (steps, _held_before(steps)):
         for how in ("as free", "all", "none"):
-            heard = tuple(_heard(machine, dict(stimulus.dials), commands, how) for stimulus, _, _ in some)
+            heard = tuple(_heard(machine, stimulus, commands, how, kept) for stimulus, _, _ in some)
             key = heard, tuple(stimulus for stimulus, _, _ in some)
             if key not in done:
                 done.add(key)
                 made = _held(machine, parts, found.run, some, heard)
                 if made.states:
-                    yield made
+                    yield made if how == "as free" else made._replace(off=None)
 
 
 def _held(
@@ -67,12 +79,15 @@ def _held(
     real = {dial.name for dial in machine.dials}
     holder = Holder(machine, simulation)
     states: list[State] = []
+    said: list[Stimulus] = []
     stretches: list[Hold] = []
 
-    def told() -> Tried:
-        return Tried(states, replace(run, stretches=tuple(stretches), waited=True))
+    def told(come: bool = False) -> Tried:
+        at = None if come else len(states) - 1 if off is None else off
+        return Tried(states, replace(run, stretches=tuple(stretches), waited=True), said, at)
 
     waited = 0
+    off: int | None = None
     for number, ((stimulus, rows, ticks), heard) in enumerate(zip(steps, heards, strict=True)):
         last = number == len(steps) - 1
         taken = -1 if stimulus.taken is None else commands[stimulus.taken]
@@ -97,22 +112,25 @@ def _held(
         stretches.append(Hold(played, 0))
         for state, count in holder.held(step, longest if wants else ticks):
             states.append(state)
+            said.append(stimulus)
             stretches[-1] = Hold(played, stretches[-1].ticks + count)
             waited += 1
             if waited > MOST_WAITED:
                 return told()
             decided = tuple(state[place] for place in places)
             if wants and decided == rows:
-                come = True
+                come, off = True, None
                 break
             if wants and count == 1 and len(states) > 2 and _still(states[-1], states[-2], shown):
                 return told()  # nothing changes any more
+            if off is None and any(row != NOBODY for row in decided) and decided != rows:
+                off = len(states) - 1
             # At the end the machine may go round by itself: what is waited for may come all the same.
             if not last and any(row != NOBODY for row in decided) and decided != rows and _moved(states, index, parts):
                 return told()
         if wants and not come:
             return told()
-    return told()
+    return told(come=True)
 
 
 def _still(one: State, other: State, shown: int) -> bool:
@@ -157,20 +175,25 @@ def steps_of(found: FoundRun) -> Iterator[tuple[Stimulus, Rows, int]]:
             ticks -= count
 
 
-def _heard(machine: Machine, dials: dict[str, int | None], commands: dict[str, int], how: str) -> tuple[int, ...]:
-    """What is heard, by what the plan takes for the clocks of messages: those that are to be late are not."""
+def _heard(
+    machine: Machine, said: Stimulus, commands: dict[str, int], how: str, kept: Container[str] = frozenset()
+) -> tuple[int, ...]:
+    """What is heard, by what the plan takes for the clocks of messages: those that are to be late are not; where a
+    clock is ``kept``, what the plan ``said`` is heard."""
     if how == "none":
         return ()
-    late = {clock for clock, least in least_asked(machine).items() if (dials.get(f"clock {clock}") or 0) >= least}
+    asked, dials = least_asked(machine), dict(said.dials)
+    late = {clock for clock, least in asked.items() if (dials.get(clock_dial(clock)) or 0) >= least}
+    followed = {clock for clock in asked if clock in kept}
     if how == "all":
-        late = set()
+        late = followed = set()
     tested = machine.events()
     made = []
     for command in machine.commands:
-        silent = command.link is not None and f"silent {command.link}" in late
+        clocks = {f"absent {command.name}", *([] if command.link is None else [f"silent {command.link}"])}
         if command.urgent and command.name in tested:
             continue
-        if not silent and f"absent {command.name}" not in late:
+        if clocks.isdisjoint(late) and (clocks.isdisjoint(followed) or command.name in said.heard):
             made.append(commands[command.name])
     return tuple(made)
 

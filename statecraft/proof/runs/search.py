@@ -20,6 +20,14 @@ MOST_ALONG = 8
 """As many configurations are followed at a time along a way."""
 
 
+MOST_WAYS = 4
+"""So many ways are tried where it is enough to have some run."""
+
+
+class Untraced(Exception):
+    """There are ways to a goal, but of none that was tried it is known whether it can be gone from end to end."""
+
+
 class FoundRun(NamedTuple):
     """A run that was sought.
 
@@ -94,13 +102,15 @@ class Search:
 
 
 def some_run(explorer: Explorer, goal: Goal) -> FoundRun | None:
-    """A run to ``goal`` along the first way that ``explorer``, which does not count ticks, has found there: no more
-    than that way is followed again with ticks counted, so that it is soon found, but as a rule not the shortest. None
-    when there is no way, or this one, put together of ways that met, cannot be gone from end to end.
+    """A run to ``goal`` along one of the first ways that ``explorer``, which does not count ticks, has found there: no
+    more than such a way is followed again with ticks counted, so that it is soon found, but as a rule not the shortest.
+    None when there is no way.
 
     Raises:
+        Untraced: none of the ways tried, put together of ways that met, can be gone from end to end.
         OutOfTime: the deadline has come.
     """
+    tried = 0
     for number in (START, *explorer.numbers()):
         config = explorer.origin if number == START else explorer.configs[number]
         if next(iter(goal(explorer, number, config)), None) is None:
@@ -113,7 +123,11 @@ def some_run(explorer: Explorer, goal: Goal) -> FoundRun | None:
             for trail in goal(counting, at, counting.origin if at == START else counting.configs[at]):
                 run, rows = run_of(counting, at, trail)
                 return FoundRun(replace(run, waited=True), trail.note, tuple(rows))
-        return None
+        tried += 1
+        if tried == MOST_WAYS:
+            break
+    if tried:
+        raise Untraced
     return None
 
 

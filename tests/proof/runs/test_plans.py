@@ -156,7 +156,7 @@ def test_of_each_clock_the_least_time_that_a_row_asks_about() -> None:
 def test_what_is_to_be_late_is_not_heard(dials: dict[str, int | None], how: str, heard: tuple[str, ...]) -> None:
     """Nor is an urgent command that a row waits for: where it is heard it is taken. ``go`` is heard as ``creep`` is."""
     commands = {command.name: number for number, command in enumerate(MACHINE.commands)}
-    found = plans._heard(MACHINE, dials, commands, how)
+    found = plans._heard(MACHINE, Stimulus(dials=tuple(dials.items())), commands, how)
     assert [name for name in commands if commands[name] in found and name != "go"] == list(heard)
     late = how == "none" or (how == "as free" and (dials.get("clock silent radio") or 0) >= 30)
     assert (commands["go"] in found) is not late
@@ -166,14 +166,32 @@ def test_what_a_plan_does_not_speak_of_is_heard_however_soon_it_is_asked_for() -
     machine = read_text(HOIST.replace("creep absent 150 ms", "creep absent 10 ms"))
     commands = {command.name: number for number, command in enumerate(machine.commands)}
     assert least_asked(machine)["absent creep"] == 1
-    assert commands["creep"] in plans._heard(machine, {}, commands, "as free")
-    assert commands["creep"] not in plans._heard(machine, {"clock absent creep": 1}, commands, "as free")
+    assert commands["creep"] in plans._heard(machine, Stimulus(), commands, "as free")
+    late = Stimulus(dials=(("clock absent creep", 1),))
+    assert commands["creep"] not in plans._heard(machine, late, commands, "as free")
+
+
+@pytest.mark.parametrize(
+    ("kept", "how", "expected"),
+    [
+        ((), "as free", {"creep", "go", "wink"}),
+        (("absent creep",), "as free", {"go", "wink"}),
+        (("silent radio",), "as free", {"go", "wink"}),
+        (("silent radio",), "all", {"creep", "go", "wink"}),
+    ],
+)
+def test_where_a_clock_is_followed_what_the_plan_says_is_heard(
+    kept: tuple[str, ...], how: str, expected: set[str]
+) -> None:
+    commands = {command.name: number for number, command in enumerate(MACHINE.commands)}
+    found = plans._heard(MACHINE, Stimulus(heard=("go",)), commands, how, kept)
+    assert {name for name, place in commands.items() if place in found} == expected
 
 
 def test_an_urgent_command_that_no_row_waits_for_may_be_heard() -> None:
     machine = read_text(HOIST.replace("any | halt         | off\n", "off | halt absent 1 s | on\n"))
     commands = {command.name: number for number, command in enumerate(machine.commands)}
-    assert commands["halt"] in plans._heard(machine, {}, commands, "as free")
+    assert commands["halt"] in plans._heard(machine, Stimulus(), commands, "as free")
 
 
 # ------------------------------------------------------------------------------------------------- how long is waited

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import pytest
+
 from statecraft.language import read_text
 from statecraft.proof.engine.exploration import Config, Explorer
 from statecraft.proof.engine.model import SymbolicModel
+from statecraft.proof.runs import search
 from statecraft.proof.runs.counterexamples import Trail
 from statecraft.proof.runs.replay import begun, states
-from statecraft.proof.runs.search import Goal, Search, some_run
+from statecraft.proof.runs.search import Goal, Search, Untraced, some_run
 from statecraft.simulation import Simulation
 
 SHED = """machine shed
@@ -65,3 +68,13 @@ def test_some_run_is_the_machines_and_no_shorter_than_the_shortest() -> None:
             *_, last = begun(machine, found.run).state, *states(machine, found.run)
             assert (last[index["mode", "pump"]], last[index["mode", "gate"]]) == (pump, gate)
     assert some_run(explorer, lambda *_: ()) is None
+
+
+def test_where_no_way_can_be_gone_again_it_is_not_said_that_there_is_none(monkeypatch: pytest.MonkeyPatch) -> None:
+    explorer = Explorer(SymbolicModel(read_text(SHED)))
+    explorer.run()
+    tried = []
+    monkeypatch.setattr(search, "_step_along", lambda _, numbers, *__: tried.append(numbers) or [])
+    with pytest.raises(Untraced):
+        some_run(explorer, both(1, 1))
+    assert len(tried) > 0
