@@ -49,7 +49,7 @@ from statecraft.proof.checks.halt_missed import halt_missed
 from statecraft.proof.checks.halt_undone import halt_undone, may_start_again
 from statecraft.proof.checks.held_back_only import candidates, held_back_only
 from statecraft.proof.checks.left_out import left_out
-from statecraft.proof.checks.lost_turn import asked_to_turn, lost_turn
+from statecraft.proof.checks.lost_turn import levels_of_turns, lost_turn
 from statecraft.proof.checks.mode_graph import plain_faults
 from statecraft.proof.checks.no_way_to_stop import no_way_to_stop
 from statecraft.proof.checks.out_of_range import out_of_range
@@ -467,8 +467,10 @@ class _Proof:
                 partial(self.held_back, name, self.decides),
                 partial(self.held_back, name, self.decides_in_slices),
             )
-        if _any(asked_to_turn(self.machine.part(name))):
-            yield _Question(f"whether a turn is lost{said}", of(lost_turn), undecided)
+        levels = frozenset(("level", level) for level in levels_of_turns(self.machine, self.machine.part(name)))
+        if levels:
+            turning = sliced(lost_turn, asked=own.with_more(levels))
+            yield _Question(f"whether a turn is lost{said}", of(lost_turn), turning, True)
         for sensor in self.machine.sensors:
             at = f" of {sensor.name}{said}"
             if self.may_ignore(name, sensor):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Container, Iterable, Iterator, Mapping
 from dataclasses import replace
 from functools import cached_property
+from types import MappingProxyType
 
 from statecraft.findings import RowRef, Run
 from statecraft.machine import (
@@ -28,6 +29,11 @@ from statecraft.semantics.cone import levels_read, watched_silences
 class Undecided(Exception):
     """It cannot be told: there is too much to try, or an exploration is too rough."""
 
+
+Near = Mapping[int, frozenset[int]]
+"""Parts, each with the modes in which something that is sought seems near."""
+
+NOWHERE_NEAR: Near = MappingProxyType({})
 
 SEARCH_SECONDS = 5.0
 """How long a run is sought that would show what a rough exploration suspects."""
@@ -178,9 +184,11 @@ class Reachability:
         goal: Callable[[SymbolicModel], Goal],
         watcher: Callable[[SymbolicModel], Watcher] | None = None,
         shows: Callable[[Run], bool] | None = None,
+        near: Near = NOWHERE_NEAR,
     ) -> FoundRun | None:
         """The shortest run to ``goal``, which is told in which model it is sought. Whether any other run of the machine
-        ``shows`` what is sought is for slices, in which what is found may have to be made to come off.
+        ``shows`` what is sought is for slices, in which what is found may have to be made to come off; and so is in
+        which modes of some parts it seems ``near``.
 
         If the exploration is rough, a run that is found as roughly must play as it says; if it does not, or is not
         found, one is sought exactly.

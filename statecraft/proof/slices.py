@@ -49,7 +49,8 @@ from statecraft.proof.engine.limits import OutOfTime, look, now, within
 from statecraft.proof.engine.model import NOBODY, Modes, SymbolicModel, clock_dial
 from statecraft.proof.engine.observer import decidable, possible_atoms
 from statecraft.proof.engine.slicing import Sliced, Source, Thing, only_heard, sliced
-from statecraft.proof.reachability import Reachability, Undecided
+from statecraft.proof.reachability import NOWHERE_NEAR, Near, Reachability, Undecided
+from statecraft.proof.runs.directed import run_to_modes
 from statecraft.proof.runs.free_inputs import heard_as_free, moved_as_free
 from statecraft.proof.runs.holding import Holder
 from statecraft.proof.runs.plans import Tried, steps_of, tried
@@ -322,9 +323,11 @@ class Slice(Reachability):
         goal: Callable[[SymbolicModel], Goal],
         watcher: Callable[[SymbolicModel], Watcher] | None = None,
         shows: Callable[[Run], bool] | None = None,
+        near: Near = NOWHERE_NEAR,
     ) -> FoundRun | None:
         """The shortest run of the slice to ``goal``, less what is free, if the machine's rows decide on it as it says;
-        or one that comes of it as a plan, if that ``shows`` what is sought.
+        or one that comes of it as a plan, if that ``shows`` what is sought. Where the shortest is not soon found, any:
+        one that is sought in the modes of some parts where it seems ``near``, if that is told.
 
         Raises:
             Spurious: they do not.
@@ -337,11 +340,10 @@ class Slice(Reachability):
             now()
             if watcher is not None:
                 raise
-            try:
-                found = some_run(self.explorer, goal(self.model))
-            except Untraced:
-                with within(SEARCH_SECONDS):
-                    found = search.shortest(goal(self.model))
+            planned = self._planned(goal(self.model), shows, near)
+            if planned is not None:
+                return planned
+            found = self._some(goal(self.model), search, near)
         if found is None:
             return None
         self.played = played = Played(self, found)
@@ -359,7 +361,7 @@ class Slice(Reachability):
             blamed = played.blamed_at_end()  # (a broken promise is judged by what the simulation does)
         if played.differs or blamed:
             if watcher is None and not self.whole.pulsed:  # (plans move no counters from outside)
-                calm, others = self._tried(self._calm_runs(goal(self.model))), self._tried([found])
+                calm, others = self._tried(self._calm_runs(goal(self.model), near)), self._tried([found])
                 some = [plan.run for plan in (*others, *calm) if shows is not None and shows(plan.run)]
                 if some and len(self.explorer.configs) >= SMALL:
                     return found._replace(run=some[0])
@@ -367,6 +369,42 @@ class Slice(Reachability):
                     blamed = self.to_blame(blamed, calm)
             raise Spurious(blamed)
         return found._replace(run=played.real)
+
+    def _planned(self, goal: Goal, shows: Callable[[Run], bool] | None, near: Near) -> FoundRun | None:
+        """What comes of a calm run to ``goal`` as a plan, if it ``shows`` what is sought.
+
+        Raises:
+            Spurious: it does not, and something more can be followed.
+        """
+        for found in () if self.whole.pulsed else self._calm_runs(goal, near):
+            plans = self._tried([found])
+            shown = next((plan.run for plan in plans if shows is not None and shows(plan.run)), None)
+            if shown is not None:
+                return found._replace(run=shown)
+            blamed = self.to_blame([], plans)
+            if not self.sliced.things.issuperset(blamed):
+                raise Spurious(blamed)
+        return None
+
+    def _some(self, goal: Goal, search: Search, near: Near) -> FoundRun | None:
+        """Some run to ``goal``, of which ``search`` has not found the shortest yet.
+
+        Raises:
+            Undecided: none has been found in time.
+        """
+        try:
+            return some_run(self.explorer, goal)
+        except Untraced:
+            pass
+        try:
+            with within(SEARCH_SECONDS):
+                if near:
+                    found = run_to_modes(self.model, near, goal)
+                    return None if found is None else found._replace(run=replace(found.run, waited=True))
+                return search.shortest(goal)
+        except OutOfTime:
+            now()
+            raise Undecided from None
 
     def _tried(self, found: Iterable[FoundRun]) -> list[Tried]:
         """What comes of runs as plans."""
@@ -391,23 +429,28 @@ class Slice(Reachability):
             return blamed
         return min((some for plan in calm if (some := of_plan(plan))), key=worth, default=blamed)
 
-    def _calm_runs(self, goal: Goal) -> Iterator[FoundRun]:
+    def _calm_runs(self, goal: Goal, near: Near = NOWHERE_NEAR) -> Iterator[FoundRun]:
         """A :attr:`calm` run to ``goal``, else one :attr:`calm_but_lost`, if one is soon found; however long."""
         for only in dict.fromkeys([self.calm, self.calm_but_lost]):
-            explorer = Explorer(self.model, only=only)
             try:
                 with within(CALM_SECONDS):
-                    explorer.run()
-                    try:
-                        found = some_run(explorer, goal)
-                    except Untraced:
-                        found = Search(self.model, only=only).shortest(goal)
+                    found = self._any_run(goal, near, only)
             except OutOfTime:
                 now()
                 continue
             if found is not None:
                 yield found
                 return
+
+    def _any_run(self, goal: Goal, near: Near, only: Only) -> FoundRun | None:
+        if near:
+            return run_to_modes(self.model, near, goal, only)
+        explorer = Explorer(self.model, only=only)
+        explorer.run()
+        try:
+            return some_run(explorer, goal)
+        except Untraced:
+            return Search(self.model, only=only).shortest(goal)
 
     def _calmly(self, goal: Goal, ticks: int) -> Played | None:
         """A run to ``goal``, as long as the shortest, that is :attr:`calm` and on which rows decide as it says, if one

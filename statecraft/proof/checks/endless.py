@@ -7,7 +7,19 @@ from typing import NamedTuple, cast
 
 from statecraft.findings import Finding, RowRef, Run
 from statecraft.folding import listed
-from statecraft.machine import Compare, LevelOn, Machine, Mode, ModeRef, Part, Taken
+from statecraft.machine import (
+    And,
+    Compare,
+    Fault,
+    LevelOn,
+    Machine,
+    Mode,
+    ModeRef,
+    Not,
+    Part,
+    SwitchOn,
+    Taken,
+)
 from statecraft.proof.checks.constant_inputs import NOTHING, Cells, constants, every_choice, quiet, spoken, with_tail
 from statecraft.proof.checks.waits_for_ever import asked_by_others, lost, may_leave, modes_beside, roughly, unsteady
 from statecraft.proof.engine.exploration import Config
@@ -16,7 +28,7 @@ from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.goals import in_pieces, in_some, mode_left, of_pieces
 from statecraft.proof.runs.replay import never_leaves
 from statecraft.semantics import AllOf, AnyOf, Guard, Known, Negation, Reached, Tick, tick_of
-from statecraft.semantics.cone import counters_asked, tests_read
+from statecraft.semantics.cone import counters_asked, needs_command, tests_read
 from statecraft.semantics.guards import FALSE, TRUE, all_of, any_of, negation
 from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock
 
@@ -193,16 +205,47 @@ def _held_back(machine: Machine, part: str, mode: Mode) -> _HeldBack | None:
 
 
 def _timed_out(machine: Machine, part: str, mode: str) -> bool:
-    """Whether time alone ends the mode, whatever else is: by a row that asks for nothing more, that no gate holds back,
-    and above which no row stays in the mode; nor may one, above or below, begin it anew, and its time with it.
+    """Whether time alone ends the mode while inputs stay and nobody gives a command: by a row that asks for nothing
+    more, that no gate holds back but one that ends the mode itself, and above which no row stays in the mode again and
+    again; nor may one, above or below, begin it anew, and its time with it.
     """
     rows = tick_of(machine).part[part].in_mode[mode]
     anew = any(made.enters and made.target.name == mode for made in rows)
     for made in rows:
         if made.target.name == mode:
+            if made.enters or not _momentary(machine, made.guard):
+                return False
+        elif _comes(machine, made.guard, anew) and all(bar.told or needs_command(bar.guard) for bar in made.bars):
+            return True
+    return False
+
+
+def _comes(machine: Machine, guard: Guard, anew: bool) -> bool:
+    """Whether ``guard`` comes to be true by time alone, and stays so; ``anew``: the time in the mode may begin again.
+    A command that rows take is not heard while none is given."""
+    match guard:
+        case Reached(ModeClock()):
+            return not anew
+        case Reached(GroupClock()):
+            return True
+        case Reached(AbsenceClock(command)):
+            return command in machine.events()
+        case AnyOf(several):
+            return any(_comes(machine, each, anew) for each in several)
+        case AllOf(several):
+            return all(_comes(machine, each, anew) for each in several)
+        case _:
             return False
-        if isinstance(made.guard, Reached) and not made.bars:
-            clock = made.guard.clock
-            if isinstance(clock, GroupClock) or (isinstance(clock, ModeClock) and not anew):
+
+
+def _momentary(machine: Machine, guard: Guard) -> bool:
+    """Whether ``guard`` is true on single ticks only while inputs stay: a switch or a fault has to turn for it, which
+    is that it is so, and no level says that it has been so for longer (:class:`~statecraft.machine.Turns`)."""
+    asked = guard.of if isinstance(guard, AllOf) else ()
+    for level in machine.levels:
+        if level.made and isinstance(level.set, And) and negation(LevelOn(level.name)) in asked:
+            so = level.set.of[0]
+            what = so.of if isinstance(so, Not) else so
+            if isinstance(what, SwitchOn | Fault) and (what if what is so else negation(what)) in asked:
                 return True
     return False

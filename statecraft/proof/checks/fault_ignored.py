@@ -12,7 +12,7 @@ from statecraft.proof.checks.counterfactual import Counterfactual
 from statecraft.proof.checks.counterfactual_guards import reading_leads_out
 from statecraft.proof.engine.exploration import START, Config, Explorer
 from statecraft.proof.engine.model import SymbolicModel
-from statecraft.proof.reachability import Reachability
+from statecraft.proof.reachability import Near, Reachability
 from statecraft.proof.runs.counterexamples import Trail
 from statecraft.proof.runs.counterfactual_tick import ignores
 from statecraft.proof.runs.replay import states
@@ -83,12 +83,21 @@ def fault_ignored(
         if not any(True for number, config in _sources(explored) for _ in there(explored.explorer, number, config)):
             continue
         shows = partial(_shows, machine, whole, place, sensor.name, driving)
-        found = explored.found(goal, shows=shows)
+        found = explored.found(goal, shows=shows, near=_near(explored, part, leads[place], sensor.name, driver))
         if found is None:
             continue
         if explored.partial and not shows(found.run):
             explored.refuted()
         yield _told(explored, part, place, sensor, driving, found.run)
+
+
+def _near(explored: Reachability, part: int, sources: set[int], sensor: str, driver: int) -> Near:
+    """Where it seems near: the part in one of the modes ``sources``, ``driver`` in one in which it drives."""
+    if driver == part:
+        return {part: frozenset(sources)}
+    modes = explored.model.parts[driver].modes
+    drives = (place for place, mode in enumerate(modes) if explored.whole.drives(mode, sensor))
+    return {part: frozenset(sources), driver: frozenset(drives)}
 
 
 def _shows(machine: Machine, part: Part, place: int, sensor: str, driver: Part, run: Run) -> bool:

@@ -2,15 +2,33 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator
+from functools import partial
 
-from statecraft.findings import Finding
-from statecraft.machine import And, Condition, Fault, LevelOn, Not, Or, Part, Row, Silent, SwitchOn, Turns, turns_in
+from statecraft.findings import Finding, Run
+from statecraft.machine import (
+    And,
+    Condition,
+    Fault,
+    LevelOn,
+    Machine,
+    Not,
+    Or,
+    Part,
+    Row,
+    Silent,
+    SwitchOn,
+    Turns,
+    turns_in,
+)
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Node
 from statecraft.proof.engine.exploration import NONE, START, Config, Explorer, Only, Region
 from statecraft.proof.engine.model import Counters, Modes, Rows
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.counterexamples import Trail
+from statecraft.proof.runs.replay import states
+from statecraft.simulation.state import layout
 
 
 def asked_to_turn(part: Part) -> Iterator[tuple[Turns, list[Row]]]:
@@ -23,6 +41,19 @@ def asked_to_turn(part: Part) -> Iterator[tuple[Turns, list[Row]]]:
                 rows.append(row)
     read = {what for row in part.rows for what in _read_otherwise(row.when)}
     yield from (each for (what, _), each in asking.items() if what not in read)
+
+
+def remembered(machine: Machine, turns: Turns) -> str:
+    """The level that is on while what ``turns`` has been so on the tick before, too."""
+    return next(level.name for level in machine.levels if level.made and level.set == turns.what)
+
+
+def levels_of_turns(machine: Machine, part: Part) -> Iterator[str]:
+    """The levels that have to be followed to know what :func:`asked_to_turn` has turned."""
+    for turns, _ in asked_to_turn(part):
+        yield remembered(machine, turns)
+        if isinstance(turns.what, LevelOn):
+            yield turns.what.level
 
 
 def _read_otherwise(condition: Condition) -> Iterator[Condition]:
@@ -43,17 +74,21 @@ def lost_turn(explored: Reachability, part: int) -> Iterator[Finding]:
     """What can turn on a tick on which no row of ``part`` that asks for it decides, and no row reads otherwise.
 
     Raises:
-        Undecided: what other parts do is not followed.
+        Undecided: a slice does not know what turns, since none of its rows can ask for it.
     """
-    for turns, rows in asked_to_turn(explored.whole.part(explored.model.parts[part].name)):
+    model, whole = explored.model, explored.whole.part(explored.model.parts[part].name)
+    for turns, rows in asked_to_turn(whole):
+        if not all(model.knows(model.asked(turns, part, mode)) for mode in range(len(whole.modes))):
+            raise Undecided
         lost = _Lost(explored, part, turns, frozenset(row.number for row in rows))
         if not any(lost.possible(config, region) for _, config, region in explored.views()):
             continue
-        if explored.partial:
-            raise Undecided
-        run = explored.shortest(lost.goal)
-        if run is None:
+        shows = partial(_shows, explored.whole, whole, turns, lost.asking)
+        found = explored.found(lambda _, lost=lost: lost.goal, shows=shows)  # type: ignore[misc]
+        if found is None:
             continue
+        if explored.partial and not shows(found.run):
+            explored.refuted()
         name, way = said(turns), "on" if turns.on else "off"
         lines = " or ".join(str(row.place.line) for row in rows)
         yield Finding(
@@ -65,8 +100,30 @@ def lost_turn(explored: Reachability, part: int) -> Iterator[Finding]:
             f'or accept it: accept lost turn in {subject(turns)} because "why".',
             row=explored.row_ref(part, rows[0].number),
             subject=subject(turns),
-            run=run,
+            run=found.run,
         )
+
+
+def _shows(machine: Machine, part: Part, turns: Turns, asking: frozenset[int], run: Run) -> bool:
+    """Whether on the last tick of ``run``, played to the simulation, it turns and none of the rows ``asking`` decides.
+    On tick 0 nothing turns."""
+    last = deque(states(machine, run), 2)
+    if len(last) < 2:
+        return False
+    before, after = last
+    index, inputs = layout(machine).index, run.stretches[-1].inputs
+    match turns.what:
+        case SwitchOn(name):
+            so = dict(inputs.switches)[name]
+        case LevelOn(name):
+            so = bool(after[index["level", name]])
+        case Fault(name):
+            so = dict(inputs.sensors)[name] is None
+        case Silent(name):
+            (silent,) = (link.silent or 0 for link in machine.links if link.name == name)
+            so = after[index["clock", f"silent {name}"]] >= silent
+    turned = so is turns.on and bool(before[index["level", remembered(machine, turns)]]) is not turns.on
+    return turned and after[index["row", part.name]] not in asking
 
 
 def said(turns: Turns) -> str:

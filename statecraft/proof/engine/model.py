@@ -528,6 +528,13 @@ class SymbolicModel:
         owner = self.parts[part]
         return self.of_guard(self.lowering.row(condition, owner, owner.modes[mode]), part, mode)
 
+    def knows(self, ask: Ask) -> bool:
+        """Whether all inputs and levels that ``ask`` asks about are known here: of a slice, those that its rows ask."""
+        atoms = list(leaves(ask))
+        inputs = (e for atom in atoms if isinstance(atom, Compare | Fault | SwitchOn) for e in self.plain(atom))
+        levels = (atom.level for atom in atoms if isinstance(atom, LevelOn))
+        return all(each in self.input_cluster for each in inputs) and all(each in self.level_cluster for each in levels)
+
     def of_guard(self, guard: Guard, part: int, mode: int, level: Callable[[str], Ask | None] = lambda _: None) -> Ask:
         """``guard`` of a row of ``part``, asked in ``mode``: clocks that are not followed and levels that are no memory
         put in; those as ``level`` says, if it does. What means the same in every mode is the same object in all of them

@@ -1,4 +1,4 @@
-"""A run to where a row decides, sought first where it seems near.
+"""A run to where a row decides, or to modes, sought first where it seems near.
 
 The run need not be the shortest, only some run: so what seems nearest to its end is followed first, by how long the row
 has to be waited for yet. A row that waits for ten minutes of rounds is come to in as many steps as the rounds have, and
@@ -11,16 +11,16 @@ How near it seems is a guess. A wrong one costs time; what is found is a run of 
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from statecraft.machine import Compare, InMode
 from statecraft.proof.engine.conditions import holds
-from statecraft.proof.engine.exploration import START, Config, Explorer, Only
+from statecraft.proof.engine.exploration import ANYTHING, START, Config, Explorer, Only
 from statecraft.proof.engine.model import SymbolicModel
-from statecraft.proof.runs.counterexamples import run_of
+from statecraft.proof.runs.counterexamples import Trail, run_of
 from statecraft.proof.runs.goals import row_decides
-from statecraft.proof.runs.search import FoundRun
+from statecraft.proof.runs.search import FoundRun, Goal
 from statecraft.semantics.guards import FALSE, AllOf, AnyOf, Guard, Negation, Reached, Test, tests
 from statecraft.semantics.keys import GroupClock, ModeClock
 
@@ -38,17 +38,39 @@ def run_to_row(model: SymbolicModel, part: int, row: int, mode: int | None, only
     Raises:
         OutOfTime: the deadline has come.
     """
-    nearness = _Nearness(model, part, row, mode)
-    explorer = Explorer(model, timed=True, only=only, rank=lambda config: nearness.of(explorer, config))
-    goal = row_decides(part, row, mode)
+    decides = row_decides(part, row, mode)
+
+    def goal(explorer: Explorer, number: int, config: Config) -> Iterable[Trail]:
+        edges = explorer.start_edges if number == START else explorer.edges[number]
+        seen = mode in (None, config.modes[part]) and any(edge.way.rows[part] == row for edge in edges)
+        return decides(explorer, number, config) if seen else ()
+
+    return _sought(_Nearness(model, _where_row_decides(model, part, row, mode)), goal, only)
+
+
+def run_to_modes(
+    model: SymbolicModel, modes: Mapping[int, frozenset[int]], goal: Goal, only: Only = ANYTHING
+) -> FoundRun | None:
+    """A run, every step confined to ``only``, to ``goal``, which seems near where parts are in some of their ``modes``;
+    None when there is none.
+
+    Raises:
+        OutOfTime: the deadline has come.
+    """
+    return _sought(_Nearness(model, [_Wanted(tuple(sorted(modes.items())), {}, ())]), goal, only)
+
+
+def _sought(nearness: _Nearness, goal: Goal, only: Only) -> FoundRun | None:
+    """Some run to ``goal``."""
+    explorer = Explorer(nearness.model, timed=True, only=only, rank=lambda config: nearness.of(explorer, config))
     number: int | None = START
     while number is not None:
         config = explorer.origin if number == START else explorer.configs[number]
-        decide = {edge.way.rows[part] for edge in (explorer.start() if number == START else explorer.follow(number))}
-        if row in decide and mode in (None, config.modes[part]):
-            for trail in goal(explorer, number, config):
-                run, rows = run_of(explorer, number, trail)
-                return FoundRun(run, None, tuple(rows))
+        for _ in explorer.start() if number == START else explorer.follow(number):
+            pass
+        for trail in goal(explorer, number, config):
+            run, rows = run_of(explorer, number, trail)
+            return FoundRun(run, trail.note, tuple(rows))
         number = explorer.next()
     return None
 
@@ -68,15 +90,13 @@ class _Wanted(NamedTuple):
 
 
 class _Nearness:
-    """How many ticks a row seems to have to be waited for."""
+    """How many ticks what is ``wanted``, one of several things, seems to have to be waited for."""
 
-    def __init__(self, model: SymbolicModel, part: int, row: int, mode: int | None) -> None:
+    def __init__(self, model: SymbolicModel, wanted: Sequence[_Wanted]) -> None:
         self.model = model
         self._ways: dict[int, dict[int, dict[int, Waits]]] = {}
         self._far: dict[tuple[int, frozenset[int]], dict[int, int]] = {}
-        names = model.parts[part].rows[row].modes
-        modes = [model.mode_index[part][name] for name in names] if mode is None else [mode]
-        self._wanted = list({repr(each): each for each in (self._asked(part, at, row) for at in modes)}.values())
+        self._wanted = wanted
 
     def of(self, explorer: Explorer, config: Config) -> int:
         """How far ``config`` seems to be from there."""
@@ -103,26 +123,6 @@ class _Nearness:
                 longest += away * self._round(self.model.part_index[self.model.counters[place].part])
             nearest = min(nearest, longest)
         return nearest
-
-    def _asked(self, part: int, mode: int, row: int) -> _Wanted:
-        model = self.model
-        modes = {part: frozenset([mode])}
-        waits: dict[str, int] = {}
-        counters = []
-        for test, truth in _literals(model.made_by(part, mode, row).guard, True):
-            match test:
-                case InMode(name, names) if name in model.part_index and name != model.parts[part].name:
-                    other = model.part_index[name]
-                    every = range(len(model.parts[other].modes))
-                    some = {at for at in every if (model.mode(other, at).name in names) == truth}
-                    modes[other] = (modes.get(other, frozenset(every)) & some) or frozenset(some)
-                case Reached(ModeClock() | GroupClock() as clock, ticks) if truth:
-                    waits[clock.name] = max(ticks, waits.get(clock.name, 0))
-                case Compare(left, _, None) if left.kind == "counter" and left.name in model.counter_place:
-                    counters.append((model.counter_place[left.name], test, truth))
-                case _:
-                    pass
-        return _Wanted(tuple(sorted(modes.items())), waits, tuple(counters))
 
     def _ways_of(self, part: int) -> dict[int, dict[int, Waits]]:
         """From each mode to others: what has to be waited for, of the rows that lead there what asks for least."""
@@ -164,6 +164,34 @@ class _Nearness:
         return 1 + sum(max(map(_rest, ways.values())) for ways in self._ways_of(part).values())
 
 
+def _where_row_decides(model: SymbolicModel, part: int, row: int, mode: int | None) -> list[_Wanted]:
+    """What a row asks for in each of its modes, or in one of them."""
+    names = model.parts[part].rows[row].modes
+    modes = [model.mode_index[part][name] for name in names] if mode is None else [mode]
+    return list({repr(each): each for each in (_asked(model, part, at, row) for at in modes)}.values())
+
+
+def _asked(model: SymbolicModel, part: int, mode: int, row: int) -> _Wanted:
+    """What a row asks for in a mode."""
+    modes = {part: frozenset([mode])}
+    waits: dict[str, int] = {}
+    counters = []
+    for test, truth in _literals(model.made_by(part, mode, row).guard, True):
+        match test:
+            case InMode(name, names) if name in model.part_index and name != model.parts[part].name:
+                other = model.part_index[name]
+                every = range(len(model.parts[other].modes))
+                some = {at for at in every if (model.mode(other, at).name in names) == truth}
+                modes[other] = (modes.get(other, frozenset(every)) & some) or frozenset(some)
+            case Reached(ModeClock() | GroupClock() as clock, ticks) if truth:
+                waits[clock.name] = max(ticks, waits.get(clock.name, 0))
+            case Compare(left, _, None) if left.kind == "counter" and left.name in model.counter_place:
+                counters.append((model.counter_place[left.name], test, truth))
+            case _:
+                pass
+    return _Wanted(tuple(sorted(modes.items())), waits, tuple(counters))
+
+
 def _literals(guard: Guard, truth: bool) -> Iterator[tuple[Test, bool]]:
     """The tests that have to come out in one way for ``guard`` to be of that ``truth``."""
     match guard:
@@ -193,4 +221,3 @@ def _rest(waits: Waits, come_to: Callable[[str], int] = lambda _: 0) -> int:
 def _away(test: Compare, truth: bool, value: int) -> int:
     """By how much ``value`` misses what ``test`` wants."""
     return 0 if holds(test.op, value, test.offset) == truth else max(1, abs(value - test.offset))
-

@@ -10,7 +10,7 @@ from typing import NamedTuple
 from statecraft.findings import Run
 from statecraft.proof.engine.exploration import ANYTHING, NOW, START, Config, Explorer, Only, Transition, Watcher
 from statecraft.proof.engine.model import Rows, SymbolicModel
-from statecraft.proof.runs.counterexamples import Trail, run_of, zone_after
+from statecraft.proof.runs.counterexamples import Lost, Trail, run_of, zone_after
 
 Goal = Callable[[Explorer, int, Config], Iterable[Trail]]
 """What still has to happen after a configuration (its number may be START): chains of single ticks from there."""
@@ -121,7 +121,10 @@ def some_run(explorer: Explorer, goal: Goal) -> FoundRun | None:
             last = _step_along(counting, last, edge, explorer.configs[edge.target])
         for at in last:
             for trail in goal(counting, at, counting.origin if at == START else counting.configs[at]):
-                run, rows = run_of(counting, at, trail)
+                try:
+                    run, rows = run_of(counting, at, trail)
+                except Lost:  # it was put together of ways that only met
+                    continue
                 return FoundRun(replace(run, waited=True), trail.note, tuple(rows))
         tried += 1
         if tried == MOST_WAYS:

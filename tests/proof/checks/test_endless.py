@@ -8,6 +8,7 @@ from statecraft.findings import Finding
 from statecraft.language import read_text
 from statecraft.proof.checks.endless import may_drive_on
 from statecraft.proof.prove import prove
+from tests.proof.against_brute import disagreements
 
 TANK = """
 machine tank
@@ -36,6 +37,56 @@ def test_the_shortest_run_of_all_constant_inputs_shows_it() -> None:
     assert sum(stretch.ticks for stretch in found.run.stretches[: found.run.tail]) == 1
     (tail,) = found.run.stretches[found.run.tail :]
     assert dict(tail.inputs.sensors)["depth"] in (3, 4, 5)
+
+
+BELT = """
+machine belt
+board atmega328p
+tick 10 ms
+command halt button, pin 2, on when low, urgent
+command go button, pin 3, on when low
+switch eye pin 4, on when high
+switch guard pin 5, on when high
+relay drum pin 9
+counter done 0 .. 9
+mode resting stop
+mode running drum on
+mode backing drum on
+group moving running, backing
+failsafes
+in              | when  | go to
+any             | halt  | resting
+{covered:<15} | guard | resting
+rules
+in      | when            | go to   | do
+resting | go              | running |
+running | eye turns on    | stay    | done + 1
+running | {ends}          | backing |
+backing | after 50 ms     | resting |
+"""
+
+
+@pytest.mark.parametrize("ends", ["after 40 ms", "eye or after 40 ms", "go absent 40 ms", "after 40 ms in moving"])
+def test_time_alone_ends_it_whatever_turns_once_and_what_else_would(ends: str) -> None:
+    machine = read_text(BELT.format(ends=ends, covered="moving"))
+    assert not may_drive_on(machine, machine.parts[0])
+    assert not disagreements(machine)
+
+
+@pytest.mark.parametrize("ends", ["eye", "after 40 ms and eye", "halt absent 40 ms and eye"])
+def test_what_asks_more_than_time_does_not_end_it_alone(ends: str) -> None:
+    machine = read_text(BELT.format(ends=ends, covered="moving"))
+    assert may_drive_on(machine, machine.parts[0])
+    assert not disagreements(machine)
+
+
+def test_a_gate_that_ends_nothing_itself_may_hold_back_what_does() -> None:
+    machine = read_text(BELT.format(ends="after 40 ms", covered="backing"))
+    assert may_drive_on(machine, machine.parts[0])
+    assert not disagreements(machine)
+    assert [each.mode.mode for each in endless(BELT.format(ends="after 40 ms", covered="backing")) if each.mode] == [
+        "running"
+    ]
 
 
 MIXER = """

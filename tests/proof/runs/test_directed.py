@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Iterator
 
 import pytest
 
 from statecraft.language import read_text
-from statecraft.proof.engine.exploration import ANYTHING
+from statecraft.proof.engine.exploration import ANYTHING, START, Config, Explorer
 from statecraft.proof.engine.limits import proving
 from statecraft.proof.prove import prove
-from statecraft.proof.runs.directed import run_to_row
+from statecraft.proof.runs.counterexamples import Trail
+from statecraft.proof.runs.directed import run_to_modes, run_to_row
 from statecraft.proof.slices import Played, Slices, SliceScope
 
 HEAD = """\
@@ -126,6 +128,29 @@ def test_a_row_that_never_decides_is_not_come_to() -> None:
     with proving(6, None, time.process_time):
         made = Slices(machine).slice(SliceScope(frozenset(["needle"]), frozenset([*CLOCKS, ("counter", "tries")])))
         assert run_to_row(made.model, 0, 11, None, ANYTHING) is None
+
+
+@pytest.mark.parametrize(("wait", "never"), [("10 min", False), ("200 ms", True)])
+def test_modes_of_two_parts_are_come_to_or_never(wait: str, never: bool) -> None:
+    """The boom is in a step on the tick on which the drive turns, after ten minutes, too; then nothing more is asked,
+    or what never is."""
+    steps = {"1 s": "100 ms", "800 ms": "80 ms", "860 ms": "60 ms"} if never else {}
+    text = BESIDE.replace("WAIT", wait)
+    for long, short in steps.items():
+        text = text.replace(long, short)
+    machine = read_text(text)
+    with proving(20, None, time.process_time):
+        made = Slices(machine).slice(SliceScope(frozenset(["drive", "boom"]), frozenset(BOTH)), explored=False)
+        index, modes = made.model.part_index, made.model.mode_index
+        wanted = {index["drive"]: modes[index["drive"]]["turning"], index["boom"]: modes[index["boom"]]["on"]}
+
+        def there(_: Explorer, number: int, config: Config) -> Iterator[Trail]:
+            if number != START and all(config.modes[part] == mode for part, mode in wanted.items()) and not never:
+                yield Trail([])
+
+        found = run_to_modes(made.model, {part: frozenset([mode]) for part, mode in wanted.items()}, there)
+        assert (found is None) is never
+        assert found is None or found.run.ticks > 30_000
 
 
 @pytest.mark.slow

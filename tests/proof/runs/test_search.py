@@ -10,7 +10,7 @@ from statecraft.language import read_text
 from statecraft.proof.engine.exploration import Config, Explorer
 from statecraft.proof.engine.model import SymbolicModel
 from statecraft.proof.runs import search
-from statecraft.proof.runs.counterexamples import Trail
+from statecraft.proof.runs.counterexamples import Lost, Trail
 from statecraft.proof.runs.replay import begun, states
 from statecraft.proof.runs.search import Goal, Search, Untraced, some_run
 from statecraft.simulation import Simulation
@@ -78,3 +78,15 @@ def test_where_no_way_can_be_gone_again_it_is_not_said_that_there_is_none(monkey
     with pytest.raises(Untraced):
         some_run(explorer, both(1, 1))
     assert len(tried) > 0
+
+
+def test_a_way_put_together_of_ways_that_only_met_is_none(monkeypatch: pytest.MonkeyPatch) -> None:
+    explorer = Explorer(SymbolicModel(read_text(SHED)))
+    explorer.run()
+
+    def lost(*_: object) -> None:
+        raise Lost("nothing leads there")
+
+    monkeypatch.setattr(search, "run_of", lost)
+    with pytest.raises(Untraced):
+        some_run(explorer, both(1, 1))
