@@ -132,17 +132,17 @@ def test_a_row_that_never_decides_is_not_come_to() -> None:
 
 @pytest.mark.parametrize(("wait", "never"), [("10 min", False), ("200 ms", True)])
 def test_modes_of_two_parts_are_come_to_or_never(wait: str, never: bool) -> None:
-    """The boom is in a step on the tick on which the drive turns, after ten minutes, too; then nothing more is asked,
-    or what never is."""
+    """The boom is in a step on the tick on which the drive turns, after ten minutes, too; or nothing shows what is asked
+    there."""
     steps = {"1 s": "100 ms", "800 ms": "80 ms", "860 ms": "60 ms"} if never else {}
-    text = BESIDE.replace("WAIT", wait)
+    text = BESIDE.replace("WAIT", wait).replace("drive in turning |", "drive in turning and bumper |")
     for long, short in steps.items():
         text = text.replace(long, short)
     machine = read_text(text)
     with proving(20, None, time.process_time):
         made = Slices(machine).slice(SliceScope(frozenset(["drive", "boom"]), frozenset(BOTH)), explored=False)
         index, modes = made.model.part_index, made.model.mode_index
-        wanted = {index["drive"]: modes[index["drive"]]["turning"], index["boom"]: modes[index["boom"]]["on"]}
+        wanted = {index["drive"]: modes[index["drive"]]["turning"], index["boom"]: modes[index["boom"]]["down"]}
 
         def there(_: Explorer, number: int, config: Config) -> Iterator[Trail]:
             if number != START and all(config.modes[part] == mode for part, mode in wanted.items()) and not never:
