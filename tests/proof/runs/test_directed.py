@@ -132,8 +132,7 @@ def test_a_row_that_never_decides_is_not_come_to() -> None:
 
 @pytest.mark.parametrize(("wait", "never"), [("10 min", False), ("200 ms", True)])
 def test_modes_of_two_parts_are_come_to_or_never(wait: str, never: bool) -> None:
-    """The boom is in a step on the tick on which the drive turns, after ten minutes, too; or nothing shows what is asked
-    there."""
+    """The boom is in a step when the drive turns, after ten minutes, too; or nothing shows what is asked there."""
     steps = {"1 s": "100 ms", "800 ms": "80 ms", "860 ms": "60 ms"} if never else {}
     text = BESIDE.replace("WAIT", wait).replace("drive in turning |", "drive in turning and bumper |")
     for long, short in steps.items():
