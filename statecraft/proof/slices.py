@@ -417,8 +417,9 @@ class Slice(Reachability):
         even when they have all the time that they need."""
         own = {part.name for part in self.machine.parts}
 
-        def worth(things: list[Thing]) -> tuple[int, int, str]:
-            return _worth(self.whole, things[0], own)
+        def worth(things: list[Thing]) -> tuple[int, int, tuple[int, int, str]]:
+            most = _worth(self.whole, things[0], own)
+            return most[0], len(things), most  # where few things may be to blame, they rather are
 
         def of_plan(plan: Tried) -> list[Thing]:
             befores = [begun(self.whole, plan.run).state, *plan.states[:-1]]
