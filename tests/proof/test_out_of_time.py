@@ -83,7 +83,10 @@ rules
 @pytest.mark.parametrize(
     ("ends", "told"),
     [
-        ("hauls > length or after 10 s", "hauls has 10,000 values, and rows ask in such a way that each of them counts"),
+        (
+            "hauls > length or after 10 s",
+            "hauls has 10,000 values, and rows ask in such a way that each of them counts",
+        ),
         ("hauls > front", "there are too many comparisons of front at once, one for each value of a counter"),
     ],
 )
