@@ -84,7 +84,7 @@ _TEXTS = {
         "A switch or level stops the part in all its driving modes but one. That one sets the same as another and asks "
         "about it nowhere: it was probably forgotten in a group. Or a contact ends every mode that drives one way but "
         "one. That one looks at it nowhere, though it does not start while it is on, or goes on from a mode that it "
-        "ends: a limit switch was forgotten in a row.",
+        "ends: a limit switch was forgotten in a row, perhaps; that is a note.",
         "Put the mode into the group, or write a row for it. If it is meant, say so in the file: accept left out "
         'in MODE because "why".',
     ),

@@ -150,6 +150,7 @@ def _by_starts(machine: Machine, tick: Tick, part: Part) -> Iterator[Finding]:
                 mode=ModeRef(part.name, mode.name),
                 by=tuple(RowRef(part.name, number) for number in rows),
                 subject=contact.name,
+                gravity="note",  # a warning is said of failsafes alone
             )
 
 

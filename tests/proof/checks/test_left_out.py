@@ -8,6 +8,7 @@ from statecraft.findings import Finding
 from statecraft.language import read_text
 from statecraft.proof.checks.left_out import left_out
 from statecraft.proof.judgement import judge
+from tests.samples import sample
 
 HOIST = """\
 machine hoist
@@ -206,3 +207,9 @@ def test_what_need_not_stay_on_to_the_end_is_not_missed() -> None:
     assert told(MIXER.replace("stirring | not guard or after 5 min", "stirring | after 5 min")) == []
     both = MIXER.replace("dial pace \"v\", 20 %", "dial pace \"v\", -80 %")
     assert told(both.replace("  easing | not guard | idle\n", "")) == []  # it may stir the other way
+
+
+@pytest.mark.parametrize(("name", "severity"), [("left_out", "warning"), ("left_out_start", "note")])
+def test_what_no_failsafe_tells_is_a_note(name: str, severity: str) -> None:
+    (finding,) = left_out(sample(f"faulty/{name}"))
+    assert finding.severity == severity
