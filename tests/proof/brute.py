@@ -31,7 +31,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from operator import itemgetter
@@ -467,13 +467,18 @@ class World:
         assert isinstance(value, int)
         return value
 
-    def without_time_in_modes(self, number: int) -> tuple[object, ...]:
-        """A configuration but for the clocks of modes and groups."""
+    def without_time_in_modes(self, number: int, asked: Container[str] = ()) -> tuple[object, ...]:
+        """A configuration but for the clocks of modes and groups, and for what counts time in them, but for the
+        counters ``asked``."""
         fields = [self.layout.fields[place] for place in self._carried]
+        counting = (c.name for part in self.machine.parts for c in part.counters if c.counts and c.name not in asked)
+        times = ("mode ", "group ", *(f"remainder {name} " for name in counting))
+        counters = {name.split()[1] for name in times[2:]}
         return tuple(
             value
             for each, value in zip(fields, self.states[number], strict=True)
-            if not (each.kind == "clock" and each.name.startswith(("mode ", "group ")))
+            if not (each.kind == "clock" and each.name.startswith(times))
+            and not (each.kind == "counter" and each.name in counters)
         )
 
     def levels(self, number: int) -> dict[str, bool]:

@@ -661,12 +661,16 @@ def _with_turns(world: World, at: int, turns: tuple[int, ...], deal: int) -> Ite
 def wavering(world: World) -> set[str]:
     """A level alone so turned on and off: the levels that two readings so close turn on and off on every tick, whatever
     comes of it. One that asks for modes is to be turned while none of those parts changes its own: else it is the modes
-    that turn it. For how long they have been in them is left out of account: what goes on and off for as long as a mode
-    lasts is told, however long that is.
+    that turn it. For how long they have been in them is left out of account, and what counts that: what goes on and off
+    for as long as a mode lasts is told, however long that is.
     """
     machine = world.machine
     asked = {level.name: _modes_asked(machine, level.name) for level in machine.levels}
-    alike = [world.without_time_in_modes(number) for number in range(len(world.states))]
+    counters = {level.name: _counters_asked(machine, level.name) for level in machine.levels}
+    alike = {
+        name: [world.without_time_in_modes(number, some) for number in range(len(world.states))]
+        for name, some in counters.items()
+    }
     levels = [world.levels(number) for number in range(len(world.states))]
     found: set[str] = set()
     for pairs in world.beside.values():
@@ -678,7 +682,7 @@ def wavering(world: World) -> set[str]:
             }
             for level in machine.levels:
                 turns = nx.DiGraph(
-                    (alike[number], alike[then])
+                    (alike[level.name][number], alike[level.name][then])
                     for number, then in steps
                     if levels[number][level.name] != levels[then][level.name]
                     and _moved(world.modes[number], world.modes[then]).isdisjoint(asked[level.name])
@@ -707,6 +711,13 @@ def _through_levels(machine: Machine, condition: Condition) -> Iterator[Conditio
 def _sensors_read(machine: Machine, condition: Condition) -> set[str]:
     """The sensors that ``condition`` reads, directly or through levels."""
     return {name for each in _through_levels(machine, condition) for name in sensors_of(each)}
+
+
+def _counters_asked(machine: Machine, level: str) -> set[str]:
+    """The counters that ``level`` asks, directly or through levels."""
+    asked = [atom for each in _through_levels(machine, LevelOn(level)) for atom in atoms(each)]
+    terms = [term for atom in asked if isinstance(atom, Compare) for term in (atom.left, atom.right)]
+    return {term.name for term in terms if term is not None and term.kind == "counter"}
 
 
 def _modes_asked(machine: Machine, level: str) -> set[int]:

@@ -23,11 +23,13 @@ from statecraft.proof.checks.bare_threshold import (
 from statecraft.proof.checks.constant_inputs import sayings
 from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.model import SymbolicModel
+from statecraft.proof.prove import prove
 from statecraft.proof.reachability import Reachability, Undecided
 
 OPERATORS = {
     "<": operator.lt, "<=": operator.le, ">": operator.gt, ">=": operator.ge, "==": operator.eq, "!=": operator.ne,
 }  # fmt: skip
+from tests.proof.against_brute import disagreements
 
 
 def words(lengths: list[int]) -> set[tuple[int, ...]]:
@@ -189,3 +191,24 @@ def test_rounds_of_more_modes_than_are_looked_at_are_left_open(length: int, deci
         with pytest.raises(Undecided):
             for saying in said:
                 _rounds(made, 0, sensor, saying)
+
+
+def test_what_counts_the_time_in_a_mode_does_not_keep_a_level_from_wavering() -> None:
+    """It goes on and off for the 40 ms that the mode lasts, whatever is counted meanwhile."""
+    text = """machine lamp
+board atmega2560
+tick 10 ms
+sensor gap by hand, 0 .. 3
+level near when gap >= 1 clears when gap < 1 and lamp in lit
+counter held 0 .. 3, down each 30 ms in ever
+mode dark stop
+mode lit
+group ever dark, lit
+rules
+  in | when | go to | do
+  lit | after 40 ms | dark |
+  dark | after 10 ms | lit | held = 2
+"""
+    machine = read_text(text)
+    assert {each.subject for each in prove(machine).findings if each.code == "bare threshold"} == {"near"}
+    assert not disagreements(machine)
