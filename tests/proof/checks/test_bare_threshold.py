@@ -25,11 +25,11 @@ from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.model import SymbolicModel
 from statecraft.proof.prove import prove
 from statecraft.proof.reachability import Reachability, Undecided
+from tests.proof.against_brute import disagreements
 
 OPERATORS = {
     "<": operator.lt, "<=": operator.le, ">": operator.gt, ">=": operator.ge, "==": operator.eq, "!=": operator.ne,
 }  # fmt: skip
-from tests.proof.against_brute import disagreements
 
 
 def words(lengths: list[int]) -> set[tuple[int, ...]]:
@@ -198,6 +198,7 @@ def test_what_counts_the_time_in_a_mode_does_not_keep_a_level_from_wavering() ->
     text = """machine lamp
 board atmega2560
 tick 10 ms
+command go button, pin 3, on when low
 sensor gap by hand, 0 .. 3
 level near when gap >= 1 clears when gap < 1 and lamp in lit
 counter held 0 .. 3, down each 30 ms in ever
@@ -206,6 +207,7 @@ mode lit
 group ever dark, lit
 rules
   in | when | go to | do
+  dark | near and go | stay | held = 1
   lit | after 40 ms | dark |
   dark | after 10 ms | lit | held = 2
 """
