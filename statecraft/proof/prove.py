@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import math
 import time
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -93,6 +94,9 @@ made to follow everything first."""
 
 SLICE_SECONDS = 8.0
 """How long one question is asked of slices, at most; a part's rows are many questions."""
+
+HASTE_SECONDS = 2.0
+"""How long at first: what takes longer is asked again when everything has been asked once."""
 
 Phase = Literal["soon", "slices", "whole"]
 """The ways of answering, in order: everything that the parts do, if that is soon followed; slices; everything."""
@@ -240,6 +244,7 @@ class _Proof:
         self.unproved: dict[str, None] = {}
         self.verdicts: dict[int, PromiseVerdict] = {}
         self.phase: Phase = "soon"
+        self.haste = False
         self.waiting = 0
         self.partly = False
         self.together: dict[_Key, Reachability] = {}
@@ -264,12 +269,13 @@ class _Proof:
             self.phase = phase
             if self.phase == "whole" and questions:
                 self.together.clear()
-            left_over = []
-            for number, question in enumerate(questions):
-                self.waiting = len(questions) - number
-                if not self.answered(question, self.phase == self.phases[-1]):
-                    left_over.append(question)
-            questions = left_over
+            for haste in (True, False) if phase == "slices" else (False,):
+                self.haste, left_over = haste, []
+                for number, question in enumerate(questions):
+                    self.waiting = len(questions) - number
+                    if not self.answered(question, self.phase == self.phases[-1] and not self.haste):
+                        left_over.append(question)
+                questions = left_over
         for part in machine.parts:
             if any(part.name == name for name in self.rows_open):
                 self.found += plain_faults(part)
@@ -376,7 +382,7 @@ class _Proof:
         try:
             now()
             if self.phase == "slices":
-                with within(question.seconds):
+                with within(min(question.seconds, HASTE_SECONDS) if self.haste else question.seconds):
                     for finding in find():
                         found.append(self.checked(finding))
             else:
@@ -977,12 +983,12 @@ def _changes_always(modes: Sequence[tuple[str, ...]], places: Sequence[int]) -> 
 
 
 def _turns_matter(machine: Machine, part: str, played: Run, tail: Sequence[Hold]) -> bool:
-    """Whether, on the last ticks of ``played``, all of its ``tail`` among them, some tick would have led ``part`` to
-    another mode with the inputs of the other turn."""
+    """Whether, on the last ticks of ``played``, its ``tail`` among them for each mode of a round, some tick would have
+    led ``part`` to another mode with the inputs of the other turn."""
     simulation = begun(machine, played)
     step, at = player(machine, simulation), simulation.layout.index["mode", part]
     first, second = list(dict.fromkeys(stretch.inputs for stretch in tail))[:2]
-    last = max(4, len(tail))
+    last = len(tail) * math.ceil(RUN_UP / len(tail))
     for _ in held_states(machine, replace(played, stretches=played.stretches[:-last]), simulation):
         pass
     for stretch in played.stretches[-last:]:

@@ -23,7 +23,7 @@ from statecraft.proof.checks.bare_threshold import (
 from statecraft.proof.checks.constant_inputs import sayings
 from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.model import SymbolicModel
-from statecraft.proof.prove import prove
+from statecraft.proof.prove import DOES_NOT_REPLAY, keeps_on, prove
 from statecraft.proof.reachability import Reachability, Undecided
 from tests.proof.against_brute import disagreements
 
@@ -213,4 +213,28 @@ rules
 """
     machine = read_text(text)
     assert {each.subject for each in prove(machine).findings if each.code == "bare threshold"} == {"near"}
+    assert not disagreements(machine)
+
+
+def test_turns_that_matter_in_one_mode_of_a_round_matter() -> None:
+    """The level stays on as long as one reading in five lies above; which of three modes that comes in takes turns."""
+    text = """machine siren
+board atmega2560
+tick 10 ms
+sensor gap by hand, 0 .. 5, noise 1
+relay horn pin 52
+level near when gap > 1 for 10 ms clears when gap <= 1 for 40 ms, on if in doubt
+mode quiet stop
+mode loud horn on
+mode louder horn on, tolerates gap fault
+rules
+  in | when | go to
+  quiet | near | loud
+  loud | near | louder
+  louder | after 10 ms | quiet
+"""
+    machine = read_text(text)
+    found = [each for each in prove(machine).findings if each.code == "bare threshold" and each.mode is not None]
+    assert found and all(each.run is not None and keeps_on(machine, each, each.run) for each in found)
+    assert not any(each.message.endswith(DOES_NOT_REPLAY) for each in found)
     assert not disagreements(machine)
