@@ -221,17 +221,22 @@ def test_turns_that_matter_in_one_mode_of_a_round_matter() -> None:
     text = """machine siren
 board atmega2560
 tick 10 ms
+link op serial1, 9600 baud, plain, silent after 20 ms
+command beat "k" from op
 sensor gap by hand, 0 .. 5, noise 1
 relay horn pin 52
+buzzer whistle pin 51, 2 kHz
 level near when gap > 1 for 10 ms clears when gap <= 1 for 40 ms, on if in doubt
+counter held -3 .. -1, up each 20 ms in any, down each 10 ms in any
 mode quiet stop
 mode loud horn on
-mode louder horn on, tolerates gap fault
+mode louder whistle on, tolerates gap fault
 rules
-  in | when | go to
-  quiet | near | loud
-  loud | near | louder
-  louder | after 10 ms | quiet
+  in | when | go to | do
+  quiet | near | loud | held = -3
+  any | op silent and op silent turns on | quiet |
+  loud | near | louder |
+  louder | after 10 ms | quiet | held = -3
 """
     machine = read_text(text)
     found = [each for each in prove(machine).findings if each.code == "bare threshold" and each.mode is not None]
