@@ -95,9 +95,6 @@ made to follow everything first."""
 SLICE_SECONDS = 8.0
 """How long one question is asked of slices, at most; a part's rows are many questions."""
 
-HASTE_SECONDS = 2.0
-"""How long at first: what takes longer is asked again when everything has been asked once."""
-
 Phase = Literal["soon", "slices", "whole"]
 """The ways of answering, in order: everything that the parts do, if that is soon followed; slices; everything."""
 
@@ -244,7 +241,6 @@ class _Proof:
         self.unproved: dict[str, None] = {}
         self.verdicts: dict[int, PromiseVerdict] = {}
         self.phase: Phase = "soon"
-        self.haste = False
         self.waiting = 0
         self.partly = False
         self.together: dict[_Key, Reachability] = {}
@@ -269,13 +265,12 @@ class _Proof:
             self.phase = phase
             if self.phase == "whole" and questions:
                 self.together.clear()
-            for haste in (True, False) if phase == "slices" else (False,):
-                self.haste, left_over = haste, []
-                for number, question in enumerate(questions):
-                    self.waiting = len(questions) - number
-                    if not self.answered(question, self.phase == self.phases[-1] and not self.haste):
-                        left_over.append(question)
-                questions = left_over
+            left_over = []
+            for number, question in enumerate(questions):
+                self.waiting = len(questions) - number
+                if not self.answered(question, self.phase == self.phases[-1]):
+                    left_over.append(question)
+            questions = left_over
         for part in machine.parts:
             if any(part.name == name for name in self.rows_open):
                 self.found += plain_faults(part)
@@ -382,7 +377,7 @@ class _Proof:
         try:
             now()
             if self.phase == "slices":
-                with within(min(question.seconds, HASTE_SECONDS) if self.haste else question.seconds):
+                with within(question.seconds):
                     for finding in find():
                         found.append(self.checked(finding))
             else:
