@@ -7,6 +7,7 @@ Whatever is reachable, the row has no turn of its own. It remains to be told whe
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Iterator, Sequence
 
 from statecraft.findings import Finding, RowRef
@@ -14,8 +15,20 @@ from statecraft.machine import Atom, Machine, Part, Row, Taken
 from statecraft.proof.engine.conditions import Ranges, ranges_of, satisfy
 from statecraft.semantics import tick_of
 from statecraft.semantics.decisions import Decision
-from statecraft.semantics.guards import FALSE, TRUE, Guard, Known, Reached, Test, all_of, negation, replaced, tests
-from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock
+from statecraft.semantics.guards import (
+    FALSE,
+    TRUE,
+    Guard,
+    Known,
+    Reached,
+    Test,
+    all_of,
+    any_of,
+    negation,
+    replaced,
+    tests,
+)
+from statecraft.semantics.keys import AbsenceClock, ClockKey, GroupClock, ModeClock, SilenceClock
 
 
 def held_back_only(machine: Machine, part: Part, decides: Callable[[Row], bool]) -> Iterator[Finding]:
@@ -64,6 +77,7 @@ def _has_turns(
 ) -> bool:
     """Whether ``guard`` can be met in ``mode`` without any of those ``above`` it, by conditions alone."""
     alone = all_of([guard, *map(negation, above)])
+    alone = all_of([alone, *_lasting(machine, part, mode, alone)])
     others = {test for each in above for test in tests(each)} - set(tests(guard))
     beside: dict[Atom | Test, bool] = dict.fromkeys(others, False)
     return any(
@@ -71,6 +85,28 @@ def _has_turns(
         satisfy(way, ranges, beside) is not None or satisfy(way, ranges) is not None
         for way in _on_ticks(machine, part, mode, alone)
     )
+
+
+def _lasting(machine: Machine, part: Part, mode: str, guard: Guard) -> Iterator[Guard]:
+    """What the times that ``guard`` asks for in ``mode`` have to do with each other: what has lasted for long has
+    lasted for less; a group has for as long as a mode of it, and no longer where it has no other, that nothing begins
+    anew; of a link that is silent each command is absent."""
+    made_anew = any(m.enters and m.target.name == mode for m in tick_of(machine).part[part.name].in_mode[mode])
+
+    def lasts_as_long(clock: ClockKey, other: ClockKey) -> bool:
+        match clock, other:
+            case ModeClock(of), GroupClock(group_of, group):
+                return of == group_of == part.name and group in part.mode[mode].groups
+            case GroupClock(group_of, group), ModeClock(of):
+                return of == group_of == part.name and part.group[group].modes == (mode,) and not made_anew
+            case SilenceClock(link), AbsenceClock(command):
+                return machine.command(command).link == link
+        return clock == other
+
+    asked = list(dict.fromkeys(test for test in tests(guard) if isinstance(test, Reached)))
+    for one, other in itertools.permutations(asked, 2):
+        if one.ticks >= other.ticks and lasts_as_long(one.clock, other.clock):
+            yield any_of([negation(one), other])
 
 
 def _on_ticks(machine: Machine, part: Part, mode: str, guard: Guard) -> Iterator[Guard]:

@@ -7,6 +7,7 @@ import pytest
 from statecraft.language import read_text
 from statecraft.proof.checks.held_back_only import candidates
 from statecraft.proof.prove import prove
+from tests.proof.against_brute import disagreements
 
 CART = """
 machine  cart
@@ -156,3 +157,44 @@ def test_what_begins_anew_is_held_back_too() -> None:
     report = prove(read_text(AGAIN))
     (found,) = [each for each in report.findings if each.code == "held back only"]
     assert found.row is not None and found.row.number == 4 and [row.number for row in found.by] == [3]
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "group", "found"),
+    [
+        ("after 20 ms", "after 30 ms", "kept resting", True),
+        ("after 20 ms in kept", "after 30 ms", "kept resting", True),
+        ("after 20 ms", "after 30 ms in kept", "kept resting", True),
+        ("after 20 ms", "after 30 ms in kept", "kept resting, rinsing", False),
+        ("after 30 ms", "after 20 ms", "kept resting", False),
+        ("brush absent 20 ms", "op silent", "kept resting", True),
+    ],
+)
+def test_what_has_lasted_for_long_has_lasted_for_less(one: str, other: str, group: str, found: bool) -> None:
+    """So the row below gets its turn only where the one above is held back, if that asks for less."""
+    text = f"""machine washer
+board atmega2560
+tick 10 ms
+link op serial1, 9600 baud, checked, silent after 30 ms
+command brush "b" from op
+command halt button, pin 2, on when high
+switch lid pin 3, on when high
+relay jet pin 5
+mode resting stop
+mode washing jet on
+mode rinsing
+group {group}
+failsafes
+  in | when | go to
+  washing | halt within 10 ms | resting
+rules
+  in | when | go to | do
+  resting | {one} | washing |
+  resting | {other} | stay |
+  resting | lid | rinsing |
+  washing | after 50 ms or brush | resting |
+  rinsing | not lid | resting |
+"""
+    machine = read_text(text)
+    assert bool([each for each in prove(machine).findings if each.code == "held back only"]) is found
+    assert not disagreements(machine)
