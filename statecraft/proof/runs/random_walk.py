@@ -440,6 +440,7 @@ class Play:
                 every = isinstance(guard, AllOf) == wanted
                 return (all_of if every else any_of)([self._wished(each, wanted) for each in parts])
             case LevelOn(name):
+                look()  # levels that read levels may come to very much
                 latch = self._table.latch[name]
                 return self._wished(latch.set if wanted else latch.clear, True)
             case Compare() if counters_asked([guard]) or any(term.kind == "output" for term in terms_of(guard)):

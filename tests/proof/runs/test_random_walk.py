@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import time
 from collections import Counter
 
 import pytest
 
 from statecraft.language import read_text
-from statecraft.machine import Machine, SwitchOn, Term
+from statecraft.machine import LevelOn, Machine, SwitchOn, Term
 from statecraft.proof.engine.limits import OutOfTime, proving
 from statecraft.proof.kept_dials import kept
 from statecraft.proof.runs.plans import wait
 from statecraft.proof.runs.random_walk import KEPT, MOST_ROUNDS, ChosenInputs, Play, RowPlace
 from statecraft.simulation import Simulation, State
 from tests.benchmarks.large_machines import parts
+from tests.proof.hostile_machines import levels_in_chains
 from tests.samples import sample
 
 LAMPS = """
@@ -388,3 +390,9 @@ def test_rows_that_wait_for_pulses_are_seen() -> None:
     play = Play(machine)
     play.seek(*everything(machine), 20_000)
     assert play.rows == {(0, 0), (0, 1), (0, 2), (0, 3)}
+
+
+def test_what_is_wished_of_levels_that_read_levels_ends_in_time() -> None:
+    play = Play(read_text(levels_in_chains()))
+    with proving(0.3, None, time.process_time), pytest.raises(OutOfTime):
+        play._wished(LevelOn("l39"), True)
