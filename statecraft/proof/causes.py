@@ -2,13 +2,27 @@
 
 from __future__ import annotations
 
+import operator
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Container, Iterable, Sequence
 from dataclasses import replace
 
 from statecraft.findings import Finding, RowRef
 from statecraft.folding import listed
-from statecraft.machine import InMode, Machine, ModeRef, Part
+from statecraft.machine import (
+    Atom,
+    Change,
+    Compare,
+    Counter,
+    Fault,
+    InMode,
+    Machine,
+    ModeRef,
+    Op,
+    Part,
+    Row,
+)
+from statecraft.proof.engine.conditions import consistent, ranges_of, terms_of
 from statecraft.semantics import AllOf, AnyOf, Guard, Known, Negation, tick_of
 
 _GRAVITY = ("error", "warning", "note")
@@ -30,9 +44,10 @@ _BY_MODE = frozenset(
 
 def told_once(machine: Machine, findings: Iterable[Finding]) -> list[Finding]:
     """``findings``, those with one cause as one, with the shortest run; the gravest first, each a sentence."""
-    found = list(findings)
+    found = _merged(findings, _one_row_at_its_line(machine), _of_its_modes(machine))
+    found = _never_in_range(machine, found)
     for part in machine.parts:
-        found = _never_entered(part, found)
+        found = _never_entered(machine, part, found)
     for part in machine.parts:
         found = _never_begun(machine, part, found)
     found = _merged(found, _one_mode_of_several, _of_modes)
@@ -68,7 +83,7 @@ def sentence(text: str, names: frozenset[str]) -> str:
 Key = Callable[[Finding], object]
 
 
-def _merged(findings: list[Finding], key: Key, together: Callable[[list[Finding]], Finding]) -> list[Finding]:
+def _merged(findings: Iterable[Finding], key: Key, together: Callable[[list[Finding]], Finding]) -> list[Finding]:
     """``findings``, those of one ``key`` (None: of none) ``together`` where the first of them stood."""
     kinds: dict[object, list[Finding]] = {}
     for number, finding in enumerate(findings):
@@ -192,16 +207,148 @@ def _of_things(findings: list[Finding]) -> Finding:
     return made
 
 
+# ------------------------------------------------------------------------------------------------------- never decides
+
+
+def _one_row_at_its_line(machine: Machine) -> Key:
+    """A line that makes several rows, as a step that comes again does: none of them ever decides, for the same."""
+
+    def key(finding: Finding) -> object:
+        if finding.code != "unreachable" or finding.row is None:
+            return None
+        row = machine.part(finding.row.part).rows[finding.row.number]
+        return row.place, row.when_text, finding.by, len(row.modes) == 1
+
+    return key
+
+
+def _of_its_modes(machine: Machine) -> Callable[[list[Finding]], Finding]:
+    def together(findings: list[Finding]) -> Finding:
+        first, *others = findings
+        refs = [each.row for each in findings if each.row is not None]
+        modes = [machine.part(ref.part).rows[ref.number].modes[0] for ref in refs]
+        return replace(
+            first,
+            message=_with(first.message, modes[0], listed(modes, "or")),
+            rows=tuple(each.row for each in others if each.row is not None),
+        )
+
+    return together
+
+
+def _never_in_range(machine: Machine, findings: list[Finding]) -> list[Finding]:
+    """``findings``, a row that never decides told with the comparison that it asks for and that is always false."""
+    made, ranges = list(findings), ranges_of(machine)
+    for finding in findings:
+        if finding.code != "unreachable" or finding.row is None or finding.by or finding.accepted:
+            continue
+        if finding.gravity == "note":
+            continue
+        row = machine.part(finding.row.part).rows[finding.row.number]
+        never = {
+            atom.left.name
+            for atom in _asked_always(machine, row)
+            if isinstance(atom, Compare) and consistent([*_valid(atom), (atom, True)], ranges) is None
+        }
+        false = [f for f in made if f.code == "out of range" and f.row == finding.row and f.subject in never]
+        if false and not any(each.accepted for each in false):
+            why = " ".join(each.message for each in false)
+            told = replace(finding, message=f"this row never decides: {why}", hint=false[0].hint)
+            made = [told if each is finding else each for each in made if each not in false]
+    return made
+
+
+def _valid(atom: Compare) -> list[tuple[Atom, bool]]:
+    """That the sensors which ``atom`` reads are not in fault."""
+    return [(Fault(term.name), False) for term in terms_of(atom) if term.kind == "sensor"]
+
+
+def _asked_always(machine: Machine, row: Row) -> frozenset[Guard]:
+    """What has to be true for ``row`` to decide, in whichever of its modes."""
+    guards = tick_of(machine).part[row.part].guards[row.number]
+    asked = [frozenset(guard.of if isinstance(guard, AllOf) else [guard]) for guard in guards]
+    return frozenset.intersection(*asked) if asked else frozenset()
+
+
+def _never_counted(machine: Machine, part: Part, never: Container[int]) -> dict[int, tuple[int, Counter]]:
+    """Of the rows ``never`` that never decide, those that ask of a counter what it never comes to since every row that
+    would bring it from its start is one of them, too: each with the first of these, and the counter.
+
+    Sure: what no row, pulse or clock brings from its start stays there, and there the comparison is false.
+    """
+    found: dict[int, tuple[int, Counter]] = {}
+    for row in part.rows if len(part.counters) else ():
+        for atom in _asked_always(machine, row) if row.number in never else ():
+            counter = _counter_of(part, atom)
+            if counter is None:
+                continue
+            movers = [each.number for each in part.rows if any(_moves(change, counter) for change in each.changes)]
+            if movers and all(number in never and number != row.number for number in movers):
+                found.setdefault(row.number, (movers[0], counter))
+    begun: dict[int, tuple[int, Counter]] = {}
+    for number, (cause, counter) in found.items():
+        seen = {number}
+        while cause in found and cause not in seen:
+            seen.add(cause)
+            cause = found[cause][0]
+        if cause not in seen:
+            begun[number] = cause, counter
+    return begun
+
+
+def _counter_of(part: Part, atom: Guard) -> Counter | None:
+    """The counter that ``atom`` compares with a number, if that is false of its start and nothing but rows moves it."""
+    if not isinstance(atom, Compare) or atom.right is not None or atom.left.kind != "counter":
+        return None
+    counter = next((each for each in part.counters if each.name == atom.left.name), None)
+    if counter is None or counter.counts or counter.outside or counter.steps_of or counter.stored:
+        return None
+    return None if _OPS[atom.op](counter.start, atom.offset) else counter
+
+
+_OPS: dict[Op, Callable[[int, int], bool]] = {
+    "<": operator.lt, "<=": operator.le, ">": operator.gt, ">=": operator.ge, "==": operator.eq, "!=": operator.ne,
+}  # fmt: skip
+
+
+def _moves(change: Change, counter: Counter) -> bool:
+    return change.counter == counter.name and not (change.how == "set" and change.amount == counter.start)
+
+
+def _with_uncounted(cause: Finding, effect: Finding, line: int, counter: Counter) -> Finding:
+    """``cause``, with the row on ``line`` that never decides since ``counter`` is counted nowhere else."""
+    message = f"{cause.message.removesuffix('.')}. So {counter.name} stays {counter.start}, and the row on line {line} "
+    return replace(
+        cause,
+        message=f"{message}never decides.",
+        rows=tuple(dict.fromkeys([*cause.rows, *([effect.row] if effect.row else []), *effect.rows])),
+        gravity=min(cause.severity, effect.severity, key=_GRAVITY.index),
+    )
+
+
 # ------------------------------------------------------------------------------------------------------- never entered
 
 
-def _never_entered(part: Part, findings: list[Finding]) -> list[Finding]:
+def _never_entered(machine: Machine, part: Part, findings: list[Finding]) -> list[Finding]:
     """``findings``, with what comes of it told where it begins: modes that are never entered because a row never
     decides or another mode is never entered, a mode that is never left for that, and rows that wait for it.
     """
     of_mode = {f.mode.mode: f for f in findings if _is(f, part, "unreachable") and f.mode is not None}
-    of_row = {f.row.number: f for f in findings if _is(f, part, "unreachable", "shadowed") and f.row is not None}
-    if not of_mode or any(f.accepted for f in (*of_mode.values(), *of_row.values())):
+    of_row = {
+        ref.number: f
+        for f in findings
+        if _is(f, part, "unreachable", "shadowed") and f.row is not None
+        for ref in (f.row, *f.rows)
+    }
+    if any(f.accepted for f in (*of_mode.values(), *of_row.values())):
+        return findings
+    for number, (first_row, counter) in _never_counted(machine, part, of_row).items():
+        cause, effect = of_row[first_row], of_row[number]
+        if cause is not effect:
+            made = _with_uncounted(cause, effect, part.rows[number].place.line, counter)
+            findings = [made if f is cause else f for f in findings if f is not effect]
+            of_row = {n: made if f is cause or f is effect else f for n, f in of_row.items()}
+    if not of_mode:
         return findings
     roots: dict[int, tuple[Finding, list[ModeRef], list[Finding]]] = {}
     root_of: dict[str, Finding] = {}

@@ -91,13 +91,15 @@ def judge(machine: Machine, seconds: float = PATIENCE) -> Judgement:
     """
     from statecraft.boards.chosen import board_of
     from statecraft.firmware.plan import wiring_findings
+    from statecraft.proof.excluded import with_excluding
     from statecraft.proof.mends import with_mends
     from statecraft.proof.prove import prove
 
     ends = time.monotonic() + seconds
     wiring = wiring_findings(machine, board_of(machine))
     report = prove(machine, seconds)
-    found = told_once(machine, accepted(machine, [*report.findings, *wiring]))
+    told = with_excluding(machine, accepted(machine, [*report.findings, *wiring]), ends - time.monotonic())
+    found = told_once(machine, told)
     return Judgement(machine, tuple(with_mends(machine, found, report, ends - time.monotonic())), report)
 
 

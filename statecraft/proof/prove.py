@@ -166,7 +166,7 @@ def prove(
     gc.disable()  # millions of small tuples are kept to the end, and none of them in a ring
     try:
         with proving(seconds, memory_mb, clock):
-            report = _Proof(kept(seen(_without_steps_at_rest(machine))), machine, phases).report()
+            report = _Proof(as_proved(machine), machine, phases).report()
             judged = zip(report.verdicts, machine.promises, strict=True)
             verdicts = tuple(replace(verdict, promise=promise) for verdict, promise in judged)
             return replace(report, machine=machine, verdicts=verdicts)
@@ -885,6 +885,11 @@ class _Proof:
                 raise Undecided
             return replace(finding, message=finding.message.removesuffix(DOES_NOT_REPLAY) + DOES_NOT_REPLAY)
         return replace(finding, run=run)
+
+
+def as_proved(machine: Machine) -> Machine:
+    """``machine`` as questions about it are asked: its rows stay where they are."""
+    return kept(seen(_without_steps_at_rest(machine)))
 
 
 def _without_steps_at_rest(machine: Machine) -> Machine:

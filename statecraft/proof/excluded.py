@@ -1,0 +1,159 @@
+"""The rows that exclude another: what never decides, and would without them."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
+from typing import NamedTuple
+
+from statecraft.findings import Finding, RowRef
+from statecraft.folding import listed
+from statecraft.machine import Change, InMode, Machine, Part, Row
+from statecraft.proof.engine.limits import OutOfTime, proving, within
+from statecraft.proof.prove import as_proved
+from statecraft.proof.reachability import Undecided
+from statecraft.proof.row_use import RowUse
+from statecraft.proof.runs.counterexamples import Lost
+from statecraft.proof.slices import Slices
+from statecraft.semantics import Reached, tick_of
+from statecraft.semantics.cone import counters_asked, needs_command, tests_read
+from statecraft.semantics.keys import GroupClock, ModeClock
+
+SECONDS, SHARE = 5.0, 0.5
+"""How long what excludes rows is sought in all, and which share of the time that is left at most."""
+
+A_TRY = 1.0
+"""How long it is looked whether a row decides without another."""
+
+MOST_MODES = 4
+"""Of how many modes it is sought what keeps a row from deciding there."""
+
+
+class Without(NamedTuple):
+    """Something that is taken out of the machine, to see whether a row then decides: ``row``, or a ``change`` of it."""
+
+    row: Row
+    change: Change | None = None
+
+
+def with_excluding(machine: Machine, findings: Iterable[Finding], seconds: float) -> list[Finding]:
+    """``findings``, those about a row whose condition never holds with the rows that exclude it, as far as they are
+    found in ``seconds``: without each of them the row decides, which has been seen.
+
+    Sure: that a row decides without another is a run of the simulation. What is not found so is not named.
+    """
+    ends = time.monotonic() + min(SECONDS, seconds * SHARE)
+    found = list(findings)
+    never = {mode for each in found if each.code == "unreachable" and each.row is None for mode in each.modes}
+    grave = ("error", "warning", "note")
+    for at in sorted(range(len(found)), key=lambda at: grave.index(found[at].severity)):
+        each = found[at]
+        rest = ends - time.monotonic()
+        if each.code != "unreachable" or each.row is None or each.by or each.accepted or rest <= 0:
+            continue
+        part = machine.part(each.row.part)
+        row = part.rows[each.row.number]
+        modes = [name for name in row.modes if all((part.name, name) != mode for mode in never)]
+        by: dict[Without, None] = {}
+        with proving(rest):
+            for mode in modes[:MOST_MODES]:
+                by |= dict.fromkeys(_excluding(machine, part, row, mode))
+        found[at] = _named(each, list(by))
+    return found
+
+
+def _named(finding: Finding, by: Sequence[Without]) -> Finding:
+    """``finding`` with what excludes its row."""
+    if not by:
+        return finding
+    said: dict[str, str] = {}
+    for each in by:
+        what = f"the {'failsafe' if each.row.failsafe else 'row'} on line {each.row.place.line}"
+        if each.change is not None:
+            said[f"'{each.change.counter} = {each.change.amount}' in {what}"] = what
+        else:
+            said[f"{what} ('{' '.join(each.row.when_text.split())}')"] = what
+    hint = finding.hint
+    if finding.gravity != "note":
+        others = listed(list(dict.fromkeys(said.values())), "or")
+        hint = f"change {others}, or this one, so that this one can decide; or remove this one."
+    return replace(
+        finding,
+        message=f"{finding.message.removesuffix('.')}; without {listed(list(said))} it would.",
+        hint=hint,
+        by=tuple(dict.fromkeys(RowRef(each.row.part, each.row.number) for each in by)),
+    )
+
+
+def _excluding(machine: Machine, part: Part, row: Row, mode: str) -> list[Without]:
+    """What keeps ``row`` from deciding in ``mode``: one thing, if it does without that alone; else several, if it does
+    without all of them, and not without fewer."""
+    every = list(_candidates(machine, part, row, mode))
+    try:
+        for each in every:
+            if _decides(without(machine, [each]), row, mode):
+                return [each]
+        if len(every) < 2 or not _decides(without(machine, every), row, mode):
+            return []
+        for each in every:
+            fewer = [other for other in every if other is not each]
+            if _decides(without(machine, fewer), row, mode):
+                every = fewer
+    except OutOfTime:
+        return []
+    return every
+
+
+def _candidates(machine: Machine, part: Part, row: Row, mode: str) -> Iterator[Without]:
+    """What may keep ``row`` from deciding in ``mode``, likely things first: what sets a counter that it asks about;
+    rows that lead out of the mode, or out of modes that it asks to be in; those on a time before others."""
+    tick = tick_of(machine)
+    own = [made.guard for made in tick.part[part.name].in_mode[mode] if made.row.number == row.number]
+    asked = list(tests_read(tick, own))
+    counters = counters_asked(asked)
+    for other in part.rows:
+        for change in other.changes:
+            if change.how == "set" and change.counter in counters:
+                yield Without(other, change)
+    places = {(part.name, mode)} | {(t.part, m) for t in asked if isinstance(t, InMode) for m in t.modes}
+    leaving: set[tuple[bool, str, int]] = set()
+    for name, there in places:
+        for made in tick.part[name].in_mode.get(there, ()):
+            if (name, made.row.number) == (part.name, row.number) or needs_command(made.guard):
+                continue
+            if made.enters or made.target.name != there:
+                tests = tests_read(tick, [made.guard])
+                timed = any(isinstance(t, Reached) and isinstance(t.clock, ModeClock | GroupClock) for t in tests)
+                leaving.add((not timed, name, made.row.number))
+    for _, name, number in sorted(leaving):
+        yield Without(machine.part(name).rows[number])
+
+
+def without(machine: Machine, taken_out: Iterable[Without]) -> Machine:
+    """``machine`` without some things; its rows keep their numbers."""
+    rows = {part.name: list(part.rows) for part in machine.parts}
+    for row, change in taken_out:
+        old = rows[row.part][row.number]
+        left = () if change is None else old.modes
+        rows[row.part][row.number] = replace(old, modes=left, changes=tuple(c for c in old.changes if c != change))
+    parts = tuple(replace(part, rows=tuple(rows[part.name])) for part in machine.parts)
+    return replace(machine, parts=parts, promises=(), trials=())
+
+
+def _decides(machine: Machine, row: Row, mode: str) -> bool:
+    """Whether ``row`` is seen to decide in ``mode``.
+
+    Raises:
+        OutOfTime: the time is up.
+    """
+    made = as_proved(machine)
+    part = made.part(row.part)
+    place = [each.name for each in part.modes].index(mode)
+    use = RowUse(made, Slices(made))
+    try:
+        with within(A_TRY):
+            use.seek({(made.parts.index(part), row.number)})
+            return use.decides(part, (row.number, place), share=1.0) is True
+    except (OutOfTime, Undecided, Lost):
+        return False

@@ -1,0 +1,157 @@
+"""The rows that exclude another are named, the cause before what comes of it."""
+
+from __future__ import annotations
+
+from statecraft.findings import Finding
+from statecraft.language import read_text
+from statecraft.proof.judgement import judge
+
+VENT = """machine greenhouse_vent
+board atmega328p
+tick 10 ms
+command halt button, pin 2, on when low, settle 20 ms, urgent
+command air button, pin 3, on when low, settle 20 ms
+switch open_end pin 4, on when low, settle 20 ms
+switch shut_end pin 5, on when low, settle 20 ms
+relay opener pin 8
+relay closer pin 9
+counter rounds 0 .. 20
+mode shut stop
+mode wide stop
+mode halted stop
+mode done stop
+mode opening opener on
+mode shutting closer on
+group moving opening, shutting
+failsafes
+in      | when                   | go to
+any     | halt                   | halted
+moving  | after 30 s in moving   | halted
+rules
+in      | when                   | go to    | do
+shut    | rounds >= 12           | done     |
+shut    | air and not open_end   | opening  |
+opening | open_end               | wide     |
+opening | after LIMIT            | wide     | STEP
+wide    | air and not shut_end   | shutting |
+shutting | shut_end              | shut     |
+done, halted | air               | shut     | rounds = 0
+"""
+
+
+def found(text: str) -> list[Finding]:
+    return [each for each in judge(read_text(text)).findings if each.code == "unreachable"]
+
+
+def test_what_ends_a_mode_sooner_is_the_cause_and_what_is_not_counted_comes_of_it() -> None:
+    """The failsafe's 30 s come before the row's 40 s, so that no round is counted, and never twelve."""
+    text = VENT.replace("LIMIT", "40 s").replace("STEP", "rounds + 1")
+    (one,) = found(text)
+    (part,) = read_text(text).parts
+    assert one.row is not None and part.rows[one.row.number].when_text.strip() == "after 40 s"
+    (by,) = one.by
+    limit, waits = part.rows[by.number], part.rows[2]
+    assert limit.when_text.strip() == "after 30 s in moving"
+    assert one.message == (
+        "This row never decides: 'after 40 s' holds in no situation that the machine can reach in opening; without "
+        f"the failsafe on line {limit.place.line} ('after 30 s in moving') it would. So rounds stays 0, and the row on "
+        f"line {waits.place.line} never decides. So done is never entered."
+    )
+    assert one.severity == "error"
+    assert f"line {limit.place.line}" in one.hint and "remove this one" in one.hint
+
+
+def test_a_row_that_sets_a_counter_back_is_named() -> None:
+    text = VENT.replace("LIMIT", "20 s").replace("STEP", "rounds + 1")
+    text = text.replace("| shut     |\n", "| shut     | rounds = 0\n")
+    (one,) = found(text)
+    (part,) = read_text(text).parts
+    back = part.rows[one.by[0].number]
+    assert back.do_text.strip() == "rounds = 0" and back.modes == ("shutting",)
+    assert f"without 'rounds = 0' in the row on line {back.place.line} it would" in one.message
+
+
+def test_what_ends_the_mode_that_a_level_waits_in_is_named() -> None:
+    level = "level stiff when greenhouse_vent in opening for 8 s clears when not greenhouse_vent in opening"
+    text = VENT.replace("LIMIT", "5 s").replace("STEP", "").replace("rounds = 0", "")
+    text = text.replace("shut    | rounds >= 12", "opening | stiff").replace("counter rounds 0 .. 20", level)
+    (one,) = found(text)
+    (part,) = read_text(text).parts
+    assert [part.rows[each.number].when_text.strip() for each in one.by] == ["after 5 s"]
+
+
+def test_where_several_rows_exclude_one_in_their_modes_all_are_named() -> None:
+    text = """machine feed_pusher
+board atmega328p
+tick 10 ms
+link yard serial0, 9600 baud, checked, silent after 400 ms
+command halt "halt", urgent
+command ahead "a", held
+command back "b", held
+relay drive pin 8
+relay astern pin 9
+mode parked stop
+mode pushing drive on
+mode backing astern on
+failsafes
+in      | when                   | go to
+any     | halt                   | parked
+pushing, backing | yard silent   | parked
+rules
+in      | when                   | go to
+parked  | ahead                  | pushing
+parked  | back                   | backing
+pushing | ahead absent 300 ms    | parked
+backing | back absent 300 ms     | parked
+"""
+    (one,) = found(text)
+    (part,) = read_text(text).parts
+    assert one.severity == "note"
+    assert [part.rows[each.number].modes for each in one.by] == [("pushing",), ("backing",)]
+
+
+def test_a_condition_that_contradicts_itself_is_excluded_by_no_row() -> None:
+    text = VENT.replace("LIMIT", "5 s").replace("STEP", "").replace("rounds >= 12 ", "open_end and not open_end ")
+    (one,) = found(text.replace("counter rounds 0 .. 20\n", "").replace("rounds = 0", ""))
+    assert one.by == () and "without" not in one.message
+
+
+def test_a_comparison_out_of_range_is_told_with_the_row_that_asks_it() -> None:
+    text = VENT.replace("LIMIT", "20 s").replace("STEP", "rounds + 1").replace("rounds >= 12", "rounds > 20 ")
+    judged = judge(read_text(text)).findings
+    (one,) = (each for each in judged if each.code in ("unreachable", "out of range"))
+    assert one.message == (
+        "This row never decides: 'rounds > 20' is always false: rounds goes from 0 to 20. So done is never entered."
+    )
+
+
+def test_a_line_that_makes_several_rows_is_told_once() -> None:
+    text = """machine yard_gate
+board atmega328p
+tick 10 ms
+command halt button, pin 2, on when low, settle 20 ms, urgent
+command go button, pin 3, on when low, settle 20 ms
+switch full pin 4, on when low, settle 20 ms
+relay water pin 8
+relay drain pin 9
+mode ready stop
+mode halted stop
+mode trouble stop
+sequence wash in cycling
+  fill water on until full, at most 9 s else trouble
+  empty drain on for 5 s
+  again fill
+  then ready
+group filling fill, fill_2
+failsafes
+in      | when       | go to
+any     | halt       | halted
+filling | after 6 s  | trouble
+rules
+in      | when       | go to
+ready   | go         | wash
+halted, trouble | go | ready
+"""
+    (one,) = found(text)
+    assert "in fill or fill_2; without the failsafe on line 21 ('after 6 s') it would" in one.message
+    assert len({one.row, *one.rows}) == 2
