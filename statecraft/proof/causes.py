@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable, Container, Iterable, Sequence
 from dataclasses import replace
 
-from statecraft.findings import Finding, RowRef
+from statecraft.findings import Finding, RowRef, Severity
 from statecraft.folding import listed
 from statecraft.machine import (
     Atom,
@@ -503,6 +503,7 @@ def _with_consequences(root: Finding, modes: list[ModeRef], folded: list[Finding
     return replace(
         root,
         message=f"{said}.",
+        hint=_with_modes_removed(root, grave.severity, names),
         also=(*root.also, *modes),
         rows=tuple(
             dict.fromkeys(
@@ -511,3 +512,16 @@ def _with_consequences(root: Finding, modes: list[ModeRef], folded: list[Finding
         ),
         gravity=grave.severity,
     )
+
+
+def _with_modes_removed(root: Finding, gravity: Severity, names: list[str]) -> str:
+    """The hint of ``root``, with what has to become of the modes ``names`` that are never entered for it."""
+    if root.row is None or not names:
+        return root.hint
+    if root.severity == "note" and gravity != "note":  # a failsafe stays where it is, but a mode is in the way
+        them = "them" if len(names) > 1 else "it"
+        return (
+            f"let this failsafe decide, or let it lead to another stop mode and remove {listed(names)}, since nothing "
+            f"enters {them}."
+        )
+    return re.sub(r"remove (this one|it|the row)\.$", rf"remove \1 together with {listed(names)}.", root.hint)

@@ -115,14 +115,22 @@ def accepted(machine: Machine, findings: list[Finding]) -> list[Finding]:
         found.append(finding)
     for each in machine.accepts:
         if each not in used:
+            hint = "remove the line."
             told = f"nothing here is found to be '{each.finding}', so there is nothing to accept."
-            found.append(Finding("unused", each.place, told, "remove the line."))
+            if any(finding.severity == "error" and _named(machine, each, finding) for finding in findings):
+                told, hint = f"this '{each.finding}' is an error, and no error can be accepted.", f"mend it, and {hint}"
+            found.append(Finding("unused", each.place, told, hint))
     return found
 
 
 def _accepts(machine: Machine, accept: Accept, finding: Finding) -> bool:
     """Whether ``accept`` is about ``finding``, and that may be accepted."""
-    if finding.code != accept.finding or finding.severity == "error":
+    return finding.severity != "error" and _named(machine, accept, finding)
+
+
+def _named(machine: Machine, accept: Accept, finding: Finding) -> bool:
+    """Whether ``accept`` names just what ``finding`` is about."""
+    if finding.code != accept.finding:
         return False
     if finding.subject in accept.names:
         return True

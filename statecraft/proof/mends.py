@@ -18,6 +18,7 @@ from statecraft.machine import (
     Condition,
     Fault,
     Group,
+    InMode,
     Level,
     LevelOn,
     Machine,
@@ -35,6 +36,7 @@ from statecraft.machine import (
     SwitchOn,
     Taken,
     Term,
+    atoms,
 )
 from statecraft.proof.causes import led_to, names_of, sentence
 from statecraft.proof.checks.mode_cycles import tremble, wavers
@@ -49,8 +51,8 @@ LEAST_SECONDS, SHARE = 5.0, 2.0
 """How long mends are tried in all: at least so many seconds, and at least that many times what the proof took; never
 longer than there is."""
 
-GIVES_UP_MS = 10_000
-"""The time of a row 'after' that is tried where one is missing."""
+GIVES_UP_MS = 10_000, 60_000
+"""The times of a row 'after' that are tried where one is missing, the first of them as a rule."""
 
 MOST_GROUPS = 3
 """How many groups a mode is put into, to see whether it is missing there."""
@@ -81,6 +83,8 @@ class Mend:
         beside: it is worth naming only where another has worked.
         rival: of those that work, the one that mends most is named, and nothing beside it.
         guess: where it does not work, the finding's own hint still tells more than that none is known.
+        about: what it takes away, where that is not all of the finding.
+        plain: where there is no time to try it, it is named all the same, as what the finding itself asks for.
     """
 
     text: str
@@ -90,6 +94,8 @@ class Mend:
     beside: bool = False
     rival: bool = False
     guess: bool = False
+    plain: bool = False
+    about: Finding | None = None
 
 
 def with_mends(machine: Machine, findings: Iterable[Finding], report: Report, seconds: float) -> list[Finding]:
@@ -124,6 +130,7 @@ def _with_mends(
     """``finding`` with what mends it, and those of ``others`` that the first of these mends, too."""
     good: list[_Worked] = []
     tried = open_ = False
+    plain = ""
     for mend in () if finding.accepted else mends(machine, finding, others):
         if good and good[0].mend.rival and not mend.rival:
             break
@@ -132,8 +139,9 @@ def _with_mends(
         tried = tried or not mend.guess
         rest = ends - time.monotonic()
         again = prove(mend.machine, rest) if rest > 0 else None
-        works = None if again is None else holds_good(report, again, finding)
+        works = None if again is None else holds_good(report, again, mend.about or finding)
         open_ = open_ or works is None
+        plain = plain or (mend.text if mend.plain and works is None else "")
         if works and again is not None:
             worked = _Worked(mend, again, _gone_with(report, again, others))
             if mend.rival:
@@ -149,7 +157,7 @@ def _with_mends(
         text = "; or ".join(each.mend.text for each in good)
         return replace(together, hint=f"{text[0].upper()}{text[1:]}. {said}"), gone
     if open_:
-        return replace(finding, hint=f"{finding.hint.removesuffix('.')} ({NOT_TRIED})."), []
+        return replace(finding, hint=f"{plain or finding.hint.removesuffix('.')} ({NOT_TRIED})."), []
     if tried:
         return replace(finding, hint=f"{NONE_FOUND}; 'check --explain' says how such a thing is usually fixed."), []
     return finding, []
@@ -170,12 +178,15 @@ class _Worked:
 
 
 def _gone_with(report: Report, again: Report, others: Sequence[Finding]) -> list[Finding]:
-    """Those of ``others`` that are not found ``again``."""
+    """Those of ``others`` that the proof found before, and not ``again``."""
+    known = {key for each in report.findings for key in _keys(report.machine, each)}
     left = {key for each in again.findings for key in _keys(again.machine, each)}
     return [
         each
         for each in others
-        if not each.accepted and each.code != "wiring" and left.isdisjoint(_keys(report.machine, each))
+        if not each.accepted
+        and left.isdisjoint(keys := set(_keys(report.machine, each)))
+        and not known.isdisjoint(keys)
     ]
 
 
@@ -521,6 +532,7 @@ def _doubtful_levels(machine: Machine, conditions: Sequence[Condition], sensor: 
 
 
 def _halt_missed(machine: Machine, finding: Finding) -> Iterator[Mend]:
+    yield from _made_urgent(machine)
     yield from _into_group(machine, finding)
     part = _part_of(machine, finding)
     for command in machine.commands:
@@ -529,6 +541,8 @@ def _halt_missed(machine: Machine, finding: Finding) -> Iterator[Mend]:
         yield from _wider_failsafe(machine, finding, [Taken(command.name)])
         if part is not None:
             yield from _plain_halt(machine, part, finding, command.name)
+        if len(machine.parts) > 1:
+            yield from _halt_in_parts(machine, command.name)
         made = machine
         for each in machine.parts:
             every = tuple(mode.name for mode in each.modes)
@@ -537,6 +551,44 @@ def _halt_missed(machine: Machine, finding: Finding) -> Iterator[Mend]:
         target = "start" if len(machine.parts) > 1 else machine.parts[0].start.name
         where = ", before the first part" if len(machine.parts) > 1 else ""
         yield Mend(f"put a failsafe before all others{where}: any | {command.name} | {target}", made)
+
+
+def _made_urgent(machine: Machine) -> Iterator[Mend]:
+    """A command that a failsafe stops on, and nothing else, declared urgent where none that rows take is."""
+    if any(command.urgent and command.name in machine.events() for command in machine.commands):
+        return
+    stops = {
+        row.when.command
+        for part in machine.parts
+        for row in part.failsafes
+        if isinstance(row.when, Taken) and row.move == "go" and part.mode[row.target].stops_at_once
+    }
+    for command in machine.commands:
+        if command.name in stops:
+            commands = (replace(each, urgent=True) if each is command else each for each in machine.commands)
+            yield Mend(
+                f"declare {command.name} urgent",
+                replace(machine, commands=tuple(commands)),
+                enough=True,
+                plain=True,
+            )
+
+
+def _halt_in_parts(machine: Machine, command: str) -> Iterator[Mend]:
+    """A failsafe on ``command`` alone, before its others, in each part of which some moving mode lacks one."""
+    made, said = machine, list[str]()
+    for part in machine.parts:
+        covered = {name for row in part.failsafes if row.when == Taken(command) for name in row.modes}
+        lacking = [mode for mode in part.modes if machine.is_moving(part, mode) and mode.name not in covered]
+        if not lacking:
+            continue
+        names, cell = _in(part, [ModeRef(part.name, mode.name) for mode in lacking])
+        stop = _stop_of(part, lambda row: row.when == Taken(command))
+        row = _new_row(part, names, Taken(command), command, stop.name, True)
+        made = with_row(made, row, sum(each.shared for each in part.failsafes))
+        said.append(f"to part {part.name}, before its others: {cell} | {command} | {stop.name}")
+    if said:
+        yield Mend(f"add a failsafe {'; and one '.join(said)}", made, enough=True)
 
 
 def _plain_halt(machine: Machine, part: Part, finding: Finding, command: str) -> Iterator[Mend]:
@@ -600,26 +652,51 @@ def _never_ends(machine: Machine, finding: Finding) -> Iterator[Mend]:
     if part is None:
         return
     yield from _into_group(machine, finding)
-    yield from _here_too(machine, part, finding)
-    ticks = GIVES_UP_MS // machine.tick_ms
+    held = [row for row in (part.rows[ref.number] for ref in finding.by) if row.failsafe]
+    yield from _here_too(machine, part, finding, held)
     names, cell = _in(part, finding.modes)
-    row = _new_row(part, names, After(ticks), f"after {machine.duration(ticks)}", part.start.name, False)
-    yield Mend(
-        f"end it with a rule 'after', such as: {cell} | after {machine.duration(ticks)} | {part.start.name}",
-        with_row(machine, row, len(part.rows)),
-    )
+    guards = tick_of(machine).part[part.name].guards
+    stops = [row.target for row in part.failsafes if row.move == "go" and not any(map(asks_for, guards[row.number]))]
+    common = max(stops, key=stops.count, default=part.start.name)
+    targets = dict.fromkeys((part.start.name, common))
+    for at, (ms, target) in enumerate((ms, target) for ms in GIVES_UP_MS for target in targets):
+        ticks = ms // machine.tick_ms
+        row = _new_row(part, names, After(ticks), f"after {machine.duration(ticks)}", target, False)
+        yield Mend(
+            f"end it with a rule 'after', such as: {cell} | after {machine.duration(ticks)} | {target}",
+            with_row(machine, row, len(part.rows)),
+            spare=at > 0,
+        )
     yield Mend(
         f"if it is meant, declare that {_each(names, 'is', 'are')} endless",
         with_modes(machine, finding.modes, endless=True),
+        beside=bool(held),
     )
 
 
-def _here_too(machine: Machine, part: Part, finding: Finding) -> Iterator[Mend]:
-    """A failsafe that holds back what would end the mode applies there, too."""
+def _here_too(machine: Machine, part: Part, finding: Finding, held: Sequence[Row]) -> Iterator[Mend]:
+    """The failsafes that hold back what would end the mode apply there, too: each alone, all of them, and all of them
+    in a group of moving modes around it, for what leads there may be held back likewise."""
     names, _ = _in(part, finding.modes)
-    for row in (part.rows[ref.number] for ref in finding.by):
-        if row.failsafe and not set(names) <= set(row.modes):
-            yield _applies_too(machine, part, row, names)
+    lacking = [row for row in held if not set(names) <= set(row.modes)]
+    for row in lacking:
+        yield _applies_too(machine, part, row, names)
+    if not lacking:
+        return
+    around = [group for group in part.groups if set(names) < set(group.modes)]
+    around = [group for group in around if not any(part.mode[name].stop for name in group.modes)]
+    wheres = [(names, listed(names)), *((group.modes, group.name) for group in sorted(around, key=_size)[:MOST_GROUPS])]
+    for modes, where in wheres if len(lacking) > 1 else wheres[1:]:
+        lines, plural = listed([str(row.place.line) for row in lacking]), "s" * (len(lacking) > 1)
+        yield Mend(
+            f"let the failsafe{plural} on line{plural} {lines} apply in {where}, too",
+            with_rows(machine, lacking, lambda row, modes=modes: _in_more_modes(part, row, modes)[0]),  # type: ignore[misc]
+            rival=True,
+        )
+
+
+def _size(group: Group) -> int:
+    return len(group.modes)
 
 
 def _flapping(machine: Machine, finding: Finding) -> Iterator[Mend]:
@@ -851,7 +928,7 @@ def _never_entered(machine: Machine, finding: Finding, others: Sequence[Finding]
     never = {mode.mode for mode in finding.modes if mode.part == part.name}
     if any(not never.issuperset(part.rows[row.number].modes) for row in finding.by):
         return
-    ticks = GIVES_UP_MS // machine.tick_ms
+    ticks = GIVES_UP_MS[0] // machine.tick_ms
     after = f"after {machine.duration(ticks)}"
     commands = _idle_commands(machine, others)
     ways: list[tuple[Sequence[str], Condition, str, str]] = []
@@ -880,7 +957,74 @@ def _never_entered(machine: Machine, finding: Finding, others: Sequence[Finding]
         )
 
 
+def _to_another_stop(machine: Machine, finding: Finding) -> Iterator[Mend]:
+    """A failsafe that never decides, and alone leads to modes that so are never entered: it stays, as a second guard,
+    and leads to another stop mode; those modes go."""
+    part = _part_of(machine, finding)
+    if part is None or finding.row is None or finding.severity != "error":
+        return
+    row, never = part.rows[finding.row.number], {mode.mode for mode in finding.modes}
+    if not row.failsafe or row.target not in never:
+        return
+    stops = [each.target for each in part.failsafes if each.move == "go" and each.target not in never]
+    target = max(stops, key=stops.count, default=part.start.name)
+    made = _without_modes(machine, part, never, target)
+    if made is None:
+        return
+    gone = [each for each in part.rows if never.issuperset(each.modes) or (not each.failsafe and each.target in never)]
+    lines = [str(line) for line in sorted({each.place.line for each in gone})]
+    plural = "s" * (len(lines) > 1)
+    rows = f" and the row{plural} on line{plural} {listed(lines)}" if lines else ""
+    yield Mend(
+        f"let the failsafe on line {row.place.line} lead to {target} (it may stay, as a second guard), and remove "
+        f"{listed(sorted(never))}{rows}",
+        made,
+        about=replace(finding, row=None, rows=(), mode=finding.modes[0], also=finding.modes[1:]),
+    )
+
+
+def _without_modes(machine: Machine, part: Part, never: Collection[str], target: str) -> Machine | None:
+    """``machine`` without modes of ``part`` that nothing enters, its failsafes that lead there leading to ``target``;
+    None where a condition or a sensor names one of them."""
+    asked = [level.set for level in machine.levels] + [level.clear for level in machine.levels]
+    asked += [row.when for each in machine.parts for row in each.rows]
+    asked += [promise.when for promise in machine.promises if promise.when is not None]
+    named = [atom for each in asked for atom in atoms(each) if isinstance(atom, InMode) and atom.part == part.name]
+    sources = [sensor.source for sensor in machine.sensors if isinstance(sensor.source, Remembered)]
+    if any(name in never for atom in named for name in atom.modes) or sources:
+        return None
+
+    def left(names: Iterable[str]) -> tuple[str, ...]:
+        return tuple(name for name in names if name not in never)
+
+    rows = []
+    for row in part.rows:
+        if row.target in never and row.failsafe:
+            row = replace(row, target=target)
+        if left(row.modes) and row.target not in never:
+            rows.append(replace(row, modes=left(row.modes)))
+    counters = tuple(
+        replace(each, counts=tuple(replace(count, modes=left(count.modes)) for count in each.counts))
+        for each in part.counters
+    )
+    made = replace(
+        part,
+        modes=tuple(mode for mode in part.modes if mode.name not in never),
+        groups=tuple(replace(group, modes=left(group.modes)) for group in part.groups if left(group.modes)),
+        counters=counters,
+    )
+    promises = []
+    for promise in machine.promises:
+        modes = tuple(mode for mode in promise.modes if mode.part != part.name or mode.mode not in never)
+        if promise.modes and not modes:
+            return None
+        promises.append(replace(promise, modes=modes))
+    parts = tuple(made if each is part else each for each in machine.parts)
+    return in_order(replace(machine, parts=parts, promises=tuple(promises), trials=()), part.name, rows)
+
+
 _MENDS: dict[str, Callable[[Machine, Finding], Iterator[Mend]]] = {
+    "unreachable": _to_another_stop,
     "runaway": _runaway,
     "fault ignored": _fault_ignored,
     "faint hope": _faint_hope,

@@ -346,3 +346,154 @@ def test_what_rests_on_one_sensor_in_two_parts_is_mended_in_both() -> None:
     texts = [mend.text for mend in mends(machine, finding)]
     assert "let the rows on lines 19 and 33 ask 'and not supply fault', too" in texts, texts
     assert "put flat 'on if in doubt'" in texts
+
+
+GATE = """
+machine yard_gate
+board atmega2560
+tick 20 ms
+link yard serial1, 19200 baud, checked, silent after 600 ms
+command halt "halt"{urgent}
+command beat "."
+command open "o"
+command move "m", held
+motor leaf pwm 9, direction 8
+motor bolt pwm 10, direction 7
+failsafes
+in  | when        | go to
+any | yard silent | start
+
+part wing
+mode shut stop
+mode opening leaf 50 %
+failsafes
+in      | when | go to
+opening | halt | shut
+rules
+in      | when                        | go to
+shut    | open                        | opening
+opening | after 5 s                   | shut
+
+part latch
+mode resting stop
+mode drawing bolt 50 %
+failsafes
+in      | when | go to
+{latch}
+rules
+in      | when                        | go to
+resting | move and wing in opening    | drawing
+drawing | move absent 300 ms          | resting
+"""
+
+
+def test_a_halt_that_one_part_lacks_is_offered_to_that_part_and_told_once() -> None:
+    text = GATE.format(urgent=", urgent", latch="")
+    (finding,) = [each for each in judge(read_text(text), 30).findings if each.severity == "error"]
+    assert finding.code == "halt missed" and {mode.part for mode in finding.modes} == {"wing", "latch"}
+    assert finding.hint.startswith("Add a failsafe to part latch, before its others: drawing | halt | resting. (Tried")
+
+
+def test_a_stop_command_that_is_not_urgent_is_to_be_declared_so() -> None:
+    text = GATE.format(urgent="", latch="drawing | halt | resting")
+    (finding,) = [each for each in judge(read_text(text), 30).findings if each.severity == "error"]
+    assert finding.hint.startswith("Declare halt urgent. (Tried")
+    from statecraft.proof.mends import with_mends
+
+    report = prove(read_text(text))
+    (untried,) = with_mends(report.machine, [each for each in report.findings if each.mode][:1], report, 0.0)
+    assert untried.hint == "Declare halt urgent (not tried on this machine)."
+
+
+PUSHER = """
+machine feed_pusher
+board atmega328p
+tick 50 ms
+command halt button, pin 3, on when low, settle 50 ms, urgent
+command go button, pin 4, on when low, settle 50 ms
+switch jam pin 6, on when high, settle 100 ms, on if in doubt
+relay chute pin 8
+relay screw pin 9
+mode idle stop
+mode halted stop
+mode jammed stop
+mode opening chute on
+mode feeding chute on, screw on
+mode draining chute on
+group busy opening, feeding, draining
+failsafes
+in      | when | go to
+any     | halt | halted
+feeding | jam  | jammed
+feeding | after 20 s | jammed
+rules
+in      | when       | go to
+idle    | go         | opening
+opening | after 2 s  | feeding
+feeding | after 5 s  | draining
+draining | after 5 s | idle
+halted, jammed | go  | idle
+"""
+
+
+def test_what_a_failsafe_holds_back_is_not_only_to_be_declared_endless() -> None:
+    """In opening alone it would leave draining out."""
+    (finding,) = [each for each in judge(read_text(PUSHER), 30).findings if each.code == "endless"]
+    assert finding.modes[0].mode == "opening"
+    assert finding.hint.startswith("Let the failsafe on line 20 apply in busy, too. (Tried")
+
+
+def test_several_failsafes_that_hold_back_are_to_apply_there_together() -> None:
+    """One of them alone would not do."""
+    text = PUSHER.replace("switch jam", "switch dry pin 7, on when high, settle 100 ms, on if in doubt\nswitch jam")
+    text = text.replace("feeding | jam  | jammed\n", "feeding | jam  | jammed\nfeeding | dry  | jammed\n")
+    text = text.replace(", draining", "").replace("mode draining chute on\n", "")
+    text = text.replace("draining | after 5 s | idle\n", "").replace("| draining", "| idle")
+    (finding,) = [each for each in judge(read_text(text), 30).findings if each.code == "endless"]
+    assert finding.hint.startswith("Let the failsafes on lines 20 and 21 apply in opening, too. (Tried")
+
+
+def test_a_time_to_give_up_leads_where_failsafes_do_if_it_cannot_lead_to_the_start() -> None:
+    text = PUSHER.replace("feeding | jam  | jammed\n", "").replace("| after 2 s  | feeding", "| jam | feeding")
+    machine = read_text(text)
+    (finding,) = [each for each in judge(machine, 30).findings if each.code == "endless"]
+    texts = [mend.text for mend in mends(machine, finding)]
+    assert "end it with a rule 'after', such as: opening | after 10 s | idle" in texts
+    assert "end it with a rule 'after', such as: opening | after 10 s | jammed" in texts
+    assert "end it with a rule 'after', such as: opening | after 1 min | idle" in texts
+
+
+def test_a_failsafe_that_alone_leads_to_a_mode_stays_and_the_mode_goes() -> None:
+    text = """
+machine feed_pusher
+board atmega328p
+tick 10 ms
+link yard serial0, 9600 baud, checked, silent after 400 ms
+command halt "halt", urgent
+command ahead "a", held
+relay drive pin 8
+mode parked stop
+mode lost stop
+mode pushing drive on
+failsafes
+in      | when                   | go to
+any     | halt                   | parked
+pushing | yard silent            | lost
+rules
+in      | when                   | go to
+parked  | ahead                  | pushing
+pushing | ahead absent 300 ms    | parked
+lost    | not yard silent        | parked
+promise while yard silent -> parked, lost within 20 ms
+accept unreachable in lost because "kept"
+"""
+    error, accepting = judge(read_text(text), 30).findings
+    assert error.code == "unreachable" and error.severity == "error"
+    assert error.hint == (
+        "Let the failsafe on line 15 lead to parked (it may stay, as a second guard), and remove lost and the row on "
+        "line 20. (Tried: that mends it, and nothing new is found.)"
+    )
+    assert accepting.message == "This 'unreachable' is an error, and no error can be accepted."
+    mended = text.replace("| lost\n", "| parked\n").replace("mode lost stop\n", "").replace("parked, lost", "parked")
+    mended = mended.replace("lost    | not yard silent        | parked\n", "").replace("accept unreach", "#")
+    assert [each.severity for each in judge(read_text(mended), 30).findings] == ["note"]
