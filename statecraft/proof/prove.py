@@ -66,6 +66,7 @@ from statecraft.proof.engine.limits import MEMORY_MB, OutOfTime, TooWide, left, 
 from statecraft.proof.engine.observer import Undecidable, decidable
 from statecraft.proof.engine.slicing import Thing
 from statecraft.proof.entering import seen
+from statecraft.proof.from_anywhere import reached_from_anywhere
 from statecraft.proof.kept_dials import kept
 from statecraft.proof.promises import verdict
 from statecraft.proof.reachability import Reachability, Undecided
@@ -81,8 +82,9 @@ SOON, SOON_A_ROW = 12_000, 80
 more for each of their rows."""
 
 SOON_SECONDS, SOON_SECONDS_A_ROW = 3.0, 0.02
-"""How long that may take at most, likewise: few steps may be much work. As a rule the steps decide, so that what is
-answered in which way does not depend on what else the computer does."""
+"""How long that may take at most, and a question that is asked there, with a share for each row of the machine: few
+steps may be much work. As a rule the steps decide, so that what is answered in which way does not depend on what else
+the computer does."""
 
 HOPES = ((40, 12.0), (12, 4.0), (6, 2.0), (3, 1.0))
 """After which share of the steps it is given up: when more wait to be followed, by so many times, than have been, or
@@ -345,7 +347,7 @@ class _Proof:
         if self.phase == "soon":
             rows = sum(len(part.rows) for part in self.machine.parts if part.name in names)
             try:
-                with within(SOON_SECONDS + SOON_SECONDS_A_ROW * rows):
+                with within(self.soon()):
                     soon = whole.model.breadth <= MOST_BREADTH and _soon(whole, SOON + SOON_A_ROW * rows)
             except OutOfTime:
                 self.too_many.add(key)
@@ -362,6 +364,10 @@ class _Proof:
                 raise
         return whole
 
+    def soon(self) -> float:
+        """How many seconds a question may take, and what is followed for it, before slices are asked."""
+        return SOON_SECONDS + SOON_SECONDS_A_ROW * sum(len(part.rows) for part in self.machine.parts)
+
     def share(self) -> float | None:
         """How long one of the questions that are left may take."""
         rest = left()
@@ -376,11 +382,7 @@ class _Proof:
         find = question.in_slices if self.phase == "slices" else question.find
         try:
             now()
-            if self.phase == "slices":
-                with within(question.seconds):
-                    for finding in find():
-                        found.append(self.checked(finding))
-            else:
+            with within(None if last else question.seconds if self.phase == "slices" else self.soon()):
                 for finding in find():
                     found.append(self.checked(finding))
         except (OutOfTime, Undecided, Lost, RecursionError) as wrong:
@@ -622,7 +624,9 @@ class _Proof:
         """No way to stop, excluded."""
         made = self.slices.slice(SliceScope(frozenset([name])))
         stop = {place for place, mode in enumerate(made.model.parts[0].modes) if mode.stop}
-        if not always_reaches(made, lambda modes: modes[0] in stop):
+        names = [mode.name for mode in self.written.part(name).modes if mode.stop]
+        everywhere = always_reaches(made, lambda modes: modes[0] in stop)
+        if not everywhere and not reached_from_anywhere(self.written, name, names):
             raise Undecided
         yield from ()
 
@@ -734,7 +738,11 @@ class _Proof:
             explored = self.slices.slice(asked)
             index = explored.model.part_index
             places = {(index[p], explored.model.mode_index[index[p]][m]) for p, m in promise.modes}
-            if not always_reaches(explored, lambda modes: any(modes[part] == mode for part, mode in places)):
+            asked_of = {name: {m for p, m in promise.modes if p == name} for name, _ in promise.modes}
+            if not (
+                always_reaches(explored, lambda modes: any(modes[part] == mode for part, mode in places))
+                or any(reached_from_anywhere(self.written, name, modes) for name, modes in asked_of.items())
+            ):
                 raise Undecided
             self.verdicts[number] = PromiseVerdict(promise, True)
             return

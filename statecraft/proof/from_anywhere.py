@@ -1,0 +1,600 @@
+"""A mode is reached from every configuration at once, by one word that leads there whatever the machine is like before.
+
+That *every mode can reach* something is a question about every configuration that there is. Often one answer does for
+all of them: an urgent command, a while of waiting, then the few inputs that lead on. So nothing is known at first, not
+the modes, clocks, levels, counters or dials; the word is played; and what is known after each tick is kept: the modes
+that a part may be in, the span of each clock and counter, whether a level is on, off, or either. A row decides for sure
+only if its guard comes out true on all that is possible, and is passed over for sure only if it comes out false; where
+neither is known, both are followed, and what comes of them is put together. (Three truth values: S. C. Kleene,
+"Introduction to Metamathematics", 1952, section 64; one word for all states: J. Černý's synchronizing words, 1964.)
+
+If at the end the part is known to be in one of the modes asked for, then the word leads there from every configuration,
+reachable or not. The word is the world's to choose: its inputs are free on every tick, and a command that it says is
+the one that is taken. How it is found is a guess, and has no say in that.
+"""
+
+from __future__ import annotations
+
+import copy
+from collections import deque
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+
+from statecraft.machine import Compare, Fault, InMode, LevelOn, Machine, SwitchOn, Taken, Term
+from statecraft.proof.engine.conditions import Witness, holds, ranges_of, satisfy
+from statecraft.proof.engine.limits import OutOfTime, look, now, within
+from statecraft.semantics import tick_of
+from statecraft.semantics.decisions import CopyToCounter, CounterChange, Decision, SetCounter
+from statecraft.semantics.guards import (
+    FALSE,
+    TRUE,
+    AllOf,
+    AnyOf,
+    Guard,
+    Known,
+    Negation,
+    Reached,
+    Test,
+    all_of,
+    any_of,
+    negation,
+    replaced,
+    tests,
+)
+from statecraft.semantics.keys import (
+    AbsenceClock,
+    ClockKey,
+    CounterValue,
+    DialValue,
+    GroupClock,
+    HoldClock,
+    ModeClock,
+    SilenceClock,
+    SteadyClock,
+)
+from statecraft.semantics.updates import Latch
+
+SECONDS, TRIES = 2.0, 200
+"""How long a word is sought, and how many ways on are tried for it."""
+
+LONGEST = 100_000
+"""For how many ticks inputs are held at most."""
+
+Span = tuple[int, int]
+Spans = Mapping[CounterValue | DialValue, Span]
+Sure = bool | None
+"""None: it may be so or not."""
+
+
+@dataclass(frozen=True)
+class Letter:
+    """A letter of the word: inputs that are held, tick after tick.
+
+    Attributes:
+        readings: of each sensor that reads for itself; None for a fault.
+        switches: whether each is on.
+        dials: what each one's message says, on each tick on which anything is said.
+        taken: the command that is taken; None for none.
+        heard: the commands that are heard besides.
+    """
+
+    readings: Mapping[str, int | None]
+    switches: Mapping[str, bool]
+    dials: Mapping[str, int]
+    taken: str | None = None
+    heard: frozenset[str] = frozenset()
+
+
+_UNREAD = object()
+"""A remembered reading of which nothing is known."""
+
+
+@dataclass
+class Knowledge:
+    """What is known: the modes that parts may be in, the spans of clocks and of counters and dials, and so on."""
+
+    modes: dict[str, frozenset[str]]
+    clocks: dict[ClockKey, Span]
+    values: dict[CounterValue | DialValue, Span]
+    levels: dict[str, Sure]
+    memories: dict[str, object]
+    read_before: dict[str, int | None] = field(default_factory=dict)
+
+    def copy(self) -> Knowledge:
+        made = copy.copy(self)
+        made.modes, made.clocks, made.values = dict(self.modes), dict(self.clocks), dict(self.values)
+        made.levels, made.memories = dict(self.levels), dict(self.memories)
+        return made
+
+    def like(self, other: Knowledge) -> bool:
+        """Whether only clocks differ."""
+        return (self.modes, self.values, self.levels, self.memories, self.read_before) == (
+            other.modes,
+            other.values,
+            other.levels,
+            other.memories,
+            other.read_before,
+        )
+
+
+def reached_from_anywhere(machine: Machine, part: str, modes: Collection[str]) -> bool:
+    """Whether one word is found that brings ``part`` into one of ``modes`` whatever the machine is like before. False
+    says nothing.
+
+    Raises:
+        OutOfTime: the deadline has come.
+    """
+    try:
+        with within(SECONDS):
+            return Synchronizer(machine).lead(part, frozenset(modes))
+    except OutOfTime:
+        now()
+        return False
+
+
+class Synchronizer:
+    """Synchronizer of a machine, played on what is known."""
+
+    def __init__(self, machine: Machine) -> None:
+        self.machine = machine
+        self.tick = tick_of(machine)
+        self.clocks = {clock.key: clock for clock in self.tick.variables.clocks}
+        self.remembered = {memory.sensor: memory for memory in self.tick.memories}
+        self.ranges = ranges_of(machine)
+        self.tries = 0
+        self.thresholds = {
+            key: sorted({*clock.table, *clock.observers, clock.limit}) for key, clock in self.clocks.items()
+        }
+        events = machine.events()
+        # where an urgent command is heard, one is taken, so that none of them keeps a link alive
+        said = [command for command in machine.commands if not command.urgent]
+        self.alive = frozenset(
+            min((c for c in said if c.link == link.name), key=lambda c: c.name in events).name
+            for link in machine.links
+            if SilenceClock(link.name) in self.clocks and any(c.link == link.name for c in said)
+        )
+        self.asked_absent = frozenset(c.name for c in said if AbsenceClock(c.name) in self.clocks)
+
+    # ------------------------------------------------------------------------------------------------------- the word
+
+    def lead(self, part: str, modes: frozenset[str]) -> bool:
+        """Whether a word leads ``part`` to ``modes`` from anywhere."""
+        events = self.machine.events()
+        urgent = [c.name for c in self.machine.commands if c.urgent and c.name in events]
+        others = [c.name for c in self.machine.commands if not c.urgent and c.name in events]
+        for halts in ([], urgent, *([name] for name in others)):
+            for alive in (self.alive, frozenset()):
+                state = self._settled(halts, alive)
+                if self._leads(state, part, modes):
+                    return True
+        return False
+
+    def _settled(self, commands: list[str], heard: frozenset[str]) -> Knowledge:
+        """What is known after each of ``commands`` was taken, before and after which nothing was for as long as levels
+        last, on inputs on which they come to be off, as far as they can."""
+        wished: Guard = TRUE
+        for latch in self.tick.latches:
+            on, off = self._at_last(latch)
+            more = all_of([wished, off, negation(on)])
+            if self._witness(more) is not None:
+                wished = more
+        inputs = self._inputs(self._witness(wished), None, heard)
+        lasting = (clock.limit for key, clock in self.clocks.items() if isinstance(key, HoldClock | SteadyClock))
+        silences = (clock.limit for key, clock in self.clocks.items() if isinstance(key, SilenceClock | AbsenceClock))
+        ticks = max([*lasting, *silences, 1]) + 2
+        state = self.held(self.nothing(), inputs, ticks, None)
+        for command in commands:
+            state = self.after(state, replace(inputs, taken=command))
+        return self.held(state, inputs, ticks, None)
+
+    def _leads(self, state: Knowledge, part: str, modes: frozenset[str], seen: frozenset[str] = frozenset()) -> bool:
+        """Whether ways on lead from ``state`` to ``modes``: rows that seem to lead nearer are tried first."""
+        here = state.modes[part]
+        if here <= modes:
+            return True
+        if len(here) > 1 or self.tries > TRIES:
+            return False
+        (mode,) = here
+        nearer = self._distances(part, modes)
+        ways = [made for made in self.tick.part[part].in_mode[mode] if made.target.name not in seen | here]
+        for made in sorted(ways, key=lambda made: nearer.get(made.target.name, 1 << 20)):
+            if made.target.name not in nearer:
+                continue
+            for inputs, ticks in self._chances(state, part, made):
+                self.tries += 1
+                after = self.held(state, inputs, ticks, part)
+                if after.modes[part] != here and self._leads(after, part, modes, seen | here):
+                    return True
+        return False
+
+    def _distances(self, part: str, modes: frozenset[str]) -> dict[str, int]:
+        """How many rows lead from each mode to ``modes``."""
+        found = dict.fromkeys(modes, 0)
+        waiting = deque(modes)
+        while waiting:
+            mode = waiting.popleft()
+            for name, rows in self.tick.part[part].in_mode.items():
+                if name not in found and any(made.target.name == mode for made in rows):
+                    found[name] = found[mode] + 1
+                    waiting.append(name)
+        return found
+
+    def _chances(self, state: Knowledge, part: str, made: Decision) -> Iterator[tuple[Letter, int]]:
+        """Inputs on which a row may decide, with how long to hold them."""
+        asked = dict.fromkeys(test.command for test in tests(made.guard) if isinstance(test, Taken))
+        waits = [test.ticks for test in tests(made.guard) if isinstance(test, Reached)]
+        before = []
+        for other in self.tick.part[part].in_mode[made.mode.name]:
+            if other is made:
+                break
+            before.append(other.decides)
+        for taken in asked if asked else (*asked, None):
+            for heard in dict.fromkeys((self.alive, self.alive | self.asked_absent, frozenset[str]())):
+                wished = all_of([made.decides, *map(negation, before)])
+                wished = replaced(wished, lambda test, t=taken, h=heard: self._seems(state, part, waits, test, t, h))  # type: ignore[misc]
+                wished = all_of([wished, *self._lasting(wished, state, part, waits, taken, heard)])
+                witness = self._witness(wished)
+                if witness is not None:
+                    lasting = [c.limit for key, c in self.clocks.items() if isinstance(key, HoldClock | SteadyClock)]
+                    yield self._inputs(witness, taken, heard), min(LONGEST, max([0, *waits, *lasting]) + 3)
+
+    def _seems(
+        self, state: Knowledge, part: str, waits: Collection[int], test: Test, taken: str | None, heard: frozenset[str]
+    ) -> Guard:
+        """What ``test`` will come to where inputs are held until a row that ``waits`` decides, as a guess."""
+        match test:
+            case Taken(command):
+                return Known(command == taken)
+            case Reached(SilenceClock(link), _):
+                said = {command.name for command in self.machine.commands if command.link == link}
+                return Known(said.isdisjoint({taken, *heard}))
+            case Reached(AbsenceClock(command), _):
+                return Known(command != taken and command not in heard)
+            case Reached(ModeClock() | GroupClock() as clock, ticks):
+                low = state.clocks.get(clock, (0, 0))[0]
+                return Known(low >= ticks or ticks <= max(waits, default=0))
+            case Reached():
+                return TRUE
+            case InMode() | Compare():
+                sure = self._test(test, state, None)
+                if isinstance(test, Compare) and sure is None and not _counts(test):
+                    return test
+                return Known(bool(sure))
+            case LevelOn() | SwitchOn() | Fault():
+                return test
+            case _:
+                return FALSE
+
+    def _lasting(
+        self,
+        guard: Guard,
+        state: Knowledge,
+        part: str,
+        waits: Collection[int],
+        taken: str | None,
+        heard: frozenset[str],
+    ) -> Iterator[Guard]:
+        """What the levels that ``guard`` asks about have to do with what they read, once it has lasted."""
+        waiting = [test.level for test in tests(guard) if isinstance(test, LevelOn)]
+        seen = set[str]()
+        while waiting:
+            level = waiting.pop()
+            if level in seen or level not in self.tick.latch:
+                continue
+            seen.add(level)
+            latch = self.tick.latch[level]
+            on, off = (
+                replaced(each, lambda test: self._seems(state, part, waits, test, taken, heard))
+                for each in self._at_last(latch)
+            )
+            is_on, known = LevelOn(level), state.levels[level]
+            stays_on = [negation(off)] if known is True else []
+            stays_off = [all_of([negation(on), *([off] if known is not False else [])])]
+            yield any_of(
+                [all_of([is_on, any_of([on, *stays_on])]), all_of([negation(is_on), *stays_off])],
+            )
+            waiting += [test.level for each in (on, off) for test in tests(each) if isinstance(test, LevelOn)]
+
+    def _at_last(self, latch: Latch) -> tuple[Guard, Guard]:
+        """What turns a level on and off where its conditions last for long enough."""
+        of = {hold.clock: hold.of for hold in latch.holds}
+
+        def lasting(test: Test) -> Guard:
+            return of.get(test.clock, test) if isinstance(test, Reached) else test  # type: ignore[arg-type]
+
+        return replaced(latch.on, lasting), replaced(latch.off, lasting)
+
+    def _witness(self, guard: Guard) -> Witness | None:
+        try:
+            with within(SECONDS / 8):
+                return satisfy(guard, self.ranges)
+        except OutOfTime:
+            now()
+            return None
+
+    def _inputs(self, witness: Witness | None, taken: str | None, heard: frozenset[str]) -> Letter:
+        """All inputs, as ``witness`` has them, where it does."""
+        values = {} if witness is None else witness.values
+        truths = {} if witness is None else witness.truths
+        readings: dict[str, int | None] = {}
+        for sensor in self.machine.sensors:
+            low, high, *_ = self.ranges[Term("sensor", sensor.name)]
+            if sensor.name not in self.remembered:
+                readings[sensor.name] = values.get(Term("sensor", sensor.name), (low + high) // 2)
+        switches = {each.name: truths.get(SwitchOn(each.name), False) for each in self.machine.switches}
+        dials = {}
+        for dial in self.machine.dials:
+            low, high, *whole = self.ranges[Term("dial", dial.name)]
+            value = values.get(Term("dial", dial.name))
+            near = max(low, min(high, dial.start // whole[0] * whole[0]))  # a message says whole numbers
+            dials[dial.name] = near if value is None else value
+        return Letter(readings, switches, dials, taken, heard)
+
+    # ------------------------------------------------------------------------------------------------------- the tick
+
+    def nothing(self) -> Knowledge:
+        """Nothing is known."""
+        machine = self.machine
+        values: dict[CounterValue | DialValue, Span] = {DialValue(d.name): (d.low, d.high) for d in machine.dials}
+        values |= {CounterValue(c.name): (c.low, c.high) for part in machine.parts for c in part.counters}
+        return Knowledge(
+            {part.name: frozenset(mode.name for mode in part.modes) for part in machine.parts},
+            {key: (0, clock.limit) for key, clock in self.clocks.items()},
+            values,
+            {level.name: None for level in machine.levels},
+            dict.fromkeys(self.remembered, _UNREAD),
+        )
+
+    def held(self, state: Knowledge, inputs: Letter, ticks: int, until: str | None) -> Knowledge:
+        """What is known after ``ticks`` ticks on ``inputs``; or as soon as the mode of the part ``until`` may be
+        another. Ticks on which only clocks go on are jumped over."""
+        done = 0
+        while done < ticks:
+            look()
+            after = self.after(state, inputs)
+            done += 1
+            if until is not None and after.modes[until] != state.modes[until]:
+                return after
+            room = min(self._room(state, after), ticks - done) if state.like(after) else 0
+            if room > 0:
+                done += room
+                for key, (low, high) in after.clocks.items():
+                    was, most = state.clocks[key], self.clocks[key].limit
+                    after.clocks[key] = (
+                        low if low == was[0] else min(low + room, most),
+                        high if high == was[1] else min(high + room, most),
+                    )
+            state = after
+        return state
+
+    def _room(self, before: Knowledge, after: Knowledge) -> int:
+        """For how many ticks on nothing changes but clocks; 0 if that cannot be said."""
+        room = LONGEST
+        for key, (low, high) in after.clocks.items():
+            for was, at in zip(before.clocks[key], (low, high), strict=True):
+                if at == was + 1:
+                    room = min([room, *(each - at - 1 for each in self.thresholds[key] if each > at)])
+                elif at != was:
+                    return 0
+        return room
+
+    def after(self, before: Knowledge, inputs: Letter) -> Knowledge:
+        """What is known after a tick."""
+        state = before.copy()
+        said = {inputs.taken, *inputs.heard} - {None}
+        for advance in self.tick.advances:
+            low, high = state.clocks[advance.clock]
+            state.clocks[advance.clock] = min(low + 1, advance.limit), min(high + 1, advance.limit)
+        for hearing in self.tick.hearings:
+            if not said.isdisjoint(hearing.commands) or (said and hearing.dials):
+                state.clocks[hearing.clock] = (0, 0)
+        for dial, value in inputs.dials.items() if said else ():
+            state.values[DialValue(dial)] = (value, value)
+        self._count(state)
+        self._remember(state, inputs)
+        self._follow(before, state, inputs)
+        for latch in self.tick.latches:
+            for hold in latch.holds:
+                low, high = state.clocks[hold.clock]
+                sure = self._sure(hold.of, state, inputs)
+                state.clocks[hold.clock] = (
+                    0 if sure is not True else min(low + 1, hold.limit),
+                    0 if sure is False else min(high + 1, hold.limit),
+                )
+            on, off = self._sure(latch.on, state, inputs), self._sure(latch.off, state, inputs)
+            was = state.levels[latch.level.name]
+            may = {True} if on is not False else set()
+            if on is not True:
+                may |= {False} if off is not False else set()
+                may |= ({True, False} if was is None else {was}) if off is not True else set()
+            state.levels[latch.level.name] = may.pop() if len(may) == 1 else None
+        for turn in self.tick.parts:
+            self._decide(state, inputs, turn.part.name)
+        return state
+
+    def _count(self, state: Knowledge) -> None:
+        """Counters that count time may step where the part may be in a mode in which they do; those of steppers may
+        come to anything; those from outside stand still, as the word has it."""
+        for count in self.tick.counts:
+            if not state.modes[count.part].isdisjoint(count.modes):
+                low, high = state.values[count.counter]
+                if count.round:
+                    state.values[count.counter] = (count.low, count.high)
+                else:
+                    state.values[count.counter] = (
+                        max(count.low, low + min(0, count.by)),
+                        min(count.high, high + max(0, count.by)),
+                    )
+        for steps in self.tick.steps:
+            state.values[steps.counter] = (steps.low, steps.high)
+
+    def _remember(self, state: Knowledge, inputs: Letter) -> None:
+        for memory in self.tick.memories:
+            sure = self._sure(memory.guard, state, inputs)
+            read = inputs.readings.get(memory.of, _UNREAD)
+            if sure is True:
+                state.memories[memory.sensor] = read
+                state.clocks[memory.age] = (0, 0)
+            elif sure is None:
+                if state.memories[memory.sensor] != read:
+                    state.memories[memory.sensor] = _UNREAD
+                state.clocks[memory.age] = (0, state.clocks[memory.age][1])
+
+    def _follow(self, before: Knowledge, state: Knowledge, inputs: Letter) -> None:
+        """Steady readings: one that is as it was does not leave the band of its anchor, whatever that is."""
+        read = {}
+        for follow in self.tick.followings:
+            value = self._reading(follow.term, state, inputs)
+            if follow.clock not in state.clocks:
+                continue
+            low, high = state.clocks[follow.clock]
+            if isinstance(value, tuple) and value[0] == value[1]:
+                read[follow.term.name] = value[0]
+                same = before.read_before.get(follow.term.name) == value[0]
+                state.clocks[follow.clock] = (min(low + 1, follow.ticks) if same else 0, min(high + 1, follow.ticks))
+            else:
+                state.clocks[follow.clock] = (0, 0) if value is None else (0, min(high + 1, follow.ticks))
+        state.read_before = read
+
+    def _decide(self, state: Knowledge, inputs: Letter, part: str) -> None:
+        """The turn of a part: all rows that may decide, put together."""
+        outcomes: list[Decision | None] = []  # None: no row decides
+        modes = set[str]()
+        for mode in sorted(state.modes[part]):
+            for row in self.tick.part[part].in_mode[mode]:
+                sure = self._sure(row.decides, state, inputs)
+                if sure is not False:
+                    outcomes.append(row)
+                    modes.add(row.target.name)
+                if sure is True:
+                    break
+            else:
+                outcomes.append(None)
+                modes.add(mode)
+        decided = [made for made in outcomes if made is not None]
+        for clock in {clock for made in decided for clock in made.resets if clock in state.clocks}:
+            every = all(made is not None and clock in made.resets for made in outcomes)
+            state.clocks[clock] = (0, 0) if every else (0, state.clocks[clock][1])
+        spans: dict[CounterValue | DialValue, list[Span]] = {}
+        changed = {change.counter for made in decided for change in made.changes}
+        for made in outcomes:
+            values = dict(state.values)
+            for change in made.changes if made is not None else ():
+                values[change.counter] = _changed(change, values, state.values)
+            for key in changed:
+                spans.setdefault(key, []).append(values[key])
+        for key, some in spans.items():
+            state.values[key] = min(low for low, _ in some), max(high for _, high in some)
+        state.modes[part] = frozenset(modes)
+
+    def _sure(self, guard: Guard, state: Knowledge, inputs: Letter) -> Sure:
+        """Whether ``guard`` is true, on all that is possible; None where that is not known."""
+        match guard:
+            case Known(value):
+                return value
+            case Negation(of):
+                sure = self._sure(of, state, inputs)
+                return None if sure is None else not sure
+            case AllOf(several):
+                unsure = False
+                for each in several:
+                    sure = self._sure(each, state, inputs)
+                    if sure is False:
+                        return False
+                    unsure = unsure or sure is None
+                return None if unsure else True
+            case AnyOf(several):
+                unsure = False
+                for each in several:
+                    sure = self._sure(each, state, inputs)
+                    if sure is True:
+                        return True
+                    unsure = unsure or sure is None
+                return None if unsure else False
+            case _:
+                return self._test(guard, state, inputs)
+
+    def _test(self, test: Test, state: Knowledge, inputs: Letter | None) -> Sure:
+        match test:
+            case Reached(clock, ticks):
+                low, high = state.clocks[clock]
+                return True if low >= ticks else False if high < ticks else None
+            case LevelOn(level):
+                return state.levels[level]
+            case InMode(part, modes):
+                may = state.modes[part]
+                return True if may.issubset(modes) else False if may.isdisjoint(modes) else None
+            case Taken(command) if inputs is not None:
+                return command == inputs.taken
+            case SwitchOn(switch) if inputs is not None:
+                return inputs.switches[switch]
+            case Fault(sensor):
+                read = self._reading(Term("sensor", sensor), state, inputs)
+                return None if read is _UNREAD else read is None
+            case Compare(left, op, right, offset):
+                return self._compared(left, op, right, offset, state, inputs)
+            case _:
+                return None
+
+    def _compared(
+        self, left: Term, op: str, right: Term | None, offset: int, state: Knowledge, inputs: Letter | None
+    ) -> Sure:
+        one = self._reading(left, state, inputs)
+        other: object = (0, 0) if right is None else self._reading(right, state, inputs)
+        if one is None or other is None:
+            return False
+        if not isinstance(one, tuple) or not isinstance(other, tuple):
+            return None
+        low, high = one[0] - other[1] - offset, one[1] - other[0] - offset
+        if op in ("==", "!="):
+            sure = True if low == high == 0 else False if low > 0 or high < 0 else None
+            return sure if op == "==" or sure is None else not sure
+        ends = {holds(op, low, 0), holds(op, high, 0)}  # type: ignore[arg-type]
+        return ends.pop() if len(ends) == 1 else None
+
+    def _reading(self, term: Term, state: Knowledge, inputs: Letter | None) -> object:
+        """A span; None for a fault; ``_UNREAD`` where it may be anything, a fault too."""
+        match term.kind:
+            case "counter":
+                return state.values[CounterValue(term.name)]
+            case "dial":
+                return state.values[DialValue(term.name)]
+            case "minus" | "minus counter":
+                key = DialValue(term.name) if term.kind == "minus" else CounterValue(term.name)
+                low, high = state.values[key]
+                return -high, -low
+            case "sensor" if term.name in self.remembered:
+                memory = self.remembered[term.name]
+                low, high = state.clocks[memory.age]
+                value = state.memories[term.name]
+                if low >= memory.patience or value is None:
+                    return None
+                return (value, value) if high < memory.patience and isinstance(value, int) else _UNREAD
+            case "sensor" if inputs is not None:
+                value = inputs.readings[term.name]
+                return None if value is None else (value, value)
+            case _:
+                return _UNREAD
+
+
+def _changed(change: CounterChange, values: Spans, before: Spans) -> Span:
+    """What a counter comes to from ``values``; what is copied is as it was ``before`` the row."""
+    match change:
+        case SetCounter(_, value):
+            return value, value
+        case CopyToCounter():
+            low, high = before[change.source]
+            if change.round and change.of(low) + high - low != change.of(high):
+                return change.low, change.high
+            return change.of(low), change.of(high)
+    low, high = (end + change.by for end in values[change.counter])
+    if not change.round or (change.low <= low and high <= change.high):
+        return max(change.low, min(change.high, low)), max(change.low, min(change.high, high))
+    if low == high:
+        value = change.low + (low - change.low) % (change.high - change.low + 1)
+        return value, value
+    return change.low, change.high
+
+
+def _counts(test: Compare) -> bool:
+    return any(term is not None and term.kind.endswith("counter") for term in (test.left, test.right))

@@ -1,0 +1,163 @@
+"""One word for every configuration: what is said to be known is held against the simulation, from any state."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from statecraft.language import read_text
+from statecraft.machine import Machine
+from statecraft.proof.from_anywhere import Knowledge, Letter, Synchronizer, reached_from_anywhere
+from statecraft.proof.prove import prove
+from statecraft.semantics.keys import RemainderClock
+from statecraft.simulation import Simulation
+from tests.proof.trade_machines import trade_text
+from tests.random_machines import edges_of, random_inputs, random_text, reading_near
+
+TEXTS = st.one_of(
+    st.builds(
+        random_text,
+        st.integers(0, 10**6),
+        st.integers(1, 3),
+        counting=st.booleans(),
+        stepping=st.booleans(),
+        copying=st.booleans(),
+    ),
+    st.builds(trade_text, st.integers(0, 10**6)),
+)
+
+
+def words(machine: Machine, seed: int) -> list[Letter]:
+    """Inputs by chance, some held for many ticks."""
+    rng, edges = random.Random(seed), edges_of(machine)
+    said = [command.name for command in machine.commands]
+    beside = [name for name in said if name not in machine.events()]
+    found: list[Letter] = []
+    for _ in range(8):
+        readings = {s.name: reading_near(rng, s, edges) if rng.random() < 0.9 else None for s in machine.sensors}
+        switches = {switch.name: rng.random() < 0.3 for switch in machine.switches}
+        dials = {dial.name: dial.low for dial in machine.dials}
+        taken = rng.choice(sorted(machine.events())) if machine.events() and rng.random() < 0.5 else None
+        heard = frozenset(rng.sample(beside, min(len(beside), rng.choice([0, 1]))))
+        found += [Letter(readings, switches, dials, taken, heard)]
+        found += [Letter(readings, switches, dials, None, heard)] * rng.choice([1, 5, 60])
+    return found
+
+
+def assert_known(known: Knowledge, simulation: Simulation) -> None:
+    """What is known is so in the simulation."""
+    view, place = simulation.view, simulation.layout.place
+    for part, mode in view.modes.items():
+        assert mode in known.modes[part]
+    for level, on in view.levels.items():
+        assert known.levels[level] in (None, on), level
+    for key, (low, high) in known.clocks.items():
+        if not isinstance(key, RemainderClock):
+            assert low <= simulation.state[place[key]] <= high, key
+    for value, (low, high) in known.values.items():
+        assert low <= simulation.state[place[value]] <= high, value
+
+
+@pytest.mark.slow
+@settings(max_examples=60, deadline=None)
+@given(TEXTS, st.integers(0, 10**6))
+def test_what_is_known_is_so_in_the_simulation(text: str, seed: int) -> None:
+    machine = read_text(text)
+    commands = [command.name for command in machine.commands]
+    for ticks in (1, 40, 400):
+        simulation = Simulation(machine)
+        for inputs in random_inputs(machine, seed, ticks):
+            simulation.tick(*inputs)
+        still = inputs._replace(arrivals=(), messages=(), others=0, moves=())
+        for _ in machine.commands:
+            simulation.tick(*still)  # until no command waits to be taken
+        player = Synchronizer(machine)
+        known = player.nothing()
+        for held in words(machine, seed):
+            known = player.after(known, held)
+            said = [name for name in commands if name == held.taken or name in held.heard]
+            dials = list(held.dials.items()) if said else []
+            simulation.tick(*simulation.inputs(held.readings, held.switches, said, dials))
+            assert_known(known, simulation)
+
+
+@pytest.mark.slow
+@settings(max_examples=15, deadline=None)
+@given(TEXTS, st.integers(0, 10**6))
+def test_ticks_jumped_over_come_to_the_same(text: str, seed: int) -> None:
+    machine = read_text(text)
+    player = Synchronizer(machine)
+    jumped = ticked = player.nothing()
+    for held in words(machine, seed)[:4]:
+        jumped = player.held(jumped, held, 500, None)
+        for _ in range(500):
+            ticked = player.after(ticked, held)
+        assert jumped.clocks == ticked.clocks
+        assert jumped.like(ticked)
+
+
+GATE = """machine gate
+board atmega2560
+tick 10 ms
+link panel serial1, 9600 baud, plain, silent after 500 ms
+command halt "h" from panel, urgent
+command alive "." from panel
+command lift "l" from panel
+command shut "s" from panel
+switch at_open pin 4, on when high
+switch at_shut pin 5, on when high
+switch beam pin 6, on when high
+motor winch pwm 5, forward 22, reverse 23
+motor wheels pwm 6, forward 24, reverse 25
+level covered when beam for 400 ms clears when not beam for {clears}
+failsafes
+in  | when | go to
+{halted}
+part leaf
+mode halted stop
+mode open stop
+mode closed stop
+mode opening winch 60 %
+mode shutting winch -60 %
+failsafes
+in               | when                | go to
+opening, shutting| panel silent        | halted
+rules
+in               | when                                          | go to
+closed, halted   | lift and not at_open                          | opening
+open, halted     | shut and not covered and not cart in driving  | shutting
+opening          | at_open                                       | open
+shutting         | {shuts}                                       | closed
+part cart
+mode parked stop
+mode driving wheels 30 %
+failsafes
+in      | when         | go to
+driving | panel silent | parked
+rules
+in      | when                   | go to
+parked  | alive and leaf in open | driving
+promise every mode can reach leaf in closed
+"""
+
+
+@pytest.mark.parametrize(
+    ("clears", "halted", "shuts", "reached"),
+    [
+        ("2 s", "any | halt | start", "at_shut", True),
+        ("10 min", "any | halt | start", "at_shut and after 5 min", True),
+        ("2 s", "any | halt and covered | start", "at_shut", False),  # nothing else is known to halt it
+        ("2 s", "any | halt | start", "at_shut and at_open and not at_open", False),
+    ],
+)
+def test_one_word_leads_there_from_every_configuration(clears: str, halted: str, shuts: str, reached: bool) -> None:
+    machine = read_text(GATE.format(clears=clears, halted=halted, shuts=shuts))
+    assert reached_from_anywhere(machine, "leaf", ["closed"]) is reached
+
+
+def test_what_waits_for_a_level_and_another_part_is_decided_in_slices() -> None:
+    machine = read_text(GATE.format(clears="2 s", halted="any | halt | start", shuts="at_shut"))
+    assert prove(machine, phases=["slices"]).verdicts[0].kept is True
