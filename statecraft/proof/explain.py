@@ -118,8 +118,8 @@ _TEXTS = {
     "overlapping": (
         "The level's set and clear condition can both be true on the same tick, so that it is not clear what it "
         "should be.",
-        "Leave a gap between two thresholds. Where it is not about thresholds, ask in the set condition for the "
-        "opposite of the clear condition, too.",
+        "Leave a gap between two thresholds of one reading. Where it is not about one reading, let one of the two "
+        "conditions ask for the opposite of the other, too: that is to say which counts where both hold.",
     ),
     "unused": (
         "Nothing uses what is declared: no row, level, mode or promise.",

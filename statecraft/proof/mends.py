@@ -40,6 +40,7 @@ from statecraft.machine import (
 )
 from statecraft.proof.causes import led_to, names_of, sentence
 from statecraft.proof.checks.mode_cycles import tremble, wavers
+from statecraft.proof.checks.overlapping import clears_later, sets_later
 from statecraft.proof.checks.unused import unused
 from statecraft.proof.engine.clusters import read_by
 from statecraft.proof.prove import Report, prove
@@ -833,6 +834,45 @@ def _wider(machine: Machine, level: Level, sensor: Sensor) -> Iterator[Mend]:
     )
 
 
+def _overlapping(machine: Machine, finding: Finding) -> Iterator[Mend]:
+    """The clear condition asks about what sets the level, too; or for the opposite of the set condition; or the other
+    way round. Two thresholds of one reading get a gap between them."""
+    level = next(each for each in machine.levels if each.name == finding.subject)
+    one, other = level.set, level.clear
+    same = isinstance(one, Compare) and isinstance(other, Compare) and one.left == other.left
+    if isinstance(one, Compare) and one.left.kind == "sensor" and one.right is None:
+        sensor = machine.sensor(one.left.name)
+        if same:
+            yield from _wider(machine, level, sensor)
+            return
+        gap = 2 * tremble(machine, sensor, [one])
+        value = one.offset + gap if one.op in ("<", "<=") else one.offset - gap
+        if one.op in ("<", "<=", ">", ">=") and sensor.low < value < sensor.high:
+            back = f"{sensor.name} {'>' if one.op in ('<', '<=') else '<'} {sensor.unit.show(value)}"
+            yield from _reworded(machine, level, clears_later(level, back), enough=True)
+    yield from _reworded(machine, level, clears_later(level))
+    yield from _reworded(machine, level, sets_later(level))
+
+
+def _reworded(machine: Machine, level: Level, text: str, enough: bool = False) -> Iterator[Mend]:
+    """``level`` as ``text`` says."""
+    from statecraft.language import FileErrors, read_text
+
+    if not text or len(machine.source) != 1:
+        return
+    ((file, source),) = machine.source.items()
+    lines = source.splitlines(keepends=True)
+    line = lines[level.place.line - 1]
+    if not " ".join(line.split("#")[0].split()).endswith(level.text):
+        return  # it goes on on the next line
+    lines[level.place.line - 1] = f"level {level.name} {text}\n"
+    try:
+        made = read_text("".join(lines), file)
+    except FileErrors:
+        return
+    yield Mend(f"write: level {level.name} {text}", made, enough=enough)
+
+
 def _left_out(machine: Machine, finding: Finding) -> Iterator[Mend]:
     part = _part_of(machine, finding)
     if part is None or finding.mode is None:
@@ -1035,6 +1075,7 @@ _MENDS: dict[str, Callable[[Machine, Finding], Iterator[Mend]]] = {
     "flapping": _flapping,
     "bare threshold": _bare_threshold,
     "left out": _left_out,
+    "overlapping": _overlapping,
     "shadowed": _shadowed,
 }
 """What can be tried for each finding. The rest says only where to look: no change can be named without knowing what was

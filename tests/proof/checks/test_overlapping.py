@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from statecraft.language import read_text
+from statecraft.proof.judgement import judge
 from statecraft.proof.prove import prove
 
 PAGE = (Path(__file__).resolve().parents[3] / "samples" / "LANGUAGE.md").read_text(encoding="utf-8")
@@ -39,7 +40,9 @@ STUCK = re.findall(r"(?m)^level +stalled .*$", PAGE)[0].replace("clicks steady w
     ("level", "mend"),
     [
         ("level stuck when front < 40 cm clears when front > 30 cm", "leave a gap"),
-        ("level stuck when front steady within 3 cm for 4 s, clears when not cart in cruise", "for the opposite"),
+        ("level stuck when front steady within 3 cm for 4 s, clears when not cart in cruise",
+            "'when cart in cruise and front steady within 3 cm for 4 s clears when not cart in cruise'",
+        ),
         (STUCK, None),
     ],
 )
@@ -49,3 +52,34 @@ def test_its_mend_is_a_gap_or_the_opposite(level: str, mend: str | None) -> None
         assert not found
     else:
         assert [each.code for each in found] == ["overlapping"] and mend in found[0].hint
+
+
+SIDE = CART.replace("motor", "sensor side range, trigger 24, echo 25, 2 cm .. 400 cm, no echo reads far\nmotor")
+
+
+def test_set_and_clear_that_read_different_things_are_said_to_and_mended_in_its_own_words() -> None:
+    text = SIDE.format(level="level near when front < 40 cm clears when side > 60 cm, on if in doubt", name="near")
+    (finding,) = [each for each in judge(read_text(text)).findings if each.code == "overlapping"]
+    assert finding.message == (
+        "The set and the clear condition of near can both be true at once: it is set by front, and cleared by side."
+    )
+    assert finding.hint == (
+        "Write: level near when front < 40 cm clears when side > 60 cm and front > 42 cm, on if in doubt. (Tried: that "
+        "mends it, and nothing new is found.)"
+    )
+
+
+def test_what_is_no_threshold_is_offered_in_its_own_words() -> None:
+    text = CART.replace("motor wheels", "switch lid pin 9, on when low\nswitch arm pin 10, on when low\nmotor wheels")
+    text = text.format(level="level held when lid for 100 ms clears when arm", name="held")
+    (finding,) = [each for each in judge(read_text(text)).findings if each.code == "overlapping"]
+    assert "level held when lid for 100 ms clears when arm and not lid" in finding.hint
+    assert "level held when not arm and lid for 100 ms clears when arm" in finding.hint
+    assert "Tried: each mends it" in finding.hint
+
+
+def test_what_a_set_condition_shares_with_the_clear_condition_is_not_taken_out_of_it() -> None:
+    text = CART.replace("motor wheels", "switch lid pin 9, on when low\nmotor wheels")
+    text = text.format(level="level held when front < 40 cm or lid clears when not lid", name="held")
+    (finding,) = [each for each in judge(read_text(text)).findings if each.code == "overlapping"]
+    assert "and lid clears" not in finding.hint
