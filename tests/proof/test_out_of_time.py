@@ -87,7 +87,7 @@ rules
     [
         (
             "hauls > length or after 10 s | parked |",
-            "hauls has 10,000 values, and rows ask in such a way that each of them counts",
+            "hauls has 10,000 values, and it is compared with length, so that each of them counts",
         ),
         (
             "hauls > front | parked |\npromise never ahead and hauls == front",
@@ -101,6 +101,14 @@ def test_too_many_values_are_told_as_that_and_with_what_would_help(ends: str, to
     assert not report.complete and report.seconds < 20
     assert told in report.summary and "smaller range" in report.summary
     assert "memory" not in report.summary and "time ran out" not in report.summary
+
+
+def test_a_copy_is_told_as_what_makes_each_value_count() -> None:
+    """No row asks for it."""
+    text = HAULER.format(hauls=9999, length=3000, levels="", ends="after 10 s | parked |")
+    text = text.replace("hauls + 1", "hauls = length")
+    told = "length has 3,001 values, and 'hauls = length' copies it, so that each of them counts; a far smaller range, "
+    assert told in prove(read_text(text), 60).summary
 
 
 def test_levels_that_are_bound_up_too_much_are_told_as_that() -> None:

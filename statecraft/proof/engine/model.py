@@ -998,7 +998,7 @@ class SymbolicModel:
             for turn in self._turns for mode in turn.decisions for made in mode for change in made.changes
             if isinstance(change, StepCounter)
         }  # fmt: skip
-        copied = {change.source.name for change in self._copies}
+        copied = {change.source.name: change.counter.name for change in self._copies}
         for place in dict.fromkeys([*self.from_outside, *self.stored]):
             counter = self.counters[place]
             if counter.counts:
@@ -1007,21 +1007,24 @@ class SymbolicModel:
             if size <= most:
                 continue
             cuts = {counter.low}
-            firm = counter.name in copied
+            whys = [f"'{copied[counter.name]} = {counter.name}' copies it"] if counter.name in copied else []
             for part, test in asked:
                 if isinstance(test, Compare) and place in self._counters_read(test):
-                    firm |= part not in (None, counter.part) and counter.name in stepped
+                    if part not in (None, counter.part) and counter.name in stepped:
+                        whys.append(f"part {part} asks for it while rows step it")
                     if counter_beside(test) is not None and place in self.spans:
                         cuts |= set(self.spans[place].starts)
                     else:
-                        firm |= test.right is not None
+                        if test.right is not None:
+                            other = test.right if test.left.name == counter.name else test.left
+                            whys.append(f"it is compared with {other.name}")
                         cuts |= {test.offset, test.offset + 1}
-            if firm and size > MOST_VALUES:
+            if whys and size > MOST_VALUES:
                 raise TooWide(
-                    f"{counter.name} has {size:,} values, and rows ask in such a way that each of them counts; a far "
-                    "smaller range would help"
+                    f"{counter.name} has {size:,} values, and {whys[0]}, so that each of them counts; a far smaller "
+                    f"range{', or no copy,' if counter.name in copied else ''} would help"
                 )
-            if not firm:
+            if not whys:
                 yield place, tuple(sorted(cut for cut in cuts if counter.low <= cut <= counter.high))
 
     def _asked_by_levels(self) -> Iterator[tuple[str | None, Test]]:
