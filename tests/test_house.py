@@ -125,7 +125,7 @@ AS_WRITTEN = {
     "proof/checks/bare_threshold.py": "the levels and values that it names are those that the rows name",
     "proof/checks/declared.py": "no such fault is told of a fault that the file names",
     "proof/checks/faint_hope.py": "who names a fault knows of it, even where its mode settles the question",
-    "proof/checks/lost_turn.py": "a row asks for a turn in its words; in its guard that is two questions",
+    "proof/runs/lost_turns.py": "a row asks for a turn in its words; in its guard that is two questions",
     "proof/checks/mode_cycles.py": "how far readings tremble hangs on the values that rows compare them with",
     "proof/checks/out_of_range.py": "a comparison is told in its own words",
     "proof/checks/stale_decision.py": "a time is told that the file names, `after 0 s` too",

@@ -305,6 +305,9 @@ class _Teller:
                 turn = listed(unit.show(value) for value in values if value is not None)
                 while_so = f"while {about.subject} reads {turn} in turn{self.kept_held()}"
                 return RunLine(None, f"the same again and again, {while_so}")
+            case "lost turn" if about.row is not None:
+                line = self.machine.part(about.row.part).rows[about.row.number].place.line
+                return RunLine(self.last, f"{there}: {about.subject} has turned, and line {line} has not decided")
             case "fault ignored":
                 told = self.moving(part, view) if part and not part.mode[view.modes[part.name]].stop else there
                 return RunLine(self.last, f"{told}, 2nd tick with {about.subject} in fault")

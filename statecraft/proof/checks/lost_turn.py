@@ -2,50 +2,18 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Iterator
 from functools import partial
 
-from statecraft.findings import Finding, Run
-from statecraft.machine import (
-    And,
-    Condition,
-    Fault,
-    LevelOn,
-    Machine,
-    Not,
-    Or,
-    Part,
-    Row,
-    Silent,
-    SwitchOn,
-    Turns,
-    turns_in,
-)
+from statecraft.findings import Finding
+from statecraft.folding import listed
+from statecraft.machine import Fault, LevelOn, Machine, Part, Silent, Turns
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Node
 from statecraft.proof.engine.exploration import NONE, START, Config, Explorer, Only, Region
-from statecraft.proof.engine.model import Counters, Modes, Rows
+from statecraft.proof.engine.model import NOBODY, Counters, Modes, Rows
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.counterexamples import Trail
-from statecraft.proof.runs.replay import states
-from statecraft.simulation.state import layout
-
-
-def asked_to_turn(part: Part) -> Iterator[tuple[Turns, list[Row]]]:
-    """What rows of ``part`` ask to turn, and no row of it reads otherwise; each with the rows that ask."""
-    asking: dict[tuple[object, bool], tuple[Turns, list[Row]]] = {}
-    for row in part.rows:
-        for turns in turns_in(row.when):
-            rows = asking.setdefault((turns.what, turns.on), (turns, []))[1]
-            if row not in rows:
-                rows.append(row)
-    read = {what for row in part.rows for what in _read_otherwise(row.when)}
-    yield from (each for (what, _), each in asking.items() if what not in read)
-
-
-def remembered(machine: Machine, turns: Turns) -> str:
-    """The level that is on while what ``turns`` has been so on the tick before, too."""
-    return next(level.name for level in machine.levels if level.made and level.set == turns.what)
+from statecraft.proof.runs.lost_turns import asked_to_turn, loses, remembered, subject
 
 
 def levels_of_turns(machine: Machine, part: Part) -> Iterator[str]:
@@ -54,20 +22,6 @@ def levels_of_turns(machine: Machine, part: Part) -> Iterator[str]:
         yield remembered(machine, turns)
         if isinstance(turns.what, LevelOn):
             yield turns.what.level
-
-
-def _read_otherwise(condition: Condition) -> Iterator[Condition]:
-    """What ``condition`` asks, but for what it asks to turn."""
-    match condition:
-        case Turns():
-            return
-        case Not(of):
-            yield from _read_otherwise(of)
-        case And(parts) | Or(parts):
-            for part in parts:
-                yield from _read_otherwise(part)
-        case _:
-            yield condition
 
 
 def lost_turn(explored: Reachability, part: int) -> Iterator[Finding]:
@@ -81,49 +35,36 @@ def lost_turn(explored: Reachability, part: int) -> Iterator[Finding]:
         if not all(model.knows(model.asked(turns, part, mode)) for mode in range(len(whole.modes))):
             raise Undecided
         lost = _Lost(explored, part, turns, frozenset(row.number for row in rows))
-        if not any(lost.possible(config, region) for _, config, region in explored.views()):
+        instead = {row for _, config, region in explored.views() for row in lost.instead(config, region)}
+        if not instead:
             continue
-        shows = partial(_shows, explored.whole, whole, turns, lost.asking)
+        shows = partial(loses, explored.whole, whole, turns, lost.asking)
         found = explored.found(lambda _, lost=lost: lost.goal, shows=shows)  # type: ignore[misc]
         if found is None:
             continue
         if explored.partial and not shows(found.run):
             explored.refuted()
         name, way = said(turns), "on" if turns.on else "off"
-        lines = " or ".join(str(row.place.line) for row in rows)
+        lines = listed([str(row.place.line) for row in rows], "or")
+        others = sorted({whole.rows[number].place.line for number in instead if number != NOBODY})
+        if NOBODY in instead:
+            when = f"on a tick on which the row on line {lines} does not decide"
+        elif len(others) == 1:
+            when = f"on the very tick on which the row on line {others[0]} decides, and not that on line {lines}"
+        else:
+            earlier = listed([str(line) for line in others], "or")
+            when = f"on the very tick on which a row on line {earlier} decides, and not that on line {lines}"
+        so = name if turns.on else f"not {name}"
         yield Finding(
             "lost turn",
             rows[0].place,
-            f"{name} can turn {way} on a tick on which the row on line {lines} does not decide; no other row looks at "
-            "it, so that the turn is lost.",
-            f"let a row ask {name if turns.on else f'not {name}'} where it may come to stand so, "
-            f'or accept it: accept lost turn in {subject(turns)} because "why".',
+            f"{name} can turn {way} {when}; nothing else looks at it, so that this turn is lost.",
+            f"where no turn may be lost, add a row that asks '{so}', which stays so, and not '{name} turns {way}'; "
+            f'where one may, accept it: accept lost turn in {subject(turns)} because "why".',
             row=explored.row_ref(part, rows[0].number),
             subject=subject(turns),
             run=found.run,
         )
-
-
-def _shows(machine: Machine, part: Part, turns: Turns, asking: frozenset[int], run: Run) -> bool:
-    """Whether on the last tick of ``run``, played to the simulation, it turns and none of the rows ``asking`` decides.
-    On tick 0 nothing turns."""
-    last = deque(states(machine, run), 2)
-    if len(last) < 2:
-        return False
-    before, after = last
-    index, inputs = layout(machine).index, run.stretches[-1].inputs
-    match turns.what:
-        case SwitchOn(name):
-            so = dict(inputs.switches)[name]
-        case LevelOn(name):
-            so = bool(after[index["level", name]])
-        case Fault(name):
-            so = dict(inputs.sensors)[name] is None
-        case Silent(name):
-            (silent,) = (link.silent or 0 for link in machine.links if link.name == name)
-            so = after[index["clock", f"silent {name}"]] >= silent
-    turned = so is turns.on and bool(before[index["level", remembered(machine, turns)]]) is not turns.on
-    return turned and after[index["row", part.name]] not in asking
 
 
 def said(turns: Turns) -> str:
@@ -135,13 +76,6 @@ def said(turns: Turns) -> str:
             return f"{link} silent"
         case _:
             return subject(turns)
-
-
-def subject(turns: Turns) -> str:
-    """The name of what turns."""
-    match turns.what:
-        case SwitchOn(name) | LevelOn(name) | Fault(name) | Silent(name):
-            return name
 
 
 class _Lost:
@@ -167,11 +101,22 @@ class _Lost:
 
         return explorer.asked(config, region, part, ask)
 
-    def possible(self, config: Config, region: Region) -> bool:
-        """Whether it can be so in ``region``."""
-        explorer = self.explored.explorer
+    def instead(self, config: Config, region: Region) -> Iterator[int]:
+        """What decides where it is so in ``region``: rows, or nobody."""
+        explorer, diagrams = self.explored.explorer, self.explored.model.diagrams
         node = self.node(explorer, config, region)
-        return node != FALSE and True in explorer.values(config, region, node)
+        if node == FALSE:
+            return
+
+        def ask(_: Rows, counters: Counters, modes: Modes) -> Node:
+            model, mode = explorer.model, config.modes[self.part]
+            decides = model.decision(
+                self.part, mode, region.passed, counters, modes, region.tables, region.known
+            )
+            return diagrams.select(node, decides, diagrams.value(None))
+
+        found = explorer.values(config, region, explorer.asked(config, region, self.part, ask))
+        yield from (number for number in found if isinstance(number, int))
 
     def goal(self, explorer: Explorer, place: int, config: Config) -> Iterator[Trail]:
         """One such tick."""

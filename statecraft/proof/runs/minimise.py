@@ -1,4 +1,4 @@
-"""A run, minimise down to the inputs without which it would not be the run that it is.
+"""A run, minimised down to the inputs without which it would not be the run that it is.
 
 The proof's runs say what every sensor and switch is on every tick. Most of it has no bearing, and hides what has.
 """
@@ -11,8 +11,9 @@ from operator import itemgetter
 from typing import TypeVar
 
 from statecraft.findings import Finding, Run, Stimulus
-from statecraft.machine import Compare, Machine, Promise, Sensor, sensors_of
+from statecraft.machine import Compare, Machine, ModeRef, Promise, Sensor, sensors_of
 from statecraft.proof.runs.counterfactual_tick import hoped, ignores
+from statecraft.proof.runs.lost_turns import asked_to_turn, loses, subject
 from statecraft.proof.runs.replay import begun, broken, never_leaves, player, replay
 from statecraft.proof.runs.undone_halt import undoes_halt
 from statecraft.semantics import tick_of
@@ -24,6 +25,9 @@ LONGEST = 200_000
 
 MOST_TICKS = 1_000_000
 """Ticks that may be played to find out what a run can do without: one or two seconds."""
+
+FEW_TICKS = MOST_TICKS // 1000
+"""Of a longer run the modes are kept as they are: to find others takes many plays."""
 
 ROUNDS = 3
 """How often a repeating tail is played."""
@@ -37,7 +41,8 @@ class Minimised:
     """A run without what has no bearing on it.
 
     Attributes:
-        run: as many ticks, through the same modes, to the same end.
+        run: as many ticks, to the same end; through the same modes, or where what it shows does not rest on them, on as
+            few inputs as can be left out one by one.
         idle: the sensors, switches and dials that have no bearing at all: they may be anything all along.
         held: those that have a bearing on a repeating tail.
         states: what came of it, a tick each, a repeating tail played :data:`ROUNDS` times; none of a run of more than
@@ -72,6 +77,7 @@ class _Minimiser:
     def __init__(self, machine: Machine, run: Run, about: Finding | Promise) -> None:
         self.machine = machine
         self.holds = keeping(machine, run, about)
+        self.alone = run.tail is None and _tells_alone(about)
         self.left = MOST_TICKS
         self.run = run
         self.idle: set[str] = set()
@@ -84,6 +90,8 @@ class _Minimiser:
 
     def done(self) -> Minimised:
         if self.states and self.holds(self.run, self.states):
+            if self.alone and self.run.ticks <= FEW_TICKS:
+                self.free()
             self.settle()
             for name, values in self.inputs():
                 self.spare(name, values)
@@ -93,6 +101,16 @@ class _Minimiser:
         held = frozenset(self.held())
         self.left, self.expected = unrolled(self.run).ticks, []
         return Minimised(self.run, frozenset(self.idle), held, tuple(self.played(self.run) or ()))
+
+    def free(self) -> None:
+        """Leave out what only leads through these modes and no others: what is shown does not rest on them."""
+        self.expected = []
+        while self.hush() or self.settle():
+            pass
+        self.states = self.played(self.run) or []
+        self.expected = [self.modes(state) for state in self.states]
+        view = replay(self.machine, unrolled(self.run))
+        self.run = replace(self.run, modes=tuple(ModeRef(part, mode) for part, mode in view.modes.items()))
 
     def played(self, run: Run) -> list[State] | None:
         """The states of ``run``; None as soon as a mode is another than it was at first, or when time is up."""
@@ -226,6 +244,13 @@ class _Minimiser:
 # ------------------------------------------------------------------------------------------------- what must still hold
 
 
+def _tells_alone(about: Finding | Promise) -> bool:
+    """Whether :func:`keeping` says all that a run has to show, whatever modes it goes through."""
+    if isinstance(about, Promise):
+        return about.kind != "reach"
+    return about.code == "lost turn" and about.row is not None
+
+
 def keeping(machine: Machine, run: Run, about: Finding | Promise) -> Holds:
     """What has to hold of ``run``, besides the modes it goes through, for it to show what is said ``about`` it."""
     if isinstance(about, Promise):
@@ -253,10 +278,16 @@ def keeping(machine: Machine, run: Run, about: Finding | Promise) -> Holds:
             step = _spread(about.subject, run)
             return lambda other, states: 0 < _spread(about.subject, other) <= max(step, 1) and same(other, states)
         case "endless" if about.mode is not None:
-            part, same = about.mode.part, _same_end(machine, run, ("level", "counter"))
-            return lambda other, states: same(other, states) and never_leaves(machine, other, part)
+            name, same = about.mode.part, _same_end(machine, run, ("level", "counter"))
+            return lambda other, states: same(other, states) and never_leaves(machine, other, name)
         case "waits for ever":
             return lambda other, _: _nothing_said_helps(machine, about, other)
+        case "lost turn" if about.row is not None:
+            part = machine.part(about.row.part)
+            own = part.rows[about.row.number]
+            asked = [each for each in asked_to_turn(part) if subject(each[0]) == about.subject and own in each[1]]
+            lost = [(turns, [row.number for row in rows]) for turns, rows in asked]
+            return lambda other, _: any(loses(machine, part, turns, rows, other) for turns, rows in lost)
         case "runaway":
             return lambda *_: True
         case "no way to stop" | "stuck":

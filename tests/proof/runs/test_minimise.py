@@ -349,3 +349,70 @@ def test_what_holds_a_tail_is_told() -> None:
     made = minimise(TUB_MACHINE, going, Finding("runaway", mode=FILLING))
     assert made.held == {"depth"} and made.run.tail == 2  # above the heat by more than 7 it would end; so would a heat
     assert len(made.states) == 2 + 3
+
+
+# ------------------------------------------------------------------------------------- where no mode has to be the same
+
+SHEDS = """
+machine sheds
+board atmega328p
+tick 10 ms
+command halt button, pin 2, on when low, urgent
+command go button, pin 3, on when low
+switch lid pin 4, on when high
+sensor draught by hand, 0 .. 9
+sensor depth by hand, 0 .. 9
+relay fan pin 8
+relay water pin 9
+part air
+mode still stop
+mode blowing fan on
+failsafes
+in      | when                  | go to
+any     | halt or draught fault | still
+rules
+in      | when       | go to
+still   | go         | blowing
+part tub
+mode resting stop
+mode filling water on
+mode dry stop
+failsafes
+in      | when        | go to
+filling | depth fault | dry
+any     | lid or halt | resting
+rules
+in      | when       | go to
+resting | go         | filling
+filling | after 5 s  | resting
+promise while lid -> tub in resting within 0 ms
+"""
+
+
+def test_a_broken_promise_is_shown_without_what_another_part_does() -> None:
+    machine = read_text(SHEDS)
+    off, on = (("draught", 5), ("depth", 5)), (("draught", None), ("depth", None))
+    run = Run(
+        (
+            Hold(Stimulus(off, (("lid", False),)), 1),
+            Hold(Stimulus(off, (("lid", False),), taken="go"), 1),
+            Hold(Stimulus(on, (("lid", True),)), 1),
+        )
+    )
+    (promise,) = machine.promises
+    assert modes(machine, run)[-1] == {"air": "still", "tub": "dry"}
+    slim = minimise(machine, run, promise)
+    assert dict(slim.run.stretches[-1].inputs.sensors) == {"draught": 5, "depth": None}
+    assert dict(slim.run.modes) == {"air": "blowing", "tub": "dry"} and breaks(machine, promise, slim.run)
+
+
+def test_a_lost_turn_is_shown_without_a_halt_that_it_does_not_need() -> None:
+    text = SHEDS.replace("any     | lid or halt", "any     | halt").replace("after 5 s ", "lid turns on ")
+    machine = read_text(text[: text.index("promise")])
+    (finding,) = [each for each in prove(machine).findings if each.code == "lost turn"]
+    assert finding.run is not None
+    off, on = (Stimulus((("draught", 5), ("depth", 5)), (("lid", on),)) for on in (False, True))
+    run = Run((Hold(off, 1), Hold(replace(off, taken="go"), 1), Hold(replace(on, taken="halt"), 1)))
+    slim = minimise(machine, run, finding)
+    assert [each.inputs.taken for each in slim.run.stretches] == [None, None, None]
+    assert dict(slim.run.stretches[-1].inputs.switches)["lid"] and dict(slim.run.modes)["tub"] == "resting"
