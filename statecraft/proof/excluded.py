@@ -55,35 +55,40 @@ def with_excluding(machine: Machine, findings: Iterable[Finding], seconds: float
         part = machine.part(each.row.part)
         row = part.rows[each.row.number]
         modes = [name for name in row.modes if all((part.name, name) != mode for mode in never)]
-        by: dict[Without, None] = {}
+        by: dict[tuple[Without, ...], None] = {}
         with proving(rest):
             for mode in modes[:MOST_MODES]:
-                by |= dict.fromkeys(_excluding(machine, part, row, mode))
-        found[at] = _named(each, list(by))
+                by[tuple(_excluding(machine, part, row, mode))] = None
+        found[at] = _named(each, [some for some in by if some])
     return found
 
 
-def _named(finding: Finding, by: Sequence[Without]) -> Finding:
-    """``finding`` with what excludes its row."""
+def _named(finding: Finding, by: Sequence[tuple[Without, ...]]) -> Finding:
+    """``finding`` with what excludes its row: some things in each of its modes, of which it does without any."""
     if not by:
         return finding
-    said: dict[str, str] = {}
-    for each in by:
-        what = f"the {'failsafe' if each.row.failsafe else 'row'} on line {each.row.place.line}"
-        if each.change is not None:
-            said[f"'{each.change.counter} = {each.change.amount}' in {what}"] = what
-        else:
-            said[f"{what} ('{' '.join(each.row.when_text.split())}')"] = what
+    rows = {RowRef(each.row.part, each.row.number): each.row for some in by for each in some}
+    alone = len(rows) == 1
+    ways = listed([listed([_said(each, alone) for each in some]) for some in by], "or")
     hint = finding.hint
     if finding.gravity != "note":
-        others = listed(list(dict.fromkeys(said.values())), "or")
+        others = listed(list(dict.fromkeys(_said(each, False) for some in by for each in some)), "or")
         hint = f"change {others}, or this one, so that this one can decide; or remove this one."
     return replace(
         finding,
-        message=f"{finding.message.removesuffix('.')}; without {listed(list(said))} it would.",
+        message=f"{finding.message.removesuffix('.')}; without {ways} it would.",
         hint=hint,
-        by=tuple(dict.fromkeys(RowRef(each.row.part, each.row.number) for each in by)),
+        by=tuple(rows),
     )
+
+
+def _said(what: Without, fully: bool) -> str:
+    """``what``, by its line; ``fully``: with what the row asks."""
+    row = what.row
+    told = f"the {'failsafe' if row.failsafe else 'row'} on line {row.place.line}"
+    if what.change is not None:
+        return f"'{what.change.counter} = {what.change.amount}' in {told}"
+    return f"{told} ('{' '.join(row.when_text.split())}')" if fully and row.when_text else told
 
 
 def _excluding(machine: Machine, part: Part, row: Row, mode: str) -> list[Without]:

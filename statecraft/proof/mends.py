@@ -843,6 +843,7 @@ def _overlapping(machine: Machine, finding: Finding) -> Iterator[Mend]:
     if isinstance(one, Compare) and one.left.kind == "sensor" and one.right is None:
         sensor = machine.sensor(one.left.name)
         if same:
+            yield from _exchanged(machine, level, sensor)
             yield from _wider(machine, level, sensor)
             return
         gap = 2 * tremble(machine, sensor, [one])
@@ -852,6 +853,24 @@ def _overlapping(machine: Machine, finding: Finding) -> Iterator[Mend]:
             yield from _reworded(machine, level, clears_later(level, back), enough=True)
     yield from _reworded(machine, level, clears_later(level))
     yield from _reworded(machine, level, sets_later(level))
+
+
+def _exchanged(machine: Machine, level: Level, sensor: Sensor) -> Iterator[Mend]:
+    """The two thresholds of a level change places: one was written for the other."""
+    one, other = level.set, level.clear
+    if not isinstance(one, Compare) or not isinstance(other, Compare) or other.right is not None:
+        return
+    rising = one.op in (">", ">="), other.op in ("<", "<=")
+    falling = one.op in ("<", "<="), other.op in (">", ">=")
+    if (all(rising) and one.offset < other.offset) or (all(falling) and one.offset > other.offset):
+        made = replace(level, set=replace(one, offset=other.offset), clear=replace(other, offset=one.offset))
+        first, second = sensor.unit.show(other.offset), sensor.unit.show(one.offset)
+        yield Mend(
+            f"exchange the two thresholds: {level.name} when {sensor.name} {one.op} {first}, clears when {sensor.name} "
+            f"{other.op} {second}",
+            with_level(machine, made),
+            plain=True,
+        )
 
 
 def _reworded(machine: Machine, level: Level, text: str, enough: bool = False) -> Iterator[Mend]:

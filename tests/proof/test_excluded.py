@@ -108,6 +108,9 @@ backing | back absent 300 ms     | parked
     (part,) = read_text(text).parts
     assert one.severity == "note"
     assert [part.rows[each.number].modes for each in one.by] == [("pushing",), ("backing",)]
+    lines = [part.rows[each.number].place.line for each in one.by]
+    told = "; without the row on line {} or the row on line {} it would."
+    assert one.message.endswith(told.format(*lines))
 
 
 def test_a_condition_that_contradicts_itself_is_excluded_by_no_row() -> None:

@@ -226,8 +226,9 @@ def _modes(row: Row) -> str:
 
 
 def _others(explored: Reachability, part: int, by: tuple[int, ...]) -> str:
-    told = _lines(explored, part, by)
-    return f"the row on line {told} comes first" if len(by) == 1 else f"one of the rows on lines {told} comes first"
+    lines = sorted({explored.row(part, number).place.line for number in by})
+    told = listed([str(line) for line in lines])
+    return f"the row on line {told} comes first" if len(lines) == 1 else f"one of the rows on lines {told} comes first"
 
 
 def _lines(explored: Reachability, part: int, rows: tuple[int, ...]) -> str:

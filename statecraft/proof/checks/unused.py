@@ -49,8 +49,17 @@ def unused(machine: Machine) -> list[Finding]:
     uses = set(_uses(machine))
     counted = {("counter", dial) for dial in machine.counted_dials()}  # what is asked of these is asked of the dial
     uses |= counted | {("dial", name) for _, name in counted & uses}
+    changed = {change.counter for part in machine.parts for row in part.rows for change in row.changes}
     return [
-        Finding("unused", place, f"nothing uses the {kind} {name}.", _HINTS[kind], subject=name)
+        Finding(
+            "unused",
+            place,
+            f"rows change the counter {name}, and nothing reads it."
+            if kind == "counter" and name in changed
+            else f"nothing uses the {kind} {name}.",
+            _HINTS[kind],
+            subject=name,
+        )
         for kind, name, place in _declared(machine)
         if (kind, name) not in uses
     ]

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from statecraft.machine import (
     AnalogVoltage,
+    Change,
     Command,
     Compare,
     Condition,
@@ -111,3 +112,10 @@ def test_a_counter_is_used_when_the_machine_reports_its_changes() -> None:
     part = replace(WELL.parts[0], counters=(Counter("laps", "p", 0, 3, 0),))
     assert codes(replace(WELL, parts=(part,))) == [("unused", "laps")]
     assert codes(replace(WELL, parts=(part,), links=(replace(LINK, reports=True),))) == []
+
+
+def test_a_counter_that_rows_change_is_not_said_to_be_used_by_nothing() -> None:
+    part = replace(WELL.parts[0], counters=(Counter("laps", "p", 0, 3, 0),))
+    rows = (*part.rows[:-1], replace(part.rows[-1], changes=(Change("laps", "step", 1),)))
+    found = [f for f in mode_graph.findings(replace(WELL, parts=(replace(part, rows=rows),))) if f.code == "unused"]
+    assert [each.message for each in found] == ["rows change the counter laps, and nothing reads it."]

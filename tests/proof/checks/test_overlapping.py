@@ -83,3 +83,11 @@ def test_what_a_set_condition_shares_with_the_clear_condition_is_not_taken_out_o
     text = text.format(level="level held when front < 40 cm or lid clears when not lid", name="held")
     (finding,) = [each for each in judge(read_text(text)).findings if each.code == "overlapping"]
     assert "and lid clears" not in finding.hint
+
+
+def test_thresholds_that_were_exchanged_are_offered_the_right_way_round() -> None:
+    text = CART.format(level="level near when front < 90 cm for 100 ms clears when front > 30 cm", name="near")
+    (finding,) = [each for each in judge(read_text(text)).findings if each.code == "overlapping"]
+    assert finding.hint.startswith(
+        "Exchange the two thresholds: near when front < 30 cm, clears when front > 90 cm; or let near clear further off"
+    )
