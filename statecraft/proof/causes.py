@@ -255,6 +255,16 @@ def _never_in_range(machine: Machine, findings: list[Finding]) -> list[Finding]:
             why = " ".join(each.message for each in false)
             told = replace(finding, message=f"this row never decides: {why}", hint=false[0].hint)
             made = [told if each is finding else each for each in made if each not in false]
+    for finding in findings:
+        if finding.code != "shadowed" or len(finding.by) != 1 or finding.accepted or finding.gravity == "note":
+            continue
+        above = finding.by[0]
+        true = [f for f in made if f.code == "out of range" and f.row == above and "always true" in f.message]
+        if true and not any(each.accepted for each in true):
+            line = machine.part(above.part).rows[above.number].place.line
+            why = " ".join(each.message for each in true)
+            told = replace(finding, message=f"{finding.message} On line {line} {why}", hint=true[0].hint)
+            made = [told if each is finding else each for each in made if each not in true]
     return made
 
 
@@ -456,7 +466,8 @@ def _comes_of_it(part: Part, finding: Finding, of_row: dict[int, Finding]) -> bo
     """Whether a finding may come of a mode's being never entered: a rule that never decides, or a mode never left since
     the rows that lead out of it never decide."""
     if finding.row is not None:
-        return finding in of_row.values() and finding.severity != "note"
+        own = finding.code == "unreachable" and finding.by  # (other rows exclude it, which is cause enough)
+        return finding in of_row.values() and finding.severity != "note" and not own
     if _is(finding, part, "stuck"):
         return bool(finding.by) and all(row.number in of_row for row in finding.by)
     return False
@@ -524,4 +535,4 @@ def _with_modes_removed(root: Finding, gravity: Severity, names: list[str]) -> s
             f"let this failsafe decide, or let it lead to another stop mode and remove {listed(names)}, since nothing "
             f"enters {them}."
         )
-    return re.sub(r"remove (this one|it|the row)\.$", rf"remove \1 together with {listed(names)}.", root.hint)
+    return re.sub(r"remove (this row|it|the row)\.$", rf"remove \1 together with {listed(names)}.", root.hint)

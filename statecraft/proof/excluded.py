@@ -17,7 +17,7 @@ from statecraft.proof.row_use import RowUse
 from statecraft.proof.runs.counterexamples import Lost
 from statecraft.proof.slices import Slices
 from statecraft.semantics import Reached, tick_of
-from statecraft.semantics.cone import counters_asked, needs_command, tests_read
+from statecraft.semantics.cone import asks_for, counters_asked, needs_command, tests_read
 from statecraft.semantics.keys import GroupClock, ModeClock
 
 SECONDS, SHARE = 5.0, 0.5
@@ -50,10 +50,15 @@ def with_excluding(machine: Machine, findings: Iterable[Finding], seconds: float
     for at in sorted(range(len(found)), key=lambda at: grave.index(found[at].severity)):
         each = found[at]
         rest = ends - time.monotonic()
-        if each.code != "unreachable" or each.row is None or each.by or each.accepted or rest <= 0:
+        if each.row is None or each.accepted or rest <= 0:
             continue
         part = machine.part(each.row.part)
         row = part.rows[each.row.number]
+        if each.code == "shadowed" and len(each.by) > 1 and not each.subject:
+            with proving(rest):
+                found[at] = _but_for_one(machine, part, row, each)
+        if each.code != "unreachable" or each.by:
+            continue
         modes = [name for name in row.modes if all((part.name, name) != mode for mode in never)]
         by: dict[tuple[Without, ...], None] = {}
         with proving(rest):
@@ -73,13 +78,43 @@ def _named(finding: Finding, by: Sequence[tuple[Without, ...]]) -> Finding:
     hint = finding.hint
     if finding.gravity != "note":
         others = listed(list(dict.fromkeys(_said(each, False) for some in by for each in some)), "or")
-        hint = f"change {others}, or this one, so that this one can decide; or remove this one."
+        hint = f"change {others}, or this row, so that this row can decide; or remove this row."
     return replace(
         finding,
         message=f"{finding.message.removesuffix('.')}; without {ways} it would.",
         hint=hint,
         by=tuple(rows),
     )
+
+
+def _but_for_one(machine: Machine, part: Part, row: Row, finding: Finding) -> Finding:
+    """``finding``, about a row before which one of several comes, with the one without which it would decide; the
+    nearest first, and none on a command that it does not ask for."""
+    guards = tick_of(machine).part[part.name].guards
+    own = frozenset[str]().union(*map(asks_for, guards[row.number]))
+    by = [
+        part.rows[ref.number]
+        for ref in finding.by
+        if not all(needs_command(guard) and own.isdisjoint(asks_for(guard)) for guard in guards[ref.number])
+    ]
+    for other in sorted(by, key=lambda each: -each.number):
+        try:
+            decides = any(_decides(without(machine, [Without(other)]), row, mode) for mode in row.modes[:MOST_MODES])
+        except OutOfTime:
+            break
+        if decides:
+            told = _said(Without(other), True)
+            first = other.number < row.number and not other.failsafe and not row.failsafe
+            moved = f"put this row above the one on line {other.place.line}, " if first else ""
+            return replace(
+                finding,
+                message=f"{finding.message.removesuffix('.')}; without {told} it would decide.",
+                hint=finding.hint
+                if finding.gravity == "note"
+                else f"{moved}change {_said(Without(other), False)}, or remove this row.",
+                by=(RowRef(part.name, other.number),),
+            )
+    return finding
 
 
 def _said(what: Without, fully: bool) -> str:

@@ -98,13 +98,15 @@ def judge(machine: Machine, seconds: float = PATIENCE) -> Judgement:
     ends = time.monotonic() + seconds
     wiring = wiring_findings(machine, board_of(machine))
     report = prove(machine, seconds)
-    told = with_excluding(machine, accepted(machine, [*report.findings, *wiring]), ends - time.monotonic())
+    marked = accepted(machine, [*report.findings, *wiring], report.complete)
+    told = with_excluding(machine, marked, ends - time.monotonic())
     found = told_once(machine, told)
     return Judgement(machine, tuple(with_mends(machine, found, report, ends - time.monotonic())), report)
 
 
-def accepted(machine: Machine, findings: list[Finding]) -> list[Finding]:
-    """``findings``, those marked that the file accepts; and one for each line that accepts what is not found."""
+def accepted(machine: Machine, findings: list[Finding], complete: bool = True) -> list[Finding]:
+    """``findings``, those marked that the file accepts; and one for each line that accepts what is not found, if the
+    proof is ``complete``, or what cannot be accepted."""
     used: set[Accept] = set()
     found = []
     for finding in findings:
@@ -119,6 +121,8 @@ def accepted(machine: Machine, findings: list[Finding]) -> list[Finding]:
             told = f"nothing here is found to be '{each.finding}', so there is nothing to accept."
             if any(finding.severity == "error" and _named(machine, each, finding) for finding in findings):
                 told, hint = f"this '{each.finding}' is an error, and no error can be accepted.", f"mend it, and {hint}"
+            elif not complete:
+                continue  # it may be there all the same
             found.append(Finding("unused", each.place, told, hint))
     return found
 

@@ -963,6 +963,7 @@ def _shadowed(machine: Machine, finding: Finding) -> Iterator[Mend]:
                 f"put this row above the one on line {above.place.line}",
                 in_order(machine, part.name, [*rest[:at], row, *rest[at:]]),
                 enough=True,
+                guess=not finding.hint.lower().startswith("put "),
             )
         return
     modes = [ModeRef(part.name, m) for m in above.modes if m not in row.modes and not part.mode[m].stop]

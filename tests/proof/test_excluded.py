@@ -58,7 +58,7 @@ def test_what_ends_a_mode_sooner_is_the_cause_and_what_is_not_counted_comes_of_i
         f"line {waits.place.line} never decides. So done is never entered."
     )
     assert one.severity == "error"
-    assert f"line {limit.place.line}" in one.hint and "remove this one" in one.hint
+    assert f"line {limit.place.line}" in one.hint and "remove this row" in one.hint
 
 
 def test_a_row_that_sets_a_counter_back_is_named() -> None:
@@ -158,3 +158,38 @@ halted, trouble | go | ready
     (one,) = found(text)
     assert "in fill or fill_2; without the failsafe on line 21 ('after 6 s') it would" in one.message
     assert len({one.row, *one.rows}) == 2
+
+
+def test_of_the_rows_that_come_before_one_the_one_that_does_it_is_named() -> None:
+    """And that it asks what is always so is told with it."""
+    text = VENT.replace("LIMIT", "20 s").replace("STEP", "rounds + 1")
+    text = text.replace("shut    | air and not open_end ", "shut    | air and rounds <= 20 ")
+    text = text.replace("opening | open_end ", "shut    | air | done |\nopening | open_end ")
+    judged = judge(read_text(text)).findings
+    (one,) = (each for each in judged if each.code in ("shadowed", "out of range"))
+    (part,) = read_text(text).parts
+    (by,) = one.by
+    line = part.rows[by.number].place.line
+    assert "comes first" in one.message or "asks less" in one.message
+    assert f"On line {line} 'rounds <= 20' is always true: rounds goes from 0 to 20." in one.message
+    assert one.hint.startswith("Compare with something inside the range")
+
+
+def test_what_stands_before_a_row_and_does_not_keep_it_is_not_named() -> None:
+    text = VENT.replace("LIMIT", "20 s").replace("STEP", "rounds + 1")
+    text = text.replace("rules\n", "rules\n", 1).replace(
+        "moving  | after 30 s in moving ", "opening | shut_end and open_end | halted\nmoving | after 30 s in moving "
+    )
+    text = text.replace("opening | after 20 s ", "opening | open_end and air | done |\nopening | after 20 s ")
+    (one,) = [each for each in judge(read_text(text)).findings if each.code == "shadowed"]
+    (part,) = read_text(text).parts
+    above = next(row for row in part.rules if row.when_text.strip() == "open_end")
+    assert [each.number for each in one.by] == [above.number]
+
+
+def test_what_other_rows_exclude_is_not_said_to_come_of_a_mode_that_nothing_leads_to() -> None:
+    text = VENT.replace("LIMIT", "40 s").replace("STEP", "")
+    text = text.replace("shut    | rounds >= 12           | done     |\n", "").replace("counter rounds 0 .. 20\n", "")
+    mode, row = found(text.replace("rounds = 0", ""))
+    assert mode.message.startswith("No run ever enters done") and "may come of the same" not in mode.message
+    assert "without the failsafe on line" in row.message

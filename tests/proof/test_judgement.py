@@ -90,3 +90,10 @@ def test_what_a_line_accepts(accept: Accept, finding: Finding, known: bool) -> N
     made = accepted(replace(MACHINE, accepts=(accept,)), [finding])
     assert made[0].accepted == (accept if known else None)
     assert [each.code for each in made[1:]] == ([] if known else ["unused"])
+
+
+def test_what_is_not_decided_may_be_accepted_all_the_same() -> None:
+    machine = replace(MACHINE, accepts=(MEANT,))
+    (told,) = accepted(machine, [])
+    assert told.code == "unused" and "nothing to accept" in told.message
+    assert accepted(machine, [], complete=False) == []
