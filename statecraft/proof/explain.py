@@ -27,9 +27,8 @@ _TEXTS = {
         "earlier row, or something that it asks besides.",
     ),
     "halt missed": (
-        "A moving mode in which no single urgent command brings every part to a stop mode on the very tick that takes "
-        "it, "
-        "whatever the sensors say.",
+        "A moving mode in which no single urgent command brings every part that has such a mode to a stop mode on the "
+        "very tick that takes it, whatever the sensors say.",
         "Put a failsafe on an urgent command first, in any mode, and let it ask nothing else. Where there are several "
         "parts, write it before the first part, so that it applies to every one.",
     ),

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cache, partial
 from itertools import pairwise
-from typing import Literal
+from typing import Literal, TypeVar
 
 from statecraft.findings import SEVERITY, Finding, Hold, PromiseVerdict, Run
 from statecraft.machine import (
@@ -64,7 +64,6 @@ from statecraft.proof.checks.waits_for_ever import waits_for_ever
 from statecraft.proof.engine.conditions import ranges_of, satisfy
 from statecraft.proof.engine.limits import MEMORY_MB, OutOfTime, TooWide, left, now, proving, within
 from statecraft.proof.engine.observer import Undecidable, decidable
-from statecraft.proof.engine.slicing import Thing
 from statecraft.proof.entering import seen
 from statecraft.proof.from_anywhere import reached_from_anywhere
 from statecraft.proof.kept_dials import kept
@@ -74,7 +73,7 @@ from statecraft.proof.row_use import RowUse
 from statecraft.proof.runs.counterexamples import Lost
 from statecraft.proof.runs.goals import row_decides
 from statecraft.proof.runs.replay import begun, breaks, ends_as_said, held_states, player, replay
-from statecraft.proof.slices import ROUNDS, Slice, Slices, SliceScope, Spurious, always_left, always_reaches
+from statecraft.proof.slices import Slice, Slices, SliceScope, Spurious, always_left, always_reaches
 from statecraft.semantics.cone import closure, levels_read, parts_asked
 
 SOON, SOON_A_ROW = 12_000, 80
@@ -96,6 +95,8 @@ made to follow everything first."""
 
 SLICE_SECONDS = 8.0
 """How long one question is asked of slices, at most; a part's rows are many questions."""
+
+T = TypeVar("T")
 
 Phase = Literal["soon", "slices", "whole"]
 """The ways of answering, in order: everything that the parts do, if that is soon followed; slices; everything."""
@@ -249,6 +250,7 @@ class _Proof:
         self.too_many: set[_Key] = set()
         self.rows_open: list[str] = []
         self.said_before: dict[str, str] = {}
+        self.shown_before: dict[str, list[Finding]] = {}
         self.limits_met: dict[str, None] = {}
         self.slices = Slices(machine)
         self.row_use = RowUse(machine, self.slices)
@@ -392,6 +394,9 @@ class _Proof:
             if isinstance(wrong, Lost) and self.phase != "slices":
                 said = f"{question.what} (a mistake in statecraft; please report it: {wrong})"
             elif not last:
+                if question.shown:  # what runs show is so, whatever else there is no time for
+                    shown = [each for each in found if not each.message.endswith(DOES_NOT_REPLAY)]
+                    self.shown_before.setdefault(question.what, []).extend(shown)
                 return False
             elif isinstance(wrong, OutOfTime):
                 self.limits_met[wrong.limit] = None
@@ -402,9 +407,12 @@ class _Proof:
             why = said
             if question.part:
                 self.rows_open.append(question.part)
-        self.found += found
         if why or self.partly:
+            for each in self.shown_before.get(question.what, ()):
+                if not any(_about(each) == _about(other) for other in found):
+                    found.append(each)
             self.unproved[why or question.what] = None
+        self.found += found
         return True
 
     @contextmanager
@@ -427,7 +435,7 @@ class _Proof:
             )
         yield _Question(
             "whether a halt stops every moving mode",
-            lambda: halt_missed(machine, self.explore),
+            lambda: halt_missed(machine, lambda parts, question: question(self.explore(parts))),
             self.halts_in_slices,
             True,
         )
@@ -584,31 +592,7 @@ class _Proof:
 
     # ------------------------------------------------------------------------------------------------------- in slices
 
-    def in_refined(self, question: Callable[[Callable[[Iterable[str]], Slice]], list[Finding]]) -> list[Finding]:
-        """A question that makes slices of several sets of parts: what one of them lacks, all get."""
-        things: frozenset[Thing] = frozenset()
-        parts: frozenset[str] = frozenset()
-        asked = SliceScope(frozenset())
-        for _ in range(ROUNDS):
-
-            def explore(some: Iterable[str], parts: frozenset[str] = parts, things: frozenset[Thing] = things) -> Slice:
-                nonlocal asked
-                asked = SliceScope(frozenset(some) | parts, things)
-                return self.slices.slice(asked)
-
-            try:
-                return question(explore)
-            except Spurious as spurious:
-                more = self.slices.more(asked, spurious.things)
-            except Undecided:
-                more = self.slices.more(asked, ())
-            if not more:
-                break
-            wider = SliceScope(parts, things).with_more(more)
-            parts, things = wider.parts, wider.things
-        raise Undecided
-
-    def halts_in_slices(self) -> list[Finding]:
+    def halts_in_slices(self) -> Iterator[Finding]:
         """Halt missed; where nothing shows that a mode is entered, it is asked which rows lead there."""
         machine = self.machine
         if not any(command.urgent and command.name in machine.events() for command in machine.commands):
@@ -618,7 +602,14 @@ class _Proof:
         def entered(part: str, mode: str) -> bool | None:
             return self.row_use.entered(machine.part(part), mode)
 
-        return self.in_refined(lambda explore: self.real(halt_missed(machine, explore, entered)))
+        def ask(parts: frozenset[str], question: Callable[[Reachability], T]) -> T:
+            try:
+                return self.slices.ask(SliceScope(parts), question, seconds=SOON_SECONDS)
+            except OutOfTime:
+                now()
+                raise Undecided from None
+
+        return halt_missed(machine, ask, entered, soonest=False)
 
     def stops(self, name: str) -> Iterator[Finding]:
         """No way to stop, excluded."""
@@ -914,6 +905,11 @@ def _without_steps_at_rest(machine: Machine) -> Machine:
 def _moved_alone(machine: Machine) -> bool:
     """Whether pulses or steps move some counter."""
     return any(machine.moves_alone(counter) is not None for part in machine.parts for counter in part.counters)
+
+
+def _about(finding: Finding) -> tuple[object, ...]:
+    """What a finding is, whatever run shows it."""
+    return finding.code, finding.mode, finding.row, finding.subject
 
 
 def _ticks(finding: Finding) -> int:

@@ -11,9 +11,8 @@ the first tick from which it goes on so for ever. Where the sentence leaves a ch
 3. *stuck*: only a mode that is reached; the step may be tick 0, from before it.
 4. *no way to stop*: for every mode that is not a stop mode, of parts that move nothing too; a stop mode of the same
    part.
-5. *halt missed*: only a mode that is reached; the configuration is that before the tick; "every part" is every part,
-   also one that moves nothing. Each urgent command that some row tests as an event comes with the shortest run on which
-   it fails; where there is none, every moving mode is missed.
+5. *halt missed*: only a mode that is reached; the configuration is that before the tick. Each urgent command that some
+   row tests as an event comes with the shortest run on which it fails; where none does, every moving mode is missed.
 6. *halt undone*: no row needs a command where none is taken; dials have not changed since the tick that took the halt.
    *runaway*: "the part drives after both": it is in a driving mode at the end of both ticks; neither mode is
    ``unattended``. It is raised for the mode at the end of the second. "A command that leads to a driving mode": a row
@@ -224,11 +223,13 @@ def no_way_to_stop(world: World) -> dict[Mode, int]:
 
 
 def halt_missed(world: World) -> dict[Mode, dict[str, int]]:
-    """A moving mode for which no single urgent command brings every part to a stop mode on the tick that takes it, from
-    every configuration in it, for all inputs. A gentle stop is no stop mode here.
+    """A moving mode for which no single urgent command brings every part that has a moving mode to a stop mode on the
+    tick that takes it, from every configuration in it, for all inputs. A gentle stop is no stop mode here.
     """
     machine = world.machine
+    moving = {part for part, _ in _moving(machine)}
     stops = {at for part, at in _all_modes(machine) if part.mode[at[1]].stop and part.mode[at[1]].gently is None}
+    stops |= {at for _, at in _all_modes(machine) if at[0] not in moving}
     urgent = {c.name for c in machine.commands if c.urgent} & machine.events()
     fails: dict[Mode, dict[str, int]] = {at: {} for at in _moving(machine) if at in reached(world)}
     for before, step in world.ticks():
