@@ -33,6 +33,7 @@ from statecraft.proof.checks.bare_threshold import bare_threshold, told_elsewher
 from statecraft.proof.checks.constant_inputs import RUN_UP
 from statecraft.proof.checks.declared import in_doubt, loose_word, mixed, no_such_fault, nobody_watched
 from statecraft.proof.checks.endless import dead_encoder, endless, may_drive_on
+from statecraft.proof.checks.endless_runs import endless_by_runs
 from statecraft.proof.checks.faint_hope import faint_hope
 from statecraft.proof.checks.fault_ignored import askers, fault_ignored, watched
 from statecraft.proof.checks.flapping import flapping
@@ -73,6 +74,7 @@ from statecraft.proof.row_use import RowUse
 from statecraft.proof.runs.counterexamples import Lost
 from statecraft.proof.runs.goals import row_decides
 from statecraft.proof.runs.replay import begun, breaks, ends_as_said, held_states, player, replay
+from statecraft.proof.runs.search import FoundRun
 from statecraft.proof.slices import Slice, Slices, SliceScope, Spurious, always_left, always_reaches
 from statecraft.semantics.cone import closure, levels_read, parts_asked
 
@@ -508,7 +510,8 @@ class _Proof:
         # last: it may take all the time that there is
         unwatched = all(link.silent is None for link in self.machine.links)
         if unwatched and may_drive_on(self.machine, self.machine.part(name)):
-            yield _Question(f"whether the machine drives on for ever{said}", of(endless), undecided)
+            what = f"whether the machine drives on for ever{said}"
+            yield _Question(what, of(endless), partial(self.endless_in_slices, name), True)
 
     def held_back(self, name: str, decides: Callable[[Row], bool]) -> Iterator[Finding]:
         """The rows of a part that decide only while another is held back."""
@@ -629,6 +632,32 @@ class _Proof:
             if watched and (0, place) in made.reached and not always_left(made, 0, place):
                 raise Undecided
         yield from ()
+
+    def endless_in_slices(self, name: str) -> Iterator[Finding]:
+        """Modes of a part in which the machine drives on for ever, by runs."""
+        part = self.machine.part(name)
+
+        def into(mode: str) -> Run | None:
+            known = mode != part.start.name
+            for row in (row for row in part.rows if row.move == "go" and row.target == mode):
+
+                def to_row(made: Slice, row: Row = row) -> FoundRun | None:
+                    at = made.model.part_index[name]
+                    modes = frozenset(made.model.mode_index[at][each] for each in row.modes)
+                    return made.found(lambda _: row_decides(at, row.number), near={at: modes})
+
+                try:
+                    found = self.slices.ask(SliceScope(frozenset([name])), to_row)
+                except Undecided:
+                    known = False
+                    continue
+                if found is not None:
+                    return found.run
+            if not known:
+                raise Undecided
+            return None
+
+        return endless_by_runs(self.machine, part, into)
 
     def flaps_in_slices(self) -> Iterator[Finding]:
         """Flapping, excluded: by how often each part can change its mode; else with what its rows read followed.
@@ -915,15 +944,6 @@ def _about(finding: Finding) -> tuple[object, ...]:
 def _ticks(finding: Finding) -> int:
     """How long the run of ``finding`` is."""
     return 0 if finding.run is None else finding.run.ticks
-
-
-def undecided() -> Iterator[Finding]:
-    """What slices cannot tell.
-
-    Raises:
-        Undecided: always.
-    """
-    raise Undecided
 
 
 def _whole(machine: Machine, run: Run) -> Run | None:

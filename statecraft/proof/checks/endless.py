@@ -47,7 +47,7 @@ def endless(explored: Reachability, part: int) -> Iterator[Finding]:
     for place, mode in enumerate(whole.modes):
         if mode.endless or not machine.drives(mode) or (part, place) not in explored.reached:
             continue
-        if _timed_out(explored.whole, whole.name, mode.name):
+        if timed_out(explored.whole, whole.name, mode.name):
             continue
         beside = modes_beside(explored, part, place)
         if explored.partial or unsteady(explored, part, place):
@@ -80,19 +80,24 @@ def endless(explored: Reachability, part: int) -> Iterator[Finding]:
             every = every_choice(explored, clusters, beside)
             if any(may_leave(explored, part, place, quiet(explored, cells)) for cells in every):
                 raise Undecided
-        told = " if what should end it never comes" if ends else ", whatever its sensors read"
-        held = _held_back(machine, whole.name, mode)
-        why = held.said if held is not None and ends else ""
-        yield Finding(
-            "endless",
-            mode.place,
-            f"in {mode.name} the machine drives on for ever{told}, until somebody gives a command{why}.",
-            f"add a row 'after' that ends {mode.name}; or, if it is meant, declare there that it is endless.",
-            mode=explored.ref(part, place),
-            by=held.rows if held is not None and ends else (),
-            run=best,
-            gravity="note" if ends else None,
-        )
+        yield endless_finding(machine, whole.name, mode, ends, best)
+
+
+def endless_finding(machine: Machine, part: str, mode: Mode, ends: bool, run: Run) -> Finding:
+    """That ``mode`` of ``part`` is endless: a note where constant inputs may end it."""
+    told = " if what should end it never comes" if ends else ", whatever its sensors read"
+    held = _held_back(machine, part, mode) if ends else None
+    return Finding(
+        "endless",
+        mode.place,
+        f"in {mode.name} the machine drives on for ever{told}, until somebody gives a command"
+        f"{held.said if held is not None else ''}.",
+        f"add a row 'after' that ends {mode.name}; or, if it is meant, declare there that it is endless.",
+        mode=ModeRef(part, mode.name),
+        by=held.rows if held is not None else (),
+        run=run,
+        gravity="note" if ends else None,
+    )
 
 
 def _best(
@@ -172,7 +177,7 @@ def _alone(guard: Guard, tick: Tick, dead: Container[str] = ()) -> Guard:
 def may_drive_on(machine: Machine, part: Part) -> bool:
     """Whether some mode of ``part`` drives and does not simply end after a time."""
     return any(
-        machine.drives(mode) and not mode.endless and not _timed_out(machine, part.name, mode.name)
+        machine.drives(mode) and not mode.endless and not timed_out(machine, part.name, mode.name)
         for mode in part.modes
     )
 
@@ -204,7 +209,7 @@ def _held_back(machine: Machine, part: str, mode: Mode) -> _HeldBack | None:
     return None
 
 
-def _timed_out(machine: Machine, part: str, mode: str) -> bool:
+def timed_out(machine: Machine, part: str, mode: str) -> bool:
     """Whether time alone ends the mode while inputs stay and nobody gives a command: by a row that asks for nothing
     more, that no gate holds back but one that ends the mode itself, and above which no row stays in the mode again and
     again; nor may one, above or below, begin it anew, and its time with it.
