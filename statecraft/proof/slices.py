@@ -114,6 +114,7 @@ class Slice(Reachability):
             made.observed,
             watched,
             machine.events(),
+            loosely=not firmly,
             loosely_moved=not firmly,
             by_span=not firmly,
             inlined=made.inlined,
