@@ -223,10 +223,11 @@ def wait(machine: Machine, part: str, row: int) -> int:
             case LevelOn(name):
                 level = tick.latch[name].level
                 most = max(most, level.set_ticks + level.clear_ticks)
-    # A part that goes round by itself counts once a round.
-    span = sum(c.high - c.low for p in machine.parts for c in p.counters if c.name in counters)
+    # A part that goes round by itself counts once a round; one that counts time, once in that time.
+    read = [each for p in machine.parts for each in p.counters if each.name in counters]
     rounds = sum(max(_times(guards), default=0) for guards in tick.part[part].guards)
-    return most + 5 + span * (rounds + 1)
+    once = (max([rounds + 1, *(counts.ticks for counts in each.counts)]) for each in read)
+    return most + 5 + sum((each.high - each.low) * ticks for each, ticks in zip(read, once, strict=True))
 
 
 def _times(guards: Iterable[Guard]) -> Iterator[int]:

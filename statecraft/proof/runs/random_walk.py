@@ -71,8 +71,9 @@ SUITING = 0.5
 
 NO_WITNESS = Witness({}, {})
 
-MOST_ROUNDS = 400_000
-"""For how many ticks inputs are held for a row that waits for rounds, at most; most of these ticks are jumped over."""
+MOST_ROUNDS, LONGEST_COUNTED = 400_000, 40_000_000
+"""For how many ticks inputs are held for a row that waits for rounds, at most; most of these ticks are jumped over. And
+for one that waits for a counter that counts time, as hours."""
 
 KEPT = 12
 """How many states are kept of those in which all parts are in the same modes: with different counters, and what moves
@@ -125,7 +126,7 @@ class Play:
         self._waits = {
             (part, row): self._wait(part, row)
             if (part, row) not in self._in_rounds
-            else min(MOST_ROUNDS, wait(machine, machine.parts[part].name, row))
+            else min(self._most(part, row), wait(machine, machine.parts[part].name, row))
             for part, row in self._tried
         }
         self._cells = [
@@ -314,6 +315,12 @@ class Play:
         asked = list(self._tests(part, self.machine.parts[part].rows[row]))
         times = [test.clock for test in asked if isinstance(test, Reached)]
         return bool(counters_asked(asked)) or any(isinstance(clock, GroupClock) for clock in times)
+
+    def _most(self, part: int, row: int) -> int:
+        """For how many ticks inputs are held for a row that goes round, at most."""
+        read = counters_asked(self._tests(part, self.machine.parts[part].rows[row]))
+        by_time = any(c.counts and c.name in read for each in self.machine.parts for c in each.counters)
+        return LONGEST_COUNTED if by_time else MOST_ROUNDS
 
     def _counting(self, part: int, whole: Part, row: Row) -> None:
         """The commands on which a row changes a counter that ``row`` reads, and how far that may have to go."""

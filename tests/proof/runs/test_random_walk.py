@@ -396,3 +396,29 @@ def test_what_is_wished_of_levels_that_read_levels_ends_in_time() -> None:
     play = Play(read_text(levels_in_chains()))
     with proving(0.3, None, time.process_time), pytest.raises(OutOfTime):
         play._wished(LevelOn("l39"), True)
+
+
+def test_hours_that_are_counted_are_waited_for() -> None:
+    """Six of them at 50 ms a tick are 432,000 ticks."""
+    text = """machine drinker
+board atmega328p
+tick 50 ms
+command off button, pin 3, on when low
+sensor depth voltage, pin A0, 0 V .. 5 V
+relay drain pin 9
+level low when depth < 1 V for 2 s clears when depth > 1.2 V
+counter hours 0 .. 6, up each 1 h in waiting
+mode waiting stop
+mode empty stop
+mode flushing drain on
+rules
+in       | when       | go to    | do
+waiting  | low or off | empty    |
+empty    | not low    | waiting  |
+waiting  | hours >= 6 | flushing | hours = 0
+flushing | low        | empty    |
+"""
+    play = Play(read_text(text))
+    with proving(20.0):
+        play.seek({(0, 2)}, ())
+    assert (0, 2) in play.rows
