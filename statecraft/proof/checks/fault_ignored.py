@@ -150,10 +150,10 @@ def _told(explored: Reachability, part: int, place: int, sensor: Sensor, driver:
         "fault ignored",
         mode.place,
         f"in {mode.name} the machine drives on while {sensor.name} is in fault, though some reading of it would "
-        "have led on."
+        "have ended that."
         if alone
         else f"{driver.name} drives on while {name} stays in {mode.name} with {sensor.name} in fault, though some "
-        "reading of it would have led on.",
+        "reading of it would have ended that.",
         f"add a failsafe on '{sensor.name} fault' that leads from {mode.name} to a stop mode, or declare there "
         f"that it tolerates {sensor.name} fault.",
         mode=explored.ref(part, place),

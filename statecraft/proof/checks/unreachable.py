@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Sequence
 
 from statecraft.findings import Finding, RowRef, Severity
 from statecraft.folding import listed
@@ -75,7 +75,7 @@ def modes_unused(whole: Part, reached: Collection[str]) -> Iterator[Finding]:
                 "unreachable",
                 mode.place,
                 f"no run ever enters {mode.name}"
-                + (": no row that leads there can decide" if into else ": no row leads there")
+                + (f": {_which(into)} there, {_never(into)}" if into else ": no row leads there")
                 + f"{idle_said(idle)}.",
                 f"add a row that leads to {mode.name}, correct the rows that should, or remove the mode.",
                 mode=ref,
@@ -83,6 +83,22 @@ def modes_unused(whole: Part, reached: Collection[str]) -> Iterator[Finding]:
                 rows=tuple(RowRef(whole.name, row.number) for row in idle),
                 gravity="error",
             )
+
+
+def _at(rows: Sequence[Row]) -> list[int]:
+    """The lines that ``rows`` stand on."""
+    return sorted({row.place.line for row in rows})
+
+
+def _never(rows: Sequence[Row]) -> str:
+    return "never decide" if len(_at(rows)) > 1 else "never decides"
+
+
+def _which(rows: Sequence[Row]) -> str:
+    """``rows``, by their lines, as the beginning of what they lead to."""
+    lines = [str(line) for line in _at(rows)]
+    several = len(lines) > 1
+    return f"the rows on lines {listed(lines)}, which lead" if several else f"the row on line {lines[0]}, which leads"
 
 
 def stuck(explored: Reachability, part: int, place: int) -> Finding:
@@ -97,7 +113,11 @@ def stuck(explored: Reachability, part: int, place: int) -> Finding:
         "stuck",
         mode.place,
         f"nothing ever leaves {mode.name}"
-        + (": the rows that lead out of it can never decide there." if leading else ": no row leads out of it."),
+        + (
+            f": {_which(leading)} out of it, {_never(leading)} there."
+            if leading
+            else ": no row leads out of it."
+        ),
         f"add a row that leaves {mode.name}, or declare the mode final if it is meant to stay there.",
         mode=explored.ref(part, place),
         by=tuple(explored.row_ref(part, row.number) for row in leading),

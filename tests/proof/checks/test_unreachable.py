@@ -53,3 +53,37 @@ mode lit stop, glow on
 def test_the_only_mode_of_a_part_is_stuck_unless_it_is_final(seconds: float | None) -> None:
     assert [finding.code for finding in prove(read_text(ONE), seconds).findings] == ["stuck"]
     assert not prove(read_text(ONE.replace("stop", "stop, final")), seconds).findings
+
+
+def test_what_is_never_entered_and_never_left_names_the_lines_of_the_rows_that_should() -> None:
+    text = """machine yard_gate
+board atmega328p
+tick 10 ms
+command halt button, pin 2, on when low, urgent
+command go button, pin 3, on when low
+switch wide pin 4, on when low
+relay leaf pin 9
+mode shut stop
+mode open stop
+mode locked stop
+mode moving leaf on
+failsafes
+in     | when | go to
+shut, moving | halt | shut
+rules
+in     | when                     | go to
+shut   | go                       | moving
+moving | after 5 s                | open
+open   | wide and not wide        | shut
+open   | go and wide and not wide | locked
+locked | go                       | shut
+"""
+    found = prove(read_text(text)).findings
+    (stuck,) = (each for each in found if each.code == "stuck")
+    assert stuck.message == (
+        "nothing ever leaves open: the rows on lines 19 and 20, which lead out of it, never decide there."
+    )
+    (never,) = (each for each in found if each.code == "unreachable" and each.mode is not None)
+    assert never.message.startswith(
+        "no run ever enters locked: the row on line 20, which leads there, never decides"
+    )
