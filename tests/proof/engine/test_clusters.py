@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from statecraft.language import read_text
+from statecraft.proof.engine.model import SymbolicModel
 from tests.proof.against_brute import contradictions, disagreements
 
 SCALE = """machine scale
@@ -47,3 +48,23 @@ def test_as_brute_force_finds_it(level: str, doubt: str) -> None:
     machine = read_text(SCALE.format(level=level, doubt=doubt))
     assert not disagreements(machine)
     assert not contradictions(machine)[0]
+
+
+@pytest.mark.parametrize(
+    "level",
+    [
+        "calm when load > 1 for 20 ms clears when load < 1 for 10 ms",
+        "calm when load > 1 for 20 ms clears when lid",
+        "calm when lid clears when load < 1 for 10 ms",
+    ],
+)
+def test_at_rest_each_state_stays_as_it_is(level: str) -> None:
+    clusters = SymbolicModel(read_text(SCALE.format(level=level, doubt=""))).clusters
+    resting = [each for each in clusters if each.levels and each.at_rest]
+    assert resting
+    for cluster in resting:
+        table = cluster.table(tuple(True for _ in cluster.questions))
+        for number in range(len(cluster.states)):
+            own = cluster.pairs_from(1 << number) & cluster.at_rest
+            (pair,) = [place for place in range(len(table.next)) if own >> place & 1]
+            assert table.next[pair] == number

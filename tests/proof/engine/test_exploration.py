@@ -9,6 +9,7 @@ import pytest
 from statecraft.language import read_text
 from statecraft.machine import Machine
 from statecraft.proof.checks.unreachable import fired
+from statecraft.proof.engine.exploration import Only
 from statecraft.proof.engine.limits import OutOfTime, proving, within
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.slices import Slices, SliceScope
@@ -67,3 +68,17 @@ def test_a_slice_knows_how_everything_stands_on_tick_0(machine: Machine) -> None
         assert first <= {edge.way.rows[0] for edge in made.explorer.start_edges}
         for index, pairs in made.model.at_start:
             assert 0 < pairs < made.model.clusters[index].all
+
+
+def test_what_is_not_to_be_heard_is_not() -> None:
+    own = Reachability(sample("feed_pusher"), [part.name for part in sample("feed_pusher").parts])
+    own.explore()
+    silent, halt = "silent operator", 1 << own.model.takes.index("halt")
+    heard = 0
+    for _, config in list(own.configs())[:40]:
+        for region in own.explorer.regions(config, Only(deaf=frozenset([silent]))):
+            assert silent not in region.hearing.reset
+        for region in own.explorer.regions(config, Only(takes=halt)):
+            assert region.hearing.takes == halt
+            heard += silent in region.hearing.reset
+    assert heard

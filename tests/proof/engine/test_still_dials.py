@@ -119,6 +119,16 @@ def test_of_many_values_few_stand_for_all(conditions: list[str]) -> None:
     assert {frozenset(where.pairs) for where in places} == tried(model, range(0, 1601, 10), range(20, 21, 10))
 
 
+@pytest.mark.parametrize("condition", ["front < far", "far >= front + 2 cm", "far == 5 cm", "far < 160 cm"])
+def test_so_do_few_of_a_range_that_does_not_begin_at_0(condition: str) -> None:
+    text = TEXT.format(rows=f"parked | {condition} | rolling", top=4).replace("1 cm .. 4 cm", "1 cm .. 160 cm")
+    machine = read_text(text)
+    model = SymbolicModel(machine)
+    places = list(standing(machine, model.clusters))
+    assert len(places) < 60
+    assert {frozenset(where.pairs) for where in places} == tried(model, range(20, 21, 10), range(10, 1601, 10))
+
+
 def test_inputs_are_told_with_the_dials_where_they_stand() -> None:
     machine = machine_of(["front < near + 2 cm", "front > 5 cm"])
     model = SymbolicModel(machine)

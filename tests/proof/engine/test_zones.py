@@ -148,6 +148,18 @@ def test_blurring_adds_only_readings_that_nothing_tells_from_ones_that_are_there
     assert all(bound >= FREE or -max(LIMITS) * 2 <= bound <= max(LIMITS) * 2 for bound in matrix), "few zones are left"
 
 
+@settings(max_examples=60)
+@given(bounded())
+def test_what_was_before_and_what_is_blurred_is_as_tight_as_its_readings(made: tuple[Zones, int]) -> None:
+    """Else a zone within another would not be known for it."""
+    zones, zone = made
+    for other in (zones.past(zone), zones.extrapolate(zone, LIMITS)):
+        values = [(0, *reading) for reading in readings(zones, other, 40)]
+        for place, bound in enumerate(zones.matrix[other]):
+            row, column = divmod(place, 3)
+            assert bound >= FREE or bound == max(each[row] - each[column] for each in values)
+
+
 def test_equal_zones_have_one_number() -> None:
     zones = Zones()
     assert zones.point({"a": 1, "b": 2}) == zones.point({"b": 2, "a": 1})
