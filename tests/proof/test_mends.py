@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from statecraft.findings import Finding
+from statecraft.findings import Finding, RowRef
 from statecraft.language import FileErrors, read_text
-from statecraft.machine import Machine
+from statecraft.machine import Machine, ModeRef
 from statecraft.proof.causes import told_once
 from statecraft.proof.judgement import judge
 from statecraft.proof.mends import Mend, holds_good, mends
@@ -497,3 +497,78 @@ accept unreachable in lost because "kept"
     mended = text.replace("| lost\n", "| parked\n").replace("mode lost stop\n", "").replace("parked, lost", "parked")
     mended = mended.replace("lost    | not yard silent        | parked\n", "").replace("accept unreach", "#")
     assert [each.severity for each in judge(read_text(mended), 30).findings] == ["note"]
+
+
+WINCH = """
+machine winch
+board atmega2560
+tick 20 ms
+link yard serial1, 19200 baud, checked, silent after 600 ms
+command halt "halt", urgent
+command up "u"
+switch guard pin 4, on when high
+sensor load by hand, 0 .. 99
+sensor heat by hand, 0 .. 99
+level slack when load < 5 clears when load > 9, on if in doubt
+motor drum pwm 9, direction 8
+motor brake pwm 10, direction 7
+failsafes
+in  | when                | go to
+any | guard and halt      | start
+
+part lift
+mode low stop
+mode raising drum 50 %
+mode held stop
+failsafes
+in      | when            | go to
+raising | yard silent     | low
+raising | halt and guard  | low
+held    | halt or guard   | low
+rules
+in      | when            | go to
+low     | up              | raising
+raising | load > 50       | low
+raising | heat > 20       | low
+low     | load < 51       | raising
+low     | slack           | raising
+held    | up              | raising
+
+part hold
+mode free stop
+mode tight brake 50 %
+rules
+in      | when            | go to
+free    | up              | tight
+tight   | lift in low     | free
+"""
+
+
+def winch(code: str, mode: str, *asked: str, subject: str = "") -> list[str]:
+    """The texts of what mends a finding about the rows of the first part that are so written."""
+    machine = read_text(WINCH)
+    lift = machine.parts[0]
+    rows = [RowRef("lift", row.number) for when in asked for row in lift.rows if row.when_text.strip() == when]
+    assert len(rows) == len(asked)
+    about = {"by": tuple(rows)} if code == "flapping" else {"row": rows[0] if rows else None, "rows": tuple(rows[1:])}
+    finding = Finding(code, mode=ModeRef("lift", mode), subject=subject, **about)  # type: ignore[arg-type]
+    return [mend.text for mend in mends(machine, finding)]
+
+
+def test_a_failsafe_of_the_part_itself_is_to_ask_for_the_halt_alone() -> None:
+    """Not one of the whole machine, not one that applies elsewhere, not one that does not ask for it."""
+    line = WINCH.splitlines().index("raising | halt and guard  | low") + 1
+    told = [text for text in winch("halt missed", "raising") if text.endswith("and nothing else")]
+    assert told == [f"let the failsafe on line {line} ask for halt and nothing else"]
+
+
+def test_thresholds_of_one_sensor_are_moved_apart_whatever_else_is_asked_between() -> None:
+    texts = winch("flapping", "raising", "load > 50", "heat > 20", "load < 51")
+    asked = [text.split(" ask ")[1] for text in texts if text.endswith("instead")]
+    assert asked == ["'load < 48' instead", "'load > 53' instead"]
+
+
+def test_a_start_in_doubt_may_be_meant_where_one_row_of_several_asks_for_what_is_then_on() -> None:
+    for rows in (["slack"], ["load < 51", "slack"]):
+        assert [text for text in winch("faint hope", "low", *rows, subject="load") if "tolerates load fault" in text]
+    assert not [text for text in winch("faint hope", "low", "load < 51", subject="load") if "tolerates" in text]

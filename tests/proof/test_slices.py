@@ -10,6 +10,7 @@ import pytest
 from statecraft.findings import Run
 from statecraft.language import FileErrors, read_text
 from statecraft.machine import Compare, Machine, atoms
+from statecraft.proof.checks.unreachable import fired
 from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.slicing import sliced
 from statecraft.proof.prove import _Proof, prove
@@ -731,3 +732,82 @@ def test_a_calm_run_stays_clear_of_what_is_free() -> None:
     assert found is not None and found.run.ticks == 103
     supply = [dict(hold.inputs.sensors)["supply"] for hold in found.run.stretches if hold.ticks > 10]
     assert supply and all(value is not None and value >= 6600 for value in supply)
+
+
+IN_THE_LONG_RUN = """machine m
+board atmega2560
+tick 10 ms
+link radio serial1, 9600 baud, checked, silent after {silent} ms
+command halt "h", urgent
+command beat "."
+sensor load by hand, 0 .. 99
+sensor heat by hand, 0 .. 99
+level heavy when load > 50 clears when load < 40
+level hot when heat > 50 clears when heat < 40
+lamp beacon pin 13
+part one
+mode dark stop
+mode lit beacon on
+rules
+in   | when                                    | go to
+dark | heavy                                   | lit
+lit  | hot                                     | dark
+lit  | radio silent                            | dark
+dark | beat absent 200 ms and other in b       | lit
+part other
+mode a stop
+mode b stop
+rules
+in | when | go to
+a  | halt | b
+b  | halt | a
+"""
+
+
+def test_what_stands_still_in_the_long_run() -> None:
+    """What is not said has not been said for long, what is said has just been; a level that reads what trembles does
+    not stand, nor does another part's mode."""
+    made = Slices(read_text(IN_THE_LONG_RUN.format(silent=100))).slice(SliceScope(frozenset(["one"])))
+    of = {source.thing: index for index in made.varying for source in made.sources_in(index)}
+    cells = {index: made.model.clusters[index].cells for index in made.varying}
+    heavy, hot = of["level", "heavy"], of["level", "hot"]
+    silent, absent, mode = of["clock", "silent radio"], of["clock", "absent beat"], of["mode", "other"]
+
+    def times(*said: str, trembling: str = "") -> tuple[set[int], set[int]]:
+        """How many of the comparisons of the two clocks hold where they may stand."""
+        settled = made.settled((frozenset(said),), trembling)
+        first, second = (
+            {len(cell.true) for place, cell in enumerate(cells[at]) if settled[at] >> place & 1}
+            for at in (silent, absent)
+        )
+        return first, second
+
+    most = max(len(cell.true) for cell in cells[silent])
+    assert times() == ({most}, {1})
+    assert times("silent radio") == ({0}, {1})
+    assert times("silent radio", "absent beat") == ({0}, {0})
+    assert made.settled().keys() == {heavy, hot, silent, absent}
+    assert made.settled(trembling="load").keys() == {hot, silent, absent}
+    assert made.settled(trembling="heat").keys() == {heavy, silent, absent}
+    assert mode not in made.settled()
+
+
+HEARD_LATELY = """machine m
+board atmega2560
+tick 10 ms
+link radio serial1, 9600 baud, checked, silent after {silent} ms
+command halt "h", urgent
+command beat "."
+mode dark stop
+mode lit stop
+rules
+in   | when                                    | go to
+dark | radio silent and not beat absent 200 ms | lit
+lit  | halt                                    | dark
+"""
+
+
+@pytest.mark.parametrize(("silent", "never"), [(300, True), (210, True), (200, True), (190, False)])
+def test_a_command_is_absent_for_as_long_as_its_link_is_silent(silent: int, never: bool) -> None:
+    made = Slices(read_text(HEARD_LATELY.format(silent=silent))).slice(SliceScope(frozenset(["m"])))
+    assert ((0, 0) not in fired(made)) is never
