@@ -28,11 +28,7 @@ def out_of_range(machine: Machine) -> Iterator[Finding]:
             for atom in atoms(row.when):
                 if isinstance(atom, Compare):
                     asked.setdefault((atom, row.place), RowRef(part.name, row.number))
-    told: set[tuple[Compare, Place]] = set()
     for (atom, place), ref in asked.items():
-        if (atom, place) in told or any(term.kind == "output" for term in terms_of(atom)):
-            continue
-        told.add((atom, place))
         valid = [(Fault(term.name), False) for term in terms_of(atom) if term.kind == "sensor"]
         can = consistent([*valid, (atom, True)], ranges) is not None
         can_not = consistent([*valid, (atom, False)], ranges) is not None
