@@ -9,7 +9,7 @@ import pytest
 from statecraft.findings import Finding, PromiseVerdict
 from statecraft.language import read_text
 from statecraft.machine import Accept, ModeRef
-from statecraft.proof.judgement import Judgement, accepted
+from statecraft.proof.judgement import Judgement, accepted, judge, with_trials
 from statecraft.proof.prove import Report
 
 MACHINE = read_text("""machine lamp
@@ -97,3 +97,31 @@ def test_what_is_not_decided_may_be_accepted_all_the_same() -> None:
     (told,) = accepted(machine, [])
     assert told.code == "unused" and "nothing to accept" in told.message
     assert accepted(machine, [], complete=False) == []
+
+
+def test_only_a_trial_of_a_broken_promise_about_a_condition_is_to_fail() -> None:
+    """One of a finding shows it and passes; so does one of a mode that cannot be reached."""
+    text = """machine lamp
+board atmega328p
+tick 10 ms
+switch on pin 4, on when low
+switch spare pin 5, on when low
+lamp bulb pin 10
+mode dark stop
+mode lit bulb on
+mode gone bulb on
+rules
+in   | when   | go to
+dark | on     | lit
+lit  | not on | dark
+dark | spare  | gone
+promise every mode can reach dark
+promise never lit and spare
+"""
+    judged = judge(read_text(text))
+    runs = [each.run for each in judged.report.verdicts]
+    assert all(run is not None for run in runs)
+    assert any(each.run is not None for each in judged.findings)
+    saved = with_trials(judged, text)
+    assert saved.added == 2 + sum(each.run is not None for each in judged.findings)
+    assert saved.otherwise == ()

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from statecraft.findings import SEVERITY, Finding
+from statecraft.findings import SEVERITY, Finding, Hold, Run, Stimulus
 from statecraft.language import read_text
 from statecraft.machine import Machine, ModeRef
 from statecraft.proof.explain import explain
-from statecraft.proof.prove import Report, prove
+from statecraft.proof.prove import Report, keeps_on, prove
 from statecraft.proof.runs.replay import breaks, replay
 from statecraft.proof.runs.trials import as_trial
 from statecraft.semantics.cone import closure
@@ -221,3 +221,25 @@ def test_the_summary_says_what_was_not_proved_and_why() -> None:
     costly = replace(left, limits=("too many choices",), costs=("level near", "counter tries"))
     assert "(too many choices; what costs most is level near, counter tries)" in costly.summary
     assert "(it is more than can be followed here)" in replace(left, limits=()).summary
+
+
+def test_a_run_that_waits_for_ever_changes_no_mode_while_its_tail_is_repeated() -> None:
+    """Nor late in it: one tick on which nothing changes is not enough."""
+    text = """machine vent
+board atmega2560
+tick 10 ms
+command go button, pin 3, on when low
+switch lid pin 4, on when high
+motor leaf pwm 9, direction 8
+mode shut stop
+mode opening leaf 50 %
+rules
+in      | when                   | go to
+shut    | go                     | opening
+opening | after 300 ms and lid   | shut
+"""
+    machine = read_text(text)
+    for lid, stays in ((False, True), (True, False)):
+        said = [Stimulus((), (("lid", lid),), (), taken) for taken in (None, "go", None)]
+        run = Run(tuple(Hold(each, 1) for each in said), tail=2)
+        assert keeps_on(machine, Finding("waits for ever", mode=ModeRef("vent", "opening")), run) is stays

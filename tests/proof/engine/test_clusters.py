@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from statecraft.language import read_text
+from statecraft.proof.engine.clusters import MOST_NAMED, _as_written
 from statecraft.proof.engine.model import SymbolicModel
 from tests.proof.against_brute import contradictions, disagreements
 
@@ -68,3 +69,13 @@ def test_at_rest_each_state_stays_as_it_is(level: str) -> None:
             own = cluster.pairs_from(1 << number) & cluster.at_rest
             (pair,) = [place for place in range(len(table.next)) if own >> place & 1]
             assert table.next[pair] == number
+
+
+def test_of_many_names_the_first_are_said_and_how_many_more() -> None:
+    """Where there is one more, its name is as short as a word for it."""
+    names = [f"s{number}" for number in range(MOST_NAMED + 2)]
+    few = ", ".join(names[: MOST_NAMED - 1])
+    assert _as_written(["clock silent op", *names[:-2]]) == f"{few} and {names[MOST_NAMED - 1]}"
+    assert _as_written(names[:-1]).endswith(f" and {names[-2]}")
+    assert _as_written(names) == f"{few}, {names[MOST_NAMED - 1]} and 2 more"
+    assert _as_written(["clock silent op"]) == "what is free"

@@ -8,7 +8,10 @@ from types import SimpleNamespace
 import pytest
 
 from statecraft.language import read_text
-from statecraft.proof.runs.counterexamples import Lost, _long_stretch
+from statecraft.machine import Compare, Term
+from statecraft.proof.engine.conditions import holds
+from statecraft.proof.engine.model import SymbolicModel
+from statecraft.proof.runs.counterexamples import Lost, _long_stretch, _readable
 from tests.proof.against_brute import disagreements
 from tests.proof.beside_inputs import beside_text
 
@@ -75,3 +78,49 @@ def test_it_waits_where_it_can() -> None:
 def test_runs_of_a_tick_begin_with_what_was_kept(seed: int) -> None:
     """Counters from outside that outlast the power, and that inputs are compared with on tick 0."""
     assert not disagreements(read_text(beside_text(seed, keeping=True)))
+
+
+BESIDE = """machine scale
+board atmega328p
+tick 10 ms
+switch lid pin 4, on when high
+sensor load by hand, 0 .. 9
+sensor other by hand, 0 .. 9
+relay gate pin 9
+level calm when load steady within 1 for 20 ms clears when load > other + 2
+mode resting stop
+mode opening gate on
+rules
+in      | when                     | go to
+resting | calm and not lid         | opening
+opening | load < other or load > 6 | resting
+opening | load == 4                | resting
+"""
+
+
+def test_where_a_steady_reading_lies_beside_another_is_found_to_the_last_value() -> None:
+    """Against trying each value of the one with each of the other."""
+    cluster = next(each for each in SymbolicModel(read_text(BESIDE)).clusters if each.steadies)
+    (atom,) = cluster.steadies
+    load, other = Term("sensor", "load"), Term("sensor", "other")
+    narrower = 0
+    for cell in cluster.cells:
+        if cell.values[load] is None or cell.values[other] is None:
+            continue
+        for beside in range(10):
+            able = [
+                reading
+                for reading in range(10)
+                if all(
+                    holds(each.op, reading if each.left == load else beside,
+                          each.offset + (0 if each.right is None else beside if each.right == other else reading))
+                    == (each in cell.true)
+                    for each in cluster.inputs
+                    if isinstance(each, Compare)
+                )
+            ]  # fmt: skip
+            if able:
+                readings = ((load, able[0]), (other, beside))
+                assert _readable(cluster, atom, cell, readings) == (able[0], able[-1])
+                narrower += (able[0], able[-1]) != cluster.span_of(atom, cell)
+    assert narrower > 5

@@ -416,3 +416,23 @@ def test_a_lost_turn_is_shown_without_a_halt_that_it_does_not_need() -> None:
     slim = minimise(machine, run, finding)
     assert [each.inputs.taken for each in slim.run.stretches] == [None, None, None]
     assert dict(slim.run.stretches[-1].inputs.switches)["lid"] and dict(slim.run.modes)["tub"] == "resting"
+
+
+# ---------------------------------------------------------------------------------------------------- how readings lie
+
+
+def test_a_reading_that_need_not_change_begins_with_the_one_that_matters() -> None:
+    """The last change cannot go: the depth has to be above 60 when it fills. It may be so from the first tick on."""
+    deep = tub(depth=70, heat=70)
+    run = held_run((tub(depth=50, heat=70), 2), (tub(depth=50, heat=70, taken="go"), 1), (deep, 1))
+    made = slim(Finding("runaway", mode=FILLING), run)
+    assert modes(TUB_MACHINE, made) == modes(TUB_MACHINE, run)
+    assert [dict(each.inputs.sensors)["depth"] for each in made.stretches] == [70, 70, 70]
+
+
+def test_a_change_is_never_made_greater() -> None:
+    """Any depth above 60 would do: the one that is nearest to what it was stays."""
+    cool = tub(depth=50, heat=80)
+    run = held_run((cool, 2), (replace(cool, taken="go"), 1), (cool, 2), (tub(depth=61, heat=80), 2))
+    made = slim(Finding("lost turn", mode=RESTING), run)
+    assert [dict(each.inputs.sensors)["depth"] for each in made.stretches] == [50, 50, 50, 61]
