@@ -332,9 +332,9 @@ class RowUse:
             if how.by_plans and not self.machine.pulsed:  # (plans move no counters from outside)
                 blamed = made.to_blame(blamed, itertools.chain(*(plans[only] for only in calm)))
             more = self.slices.more(asked, blamed)
-            if not more:
+            if not more and not made.roughly:
                 return None
-            asked = asked.with_more(more)
+            asked = asked.with_more(more) if more else replace(asked, firmly=True)
         return None
 
 

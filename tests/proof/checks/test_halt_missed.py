@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import TypeVar
+
 import pytest
 
 from statecraft.language import read_text
 from statecraft.proof.checks.halt_missed import halt_missed
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.slices import Slices, SliceScope
+
+T = TypeVar("T")
 
 PRESS = """machine press
 board atmega2560
@@ -38,7 +43,7 @@ def test_a_slice_tells_it_only_of_a_mode_that_is_known_to_be_entered() -> None:
     slices = Slices(machine)
 
     def told(entered: bool | None) -> list[str]:
-        sliced = halt_missed(machine, lambda some: slices.slice(SliceScope(frozenset(some))), lambda *_: entered)
+        sliced = halt_missed(machine, lambda some, question: slices.ask(SliceScope(some), question), lambda *_: entered)
         return [each.mode.mode for each in sliced if each.mode]
 
     assert told(True) == ["pressing"]
@@ -50,9 +55,9 @@ def test_a_slice_tells_it_only_of_a_mode_that_is_known_to_be_entered() -> None:
 def test_the_whole_machine_needs_nobody_to_tell() -> None:
     machine = read_text(PRESS)
 
-    def explore(some: object) -> Reachability:
+    def ask(_: frozenset[str], question: Callable[[Reachability], T], /) -> T:
         made = Reachability(machine, [part.name for part in machine.parts])
         made.explore()
-        return made
+        return question(made)
 
-    assert [each.mode.mode for each in halt_missed(machine, explore) if each.mode] == ["pressing"]
+    assert [each.mode.mode for each in halt_missed(machine, ask) if each.mode] == ["pressing"]
