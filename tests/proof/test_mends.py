@@ -572,3 +572,14 @@ def test_a_start_in_doubt_may_be_meant_where_one_row_of_several_asks_for_what_is
     for rows in (["slack"], ["load < 51", "slack"]):
         assert [text for text in winch("faint hope", "low", *rows, subject="load") if "tolerates load fault" in text]
     assert not [text for text in winch("faint hope", "low", "load < 51", subject="load") if "tolerates" in text]
+
+
+def test_only_failsafes_that_do_not_apply_there_are_to_apply_there_too() -> None:
+    """Not one that does, and no rule."""
+    machine = read_text(WINCH)
+    rows = {row.when_text.strip(): RowRef("lift", row.number) for row in machine.parts[0].rows}
+    by = tuple(rows[when] for when in ("halt and guard", "halt or guard", "slack"))
+    finding = Finding("endless", mode=ModeRef("lift", "raising"), by=by)
+    line = WINCH.splitlines().index("held    | halt or guard   | low") + 1
+    told = [mend.text for mend in mends(machine, finding) if " apply in " in mend.text]
+    assert told == [f"let the failsafe on line {line} apply in raising, too"]

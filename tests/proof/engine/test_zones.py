@@ -164,3 +164,14 @@ def test_equal_zones_have_one_number() -> None:
     zones = Zones()
     assert zones.point({"a": 1, "b": 2}) == zones.point({"b": 2, "a": 1})
     assert zones.among(zones.point({"a": 1, "b": 2}), ("a",)) == zones.point({"a": 1})
+
+
+def test_a_clock_that_nothing_bounds_stays_so() -> None:
+    """And so what goes on for ever is known again."""
+    zones = Zones()
+    whole = zones.wait(zones.point({"a": 0, "b": 0}), frozenset())
+    assert zones.after(whole) == zones.wait(zones.point({"a": 1, "b": 1}), frozenset())
+    every = zones.among(zones.point({}), CLOCKS)
+    later = zones.bound(every, "a", 1, FREE)
+    assert later is not None
+    assert zones.after(every) == zones.bound(later, "b", 1, FREE)
