@@ -16,6 +16,7 @@ from statecraft.proof.checks.bare_threshold import (
     _moves,
     _rounds,
     _words,
+    bare_threshold,
     told_elsewhere,
     trembles,
     wavering_levels,
@@ -243,3 +244,32 @@ rules
     assert found and all(each.run is not None and keeps_on(machine, each, each.run) for each in found)
     assert not any(each.message.endswith(DOES_NOT_REPLAY) for each in found)
     assert not disagreements(machine)
+
+
+def test_modes_that_share_a_round_are_told_in_their_order() -> None:
+    """Whatever the rounds are that start in the same configuration."""
+    text = """machine cart
+board atmega328p
+tick 10 ms
+command halt button, pin 4, on when low, urgent
+sensor front by hand, 0 .. 20, noise 2
+motor drum pwm 6, direction 7
+mode rest stop
+mode slow drum 30 %
+mode quick drum 50 %
+mode dash drum 70 %
+rules
+in    | when      | go to
+quick | front < 7 | slow
+slow  | front < 7 | rest
+rest  | front > 6 | slow
+dash  | front > 6 | rest
+quick | front < 6 | rest
+slow  | front > 5 | dash
+any   | halt      | rest
+"""
+    machine = read_text(text)
+    explored = Reachability(machine, ["cart"])
+    explored.explore()
+    told = [each.mode.mode for each in bare_threshold(explored, 0, machine.sensors[0]) if each.mode]
+    assert told == ["slow", "dash"]

@@ -313,3 +313,10 @@ def test_a_plan_waits_for_so_many_ticks_in_all(monkeypatch: pytest.MonkeyPatch) 
     found = planned((given(), QUIET, 3), (given(lid=True, pace=2), (RAISES,), 1))
     monkeypatch.setattr(plans, "MOST_WAITED", 5)
     assert {len(states) for states in come(found)} == {6}
+
+
+def test_it_is_off_at_the_end_of_waiting_in_vain() -> None:
+    """Not where nothing decides yet: what is wanted may come."""
+    waits = planned((given(lid=True, pace=2), (RAISES,), 1), (given(), (ARRIVES,), 1))
+    vain = next(tried(MACHINE, ("lift",), waits))
+    assert decided(vain.states) == [RAISES] and vain.off == len(vain.states) - 1
