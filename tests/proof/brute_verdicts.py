@@ -21,10 +21,10 @@ the first tick from which it goes on so for ever. Where the sentence leaves a ch
 7. *waits for ever*: "leaves it": that part is in another mode at the end of a tick (``restart`` leaves nothing).
    Sensors, their faults, switches and dials are what is constant; dial messages, like commands, may come or not.
 8. *flapping*: of the messages that no row takes, dials' included, any set comes, the same on every tick. "A held
-   command": one whose absence a row or level asks about. "A mode-changing row": one after which some part's mode is
-   another than before (not ``restart``); it need not be the same part every tick. It is raised for the modes that are
-   left on such a cycle by parts that it takes: those of a set of parts that change a mode on every tick of it between
-   them, none of which can be spared.
+   command": one that is declared so, or whose absence a row or level asks about. "A mode-changing row": one after which
+   some part's mode is another than before (not ``restart``); it need not be the same part every tick. It is raised for
+   the modes that are left on such a cycle by parts that it takes: those of a set of parts that change a mode on every
+   tick of it between them, none of which can be spared.
 9. *fault ignored*: "in the same mode after both": at the end of both ticks; a part "that asks about its modes", in some
    row or in a level that it reads, is in a driving mode at the end of both. "Without a command": none is taken on the
    second. What earlier parts have just done stays as it was with the fault.
@@ -522,15 +522,15 @@ def _cycles(follow: dict[Node, Node]) -> Iterator[list[Node]]:
 
 
 def _sayings(world: World) -> list[int]:
-    """The deals of which the same comes on every tick: no command is taken, or a held one is (one whose absence some
-    row or level asks about); and of the messages that no row takes, any set is heard.
+    """The deals of which the same comes on every tick: no command is taken, or a held one is (one so declared, or whose
+    absence some row or level asks about); and of the messages that no row takes, any set is heard.
     """
     machine, events = world.machine, world.machine.events()
     idle = {n for n, each in enumerate(messages_of(machine)) if each.name not in events}
     rows = [row.when for part in machine.parts for row in part.rows]
     levels = [side for level in machine.levels for side in (level.set, level.clear)]
     asked = {atom.command for each in [*rows, *levels] for atom in atoms(each) if isinstance(atom, Absent)}
-    held = {n for n, command in enumerate(machine.commands) if command.name in asked}
+    held = {n for n, command in enumerate(machine.commands) if command.held or command.name in asked}
     quiet = [n for n, d in enumerate(world.deals) if not any(d.moves)]  # counters stand still, too
     return [n for n in quiet if idle.issuperset((d := world.deals[n]).heard) and (d.taken < 0 or d.taken in held)]
 

@@ -10,6 +10,7 @@ import pytest
 from statecraft.language import FileErrors, read_text
 from statecraft.machine import Machine
 from tests.proof import brute_verdicts as verdicts
+from tests.proof.against_brute import disagreements
 from tests.proof.brute import TooLarge, World, readings_of, values_of
 from tests.random_machines import random_text
 
@@ -398,6 +399,32 @@ def test_flapping_does_not_wait() -> None:
     assert not verdicts.flapping(world(FLAP.format(up=2, down=5, after=" and after 20 ms")))
     # a row with `after 10 ms` decides on the very next tick: that is flapping, clock or no clock
     assert verdicts.flapping(world(FLAP.format(up=2, down=5, after=" and after 10 ms")))
+
+
+HELD = """link radio serial1, 9600 baud, plain, silent after 20 ms
+command ahead "a", held
+command astern "r"{held}
+motor wheel pwm 5, direction 30
+mode parked stop
+mode forth wheel 50 %
+mode back wheel -50 %
+failsafes
+in|when|go to
+any|radio silent|parked
+rules
+in|when|go to
+parked|ahead|forth
+parked|astern|back
+forth, back|ahead absent {absent}|parked
+"""
+"""``back`` asks how long the wrong command has been absent: it ends at once."""
+
+
+def test_a_command_declared_held_is_held_while_nothing_asks_its_absence() -> None:
+    for held in ("", ", held"):
+        found = world(HELD.format(held=held, absent="10 ms"))
+        assert verdicts.flapping(found) == ({("tiny", "parked"): 1, ("tiny", "back"): 1} if held else {})
+        assert disagreements(found.machine, world=found) == []
 
 
 def test_bare_threshold() -> None:

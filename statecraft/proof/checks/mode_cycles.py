@@ -68,12 +68,13 @@ LONGEST, MOST = 6, 200
 
 
 def held_commands(machine: Machine) -> list[str]:
-    """The commands that are sent again and again while something is held down: a row or level asks how long each has
-    been absent, and some row takes it."""
+    """The commands that are sent again and again while something is held down: each is declared to be held, or a row or
+    level asks how long it has been absent; and some row takes it."""
     conditions = [row.when for part in machine.parts for row in part.rows]
     asked = {atom.command for atom in atoms_read(machine, conditions) if isinstance(atom, Absent)}
     events = machine.events()
-    return [command.name for command in machine.commands if command.name in asked and command.name in events]
+    held = [command.name for command in machine.commands if command.held or command.name in asked]
+    return [name for name in held if name in events]
 
 
 def may_go_round(
