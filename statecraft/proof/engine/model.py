@@ -412,8 +412,6 @@ class SymbolicModel:
         return found
 
     def _free_test_of(self, clock: str, ticks: int) -> Condition:
-        if ticks <= 0:
-            return And(())
         known = Term("dial", clock_dial(clock))
         passed: Condition = Compare(known, ">=", None, ticks)
         match self.clock[clock]:
