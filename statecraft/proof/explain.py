@@ -8,7 +8,8 @@ _TEXTS = {
     "unreachable": (
         "No run ever enters the mode; or the row's condition holds in no situation that the machine can come to.",
         "The way there is missing, or its condition contradicts itself or what is always so in those modes: compare it "
-        "with the levels and with the rows that lead there. Remove what is not needed.",
+        "with the levels and with the rows that lead there. A row without which it would hold is named, where one is "
+        "found: often it ends the mode sooner, or sets a counter back. Remove what is not needed.",
     ),
     "shadowed": (
         "The row's condition does hold sometimes, but on every such tick an earlier row decides; or a failsafe that "

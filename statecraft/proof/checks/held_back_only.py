@@ -44,7 +44,8 @@ def held_back_only(machine: Machine, part: Part, decides: Callable[[Row], bool])
             "held back only",
             row.place,
             f"this row decides only while a failsafe holds back the row on line {lines}, whose condition holds, too.",
-            "let it ask for what tells the two apart, or put it further up.",
+            f"let it ask for something that the row on line {lines} does not, such as a command of its own; or put it "
+            "above that row.",
             row=RowRef(part.name, row.number),
             by=tuple(RowRef(part.name, other.number) for other in earlier),
         )
