@@ -659,7 +659,7 @@ def _never_ends(machine: Machine, finding: Finding) -> Iterator[Mend]:
     guards = tick_of(machine).part[part.name].guards
     stops = [row.target for row in part.failsafes if row.move == "go" and not any(map(asks_for, guards[row.number]))]
     common = max(stops, key=stops.count, default=part.start.name)
-    targets = dict.fromkeys((part.start.name, common))
+    targets = dict.fromkeys((common, part.start.name))  # (what should have ended it did not come: that is no start)
     for at, (ms, target) in enumerate((ms, target) for ms in GIVES_UP_MS for target in targets):
         ticks = ms // machine.tick_ms
         row = _new_row(part, names, After(ticks), f"after {machine.duration(ticks)}", target, False)

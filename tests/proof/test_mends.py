@@ -453,14 +453,14 @@ def test_several_failsafes_that_hold_back_are_to_apply_there_together() -> None:
     assert finding.hint.startswith("Let the failsafes on lines 20 and 21 apply in opening, too. (Tried")
 
 
-def test_a_time_to_give_up_leads_where_failsafes_do_if_it_cannot_lead_to_the_start() -> None:
+def test_a_time_to_give_up_leads_where_failsafes_do_and_else_to_the_start() -> None:
     text = PUSHER.replace("feeding | jam  | jammed\n", "").replace("| after 2 s  | feeding", "| jam | feeding")
     machine = read_text(text)
     (finding,) = [each for each in judge(machine, 30).findings if each.code == "endless"]
     texts = [mend.text for mend in mends(machine, finding)]
-    assert "end it with a rule 'after', such as: opening | after 10 s | idle" in texts
-    assert "end it with a rule 'after', such as: opening | after 10 s | jammed" in texts
-    assert "end it with a rule 'after', such as: opening | after 1 min | idle" in texts
+    ways = [text.removeprefix("end it with a rule 'after', such as: ") for text in texts if "after" in text]
+    assert ways == [f"opening | after {time} | {mode}" for time in ("10 s", "1 min") for mode in ("jammed", "idle")]
+    assert finding.hint.startswith("End it with a rule 'after', such as: opening | after 10 s | jammed; or if")
 
 
 def test_a_failsafe_that_alone_leads_to_a_mode_stays_and_the_mode_goes() -> None:

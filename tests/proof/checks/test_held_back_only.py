@@ -198,3 +198,10 @@ rules
     machine = read_text(text)
     assert bool([each for each in prove(machine).findings if each.code == "held back only"]) is found
     assert not disagreements(machine)
+
+
+def test_what_to_ask_instead_names_the_row_above() -> None:
+    (finding,) = (f for f in prove(read_text(ROUGH.format(secs=3))).findings if f.code == "held back only")
+    (above,) = finding.by
+    line = read_text(ROUGH.format(secs=3)).parts[0].rows[above.number].place.line
+    assert f"something that the row on line {line} does not, such as a command of its own" in finding.hint
