@@ -331,10 +331,10 @@ class RowUse:
             blamed = played.furthest().blamed() if played.differs else []
             if how.by_plans and not self.machine.pulsed:  # (plans move no counters from outside)
                 blamed = made.to_blame(blamed, itertools.chain(*(plans[only] for only in calm)))
-            more = self.slices.more(asked, blamed)
-            if not more and not made.roughly:
+            wider = self.slices.wider(asked, made, blamed)
+            if wider is None:
                 return None
-            asked = asked.with_more(more) if more else replace(asked, firmly=True)
+            asked = wider
         return None
 
 

@@ -865,13 +865,26 @@ class Slices:
                 try:
                     return question(made)
                 except Spurious as spurious:
-                    more = self._new(asked, spurious.things) or ([] if made.roughly else self._ladder(asked, observed))
+                    wider = self.wider(asked, made, spurious.things, observed)
                 except Undecided:
                     more = self._ladder(asked, observed)
-                if not more and not made.roughly:
+                    firmly = replace(asked, firmly=True) if made.roughly else None
+                    wider = asked.with_more(more) if more else firmly
+                if wider is None:
                     raise Undecided
-                asked = asked.with_more(more) if more else replace(asked, firmly=True)
+                asked = wider
             raise Undecided
+
+    def wider(
+        self, asked: SliceScope, made: Slice, blamed: Sequence[Thing], observed: Sequence[Condition] = ()
+    ) -> SliceScope | None:
+        """What to ask of next, where what a slice ``made`` shows is not so: with what is to blame; where nothing is, a
+        counter that was followed roughly may be; else with the cheapest that is not followed yet. None when there is
+        no more to follow."""
+        more = self._new(asked, blamed) or ([] if made.roughly else self._ladder(asked, observed))
+        if more:
+            return asked.with_more(more)
+        return replace(asked, firmly=True) if made.roughly else None
 
     def more(self, asked: SliceScope, blamed: Sequence[Thing], observed: Sequence[Condition] = ()) -> list[Thing]:
         """What to follow next: what is to blame, else the cheapest that is not followed yet."""

@@ -273,32 +273,77 @@ def steps(machine: Machine) -> Iterator[Steps]:
                 yield Steps(key, rest, each.steps_of, most, each.low, each.high, each.round)
 
 
-def steps_between(machine: Machine, stepper: Stepper, part: Part, mode: Mode) -> tuple[int, int]:
+def steps_between(
+    machine: Machine, stepper: Stepper, part: Part, mode: Mode, settled: bool = False
+) -> tuple[int, int]:
     """The least and the greatest number of steps, negative backward, that ``stepper``, which ``part`` sets, does on a
     tick that begins in ``mode``: its setting after the tick before times the tick, up or down to a whole number.
 
-    On its ramp it may be anywhere between what modes of the part set. A stop mode that does not stop gently cuts the
-    ramp, unless it sets the stepper, as it may one that is harmless. Where it may just have turned round, it may be at
-    rest: in a mode that rows lead to from one that sets the other direction.
+    On its ramp it may be anywhere between where it may have been (:func:`_on_ramp`) and what the mode sets, until it is
+    ``settled`` (:func:`settles_after`). Where it may just have turned round, it may be at rest: in a mode that rows
+    lead to from one that sets the other direction.
     """
-    dials = {dial.name: dial for dial in machine.dials}
-
-    def asked(mode: Mode) -> tuple[int, int]:
-        setting = dict(mode.settings).get(stepper.name)
-        if not isinstance(setting, Fixed | Made):
-            return 0, 0
-        low, high = (max(-stepper.most, min(stepper.most, end)) for end in reach(setting, dials))
-        return (low, high) if isinstance(setting, Fixed) else (min(0, low), max(0, high))
-
-    every = [asked(each) for each in part.modes]
-    least, greatest = min(0, *(low for low, _ in every)), max(0, *(high for _, high in every))
-    low, high = asked(mode)
-    at_once = mode.stop and mode.gently is None and dict(mode.settings).get(stepper.name, Fixed(0)) == Fixed(0)
-    if stepper.ramp is not None and not at_once:
-        low, high = least, greatest
-    elif any(min(low, of[0]) < 0 < max(high, of[1]) for of in map(asked, _before(part, mode))):
+    low, high = _settings(machine, stepper, mode)
+    if settled:
+        pass
+    elif not _cuts_ramp(stepper, mode):
+        low, high = _on_ramp(machine, stepper, part, mode)
+    elif any(min(low, of[0]) < 0 < max(high, of[1]) for of in _set_before(machine, stepper, part, mode)):
         low, high = min(0, low), max(0, high)
     return _steps(low, machine.tick_ms, low < 0), _steps(high, machine.tick_ms, high > 0)
+
+
+def settles_after(machine: Machine, stepper: Stepper, part: Part, mode: Mode) -> int | None:
+    """How many ticks ``mode`` has to last for ``stepper``, which ``part`` sets, to be at what the mode sets, wherever
+    on its ramp it was before; None where there is no ramp to wait for, or the mode sets what may change.
+
+    What it does on a tick is what it was set to on the tick before, so that a mode's clock that has come to n on a tick
+    tells of n settings made in that mode. If it was going the other way, it first comes to rest, which it is for the
+    one tick that it pauses, and then up to its setting; if it was going faster the same way, it comes down. Once it is
+    at a setting that does not change, it stays there for as long as the mode does.
+    """
+    rate, high = _settings(machine, stepper, mode)
+    if stepper.ramp is None or rate != high or _cuts_ramp(stepper, mode):
+        return None
+    a_tick = stepper.ramp * machine.tick_ms
+
+    def ticks(rates: int) -> int:
+        return -(-1000 * rates // a_tick)
+
+    ends = _on_ramp(machine, stepper, part, mode)
+    against = max(ticks(abs(end)) for end in (0, *ends) if end * rate <= 0)
+    along = max(ticks(abs(end - rate)) for end in (0, *ends) if end * rate >= 0)
+    return max(against + ticks(abs(rate)), along)
+
+
+def _settings(machine: Machine, stepper: Stepper, mode: Mode) -> tuple[int, int]:
+    """The least and the greatest that ``mode`` may set ``stepper`` to."""
+    setting = dict(mode.settings).get(stepper.name)
+    if not isinstance(setting, Fixed | Made):
+        return 0, 0
+    dials = {dial.name: dial for dial in machine.dials}
+    low, high = (max(-stepper.most, min(stepper.most, end)) for end in reach(setting, dials))
+    return (low, high) if isinstance(setting, Fixed) else (min(0, low), max(0, high))
+
+
+def _cuts_ramp(stepper: Stepper, mode: Mode) -> bool:
+    """Whether ``stepper`` is at what ``mode`` sets at once: it has no ramp, or the mode is a stop mode that does not
+    stop gently, unless it sets the stepper, as it may one that is harmless."""
+    return stepper.ramp is None or (mode.stops_at_once and mode.halts(stepper.name))
+
+
+def _on_ramp(machine: Machine, stepper: Stepper, part: Part, mode: Mode) -> tuple[int, int]:
+    """The least and the greatest that ``stepper`` may be at in ``mode`` on its ramp: between what the mode sets and
+    where it comes from, which is its rest, or, if a mode leads here that does not cut its ramp, anywhere between what
+    modes of the part set."""
+    own = _settings(machine, stepper, mode)
+    before = [each for each in _before(part, mode) if not _cuts_ramp(stepper, each)]
+    every = [own, *(_settings(machine, stepper, each) for each in (part.modes if before else ()))]
+    return min(0, *(low for low, _ in every)), max(0, *(high for _, high in every))
+
+
+def _set_before(machine: Machine, stepper: Stepper, part: Part, mode: Mode) -> Iterator[tuple[int, int]]:
+    return (_settings(machine, stepper, each) for each in _before(part, mode))
 
 
 def _before(part: Part, mode: Mode) -> list[Mode]:

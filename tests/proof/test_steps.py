@@ -9,10 +9,14 @@ from pathlib import Path
 import pytest
 
 from statecraft.language import read_text
+from statecraft.machine import Stepper
 from statecraft.proof.engine.model import SymbolicModel
 from statecraft.proof.prove import prove
+from statecraft.proof.row_use import RowUse
 from statecraft.proof.runs.replay import breaks
+from statecraft.proof.slices import Slices
 from statecraft.semantics.cone import closure
+from statecraft.semantics.updates import settles_after
 from statecraft.simulation import Simulation, State
 from tests.proof.against_brute import contradictions, small_text
 
@@ -92,6 +96,68 @@ def test_nothing_moves_otherwise_than_the_proof_says() -> None:
     assert [model.moves(1, (mode, 0)) for mode in range(4)] == [(0, 0), (0, 1), (-10, 0), (-3, 4)]
     assert [model.moves(2, (0, mode)) for mode in range(3)] == [(0, 0), (-6, 34), (-6, 34)]
     assert model.moves(3, (0, 0)) == (-1, 2) and model.moves(3, (0, 2)) == (-1, 2)
+
+
+ON_RAMPS = """\
+machine turner
+board atmega2560
+tick 10 ms
+{commands}
+stepper disc step 8, direction 9, at most 4 kHz, ramp {ramp} Hz/s
+counter count 0 .. 999, round, counts steps of disc
+mode rest stop
+mode slowing {slowing}
+mode one disc {one} Hz
+mode two disc {two} Hz
+mode idling
+rules
+  in | when | go to
+{rules}
+"""
+
+
+def on_ramps(chance: random.Random) -> str:
+    """A stepper on a ramp, in modes that lead to some of each other on some commands."""
+    modes = ["rest", "slowing", "one", "two", "idling"]
+    ways = [(mode, to) for mode in modes for to in modes if chance.random() < 0.4 or to == "one"]
+    rules = [f"  {mode} | c{n} | {'restart' if to == mode else to}" for n, (mode, to) in enumerate(ways)]
+    return ON_RAMPS.format(
+        commands="\n".join(f"command c{n} by hand" for n in range(len(ways))),
+        ramp=chance.choice([700, 4000, 10000, 100000]),
+        slowing=chance.choice(["stop gently within 60 ms", "stop"]),
+        one=chance.choice([100, 400, -300, 1700]),
+        two=chance.choice([-100, 900, -1200]),
+        rules="\n".join(rules),
+    )
+
+
+def test_on_its_ramp_nothing_moves_otherwise_and_at_its_end_it_is_where_it_is_set_to() -> None:
+    settled = 0
+    for seed in range(90):
+        chance = random.Random(seed)
+        machine = read_text(on_ramps(chance), "turner.modes")
+        (part,), stepper = machine.parts, machine.output("disc")
+        assert isinstance(stepper, Stepper)
+        after = [settles_after(machine, stepper, part, mode) for mode in part.modes]
+        model, simulation = SymbolicModel(machine), Simulation(machine)
+        index = simulation.layout.index
+        before, lasted = simulation.step_chosen((), (), (), -1), 0
+        for _ in range(300):
+            taken = chance.randrange(len(machine.commands)) if chance.random() < chance.choice([0.02, 0.3]) else -1
+            state = simulation.step_chosen((), (), (), taken)
+            mode, lasted = before[index["mode", part.name]], lasted + 1
+            by = (state[index["counter", "count"]] - before[index["counter", "count"]] + 500) % 1000 - 500
+            least, most = model.moves(0, (mode,))
+            assert least <= by <= most, (seed, mode)
+            ended = after[mode]
+            if ended is not None and lasted >= ended:
+                least, most = model.moves(0, (mode,), settled=True)
+                assert least == by == most, (seed, mode)
+                settled += 1
+            row = state[index["row", part.name]]
+            lasted = 0 if row >= 0 and part.rows[row].move != "stay" else lasted
+            before = state
+    assert settled > 6_000
 
 
 TURNTABLE = (Path(__file__).parent / "ordinary" / "turntable.modes").read_text(encoding="utf-8")
@@ -214,3 +280,45 @@ def test_what_only_a_lucky_step_would_end_is_not_said_to_end() -> None:
     """rasmer goes on for ever while the counter comes to 0 behind it, each time; a step left out would end it."""
     machine = read_text(small_text(45, stepping=True))
     assert contradictions(machine, phases=("soon", "slices", "whole"))[0] == []
+
+
+CAROUSEL = """\
+machine carousel
+board atmega2560
+tick 20 ms
+command halt button, pin 2, on when low, urgent
+command on button, pin 3, on when low
+command home button, pin 4, on when low
+switch mark pin 5, on when high
+stepper plate step 8, direction 9, at most 200 Hz{ramp}
+counter turned 0 .. 400, counts steps of plate
+mode at_rest stop
+mode unknown stop
+mode seeking plate -100 Hz
+mode indexing plate 200 Hz
+failsafes
+ in | when | go to
+ any | halt | unknown
+rules
+ in | when | go to | do
+ at_rest, unknown | home and not mark | seeking |
+ seeking | mark or after 30 s | at_rest | turned = 0
+ at_rest | on | indexing | turned = 0
+ indexing | turned >= 100 | at_rest |
+ indexing | after {late} | unknown |
+"""
+
+
+def late_row(ramp: str, late: str) -> bool | None:
+    """Whether the row that waits for longer than the steps may take ever decides."""
+    machine = read_text(CAROUSEL.format(ramp=ramp, late=late))
+    use = RowUse(machine, Slices(machine))
+    use.seek({(0, 5)})
+    return use.decides(machine.parts[0], (5, None))
+
+
+@pytest.mark.parametrize(("ramp", "most"), [("", 480), (", ramp 200 Hz/s", 960)])
+def test_a_row_that_waits_for_longer_than_a_stepper_takes_never_decides(ramp: str, most: int) -> None:
+    """A hundred steps at four a tick, once it is at that: to know it, they are followed step by step."""
+    assert late_row(ramp, f"{most} ms") is True
+    assert late_row(ramp, "10 s") is False

@@ -713,7 +713,7 @@ class Explorer:
             branches = [
                 [*counters[:place], value, *counters[place + 1 :]]
                 for counters in branches
-                for value in self.model.moved(place, counters[place], config.modes)
+                for value in self.model.moved(place, counters[place], config.modes, passed)
             ]
         return [(tuple(counters), frozenset(wrapped)) for counters in branches]
 

@@ -75,9 +75,9 @@ from statecraft.semantics.decisions import (
 from statecraft.semantics.dial_messages import dials_by_message, other_dials
 from statecraft.semantics.guards import AllOf, AnyOf, Guard, Negation, Reached, Test, tests
 from statecraft.semantics.guards import Known as KnownGuard
-from statecraft.semantics.keys import AbsenceClock, SilenceClock
+from statecraft.semantics.keys import AbsenceClock, ModeClock, SilenceClock
 from statecraft.semantics.lowering import Lowering
-from statecraft.semantics.updates import steps_between
+from statecraft.semantics.updates import settles_after, steps_between
 from statecraft.semantics.variables import clocks_by_name
 
 NOBODY = -1
@@ -320,7 +320,7 @@ class SymbolicModel:
         self._observed: dict[object, Node] = {}
         self._effects: dict[tuple[Modes, Counters, Rows], tuple[Effect, ...]] = {}
         self.from_outside = dict(self._moving_counters())
-        self._moves: dict[tuple[int, int], tuple[int, int]] = {}
+        self._moves: dict[tuple[int, int, bool], tuple[int, int]] = {}
         self.stored = tuple(place for place, counter in enumerate(self.counters) if counter.stored)
         self.loose = dict(self._loose()) if loosely else {}
         self.loose |= dict(self._loosely_moving(FEW_VALUES if loosely or loosely_moved else MOST_VALUES))
@@ -924,8 +924,9 @@ class SymbolicModel:
             if any(least <= last and most >= first for first, last in ends):
                 yield least
 
-    def moves(self, place: int, modes: Modes) -> tuple[int, int]:
-        """How far a counter that pulses or steps move does so, least and most, on a tick that begins in ``modes``."""
+    def moves(self, place: int, modes: Modes, settled: bool = False) -> tuple[int, int]:
+        """How far a counter that pulses or steps move does so, least and most, on a tick that begins in ``modes``;
+        ``settled``: the stepper has come to what it is set to there."""
         counter = self.counters[place]
         if not counter.steps_of:
             return self.from_outside[place]
@@ -933,12 +934,40 @@ class SymbolicModel:
         if owner is None:
             return self.from_outside[place]  # who sets it is not followed
         part = self.part_index[owner.name]
-        key = (place, modes[part])
+        key = (place, modes[part], settled)
         found = self._moves.get(key)
         if found is None:
             assert isinstance(stepper, Stepper)
-            found = self._moves[key] = steps_between(self.machine, stepper, owner, owner.modes[modes[part]])
+            found = self._moves[key] = steps_between(self.machine, stepper, owner, owner.modes[modes[part]], settled)
         return found
+
+    @cached_property
+    def settling(self) -> Mapping[tuple[int, int], Mapping[int, int]]:
+        """For modes, by part and place, the counters of steps whose steppers are on their ramps there, each with how
+        long the mode has to last for the stepper to be at what it is set to; those apart that are loose (which may
+        stay where they are however far they move), and where the time in the mode is not followed."""
+        found: dict[tuple[int, int], dict[int, int]] = {}
+        for place in self.from_outside.keys() - self.loose.keys():
+            counter = self.counters[place]
+            owner = self.machine.owner(counter.steps_of) if counter.steps_of else None
+            if owner is None or not self._follows(ModeClock(owner.name).name):
+                continue
+            stepper, part = self.machine.output(counter.steps_of), self.part_index[owner.name]
+            assert isinstance(stepper, Stepper)
+            for at, mode in enumerate(owner.modes):
+                lives = counter.part != owner.name or place in self._live_counters[part][at] | self._always_counted
+                ticks = settles_after(self.machine, stepper, owner, mode) if lives else None
+                if ticks is not None:
+                    found.setdefault((part, at), {})[place] = ticks
+        return found
+
+    def _is_settled(self, place: int, modes: Modes, passed: Callable[[str, int], bool]) -> bool:
+        """Whether the stepper whose steps a counter counts has come to what it is set to in ``modes``."""
+        return any(
+            place in counters and passed(ModeClock(self.parts[part].name).name, counters[place])
+            for part, mode in enumerate(modes)
+            if (counters := self.settling.get((part, mode)))
+        )
 
     @cached_property
     def stepped_freely(self) -> frozenset[int]:
@@ -953,11 +982,14 @@ class SymbolicModel:
             if len(set(self.moves(place, tuple(mode if at == part else 0 for at in range(len(self.parts)))))) > 1
         )
 
-    def moved(self, place: int, value: int | None, modes: Modes) -> tuple[int | None, ...]:
-        """What a counter that pulses or steps move may come to from ``value`` on a tick that begins in ``modes``."""
+    def moved(
+        self, place: int, value: int | None, modes: Modes, passed: Callable[[str, int], bool]
+    ) -> tuple[int | None, ...]:
+        """What a counter that pulses or steps move may come to from ``value`` on a tick that begins in ``modes``;
+        ``passed`` answers clock tests."""
         if value is None:
             return (None,)
-        least, most = self.moves(place, modes)
+        least, most = self.moves(place, modes, self._is_settled(place, modes, passed))
         if place in self.loose:
             low, high = self.span_of(place, value)
             return tuple(self._told_apart(place, low + least, high + most))
@@ -1204,6 +1236,9 @@ class SymbolicModel:
         for mode in range(len(part.modes)):
             for test in self.desk(place, mode).tests:
                 here[mode][test.clock] = max(test.ticks, here[mode].get(test.clock, 0))
+            for ticks in self.settling.get((place, mode), {}).values():
+                clock = ModeClock(part.name).name
+                here[mode][clock] = max(ticks, here[mode].get(clock, 0))
         before: list[list[tuple[int, Decision]]] = [[] for _ in part.modes]
         for mode in range(len(part.modes)):
             for made in self.decisions_in(place, mode):
@@ -1279,6 +1314,8 @@ class SymbolicModel:
             for part, mode in enumerate(modes):
                 for test in self.desk(part, mode).tests:
                     constants.setdefault(test.clock, set()).add(test.ticks)
+                for ticks in self.settling.get((part, mode), {}).values():
+                    constants.setdefault(ModeClock(self.parts[part].name).name, set()).add(ticks)
             for clock, some in self._seen_tests.items():
                 constants.setdefault(clock, set()).update(some)
             for cluster in self.clusters:
