@@ -203,6 +203,47 @@ def test_what_a_calm_plan_comes_to_grief_by_is_followed_and_no_level() -> None:
     assert {name for _, name in things} >= {"silent remote", "absent go_ahead", "absent go_right"}
 
 
+LIDS = """\
+machine skid_bin
+board atmega328p
+tick 20 ms
+command fetch button, pin 4, on when low
+command bring button, pin 5, on when low
+switch lid pin 6, on when high
+switch far_stop pin 7, on when high
+motor skid pwm 9, forward 10, reverse 11
+counter lids 0 .. 99
+mode resting stop
+mode at_far stop
+mode outward skid 50 %
+mode inward skid -50 %
+group sliding outward, inward
+failsafes
+  in | when | go to
+  sliding | after 1 min in sliding | resting
+rules
+  in | when | go to | do
+  any | lid turns on | stay | lids + 1
+  resting | fetch and not far_stop | outward | lids = 0
+  outward | far_stop | at_far |
+  at_far | bring or lids >= 20 | inward |
+  at_far | lids >= 3 | inward |
+  inward | not far_stop | resting |
+"""
+
+
+def test_a_level_that_looks_back_at_one_that_is_followed_is_followed_with_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What turns is a level that looks back at another: of both together it is known what turns when, and no more has
+    to be followed."""
+    machine = read_text(LIDS)
+    use = RowUse(machine, Slices(machine))
+    monkeypatch.setattr(type(use.play), "seek", lambda *_: None)
+    assert use.decides(machine.parts[0], (5, None), Pass(20)) is True
+    things = frozenset[tuple[str, str]]().union(*(made.sliced.things for made in use.slices.made()))
+    levels = {("level", "lid_was_on"), ("level", "lid_stays_on")}
+    assert things == {("mode", "skid_bin"), ("counter", "lids"), *levels}
+
+
 def test_a_mode_is_entered_if_a_row_that_leads_there_decides() -> None:
     machine, use = gate()
     (part,) = machine.parts
