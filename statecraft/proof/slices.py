@@ -917,24 +917,25 @@ class Slices:
     def _owned(self, asked: SliceScope, things: Sequence[Thing]) -> list[Thing]:
         """``things``, with the dials among the counters that they are compared with, the levels that look back at
         those among them, and the parts whose they are."""
-        beside = [("counter", other) for kind, name in things if kind == "counter" for other in self.beside.get(name, ())]
-        back = [("level", other) for kind, name in things if kind == "level" for other in self.looks_back.get(name, ())]
-        new = [each for each in (*beside, *back) if each not in asked.things]
+        others = {"counter": self.beside, "level": self.looks_back}
+        beside = [(kind, other) for kind, name in things for other in others.get(kind, {}).get(name, ())]
+        new = [each for each in beside if each not in asked.things]
         things = list(dict.fromkeys([*things, *new]))
         owners = {counter.name: part.name for part in self.machine.parts for counter in part.counters}
         needed = {owners[name] for kind, name in things if kind == "counter"} - asked.parts
         return [*things, *(("mode", part) for part in sorted(needed))]
 
     @cached_property
-    def looks_back(self) -> dict[str, list[str]]:
+    def looks_back(self) -> dict[str, dict[str, None]]:
         """The levels that others, written before them, read as they were on the tick before: each with those. Such a
         one is told what was only if it is followed, too."""
         order = numbered(self.machine.levels)
-        found: dict[str, list[str]] = {}
+        found: dict[str, dict[str, None]] = {}
         for level in self.machine.levels:
             read = [a.level for c in (level.set, level.clear) for a in atoms(c) if isinstance(a, LevelOn)]
-            for name in dict.fromkeys(each for each in read if order[each] > order[level.name]):
-                found.setdefault(name, []).append(level.name)
+            for name in read:
+                if order[name] > order[level.name]:
+                    found.setdefault(name, {})[level.name] = None
         return found
 
     @cached_property

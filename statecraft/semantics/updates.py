@@ -279,32 +279,34 @@ def steps_between(
     """The least and the greatest number of steps, negative backward, that ``stepper``, which ``part`` sets, does on a
     tick that begins in ``mode``: its setting after the tick before times the tick, up or down to a whole number.
 
-    On its ramp it may be anywhere between where it may have been (:func:`_on_ramp`) and what the mode sets, until it is
-    ``settled`` (:func:`settles_after`). Where it may just have turned round, it may be at rest: in a mode that rows
-    lead to from one that sets the other direction.
+    On its ramp it may be anywhere between where it may have been (:func:`_on_ramp`) and what the mode sets, and where
+    it may just have turned round, it may be at rest: until it is ``settled`` (:func:`settles_after`).
     """
     low, high = _settings(machine, stepper, mode)
     if settled:
         pass
     elif not _cuts_ramp(stepper, mode):
         low, high = _on_ramp(machine, stepper, part, mode)
-    elif any(min(low, of[0]) < 0 < max(high, of[1]) for of in _set_before(machine, stepper, part, mode)):
+    elif _turns_round(machine, stepper, part, mode):
         low, high = min(0, low), max(0, high)
     return _steps(low, machine.tick_ms, low < 0), _steps(high, machine.tick_ms, high > 0)
 
 
 def settles_after(machine: Machine, stepper: Stepper, part: Part, mode: Mode) -> int | None:
     """How many ticks ``mode`` has to last for ``stepper``, which ``part`` sets, to be at what the mode sets, wherever
-    on its ramp it was before; None where there is no ramp to wait for, or the mode sets what may change.
+    it was before; None where there is nothing to wait for, or the mode sets what may change.
 
     What it does on a tick is what it was set to on the tick before, so that a mode's clock that has come to n on a tick
-    tells of n settings made in that mode. If it was going the other way, it first comes to rest, which it is for the
-    one tick that it pauses, and then up to its setting; if it was going faster the same way, it comes down. Once it is
-    at a setting that does not change, it stays there for as long as the mode does.
+    tells of n settings made in that mode. If it turns round, it is at rest for its pause first. On a ramp, if it was
+    going the other way, it first comes to rest, which it is for the one tick that it pauses, and then up to its
+    setting; if it was going faster the same way, it comes down. Once it is at a setting that does not change, it stays
+    there for as long as the mode does.
     """
     rate, high = _settings(machine, stepper, mode)
-    if stepper.ramp is None or rate != high or _cuts_ramp(stepper, mode):
+    if rate != high:
         return None
+    if stepper.ramp is None or _cuts_ramp(stepper, mode):
+        return stepper.pause + 1 if _turns_round(machine, stepper, part, mode) else None
     a_tick = stepper.ramp * machine.tick_ms
 
     def ticks(rates: int) -> int:
@@ -342,8 +344,12 @@ def _on_ramp(machine: Machine, stepper: Stepper, part: Part, mode: Mode) -> tupl
     return min(0, *(low for low, _ in every)), max(0, *(high for _, high in every))
 
 
-def _set_before(machine: Machine, stepper: Stepper, part: Part, mode: Mode) -> Iterator[tuple[int, int]]:
-    return (_settings(machine, stepper, each) for each in _before(part, mode))
+def _turns_round(machine: Machine, stepper: Stepper, part: Part, mode: Mode) -> bool:
+    """Whether ``stepper`` without a ramp may turn round in ``mode``: rows lead to it from a mode that sets the other
+    direction."""
+    low, high = _settings(machine, stepper, mode)
+    before = (_settings(machine, stepper, each) for each in _before(part, mode))
+    return any(min(low, least) < 0 < max(high, most) for least, most in before)
 
 
 def _before(part: Part, mode: Mode) -> list[Mode]:

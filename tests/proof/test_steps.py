@@ -103,7 +103,7 @@ machine turner
 board atmega2560
 tick 10 ms
 {commands}
-stepper disc step 8, direction 9, at most 4 kHz, ramp {ramp} Hz/s
+stepper disc step 8, direction 9, at most 4 kHz{ramp}
 counter count 0 .. 999, round, counts steps of disc
 mode rest stop
 mode slowing {slowing}
@@ -117,21 +117,21 @@ rules
 
 
 def on_ramps(chance: random.Random) -> str:
-    """A stepper on a ramp, in modes that lead to some of each other on some commands."""
+    """A stepper, most often on a ramp, in modes that lead to some of each other on some commands."""
     modes = ["rest", "slowing", "one", "two", "idling"]
     ways = [(mode, to) for mode in modes for to in modes if chance.random() < 0.4 or to == "one"]
     rules = [f"  {mode} | c{n} | {'restart' if to == mode else to}" for n, (mode, to) in enumerate(ways)]
     return ON_RAMPS.format(
         commands="\n".join(f"command c{n} by hand" for n in range(len(ways))),
-        ramp=chance.choice([700, 4000, 10000, 100000]),
-        slowing=chance.choice(["stop gently within 60 ms", "stop"]),
+        ramp=(ramp := chance.choice(["", *(f", ramp {rate} Hz/s" for rate in (700, 4000, 10000, 100000))])),
+        slowing=chance.choice(["stop gently within 60 ms", "stop"]) if ramp else "stop",
         one=chance.choice([100, 400, -300, 1700]),
         two=chance.choice([-100, 900, -1200]),
         rules="\n".join(rules),
     )
 
 
-def test_on_its_ramp_nothing_moves_otherwise_and_at_its_end_it_is_where_it_is_set_to() -> None:
+def test_on_its_ramp_and_turning_round_nothing_moves_otherwise_and_then_it_is_where_it_is_set_to() -> None:
     settled = 0
     for seed in range(90):
         chance = random.Random(seed)
@@ -315,6 +315,37 @@ def late_row(ramp: str, late: str) -> bool | None:
     use = RowUse(machine, Slices(machine))
     use.seek({(0, 5)})
     return use.decides(machine.parts[0], (5, None))
+
+
+TO_AND_FRO = """\
+machine winder
+board atmega2560
+tick 20 ms
+command halt button, pin 2, on when low, urgent
+command wind button, pin 3, on when low
+stepper carriage step 8, direction 9, at most 200 Hz
+counter laid 0 .. 200, counts steps of carriage
+mode idle stop
+mode outward carriage 200 Hz
+mode inward carriage -200 Hz
+failsafes
+ in | when | go to
+ any | halt | idle
+ outward, inward | after {late} | idle
+rules
+ in | when | go to | do
+ idle | wind | outward | laid = 0
+ outward | laid >= 100 | inward |
+ inward | laid <= 0 | outward |
+"""
+
+
+def test_a_stepper_that_turns_round_rests_for_one_tick_and_no_more() -> None:
+    for late, decides in (("520 ms", True), ("580 ms", False)):
+        machine = read_text(TO_AND_FRO.format(late=late))
+        use = RowUse(machine, Slices(machine))
+        use.seek({(0, 1)})
+        assert use.decides(machine.parts[0], (1, None)) is decides
 
 
 @pytest.mark.parametrize(("ramp", "most"), [("", 480), (", ramp 200 Hz/s", 960)])

@@ -943,9 +943,9 @@ class SymbolicModel:
 
     @cached_property
     def settling(self) -> Mapping[tuple[int, int], Mapping[int, int]]:
-        """For modes, by part and place, the counters of steps whose steppers are on their ramps there, each with how
-        long the mode has to last for the stepper to be at what it is set to; those apart that are loose (which may
-        stay where they are however far they move), and where the time in the mode is not followed."""
+        """For modes, by part and place, the counters of steps whose steppers do not do at once there what they are set
+        to, each with how long the mode has to last for that; those apart that are loose (which may stay where they are
+        however far they move), and where the time in the mode is not followed."""
         found: dict[tuple[int, int], dict[int, int]] = {}
         for place in self.from_outside.keys() - self.loose.keys():
             counter = self.counters[place]
