@@ -305,10 +305,14 @@ class RowUse:
                 asked = asked.with_more(self.slices.lasting(asked.parts))
             made = self.slices.slice(asked, explored=False)
             at = made.model.part_index[part.name]
-            # That there is none is found soonest without counting ticks; if that takes long, a run may be found sooner.
-            if _within(1 / 8, made.explore) and not _may(made, at, way):
-                self._found_dead(part.name, way, made)
-                return False
+            # That there is none is found soonest without counting ticks, and of counters that are followed value by
+            # value where less is told apart; if that takes long, a run may be found sooner.
+            for some, share in ((made, 1 / 8), *([(made.around, 1 / 4)] if asked.firmly else [])):
+                if _within(share, some.explore):
+                    if not _may(some, at, way):
+                        self._found_dead(part.name, way, some)
+                        return False
+                    break
             found = None
             calm = [made.calm, made.calm_but_lost] if how.by_plans else [made.calm]
             plans: dict[Only, list[Tried]] = {only: [] for only in (*calm, ANYTHING)}

@@ -21,6 +21,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Collection, Container, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from copy import copy
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from typing import TypeVar
@@ -132,6 +133,16 @@ class Slice(Reachability):
         self._asks = {}
         self.played: Played | None = None
         self.standing: frozenset[str] = frozenset()
+
+    @cached_property
+    def around(self) -> Slice:
+        """The same, with configurations that differ in clocks and levels alone put together, whatever lies between:
+        more may seem reachable than in the slice itself, and it is explored far sooner where there is very much."""
+        made = copy(self)
+        made.explorer = Explorer(self.model, around=True)
+        made._by_mode = None
+        made.__dict__.pop("reached", None)
+        return made
 
     @contextmanager
     def with_standing(self, names: frozenset[str]) -> Iterator[None]:

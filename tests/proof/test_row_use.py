@@ -9,6 +9,7 @@ import pytest
 from statecraft.findings import Finding
 from statecraft.language import read_text
 from statecraft.machine import Machine, SwitchOn, Term, atoms
+from statecraft.proof.checks.unreachable import fired
 from statecraft.proof.prove import prove
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.row_use import Pass, RowUse, _may
@@ -242,6 +243,39 @@ def test_a_level_that_looks_back_at_one_that_is_followed_is_followed_with_it(mon
     things = frozenset[tuple[str, str]]().union(*(made.sliced.things for made in use.slices.made()))
     levels = {("level", "lid_was_on"), ("level", "lid_stays_on")}
     assert things == {("mode", "skid_bin"), ("counter", "lids"), *levels}
+
+
+WINDER = """\
+machine winder
+board atmega328p
+tick 10 ms
+command wind button, pin 4, on when low
+switch inner pin 5, on when high
+stepper carriage step 8, direction 9, at most 200 Hz
+counter laid 0 .. 160, counts steps of carriage
+mode idle stop
+mode outward carriage 100 Hz
+mode inward carriage -100 Hz
+failsafes
+  in | when | go to
+  outward | after 3 s | idle
+rules
+  in | when | go to | do
+  idle | wind | outward | laid = 0
+  outward | laid >= 150 | inward |
+  inward | laid <= 10 or inner | outward |
+"""
+
+
+def test_where_very_much_would_be_told_apart_less_may_be_enough() -> None:
+    """Outward from wherever the switch turned it round: at each step it may have been on its way for any time up to
+    that from the beginning, and that no longer is all that has to be known."""
+    machine = read_text(WINDER)
+    use = RowUse(machine, Slices(machine))
+    assert use.decides(machine.parts[0], (0, None), Pass(4)) is False
+    made = use._never["winder", (0, None)]
+    assert made.explorer.around and len(made.explorer.numbers()) < 400
+    assert 0 not in {row for _, row in fired(made)}
 
 
 def test_a_mode_is_entered_if_a_row_that_leads_there_decides() -> None:

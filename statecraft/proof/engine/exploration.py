@@ -252,6 +252,8 @@ class Explorer:
         zones: zones to share with another exploration.
         watcher: follow his phases too.
         rank: those of which this is least are followed first.
+        around: put together all that differ only in their zones and in the states of clusters, with whatever lies
+            between: there are far fewer then, and more may seem reachable than is, never less.
     """
 
     def __init__(
@@ -263,6 +265,7 @@ class Explorer:
         zones: Zones | None = None,
         watcher: Watcher | None = None,
         rank: Callable[[Config], int] | None = None,
+        around: bool = False,
     ) -> None:
         self.model = model
         self.zones = zones or Zones()
@@ -271,6 +274,7 @@ class Explorer:
         self.only = only
         self.watcher = watcher
         self.rank = rank
+        self.around = around
         self.configs: list[Config] = []
         self.first: list[Transition | None] = []
         self.edges: list[list[Transition]] = []
@@ -478,11 +482,20 @@ class Explorer:
         """Those of ``known`` whose zones do not lie apart from that of ``config``: the rest cannot hold it, or lie
         within it, or make one with it."""
         zones, configs = self.zones, self.configs
+        if self.around:
+            return list(known)
         return [number for number in known if not zones.apart(configs[number].zone, config.zone)]
 
     def _grown(self, config: Config, known: list[int], near: list[int], swallowed: list[int]) -> Config:
         """``config`` together with those of ``known``, first of those ``near`` it, with which it makes one; their
         numbers go into ``swallowed``."""
+        if self.around:
+            for number in near:
+                other = self.configs[number]
+                boxes = tuple(a | b for a, b in zip(other.boxes, config.boxes, strict=True))
+                config = config._replace(zone=self.zones.around(other.zone, config.zone), boxes=boxes)
+            swallowed += near
+            return config
         grown = True
         while grown:
             grown = False

@@ -337,6 +337,11 @@ class Zones:
                 return True
         return False
 
+    def around(self, zone: int, other: int) -> int:
+        """The least zone around both, of the same clocks: the looser of each two bounds, which are as tight as can be,
+        since those that they are the looser of were."""
+        return self.number(self.clocks[zone], tuple(map(max, self.matrix[zone], self.matrix[other])))
+
     def joined(self, zone: int, other: int) -> int | None:
         """The one zone that is both together; None when there is none (their union is not a zone).
 

@@ -1,4 +1,4 @@
-"""An exploration that runs out of time and is gone on with."""
+"""An exploration that runs out of time and is gone on with; and one that tells less apart."""
 
 from __future__ import annotations
 
@@ -9,11 +9,13 @@ import pytest
 from statecraft.language import read_text
 from statecraft.machine import Machine
 from statecraft.proof.checks.unreachable import fired
-from statecraft.proof.engine.exploration import Only
+from statecraft.proof.engine.exploration import Config, Explorer, Only
 from statecraft.proof.engine.limits import OutOfTime, proving, within
+from statecraft.proof.kept_dials import kept
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.slices import Slices, SliceScope
 from tests.benchmarks.large_machines import parts
+from tests.proof.against_brute import small_text
 from tests.samples import sample
 
 
@@ -82,3 +84,28 @@ def test_what_is_not_to_be_heard_is_not() -> None:
             assert region.hearing.takes == halt
             heard += silent in region.hearing.reset
     assert heard
+
+
+def test_an_exploration_that_tells_less_apart_has_whatever_there_is() -> None:
+    """Each configuration lies within the one of the same modes, counters and levels with times."""
+
+    def same(config: Config) -> object:
+        return config.modes, config.counters, config.fors
+
+    fewer = 0
+    for seed in range(9):
+        machine = kept(read_text(small_text(seed)))
+        exact = Reachability(machine, [part.name for part in machine.parts])
+        try:
+            with within(0.5):
+                exact.explore()
+        except OutOfTime:
+            continue
+        explorer = Explorer(exact.model, zones=exact.explorer.zones, around=True)
+        explorer.run()
+        around = {same(config): config for config in (explorer.configs[number] for number in explorer.numbers())}
+        assert len(around) == len(explorer.numbers())
+        for _, config in exact.configs():
+            assert explorer._subsumed(config, around[same(config)]), seed
+        fewer += len(explorer.numbers()) < len(exact.explorer.numbers())
+    assert fewer > 3

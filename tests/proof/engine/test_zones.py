@@ -117,6 +117,11 @@ def test_within_both_without_and_joined(made: tuple[Zones, int, int]) -> None:
     joined = zones.joined(first, second)
     if joined is not None:
         assert readings(zones, joined, 20) == one | other
+    around = zones.around(first, second)
+    assert zones.within(first, around) and zones.within(second, around)
+    assert joined in (None, around)
+    for place, bound in enumerate(zones.matrix[around]):
+        assert bound == max(zones.matrix[first][place], zones.matrix[second][place]), "none tighter than one of them is"
 
 
 def test_two_halves_are_joined_and_two_that_leave_a_gap_are_not() -> None:
