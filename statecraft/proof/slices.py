@@ -898,10 +898,6 @@ class Slices:
             return asked.with_more(more)
         return replace(asked, firmly=True) if made.roughly else None
 
-    def more(self, asked: SliceScope, blamed: Sequence[Thing], observed: Sequence[Condition] = ()) -> list[Thing]:
-        """What to follow next: what is to blame, else the cheapest that is not followed yet."""
-        return self._new(asked, blamed) or self._ladder(asked, observed)
-
     def _new(self, asked: SliceScope, blamed: Sequence[Thing]) -> list[Thing]:
         """The first of what is to blame and is not followed yet: what comes next may be blamed for it alone."""
         new = [

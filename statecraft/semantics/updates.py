@@ -315,7 +315,7 @@ def settles_after(machine: Machine, stepper: Stepper, part: Part, mode: Mode) ->
     ends = _on_ramp(machine, stepper, part, mode)
     against = max(ticks(abs(end)) for end in (0, *ends) if end * rate <= 0)
     along = max(ticks(abs(end - rate)) for end in (0, *ends) if end * rate >= 0)
-    return max(against + ticks(abs(rate)), along)
+    return max(against + ticks(abs(rate)), along) or None
 
 
 def _settings(machine: Machine, stepper: Stepper, mode: Mode) -> tuple[int, int]:

@@ -218,7 +218,8 @@ def test_dials_that_are_added_up_are_followed_together() -> None:
     slices = Slices(machine)
     scope = SliceScope(frozenset(["crane"]))
     for dial in ("slew", "hoist"):
-        assert set(slices.more(scope, [("counter", dial)])) == {("counter", "slew"), ("counter", "hoist")}
+        wider = slices.wider(scope, slices.slice(scope, explored=False), [("counter", dial)])
+        assert wider is not None and wider.things == {("counter", "slew"), ("counter", "hoist")}
 
 
 @pytest.mark.slow
