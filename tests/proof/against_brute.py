@@ -240,6 +240,9 @@ def _as_long(run: Run, shortest: int | None) -> bool:
 
 
 def _is_more(one: object, other: object) -> bool:
+    """Whether of two extents that are alike otherwise one has more ticks."""
+    if isinstance(one, tuple) and isinstance(other, tuple):
+        return one[:-1] == other[:-1] and _is_more(one[-1], other[-1])
     return isinstance(one, int) and isinstance(other, int) and one > other
 
 

@@ -12,7 +12,7 @@ import pytest
 from statecraft.language import FileErrors, read_text
 from statecraft.machine import Machine, ModeRef
 from statecraft.proof.prove import Phase, prove
-from tests.proof.against_brute import disagreements, small_text, smallest
+from tests.proof.against_brute import _is_more, disagreements, small_text, smallest
 from tests.proof.brute import TooLarge, World
 
 pytestmark = pytest.mark.slow
@@ -704,3 +704,8 @@ def _is(text: str, wanted: object) -> bool:
         return bool(wanted(read_text(text)))  # type: ignore[operator]
     except (FileErrors, TooLarge):
         return False
+
+
+def test_a_run_that_is_not_said_to_be_the_shortest_may_be_longer_and_show_nothing_else() -> None:
+    assert _is_more(2, 1) and _is_more((False, 2), (False, 1))
+    assert not any([_is_more(1, 2), _is_more(1, 1), _is_more((True, 2), (False, 1)), _is_more(None, 1)])
