@@ -691,10 +691,18 @@ class _Proof:
         moved = in_turn(every[name] for name in slow)
 
         def asked_about(name: str) -> bool:
-            among = modes_alone(every[name])
-            here = self.about_rounds(name, lambda s: self.real(flapping(s, name, among)))
+            among, last = modes_alone(every[name]), list[Slice]()
+
+            def ask(made: Slice) -> list[Finding]:
+                here = self.real(flapping(made, name, among))
+                last[:] = [made]
+                return here
+
+            here = self.about_rounds(name, ask)
             for each in here:
                 found.setdefault(each.mode, each)
+            if not here and len(last[0].model.parts) == 1:  # what had to be followed for that tells its rates, too
+                every[name] = sharper(every[name], rates(last[0]))
             return bool(here)
 
         flap, later = set[str](), list[str]()

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Iterator
 from itertools import pairwise
 
 import pytest
 
-from statecraft.findings import Run
+from statecraft.findings import Finding, Run
 from statecraft.language import FileErrors, read_text
 from statecraft.machine import Compare, Machine, atoms
+from statecraft.proof.checks import flapping as proofs
 from statecraft.proof.checks.unreachable import fired
 from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.slicing import sliced
 from statecraft.proof.prove import _Proof, prove
+from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs.goals import mode_left
 from statecraft.proof.runs.replay import replay
 from statecraft.proof.slices import Slices, SliceScope
@@ -811,3 +814,56 @@ lit  | halt                                    | dark
 def test_a_command_is_absent_for_as_long_as_its_link_is_silent(silent: int, never: bool) -> None:
     made = Slices(read_text(HEARD_LATELY.format(silent=silent))).slice(SliceScope(frozenset(["m"])))
     assert ((0, 0) not in fired(made)) is never
+
+
+COUNTED = """machine mast
+board atmega2560
+tick 20 ms
+link radio serial1, 9600 baud, checked, silent after 400 ms
+command halt "halt", urgent
+command go "go"
+command up "up"
+switch top pin 22, on when high
+motor wheel pwm 5, direction 30
+motor lift pwm 6, direction 31
+failsafes
+in|when|go to
+any|halt or radio silent|start
+part drive
+mode parked stop
+mode rolling wheel 50 %
+mode resting stop, resumes
+rules
+in|when|go to
+parked|go|rolling
+rolling|after 200 ms|resting
+resting|after 200 ms and not mast in rising|rolling
+part mast
+counter place -400 .. 400, counts both ways on pins 20 and 21, at most 50 Hz
+mode down stop
+mode fouled stop
+mode rising lift 60 %
+rules
+in|when|go to
+down|up and not top and place < 350 and not drive in rolling|rising
+rising|top or up absent 400 ms|down
+rising|place >= 350|down
+rising|after 4 s|fouled
+fouled|after 2 s|down
+"""
+"""A mast that rises while a button is held, to where an encoder says that it is up; and a cart that goes to and fro."""
+
+
+def test_what_stands_still_from_outside_tells_how_often_a_part_changes(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of the mast it is known once its counter is followed; so the two are not asked about together, which would be
+    too much where they are larger."""
+    asked = []
+
+    def flapping(explored: Reachability, *more: object) -> Iterator[Finding]:
+        asked.append(len(explored.model.parts))
+        return proofs.flapping(explored, *more)  # type: ignore[arg-type]
+
+    monkeypatch.setattr("statecraft.proof.prove.flapping", flapping)
+    machine = read_text(COUNTED)
+    assert list(_Proof(machine, machine, ("slices",)).flaps_in_slices()) == []
+    assert set(asked) == {1}

@@ -19,7 +19,7 @@ from statecraft.proof.checks.constant_inputs import (
     still_open,
 )
 from statecraft.proof.checks.mode_cycles import stays_among
-from statecraft.proof.engine.exploration import START, Config, Region
+from statecraft.proof.engine.exploration import START, Config, Only, Region
 from statecraft.proof.engine.graphs import strong_components
 from statecraft.proof.engine.limits import look
 from statecraft.proof.engine.model import Counters
@@ -159,7 +159,7 @@ class _Rates:
         explorer, seen = self.explored.explorer, set[object]()
         clock = f"mode {self.explored.model.parts[0].name}"
         only = spoken(self.explored, self.saying)
-        for number, config, region in self.explored.views():
+        for number, config, region in self._views(only):
             if config.modes[0] not in self.modes:
                 continue
             heard = self.saying.said.intersection(explorer.zones.clocks[config.zone])
@@ -174,6 +174,18 @@ class _Rates:
             if key not in seen:
                 seen.add(key)
                 yield config, region, ticks
+
+    def _views(self, only: Only) -> Iterator[tuple[int, Config, Region]]:
+        """The regions; where something moves counters from outside, those in which it stands still, as on constant
+        inputs it does."""
+        model = self.explored.model
+        if not model.from_outside and not model.told:
+            yield from self.explored.views()
+            return
+        for number, config in self.explored.configs():
+            if config.modes[0] in self.modes:
+                for region in self.explored.explorer.regions(config, only):
+                    yield number, config, region
 
     def _node(self, mode: int, counters: Counters) -> _Node:
         return mode, counters[: len(self.explored.model.counters)]
