@@ -186,9 +186,10 @@ def test_every_run_can_be_told_and_keeps_its_end(text: str) -> None:
         assert all(len(line) <= 74 for line in laid_out(machine, lines, 74, 16))
         slim = minimise(machine, run, about).run
         assert slim.ticks == run.ticks and slim.tail == run.tail
-        assert replay(machine, slim).modes == replay(machine, run).modes
         if isinstance(about, Promise):
             assert breaks(machine, about, slim)
+        elif about.code != "lost turn":  # what it shows does not rest on the modes that it ends in
+            assert replay(machine, slim).modes == replay(machine, run).modes
 
 
 def test_parts_are_named_where_there_are_several() -> None:
