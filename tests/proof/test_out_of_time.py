@@ -13,9 +13,9 @@ from statecraft.machine import Compare, Term
 from statecraft.proof.engine import liveness
 from statecraft.proof.engine.clusters import MOST_ASKED, Cluster
 from statecraft.proof.engine.conditions import ranges_of
-from statecraft.proof.engine.limits import OutOfTime, TooWide, told_by, within
+from statecraft.proof.engine.limits import EVERY, OutOfTime, TooWide, now, proving, told_by, within
 from statecraft.proof.prove import prove
-from statecraft.proof.reachability import Undecided
+from statecraft.proof.reachability import Reachability, Undecided
 
 SAMPLE = Path(__file__).parents[2] / "samples" / "sump_pump.modes"
 
@@ -186,3 +186,25 @@ def test_one_question_does_not_take_the_time_of_all_others() -> None:
     """The search for the shortest run to a promise's end, ten minutes on, once took all the time that there was."""
     report = prove(read_text(SHUTTLE), seconds=20.0, clock=time.process_time)
     assert report.complete and report.verdicts[0].kept is False
+
+
+def test_time_to_give_back_what_was_kept_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two gigabytes take over a second."""
+    ticks = iter([0.0, 5.0, 8.5, 9.5])
+    monkeypatch.setattr("statecraft.proof.engine.limits.memory_mb", lambda: 2000)
+    with proving(10.0, 4000, lambda: next(ticks)):
+        now()
+        now()
+        with pytest.raises(OutOfTime):
+            now()
+
+
+def test_the_clock_is_read_where_very_many_are_put_together() -> None:
+    """A proof of 20 s once took 49: a step was held against each of many thousands."""
+    explored = Reachability(read_file(str(SAMPLE)), ["sump_pump"])
+    explored.explore()
+    explorer = explored.explorer
+    config = explorer.configs[0]._replace(zone=-1)
+    explorer._known[config.modes, config.counters, config.fors, config.phase] = [0] * 16 * EVERY
+    with pytest.raises(OutOfTime), within(-1.0):
+        explorer.add(config)

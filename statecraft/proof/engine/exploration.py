@@ -445,6 +445,7 @@ class Explorer:
         if known is None:
             known = self._known[key] = []
             self._order[key] = len(self._order)
+        look(len(known) // 16)  # there may be very many; and once it is added, it is to be followed as well
         near = self._near(config, known)
         for number in near:
             look()
