@@ -52,7 +52,6 @@ from statecraft.semantics.keys import (
     SilenceClock,
     SteadyClock,
 )
-from statecraft.semantics.updates import Latch
 
 SECONDS, TRIES = 2.0, 200
 """How long a word is sought, and how many ways on are tried for it."""
@@ -174,7 +173,7 @@ class Synchronizer:
         last, on inputs on which they come to be off, as far as they can."""
         wished: Guard = TRUE
         for latch in self.tick.latches:
-            on, off = self._at_last(latch)
+            on, off = latch.at_last
             more = all_of([wished, off, negation(on)])
             if self._witness(more) is not None:
                 wished = more
@@ -285,7 +284,7 @@ class Synchronizer:
             latch = self.tick.latch[level]
             on, off = (
                 replaced(each, lambda test: self._seems(state, part, waits, test, taken, heard))
-                for each in self._at_last(latch)
+                for each in latch.at_last
             )
             is_on, known = LevelOn(level), state.levels[level]
             stays_on = [negation(off)] if known is True else []
@@ -294,15 +293,6 @@ class Synchronizer:
                 [all_of([is_on, any_of([on, *stays_on])]), all_of([negation(is_on), *stays_off])],
             )
             waiting += [test.level for each in (on, off) for test in tests(each) if isinstance(test, LevelOn)]
-
-    def _at_last(self, latch: Latch) -> tuple[Guard, Guard]:
-        """What turns a level on and off where its conditions last for long enough."""
-        of = {hold.clock: hold.of for hold in latch.holds}
-
-        def lasting(test: Test) -> Guard:
-            return of.get(test.clock, test) if isinstance(test, Reached) else test  # type: ignore[arg-type]
-
-        return replaced(latch.on, lasting), replaced(latch.off, lasting)
 
     def _witness(self, guard: Guard) -> Witness | None:
         try:
@@ -495,22 +485,14 @@ class Synchronizer:
             case Negation(of):
                 sure = self._sure(of, state, inputs)
                 return None if sure is None else not sure
-            case AllOf(several):
-                unsure = False
+            case AllOf(several) | AnyOf(several):
+                absorbing, unsure = isinstance(guard, AnyOf), False
                 for each in several:
                     sure = self._sure(each, state, inputs)
-                    if sure is False:
-                        return False
+                    if sure is absorbing:
+                        return absorbing
                     unsure = unsure or sure is None
-                return None if unsure else True
-            case AnyOf(several):
-                unsure = False
-                for each in several:
-                    sure = self._sure(each, state, inputs)
-                    if sure is True:
-                        return True
-                    unsure = unsure or sure is None
-                return None if unsure else False
+                return None if unsure else not absorbing
             case _:
                 return self._test(guard, state, inputs)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 from statecraft.machine import (
     Fault,
@@ -23,7 +24,7 @@ from statecraft.machine import (
     reach,
     sensors_of,
 )
-from statecraft.semantics.guards import Guard, Reached, all_of, any_of, negation, reached
+from statecraft.semantics.guards import Guard, Reached, Test, all_of, any_of, negation, reached, replaced
 from statecraft.semantics.keys import (
     AbsenceClock,
     AgeClock,
@@ -158,7 +159,7 @@ class HeldFor:
     limit: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Latch:
     """A level: its clocks first, then on where ``on`` is true, else off where ``off`` is, else as it was.
 
@@ -177,6 +178,16 @@ class Latch:
     holds: tuple[HeldFor, ...]
     on: Guard
     off: Guard
+
+    @cached_property
+    def at_last(self) -> tuple[Guard, Guard]:
+        """What turns it on and off where its conditions last for as long as they must."""
+        of: dict[ClockKey, Guard] = {hold.clock: hold.of for hold in self.holds}
+
+        def lasting(test: Test) -> Guard:
+            return of.get(test.clock, test) if isinstance(test, Reached) else test
+
+        return replaced(self.on, lasting), replaced(self.off, lasting)
 
 
 # --------------------------------------------------------------------------------------------------------------- step 5

@@ -161,3 +161,38 @@ def test_one_word_leads_there_from_every_configuration(clears: str, halted: str,
 def test_what_waits_for_a_level_and_another_part_is_decided_in_slices() -> None:
     machine = read_text(GATE.format(clears="2 s", halted="any | halt | start", shuts="at_shut"))
     assert prove(machine, phases=["slices"]).verdicts[0].kept is True
+
+
+TALLY = """machine tally
+board atmega328p
+tick 10 ms
+command note button, pin 2, on when low
+sensor front by hand, 0 .. 200
+lamp mark pin 9
+counter seen 0 .. 5
+counter kept 0 .. 5
+level far when front > 100 clears when tally in marked
+mode idle stop
+mode marked stop, mark on
+rules
+in     | when | go to  | do
+idle   | note | stay   | seen = 4, kept = seen
+idle   | far  | marked |
+marked | note | idle   |
+"""
+
+
+def test_what_is_copied_is_as_it_was_before_the_row() -> None:
+    player = Synchronizer(read_text(TALLY))
+    known = player.nothing()
+    known.modes["tally"] = frozenset({"idle"})
+    known = player.after(known, Letter({"front": 50}, {}, {}, "note"))
+    assert {key.name: span for key, span in known.values.items()} == {"seen": (4, 4), "kept": (0, 5)}
+
+
+def test_a_level_that_may_clear_is_known_no_more() -> None:
+    player = Synchronizer(read_text(TALLY))
+    known = player.nothing()
+    known.levels["far"] = True
+    known = player.after(known, Letter({"front": 50}, {}, {}))
+    assert known.levels == {"far": None}

@@ -9,7 +9,7 @@ the simulation shows whether the mode is ever left.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -37,7 +37,6 @@ from statecraft.semantics.guards import (
 )
 from statecraft.semantics.keys import (
     AbsenceClock,
-    ClockKey,
     GroupClock,
     ModeClock,
     SilenceClock,
@@ -158,13 +157,7 @@ class _Late:
                 continue
             seen.add(name)
             latch = self.tick.latch[name]
-            of: dict[ClockKey, Guard] = {hold.clock: hold.of for hold in latch.holds}
-
-            def lasting(test: Test, of: Mapping[ClockKey, Guard] = of) -> Guard:
-                of_clock = of.get(test.clock) if isinstance(test, Reached) else None
-                return self._late(test) if of_clock is None else replaced(of_clock, self._late)
-
-            on, off = replaced(latch.on, lasting), replaced(latch.off, lasting)
+            on, off = (replaced(each, self._late) for each in latch.at_last)
             read = list(tests_read(self.tick, [latch.on, latch.off]))
             if not counters_asked(read) and not any(isinstance(test, InMode) for test in read):
                 stays_on = any_of([on, negation(off)])
