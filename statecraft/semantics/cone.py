@@ -112,10 +112,10 @@ def started_by(tick: Tick, commands: Iterable[str]) -> Iterator[tuple[Row, Mode,
     there by way of moving modes that do not drive, a warning first, and from there on without a command."""
     wanted = frozenset(commands)
     for turn in tick.parts:
-        for row in turn.part.rows:
-            said = frozenset[str]().union(*map(asks_for, turn.guards[row.number])) & wanted
-            leads = row.move == "go" and set(row.modes) != {row.target}  # to go to the present mode is to stay
-            if said and leads:
+        for row, made in zip(turn.part.rows, turn.of_row, strict=True):
+            leading = [each.guard for each in made if row.move == "go" and each.target is not each.mode]
+            said = frozenset[str]().union(*map(asks_for, leading)) & wanted
+            if said:
                 yield from ((row, mode, said) for mode in _led_on(tick, turn, turn.part.mode[row.target]))
 
 

@@ -16,8 +16,9 @@ the first tick from which it goes on so for ever. Where the sentence leaves a ch
 6. *halt undone*: no row needs a command where none is taken; dials have not changed since the tick that took the halt.
    *runaway*: "the part drives after both": it is in a driving mode at the end of both ticks; neither mode is
    ``unattended``. It is raised for the mode at the end of the second. "A command that leads to a driving mode": a row
-   that leads to one, from another mode, asks for it, not under a ``not``; or to a moving mode that does not drive, from
-   which rows that need no command lead on to one, by way of others such.
+   that leads to one, from another mode, asks for it, not under a ``not``, nor where what else the row asks cannot be
+   there (its own part in another mode); or to a moving mode that does not drive, from which rows that need no command
+   lead on to one, by way of others such.
 7. *waits for ever*: "leaves it": that part is in another mode at the end of a tick (``restart`` leaves nothing).
    Sensors, their faults, switches and dials are what is constant; dial messages, like commands, may come or not.
 8. *flapping*: of the messages that no row takes, dials' included, any set comes, the same on every tick. "A held
@@ -26,8 +27,8 @@ the first tick from which it goes on so for ever. Where the sentence leaves a ch
    the modes that are left on such a cycle by parts that it takes: those of a set of parts that change a mode on every
    tick of it between them, none of which can be spared.
 9. *fault ignored*: "in the same mode after both": at the end of both ticks; a part "that asks about its modes", in some
-   row or in a level that it reads, is in a driving mode at the end of both. "Without a command": none is taken on the
-   second. What earlier parts have just done stays as it was with the fault.
+   row that can hang on it or in a level that it reads, is in a driving mode at the end of both. "Without a command":
+   none is taken on the second. What earlier parts have just done stays as it was with the fault.
 10. *faint hope*: "into a driving mode": the row enters one (another mode, or ``restart``). "Left the part in, or led it
     to, a mode that does not drive": on this same tick, with levels as for *fault ignored*; what earlier parts have just
     done stays as it was with the fault.
@@ -56,6 +57,7 @@ from statecraft.machine import (
     Absent,
     After,
     And,
+    Atom,
     Buzzer,
     Compare,
     Condition,
@@ -247,6 +249,42 @@ def _driving(machine: Machine, fault: str = "") -> set[Mode]:
     return {at for part, at in _all_modes(machine) if drives(machine, part.mode[at[1]], fault)}
 
 
+def _known(condition: Condition, machine: Machine, part: Part, mode: str) -> bool | None:
+    """What ``condition`` comes to in ``mode`` of ``part`` whatever happens, if it does: by what it asks about that
+    part's own modes and groups, about no time at all, and about the silence of a link that says of none."""
+    match condition:
+        case InMode(other, modes) if other == part.name:
+            return mode in modes
+        case After(_, str(group)) if group not in part.mode[mode].groups:
+            return False
+        case After(0) | Absent(_, 0):
+            return True
+        case Silent(link) if next(each for each in machine.links if each.name == link).silent is None:
+            return False
+        case Not(of):
+            told = _known(of, machine, part, mode)
+            return None if told is None else not told
+        case And(of) | Or(of):
+            every = {_known(each, machine, part, mode) for each in of}
+            decides = isinstance(condition, Or)
+            return decides if decides in every else None if None in every else not decides
+    return None
+
+
+def _asked(condition: Condition, machine: Machine, part: Part, mode: str) -> Iterator[Atom]:
+    """What of ``condition`` matters in ``mode``: not what is known there in any case."""
+    if _known(condition, machine, part, mode) is not None:
+        return
+    match condition:
+        case Not(of):
+            yield from _asked(of, machine, part, mode)
+        case And(several) | Or(several):
+            for each in several:
+                yield from _asked(each, machine, part, mode)
+        case _:
+            yield condition
+
+
 def _wanted(condition: Condition) -> set[str]:
     """The commands that ``condition`` asks for, not under a ``not``."""
     match condition:
@@ -257,15 +295,24 @@ def _wanted(condition: Condition) -> set[str]:
     return set()
 
 
-def _needs(condition: Condition) -> bool:
-    """Whether ``condition`` is never true where no command is taken, as it is written."""
+def _leads_to(row: Row, machine: Machine, part: Part) -> set[str]:
+    """The commands that ``row`` asks for in some mode that is not the one where it leads, and can be true there."""
+    modes = [mode for mode in row.modes if mode != row.target]
+    asked = {atom for mode in modes for atom in _asked(row.when, machine, part, mode)}
+    return {command for command in _wanted(row.when) if Taken(command) in asked}
+
+
+def _needs(condition: Condition, machine: Machine, part: Part, mode: str) -> bool:
+    """Whether ``condition`` is never true in ``mode`` where no command is taken, as it is written."""
+    if (told := _known(condition, machine, part, mode)) is not None:
+        return not told
     match condition:
         case Taken():
             return True
         case And(of):
-            return any(map(_needs, of))
+            return any(_needs(each, machine, part, mode) for each in of)
         case Or(of):
-            return all(map(_needs, of))
+            return all(_needs(each, machine, part, mode) for each in of)
     return False
 
 
@@ -278,9 +325,9 @@ def _leading(machine: Machine) -> set[Mode]:
             (part.name, mode)
             for part in machine.parts
             for row in part.rows
-            if row.move == "go" and (part.name, row.target) in found and not _needs(row.when)
+            if row.move == "go" and (part.name, row.target) in found
             for mode in row.modes
-            if (part.name, mode) in idle - found
+            if (part.name, mode) in idle - found and not _needs(row.when, machine, part, mode)
         }
         if not more:
             return found
@@ -299,8 +346,8 @@ def runaway(world: World) -> dict[Mode, int]:
         command
         for part in machine.parts
         for row in part.rows
-        if row.move == "go" and (part.name, row.target) in leading and set(row.modes) != {row.target}
-        for command in _wanted(row.when)
+        if row.move == "go" and (part.name, row.target) in leading
+        for command in _leads_to(row, machine, part)
     }
     links = [
         link
@@ -799,21 +846,27 @@ def fault_ignored(world: World) -> dict[tuple[Mode, str], int]:
 
 
 def _asking(machine: Machine, name: str) -> set[str]:
-    """The parts whose rows ask about the modes of another, directly or through levels; whether it is in one of them all
-    is no question."""
+    """The parts whose rows ask about the modes of another, directly or through levels: where the row hangs on it;
+    whether it is in one of them all is no question."""
     every = {mode.name for mode in machine.part(name).modes}
 
-    def asks(condition: Condition, levels: set[str]) -> bool:
+    def asks(of: Iterable[Atom], levels: set[str]) -> bool:
         return any(
             (isinstance(atom, InMode) and atom.part == name and not every.issubset(atom.modes))
             or (isinstance(atom, LevelOn) and atom.level in levels)
-            for atom in atoms(condition)
+            for atom in of
         )
 
-    through = {level.name for level in machine.levels for c in (level.set, level.clear) if asks(c, set())}
+    through = {level.name for level in machine.levels for c in (level.set, level.clear) if asks(atoms(c), set())}
     for _ in machine.levels:
-        through |= {level.name for level in machine.levels for c in (level.set, level.clear) if asks(c, through)}
-    return {part.name for part in machine.parts if any(asks(row.when, through) for row in part.rows)}
+        through |= {level.name for level in machine.levels for c in (level.set, level.clear) if asks(atoms(c), through)}
+    return {
+        part.name
+        for part in machine.parts
+        for row in part.rows
+        for mode in row.modes
+        if asks(_asked(row.when, machine, part, mode), through)
+    }
 
 
 def _led_out(world: World, before: int, step: Step, part: Part, sensor: str) -> bool:

@@ -346,6 +346,15 @@ def test_runaway() -> None:
     )
 
 
+@pytest.mark.parametrize("never", ["tiny in rolling", "after 0 ms in rest and not after 0 ms", "after 10 ms in run"])
+def test_what_cannot_be_asked_there_leads_nowhere(never: str) -> None:
+    """The link of a command that starts nothing is not watched."""
+    text = RUNAWAY.format(more="\ngroup run rolling\ngroup rest parked", after=50)
+    text = text.replace("parked|go|rolling", f"parked|go and {never}|rolling\nparked|after 10 ms|rolling")
+    assert not verdicts.runaway(world(text))
+    assert verdicts.runaway(world(text.replace(f" and {never}", "")))
+
+
 def test_one_tick_of_silence_is_no_runaway() -> None:
     # with after 30 ms it rolls on at the first silent tick and parks on the second
     assert not verdicts.runaway(world(RUNAWAY.format(more="", after=30)))
@@ -532,6 +541,8 @@ def test_a_lookout_that_a_driving_part_asks_ignores_a_fault_for_it() -> None:
     # tick 0 rolls; the fault is on ticks 0 and 1, or, seen to be blocked on tick 0, on the two after that
     assert verdicts.fault_ignored(found) == {(("lookout", "clear"), "gap"): 2, (("lookout", "blocked"), "gap"): 4}
     assert not verdicts.fault_ignored(world(head + LOOKOUT.format(asks="")))
+    nowhere = " or lookout in clear and drive in rolling"  # the row is asked in parked alone
+    assert not verdicts.fault_ignored(world(head + LOOKOUT.format(asks=nowhere)))
 
 
 DOUBTED = """

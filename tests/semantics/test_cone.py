@@ -176,6 +176,14 @@ def test_a_command_starts_what_drives_by_way_of_what_does_not(after: str, modes:
     assert watching_links(tick) == {"desk": 50}  # ack, too, leads on
 
 
+@pytest.mark.parametrize("where", ["and belt in running", "and belt in slow"])
+def test_what_is_asked_where_it_leads_starts_nothing(where: str) -> None:
+    """To go to the present mode is to stay in it."""
+    row = f"idle, running | pull {where} | running"
+    text = HORN_FIRST.replace('command run "run"', 'command run "run"\ncommand pull "p"') + f"  {row}\n"
+    assert list(started_by(tick_of(read_text(text.format(after="ack"))), ["pull"])) == []
+
+
 @pytest.mark.parametrize("seed", range(30))
 def test_a_part_asks_about_no_part_outside_its_closure(seed: int) -> None:
     machine = read_text(random_text(seed, 2))

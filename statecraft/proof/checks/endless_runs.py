@@ -9,12 +9,12 @@ the simulation shows whether the mode is ever left.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 
 from statecraft.findings import Finding, Hold, Run, Stimulus
-from statecraft.machine import Compare, InMode, LevelOn, Machine, Mode, Part, SwitchOn, Taken, Term
+from statecraft.machine import Compare, InMode, LevelOn, Machine, Mode, Part, SwitchOn, Taken, Term, numbered
 from statecraft.proof.checks.endless import endless_finding, timed_out
 from statecraft.proof.engine.conditions import Witness, ranges_of, satisfy
 from statecraft.proof.reachability import Undecided
@@ -69,8 +69,9 @@ def endless_by_runs(machine: Machine, part: Part, into: Into) -> Iterator[Findin
             for_ever = late.held(run, late.stays, lambda some: never_leaves(machine, some, part.name))
             if for_ever is None:
                 raise Undecided
-            ends = late.witness(late.left) is not None
-            if ends and late.held(run, late.leaves, partial(_left, machine, part, mode)) is None:
+            ends = late.witness(late.left, now=True) is not None
+            left = partial(_left, late)
+            if ends and late.held(run, late.leaves, left) is None and late.held_then(run, left) is None:
                 raise Undecided
         except Undecided:
             doubtful = True
@@ -91,7 +92,7 @@ class _Late:
     def __init__(self, machine: Machine, part: Part, mode: Mode) -> None:
         self.machine, self.part, self.mode = machine, part, mode
         self.tick = tick_of(machine)
-        self.ranges = ranges_of(machine)
+        self.ranges, self.order = ranges_of(machine), numbered(machine.levels)
         rows = self.tick.part[part.name].in_mode[mode.name]
         self.anew = any(made.enters and made.target.name == mode.name for made in rows)
         self.left = any_of(replaced(made.decides, _quiet) for made in rows if made.target.name != mode.name)
@@ -148,8 +149,9 @@ class _Late:
                 return Known(self.mode.name in modes)
         return test
 
-    def _levels(self, guard: Guard) -> Iterator[Guard]:
-        """What levels of inputs alone are, that ``guard`` asks about, directly or not."""
+    def _levels(self, guard: Guard, now: bool) -> Iterator[Guard]:
+        """What levels of inputs alone are, that ``guard`` asks about, directly or not: at last, or ``now``, on a tick
+        by itself, where one that is decided later is read as it stood before."""
         waiting, seen = [test.level for test in tests(guard) if isinstance(test, LevelOn)], set[str]()
         while waiting:
             name = waiting.pop()
@@ -157,32 +159,67 @@ class _Late:
                 continue
             seen.add(name)
             latch = self.tick.latch[name]
-            on, off = (replaced(each, self._late) for each in latch.at_last)
+            turns = (latch.on, latch.off) if now else latch.at_last
+            on, off = (replaced(each, partial(self._before, name) if now else self._late) for each in turns)
             read = list(tests_read(self.tick, [latch.on, latch.off]))
             if not counters_asked(read) and not any(isinstance(test, InMode) for test in read):
                 stays_on = any_of([on, negation(off)])
                 yield any_of([all_of([LevelOn(name), stays_on]), all_of([negation(LevelOn(name)), negation(on)])])
                 waiting += [test.level for each in (on, off) for test in tests(each) if isinstance(test, LevelOn)]
 
-    def witness(self, guard: Guard, known: Callable[[Test], Guard] = lambda test: test) -> Witness | None:
-        """A state of things in which ``guard`` holds; None when there is none."""
-        return satisfy(replaced(all_of([guard, *self._levels(guard)]), known), self.ranges)
+    def _before(self, level: str, test: Test) -> Guard:
+        later = isinstance(test, LevelOn) and self.order[test.level] > self.order[level]
+        return SwitchOn(f"was on {test.level}") if later else test  # type: ignore[union-attr]
+
+    def witness(
+        self, guard: Guard, known: Callable[[Test], Guard] = lambda test: test, now: bool = False
+    ) -> Witness | None:
+        """A state of things in which ``guard`` holds, at last or ``now``; None when there is none."""
+        return satisfy(replaced(all_of([guard, *self._levels(guard, now)]), known), self.ranges)
 
     def held(self, run: Run, guard: Guard, shows: Callable[[Run], bool]) -> Run | None:
-        """``run``, and for ever after it inputs on which ``guard`` may hold, if that ``shows``."""
+        """``run``, and for ever after it inputs on which ``guard`` may hold at last, if that ``shows``."""
         modes = replay(self.machine, run).modes
 
         def known(test: Test) -> Guard:
             """Where other parts are at the end of ``run`` they may stay."""
             return Known(modes[test.part] in test.modes) if isinstance(test, InMode) and test.part in modes else test
 
-        last = replace(run.stretches[-1].inputs, taken=None, heard=(), tuned=(), moves=())
-        some = [self.witness(guard, known), self.witness(guard)]
-        for inputs in dict.fromkeys([last, *(_with(last, witness) for witness in some if witness is not None)]):
+        return self._shown(run, [self.witness(guard, known), self.witness(guard)], shows)
+
+    def held_then(self, run: Run, shows: Callable[[Run], bool]) -> Run | None:
+        """``run``, and for ever after it inputs on which a row may lead out some time, if that ``shows``; or these
+        once levels have come to stand as that needs, in the mode."""
+        witness = self.witness(self.left, now=True)
+        if witness is None:
+            return None
+        levels = {test: on for test, on in witness.truths.items() if isinstance(test, LevelOn)}
+        stand = all_of([self.stays, *(test if on else negation(test) for test, on in levels.items())])
+        before = self.witness(stand)
+        if before is not None:
+            waits = Hold(_with(_quietly(run), before), self.longest)
+            shown = self._shown(replace(run, stretches=(*run.stretches, waits)), [witness], shows)
+            if shown is not None:
+                return shown
+        return self._shown(run, [witness], shows)
+
+    def _shown(self, run: Run, witnesses: Iterable[Witness | None], shows: Callable[[Run], bool]) -> Run | None:
+        last = _quietly(run)
+        for inputs in dict.fromkeys([last, *(_with(last, witness) for witness in witnesses if witness is not None)]):
             made = replace(run, stretches=(*run.stretches, Hold(inputs, 1)), tail=len(run.stretches), waited=True)
             if shows(made):
                 return made
         return None
+
+    @property
+    def longest(self) -> int:
+        """For how long to hold inputs so that no clock has more to come to, in ticks."""
+        return 2 * max((clock.limit for clock in self.tick.variables.clocks), default=0) + 2
+
+
+def _quietly(run: Run) -> Stimulus:
+    """The last inputs of ``run`` where nobody says anything."""
+    return replace(run.stretches[-1].inputs, taken=None, heard=(), tuned=(), moves=())
 
 
 def _quiet(test: Test) -> Guard:
@@ -202,16 +239,17 @@ def _with(inputs: Stimulus, witness: Witness) -> Stimulus:
     )
 
 
-def _left(machine: Machine, part: Part, mode: Mode, run: Run) -> bool:
-    """Whether ``part`` leaves ``mode`` by itself in the end of ``run``, held for as long as any clock runs."""
-    longest = 2 * max((clock.limit for clock in tick_of(machine).variables.clocks), default=0) + 2
-    tail = Hold(run.stretches[-1].inputs, longest)
-    seen = held_states(machine, replace(run, stretches=(*run.stretches[:-1], tail), tail=None))
-    place = layout(machine).index["mode", part.name]
+def _left(late: _Late, run: Run) -> bool:
+    """Whether the part leaves the mode by itself in the end of ``run``, held for as long as any clock runs."""
+    tail = Hold(run.stretches[-1].inputs, late.longest)
+    seen = held_states(late.machine, replace(run, stretches=(*run.stretches[:-1], tail), tail=None))
+    place = layout(late.machine).index["mode", late.part.name]
     entered = sum(stretch.ticks for stretch in run.stretches[:-1])
-    done = 0
+    done, inside = 0, False
     for state, ticks in seen:
         done += ticks
-        if done > entered and part.modes[state[place]].name != mode.name:
+        there = late.part.modes[state[place]].name == late.mode.name
+        if done > entered and inside and not there:
             return True
+        inside = there
     return False

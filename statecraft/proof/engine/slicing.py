@@ -198,10 +198,16 @@ class _Slicing:
 
     # ------------------------------------------------------------------------------------------------------------ dials
 
-    def _dial(self, name: str, low: int, high: int, source: Source) -> Term:
-        self.dials.setdefault(name, Dial(name, "", "", Unit.NUMBER, low, high, low))
+    def _dial(self, name: str, low: int, high: int, source: Source, unit: Unit = Unit.NUMBER) -> Term:
+        self.dials.setdefault(name, Dial(name, "", "", unit, low, high, low))
         self.sources[name] = source
         return Term("dial", name)
+
+    def _counter_dial(self, counter: Counter, when: str) -> Term:
+        """One that is a dial, too, has its steps: neither a message nor a row sets it to anything between."""
+        unit = next((dial.unit for dial in self.machine.dials if dial.name == counter.name), Unit.NUMBER)
+        source = Source(("counter", counter.name), when)
+        return self._dial(f"{counter.name} {when}", counter.low, counter.high, source, unit)
 
     def _switch(self, name: str, source: Source) -> Condition:
         return Compare(self._dial(name, 0, 1, source), "==", None, 1)
@@ -309,7 +315,7 @@ class _Slicing:
             return term
         late = term.name in self.only_heard  # no row changes it
         when = "after" if late else self._when(counter.part, reader) if term.name in self.changed else "before"
-        return self._dial(f"{term.name} {when}", counter.low, counter.high, Source(("counter", term.name), when))
+        return self._counter_dial(counter, when)
 
     # ----------------------------------------------------------------------------------------------------------- levels
 
@@ -363,7 +369,7 @@ class _Slicing:
         if followed and not free and (exact or counter.part == reader):
             return term
         when = "after" if term.name in self.only_heard else "before"
-        return self._dial(f"{term.name} {when}", counter.low, counter.high, Source(("counter", term.name), when))
+        return self._counter_dial(counter, when)
 
     def _held(self, level: Level, word: str, condition: Condition, ticks: int) -> Condition:
         """The condition with its ``for`` as a free switch."""

@@ -89,3 +89,36 @@ def test_what_a_row_sets_when_it_stays_is_looked_at_again() -> None:
     rows = ROAMING.format(crept="after 2 s", set_to=1)
     report = prove(read_text(CART.format(rows=rows, poured="after 1 s")), phases=["slices"])
     assert "whether the machine drives on for ever in part drive" in report.unproved
+
+
+TURNS = """machine gate
+board atmega2560
+tick 10 ms
+switch lid pin 5, on when high
+switch stone pin 6, on when high
+relay motor pin 9
+level jammed when stone for 1 s clears when not stone for 1 s
+mode shut stop
+mode opening motor on
+rules
+in      | when          | go to
+shut    | lid turns on  | opening
+opening | {ends}        | shut
+"""
+
+
+@pytest.mark.parametrize(
+    ("ends", "severity"),
+    [
+        ("lid turns off", "note"),
+        ("lid turns off and lid", "warning"),
+        ("jammed and not stone", "note"),
+        ("lid and not lid", "warning"),
+    ],
+)
+def test_what_ends_a_mode_on_one_tick_of_constant_inputs_ends_it(ends: str, severity: str) -> None:
+    """Once the lid has turned, it stays; a level may lag behind the switch that it reads."""
+    for phase in PHASES:
+        assert {mode: each.severity for mode, each in told(TURNS.format(ends=ends), phase).items()} == {
+            "opening": severity
+        }, phase

@@ -44,6 +44,7 @@ ahead  | back   | astern
         ("", "astern | desk silent | parked", "ahead | radio silent | astern"),
         ("", "ahead | radio silent and lid | parked", "astern | after 20 ms | parked"),
         ("", "", "ahead | radio silent | astern\nastern | radio silent | ahead"),
+        ("", "ahead, astern | radio silent | parked", "astern | back and cart in ahead | ahead"),
     ],
 )
 def test_as_brute_force_finds_it(other: str, declared: str, failsafes: str, rules: str) -> None:

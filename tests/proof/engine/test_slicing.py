@@ -42,3 +42,12 @@ def test_a_level_asks_of_a_dial_before_rows_set_it(set_: str, heard: set[str], m
 def test_slices_say_nothing_that_brute_force_does_not(set_: str) -> None:
     differ, asked, _ = contradictions(read_text(MILL.format(set=set_)))
     assert not differ and asked
+
+
+def test_a_dial_that_rows_set_has_its_steps_where_it_is_free() -> None:
+    """Its message says whole centimetres, and so do rows."""
+    pace, reach = 'dial pace "p" from radio, 0 .. 3', 'dial reach "r" from radio, 1 cm .. 3 cm, starts 2 cm'
+    text = MILL.format(set=" reach = 2 cm").replace(pace, f"{pace}\n{reach}")
+    text = text.replace("fast or pace absent 20 ms", "reach != 2.4 cm") + "promise never ahead for 10 ms\n"
+    differ, asked, _ = contradictions(read_text(text))
+    assert not differ and asked
