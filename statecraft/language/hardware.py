@@ -191,7 +191,7 @@ class Hardware:
                 rule = "A dial starts inside its range,"
                 if start is not None and self._outside(start, low, high, unit, node, piece, rule):
                     start = None
-            elif not low <= 0 <= high and not options.need("starts"):
+            elif not low <= 0 <= high and not options.need(starts=f"starts {unit.show(low)}"):
                 return None
             if start is None or prefix is None or not link:
                 return None

@@ -128,13 +128,15 @@ class Options:
         node = self.get(kind)
         return next((child for child in node.children if isinstance(child, Tree)), None) if node else None
 
-    def need(self, *kinds: str) -> bool:
-        """Whether all of these are there. The missing ones are noted together, unless something else is wrong here."""
+    def need(self, *kinds: str, **words: str) -> bool:
+        """Whether all of these, and of ``words``, are there. The missing ones are noted together, unless something else
+        is wrong here, in ``words`` if there are some for them."""
+        kinds = (*kinds, *words)
         missing = [kind for kind in kinds if kind not in self._found]
         if not missing:
             return True
         if self._sound:
-            hint = f"Add:  {'; '.join(self._words[kind] for kind in missing)}"
+            hint = f"Add:  {'; '.join(words.get(kind, self._words[kind]) for kind in missing)}"
             self._context.mistakes.add(
                 self._piece.place(), f"{_capital(self._what)} is not complete", hint, code="missing-option"
             )

@@ -747,7 +747,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "missing-option",
         'dial x "x", 1 % .. 3 %',
         'The dial "x" is not complete',
-        "Add:  starts 40 %",
+        "Add:  starts 1 %",
     ),
     (
         "two dials, three starts",
