@@ -35,9 +35,10 @@ from statecraft.semantics.keys import GroupClock, ModeClock
 
 T = TypeVar("T")
 
-PLAY_SECONDS, PLAYS, IDLE = 0.12, 8, 2
-"""How long the simulation plays by chance before plans are made for it: so long at a time, so many times at most, and
-until so many in a row have shown nothing new."""
+PLAY_TICKS, LONG_PLAY_TICKS, PLAY_SECONDS = 25_000, 80_000, 1.5
+"""The simulation plays by chance before plans are made for it, and again, longer, after each way of looking into what
+is left: until nothing new has been seen for so many ticks, so that it comes to the same on every computer, and for so
+long at most."""
 
 A_MOMENT = 4000
 """For how many ticks it plays to see modes left that are known to be entered."""
@@ -98,20 +99,13 @@ class RowUse:
         """The simulation, playing."""
         return Play(self.machine)
 
-    def seek(self, rows: set[tuple[int, int]], most_idle: int = IDLE) -> None:
-        """Let the simulation play for a while, until so many plays in a row have shown nothing new."""
-        idle = 0
-        for _ in range(PLAYS):
-            before = len(self.play.rows)
-            try:
-                with within(PLAY_SECONDS):
-                    self.play.seek(rows, ())
-                return
-            except OutOfTime:
-                now()
-            idle = idle + 1 if len(self.play.rows) == before else 0
-            if idle == most_idle:
-                return
+    def seek(self, rows: set[tuple[int, int]], ticks: int = PLAY_TICKS) -> None:
+        """Let the simulation play for a while, until nothing new has been seen for so many ``ticks``."""
+        try:
+            with within(PLAY_SECONDS):
+                self.play.seek(rows, (), ticks)
+        except OutOfTime:
+            now()
 
     def show(self, explored: Reachability, at: int) -> None:
         """See every row of a part decide that seems to where all is followed, and every mode left that seems to be.
@@ -165,7 +159,7 @@ class RowUse:
             asked = zip(unknown, shares, strict=True)
             unknown = [r for r, most in asked if self.decides(part, (r.number, None), how, most) is None]
             if unknown:  # a longer play costs less than a longer pass, and finds what has to be waited for
-                self.seek({(place, row.number) for row in unknown}, PLAYS)
+                self.seek({(place, row.number) for row in unknown}, LONG_PLAY_TICKS)
         if unknown:
             lines = ", ".join(str(row.place.line) for row in unknown)
             several = len(unknown) > 1
