@@ -86,7 +86,7 @@ rules
     ("ends", "told"),
     [
         (
-            "hauls > length or after 10 s | parked |",
+            "hauls > length or after 10 s | parked |\npromise never ahead and hauls < length",
             "hauls has 10,000 values, and it is compared with length, so that each of them counts",
         ),
         (
@@ -105,10 +105,17 @@ def test_too_many_values_are_told_as_that_and_with_what_would_help(ends: str, to
 
 def test_a_copy_is_told_as_what_makes_each_value_count() -> None:
     """No row asks for it."""
-    text = HAULER.format(hauls=9999, length=3000, levels="", ends="after 10 s | parked |")
-    text = text.replace("hauls + 1", "hauls = length")
+    ends = "after 10 s | parked |\npromise never hauls == 2000 and ahead"
+    text = HAULER.format(hauls=9999, length=3000, levels="", ends=ends).replace("hauls + 1", "hauls = length")
     told = "length has 3,001 values, and 'hauls = length' copies it, so that each of them counts; a far smaller range, "
     assert told in prove(read_text(text), 60).summary
+
+
+@pytest.mark.parametrize(("ends", "does"), [("hauls > length or after 10 s", "+ 1"), ("after 10 s", "= length")])
+def test_rows_are_seen_to_decide_however_many_values_count(ends: str, does: str) -> None:
+    text = HAULER.format(hauls=9999, length=3000, levels="", ends=f"{ends} | parked |")
+    report = prove(read_text(text.replace("hauls + 1", f"hauls {does}")), 60)
+    assert report.complete and not any(finding.code in ("unreachable", "shadowed") for finding in report.findings)
 
 
 def test_levels_that_are_bound_up_too_much_are_told_as_that() -> None:

@@ -239,6 +239,7 @@ class SymbolicModel:
         kept_clocks: the clocks that are followed; None for all. A test of any other is one of a dial that is as free
             as any input, of the name of :func:`clock_dial`.
         left: the counters that are not followed and what rows leave of them.
+        inputs_alone: only what kinds of inputs there are is asked of it, and nothing is explored.
     """
 
     def __init__(
@@ -253,6 +254,7 @@ class SymbolicModel:
         inlined: Mapping[tuple[str, str | None], Condition] = MappingProxyType({}),
         kept_clocks: frozenset[str] | None = None,
         left: tuple[LeftByRows, ...] = (),
+        inputs_alone: bool = False,
     ) -> None:
         self.machine = machine
         self.left = left
@@ -323,7 +325,8 @@ class SymbolicModel:
         self._moves: dict[tuple[int, int, bool], tuple[int, int]] = {}
         self.stored = tuple(place for place, counter in enumerate(self.counters) if counter.stored)
         self.loose = dict(self._loose()) if loosely else {}
-        self.loose |= dict(self._loosely_moving(FEW_VALUES if loosely or loosely_moved else MOST_VALUES))
+        if not inputs_alone:
+            self.loose |= dict(self._loosely_moving(FEW_VALUES if loosely or loosely_moved else MOST_VALUES))
         self.told = dict(self._told())
         # A counter that counts time keeps a remainder for each clause: a clock while it runs, a number while it rests.
         self.remainders = [

@@ -489,4 +489,4 @@ def _inputs_of(machine: Machine) -> SymbolicModel:
     """A model for the sake of the kinds of inputs that there are: no level ties sensors together in it."""
     parts = (None, *(part.name for part in machine.parts))
     inlined = {(level.name, part): And((level.set, level.clear)) for level in machine.levels for part in parts}
-    return SymbolicModel(machine, by_span=True, inlined=inlined)
+    return SymbolicModel(machine, by_span=True, inlined=inlined, inputs_alone=True)
