@@ -36,7 +36,7 @@ from statecraft.proof.checks.endless import dead_encoder, endless, may_drive_on
 from statecraft.proof.checks.endless_runs import endless_by_runs
 from statecraft.proof.checks.faint_hope import faint_hope
 from statecraft.proof.checks.fault_ignored import askers, fault_ignored, watched
-from statecraft.proof.checks.flapping import flapping
+from statecraft.proof.checks.flapping import flapping, flapping_by_run
 from statecraft.proof.checks.flapping_rates import (
     Rates,
     alone,
@@ -705,6 +705,27 @@ class _Proof:
                 every[name] = sharper(every[name], rates(last[0]))
             return bool(here)
 
+        def shown(name: str) -> bool:
+            """Whether the simulation shows it of all the modes that may be left so, once it is held on the inputs on
+            which they seem to be where group clocks, which may take long to come round, stand still."""
+            among, part = modes_alone(every[name]), machine.part(name)
+
+            def ask(made: Slice) -> list[Finding]:
+                with made.with_standing(frozenset(groups[name])):
+                    return list(flapping(made, name, among))
+
+            left = {(held, mode) for held, modes in among.items() for mode in modes}
+            for seeming in map(self.checked, self.about_rounds(name, ask)):
+                run = seeming.run
+                constant = run is not None and run.tail == len(run.stretches) - 1
+                if run is None or not constant or not left or seeming.message.endswith(DOES_NOT_REPLAY):
+                    continue
+                for each in flapping_by_run(machine, part, run):
+                    assert each.mode is not None
+                    found.setdefault(each.mode, each)
+                    left.discard((run.stretches[-1].inputs.taken, each.mode.mode))
+            return not left
+
         flap, later = set[str](), list[str]()
         for name in names:
             if alone(every[name]) and slow:
@@ -720,13 +741,25 @@ class _Proof:
             by_itself = slowed(name, slow | flap, moved)
             if flap and not alone(by_itself):
                 every[name] = by_itself
-            elif asked_about(name):
-                flap.add(name)
+                continue
+            try:
+                if groups[name] and shown(name):
+                    flap.add(name)
+                    continue
+            except (OutOfTime, Undecided):
+                now()
+            try:
+                flap |= {name} if asked_about(name) else set()
+            except (OutOfTime, Undecided):
+                yield from found.values()
+                raise
         yield from found.values()
         # Parts none of which does it alone may do it in turn: those that go round at all are asked about together.
         if in_turn(every.values()) < 1:
             return
         parts = frozenset(name for name, found in every.items() if alone(found) or in_turn([found]))
+        if len(parts) == 1:
+            return
         asked = SliceScope(parts, frozenset(("clock", f"mode {name}") for name in parts))
         together = self.slices.ask(asked, lambda s: self.real(flapping(s)))
         yield from (each for each in together if each.mode not in found)
@@ -1006,7 +1039,9 @@ def keeps_on(machine: Machine, finding: Finding, run: Run) -> bool:
         # On the way to its round the machine may go through the mode, and never again.
         if finding.mode.mode in {modes[parts.index(finding.mode.part)] for modes in seen[RUN_UP:]}:
             return finding.code != "bare threshold" or _turns_matter(machine, finding.mode.part, played, tail)
-    return False
+    if finding.code != "flapping" or len(parts) > 1 or len(tail) > 1:
+        return False
+    return any(each.mode == finding.mode for each in flapping_by_run(machine, machine.part(finding.mode.part), run))
 
 
 def _changes_always(modes: Sequence[tuple[str, ...]], places: Sequence[int]) -> bool:

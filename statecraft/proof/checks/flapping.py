@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import replace
 from types import MappingProxyType
 
-from statecraft.findings import Finding
+from statecraft.findings import Finding, RowRef, Run
 from statecraft.folding import listed
+from statecraft.machine import Machine, Mode, ModeRef, Part
 from statecraft.proof.checks.constant_inputs import (
     Cells,
     EndlessWay,
@@ -23,7 +25,10 @@ from statecraft.proof.checks.constant_inputs import (
 )
 from statecraft.proof.checks.mode_cycles import cycles
 from statecraft.proof.engine.exploration import Config
+from statecraft.proof.engine.model import NOBODY
 from statecraft.proof.reachability import Reachability, Undecided
+from statecraft.proof.runs.replay import round_of
+from statecraft.simulation.state import layout
 
 
 def flapping(
@@ -76,22 +81,39 @@ def flapping(
         ]
         ways.sort(key=lambda way: (way.saying.take, len(way.saying.said)))
         run, example, (_, parts, saying) = endless_run(explored, ways)
-        round_of = sorted({explored.ref(part, modes[part]).mode for modes in example.modes})
-        yield Finding(
-            "flapping",
-            mode.place,
-            f"{_while(explored, saying)}, {listed(round_of)} take turns on every tick.",
-            "give a level a gap between its set and its clear condition, or let a row wait with 'after'.",
-            mode=explored.ref(part, at),
-            by=_rows_of(explored, example, sorted(parts)),
-            run=run,
-        )
+        round_of_modes = sorted({explored.ref(part, modes[part]).mode for modes in example.modes})
+        by, held = _rows_of(explored, example, sorted(parts)), explored.model.takes[saying.take]
+        yield _told(mode, explored.model.parts[part].name, round_of_modes, by, run, held)
 
 
-def _while(explored: Reachability, saying: Saying) -> str:
-    """``while up is held and nothing else changes``."""
-    held = explored.model.takes[saying.take]
-    return f"while {held} is held and nothing else changes" if held else "with no command and constant inputs"
+def flapping_by_run(machine: Machine, part: Part, run: Run) -> list[Finding]:
+    """The modes that ``part`` leaves on every tick of the round that ``run``, which ends in constant inputs, comes to
+    in the simulation, however long that is; none if it stays in one for a tick, or comes to none."""
+    assert run.tail is not None
+    index, states = layout(machine).index, round_of(machine, run)
+    places = [state[index["mode", part.name]] for state in states]
+    if not places or any(one == other for one, other in itertools.pairwise([*places, places[0]])):
+        return []
+    held = run.stretches[run.tail].inputs.taken
+    rows = dict.fromkeys(state[index["row", part.name]] for state in states)
+    by = tuple(RowRef(part.name, row) for row in rows if row != NOBODY)
+    names = [part.modes[place].name for place in sorted(set(places))]
+    return [_told(part.mode[name], part.name, sorted(names), by, replace(run, waited=True), held) for name in names]
+
+
+def _told(
+    mode: Mode, part: str, among: Sequence[str], by: tuple[RowRef, ...], run: Run | None, held: str | None
+) -> Finding:
+    said = f"while {held} is held and nothing else changes" if held else "with no command and constant inputs"
+    return Finding(
+        "flapping",
+        mode.place,
+        f"{said}, {listed(among)} take turns on every tick.",
+        "give a level a gap between its set and its clear condition, or let a row wait with 'after'.",
+        mode=ModeRef(part, mode.name),
+        by=by,
+        run=run,
+    )
 
 
 def _modes_gone_round(explored: Reachability, saying: Saying) -> frozenset[tuple[int, str]]:

@@ -17,10 +17,13 @@ from statecraft.proof.runs.search import FoundRun
 from statecraft.semantics.dial_messages import with_dial_messages
 from statecraft.semantics.keys import CounterValue, DialValue
 from statecraft.simulation import Simulation, State, View, observer
-from statecraft.simulation.state import layout
+from statecraft.simulation.state import StateLayout, layout
 
 MOST_STATES = 20_000
 """How many states are looked at for one that comes again."""
+
+MOST_TICKS = 100_000
+"""How many ticks are, where the state is another on each."""
 
 
 def replay(machine: Machine, run: Run, watch: Callable[[View, int], None] | None = None) -> View:
@@ -110,14 +113,10 @@ def never_leaves(machine: Machine, run: Run, part: str) -> bool:
     """Whether ``part``, in the simulation, stays for ever in the mode that it is in where the tail of ``run`` begins, a
     tick of constant inputs: until something that was is again. False says nothing if that takes more than
     :data:`MOST_STATES` states."""
-    assert run.tail is not None and run.tail == len(run.stretches) - 1
-    simulation = begun(machine, run)
-    for _ in held_states(machine, replace(run, stretches=run.stretches[: run.tail], tail=None), simulation):
-        pass
+    simulation, step = _at_tail(machine, run)
     places = simulation.layout
     mode = simulation.state[places.index["mode", part]]
-    lasting = [place for place, field in enumerate(places.fields) if field.kind not in ("tick", "shown")]
-    step, seen = partial(player(machine, simulation), run.stretches[run.tail].inputs), set[State]()
+    lasting, seen = _lasting(places), set[State]()
     for state, _ in islice(Holder(machine, simulation).held(step, sys.maxsize), MOST_STATES):
         if state[places.index["mode", part]] != mode:
             return False
@@ -126,6 +125,37 @@ def never_leaves(machine: Machine, run: Run, part: str) -> bool:
             return True
         seen.add(known)
     return False
+
+
+def round_of(machine: Machine, run: Run) -> list[State]:
+    """The states of the simulation that come again and again, in order, where the tail of ``run``, a tick of constant
+    inputs, goes on for ever; none if that takes more than :data:`MOST_TICKS` ticks."""
+    simulation, step = _at_tail(machine, run)
+    lasting, seen = _lasting(simulation.layout), dict[State, int]()
+    states: list[State] = []
+    for _ in range(MOST_TICKS):
+        look()
+        state = step()
+        known = tuple(state[place] for place in lasting)
+        if known in seen:
+            return states[seen[known] :]
+        seen[known] = len(states)
+        states.append(state)
+    return []
+
+
+def _at_tail(machine: Machine, run: Run) -> tuple[Simulation, Callable[[], State]]:
+    """A simulation where the tail of ``run`` begins, a tick of constant inputs; and what plays that."""
+    assert run.tail is not None and run.tail == len(run.stretches) - 1
+    simulation = begun(machine, run)
+    for _ in held_states(machine, replace(run, stretches=run.stretches[: run.tail], tail=None), simulation):
+        pass
+    return simulation, partial(player(machine, simulation), run.stretches[run.tail].inputs)
+
+
+def _lasting(places: StateLayout) -> list[int]:
+    """Where a state says what may make a difference later."""
+    return [place for place, field in enumerate(places.fields) if field.kind not in ("tick", "shown")]
 
 
 def plays(machine: Machine, explored: Machine, found: FoundRun) -> bool:

@@ -8,6 +8,7 @@ from statecraft.findings import Finding
 from statecraft.language import read_text
 from statecraft.proof.checks.constant_inputs import sayings
 from statecraft.proof.checks.flapping import _least, _modes_gone_round, flapping
+from statecraft.proof.prove import prove
 from statecraft.proof.reachability import Reachability
 from tests.proof.against_brute import contradictions, disagreements
 
@@ -123,3 +124,49 @@ def test_the_modes_that_may_be_gone_round() -> None:
     made = Reachability(read_text(ring), ["roundabout"])
     made.explore()
     assert _modes_gone_round(made, nothing_said) == {(0, "a"), (0, "b")}
+
+
+BARROW = """machine barrow
+board atmega2560
+tick 10 ms
+link grip serial1, 9600 baud, checked, silent after 500 ms
+command halt "h", urgent
+command roam "r"
+command creep "c", held
+switch bumper pin 26, on when high
+motor axle pwm 5, direction 8
+counter hits 0 .. 6
+mode parked stop
+mode beaten stop
+mode going axle 45 %
+mode creeping axle 20 %
+mode retreat axle -35 %
+group alone going, retreat
+group active alone, creeping
+failsafes
+in | when | go to
+any | halt | parked
+active | grip silent | parked
+active | after {limit} in active | parked
+rules
+in | when | go to | do
+parked | roam and not bumper | going | hits = 0
+parked, alone | creep{lid} | creeping |
+going, creeping | bumper | retreat | hits + 1
+retreat | hits >= 5 | beaten | hits = 0
+retreat | after 900 ms | going |
+creeping | creep absent 300 ms | parked |
+beaten | roam | parked |
+"""
+
+
+@pytest.mark.parametrize("limit", ["30 ms", "1 min", "10 min"])
+def test_a_round_that_takes_minutes_to_come_round_is_held_until_it_does(limit: str) -> None:
+    """Whoever holds creep against the bumper shakes the machine; the group's time ends that for one tick."""
+    report = prove(read_text(BARROW.format(lid="", limit=limit)))
+    found = [each for each in report.findings if each.code == "flapping"]
+    assert {each.mode.mode for each in found if each.mode} == {"parked", "creeping", "retreat"}
+    assert all(each.run is not None and "creep is held" in each.message for each in found)
+    assert "whether the machine flaps" not in report.unproved
+    sound = prove(read_text(BARROW.format(lid=" and not bumper", limit=limit)))
+    assert "flapping" not in {each.code for each in sound.findings} and not sound.unproved
