@@ -687,8 +687,14 @@ class _Proof:
                 every[name] = sharper(every[name], rates(self.slices.slice(asked_of[name])))
             if alone(every[name]) and groups[name]:
                 every[name] = slowed(name, frozenset())
-        slow = frozenset(name for name, found in every.items() if not alone(found))
-        moved = in_turn(every[name] for name in slow)
+        slow, before = frozenset[str](), frozenset(names)
+        while slow != before:  # who is found to be slow lets others be
+            before = slow
+            slow = frozenset(name for name, found in every.items() if not alone(found))
+            moved = in_turn(every[name] for name in slow)
+            for name in names if slow != before else ():
+                if alone(every[name]) and slow:
+                    every[name] = slowed(name, slow, moved)
 
         def asked_about(name: str) -> bool:
             among, last = modes_alone(every[name]), list[Slice]()
@@ -726,10 +732,8 @@ class _Proof:
                     left.discard((run.stretches[-1].inputs.taken, each.mode.mode))
             return not left
 
-        flap, later = set[str](), list[str]()
+        flap, later, known = set[str](), list[str](), set(names)
         for name in names:
-            if alone(every[name]) and slow:
-                every[name] = slowed(name, slow, moved)
             if alone(every[name]):
                 try:
                     with within(SOON_SECONDS):
@@ -741,6 +745,7 @@ class _Proof:
             by_itself = slowed(name, slow | flap, moved)
             if flap and not alone(by_itself):
                 every[name] = by_itself
+                known.discard(name)
                 continue
             try:
                 if groups[name] and shown(name):
@@ -761,7 +766,7 @@ class _Proof:
         if len(parts) == 1:
             return
         asked = SliceScope(parts, frozenset(("clock", f"mode {name}") for name in parts))
-        together = self.slices.ask(asked, lambda s: self.real(flapping(s)))
+        together = self.slices.ask(asked, lambda s: self.real(flapping(s, known=known)))
         yield from (each for each in together if each.mode not in found)
 
     def bare_in_slices(self, name: str, sensor: Sensor) -> list[Finding]:
@@ -941,7 +946,7 @@ class _Proof:
         made = [self.checked(finding) for finding in findings]
         wrong = [finding for finding in made if finding.message.endswith(DOES_NOT_REPLAY)]
         if wrong:
-            raise Spurious(self.slices.levels_of(row for finding in wrong for row in finding.by))
+            raise Spurious(self.slices.remembered_by(row for finding in wrong for row in finding.by))
         return made
 
     def checked(self, finding: Finding) -> Finding:

@@ -982,11 +982,16 @@ class Slices:
         own = {name for name, clock in clocks.items() if isinstance(clock, ModeClock | GroupClock)}
         return [(kind, name) for kind, name in self.things(parts) if kind == "clock" and name in own]
 
-    def levels_of(self, rows: Iterable[RowRef]) -> list[Thing]:
-        """The levels that ``rows`` read, by way of others too, and what they remember of time."""
-        tick = tick_of(self.machine)
+    def remembered_by(self, rows: Iterable[RowRef]) -> list[Thing]:
+        """The levels that ``rows`` read, by way of others too, what they remember of time, and for how long groups have
+        lasted."""
+        tick, clocks = tick_of(self.machine), clocks_by_name(self.machine)
         guards = [guard for row in rows for guard in tick.part[row.part].guards[row.number]]
-        return [thing for thing in self._read(guards) if thing[0] in ("level", "for")]
+        return [
+            (kind, name)
+            for kind, name in self._read(guards)
+            if kind in ("level", "for") or (kind == "clock" and isinstance(clocks[name], GroupClock))
+        ]
 
     def _read(self, guards: Iterable[Guard]) -> list[Thing]:
         tick = tick_of(self.machine)

@@ -32,18 +32,23 @@ from statecraft.simulation.state import layout
 
 
 def flapping(
-    explored: Reachability, alone: str | None = None, among: Mapping[str | None, Collection[str]] = MappingProxyType({})
+    explored: Reachability,
+    alone: str | None = None,
+    among: Mapping[str | None, Collection[str]] = MappingProxyType({}),
+    known: Collection[str] = (),
 ) -> Iterator[Finding]:
     """Modes that are left again and again, a mode changing on every tick, on constant inputs and no commands.
 
     Args:
         alone: the part that is asked about, if just one is.
         among: the modes in which it may change its mode on every tick, for each held command (None: no command).
+        known: the parts of which it is known what they do alone: only what takes others, too, is asked about.
 
     Raises:
         Undecided: there are too many choices of inputs.
     """
     everyone = frozenset(range(len(explored.model.parts)))
+    told_alone = {frozenset([place]) for place, part in enumerate(explored.model.parts) if part.name in known}
     found: dict[tuple[int, int], dict[tuple[frozenset[int], Saying], dict[tuple[Config, Cells], object]]] = {}
     followed = itertools.count()
     for saying in sayings(explored):
@@ -67,12 +72,12 @@ def flapping(
                         raise Undecided
                     turns = [moved(*some) for some in itertools.pairwise((*each.modes, each.modes[0]))]
                     starts = list(each.starts([cells]))
-                    for parts in _least(turns):
+                    for parts in (some for some in _least(turns) if some not in told_alone):
                         left = zip(each.modes, turns, strict=True)
                         for place in {(part, before[part]) for before, turn in left for part in turn & parts}:
-                            known = found.setdefault(place, {}).setdefault((parts, saying), {})
+                            so_far = found.setdefault(place, {}).setdefault((parts, saying), {})
                             for start, note in starts:
-                                known.setdefault((start, cells), note)
+                                so_far.setdefault((start, cells), note)
     for (part, at), by_parts in sorted(found.items(), key=lambda item: item[0]):
         mode = explored.mode(part, at)
         ways = [

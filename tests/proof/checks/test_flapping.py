@@ -116,6 +116,34 @@ def test_of_one_part_alone_only_the_modes_asked_about_are_gone_round() -> None:
     assert not list(flapping(whole, "roundabout", {"go": ["a", "b"]}))  # held, which nothing takes
 
 
+@pytest.mark.parametrize(
+    ("others", "alone", "in_turn"),
+    [
+        ("d | lid | e\ne | lid | d", {"a", "b", "d", "e"}, set()),  # each by itself
+        ("d | one in b | e\ne | one in a | d", {"a", "b", "d", "e"}, set()),  # two with one, which does not need it
+        ("d | two in e | d\ne | lid | d", {"a", "b"}, set()),
+        ("d | after 10 ms | e\ne | after 10 ms | d", {"a", "b", "d", "e"}, set()),
+    ],
+)
+def test_of_parts_that_do_it_by_themselves_it_is_not_told_that_they_take_turns(
+    others: str, alone: set[str], in_turn: set[str]
+) -> None:
+    rows = "a | lid | b |\nb | lid | a |\nb | go | c |\nc | halt | a |"
+    made = Reachability(read_text(TURNS.format(more="", counter="", rows=rows, others=others)), ["one", "two"])
+    made.explore()
+    assert modes(list(flapping(made))) == alone
+    assert modes(list(flapping(made, known=["one", "two"]))) == in_turn
+
+
+def test_of_parts_that_take_turns_it_is() -> None:
+    more = "level on when one in b clears when one in a\n"  # it is seen a tick later
+    rows = "a | two in d | b |\nb | two in e | a |\nb | go | c |\nc | go | a |"
+    others = "d | on | e\ne | not on | d"
+    made = Reachability(read_text(TURNS.format(more=more, counter="", rows=rows, others=others)), ["one", "two"])
+    made.explore()
+    assert modes(list(flapping(made, known=["one", "two"]))) == modes(list(flapping(made))) == {"a", "b", "d", "e"}
+
+
 def test_the_modes_that_may_be_gone_round() -> None:
     whole = explored()
     (nothing_said,) = sayings(whole)
