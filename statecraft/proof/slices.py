@@ -762,6 +762,8 @@ def _worth(machine: Machine, thing: Thing, own: set[str]) -> tuple[int, int, str
         rank = 0 if counter.part in own and size <= 300 else 4
     elif kind == "clock":
         rank = 1 if isinstance(clocks_by_name(machine)[name], ModeClock | GroupClock) else 6
+    elif kind == "level" and any(level.made for level in machine.levels if level.name == name):
+        rank = 0  # what turns, does so on one tick: that alone settles much
     else:
         rank = {"level": 2, "for": 3, "mode": 5}[kind]
     return rank, size, name

@@ -867,3 +867,45 @@ def test_what_stands_still_from_outside_tells_how_often_a_part_changes(monkeypat
     machine = read_text(COUNTED)
     assert list(_Proof(machine, machine, ("slices",)).flaps_in_slices()) == []
     assert set(asked) == {1}
+
+
+SKID = """machine skid
+board atmega2560
+tick 20 ms
+command halt button, pin 2, on when low, urgent
+command fetch button, pin 3, on when low
+command bring button, pin 4, on when low
+switch lid pin 22, on when high
+switch far_stop pin 24, on when high
+motor skid pwm 5, forward 30, reverse 31
+link yard serial1, 9600 baud, checked
+dial want "w" from yard, 1 .. 60, starts 10
+counter lids 0 .. 99
+counter target 0 .. 99
+mode resting stop
+mode at_far stop
+mode outward skid 50 %
+mode inward skid -50 %
+failsafes
+in | when | go to
+any | halt | resting
+rules
+in | when | go to | do
+any | lid turns on and lids < 99 | stay | lids + 1
+resting | fetch and not far_stop | outward | lids = 0, target = want
+outward | far_stop | at_far |
+at_far | bring or lids >= target | inward |
+inward | after 5 s | resting |
+promise never skid > 0 % and far_stop for 40 ms
+"""
+
+
+def test_what_turns_is_followed_before_what_counts_it() -> None:
+    """A turn keeps the row below from deciding on one tick; how often there was one makes no difference."""
+    machine = read_text(SKID)
+    proof = _Proof(machine, machine, ("slices",))
+    asked: list[SliceScope] = []
+    made = proof.slices.slice
+    proof.slices.slice = lambda scope, *more: (asked.append(scope), made(scope, *more))[1]  # type: ignore[method-assign]
+    assert not list(proof.judge_in_slices(0, machine.promises[0])) and proof.verdicts[0].kept is True
+    assert not any(kind == "counter" for scope in asked for kind, _ in scope.things)
