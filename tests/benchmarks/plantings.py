@@ -2,11 +2,13 @@
 
     python -m tests.benchmarks.plantings            # all machines of tests/proof/ordinary
     python -m tests.benchmarks.plantings winch      # some of them
+    python -m tests.benchmarks.plantings told winch # with what is told in one, to be read
 
 A row with `after` is taken away, a level's gap and time, a mode from a group or from one failsafe, a switch or level
-from a rule that ends a driving mode. Each is told in one finding, in more, by a broken promise alone, or not at all; or
-it is open. What is not told in one is listed, to be looked at: much does no harm, as where a held button ends the mode
-long before silence would. Machines that take longer to prove are passed over.
+from a rule that ends a driving mode. Each is told by `check` in one finding, in more, by a broken promise alone, or not
+at all; or it is open. What is not told in one is listed with the rows that still lead out of the mode, to be looked at:
+much does no harm, as where a held button ends the mode long before silence would. Machines that take longer to prove
+are passed over.
 """
 
 from __future__ import annotations
@@ -17,14 +19,14 @@ import time
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
+from typing import NamedTuple
 
 from statecraft.findings import Finding
+from statecraft.language import read_text
 from statecraft.machine import After, Compare, Condition, LevelOn, Machine, Op, Or, Part, Row, SwitchOn, atoms
-from statecraft.proof.causes import told_once
-from statecraft.proof.mends import in_order, with_level, with_mends, with_rows
-from statecraft.proof.prove import prove
+from statecraft.proof.judgement import Judgement, judge
+from statecraft.proof.mends import in_order, with_level, with_rows
 from tests.samples import machine_in
 
 MACHINES = Path(__file__).parents[1] / "proof" / "ordinary"
@@ -34,32 +36,59 @@ MOST_SECONDS = 1.5
 OTHERWISE: dict[Op, Op] = {"<": ">=", "<=": ">", ">": "<=", ">=": "<"}
 
 
-def plantings(machine: Machine) -> Iterator[tuple[str, str, Machine]]:
-    """Each by its kind and what it is about, with the machine that lacks it."""
+class Planting(NamedTuple):
+    """Something forgotten: its ``kind`` and ``what`` it is, the ``modes`` that it is about, the machine without it."""
+
+    kind: str
+    what: str
+    modes: tuple[str, ...]
+    machine: Machine
+
+
+def plantings(text: str) -> Iterator[Planting]:
+    """Everything that a person may have forgotten in the machine of ``text``, one thing at a time."""
+    machine = read_text(text)
     for level in machine.levels:
         if isinstance(level.set, Compare) and isinstance(level.clear, Compare) and level.set.op in OTHERWISE:
             clear = replace(level.set, op=OTHERWISE[level.set.op])
-            yield "gap", level.name, with_level(machine, replace(level, clear=clear, set_ticks=0, clear_ticks=0))
+            gapless = with_level(machine, replace(level, clear=clear, set_ticks=0, clear_ticks=0))
+            yield Planting("gap", f"{level.name}, '{level.text}'", (), gapless)
+    driving = {mode.name for part in machine.parts for mode in part.modes if machine.drives(mode)}
+    for number, line in enumerate(text.splitlines()):
+        group = re.match(r"group\s+(\w+)\s+([\w\s,]+)", line.strip())
+        names = re.findall(r"\w+", group[2]) if group else []
+        for name in names if len(names) > 1 else ():
+            if group and name in driving:
+                fewer = line.replace(group[2], ", ".join(each for each in names if each != name) + " ")
+                yield Planting("group", f"{name} out of {group[1]}", (name,), _with_line(text, number, fewer))
     for part in machine.parts:
-        driving = [mode.name for mode in part.modes if machine.drives(mode)]
-        for group in part.groups:
-            rows = [row for row in part.rows if re.search(rf"\b{group.name}\b", row.in_text)]
-            for mode in (name for name in driving if name in group.modes and rows and len(group.modes) > 1):
-                yield "group", f"{mode} out of {group.name}", with_rows(machine, rows, partial(_not_in, mode))
         for row in part.rows:
-            modes = [name for name in driving if name in row.modes]
-            for mode in modes if row.failsafe and len(row.modes) > 1 else ():
-                yield "failsafe", f"{mode} out of {_told(row)}", with_rows(machine, [row], partial(_not_in, mode))
+            modes = tuple(name for name in row.modes if name in driving)
+            listed = row.failsafe and len(row.modes) > 1 and not (row.shared and len(machine.parts) > 1)
+            for mode in modes if listed else ():
+                number = row.place.line - 1
+                line = text.splitlines()[number]
+                fewer = line.replace(row.in_text, _but(row, mode), 1)
+                yield Planting("failsafe", f"{mode} out of {_told(row)}", (mode,), _with_line(text, number, fewer))
             for kind, gone in _forgotten(row) if modes else ():
-                yield kind, _told(row), _without(machine, part, row, gone)
+                what = f"{_told(row)} on line {row.place.line}"
+                yield Planting(kind, what, modes, _without(machine, part, row, gone))
+
+
+def _with_line(text: str, number: int, line: str) -> Machine:
+    lines = text.splitlines()
+    return read_text("\n".join([*lines[:number], line, *lines[number + 1 :], ""]))
+
+
+def _but(row: Row, mode: str) -> str:
+    """Where a row applies, as a person writes it who forgets ``mode``."""
+    if row.in_text.startswith("any but"):
+        return f"{row.in_text}, {mode}"
+    return f"any but {mode}" if row.in_text == "any" else ", ".join(name for name in row.modes if name != mode)
 
 
 def _told(row: Row) -> str:
     return f"'{row.in_text} | {' '.join(row.when_text.split())}'"
-
-
-def _not_in(mode: str, row: Row) -> Row:
-    return replace(row, modes=tuple(name for name in row.modes if name != mode))
 
 
 def _forgotten(row: Row) -> Iterator[tuple[str, Condition]]:
@@ -81,38 +110,54 @@ def _without(machine: Machine, part: Part, row: Row, gone: Condition) -> Machine
 
 
 def _key(machine: Machine, finding: Finding) -> object:
-    row = None if finding.row is None else machine.part(finding.row.part).rows[finding.row.number].place
-    return finding.code, finding.modes, finding.subject, row
+    line = None if finding.row is None else machine.part(finding.row.part).rows[finding.row.number].place.line
+    return finding.code, finding.severity, finding.modes, finding.subject, line
 
 
-def judged(machine: Machine) -> tuple[dict[object, Finding], int, int]:
-    """What is found, as it is told, how many promises are broken, and how much is open."""
-    report = prove(machine, SECONDS, clock=time.process_time)
-    found = with_mends(machine, told_once(machine, report.findings), report, SECONDS)
-    broken = sum(verdict.kept is False for verdict in report.verdicts)
-    return {_key(machine, each): each for each in found}, broken, len(report.unproved)
+def _found(judged: Judgement) -> dict[object, Finding]:
+    return {_key(judged.machine, each): each for each in judged.findings if not each.accepted}
+
+
+def _left(planting: Planting) -> Iterator[str]:
+    """The rows that still lead out of the modes that a planting is about."""
+    for part in planting.machine.parts:
+        for mode in (each for each in part.modes if each.name in planting.modes):
+            for row in part.rows:
+                if mode.name in row.modes and row.target != mode.name:
+                    when = " ".join(row.when_text.split()) if row.when_text else ""
+                    yield f"{mode.name}: line {row.place.line}: {row.in_text} | {when} | {row.target}"
 
 
 def main(names: list[str]) -> None:
     """Plant, and print a table."""
     table: dict[str, Counter[str]] = {}
+    show, names = "told" in names, [name for name in names if name != "told"]
     for path in sorted(MACHINES.glob("*.modes")):
         if names and path.stem not in names:
             continue
         machine = machine_in(path)
         began = time.process_time()
-        before, broken, left = judged(machine)
+        sound = judge(machine, SECONDS)
         if time.process_time() - began > MOST_SECONDS:
             print(f"{path.stem}: passed over")
             continue
-        for kind, what, planted in plantings(machine):
-            after, breaks, open_ = judged(planted)
-            new = len(after.keys() - before.keys())
-            how = "one" if new == 1 else "more" if new else "promise" if breaks > broken else "not told"
-            how = "open" if how == "not told" and open_ > left else how
-            table.setdefault(kind, Counter())[how] += 1
-            if how not in ("one", "promise"):
-                print(f"{path.stem}: {kind}: {what}: {how}", flush=True)
+        before = _found(sound)
+        for planting in plantings(path.read_text(encoding="utf-8")):
+            judged = judge(planting.machine, SECONDS)
+            new = [each for key, each in _found(judged).items() if key not in before]
+            how = "one" if len(new) == 1 else "more" if new else "not told"
+            if not new and len(judged.broken) > len(sound.broken):
+                how = "promise"
+            elif not new and len(judged.unproved) > len(sound.unproved):
+                how = "open"
+            table.setdefault(planting.kind, Counter())[how] += 1
+            if how != "one" or show:
+                print(f"{path.stem}: {planting.kind}: {planting.what}: {how}")
+                for each in new:
+                    print(f"    {each.severity}: {each.code}, line {each.place.line}: {each.message} -- {each.hint}")
+                for line in () if new else _left(planting):
+                    print(f"    {line}")
+                sys.stdout.flush()
     for kind, told in sorted(table.items()):
         print(f"{kind:9} {', '.join(f'{how} {told[how]}' for how in ('one', 'more', 'promise', 'not told', 'open'))}")
 
