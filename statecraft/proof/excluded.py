@@ -78,7 +78,8 @@ def _named(finding: Finding, by: Sequence[tuple[Without, ...]]) -> Finding:
     hint = finding.hint
     if finding.gravity != "note":
         others = listed(list(dict.fromkeys(_said(each, False) for some in by for each in some)), "or")
-        hint = f"change {others}, or this row, so that this row can decide; or remove this row."
+        rest = hint.removeprefix("mend the condition, or ").replace("remove the row", "remove this row")
+        hint = f"change {others}, or this row, so that this row can decide; or {rest}"
     return replace(
         finding,
         message=f"{finding.message.removesuffix('.')}; without {ways} it would.",

@@ -118,7 +118,7 @@ def accepted(machine: Machine, findings: list[Finding], complete: bool = True) -
     for each in machine.accepts:
         if each not in used:
             hint = "remove the line."
-            told = f"nothing here is found to be '{each.finding}', so there is nothing to accept."
+            told = f"this line accepts '{each.finding}', which is not found here: there is nothing to accept."
             if any(finding.severity == "error" and _named(machine, each, finding) for finding in findings):
                 told, hint = f"this '{each.finding}' is an error, and no error can be accepted.", f"mend it, and {hint}"
             elif not complete:

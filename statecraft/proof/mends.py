@@ -41,8 +41,10 @@ from statecraft.machine import (
 from statecraft.proof.causes import led_to, names_of, sentence
 from statecraft.proof.checks.mode_cycles import tremble, wavers
 from statecraft.proof.checks.overlapping import clears_later, sets_later
+from statecraft.proof.checks.unreachable import dead_ends
 from statecraft.proof.checks.unused import unused
 from statecraft.proof.engine.clusters import read_by
+from statecraft.proof.judgement import accepted
 from statecraft.proof.prove import Report, prove
 from statecraft.semantics import Reached, tick_of
 from statecraft.semantics.cone import asks_for, atoms_read, tests_read, watching_links
@@ -108,7 +110,7 @@ def with_mends(machine: Machine, findings: Iterable[Finding], report: Report, se
     ends = time.monotonic() + min(seconds, max(LEAST_SECONDS, SHARE * report.seconds))
     names = names_of(machine)
     found = list(findings)
-    waiting = sorted(enumerate(found), key=lambda each: _order(each[1]))
+    waiting = sorted(enumerate(found), key=lambda each: _order(machine, each[1]))
     done = list[tuple[int, Finding]]()
     while waiting:
         place, finding = waiting.pop(0)
@@ -118,11 +120,16 @@ def with_mends(machine: Machine, findings: Iterable[Finding], report: Report, se
     return [told for _, told in sorted(done, key=lambda each: each[0])]
 
 
-def _order(finding: Finding) -> int:
-    """Missing covers first; last, what has no mend of its own."""
+def _order(machine: Machine, finding: Finding) -> int:
+    """Missing covers first, of halts those that no row of the mode itself asks for: other parts are told of with them;
+    last, what has no mend of its own."""
     if finding.code == "unused":
+        return 3
+    if finding.code not in COVERS or finding.severity != "error":
         return 2
-    return 0 if finding.code in COVERS and finding.severity == "error" else 1
+    urgent = {command.name for command in machine.commands if command.urgent}
+    rows = tick_of(machine).part[finding.mode.part].in_mode[finding.mode.mode] if finding.mode is not None else ()
+    return int(finding.code != "halt missed" or any(urgent & asks_for(made.guard) for made in rows))
 
 
 def _with_mends(
@@ -180,8 +187,8 @@ class _Worked:
 
 def _gone_with(report: Report, again: Report, others: Sequence[Finding]) -> list[Finding]:
     """Those of ``others`` that the proof found before, and not ``again``."""
-    known = {key for each in report.findings for key in _keys(report.machine, each)}
-    left = {key for each in again.findings for key in _keys(again.machine, each)}
+    known = {key for each in _raised(report) for key in _keys(report.machine, each)}
+    left = {key for each in _raised(again) for key in _keys(again.machine, each)}
     return [
         each
         for each in others
@@ -198,7 +205,8 @@ def with_its_others(machine: Machine, finding: Finding, others: Sequence[Finding
     said = []
     for each in others:
         line = each.place.line
-        said.append(re.sub(r"^This row\b", f"The row on line {line}", each.message))
+        named = re.sub(r"^This line\b", f"Line {line}", each.message)
+        said.append(re.sub(r"^This row\b", f"The row on line {line}", named))
     modes = [mode for each in others for mode in each.modes]
     return replace(
         finding,
@@ -211,12 +219,12 @@ def holds_good(report: Report, again: Report, finding: Finding) -> bool | None:
     """Whether the proof ``again``, of a machine that has been mended, finds ``finding`` gone and nothing new; None if
     it cannot tell.
 
-    Nothing new: no finding that was not there, be it a note; no promise broken that was not; nothing undecided that was
-    decided.
+    Nothing new: no finding that was not there and that the file does not accept, be it a note; no promise broken that
+    was not; nothing undecided that was decided.
     """
     before, after = report.machine, again.machine
     old = {each for other in report.findings for each in _keys(before, other)}
-    new = {each for other in again.findings for each in _keys(after, other)}
+    new = {each for other in _raised(again) if other in again.findings for each in _keys(after, other)}
     if new - old or not new.isdisjoint(_keys(before, finding)):
         return False
     promises = list(zip(report.verdicts, again.verdicts, strict=True))
@@ -227,6 +235,12 @@ def holds_good(report: Report, again: Report, finding: Finding) -> bool | None:
 
 
 Key = tuple[str, object]
+
+
+def _raised(report: Report) -> list[Finding]:
+    """What a proof finds that the file does not accept, and lines that accept what is not found."""
+    found = accepted(report.machine, list(report.findings), report.complete)
+    return [each for each in found if each.accepted is None]
 
 
 def _keys(machine: Machine, finding: Finding) -> Iterator[Key]:
@@ -383,16 +397,19 @@ def _into_group(machine: Machine, finding: Finding) -> Iterator[Mend]:
         return
     names, _ = _in(part, finding.modes)
     cells = " ".join(row.in_text for row in part.failsafes)
-    named = [set(g.modes) for g in part.groups if re.search(rf"\b{g.name}\b", cells)]
-    if any(not some.isdisjoint(names) for some in named):
-        return  # it is where failsafes look: one of them leaves it out on purpose, or by a list
-    groups = [g for g in part.groups if set(names).isdisjoint(g.modes) and any(set(g.modes) <= some for some in named)]
+    named = {g.name: set(g.modes) for g in part.groups if re.search(rf"\b{g.name}\b", cells)}
+    groups = [g for g in part.groups if set(names).isdisjoint(g.modes)]
+    groups = [g for g in groups if any(set(g.modes) <= some for some in named.values())]
 
     def foreign(group: Group) -> bool:
         first, *rest = [part.mode[name] for name in group.modes]
         one_way = all(machine.drives_alike(first, mode) for mode in rest)
         return one_way and not any(machine.drives_alike(first, part.mode[name]) for name in names)
 
+    if any(not some.isdisjoint(names) for some in named.values()):
+        # Failsafes look where it is: one of them leaves it out on purpose, or by a list, or looks at another group.
+        alone = {row.in_text for row in part.failsafes}
+        groups = [group for group in groups if group.name in alone and not foreign(group)]
     # The innermost; but where all drive one way, hardly one that drives another way is missing: then the outermost.
     groups.sort(key=lambda group: (1, -part.groups.index(group)) if foreign(group) else (0, len(group.modes)))
     for group in groups[:MOST_GROUPS]:
@@ -673,6 +690,20 @@ def _never_ends(machine: Machine, finding: Finding) -> Iterator[Mend]:
         with_modes(machine, finding.modes, endless=True),
         beside=bool(held),
     )
+
+
+def _idle_timeout(machine: Machine, finding: Finding, others: Sequence[Finding]) -> Iterator[Mend]:
+    """A failsafe on a time alone that never decides where it applies: it is missing here, unless a row is there that
+    another holds back."""
+    part = _part_of(machine, finding)
+    if part is None or finding.by:
+        return
+    names, _ = _in(part, finding.modes)
+    for each in others:
+        row = part.rows[each.row.number] if each.row is not None and each.row.part == part.name else None
+        idle = row is not None and row.failsafe and each.code in ("unreachable", "shadowed")
+        if row is not None and idle and isinstance(row.when, After):
+            yield _applies_too(machine, part, row, names)
 
 
 def _here_too(machine: Machine, part: Part, finding: Finding, held: Sequence[Row]) -> Iterator[Mend]:
@@ -980,8 +1011,9 @@ def _shadowed(machine: Machine, finding: Finding) -> Iterator[Mend]:
 
 
 def _never_entered(machine: Machine, finding: Finding, others: Sequence[Finding]) -> Iterator[Mend]:
-    """A row where none leads to a mode, or out of one: from modes that drive for ever, on a command that nothing uses,
-    or on a switch or level that nothing uses, from a mode that drives (the same way, if it is no stop mode)."""
+    """A row where none leads to a mode, or out of one: from modes that drive for ever or that no rule leaves, on a
+    command that nothing uses, or on a switch or level that nothing uses, from a mode that drives (the same way, if it
+    is no stop mode)."""
     part = None if finding.mode is None else _part_of(machine, replace(finding, also=()))
     if part is None or finding.mode is None:
         return
@@ -1002,7 +1034,8 @@ def _never_entered(machine: Machine, finding: Finding, others: Sequence[Finding]
         driving = [mode for mode in part.modes if machine.drives(mode) and mode.name not in never]
         alike = [m.name for m in driving if part.mode[into].stop or machine.drives_alike(m, part.mode[into])]
         ends = [_in(part, each.modes)[0] for each in others if each.code == "endless"]
-        ways += [(names, After(ticks), after, into) for names in ends if names]
+        ends += [(name,) for name in dead_ends(part) if name not in never]
+        ways += [(names, After(ticks), after, into) for names in dict.fromkeys(ends) if names]
         ways += [([part.start.name], Taken(name), name, into) for name in commands]
         ways += [([source], when, name, into) for when, name in _idle_contacts(machine, others) for source in alike]
         what = f"leads to {into}"
@@ -1083,6 +1116,31 @@ def _without_modes(machine: Machine, part: Part, never: Collection[str], target:
     return in_order(replace(machine, parts=parts, promises=tuple(promises), trials=()), part.name, rows)
 
 
+def _idle_group(machine: Machine, finding: Finding) -> Iterator[Mend]:
+    """A group that nothing uses, named in the failsafe that applies in all of its modes but one."""
+    for part in machine.parts:
+        for group in part.groups:
+            if (group.name, group.place) != (finding.subject, finding.place):
+                continue
+            lacking: dict[str, list[Row]] = {}
+            for row in part.failsafes:
+                left = set(group.modes) - set(row.modes)
+                if len(left) == 1 and set(row.modes) < set(group.modes):
+                    lacking.setdefault(left.pop(), []).append(row)
+            if len(lacking) != 1:
+                continue
+            ((name, rows),) = lacking.items()
+            for row in rows:
+                named = replace(row, modes=group.modes, in_text=group.name)
+                others = [named if each is row else each for each in part.rows]
+                yield Mend(
+                    f"name {group.name} in the failsafe on line {row.place.line}, which then applies in {name}, too",
+                    in_order(machine, part.name, others),
+                    enough=True,
+                    guess=True,
+                )
+
+
 _MENDS: dict[str, Callable[[Machine, Finding], Iterator[Mend]]] = {
     "unreachable": _to_another_stop,
     "runaway": _runaway,
@@ -1097,6 +1155,7 @@ _MENDS: dict[str, Callable[[Machine, Finding], Iterator[Mend]]] = {
     "left out": _left_out,
     "overlapping": _overlapping,
     "shadowed": _shadowed,
+    "unused": _idle_group,
 }
 """What can be tried for each finding. The rest says only where to look: no change can be named without knowing what was
 meant."""
@@ -1105,6 +1164,7 @@ _MENDS_OF_SEVERAL: dict[str, Callable[[Machine, Finding, Sequence[Finding]], Ite
     "fault ignored": _faults_ignored,
     "unreachable": _never_entered,
     "stuck": _never_entered,
+    "endless": _idle_timeout,
     "shadowed": _lost_command,
 }
 """What is tried before, where what else is found may come of the same."""

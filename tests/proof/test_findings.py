@@ -168,7 +168,7 @@ def test_a_counter_that_counts_time_may_end_a_mode_or_not() -> None:
 def test_a_mode_outside_its_group() -> None:
     (finding,) = told(harvester(driving="cruise, turning, backing"))
     assert finding.code == "left out" and finding.modes[0].mode == "creeping" and finding.subject == "bumper"
-    assert "In every other mode that drives bumper stops the machine, and not in creeping" in finding.message
+    assert "In every other mode that drives, bumper stops the machine, and not in creeping" in finding.message
     assert finding.hint.startswith("Put creeping into driving.")
 
 

@@ -20,6 +20,8 @@ from tests.samples import SAMPLES
 
 SECONDS = 120.0
 
+ORDINARY = Path(__file__).parent / "ordinary"
+
 pytestmark = pytest.mark.slow
 
 
@@ -31,6 +33,10 @@ def time_enough(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def sample(name: str) -> str:
     return (SAMPLES / f"{name}.modes").read_text()
+
+
+def ordinary(name: str) -> str:
+    return (ORDINARY / f"{name}.modes").read_text(encoding="utf-8")
 
 
 def told(text: str) -> list[Finding]:
@@ -400,7 +406,7 @@ def test_a_switch_that_misses_a_mode_which_drives_the_same_way() -> None:
     planted = text.replace("running | lid        |", "filling, backing, topping | lid |")
     finding = new(text, planted)
     assert finding.code == "left out" and finding.message == (
-        "In every other mode that drives lid stops the machine, and not in slow, which drives the same way as filling."
+        "In every other mode that drives, lid stops the machine, and not in slow, which drives the same way as filling."
     )
     line = line_of(planted, "filling, backing, topping |")
     assert finding.hint == f"Name slow in the failsafe on line {line}, too. {GOOD}"
@@ -493,15 +499,113 @@ def test_a_counter_that_nothing_counts() -> None:
 
 
 def test_a_level_without_a_gap_between_two_sensors_is_told_once() -> None:
-    text = (Path(__file__).parent / "ordinary" / "row_follower.modes").read_text(encoding="utf-8")
+    text = ordinary("row_follower")
     finding = new(text, text.replace("left_row < right_row + 1 cm", "left_row <= right_row + 4 cm"))
     assert finding.code == "bare threshold"
     assert finding.message.startswith("Readings of left_row or right_row tremble by up to 1 cm, and pull_left goes")
 
 
 def test_a_missing_switch_that_alone_led_to_a_stop_mode() -> None:
-    text = (Path(__file__).parent / "ordinary" / "barn_door.modes").read_text(encoding="utf-8")
+    text = ordinary("barn_door")
     text = text.replace(" and not at_shut", "")
     finding = new(text, without_line(text, "shutting | at_shut"))
     assert finding.code == "unreachable" and "Nothing uses the switch at_shut." in finding.message
     assert finding.hint.startswith("Add a row that leads to closed, such as: ") and finding.hint.endswith(GOOD)
+
+
+# ------------------------------------------------------------------------------------------------ told in one, and how
+
+
+@pytest.mark.parametrize(("mode", "rest"), [("leaving", "seeking, drying"), ("seeking", "leaving, drying")])
+def test_a_mode_outside_one_of_two_groups_that_failsafes_name(mode: str, rest: str) -> None:
+    text = ordinary("drying_table")
+    finding = new(text, text.replace("leaving, seeking, drying;", f"{rest};"))
+    assert finding.code == "runaway" and "For the same cause: hot ends" in finding.message
+    assert finding.hint == f"Put {mode} into at_work. {GOOD}"
+
+
+def test_a_mode_outside_the_wider_of_two_groups() -> None:
+    text = ordinary("fodder_lift")
+    finding = new(text, sub(r"^group   travel    hoisting, sinking", "group travel hoisting, lowering", text))
+    assert finding.code == "left out" and [each.mode for each in finding.modes] == ["settling"]
+    assert finding.hint == f"Put settling into travel. {GOOD}"
+
+
+PRIMING = (
+    ordinary("doser").replace("priming   pump on", "priming   pump on, valve on")
+    + 'accept left out in priming because "it fills the hose"\n'
+)
+"""A pump that also runs while nothing flows, which is meant."""
+
+
+@pytest.mark.parametrize(
+    ("mode", "rest"),
+    [("watching", "stroke, filling"), ("stroke", "watching, filling"), ("filling", "watching, stroke")],
+)
+def test_what_the_file_accepts_is_nothing_new(mode: str, rest: str) -> None:
+    planted = PRIMING.replace("watching, stroke, filling", rest)
+    finding = new(PRIMING, planted)
+    line = line_of(planted, "accept")
+    assert finding.code == "runaway" and finding.hint == f"Put {mode} into dosing. {GOOD}"
+    assert f"Line {line} accepts 'left out', which is not found here" in finding.message
+
+
+@pytest.mark.parametrize(("cell", "mode"), [("opening, easing", "shutting"), ("easing, shutting", "opening")])
+def test_a_group_that_only_one_failsafe_should_name(cell: str, mode: str) -> None:
+    text = ordinary("curtain")
+    planted = sub(r"^  moving  \| snagged", f"  {cell} | snagged", text)
+    finding = new(text, planted)
+    line = line_of(planted, f"{cell} | snagged")
+    if mode == "shutting":  # it drives another way than those that the failsafe names
+        assert (finding.code, finding.subject) == ("unused", "moving")
+        assert finding.hint == f"Name moving in the failsafe on line {line}, which then applies in {mode}, too. {GOOD}"
+    else:
+        assert finding.code == "endless" and "Nothing uses the group moving." in finding.message
+        assert finding.hint == f"Let the failsafe on line {line} apply in {mode}, too: in moving. {GOOD}"
+
+
+def test_a_group_that_several_failsafes_might_name() -> None:
+    text = ordinary("hay_lift")
+    found = told(text.replace("moving | pendant silent", "sinking | pendant silent"))
+    assert [each.hint for each in found if each.code == "unused"] == ["Name it in a row, or remove it."]
+
+
+def test_a_halt_that_misses_the_one_mode_of_a_part() -> None:
+    text = ordinary("sluice")
+    planted = sub(r"^    any    \| halt       \| held", "    still | halt | held", text)
+    finding = new(text, planted)
+    assert finding.code == "halt missed" and finding.message.startswith("In raking, halt does not stop cleaner")
+    assert finding.hint == f"Let the failsafe on line {line_of(planted, 'still | halt')} apply in raking, too. {GOOD}"
+
+
+def test_a_time_that_a_failsafe_misses_in_the_one_mode_where_it_is_needed() -> None:
+    text = ordinary("boom_gate")
+    planted = sub(r"^  raising, creeping \| after 12 s", "  raising | after 12 s", text)
+    finding = new(text, planted)
+    line = line_of(planted, "raising | after 12 s")
+    assert finding.code == "endless" and f"The row on line {line} never decides" in finding.message
+    assert finding.hint == f"Let the failsafe on line {line} apply in creeping, too. {GOOD}"
+
+
+def test_a_missing_timeout_of_a_mode_that_no_other_rule_leaves() -> None:
+    text = ordinary("crate_belt")
+    planted = without_line(text, "backing | after 1 s")
+    finding = new(text, planted)
+    assert finding.code == "unreachable" and finding.message.startswith("No run ever enters settling")
+    for row in ("running | jammed and tries > 2", "running | after 8 s"):
+        assert f"The row on line {line_of(planted, row)} never decides" in finding.message
+    assert finding.hint == f"Add a row that leads to settling, such as: backing | after 10 s | settling. {GOOD}"
+
+
+def test_a_missing_timeout_that_counted_too() -> None:
+    text = ordinary("doser")
+    finding = new(text, without_line(text, "stroke | after"))
+    assert finding.code == "unreachable" and finding.message.startswith("No run ever enters filling")
+    assert finding.hint.startswith("Add a row that leads to filling, as from stroke, which no rule leaves; correct")
+
+
+def test_a_missing_timeout_beside_one_that_waits_for_it() -> None:
+    text = ordinary("drying_table")
+    finding = new(text, without_line(text, "drying | after 15 min |"))
+    assert finding.code == "unreachable" and "in drying, which no other rule leaves; without" in finding.message
+    assert finding.hint.endswith("so that this row can decide; or add a rule that leaves drying.")

@@ -230,7 +230,7 @@ def _told(machine: Machine, mode: Mode, ref: ModeRef, misses: list[_Miss]) -> Fi
     best = min(misses, key=lambda miss: miss.run.ticks)
     commands = list(dict.fromkeys(miss.command for miss in misses))
     told = f"{best.command} does not" if len(commands) == 1 else "no urgent command does"
-    whom = "the machine" if best.other == ref.part else best.other
+    whom = best.other if len(machine.parts) > 1 else "the machine"
     decisions = tick_of(machine).part[best.other].in_mode[mode.name] if best.other == ref.part else None
     if decisions is not None and not any(each in asks_for(made.guard) for made in decisions for each in commands):
         why = ": no row there asks for it"

@@ -86,7 +86,7 @@ def _by_failsafes(machine: Machine, tick: Tick, part: Part) -> Iterator[Finding]
         yield Finding(
             "left out",
             mode.place,
-            f"in every other mode that drives {contact.told} stops {whom}, and not in {mode.name}, which drives the "
+            f"in every other mode that drives, {contact.told} stops {whom}, and not in {mode.name}, which drives the "
             f"same way as {twins[0].name}.",
             f"{_cover(part, row, mode)}; {_accept(mode)}",
             mode=ModeRef(part.name, mode.name),

@@ -71,18 +71,29 @@ def modes_unused(whole: Part, reached: Collection[str]) -> Iterator[Finding]:
         if mode.name not in reached:
             idle = idle_with(whole, mode, reached)
             into = [row for row in whole.rows if row.move == "go" and row.target == mode.name]
+            dead = [name for name in dead_ends(whole) if name in reached] if not into else []
+            which = f", as from {listed(dead, 'or')}, which no rule leaves;" if dead else ","
             yield Finding(
                 "unreachable",
                 mode.place,
                 f"no run ever enters {mode.name}"
                 + (f": {_which(into)} there, {_never(into)}" if into else ": no row leads there")
                 + f"{idle_said(idle)}.",
-                f"add a row that leads to {mode.name}, correct the rows that should, or remove the mode.",
+                f"add a row that leads to {mode.name}{which} correct the rows that should, or remove the mode.",
                 mode=ref,
                 by=tuple(RowRef(whole.name, row.number) for row in into),
                 rows=tuple(RowRef(whole.name, row.number) for row in idle),
                 gravity="error",
             )
+
+
+def dead_ends(part: Part) -> Iterator[str]:
+    """The modes, no stop modes, out of which failsafes lead and no rule does: a row may have been forgotten there."""
+    yield from (mode.name for mode in part.modes if not mode.stop and not _rules_out(part, mode.name))
+
+
+def _rules_out(part: Part, mode: str) -> list[Row]:
+    return [row for row in part.rules if mode in row.modes and row.move == "go" and row.target != mode]
 
 
 def _at(rows: Sequence[Row]) -> list[int]:
@@ -131,7 +142,8 @@ def silent(explored: Reachability, part: int, row: Row, ever_holds: bool = True)
     held = held and ever_holds
     ref = explored.row_ref(part, row.number)
     told = f"'{' '.join(row.when_text.split())}'" if row.when_text else "its condition"
-    mend = "mend the condition, or remove the row."
+    lone = _lone(explored.model.parts[part], row)
+    mend = f"mend the condition, or {f'add a rule that leaves {listed(row.modes)}' if lone else 'remove the row'}."
     moved = "put the row further up, narrow the rows that come before it, or remove it."
     if row.failsafe:  # a second guard is no fault, and is never to be taken out
         mend = moved = "leave it where it is: it does no harm, and may be needed when the table changes."
@@ -141,7 +153,8 @@ def silent(explored: Reachability, part: int, row: Row, ever_holds: bool = True)
             "unreachable",
             row.place,
             f"this row never decides: {told} holds in no situation that the machine can reach in {_modes(row)}"
-            f"{_outside(explored.model.parts[part], row)}{_always(explored.whole, row)}.",
+            f"{_outside(explored.model.parts[part], row)}{', which no other rule leaves' if lone else ''}"
+            f"{_always(explored.whole, row)}.",
             mend,
             row=ref,
             gravity=gravity,
@@ -190,6 +203,11 @@ def silent(explored: Reachability, part: int, row: Row, ever_holds: bool = True)
         by=tuple(explored.row_ref(part, number) for number in by),
         gravity=gravity,
     )
+
+
+def _lone(part: Part, row: Row) -> bool:
+    """Whether ``row`` is the only rule that leads out of each mode in which it applies."""
+    return row in part.rules and all(_rules_out(part, name) == [row] for name in row.modes)
 
 
 def _outside(part: Part, row: Row) -> str:
