@@ -14,8 +14,9 @@ from statecraft.machine import Compare, Machine, atoms
 from statecraft.proof.checks import flapping as proofs
 from statecraft.proof.checks.unreachable import fired
 from statecraft.proof.engine.conditions import terms_of
+from statecraft.proof.engine.limits import proving
 from statecraft.proof.engine.slicing import sliced
-from statecraft.proof.prove import _Proof, prove
+from statecraft.proof.prove import _Proof, as_proved, prove
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs.goals import mode_left
 from statecraft.proof.runs.replay import replay
@@ -903,9 +904,10 @@ promise never skid > 0 % and far_stop for 40 ms
 def test_what_turns_is_followed_before_what_counts_it() -> None:
     """A turn keeps the row below from deciding on one tick; how often there was one makes no difference."""
     machine = read_text(SKID)
-    proof = _Proof(machine, machine, ("slices",))
+    proof = _Proof(as_proved(machine), machine, ("slices",))
     asked: list[SliceScope] = []
     made = proof.slices.slice
     proof.slices.slice = lambda scope, *more: (asked.append(scope), made(scope, *more))[1]  # type: ignore[method-assign]
-    assert not list(proof.judge_in_slices(0, machine.promises[0])) and proof.verdicts[0].kept is True
+    with proving(8):
+        assert not list(proof.judge_in_slices(0, machine.promises[0])) and proof.verdicts[0].kept is True
     assert not any(kind == "counter" for scope in asked for kind, _ in scope.things)
