@@ -46,6 +46,7 @@ def told_once(machine: Machine, findings: Iterable[Finding]) -> list[Finding]:
     """``findings``, those with one cause as one, with the shortest run; the gravest first, each a sentence."""
     found = _merged(findings, _one_row_at_its_line(machine), _of_its_modes(machine))
     found = _never_in_range(machine, found)
+    found = _merged(found, _one_counter_of_several, _of_waiting_rows)
     for part in machine.parts:
         found = _never_entered(machine, part, found)
     for part in machine.parts:
@@ -234,6 +235,26 @@ def _of_its_modes(machine: Machine) -> Callable[[list[Finding]], Finding]:
         )
 
     return together
+
+
+def _one_counter_of_several(finding: Finding) -> object:
+    """Several rules of a part wait for what a counter that nothing moves never comes to."""
+    still = re.search(r"; ([\w ,]+ always -?\d+)\.$", finding.message)
+    if finding.code != "unreachable" or finding.row is None or finding.severity == "note" or still is None:
+        return None
+    return finding.row.part, still[1]
+
+
+def _of_waiting_rows(findings: list[Finding]) -> Finding:
+    first, *others = findings
+    lines = listed([str(line) for line in sorted({each.place.line for each in others})])
+    which = f"does the row on line {lines}" if len(others) == 1 else f"do the rows on lines {lines}"
+    refs = [ref for each in findings for ref in (each.row, *each.rows) if ref is not None]
+    return replace(
+        first,
+        message=f"{first.message} Nor {which}.",
+        rows=tuple(ref for ref in dict.fromkeys(refs) if ref != first.row),
+    )
 
 
 def _never_in_range(machine: Machine, findings: list[Finding]) -> list[Finding]:

@@ -609,3 +609,13 @@ def test_a_missing_timeout_beside_one_that_waits_for_it() -> None:
     finding = new(text, without_line(text, "drying | after 15 min |"))
     assert finding.code == "unreachable" and "in drying, which no other rule leaves; without" in finding.message
     assert finding.hint.endswith("so that this row can decide; or add a rule that leaves drying.")
+
+
+def test_rows_that_wait_for_what_nothing_counts_are_told_once() -> None:
+    text = ordinary("crate_belt")
+    planted = text.replace(" | tries + 1", " |")
+    finding = new(text, planted)
+    line = line_of(planted, "running | after 8 s")
+    assert finding.code == "unreachable" and finding.message.endswith(
+        f"can reach in running; tries is always 0. Nor does the row on line {line}. So blocked is never entered."
+    )
