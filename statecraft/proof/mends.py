@@ -1050,6 +1050,37 @@ def _never_entered(machine: Machine, finding: Finding, others: Sequence[Finding]
         )
 
 
+def _unreachable(machine: Machine, finding: Finding, others: Sequence[Finding]) -> Iterator[Mend]:
+    yield from _left_nowhere(machine, finding, others)
+    yield from _never_entered(machine, finding, others)
+
+
+def _left_nowhere(machine: Machine, finding: Finding, others: Sequence[Finding]) -> Iterator[Mend]:
+    """A rule that never decides since a mode is entered that no rule leaves: a row from there back to where it is
+    entered from."""
+    part = _part_of(machine, finding)
+    if part is None or finding.row is None or part.rows[finding.row.number].failsafe:
+        return
+    never = {mode for each in others if each.code == "unreachable" for mode in each.modes}
+    ticks = GIVES_UP_MS[0] // machine.tick_ms
+    after = f"after {machine.duration(ticks)}"
+    ways = [
+        (dead, source)
+        for dead in dead_ends(part)
+        for row in part.rules
+        for source in (row.modes if row.target == dead else ())
+        if source != dead and ModeRef(part.name, dead) not in never
+    ]
+    for dead, source in list(dict.fromkeys(ways))[:MOST_COMMANDS]:
+        row = _new_row(part, (dead,), After(ticks), after, source, False)
+        yield Mend(
+            f"no rule leaves {dead}: add one, such as: {dead} | {after} | {source}",
+            with_row(machine, row, len(part.rows)),
+            enough=True,
+            guess=True,
+        )
+
+
 def _to_another_stop(machine: Machine, finding: Finding) -> Iterator[Mend]:
     """A failsafe that never decides, and alone leads to modes that so are never entered: it stays, as a second guard,
     and leads to another stop mode; those modes go."""
@@ -1162,7 +1193,7 @@ meant."""
 
 _MENDS_OF_SEVERAL: dict[str, Callable[[Machine, Finding, Sequence[Finding]], Iterator[Mend]]] = {
     "fault ignored": _faults_ignored,
-    "unreachable": _never_entered,
+    "unreachable": _unreachable,
     "stuck": _never_entered,
     "endless": _idle_timeout,
     "shadowed": _lost_command,

@@ -619,3 +619,11 @@ def test_rows_that_wait_for_what_nothing_counts_are_told_once() -> None:
     assert finding.code == "unreachable" and finding.message.endswith(
         f"can reach in running; tries is always 0. Nor does the row on line {line}. So blocked is never entered."
     )
+
+
+def test_a_missing_timeout_for_which_a_counter_never_counts_on() -> None:
+    text = ordinary("feeder")
+    planted = without_line(text, "backing | after 1 s")
+    finding = new(text, planted)
+    assert finding.code == "unreachable" and finding.place.line == line_of(planted, "filling | jammed and tries")
+    assert finding.hint == f"No rule leaves backing: add one, such as: backing | after 10 s | filling. {GOOD}"
