@@ -95,13 +95,14 @@ def flapping_by_run(machine: Machine, part: Part, run: Run) -> list[Finding]:
     """The modes that ``part`` leaves on every tick of the round that ``run``, which ends in constant inputs, comes to
     in the simulation, however long that is; none if it stays in one for a tick, or comes to none."""
     assert run.tail is not None
-    index, states = layout(machine).index, round_of(machine, run)
-    places = [state[index["mode", part.name]] for state in states]
+    index = layout(machine).index
+    mode, row = index["mode", part.name], index["row", part.name]
+    states = round_of(machine, run, lambda state: (state[mode], state[row]))
+    places = [place for place, _ in states]
     if not places or any(one == other for one, other in itertools.pairwise([*places, places[0]])):
         return []
     held = run.stretches[run.tail].inputs.taken
-    rows = dict.fromkeys(state[index["row", part.name]] for state in states)
-    by = tuple(RowRef(part.name, row) for row in rows if row != NOBODY)
+    by = tuple(RowRef(part.name, row) for row in dict.fromkeys(row for _, row in states) if row != NOBODY)
     names = [part.modes[place].name for place in sorted(set(places))]
     return [_told(part.mode[name], part.name, sorted(names), by, replace(run, waited=True), held) for name in names]
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from functools import partial
 from itertools import islice
-from typing import Any
+from typing import Any, TypeVar
 
 from statecraft.findings import Run, Stimulus
 from statecraft.machine import Counter, Machine, Promise, numbered
@@ -18,6 +18,8 @@ from statecraft.semantics.dial_messages import with_dial_messages
 from statecraft.semantics.keys import CounterValue, DialValue
 from statecraft.simulation import Simulation, State, View, observer
 from statecraft.simulation.state import StateLayout, layout
+
+T = TypeVar("T")
 
 MOST_STATES = 20_000
 """How many states are looked at for one that comes again."""
@@ -127,20 +129,28 @@ def never_leaves(machine: Machine, run: Run, part: str) -> bool:
     return False
 
 
-def round_of(machine: Machine, run: Run) -> list[State]:
-    """The states of the simulation that come again and again, in order, where the tail of ``run``, a tick of constant
-    inputs, goes on for ever; none if that takes more than :data:`MOST_TICKS` ticks."""
+def round_of(machine: Machine, run: Run, seen: Callable[[State], T]) -> list[T]:
+    """What is ``seen`` of the states of the simulation that come again and again, in order, where the tail of ``run``,
+    a tick of constant inputs, goes on for ever; nothing if that takes more than :data:`MOST_TICKS` ticks."""
     simulation, step = _at_tail(machine, run)
-    lasting, seen = _lasting(simulation.layout), dict[State, int]()
-    states: list[State] = []
-    for _ in range(MOST_TICKS):
+    lasting = _lasting(simulation.layout)
+
+    def played() -> State:
         look()
         state = step()
-        known = tuple(state[place] for place in lasting)
-        if known in seen:
-            return states[seen[known] :]
-        seen[known] = len(states)
-        states.append(state)
+        told.append(seen(state))
+        return tuple(state[place] for place in lasting)
+
+    told: list[T] = []
+    ticks: dict[int, int] = {}  # by hash: the states themselves would be too many to keep
+    while len(told) < MOST_TICKS:
+        known = played()
+        first = ticks.setdefault(hash(known), len(told))
+        if first < len(told):
+            again, size = len(told), len(told) - first
+            while len(told) < again + size:
+                last = played()
+            return told[first:again] if last == known else []
     return []
 
 

@@ -9,14 +9,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from statecraft.findings import Hold, Run, Stimulus
 from statecraft.language import read_text
 from statecraft.machine import Promise
 from statecraft.proof.engine.exploration import START, Config, Explorer
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs.counterexamples import Trail
-from statecraft.proof.runs.replay import broken, plays
+from statecraft.proof.runs.replay import broken, plays, round_of
 from statecraft.proof.runs.search import FoundRun
 from statecraft.simulation import Simulation, State
+from statecraft.simulation.state import layout
 
 LAMP = """
 machine lamp
@@ -115,3 +117,18 @@ def stretched(states: list[State], told: list[tuple[bool, str]]) -> Iterator[tup
     for _, like in groupby(zip(states, told, strict=True), key=lambda pair: pair[1]):
         pairs = list(like)
         yield pairs[-1][0], len(pairs)
+
+
+@pytest.mark.parametrize(("after", "size"), [("50 ms", 7), ("5 s", 502), ("50 min", 0)])
+def test_the_round_that_constant_inputs_come_to(after: str, size: int) -> None:
+    machine = read_text(LAMP.replace("dimmed | not lid ", "dimmed | dry").replace("50 ms          ", after))
+    place, names = layout(machine).index["mode", "lamp"], [mode.name for mode in machine.parts[0].modes]
+
+    def modes(on: bool) -> list[str]:
+        inputs = Stimulus(switches=(("lid", on), ("dry", on)))
+        return round_of(machine, Run((Hold(inputs, 3), Hold(inputs, 1)), 1), lambda state: names[int(state[place])])
+
+    assert modes(False) == (["dark"] if size else [])  # its clock runs on
+    assert len(modes(True)) == size
+    if size:
+        assert modes(True).count("dark") == modes(True).count("dimmed") == 1
