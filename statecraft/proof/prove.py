@@ -95,8 +95,8 @@ MOST_BREADTH = 8
 """With more levels with times, held commands and counters, each in any state beside the others, not even the attempt is
 made to follow everything first."""
 
-SLICE_SECONDS = 8.0
-"""How long one question is asked of slices, at most; a part's rows are many questions."""
+SLICE_SECONDS, HURRIED_SECONDS = 8.0, 2.0
+"""How long one question is asked of slices, at most; a part's rows are many questions; and how long at first."""
 
 T = TypeVar("T")
 
@@ -247,6 +247,7 @@ class _Proof:
         self.verdicts: dict[int, PromiseVerdict] = {}
         self.phase: Phase = "soon"
         self.waiting = 0
+        self.hurried = False  # the last question had too little time
         self.partly = False
         self.together: dict[_Key, Reachability] = {}
         self.too_many: set[_Key] = set()
@@ -271,12 +272,7 @@ class _Proof:
             self.phase = phase
             if self.phase == "whole" and questions:
                 self.together.clear()
-            left_over = []
-            for number, question in enumerate(questions):
-                self.waiting = len(questions) - number
-                if not self.answered(question, self.phase == self.phases[-1]):
-                    left_over.append(question)
-            questions = left_over
+            questions = self.left_of(questions)
         for part in machine.parts:
             if any(part.name == name for name in self.rows_open):
                 self.found += plain_faults(part)
@@ -303,6 +299,22 @@ class _Proof:
             sum(len(each.explorer.zones.matrix) for each in made),
             time.monotonic() - self.began,
         )
+
+    def left_of(self, questions: Sequence[_Question]) -> list[_Question]:
+        """The questions that are left of ``questions`` once they have been asked in this phase. Slices are asked each
+        for a moment first, rows apart: what takes long then has the time that the others leave."""
+        last = self.phase == self.phases[-1]
+        left_over, again = list[_Question](), list[_Question]()
+        for number, question in enumerate(questions):
+            self.waiting = len(questions) - number
+            hurried = self.phase == "slices" and not question.part
+            if not self.answered(question, last and not hurried, HURRIED_SECONDS if hurried else None):
+                (again if hurried and (last or self.hurried) else left_over).append(question)
+        for number, question in enumerate(again):
+            self.waiting = len(again) - number
+            if not self.answered(question, last):
+                left_over.append(question)
+        return left_over
 
     def declared(self) -> None:
         """Add what the table alone tells, before anything is explored."""
@@ -379,17 +391,20 @@ class _Proof:
 
     # -------------------------------------------------------------------------------------------------------- questions
 
-    def answered(self, question: _Question, last: bool) -> bool:
-        """Add what is found; or say that it could not be told. False: to be asked again in another way."""
-        why = ""
+    def answered(self, question: _Question, last: bool, most: float | None = None) -> bool:
+        """Add what is found; or say that it could not be told. False: to be asked again, in another way or, where it
+        took longer than ``most``, for longer."""
+        why, self.hurried = "", False
         found: list[Finding] = []
         find = question.in_slices if self.phase == "slices" else question.find
         try:
             now()
-            with within(None if last else question.seconds if self.phase == "slices" else self.soon()):
+            given = None if last else question.seconds if self.phase == "slices" else self.soon()
+            with within(given if most is None else most):
                 for finding in find():
                     found.append(self.checked(finding))
         except (OutOfTime, Undecided, Lost, RecursionError) as wrong:
+            self.hurried = isinstance(wrong, OutOfTime) and wrong.limit == "time"
             said = str(wrong) or self.said_before.get(question.what) or question.what
             if str(wrong) and isinstance(wrong, Undecided):
                 self.said_before[question.what] = said

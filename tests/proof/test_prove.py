@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,8 +11,10 @@ import pytest
 from statecraft.findings import SEVERITY, Finding, Hold, Run, Stimulus
 from statecraft.language import read_text
 from statecraft.machine import Machine, ModeRef
+from statecraft.proof.engine.limits import OutOfTime, left, proving
 from statecraft.proof.explain import explain
-from statecraft.proof.prove import Report, keeps_on, prove
+from statecraft.proof.prove import HURRIED_SECONDS, Phase, Report, _Proof, _Question, keeps_on, prove
+from statecraft.proof.reachability import Undecided
 from statecraft.proof.runs.replay import breaks, replay
 from statecraft.proof.runs.trials import as_trial
 from statecraft.semantics.cone import closure
@@ -243,3 +246,39 @@ opening | after 300 ms and lid   | shut
         said = [Stimulus((), (("lid", lid),), (), taken) for taken in (None, "go", None)]
         run = Run(tuple(Hold(each, 1) for each in said), tail=2)
         assert keeps_on(machine, Finding("waits for ever", mode=ModeRef("vent", "opening")), run) is stays
+
+
+@pytest.mark.parametrize("phases", [("slices",), ("slices", "whole")])
+def test_slices_are_asked_for_a_moment_first(phases: tuple[Phase, ...]) -> None:
+    """What takes all its time is asked again once the others have been asked; what cannot be told is not."""
+    cart = read_text(CART)
+    proof = _Proof(cart, cart, phases)
+    asked: list[tuple[str, float]] = []
+
+    def takes(what: str, seconds: float, ends: type[Exception] | None = None) -> Callable[[], Iterable[Finding]]:
+        def find() -> Iterable[Finding]:
+            given = left()
+            assert given is not None
+            asked.append((what, given))
+            if given < seconds:
+                raise OutOfTime
+            if ends is not None:
+                raise ends
+            return []
+
+        return find
+
+    proof.questions = lambda: iter(  # type: ignore[method-assign]
+        [
+            _Question("long", takes("long, whole", 0), takes("long", 6)),
+            _Question("short", takes("short, whole", 0), takes("short", 1)),
+            _Question("open", takes("open, whole", 0), takes("open", 1, Undecided)),
+            _Question("rows", takes("rows, whole", 0), takes("rows", 6), part="drive"),
+        ]
+    )
+    with proving(30):
+        report = proof.report()
+    last = len(phases) == 1
+    assert [what for what, _ in asked] == ["long", "short", "open", "rows", "long", "open" if last else "open, whole"]
+    assert [given <= HURRIED_SECONDS for _, given in asked] == [True] * 3 + [False] * 3
+    assert report.unproved == (("open",) if last else ())
