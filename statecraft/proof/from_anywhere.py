@@ -163,14 +163,16 @@ class Synchronizer:
         others = [c.name for c in self.machine.commands if not c.urgent and c.name in events]
         for halts in ([], urgent, *([name] for name in others)):
             for alive in (self.alive, frozenset()):
-                state = self._settled(halts, alive)
-                if self._leads(state, part, modes):
-                    return True
+                # who stood in a stop mode that is left in time does not stand there for ever: go on at once
+                for state in self._settled(halts, alive):
+                    if self._leads(state, part, modes):
+                        return True
         return False
 
-    def _settled(self, commands: list[str], heard: frozenset[str]) -> Knowledge:
-        """What is known after each of ``commands`` was taken, before and after which nothing was for as long as levels
-        last, on inputs on which they come to be off, as far as they can."""
+    def _settled(self, commands: list[str], heard: frozenset[str]) -> Iterator[Knowledge]:
+        """What is known after each of ``commands`` was taken, before which nothing was for as long as levels last, on
+        inputs on which they come to be off, as far as they can: once it has been so for as long after them, too; and
+        at once."""
         wished: Guard = TRUE
         for latch in self.tick.latches:
             on, off = latch.at_last
@@ -184,7 +186,9 @@ class Synchronizer:
         state = self.held(self.nothing(), inputs, ticks, None)
         for command in commands:
             state = self.after(state, replace(inputs, taken=command))
-        return self.held(state, inputs, ticks, None)
+        yield self.held(state, inputs, ticks, None)
+        if commands:
+            yield state
 
     def _leads(self, state: Knowledge, part: str, modes: frozenset[str], seen: frozenset[str] = frozenset()) -> bool:
         """Whether ways on lead from ``state`` to ``modes``: rows that seem to lead nearer are tried first."""

@@ -163,6 +163,13 @@ def test_what_waits_for_a_level_and_another_part_is_decided_in_slices() -> None:
     assert prove(machine, phases=["slices"]).verdicts[0].kept is True
 
 
+def test_a_stop_mode_that_is_left_in_time_is_led_on_from_at_once() -> None:
+    text = GATE.format(clears="2 s", halted="any | halt | start", shuts="at_shut")
+    by_itself = "halted           | after 30 s | shutting\nclosed, halted "
+    machine = read_text(text.replace("closed, halted ", by_itself, 1))
+    assert reached_from_anywhere(machine, "leaf", ["closed"])
+
+
 TALLY = """machine tally
 board atmega328p
 tick 10 ms

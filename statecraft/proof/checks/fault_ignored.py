@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Collection, Iterator
 from functools import partial
 
@@ -15,7 +14,7 @@ from statecraft.proof.engine.model import SymbolicModel
 from statecraft.proof.reachability import Near, Reachability
 from statecraft.proof.runs.counterexamples import Trail
 from statecraft.proof.runs.counterfactual_tick import ignores
-from statecraft.proof.runs.replay import states
+from statecraft.proof.runs.replay import last_states
 from statecraft.proof.runs.search import Goal
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import sensors_read, tests_read
@@ -107,7 +106,7 @@ def _shows(machine: Machine, part: Part, place: int, sensor: str, driver: Part, 
     if len(last) < 2 or last[-1].taken is not None or any(dict(each.sensors)[sensor] is not None for each in last):
         return False
     index = layout(machine).index
-    before, end = deque(states(machine, run), 2)
+    before, end = last_states(machine, run)
     stays = all(state[index["mode", part.name]] == place for state in (before, end))
     modes = [driver.modes[state[index["mode", driver.name]]] for state in (before, end)]
     return stays and all(machine.drives(mode, sensor) for mode in modes) and ignores(machine, part, sensor, before, end)

@@ -5,15 +5,13 @@ All else is equal, as :mod:`statecraft.proof.checks.counterfactual` says.
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Iterator
-from itertools import chain
 
 from statecraft.findings import RowRef, Run
 from statecraft.machine import Compare, Counter, Fault, InMode, LevelOn, Machine, Mode, Part, SwitchOn, Taken, Term
 from statecraft.proof.engine.conditions import holds as compares
 from statecraft.proof.engine.conditions import terms_of, usable
-from statecraft.proof.runs.replay import begun, states
+from statecraft.proof.runs.replay import last_states
 from statecraft.semantics.cone import sensors_read, tests_read
 from statecraft.semantics.guards import Guard, Reached, Test, holds, tests
 from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock, SteadyClock, StepRest
@@ -34,7 +32,7 @@ def ignores(machine: Machine, part: Part, sensor: str, before: State, after: Sta
 def hoped(machine: Machine, row: RowRef, sensor: str, run: Run) -> int | None:
     """A reading of ``sensor`` with which, on the last tick of ``run``, the part whose ``row`` decides would not have
     driven; None if there is none."""
-    before, after = deque(chain([begun(machine, run).state], states(machine, run)), 2)
+    before, after = last_states(machine, run)
     part = machine.part(row.part)
     if after[layout(machine).index["row", row.part]] != row.number:
         return None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Collection, Iterator
 
 from statecraft.findings import Run
@@ -21,7 +20,7 @@ from statecraft.machine import (
     Turns,
     turns_in,
 )
-from statecraft.proof.runs.replay import states
+from statecraft.proof.runs.replay import last_states
 from statecraft.simulation.state import layout
 
 
@@ -59,10 +58,9 @@ def _read_otherwise(condition: Condition) -> Iterator[Condition]:
 def loses(machine: Machine, part: Part, turns: Turns, asking: Collection[int], run: Run) -> bool:
     """Whether on the last tick of ``run``, played to the simulation, it turns and none of the rows ``asking`` decides.
     On tick 0 nothing turns."""
-    last = deque(states(machine, run), 2)
-    if len(last) < 2:
+    if run.ticks < 2:
         return False
-    before, after = last
+    before, after = last_states(machine, run)
     index, inputs = layout(machine).index, run.stretches[-1].inputs
     match turns.what:
         case SwitchOn(name):

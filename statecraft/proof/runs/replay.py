@@ -51,7 +51,18 @@ def replay(machine: Machine, run: Run, watch: Callable[[View, int], None] | None
 def states(machine: Machine, run: Run) -> Iterator[State]:
     """The state of each tick of ``run``, played to the simulation, a repeating tail once."""
     step = player(machine, begun(machine, run))
-    return (step(inputs) for inputs in run.inputs())
+    for inputs in run.inputs():
+        look()
+        yield step(inputs)
+
+
+def last_states(machine: Machine, run: Run) -> tuple[State, State]:
+    """The states before and after the last tick of ``run``; held inputs are jumped over on the way there."""
+    simulation = begun(machine, run)
+    *earlier, last = run.stretches
+    for _ in held_states(machine, replace(run, stretches=(*earlier, replace(last, ticks=last.ticks - 1))), simulation):
+        pass
+    return simulation.state, player(machine, simulation)(last.inputs)
 
 
 def held_states(machine: Machine, run: Run, simulation: Simulation | None = None) -> Iterator[tuple[State, int]]:

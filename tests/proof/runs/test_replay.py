@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import groupby
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -15,7 +17,7 @@ from statecraft.machine import Promise
 from statecraft.proof.engine.exploration import START, Config, Explorer
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs.counterexamples import Trail
-from statecraft.proof.runs.replay import broken, plays, round_of
+from statecraft.proof.runs.replay import begun, broken, last_states, plays, round_of, states
 from statecraft.proof.runs.search import FoundRun
 from statecraft.simulation import Simulation, State
 from statecraft.simulation.state import layout
@@ -80,6 +82,31 @@ def by_ticks(promise: Promise, states: list[tuple[bool, str]]) -> bool:
             if lasts and (promise.kind == "never" or states[window[-1]][1] not in good):
                 return True
     return False
+
+
+def test_the_last_states_are_those_of_the_ticks_and_soon_told() -> None:
+    run = found_run().run
+    for ticks in range(1, run.ticks + 1):
+        holds, left = list[Hold](), ticks
+        for hold in run.stretches:
+            holds += [replace(hold, ticks=min(hold.ticks, left))] if left else []
+            left -= min(hold.ticks, left)
+        some = replace(run, stretches=tuple(holds))
+        before, after = [begun(MACHINE, some).state, *states(MACHINE, some)][-2:]
+        assert last_states(MACHINE, some) == (before, after)
+    played = 0
+
+    class Counted(Simulation):
+        def step_chosen(self, *given: Any, **named: Any) -> State:
+            nonlocal played
+            played += 1
+            return super().step_chosen(*given, **named)
+
+    long = replace(run, stretches=(replace(run.stretches[0], ticks=8_000_000), *run.stretches[1:]))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("statecraft.proof.runs.replay.Simulation", Counted)
+        _, after = last_states(MACHINE, long)
+    assert played < 100 and after[0] == long.ticks - 1
 
 
 def test_a_run_plays_only_with_its_own_rows() -> None:
