@@ -15,7 +15,6 @@ from typing import Literal, TypeVar
 
 from statecraft.findings import SEVERITY, Finding, Hold, PromiseVerdict, Run
 from statecraft.machine import (
-    And,
     Compare,
     Condition,
     Counter,
@@ -62,6 +61,7 @@ from statecraft.proof.checks.unreachable import findings as row_findings
 from statecraft.proof.checks.unreachable import fired
 from statecraft.proof.checks.unused import unused
 from statecraft.proof.checks.waits_for_ever import waits_for_ever
+from statecraft.proof.engine.clusters import both
 from statecraft.proof.engine.conditions import ranges_of, satisfy
 from statecraft.proof.engine.limits import MEMORY_MB, OutOfTime, TooWide, left, now, proving, within
 from statecraft.proof.engine.observer import Undecidable, decidable
@@ -802,10 +802,9 @@ class _Proof:
     def overlaps_in_slices(self) -> Iterator[Finding]:
         """Levels that overlap: told by their conditions alone, where inputs alone decide these."""
         for level in self.machine.levels:
-            both = And((level.set, level.clear))
-            if satisfy(both, ranges_of(self.machine)) is None:
+            if satisfy(both(level), ranges_of(self.machine)) is None:
                 continue
-            if any(isinstance(atom, InMode | LevelOn | Steady) for atom in atoms(both)):
+            if any(isinstance(atom, InMode | LevelOn | Steady) for atom in atoms(both(level))):
                 raise Undecided
             yield overlap(level)
 

@@ -202,8 +202,10 @@ class Cluster:
                 on: frozenset[Atom] = frozenset(s for s, state in zip(switches, states, strict=True) if state)
                 said = tuple((s.switch, state) for s, state in zip(switches, states, strict=True))
                 valid = [atom for atom in self.steadies if Fault(atom.sensor) not in true]
-                for moves in itertools.product((False, True), repeat=len(valid)):
-                    moved = frozenset(atom for atom, move in zip(valid, moves, strict=True) if move)
+                anchors = list(dict.fromkeys((atom.sensor, atom.band) for atom in valid))
+                for moves in itertools.product((False, True), repeat=len(anchors)):
+                    left = {anchor for anchor, move in zip(anchors, moves, strict=True) if move}
+                    moved = frozenset(atom for atom in valid if (atom.sensor, atom.band) in left)  # they move as one
                     yield InputCell(true | on, values, said, moved)
 
     def _states(self) -> Iterable[tuple[int, ...]]:
@@ -603,7 +605,19 @@ def _sources(atom: Atom) -> list[Source]:
 
 def overlaps(level: Level, ranges: Ranges) -> bool:
     """Whether ``set`` and ``clear`` of ``level`` can both be true."""
-    return satisfy(And((level.set, level.clear)), ranges) is not None
+    return satisfy(both(level), ranges) is not None
+
+
+def both(level: Level) -> Condition:
+    """That ``set`` and ``clear`` of ``level`` are both true: what has been steady for long has been for less, within
+    the same band, since the two have one anchor."""
+    steady = {a for condition in (level.set, level.clear) for a in atoms(condition) if isinstance(a, Steady)}
+    order = (
+        Or((shorter, Not(longer)))
+        for shorter, longer in itertools.permutations(sorted(steady, key=steady_clock), 2)
+        if (shorter.sensor, shorter.band) == (longer.sensor, longer.band) and shorter.ticks < longer.ticks
+    )
+    return And((level.set, level.clear, *order))
 
 
 def clear_in_doubt(level: Level, ranges: Ranges) -> bool:

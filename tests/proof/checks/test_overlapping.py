@@ -91,3 +91,20 @@ def test_thresholds_that_were_exchanged_are_offered_the_right_way_round() -> Non
     assert finding.hint.startswith(
         "Exchange the two thresholds: near when front < 30 cm, clears when front > 90 cm; or let near clear further off"
     )
+
+
+@pytest.mark.parametrize("phase", ["soon", "slices", "whole"])
+@pytest.mark.parametrize(
+    ("clears", "overlap"),
+    [
+        ("not front steady within 3 cm for 500 ms", False),  # what has been steady for longer has been so for that
+        ("not front steady within 3 cm for 2 s", True),
+        ("not front steady within 2 cm for 500 ms", True),  # of another anchor
+    ],
+)
+def test_what_has_been_steady_for_long_has_been_so_for_less(clears: str, overlap: bool, phase: str) -> None:
+    level = f"level stuck when front steady within 3 cm for 800 ms, clears when {clears}"
+    machine = read_text(CART.format(level=level, name="stuck"))
+    found = prove(machine, phases=[phase])  # type: ignore[list-item]
+    told = any(each.code == "overlapping" for each in found.findings)
+    assert told is overlap or (overlap and phase == "slices" and "whether levels overlap" in found.unproved)
