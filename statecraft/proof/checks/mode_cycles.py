@@ -39,11 +39,11 @@ from statecraft.machine import (
     atoms,
     sensors_of,
 )
-from statecraft.proof.engine.conditions import ranges_of, satisfy
+from statecraft.proof.engine.conditions import ranges_of, satisfy, terms_of
 from statecraft.proof.engine.graphs import elementary_cycles, strong_components
 from statecraft.proof.noise import noise_of
 from statecraft.semantics.cone import atoms_read, parts_asked
-from statecraft.semantics.decisions import Decision, StepCounter
+from statecraft.semantics.decisions import Decision, SetCounter, StepCounter
 from statecraft.semantics.guards import (
     FALSE,
     TRUE,
@@ -60,7 +60,7 @@ from statecraft.semantics.guards import (
     replaced,
     tests,
 )
-from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock
+from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock, SteadyClock
 from statecraft.semantics.tick import Tick, tick_of
 
 LONGEST, MOST = 6, 200
@@ -404,6 +404,14 @@ Steps = Mapping[str, Collection[str]]
 """From mode to mode."""
 
 
+class _Stays(NamedTuple):
+    """What comes to a standstill while a part stays among modes: the ``counters``, and the clocks of the ``groups``
+    that all of these modes are in, since they run on until they have come to every time that is asked for."""
+
+    counters: frozenset[str] = frozenset()
+    groups: frozenset[str] = frozenset()
+
+
 class _Among(NamedTuple):
     """Modes among which a part may stay for ever while it goes round.
 
@@ -411,13 +419,13 @@ class _Among(NamedTuple):
         part: the part.
         rows: the rows that may decide there again and again, by mode and number.
         ways: from mode to mode.
-        still: the counters that come to a standstill then.
+        stays: what comes to a standstill then.
     """
 
     part: Part
     rows: frozenset[tuple[str, int]]
     ways: Steps
-    still: frozenset[str]
+    stays: _Stays
 
 
 class _Told:
@@ -448,14 +456,16 @@ class _Told:
         if trembling is not None:
             self.ranges[twin(trembling.name)] = self.ranges[Term("sensor", trembling.name)]
             self.unsteady = _unsteady(machine, trembling)
-        self._ways_in: dict[tuple[str, str, frozenset[str]], tuple[tuple[Decision, Guard], ...]] = {}
+        self._ways_in: dict[tuple[str, str, _Stays], tuple[tuple[Decision, Guard], ...]] = {}
         self._changing: dict[Atom, bool] = {}
         self.changing = {level.name for level in machine.levels if self._changes(LevelOn(level.name))}
 
     def gone_round(self, part: Part) -> tuple[frozenset[str], ...]:
         """The sets of modes that the part may stay among for ever while it goes round."""
         found: list[frozenset[str]] = []
-        for among in self.among(part):
+        waiting = self.among(part)
+        while waiting:
+            among = waiting.pop()
             ways: dict[str, set[str]] = {}
             for way in self.rounds(among):
                 if not way:
@@ -463,13 +473,18 @@ class _Told:
                     break
                 for one, other in zip(way, [*way[1:], way[0]], strict=True):
                     ways.setdefault(one, set()).add(other)
-            found += map(frozenset, strong_components(ways))
+            for modes in map(frozenset, strong_components(ways)):
+                if modes >= {mode for mode, some in among.ways.items() if some}:
+                    found.append(modes)
+                else:  # of fewer modes more can be said
+                    waiting += self.among(part, self._inner(part, modes, among.rows))
         return tuple(sorted(found, key=sorted))
 
-    def among(self, part: Part) -> list[_Among]:
-        """The sets of modes that lead to each other by rows that may decide again and again."""
-        rows = frozenset((mode, row.number) for row in part.rows for mode in row.modes)
-        waiting = [self._left(part, rows, frozenset())]
+    def among(self, part: Part, rows: frozenset[tuple[str, int]] | None = None) -> list[_Among]:
+        """The sets of modes that lead to each other by rows that may decide again and again, which are among
+        ``rows``, by mode and number."""
+        every = frozenset((mode, row.number) for row in part.rows for mode in row.modes)
+        waiting = [self._left(part, every if rows is None else rows, _Stays())]
         found = []
         while waiting:
             some = waiting.pop()
@@ -478,11 +493,12 @@ class _Told:
                 ways = {name: [to for to in some.ways[name] if to in modes] for name in modes if name in some.ways}
                 if not any(ways.values()):
                     continue
-                still = self._still(part, modes, inner)
-                if still <= some.still:
-                    found.append(_Among(part, inner, ways, still))
+                groups = frozenset.intersection(*(frozenset(part.mode[name].groups) for name in modes))
+                stays = _Stays(self._still(part, modes, inner), groups)
+                if stays.counters <= some.stays.counters and stays.groups <= some.stays.groups:
+                    found.append(_Among(part, inner, ways, stays))
                 else:
-                    waiting.append(self._left(part, inner, still))
+                    waiting.append(self._left(part, inner, stays))
         return found
 
     def _inner(
@@ -492,22 +508,22 @@ class _Told:
         made = [each for name in modes for each in self.tick.part[part.name].in_mode[name]]
         return rows & {(each.mode.name, each.row.number) for each in made if each.target.name in modes}
 
-    def _left(self, part: Part, rows: frozenset[tuple[str, int]], still: frozenset[str]) -> _Among:
-        """Which of ``rows`` may decide again and again, no others doing so, while the counters ``still`` stand."""
+    def _left(self, part: Part, rows: frozenset[tuple[str, int]], stays: _Stays) -> _Among:
+        """Which of ``rows`` may decide again and again, no others doing so, while what ``stays`` stands."""
         ways: dict[str, dict[str, None]] = {}
         left = set()
         for name in dict(sorted(rows)):
-            for made, guard in self._ways(part, part.mode[name], still):
+            for made, guard in self._ways(part, part.mode[name], stays):
                 row = name, made.row.number
                 if row not in rows:
                     continue
-                ends = tuple(self._at_end(part, [name], still))
+                ends = tuple(self._at_end(part, [name], stays.counters))
                 if not self._may_be(all_of([guard, *ends]) if ends else guard):
                     continue
                 left.add(row)
                 if made.target.name != name:
                     ways.setdefault(name, {})[made.target.name] = None
-        return _Among(part, frozenset(left), ways, still)
+        return _Among(part, frozenset(left), ways, stays)
 
     def rounds(self, among: _Among, driving: bool = False) -> Iterator[tuple[str, ...]]:
         """The rounds that the part may go among modes, each as its modes; none of them in place of any more than are
@@ -522,9 +538,9 @@ class _Told:
             if count >= MOST or (not driving and len(cycle) > LONGEST):
                 yield ()
                 return
-            wanted: list[Guard] = list(self._at_end(part, cycle, among.still))
+            wanted: list[Guard] = list(self._at_end(part, cycle, among.stays.counters))
             for name, target in zip(cycle, [*cycle[1:], cycle[0]], strict=True):
-                ways = self._ways(part, part.mode[name], among.still)
+                ways = self._ways(part, part.mode[name], among.stays)
                 wanted.append(any_of(guard for made, guard in ways if made.target.name == target))
             if self.sensor is not None:
                 wanted.append(self.tick.lowering.level(apart(self.machine, self.sensor, [r.when for r in part.rows])))
@@ -538,22 +554,64 @@ class _Told:
         for name in cycle:
             for test in self.known.asked(self.tick, part, part.mode[name]).tests:
                 if isinstance(test, InMode) and test.part != part.name:
-                    as_told = self._test(part, part.mode[name], test, frozenset())
+                    as_told = self._test(part, part.mode[name], test, _Stays())
                     assert not isinstance(as_told, Known | Negation | AllOf | AnyOf)
                     asked.setdefault(test.part, {})[as_told] = test
         for other, told in asked.items():
-            if len(set(told.values())) < 2:
+            part_of = self.machine.part(other)
+            stands = [({mode.name}, self._stands(part_of, mode)) for mode in part_of.modes]
+            if len(set(told.values())) < 2 and all(stays == TRUE for _, stays in stands):
                 continue
-            stands = [{name} for name in self.machine.part(other).mode]
             cases = [
                 all_of(
-                    known if modes <= set(test.modes) else negation(known)
-                    for known, test in told.items()
-                    if len(modes) == 1 or known == test
+                    [stays]
+                    + [
+                        known if modes <= set(test.modes) else negation(known)
+                        for known, test in told.items()
+                        if len(modes) == 1 or known == test
+                    ]
                 )
-                for modes in (*stands, *self.going.get(other, ()))
+                for modes, stays in (*stands, *((modes, TRUE) for modes in self.going.get(other, ())))
             ]
             yield any_of(cases)
+
+    def _stands(self, part: Part, mode: Mode) -> Guard:
+        """That ``part`` may stand in ``mode`` for ever, as it does from some tick on if it does not go round.
+
+        On a tick late enough its clock, and those of the groups that the mode is in, have come to all times that are
+        asked for, those of other groups count for nothing, and no row leads out of the mode. What else may change is
+        left open: it comes to something on that tick.
+        """
+        made = self.tick.part[part.name].in_mode[mode.name]
+        if self.sensor is not None or any(each.row.move == "restart" for each in made):
+            return TRUE  # (not looked at); its clock may be set to 0 again and again
+
+        def told(test: Test) -> Guard:
+            match self._known(part, test):
+                case Known() as known:
+                    return known
+                case Reached(ModeClock(of)) if of == part.name:
+                    return TRUE
+                case Reached(GroupClock(of, group)) if of == part.name:
+                    return Known(group in mode.groups)
+                case InMode(of, modes) if of == part.name:
+                    return Known(mode.name in modes)
+                case InMode() as other if not self._changes(other):
+                    return test
+                case LevelOn(level) if level not in self.changing:
+                    return test
+                case Fault() | SwitchOn():
+                    return test
+                case Compare() as compared if not any(term.kind == "counter" for term in terms_of(compared)):
+                    return test
+                case _:
+                    return SwitchOn(f"in {part.name} in {mode.name} {test!r}")
+
+        stays: Guard = TRUE
+        for each in reversed(made):
+            decides = replaced(each.decides, told)
+            stays = any_of([decides, stays]) if each.target is mode else all_of([negation(decides), stays])
+        return stays
 
     def _may_be(self, guard: Guard) -> bool:
         known = self.known.may_be.get(guard)
@@ -583,21 +641,20 @@ class _Told:
                 if not set(clause.modes).isdisjoint(modes):
                     yield _is(counter.name, counter.high if clause.by > 0 else counter.low)
 
-    def _ways(self, part: Part, mode: Mode, still: frozenset[str]) -> tuple[tuple[Decision, Guard], ...]:
-        """The rows of a mode that has just been entered, and when each of them decides, while the counters ``still``
-        keep their value."""
-        here = (part.name, mode.name, still)
+    def _ways(self, part: Part, mode: Mode, stays: _Stays) -> tuple[tuple[Decision, Guard], ...]:
+        """The rows of a mode that has just been entered, and when each of them decides, while what ``stays`` stands."""
+        here = (part.name, mode.name, stays)
         if here in self._ways_in:
             return self._ways_in[here]
         asked = self.known.asked(self.tick, part, mode)
-        told = {test: self._test(part, mode, test, still) for test in asked.tests}
+        told = {test: self._test(part, mode, test, stays) for test in asked.tests}
         sensor = None if self.sensor is None else self.sensor.name
         if not any(sensor in sensors_of(test) for test in told.values() if isinstance(test, Compare)):
             sensor = None  # two readings of it are the same here
-        key = (part.name, mode.name, sensor, tuple(told.values()), still)
+        key = (part.name, mode.name, sensor, tuple(told.values()), stays.counters)
         found = self.known.ways.get(key)
         if found is None:
-            found = self.known.ways[key] = tuple(_ways_of(asked, told, sensor, still))
+            found = self.known.ways[key] = tuple(_ways_of(asked, told, sensor, stays.counters))
         self._ways_in[here] = found
         return found
 
@@ -625,10 +682,11 @@ class _Told:
             name = waiting.pop()
             level = levels[name]
             asked = set(atoms_read(self.machine, [level.set, level.clear]))
-            if name in seen or any(trembling in sensors_of(atom) or isinstance(atom, Steady) for atom in asked):
+            steady = trembling is not None and any(isinstance(atom, Steady) for atom in asked)
+            if name in seen or steady or any(trembling in sensors_of(atom) for atom in asked):
                 continue
             seen.add(name)
-            on, off = self.tick.lowering.level(level.set), self.tick.lowering.level(level.clear)
+            on, off = (replaced(self.tick.lowering.level(side), _lasting) for side in (level.set, level.clear))
             if any(
                 isinstance(test, LevelOn) and test.level in self.changing for side in (on, off) for test in tests(side)
             ):
@@ -653,16 +711,18 @@ class _Told:
             case _:
                 return test
 
-    def _test(self, part: Part, mode: Mode, test: Test, still: frozenset[str]) -> Guard:
+    def _test(self, part: Part, mode: Mode, test: Test, stays: _Stays) -> Guard:
         known = self._known(part, test)
         match known:
+            case Reached(GroupClock(of, group)) if of == part.name and group in stays.groups:
+                return TRUE
             case Known() | Fault() | SwitchOn():
                 return known
             case InMode() if not self._changes(known):
                 return test
             case Compare(left, _, right, _):
                 counters = {term.name for term in (left, right) if term is not None and term.kind == "counter"}
-                return test if counters <= still else self.known.in_mode(mode, test)
+                return test if counters <= stays.counters else self.known.in_mode(mode, test)
             case LevelOn(level) if level not in self.changing:
                 return test
             case _:
@@ -686,12 +746,30 @@ class _Told:
                         return True
                 case LevelOn(level) if level in self.unsteady:
                     return True
+                case Steady(counter, kind="counter") if not self._rests(counter):
+                    return True
                 case Compare(left, _, right, _):
                     if any(term is not None and term.kind == "counter" for term in (left, right)):
                         return True
                 case _:
                     pass
         return False
+
+
+    def _rests(self, name: str) -> bool:
+        """Whether a counter stands still in the end while inputs are constant: it counts from outside, and rows bring
+        it to one value at most."""
+        changes = {
+            change if isinstance(change, SetCounter) else None
+            for turn in self.tick.parts for mode in turn.decisions for made in mode for change in made.changes
+            if change.counter.name == name
+        }  # fmt: skip
+        return self.machine.counter(name).outside is not None and None not in changes and len(changes) <= 1
+
+
+def _lasting(test: Test) -> Guard:
+    """``test``, where what has been steady so far has been for long."""
+    return TRUE if isinstance(test, Reached) and isinstance(test.clock, SteadyClock) else test
 
 
 @lru_cache(maxsize=64)

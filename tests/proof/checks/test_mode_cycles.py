@@ -283,3 +283,68 @@ going | count > pace | idle | count = 0
     asked = [(front, None), (pace, None), (front, pace), (seen, None), (front, seen), (count, None), (count, pace)]
     told = [_plain(machine, Compare(left, ">", right, 2)) for left, right in asked]
     assert told == [True, True, True, False, False, False, False]
+
+
+WINDER = """
+machine winder
+board atmega2560
+tick 10 ms
+command halt button, pin 3, on when high, urgent
+command pull button, pin 4, on when low
+switch slack pin 22, on when high
+switch guide_end pin 23, on when high
+motor drum pwm 5, forward 30, reverse 31
+motor guide pwm 6, forward 32, reverse 33
+level stuck when rope steady within 2 for 500 ms, clears when not rope steady within 2 for 500 ms
+failsafes
+in | when | go to
+any | halt | start
+part reel
+counter rope 0 .. 400, counts pulses on pin 2, at most 100 Hz
+counter tries 0 .. 2
+mode still stop
+mode freeing drum 10 %
+mode hauling drum 60 %
+mode easing drum -20 %
+group turning freeing, hauling, easing
+rules
+in | when | go to | do
+turning | {ends} | still |
+still | pull | freeing | tries = 0, rope = 0
+freeing | after 200 ms | hauling |
+hauling | slack and rope < 300 | easing | tries + 1
+easing | not slack or rope < 300 | hauling |
+part fork
+mode parked stop
+mode rightward guide 30 %
+mode leftward guide -30 %
+rules
+in | when | go to
+rightward, leftward | reel in still | parked
+parked | reel in hauling | rightward
+rightward | guide_end | leftward
+leftward | guide_end | rightward
+"""
+
+
+@pytest.mark.parametrize(
+    ("ends", "round_for_ever"),
+    [
+        ("stuck and after 1 s in turning", set()),  # the rope is still, and so the reel comes to be
+        ("stuck and after 1 s in turning and rope > 100", {"reel", "fork"}),
+        ("stuck and slack", {"fork"}),
+        ("after 10 min in turning", set()),
+        ("pull and after 1 s in turning", {"reel", "fork"}),
+    ],
+)
+def test_a_part_stands_only_where_nothing_leads_out_in_the_end(
+    ends: str, round_for_ever: set[str]
+) -> None:
+    machine = read_text(WINDER.format(ends=ends))
+    assert set(stays_among(machine, None, frozenset())) == round_for_ever
+
+
+def test_a_counter_that_rows_set_to_this_and_that_may_not_be_steady() -> None:
+    text = WINDER.format(ends="stuck and after 1 s in turning")
+    other = text.replace("| easing | tries + 1", "| easing | tries + 1, rope = 200")
+    assert set(stays_among(read_text(other), None, frozenset())) == {"reel", "fork"}
