@@ -183,12 +183,12 @@ class Reachability:
         self,
         goal: Callable[[SymbolicModel], Goal],
         watcher: Callable[[SymbolicModel], Watcher] | None = None,
-        shows: Callable[[Run], bool] | None = None,
+        shown: Callable[[Run], Run | None] = lambda _: None,
         near: Near = NOWHERE_NEAR,
     ) -> FoundRun | None:
-        """The shortest run to ``goal``, which is told in which model it is sought. Whether any other run of the machine
-        ``shows`` what is sought is for slices, in which what is found may have to be made to come off; and so is in
-        which modes of some parts it seems ``near``.
+        """The shortest run to ``goal``, which is told in which model it is sought. Whether what is
+        sought is ``shown`` by any other run of the machine, as it is given back, is for slices, in which what is found
+        may have to be made to come off; and so is in which modes of some parts it seems ``near``.
 
         If the exploration is rough, a run that is found as roughly must play as it says; if it does not, or is not
         found, one is sought exactly.

@@ -335,12 +335,13 @@ class Slice(Reachability):
         self,
         goal: Callable[[SymbolicModel], Goal],
         watcher: Callable[[SymbolicModel], Watcher] | None = None,
-        shows: Callable[[Run], bool] | None = None,
+        shown: Callable[[Run], Run | None] = lambda _: None,
         near: Near = NOWHERE_NEAR,
     ) -> FoundRun | None:
         """The shortest run of the slice to ``goal``, less what is free, if the machine's rows decide on it as it says;
-        or one that comes of it as a plan, if that ``shows`` what is sought. Where the shortest is not soon found, any:
-        one that is sought in the modes of some parts where it seems ``near``, if that is told.
+        or one that comes of it as a plan, if what is sought is ``shown`` by that, as it is given back. Where the
+        shortest is not soon found, any: one that is sought in the modes of some parts where it seems ``near``, if that
+        is told.
 
         Raises:
             Spurious: they do not.
@@ -353,7 +354,7 @@ class Slice(Reachability):
             now()
             if watcher is not None:
                 raise
-            planned = self._planned(goal(self.model), shows, near)
+            planned = self._planned(goal(self.model), shown, near)
             if planned is not None:
                 return planned
             found = self._some(goal(self.model), search, near)
@@ -370,12 +371,12 @@ class Slice(Reachability):
             else:
                 self.played = played = other
                 found = played.found
-        if watcher is None and not played.differs and not (shows is not None and shows(played.real)):
+        if watcher is None and not played.differs and shown(played.real) is None:
             blamed = played.blamed_at_end()  # (a broken promise is judged by what the simulation does)
         if played.differs or blamed:
             if watcher is None and not self.whole.pulsed:  # (plans move no counters from outside)
                 calm, others = self._tried(self._calm_runs(goal(self.model), near)), self._tried([found])
-                some = [plan.run for plan in (*others, *calm) if shows is not None and shows(plan.run)]
+                some = [run for plan in (*others, *calm) if (run := shown(plan.run)) is not None]
                 if some and len(self.explorer.configs) >= SMALL:
                     return found._replace(run=some[0])
                 if not some:  # else there is such a run, and what is followed more is for the shortest
@@ -383,17 +384,17 @@ class Slice(Reachability):
             raise Spurious(blamed)
         return found._replace(run=played.real)
 
-    def _planned(self, goal: Goal, shows: Callable[[Run], bool] | None, near: Near) -> FoundRun | None:
-        """What comes of a calm run to ``goal`` as a plan, if it ``shows`` what is sought.
+    def _planned(self, goal: Goal, shown: Callable[[Run], Run | None], near: Near) -> FoundRun | None:
+        """What comes of a calm run to ``goal`` as a plan, if what is sought is ``shown`` by it.
 
         Raises:
             Spurious: it does not, and something more can be followed.
         """
         for found in () if self.whole.pulsed else self._calm_runs(goal, near):
             plans = self._tried([found])
-            shown = next((plan.run for plan in plans if shows is not None and shows(plan.run)), None)
-            if shown is not None:
-                return found._replace(run=shown)
+            run = next((run for plan in plans if (run := shown(plan.run)) is not None), None)
+            if run is not None:
+                return found._replace(run=run)
             blamed = self.to_blame([], plans)
             if not self.sliced.things.issuperset(blamed):
                 raise Spurious(blamed)

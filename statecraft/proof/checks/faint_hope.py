@@ -15,6 +15,7 @@ from statecraft.proof.engine.model import Rows, SymbolicModel
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs.counterexamples import Trail
 from statecraft.proof.runs.counterfactual_tick import hoped
+from statecraft.proof.runs.readings_beside import shown_beside
 from statecraft.proof.runs.search import Goal
 from statecraft.semantics import tick_of
 
@@ -83,10 +84,12 @@ def faint_hope(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Fi
         row = whole.rows[number]
         ref = RowRef(whole.name, number)
         shows = partial(_shows, explored.whole, ref, sensor.name)
-        run = explored.found(partial(_goal, explored, part, number, sensor.name, found[number]), shows=shows)
-        if run is None:
+        shown = partial(shown_beside, model.clusters[index], sensor.name, ticks=1, shows=shows)
+        some = explored.found(partial(_goal, explored, part, number, sensor.name, found[number]), shown=shown)
+        if some is None:
             continue
-        if explored.partial and not shows(run.run):
+        run = shown(some.run)
+        if explored.partial and run is None:
             explored.refuted()
         levels = [each for each in explored.whole.levels if LevelOn(each.name) in asked[number]]
         of_it = [each for each in levels if sensor.name in (*sensors_of(each.set), *sensors_of(each.clear))]
@@ -100,7 +103,7 @@ def faint_hope(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Fi
             f"add 'and not {sensor.name} fault' to the row{other}.",
             row=ref,
             subject=sensor.name,
-            run=run.run,
+            run=run or some.run,
         )
 
 

@@ -14,6 +14,7 @@ from statecraft.proof.engine.model import SymbolicModel
 from statecraft.proof.reachability import Near, Reachability
 from statecraft.proof.runs.counterexamples import Trail
 from statecraft.proof.runs.counterfactual_tick import ignores
+from statecraft.proof.runs.readings_beside import shown_beside
 from statecraft.proof.runs.replay import last_states
 from statecraft.proof.runs.search import Goal
 from statecraft.semantics import tick_of
@@ -82,12 +83,15 @@ def fault_ignored(
         if not any(True for number, config in _sources(explored) for _ in there(explored.explorer, number, config)):
             continue
         shows = partial(_shows, machine, whole, place, sensor.name, driving)
-        found = explored.found(goal, shows=shows, near=_near(explored, part, leads[place], sensor.name, driver))
+        cluster = model.clusters[explored.sensor_pairs[sensor.name][0]]
+        shown = partial(shown_beside, cluster, sensor.name, ticks=2, shows=shows)
+        found = explored.found(goal, shown=shown, near=_near(explored, part, leads[place], sensor.name, driver))
         if found is None:
             continue
-        if explored.partial and not shows(found.run):
+        run = shown(found.run)
+        if explored.partial and run is None:
             explored.refuted()
-        yield _told(explored, part, place, sensor, driving, found.run)
+        yield _told(explored, part, place, sensor, driving, run or found.run)
 
 
 def _near(explored: Reachability, part: int, sources: set[int], sensor: str, driver: int) -> Near:

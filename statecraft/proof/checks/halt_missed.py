@@ -135,11 +135,11 @@ def _miss(machine: Machine, mode: ModeRef, command: str, other: str, explored: R
     if not _disobeys(explored, other, (part, place), command):
         return None
 
-    def shows(run: Run) -> bool:
-        return _row_instead(machine, mode, command, other, run) is not None
+    def shown(run: Run) -> Run | None:
+        return None if _row_instead(machine, mode, command, other, run) is None else run
 
     goal = _disobeyed(explored, mode, command, other)
-    found = explored.found(lambda _: goal, shows=shows, near={part: frozenset([place])})
+    found = explored.found(lambda _: goal, shown=shown, near={part: frozenset([place])})
     if found is None:
         return None
     row = _row_instead(machine, mode, command, other, found.run)

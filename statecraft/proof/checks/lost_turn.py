@@ -14,6 +14,7 @@ from statecraft.proof.engine.model import NOBODY, Counters, Modes, Rows
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.counterexamples import Trail
 from statecraft.proof.runs.lost_turns import asked_to_turn, loses, remembered, subject
+from statecraft.proof.runs.readings_beside import as_it_is
 
 
 def levels_of_turns(machine: Machine, part: Part) -> Iterator[str]:
@@ -39,7 +40,7 @@ def lost_turn(explored: Reachability, part: int) -> Iterator[Finding]:
         if not instead:
             continue
         shows = partial(loses, explored.whole, whole, turns, lost.asking)
-        found = explored.found(lambda _, lost=lost: lost.goal, shows=shows)  # type: ignore[misc]
+        found = explored.found(lambda _, lost=lost: lost.goal, shown=as_it_is(shows))  # type: ignore[misc]
         if found is None:
             continue
         if explored.partial and not shows(found.run):
