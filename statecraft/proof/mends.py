@@ -514,6 +514,7 @@ def _faint_hope(machine: Machine, finding: Finding) -> Iterator[Mend]:
     fault = Fault(finding.subject)
     targets = [ModeRef(row.part, row.target) for row in rows]
     if len({row.part for row in rows}) == 1:
+        yield from _into_group(machine, replace(finding, mode=targets[0], also=tuple(targets[1:])))
         yield from _wider_failsafe(machine, finding, [fault], targets)
     if any(_asks_in_doubt(machine, row.when, finding.subject) for row in rows):
         names = [mode.name for part in machine.parts for mode in part.modes if ModeRef(part.name, mode.name) in targets]

@@ -627,3 +627,10 @@ def test_a_missing_timeout_for_which_a_counter_never_counts_on() -> None:
     finding = new(text, planted)
     assert finding.code == "unreachable" and finding.place.line == line_of(planted, "filling | jammed and tries")
     assert finding.hint == f"No rule leaves backing: add one, such as: backing | after 10 s | filling. {GOOD}"
+
+
+def test_a_mode_outside_its_group_that_starts_in_doubt() -> None:
+    text = sample("yard_gate")
+    finding = new(text, sub(r"^(\s*group +outward +)opening, ", r"\1", text))
+    assert finding.code == "faint hope" and "For the same cause: stalled ends backing" in finding.message
+    assert finding.hint == f"Put opening into outward. {GOOD}"
