@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from operator import and_
 from typing import NamedTuple
 
 from statecraft.proof.engine.exploration import Boxes, Config, Explorer, TickCase, Transition
@@ -69,6 +70,7 @@ def cannot_reach(
         left[number] = []
     for number in won:
         waiting |= dict.fromkeys(edge.source for edge in into[number])
+    good: dict[int, tuple[list[Subset], list[Subset | None]]] = {}  # by configuration, for what was left of it then
     while waiting:
         look()
         number = next(iter(waiting))
@@ -90,7 +92,10 @@ def cannot_reach(
                 if not rest:
                     break
                 if not leads_there(edge) and sure(edge):
-                    for piece in _good(explorer, explorer.number(edge.target), left):
+                    target = explorer.number(edge.target)
+                    if target not in good or good[target][0] is not left[target]:
+                        good[target] = left[target], _good(explorer, target, left)
+                    for piece in good[target][1]:
                         rest = _taken(explorer, rest, _from_where(explorer, edge, piece))
         if rest != left[number]:
             left[number] = rest
@@ -211,14 +216,18 @@ def _taken(explorer: Explorer, pieces: Sequence[Subset], others: Sequence[Subset
         look(1 + len(rest))
         made: list[Subset] = []
         for piece in rest:
-            made += _less(explorer, piece, other)
+            if all(map(and_, piece.boxes, other.boxes)):
+                made += _less(explorer, piece, other)
+            else:
+                made.append(piece)
         rest = made
     return rest
 
 
 def _less(explorer: Explorer, piece: Subset, other: Subset) -> list[Subset]:
+    """``piece`` without ``other``, which has cluster states in common with it."""
     zone = explorer.zones.both(piece.zone, other.zone)
-    if zone is None or any(not mine & theirs for mine, theirs in zip(piece.boxes, other.boxes, strict=True)):
+    if zone is None:
         return [piece]
     made = [Subset(piece.boxes, each) for each in explorer.zones.without(piece.zone, other.zone)]
     boxes = list(piece.boxes)
