@@ -19,6 +19,7 @@ meanwhile have come to their end, then they come to it, or a way is found before
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Callable, Collection, Container, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from copy import copy
@@ -53,7 +54,7 @@ from statecraft.proof.engine.observer import decidable, possible_atoms
 from statecraft.proof.engine.slicing import Sliced, Source, Thing, only_heard, sliced
 from statecraft.proof.reachability import NOWHERE_NEAR, Near, Reachability, Undecided
 from statecraft.proof.runs.directed import run_to_modes
-from statecraft.proof.runs.free_inputs import heard_as_free, moved_as_free
+from statecraft.proof.runs.free_inputs import counted_as_wanted, heard_as_free, moved_as_free
 from statecraft.proof.runs.holding import Holder
 from statecraft.proof.runs.plans import Tried, steps_of, tried
 from statecraft.proof.runs.replay import begun, player
@@ -81,6 +82,10 @@ do; and then a calmer one."""
 
 CHEAP = 1
 """To follow counters of a part's own and the times in its modes costs least."""
+
+COUNTED_LONG = 2_000
+"""Where counters that count time may stand, with what they keep of it, in so many ways, some run that waits for them is
+enough: the shortest would be sought among as many configurations."""
 
 SMALL = 100
 """A slice of fewer configurations is small: to follow more costs little yet."""
@@ -371,6 +376,11 @@ class Slice(Reachability):
             else:
                 self.played = played = other
                 found = played.found
+        if watcher is None and self._counts_long and (played.differs or shown(played.real) is None):
+            waiting = counted_as_wanted(self.whole, self.model, found, self.sliced)
+            waits = None if waiting is None else Played(self, waiting)
+            if waits is not None and not waits.differs and (run := shown(waits.real)) is not None:
+                return found._replace(run=replace(run, waited=True))
         if watcher is None and not played.differs and shown(played.real) is None:
             blamed = played.blamed_at_end()  # (a broken promise is judged by what the simulation does)
         if played.differs or blamed:
@@ -383,6 +393,14 @@ class Slice(Reachability):
                     blamed = self.to_blame(blamed, calm)
             raise Spurious(blamed)
         return found._replace(run=played.real)
+
+    @cached_property
+    def _counts_long(self) -> bool:
+        """Whether counters that count time are followed roughly that would be very many things value by value."""
+        counting = [self.model.counters[place] for place in self.model.loose if self.model.counters[place].counts]
+        size = math.prod(each.high - each.low + 1 for each in counting)
+        size *= math.prod(counts.ticks for each in counting for counts in each.counts)
+        return self.roughly and size >= COUNTED_LONG
 
     def _planned(self, goal: Goal, shown: Callable[[Run], Run | None], near: Near) -> FoundRun | None:
         """What comes of a calm run to ``goal`` as a plan, if what is sought is ``shown`` by it.

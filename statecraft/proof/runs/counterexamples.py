@@ -790,8 +790,17 @@ def stretches(model: SymbolicModel, choices: Sequence[Choice]) -> tuple[Hold, ..
     return tuple(made)
 
 
-def run_of(explorer: Explorer, number: int, trail: Trail) -> tuple[Run, list[tuple[Rows, int]]]:
-    """The run that comes to configuration ``number`` and takes ``trail``; and which rows decide on its ticks.
+class RunFound(NamedTuple):
+    """A run, which rows decide on its ticks, in stretches, and where counters are to stand on those of each stretch;
+    of these nothing is told where pulses or steps move some."""
+
+    run: Run
+    rows: list[tuple[Rows, int]]
+    counted: list[Counters]
+
+
+def run_of(explorer: Explorer, number: int, trail: Trail) -> RunFound:
+    """The run that comes to configuration ``number`` and takes ``trail``.
 
     Raises:
         Lost: there is none.
@@ -799,6 +808,7 @@ def run_of(explorer: Explorer, number: int, trail: Trail) -> tuple[Run, list[tup
     ticks = ticks_of(explorer, number, trail)
     choices = choices_of(explorer, ticks, trail.states)
     rows = [(tick.way.rows, tick.ticks) for tick in ticks]
+    counted = [] if explorer.model.from_outside else [tick.way.region.counters for tick in ticks]
     if explorer.model.from_outside:
         moves = list(moves_of(explorer.model, explorer.origin, ticks))
         choices, rows = _with_moves(choices, moves), _rows_with(rows, moves)
@@ -811,7 +821,8 @@ def run_of(explorer: Explorer, number: int, trail: Trail) -> tuple[Run, list[tup
     config = explorer.origin if number == START else explorer.configs[number]
     modes = edge_modes(explorer, edges[-1]) if edges else config.modes
     kept = tuple(_kept(explorer.model, ticks[0])) if ticks else ()
-    return Run(stretches(explorer.model, choices), None, modes_of(explorer.model, modes), kept), rows
+    run = Run(stretches(explorer.model, choices), None, modes_of(explorer.model, modes), kept)
+    return RunFound(run, rows, counted[: len(rows)])
 
 
 def _kept(model: SymbolicModel, first: RunTicks) -> Iterator[tuple[str, int]]:

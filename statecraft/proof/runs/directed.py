@@ -69,8 +69,8 @@ def _sought(nearness: _Nearness, goal: Goal, only: Only) -> FoundRun | None:
         for _ in explorer.start() if number == START else explorer.follow(number):
             pass
         for trail in goal(explorer, number, config):
-            run, rows = run_of(explorer, number, trail)
-            return FoundRun(run, trail.note, tuple(rows))
+            run, rows, counted = run_of(explorer, number, trail)
+            return FoundRun(run, trail.note, tuple(rows), tuple(counted))
         number = explorer.next()
     return None
 

@@ -13,11 +13,11 @@ from dataclasses import replace
 from functools import partial
 
 from statecraft.findings import Hold, Run, Stimulus
-from statecraft.machine import Atom, Compare, Fault, Machine, Term, atoms
+from statecraft.machine import Atom, Compare, Counter, Fault, Machine, Term, atoms
 from statecraft.proof.engine.clusters import knots_of
 from statecraft.proof.engine.conditions import Ranges, compare, consistent, terms_of
 from statecraft.proof.engine.limits import look
-from statecraft.proof.engine.model import NOBODY, Rows, SymbolicModel, clock_dial
+from statecraft.proof.engine.model import NOBODY, Counters, Rows, SymbolicModel, clock_dial
 from statecraft.proof.engine.slicing import Sliced
 from statecraft.proof.runs.counterexamples import MOST_WAITED
 from statecraft.proof.runs.holding import Holder
@@ -107,6 +107,68 @@ def moved_as_free(
                 holds.append(Hold(said, ticks))
                 return _ended(found, holds, [*decided, *[by] * ticks])  # whoever plays it will see that it differs
     return _ended(found, holds, decided)
+
+
+def counted_as_wanted(machine: Machine, model: SymbolicModel, found: FoundRun, sliced: Sliced) -> FoundRun | None:
+    """``found``, a run of the slice that ``model`` explores, with waits for counters that count time and are told apart
+    only as far as rows ask about them, so that they step there on any tick: before a tick on which one is to stand
+    elsewhere, its inputs are held, and nothing is taken, until it has come there. None where none has to be waited for,
+    or it does not come. Whether rows decide as they should after that, whoever plays the run will see."""
+    wanted = [place for place in model.loose if model.counters[place].counts]
+    if not wanted or len(found.counted) != len(found.rows):
+        return None
+    simulation = begun(machine, found.run)
+    step, holder, index = player(machine, simulation), Holder(machine, simulation), simulation.layout.index
+    row_at = [index["row", part.name] for part in model.parts]
+    nobody = (NOBODY,) * len(row_at)
+    holds: list[Hold] = []
+    decided: list[Rows] = []
+
+    def far(counters: Counters) -> list[int]:
+        """The counters that are not where ``counters`` wants them."""
+        spans = {place: model.span_of(place, value) for place in wanted if (value := counters[place]) is not None}
+        stand = {place: simulation.state[index["counter", model.counters[place].name]] for place in spans}
+        return [place for place, (low, high) in spans.items() if not low <= stand[place] <= high]
+
+    def come(said: Stimulus, real: Stimulus, counters: Counters) -> bool:
+        """Wait until all are there."""
+        ticks = 0
+        longest = max(_longest(model.counters[place]) for place in wanted)
+        for state, count in holder.held(partial(step, replace(real, taken=None)), longest):
+            ticks += count
+            if any(state[at] != NOBODY for at in row_at):
+                return False
+            if not far(counters):
+                break
+        holds.append(Hold(replace(said, taken=None), ticks))
+        decided.extend([nobody] * ticks)
+        return not far(counters)
+
+    heard = heard_as_free(machine, found.run, sliced).stretches
+    stretches = zip(found.run.stretches, heard, strict=True)
+    alike = zip(found.rows, found.counted, strict=True)
+    (by, same), counters = next(alike)
+    for stretch, real in stretches:
+        left = stretch.ticks
+        while left:
+            if not same:
+                (by, same), counters = next(alike)
+            started = simulation.view.tick >= 0
+            if started and far(counters) and not come(stretch.inputs, real.inputs, counters):
+                return None
+            ticks = min(left, same)
+            for _ in holder.held(partial(step, real.inputs), ticks):
+                pass
+            holds.append(Hold(stretch.inputs, ticks))
+            decided.extend([by] * ticks)
+            left -= ticks
+            same -= ticks
+    return _ended(found, holds, decided) if len(decided) > found.run.ticks else None
+
+
+def _longest(counter: Counter) -> int:
+    """How long a counter may have to count for, from one end to the other."""
+    return (counter.high - counter.low + 1) * max(counts.ticks for counts in counter.counts)
 
 
 def _ended(found: FoundRun, holds: Sequence[Hold], decided: Iterable[Rows]) -> FoundRun:

@@ -20,6 +20,7 @@ from statecraft.proof.runs.replay import begun
 from statecraft.proof.runs.search import FoundRun
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import counters_asked, tests_read
+from statecraft.semantics.decisions import SetCounter
 from statecraft.semantics.guards import Guard, Reached, tests
 from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock
 from statecraft.simulation import State
@@ -223,10 +224,13 @@ def wait(machine: Machine, part: str, row: int) -> int:
             case LevelOn(name):
                 level = tick.latch[name].level
                 most = max(most, level.set_ticks + level.clear_ticks)
-    # A part that goes round by itself counts once a round; one that counts time, once in that time.
+    # What rows step is stepped once a round that the part goes by itself; what counts time, once in that time.
     read = [each for p in machine.parts for each in p.counters if each.name in counters]
     rounds = sum(max(_times(guards), default=0) for guards in tick.part[part].guards)
-    once = (max([rounds + 1, *(counts.ticks for counts in each.counts)]) for each in read)
+    changes = [c for turn in tick.parts for made in turn.decisions for each in made for c in each.changes]
+    stepped = {each.counter.name for each in changes if not isinstance(each, SetCounter)}
+    by_rows = {each.name: rounds + 1 for each in read if each.name in stepped or not each.counts}
+    once = (max([by_rows.get(each.name, 1), *(counts.ticks for counts in each.counts)]) for each in read)
     return most + 5 + sum((each.high - each.low) * ticks for each, ticks in zip(read, once, strict=True))
 
 

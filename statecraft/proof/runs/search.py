@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 from statecraft.findings import Run
 from statecraft.proof.engine.exploration import ANYTHING, NOW, START, Config, Explorer, Only, Transition, Watcher
-from statecraft.proof.engine.model import Rows, SymbolicModel
+from statecraft.proof.engine.model import Counters, Rows, SymbolicModel
 from statecraft.proof.runs.counterexamples import Lost, Trail, run_of, zone_after
 
 Goal = Callable[[Explorer, int, Config], Iterable[Trail]]
@@ -35,11 +35,13 @@ class FoundRun(NamedTuple):
         run: the run.
         note: what the goal's trail bears.
         rows: which rows decide on its ticks, in stretches.
+        counted: where counters are to stand on those of each stretch, if that is told.
     """
 
     run: Run
     note: object
     rows: tuple[tuple[Rows, int], ...]
+    counted: tuple[Counters, ...] = ()
 
 
 class Search:
@@ -78,8 +80,8 @@ class Search:
         if best is None:
             return None
         _, number, trail = best
-        run, rows = run_of(explorer, number, trail)
-        return FoundRun(run, trail.note, tuple(rows))
+        run, rows, counted = run_of(explorer, number, trail)
+        return FoundRun(run, trail.note, tuple(rows), tuple(counted))
 
     def _in_order(self) -> Iterator[tuple[int, int]]:
         """The configurations by the least tick on which they are reached: those followed before, then further ones."""
@@ -122,10 +124,10 @@ def some_run(explorer: Explorer, goal: Goal) -> FoundRun | None:
         for at in last:
             for trail in goal(counting, at, counting.origin if at == START else counting.configs[at]):
                 try:
-                    run, rows = run_of(counting, at, trail)
+                    run, rows, counted = run_of(counting, at, trail)
                 except Lost:  # it was put together of ways that only met
                     continue
-                return FoundRun(replace(run, waited=True), trail.note, tuple(rows))
+                return FoundRun(replace(run, waited=True), trail.note, tuple(rows), tuple(counted))
         tried += 1
         if tried == MOST_WAYS:
             break
