@@ -50,6 +50,7 @@ def unused(machine: Machine) -> list[Finding]:
     counted = {("counter", dial) for dial in machine.counted_dials()}  # what is asked of these is asked of the dial
     uses |= counted | {("dial", name) for _, name in counted & uses}
     changed = {change.counter for part in machine.parts for row in part.rows for change in row.changes}
+    told = "show it on an output by hand" + (", or let the link say 'reports'" if machine.links else "")
     return [
         Finding(
             "unused",
@@ -57,7 +58,7 @@ def unused(machine: Machine) -> list[Finding]:
             f"rows change the counter {name}, and nothing reads it."
             if kind == "counter" and name in changed
             else f"nothing uses the {kind} {name}.",
-            _HINTS[kind],
+            f"compare it in a row, {told}; or remove it." if kind == "counter" and name in changed else _HINTS[kind],
             subject=name,
         )
         for kind, name, place in _declared(machine)

@@ -119,3 +119,5 @@ def test_a_counter_that_rows_change_is_not_said_to_be_used_by_nothing() -> None:
     rows = (*part.rows[:-1], replace(part.rows[-1], changes=(Change("laps", "step", 1),)))
     found = [f for f in mode_graph.findings(replace(WELL, parts=(replace(part, rows=rows),))) if f.code == "unused"]
     assert [each.message for each in found] == ["rows change the counter laps, and nothing reads it."]
+    by_hand = "compare it in a row, show it on an output by hand"
+    assert [each.hint for each in found] == [f"{by_hand}, or let the link say 'reports'; or remove it."]
