@@ -205,3 +205,34 @@ def test_what_to_ask_instead_names_the_row_above() -> None:
     (above,) = finding.by
     line = read_text(ROUGH.format(secs=3)).parts[0].rows[above.number].place.line
     assert f"something that the row on line {line} does not, such as a command of its own" in finding.hint
+
+
+@pytest.mark.parametrize(
+    ("asks", "only"),
+    [("probe fault turns off", True), ("lid turns on", True), ("lid", False), ("probe fault turns off or lid", False)],
+)
+def test_nothing_turns_on_tick_0(asks: str, only: bool) -> None:
+    """Only on the first tick in idle does the row above wait; and power comes on with everything as it is."""
+    text = TURNING.format(asks=asks)
+    assert not disagreements(read_text(text))
+    found = [each for each in prove(read_text(text)).findings if each.code == "held back only"]
+    assert len(found) == only
+
+
+TURNING = """machine cart
+board atmega2560
+tick 10 ms
+command halt button, pin 4, on when low
+sensor probe by hand, 0 .. 3
+switch lid pin 5, on when high
+motor axle pwm 12, direction 51
+mode idle stop
+mode going axle -33 %
+failsafes
+in | when | go to
+going | halt | idle
+rules
+in | when | go to
+idle | after 10 ms | going
+idle | {asks} | stay
+"""
