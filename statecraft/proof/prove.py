@@ -969,6 +969,8 @@ class _Proof:
             return finding
         run = _whole(self.machine, finding.run)
         if run is None or not keeps_on(self.machine, finding, run):
+            if run is not None and (later := _flaps_later(self.machine, finding, run)) is not None:
+                return later
             if _moved_alone(self.machine):  # it takes counters to move faster than they may
                 raise Undecided
             return replace(finding, message=finding.message.removesuffix(DOES_NOT_REPLAY) + DOES_NOT_REPLAY)
@@ -1058,9 +1060,17 @@ def keeps_on(machine: Machine, finding: Finding, run: Run) -> bool:
         # On the way to its round the machine may go through the mode, and never again.
         if finding.mode.mode in {modes[parts.index(finding.mode.part)] for modes in seen[RUN_UP:]}:
             return finding.code != "bare threshold" or _turns_matter(machine, finding.mode.part, played, tail)
-    if finding.code != "flapping" or len(parts) > 1 or len(tail) > 1:
-        return False
-    return any(each.mode == finding.mode for each in flapping_by_run(machine, machine.part(finding.mode.part), run))
+    return False
+
+
+def _flaps_later(machine: Machine, finding: Finding, run: Run) -> Finding | None:
+    """``finding``, flapping of one part on constant inputs, as the simulation comes to it after a while; None if it
+    does not."""
+    parts = {row.part for row in finding.by}
+    if finding.code != "flapping" or finding.mode is None or len(parts) > 1 or run.tail != len(run.stretches) - 1:
+        return None
+    found = flapping_by_run(machine, machine.part(finding.mode.part), run)
+    return next((each for each in found if each.mode == finding.mode), None)
 
 
 def _changes_always(modes: Sequence[tuple[str, ...]], places: Sequence[int]) -> bool:

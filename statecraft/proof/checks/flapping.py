@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import replace
 from types import MappingProxyType
 
-from statecraft.findings import Finding, RowRef, Run
+from statecraft.findings import Finding, Hold, RowRef, Run
 from statecraft.folding import listed
 from statecraft.machine import Machine, Mode, ModeRef, Part
 from statecraft.proof.checks.constant_inputs import (
@@ -27,7 +26,7 @@ from statecraft.proof.checks.mode_cycles import cycles
 from statecraft.proof.engine.exploration import Config
 from statecraft.proof.engine.model import NOBODY
 from statecraft.proof.reachability import Reachability, Undecided
-from statecraft.proof.runs.replay import round_of
+from statecraft.proof.runs.replay import replay, round_of
 from statecraft.simulation.state import layout
 
 
@@ -93,18 +92,26 @@ def flapping(
 
 def flapping_by_run(machine: Machine, part: Part, run: Run) -> list[Finding]:
     """The modes that ``part`` leaves on every tick of the round that ``run``, which ends in constant inputs, comes to
-    in the simulation, however long that is; none if it stays in one for a tick, or comes to none."""
+    in the simulation, however long that is and however late it begins; none if it stays in one for a tick, or comes to
+    none."""
     assert run.tail is not None
     index = layout(machine).index
     mode, row = index["mode", part.name], index["row", part.name]
-    states = round_of(machine, run, lambda state: (state[mode], state[row]))
+    seen, begins = round_of(machine, run, lambda state: (state[mode], state[row]))
+    states = seen[begins:]
     places = [place for place, _ in states]
     if not places or any(one == other for one, other in itertools.pairwise([*places, places[0]])):
         return []
-    held = run.stretches[run.tail].inputs.taken
+    while begins and seen[begins - 1][0] != seen[begins][0]:
+        begins -= 1  # before its clocks have come to their end, it may go the same round
+    *before, last = run.stretches
+    waits = [Hold(last.inputs, begins)] if begins else []
+    modes = replay(machine, Run((*before, *waits), kept=run.kept)).modes
+    there = tuple(ModeRef(each.name, modes[each.name]) for each in machine.parts)
+    later = Run((*before, *waits, last), len(before) + len(waits), there, run.kept, waited=True)
     by = tuple(RowRef(part.name, row) for row in dict.fromkeys(row for _, row in states) if row != NOBODY)
     names = [part.modes[place].name for place in sorted(set(places))]
-    return [_told(part.mode[name], part.name, sorted(names), by, replace(run, waited=True), held) for name in names]
+    return [_told(part.mode[name], part.name, sorted(names), by, later, last.inputs.taken) for name in names]
 
 
 def _told(

@@ -140,9 +140,10 @@ def never_leaves(machine: Machine, run: Run, part: str) -> bool:
     return False
 
 
-def round_of(machine: Machine, run: Run, seen: Callable[[State], T]) -> list[T]:
-    """What is ``seen`` of the states of the simulation that come again and again, in order, where the tail of ``run``,
-    a tick of constant inputs, goes on for ever; nothing if that takes more than :data:`MOST_TICKS` ticks."""
+def round_of(machine: Machine, run: Run, seen: Callable[[State], T]) -> tuple[list[T], int]:
+    """What is ``seen`` of the simulation's states where the tail of ``run``, a tick of constant inputs, goes on for
+    ever, until they come again; and the place of the first of those that do. Nothing if that takes more than
+    :data:`MOST_TICKS` ticks."""
     simulation, step = _at_tail(machine, run)
     lasting = _lasting(simulation.layout)
 
@@ -161,8 +162,8 @@ def round_of(machine: Machine, run: Run, seen: Callable[[State], T]) -> list[T]:
             again, size = len(told), len(told) - first
             while len(told) < again + size:
                 last = played()
-            return told[first:again] if last == known else []
-    return []
+            return (told[:again], first) if last == known else ([], 0)
+    return [], 0
 
 
 def _at_tail(machine: Machine, run: Run) -> tuple[Simulation, Callable[[], State]]:

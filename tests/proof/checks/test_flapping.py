@@ -198,3 +198,32 @@ def test_a_round_that_takes_minutes_to_come_round_is_held_until_it_does(limit: s
     assert "whether the machine flaps" not in report.unproved
     sound = prove(read_text(BARROW.format(lid=" and not bumper", limit=limit)))
     assert "flapping" not in {each.code for each in sound.findings} and not sound.unproved
+
+
+LATE = """machine sorter
+board atmega2560
+tick 10 ms
+command pick button, pin 3, on when low
+sensor left by hand, 0 .. 4
+sensor right by hand, 0 .. 4
+level apart when right steady within 1 for 40 ms and left != right for 10 ms clears when not left != right
+level busy when sorter in at_work clears when not sorter in at_work for 40 ms
+mode idle stop
+mode taking stop
+mode putting stop
+group at_work taking, putting
+rules
+in | when | go to
+putting | apart | idle
+idle | pick | taking
+any but putting | busy | putting
+"""
+
+
+def test_the_round_that_constant_inputs_come_to_after_a_while_is_waited_for() -> None:
+    """The reading stands still from where its round begins: it has to have done so for a time before it does begin."""
+    machine = read_text(LATE)
+    assert not disagreements(machine)
+    assert not contradictions(machine)[0]
+    found = [each for each in prove(machine).findings if each.code == "flapping"]
+    assert modes(found) == {"idle", "putting"} and all(each.run is not None and each.run.waited for each in found)

@@ -153,7 +153,9 @@ def test_the_round_that_constant_inputs_come_to(after: str, size: int) -> None:
 
     def modes(on: bool) -> list[str]:
         inputs = Stimulus(switches=(("lid", on), ("dry", on)))
-        return round_of(machine, Run((Hold(inputs, 3), Hold(inputs, 1)), 1), lambda state: names[int(state[place])])
+        run = Run((Hold(inputs, 3), Hold(inputs, 1)), 1)
+        seen, first = round_of(machine, run, lambda state: names[int(state[place])])
+        return seen[first:]
 
     assert modes(False) == (["dark"] if size else [])  # its clock runs on
     assert len(modes(True)) == size
