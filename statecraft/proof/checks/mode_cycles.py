@@ -37,6 +37,7 @@ from statecraft.machine import (
     Taken,
     Term,
     atoms,
+    numbered,
     sensors_of,
 )
 from statecraft.proof.engine.conditions import ranges_of, satisfy, terms_of
@@ -60,7 +61,7 @@ from statecraft.semantics.guards import (
     replaced,
     tests,
 )
-from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock, SteadyClock
+from statecraft.semantics.keys import AbsenceClock, DialValue, GroupClock, ModeClock, SilenceClock, SteadyClock
 from statecraft.semantics.tick import Tick, tick_of
 
 LONGEST, MOST = 6, 200
@@ -269,8 +270,29 @@ def _stays(machine: Machine, level: Level, sensor: Sensor, modes: Mapping[str, s
     """That no row leads out of ``modes`` on a tick on which ``level`` is ``on``, or off, and the sensor reads as it
     does then; what clocks, counters and levels come to is left open. But a tick that begins in a mode finds its clock
     run for one; a command is taken only if it can be held; and the same is said on every tick: who has been heard once
-    is heard for ever, and who has not never is."""
+    is heard for ever, and who has not never is. What goes on and off on every tick turns on each of them; and a level
+    that reads it comes to what its conditions say at once."""
     tick, unsteady, held = tick_of(machine), _unsteady(machine, sensor), held_commands(machine)
+    order = numbered(machine.levels)
+    turned = (LevelOn(level.name), Not(LevelOn(level.name)))
+    lasts = [
+        each.name for each in machine.levels if each.made and isinstance(each.set, And) and each.set.of[0] in turned
+    ]
+
+    def read(name: str) -> Guard:
+        """A level that others make unsteady, on this tick; of those among them that it reads nothing is said."""
+
+        def at_once(test: Test) -> Guard:
+            if isinstance(test, LevelOn) and (order[test.level] > order[name] or test.level in unsteady):
+                return Known(on) if test.level == level.name and order[level.name] < order[name] else free(test)
+            return told(test)
+
+        latch = tick.latch[name]
+        rises, falls = (replaced(each, at_once) for each in (latch.on, latch.off))
+        return any_of([rises, all_of([free(LevelOn(name)), negation(falls)])])
+
+    def free(test: Test) -> Guard:
+        return SwitchOn(f"{test!r} {on}")
 
     def told(test: Test) -> Guard:
         match test:
@@ -284,8 +306,10 @@ def _stays(machine: Machine, level: Level, sensor: Sensor, modes: Mapping[str, s
                 return Known(modes[part] in names)
             case Taken(command) if command not in held:
                 return FALSE
-            case LevelOn(name) if name not in unsteady:
-                return test
+            case LevelOn(name) if name in lasts:
+                return FALSE
+            case LevelOn(name):
+                return read(name) if name in unsteady else test
             case Compare(left, _, right, _) if all(t is None or t.kind == "dial" for t in (left, right)):
                 return test
             case Compare() if _plain(machine, test):
@@ -295,14 +319,17 @@ def _stays(machine: Machine, level: Level, sensor: Sensor, modes: Mapping[str, s
             case Fault() | SwitchOn() | Taken() | InMode():
                 return test
             case _:
-                return SwitchOn(f"{test!r} {on}")
+                return free(test)
 
     every: list[Guard] = []
     for part, mode in modes.items():
         stays: Guard = TRUE
         for made in reversed(tick.part[part].in_mode[mode]):
             decides = replaced(made.decides, told)
-            stays = any_of([decides, stays]) if made.target is made.mode else all_of([negation(decides), stays])
+            if made.target is made.mode:
+                stays = any_of([all_of([decides, *_set_so(machine, made)]), all_of([negation(decides), stays])])
+            else:
+                stays = all_of([negation(decides), stays])
         every.append(stays)
     return all_of(every)
 
@@ -794,6 +821,17 @@ def _as_twin(guard: Guard, sensor: str) -> Guard:
         return made
 
     return replaced(guard, other)
+
+
+def _set_so(machine: Machine, made: Decision) -> Iterator[Guard]:
+    """Where what ``made`` sets stands, if it decides on every tick."""
+    moving = {each.name for part in machine.parts for each in part.counters if each.counts or each.outside is not None}
+    moving |= {each.name for part in machine.parts for each in part.counters if each.steps_of}
+    for change in made.changes:
+        if isinstance(change, SetCounter) and change.counter.name not in moving:
+            name = change.counter.name
+            term = Term("dial", name) if isinstance(change.counter, DialValue) else Term("counter", name)
+            yield Compare(term, "==", None, change.value)
 
 
 def _is(counter: str, value: int) -> Guard:

@@ -273,3 +273,63 @@ any   | halt      | rest
     explored.explore()
     told = [each.mode.mode for each in bare_threshold(explored, 0, machine.sensors[0]) if each.mode]
     assert told == ["slow", "dash"]
+
+
+LED_OUT = """machine hatch
+board atmega2560
+tick 10 ms
+switch lid pin 53, on when high
+sensor gap by hand, 0 .. 3
+relay valve pin 51
+level open when gap > 1{and_not} clears when gap <= 1
+level shut when not open clears when open for 40 ms
+mode still stop
+mode moving valve on
+rules
+in | when | go to
+still | {when} | moving
+moving | after 20 ms | still
+"""
+
+
+@pytest.mark.parametrize(
+    ("when", "alone"),
+    [
+        ("open turns on", False),  # it does on every other tick
+        ("open turns off", False),
+        ("shut", False),  # it comes with the first tick on which it is not open
+        ("open and lid", True),
+        ("shut and lid", True),
+    ],
+)
+def test_a_level_that_leads_out_of_the_mode_it_asks_for_does_not_go_on_and_off_there(when: str, alone: bool) -> None:
+    machine = read_text(LED_OUT.format(when=when, and_not=" and hatch in still"))
+    assert not disagreements(machine)
+    found = [each for each in prove(machine).findings if each.code == "bare threshold" and each.mode is None]
+    assert [each.subject for each in found] == ["open"] * alone
+
+
+@pytest.mark.parametrize(
+    ("sets", "alone"), [("stay | pace = 2 cm", False), ("stay | pace = 1 cm", True), ("stay |", True)]
+)
+def test_what_a_row_sets_on_every_tick_stands_there(sets: str, alone: bool) -> None:
+    text = f"""machine cart
+board atmega2560
+tick 10 ms
+link radio serial1, 9600 baud, plain
+command go "g" from radio
+dial pace "p" from radio, 1 cm .. 3 cm, starts 2 cm
+sensor gap by hand, 0 .. 3
+motor axle pwm 12, direction 52
+level near when gap < 1 clears when not gap < 1 and pace < 1.9 cm and cart in still
+mode still stop
+mode ahead axle 30 %
+rules
+in | when | go to | do
+any | not go | {sets}
+ahead | near | still | pace = 3 cm
+"""
+    machine = read_text(text)
+    assert not disagreements(machine)
+    found = [each for each in prove(machine).findings if each.code == "bare threshold" and each.mode is None]
+    assert [each.subject for each in found] == ["near"] * alone
