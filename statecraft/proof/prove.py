@@ -736,7 +736,7 @@ class _Proof:
                     return list(flapping(made, name, among))
 
             left = {(held, mode) for held, modes in among.items() for mode in modes}
-            for seeming in map(self.checked, self.about_rounds(name, ask)):
+            for seeming in (self.checked(each, False) for each in self.about_rounds(name, ask)):
                 run = seeming.run
                 constant = run is not None and run.tail == len(run.stretches) - 1
                 if run is None or not constant or not left or seeming.message.endswith(DOES_NOT_REPLAY):
@@ -957,19 +957,20 @@ class _Proof:
         Raises:
             Spurious: it does not.
         """
-        made = [self.checked(finding) for finding in findings]
+        made = [self.checked(finding, False) for finding in findings]
         wrong = [finding for finding in made if finding.message.endswith(DOES_NOT_REPLAY)]
         if wrong:
             raise Spurious(self.slices.remembered_by(row for finding in wrong for row in finding.by))
         return made
 
-    def checked(self, finding: Finding) -> Finding:
-        """``finding`` once its run has been played to the simulation, and says the modes of all parts."""
+    def checked(self, finding: Finding, late: bool = True) -> Finding:
+        """``finding`` once its run has been played to the simulation, and says the modes of all parts. ``late``: what
+        is to go on for ever may begin to after a while."""
         if finding.run is None:
             return finding
         run = _whole(self.machine, finding.run)
         if run is None or not keeps_on(self.machine, finding, run):
-            if run is not None and (later := _flaps_later(self.machine, finding, run)) is not None:
+            if late and run is not None and (later := _flaps_later(self.machine, finding, run)) is not None:
                 return later
             if _moved_alone(self.machine):  # it takes counters to move faster than they may
                 raise Undecided

@@ -102,12 +102,15 @@ def flapping_by_run(machine: Machine, part: Part, run: Run) -> list[Finding]:
     places = [place for place, _ in states]
     if not places or any(one == other for one, other in itertools.pairwise([*places, places[0]])):
         return []
-    while begins and seen[begins - 1][0] != seen[begins][0]:
-        begins -= 1  # before its clocks have come to their end, it may go the same round
     *before, last = run.stretches
+    entered = replay(machine, Run(tuple(before), kept=run.kept)).modes[part.name] if before else part.start.name
+    modes = [entered, *(part.modes[place].name for place, _ in seen)]
+    while modes[begins] != modes[begins + 1] and begins:
+        begins -= 1  # before its clocks have come to their end, it may go the same round
+    begins += modes[begins] == modes[begins + 1]  # from there on each tick changes the mode
     waits = [Hold(last.inputs, begins)] if begins else []
-    modes = replay(machine, Run((*before, *waits), kept=run.kept)).modes
-    there = tuple(ModeRef(each.name, modes[each.name]) for each in machine.parts)
+    ends = replay(machine, Run((*before, *waits), kept=run.kept)).modes
+    there = tuple(ModeRef(each.name, ends[each.name]) for each in machine.parts)
     later = Run((*before, *waits, last), len(before) + len(waits), there, run.kept, waited=True)
     by = tuple(RowRef(part.name, row) for row in dict.fromkeys(row for _, row in states) if row != NOBODY)
     names = [part.modes[place].name for place in sorted(set(places))]
