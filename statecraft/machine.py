@@ -863,6 +863,11 @@ def lasting(
     return lasts, Level(was, what, 0, Not(what), 0, place=place, text="", made=True)
 
 
+def lasts_in(level: Level) -> Condition | None:
+    """What has been so on the tick before, too, where ``level`` is on; None if it is no such one (:func:`lasting`)."""
+    return level.set.of[0] if level.made and level.starts_on and isinstance(level.set, And) else None
+
+
 @dataclass(frozen=True, slots=True)
 class CountsTime:
     """A counter's own motion: ``by`` (+1 or -1) each ``ticks`` ticks spent in ``modes`` of its part; remainder kept."""

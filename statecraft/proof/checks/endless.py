@@ -8,7 +8,6 @@ from typing import NamedTuple, cast
 from statecraft.findings import Finding, RowRef, Run
 from statecraft.folding import listed
 from statecraft.machine import (
-    And,
     Compare,
     Fault,
     LevelOn,
@@ -19,6 +18,7 @@ from statecraft.machine import (
     Part,
     SwitchOn,
     Taken,
+    lasts_in,
 )
 from statecraft.proof.checks.constant_inputs import NOTHING, Cells, constants, every_choice, quiet, spoken, with_tail
 from statecraft.proof.checks.waits_for_ever import asked_by_others, lost, may_leave, modes_beside, roughly, unsteady
@@ -248,8 +248,8 @@ def _momentary(machine: Machine, guard: Guard) -> bool:
     is that it is so, and no level says that it has been so for longer (:class:`~statecraft.machine.Turns`)."""
     asked = guard.of if isinstance(guard, AllOf) else ()
     for level in machine.levels:
-        if level.made and isinstance(level.set, And) and negation(LevelOn(level.name)) in asked:
-            so = level.set.of[0]
+        so = lasts_in(level)
+        if so is not None and negation(LevelOn(level.name)) in asked:
             what = so.of if isinstance(so, Not) else so
             if isinstance(what, SwitchOn | Fault) and (what if what is so else negation(what)) in asked:
                 return True

@@ -11,7 +11,7 @@ import itertools
 from collections.abc import Callable, Iterator, Sequence
 
 from statecraft.findings import Finding, RowRef
-from statecraft.machine import Atom, LevelOn, Machine, Part, Row, Taken
+from statecraft.machine import Atom, LevelOn, Machine, Part, Row, Taken, lasts_in
 from statecraft.proof.engine.conditions import Ranges, ranges_of, satisfy
 from statecraft.semantics import tick_of
 from statecraft.semantics.decisions import Decision
@@ -118,7 +118,7 @@ def _on_ticks(machine: Machine, part: Part, mode: str, guard: Guard) -> Iterator
     asked |= dict.fromkeys(clock.command for clock in clocks if isinstance(clock, AbsenceClock))
     events = machine.events()
     urgent = {command.name for command in machine.commands if command.urgent} & events
-    turning = {level.name for level in machine.levels if level.made and level.starts_on}
+    turning = {level.name for level in machine.levels if lasts_in(level) is not None}
 
     def first(test: Test) -> Guard:
         match test:

@@ -37,6 +37,7 @@ from statecraft.machine import (
     Taken,
     Term,
     atoms,
+    lasts_in,
     numbered,
     sensors_of,
 )
@@ -275,9 +276,7 @@ def _stays(machine: Machine, level: Level, sensor: Sensor, modes: Mapping[str, s
     tick, unsteady, held = tick_of(machine), _unsteady(machine, sensor), held_commands(machine)
     order = numbered(machine.levels)
     turned = (LevelOn(level.name), Not(LevelOn(level.name)))
-    lasts = [
-        each.name for each in machine.levels if each.made and isinstance(each.set, And) and each.set.of[0] in turned
-    ]
+    lasts = [each.name for each in machine.levels if lasts_in(each) in turned]
 
     def read(name: str) -> Guard:
         """A level that others make unsteady, on this tick; of those among them that it reads nothing is said."""
@@ -781,7 +780,6 @@ class _Told:
                 case _:
                     pass
         return False
-
 
     def _rests(self, name: str) -> bool:
         """Whether a counter stands still in the end while inputs are constant: it counts from outside, and rows bring
