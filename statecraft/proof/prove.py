@@ -968,8 +968,11 @@ class _Proof:
         is to go on for ever may begin to after a while."""
         if finding.run is None:
             return finding
-        run = _whole(self.machine, finding.run)
-        if run is None or not keeps_on(self.machine, finding, run):
+        tries = _onto_tail(finding.run, finding.subject) if finding.code == "bare threshold" else [finding.run]
+        whole = (_whole(self.machine, each) for each in tries)
+        run = next((each for each in whole if each is not None and keeps_on(self.machine, finding, each)), None)
+        if run is None:
+            run = _whole(self.machine, finding.run)
             if late and run is not None and (later := _flaps_later(self.machine, finding, run)) is not None:
                 return later
             if _moved_alone(self.machine):  # it takes counters to move faster than they may
@@ -1062,6 +1065,20 @@ def keeps_on(machine: Machine, finding: Finding, run: Run) -> bool:
         if finding.mode.mode in {modes[parts.index(finding.mode.part)] for modes in seen[RUN_UP:]}:
             return finding.code != "bare threshold" or _turns_matter(machine, finding.mode.part, played, tail)
     return False
+
+
+def _onto_tail(run: Run, sensor: str) -> Iterator[Run]:
+    """``run``, whose tail trembles: as it is; coming to its tail by such a step of the sensor as the tail's own are,
+    for a wider one may leave a band that they keep to; and with the tail played once before it repeats."""
+    yield run
+    assert run.tail is not None
+    lead, tail = run.stretches[: run.tail], run.stretches[run.tail :]
+    reading = dict(tail[-1].inputs.sensors).get(sensor)
+    if lead and reading is not None:
+        last = dict(lead[-1].inputs.sensors) | {sensor: reading}
+        near = replace(lead[-1], inputs=replace(lead[-1].inputs, sensors=tuple(last.items())))
+        yield replace(run, stretches=(*lead[:-1], near, *tail))
+    yield replace(run, stretches=(*run.stretches, *tail), tail=len(run.stretches), waited=True)
 
 
 def _flaps_later(machine: Machine, finding: Finding, run: Run) -> Finding | None:

@@ -333,3 +333,29 @@ ahead | near | still | pace = 3 cm
     assert not disagreements(machine)
     found = [each for each in prove(machine).findings if each.code == "bare threshold" and each.mode is None]
     assert [each.subject for each in found] == ["near"] * alone
+
+
+def test_the_run_comes_to_a_tremble_by_a_step_that_keeps_to_its_bands() -> None:
+    """From -2 to 1 the reading would leave the band, and the first tick of what is to repeat would change no mode."""
+    text = """machine cart
+board atmega2560
+tick 10 ms
+link op serial1, 38400 baud, checked
+command call "q" from op
+dial depth "g" from op, 0 .. 3
+sensor water by hand, -2 .. 2
+motor pump pwm 12, direction 53
+level wanted when water steady within 1 for 10 ms and depth > water clears when not depth > water
+mode rest stop
+mode drain pump follows depth - water: -2 100 % .. -1 100 % .. 4 -100 %
+mode pause stop
+rules
+  in | when | go to
+  drain | wanted | pause
+  any but drain | not call | drain
+"""
+    machine = read_text(text)
+    assert not disagreements(machine)
+    (found,) = [each for each in prove(machine).findings if each.code == "bare threshold" and each.mode is not None]
+    assert found.run is not None and keeps_on(machine, found, found.run)
+    assert not found.message.endswith(DOES_NOT_REPLAY)
