@@ -439,30 +439,43 @@ def _wider_failsafe(
             yield _applies_too(machine, part, row, names)
 
 
-def _runaway(machine: Machine, finding: Finding) -> Iterator[Mend]:
-    yield from _into_group(machine, finding)
-    yield from _wider_failsafe(machine, finding, [Silent(link) for link in watching_links(tick_of(machine))])
+def _runaway(machine: Machine, finding: Finding, others: Sequence[Finding]) -> Iterator[Mend]:
     part, links = _part_of(machine, finding), list(watching_links(tick_of(machine)))
-    if part is None or not links:
-        return
-    when: Condition = Silent(links[0]) if len(links) == 1 else And(tuple(Silent(link) for link in links))
-    stop = _stop_of(part, lambda row: any(isinstance(atom, Silent) for atom in atoms_read(machine, [row.when])))
-    text = " and ".join(f"{link} silent" for link in links)
-    yield _failsafe(machine, part, finding.modes, when, text, stop)
+    when: Condition | None = None
+    if part is not None and links:
+        when = Silent(links[0]) if len(links) == 1 else And(tuple(Silent(link) for link in links))
+        text = " and ".join(f"{link} silent" for link in links)
+        for stop in _idle_stops(part, others):
+            yield _failsafe(machine, part, finding.modes, when, text, stop)
+    yield from _into_group(machine, finding)
+    yield from _wider_failsafe(machine, finding, [Silent(link) for link in links])
+    if part is not None and when is not None:
+        stop = _stop_of(part, lambda row: any(isinstance(atom, Silent) for atom in atoms_read(machine, [row.when])))
+        yield _failsafe(machine, part, finding.modes, when, text, stop)
 
 
 def _faults_ignored(machine: Machine, finding: Finding, others: Sequence[Finding]) -> Iterator[Mend]:
     """One failsafe for all the sensors whose faults are ignored in some same mode: that row is missing once. Sensors
-    ignored in other modes only lack another."""
+    ignored in other modes only lack another. Where nothing leads to a stop mode, it may be the one that is meant."""
     part = _part_of(machine, finding)
     same = [each for each in others if each.code == finding.code and not each.accepted]
     alike = [finding, *(each for each in same if not set(each.modes).isdisjoint(finding.modes))]
-    if part is None or len(alike) == 1 or any(mode.part != part.name for each in alike for mode in each.modes):
+    if part is None or any(mode.part != part.name for each in alike for mode in each.modes):
         return
-    sensors = dict.fromkeys(name for each in alike for name in each.subjects or (each.subject,))
+    sensors = tuple(dict.fromkeys(name for each in alike for name in each.subjects or (each.subject,)))
     modes = tuple(dict.fromkeys(mode for each in alike for mode in each.modes))
-    if not _remembered(machine, sensors):
-        yield from _fault_failsafes(machine, part, modes, tuple(sensors))
+    if _remembered(machine, sensors):
+        return
+    for stop in _idle_stops(part, others):
+        yield _failsafe(machine, part, modes, *_faults(sensors), stop)
+    if len(alike) > 1:
+        yield from _fault_failsafes(machine, part, modes, sensors)
+
+
+def _idle_stops(part: Part, others: Iterable[Finding]) -> list[Mode]:
+    """The stop modes of a part to which no row leads: the row that is missing may be meant to."""
+    never = [each.mode.mode for each in others if each.code == "unreachable" and each.mode is not None and not each.by]
+    return [mode for mode in part.modes if mode.stop and mode.name in never][:MOST_COMMANDS]
 
 
 def _remembered(machine: Machine, sensors: Iterable[str]) -> bool:
@@ -472,9 +485,7 @@ def _remembered(machine: Machine, sensors: Iterable[str]) -> bool:
 
 def _fault_failsafes(machine: Machine, part: Part, modes: Sequence[ModeRef], sensors: Sequence[str]) -> Iterator[Mend]:
     """Failsafes on the faults of ``sensors``: in ``modes``, or in the least group of moving modes around them."""
-    faults = tuple(Fault(name) for name in sensors)
-    when: Condition = Or(faults) if len(faults) > 1 else faults[0]
-    text = " or ".join(f"{name} fault" for name in sensors)
+    when, text = _faults(sensors)
     stop = _stop_of(part, lambda row: any(isinstance(atom, Fault) for atom in atoms_read(machine, [row.when])))
     names = {mode.mode for mode in modes}
     around = [group.modes for group in part.groups if names < set(group.modes)]
@@ -483,6 +494,12 @@ def _fault_failsafes(machine: Machine, part: Part, modes: Sequence[ModeRef], sen
     for group in sorted(around, key=len)[:1]:
         wider = [ModeRef(part.name, name) for name in group]
         yield replace(_failsafe(machine, part, wider, when, text, stop), spare=True)
+
+
+def _faults(sensors: Sequence[str]) -> tuple[Condition, str]:
+    """That one of ``sensors`` is in fault, and as a row says it."""
+    faults = tuple(Fault(name) for name in sensors)
+    return Or(faults) if len(faults) > 1 else faults[0], " or ".join(f"{name} fault" for name in sensors)
 
 
 def _fault_ignored(machine: Machine, finding: Finding) -> Iterator[Mend]:
@@ -1175,7 +1192,6 @@ def _idle_group(machine: Machine, finding: Finding) -> Iterator[Mend]:
 
 _MENDS: dict[str, Callable[[Machine, Finding], Iterator[Mend]]] = {
     "unreachable": _to_another_stop,
-    "runaway": _runaway,
     "fault ignored": _fault_ignored,
     "faint hope": _faint_hope,
     "halt missed": _halt_missed,
@@ -1193,6 +1209,7 @@ _MENDS: dict[str, Callable[[Machine, Finding], Iterator[Mend]]] = {
 meant."""
 
 _MENDS_OF_SEVERAL: dict[str, Callable[[Machine, Finding, Sequence[Finding]], Iterator[Mend]]] = {
+    "runaway": _runaway,
     "fault ignored": _faults_ignored,
     "unreachable": _unreachable,
     "stuck": _never_entered,

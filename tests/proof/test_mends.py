@@ -583,3 +583,48 @@ def test_only_failsafes_that_do_not_apply_there_are_to_apply_there_too() -> None
     line = WINCH.splitlines().index("held    | halt or guard   | low") + 1
     told = [mend.text for mend in mends(machine, finding) if " apply in " in mend.text]
     assert told == [f"let the failsafe on line {line} apply in raising, too"]
+
+
+UNLED = """machine skip
+board atmega2560
+tick 20 ms
+link op serial1, 9600 baud, checked, silent after 400 ms
+command haul "h" from op
+command halt "x" from op, urgent
+command clear "c" from op
+sensor pull current, pin A0, 0.5 V is 0 A, 2.5 V is 20 A, plausible 0 A .. 18 A
+lamp beacon pin 12
+motor drum pwm 5, direction 4
+level jammed when pull > 12 A for 200 ms clears when pull < 9 A
+mode still stop
+mode unheard stop, beacon blink 1 s
+mode unseen stop, beacon blink 400 ms
+mode strained stop, beacon on
+mode hauling drum 60 %
+failsafes
+in | when | go to
+any | halt | still
+hauling | op silent | unheard
+hauling | pull fault | unseen
+hauling | jammed | strained
+rules
+in | when | go to
+still | haul | hauling
+hauling | after 30 s | still
+unheard, unseen, strained | clear and not pull fault | still
+"""
+
+
+@pytest.mark.parametrize(
+    ("code", "without", "mend"),
+    [
+        ("runaway", "hauling | op silent | unheard\n", "Add a failsafe: hauling | op silent | unheard."),
+        ("fault ignored", "hauling | pull fault | unseen\n", "Add a failsafe: hauling | pull fault | unseen."),
+    ],
+)
+def test_a_missing_failsafe_leads_to_the_stop_mode_that_nothing_leads_to(code: str, without: str, mend: str) -> None:
+    """And is told once: that nothing leads there has the same cause."""
+    assert not judge(read_text(UNLED), 30).findings
+    (found,) = judge(read_text(UNLED.replace(without, "")), 30).findings
+    assert found.code == code and found.hint.startswith(mend)
+    assert "to another" not in found.hint and " or " not in found.hint
