@@ -123,7 +123,7 @@ class RowUse:
             found = explored.found(lambda _: goal)
             if found is None:
                 raise Undecided
-            self.play.watch(state for state, _ in held_states(self.machine, found.run))
+            self.play.watch((state for state, _ in held_states(self.machine, found.run)), found.run)
 
         for each in sorted(rows):
             if each not in self.play.rows:
@@ -287,7 +287,7 @@ class RowUse:
         parts = tuple(part.name for part in made.machine.parts)
         for plan in tried(self.machine, parts, found, made.sliced.kept_clocks):
             plans.append(plan)
-            self.play.watch(plan.states)
+            self.play.watch(plan.states, plan.run)
             if self._seen(place, way):
                 return True
         return False
@@ -323,7 +323,7 @@ class RowUse:
                 return False
             played = Played(made, found)
             for each in played.ways():
-                self.play.watch(each.states)
+                self.play.watch(each.states, each.real)
                 if self._seen(place, way):
                     return True
             blamed = played.furthest().blamed() if played.differs else []

@@ -11,9 +11,11 @@ from __future__ import annotations
 
 import itertools
 import random
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from functools import partial
+from typing import NamedTuple
 
+from statecraft.findings import Hold, Run, Stimulus
 from statecraft.machine import (
     And,
     Compare,
@@ -38,7 +40,7 @@ from statecraft.proof.runs.holding import Holder
 from statecraft.proof.runs.plans import wait
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import counters_asked, tests_read
-from statecraft.semantics.dial_messages import dials_by_message, other_dials
+from statecraft.semantics.dial_messages import dials_by_message, other_dials, with_dial_messages
 from statecraft.semantics.guards import (
     TRUE,
     AllOf,
@@ -84,6 +86,34 @@ ChosenInputs = tuple[tuple[int | None, ...], tuple[bool, ...], tuple[int | None,
 """Readings, switches, dials (None: no message) and the commands heard."""
 
 
+class TickInputs(NamedTuple):
+    """The inputs of a tick, as the simulation is given them."""
+
+    readings: tuple[int | None, ...]
+    switches: tuple[bool, ...]
+    dials: tuple[int | None, ...]
+    taken: int = NOBODY
+    heard: tuple[int, ...] = ()
+    spoken: tuple[int, ...] = ()
+    moves: tuple[int, ...] = ()
+
+
+class Course(NamedTuple):
+    """How the simulation comes on: ``before`` (None: nothing) up to the tick ``first``, and from there on inputs that
+    are held."""
+
+    before: Course | Run | None
+    inputs: TickInputs
+    first: int
+
+
+class Lead(NamedTuple):
+    """A state that the simulation has come to, and by what."""
+
+    state: State
+    by: Course | Run | None
+
+
 class Play:
     """What has been seen so far, on inputs chosen by chance (the same in every proof), and where to go on from.
 
@@ -107,6 +137,7 @@ class Play:
         self._holder = Holder(machine, self._simulation)
         layout = self._simulation.layout
         index = layout.index
+        self._tick_at = index["tick", ""]
         self._modes_at = [index["mode", part.name] for part in machine.parts]
         self._row_at = [index["row", part.name] for part in machine.parts]
         counters = [counter for part in machine.parts for counter in part.counters]
@@ -115,6 +146,7 @@ class Play:
             if counter.steps_of:  # how far it moves next hangs on these
                 self._counters_at += [index["shown", counter.steps_of], layout.place[StepRest(counter.name)]]
         self._chance = random.Random(1)
+        self._heeded = with_dial_messages(machine).commands
         self._commands = numbered(machine.commands)
         self._urgent = {self._commands[name] for name in self._model.urgent}
         self._tried: dict[RowPlace, int] = {
@@ -138,16 +170,17 @@ class Play:
         for part, whole in enumerate(machine.parts):
             for row in whole.rows:
                 self._counting(part, whole, row)
-        self._states: dict[Modes, dict[tuple[int, ...], State]] = {}
+        self._states: dict[Modes, dict[tuple[int, ...], Lead]] = {}
+        self._by: Course | Run | None = None
         self._met: dict[Modes, int] = {}
         self._by_mode: dict[RowPlace, list[Modes]] = {}
         self._asking = {(place[0], mode) for place in self._tried for mode in self._applies(place)}
         self._ticks = 0
         self._moves: tuple[int, ...] = ()
         steady = [a for level in machine.levels for c in (level.set, level.clear) for a in atoms(c)]
-        slow = [a.ticks // 2 for a in steady if isinstance(a, Steady) and a.kind == "counter" and a.ticks > 3]
-        # so slowly that a counter is only just not taken to stand, and as fast as can be
-        self._paces = [*slow, 1, 1] if slow else []
+        slow = [a.ticks for a in steady if isinstance(a, Steady) and a.kind == "counter" and a.ticks > 3]
+        # so slowly that a counter is only just not taken to stand, by one or by more at a time, and as fast as can be
+        self._paces = [*(each // 2 for each in slow), *(each - 1 for each in slow), 1, 1] if slow else []
         bands = {a.sensor: a.band for a in steady if isinstance(a, Steady) and a.kind == "counter"}
         self._choices = [
             [
@@ -183,18 +216,31 @@ class Play:
             if len(wanted) + len(leaving) < some:
                 last = self._ticks
 
+    def again(self, rows: Iterable[RowPlace], ticks: int) -> None:
+        """Play for ``rows`` that have decided as if they had not, for so many ``ticks``: other states are come to.
+
+        Raises:
+            OutOfTime: the deadline has come.
+        """
+        wanted, last = set(rows), self._ticks
+        while wanted and self._ticks < last + ticks:
+            now()
+            self._attempt(wanted, set())
+
     def _begin(self) -> None:
         """Tick 0, on inputs chosen by chance."""
         start = self._simulation.layout.start
         self._simulation.restore(start)
-        state = self._simulation.step_chosen(*self._inputs()[:3])
+        self._by = None
+        state = self._play(TickInputs(*self._inputs()[:3]))
         self._see(start, state)
         self._keep(state)
         self._ticks += 1
 
-    def watch(self, states: Iterable[State]) -> None:
-        """See what happens in ``states``, which follow each other from tick 0 on."""
+    def watch(self, states: Iterable[State], run: Run) -> None:
+        """See what happens in ``states``, which follow each other from tick 0 on, as ``run`` leads to them."""
         before = self._simulation.layout.start
+        self._by = run
         for state in states:
             self._see(before, state)
             before = state
@@ -209,7 +255,9 @@ class Play:
             part, row, known = self._of_another(part, row, known, *chance.choice(others))
         start = min(chance.sample(known, min(len(known), 4)), key=lambda modes: self._met[modes])
         self._met[start] += 1
-        self._simulation.restore(chance.choice(list(self._states[start].values())))
+        lead = chance.choice(list(self._states[start].values()))
+        self._simulation.restore(lead.state)
+        self._by = lead.by
         mode = start[part]
         self._moves = tuple(map(chance.choice, self._choices))
         inputs = self._inputs(self._suiting(part, row.number) if chance.random() < SUITING else NO_WITNESS)
@@ -233,8 +281,7 @@ class Play:
         if before[self._modes_at[part]] not in here:
             return
         beside, spoken = self._beside(NOBODY, heard, dials), self._spoken(dials)
-        step = partial(self._simulation.step_chosen, readings, switches, dials, NOBODY, beside, spoken)
-        for state in self._held(step, longest - 1):
+        for state in self._held(TickInputs(readings, switches, dials, NOBODY, beside, spoken), longest - 1):
             self._ticks += 1
             self._see(before, state)
             if state[self._modes_at[part]] not in here:
@@ -242,16 +289,30 @@ class Play:
             before = state
         self._tick(inputs, taken if asked else NOBODY)
 
-    def _held(self, step: Callable[[tuple[int, ...]], State], ticks: int) -> Iterator[State]:
-        """Play ``ticks`` ticks of ``step``, in which counters from outside move on each, or now and then only."""
+    def _held(self, inputs: TickInputs, ticks: int) -> Iterator[State]:
+        """Play ``ticks`` ticks of ``inputs``, with counters from outside moving on each, or now and then only."""
         every = self._chance.choice(self._paces) if self._paces and any(self._moves) else 1
-        moving, resting = partial(step, self._moves), partial(step, (0,) * len(self._moves))
+        moving, resting = inputs._replace(moves=self._moves), inputs._replace(moves=(0,) * len(self._moves))
         if every == 1:
-            yield from (state for state, _ in self._holder.held(moving, ticks))
+            yield from self._hold(moving, ticks)
             return
         for _ in range(0, ticks, every):
-            yield from (state for state, _ in self._holder.held(moving, 1))
-            yield from (state for state, _ in self._holder.held(resting, every - 1))
+            yield from self._hold(moving, 1)
+            yield from self._hold(resting, every - 1)
+
+    def _hold(self, inputs: TickInputs, ticks: int) -> Iterator[State]:
+        """Play ``ticks`` ticks of ``inputs``, those apart that are like the one before."""
+        self._come_by(inputs)
+        yield from (state for state, _ in self._holder.held(partial(self._simulation.step_chosen, *inputs), ticks))
+
+    def _play(self, inputs: TickInputs) -> State:
+        """Play a tick of ``inputs``."""
+        self._come_by(inputs)
+        return self._simulation.step_chosen(*inputs)
+
+    def _come_by(self, inputs: TickInputs) -> None:
+        """Remember that ``inputs`` are played from now on."""
+        self._by = Course(self._by, inputs, self._simulation.state[self._tick_at] + 1)
 
     def _row(self, wanted: set[RowPlace], leaving: set[RowPlace]) -> tuple[int, Row, list[int]]:
         """A row to try, and the modes to try it in: of those sought and those that lead out of a mode sought, the
@@ -354,7 +415,7 @@ class Play:
         readings, switches, dials, heard = inputs
         before = self._simulation.state
         beside, spoken = self._beside(take, heard, dials), self._spoken(dials)
-        state = self._simulation.step_chosen(readings, switches, dials, take, beside, spoken, self._moves)
+        state = self._play(TickInputs(readings, switches, dials, take, beside, spoken, self._moves))
         self._ticks += 1
         self._see(before, state)
 
@@ -401,7 +462,39 @@ class Play:
                 return
             del kept[self._chance.choice(list(kept))]
         if counters not in kept or self._chance.random() < 0.2:
-            kept[counters] = state
+            kept[counters] = Lead(state, self._by)
+
+    def leads(self, part: int, modes: Collection[int]) -> list[Lead]:
+        """The states that have been kept in which a part is in one of some ``modes``, the soonest come to first."""
+        some = dict.fromkeys(each for mode in modes for each in self._by_mode.get((part, mode), ()))
+        every = [lead for each in some for lead in self._states[each].values()]
+        return sorted(every, key=lambda lead: lead.state[self._tick_at])
+
+    def run_to(self, lead: Lead) -> Run:
+        """The run that has led to a state."""
+        holds: list[Hold] = []
+        end, by = lead.state[self._tick_at] + 1, lead.by
+        while isinstance(by, Course):
+            holds.append(Hold(self._told_as(by.inputs), end - by.first))
+            end, by = by.first, by.before
+        begun = () if by is None else _first(by.stretches, end)
+        every = itertools.groupby((*begun, *reversed(holds)), key=lambda hold: hold.inputs)
+        stretches = tuple(Hold(inputs, sum(hold.ticks for hold in some)) for inputs, some in every)
+        return Run(stretches, kept=() if by is None else by.kept, waited=True)
+
+    def _told_as(self, inputs: TickInputs) -> Stimulus:
+        """The inputs of a tick, by name."""
+        machine = self.machine
+        names = [command.name for command in self._heeded]
+        return Stimulus(
+            tuple((each.name, value) for each, value in zip(machine.sensors, inputs.readings, strict=True)),
+            tuple((each.name, on) for each, on in zip(machine.switches, inputs.switches, strict=True)),
+            tuple((each.name, value) for each, value in zip(machine.dials, inputs.dials, strict=True)),
+            None if inputs.taken == NOBODY else names[inputs.taken],
+            tuple(names[each] for each in inputs.heard),
+            tuple(machine.links[each].name for each in inputs.spoken),
+            tuple((each.name, by) for each, by in zip(machine.pulsed, inputs.moves, strict=False) if by),
+        )
 
     def _command(self) -> int:
         taken = self._chance.choice(self._model.takes)
@@ -483,6 +576,15 @@ class Play:
             return self._chance.choice(self._told[dial.name]) if self._chance.random() < 0.2 else None
         value = values.get(Term("dial", dial.name))
         return dial.start if value is None else value
+
+
+def _first(stretches: Iterable[Hold], ticks: int) -> Iterator[Hold]:
+    """So many ``ticks`` of inputs."""
+    for hold in stretches:
+        if ticks <= 0:
+            return
+        yield Hold(hold.inputs, min(hold.ticks, ticks))
+        ticks -= hold.ticks
 
 
 def _inputs_of(machine: Machine) -> SymbolicModel:

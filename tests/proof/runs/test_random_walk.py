@@ -7,12 +7,14 @@ from collections import Counter
 
 import pytest
 
+from statecraft.findings import Run
 from statecraft.language import read_text
 from statecraft.machine import LevelOn, Machine, SwitchOn, Term
 from statecraft.proof.engine.limits import OutOfTime, proving
 from statecraft.proof.kept_dials import kept
 from statecraft.proof.runs.plans import wait
-from statecraft.proof.runs.random_walk import KEPT, MOST_ROUNDS, ChosenInputs, Play, RowPlace
+from statecraft.proof.runs.random_walk import KEPT, MOST_ROUNDS, ChosenInputs, Play, RowPlace, TickInputs
+from statecraft.proof.runs.replay import states
 from statecraft.simulation import Simulation, State
 from tests.benchmarks.large_machines import parts
 from tests.proof.hostile_machines import levels_in_chains
@@ -233,7 +235,7 @@ def test_what_happens_is_seen() -> None:
     machine = read_text(LAMPS)
     play, simulation = Play(machine), Simulation(machine)
     dim, dark = ((100,), (), (), 0), ((None,), (), (), -1)
-    play.watch([simulation.step_chosen(*dim), simulation.step_chosen(*dim), simulation.step_chosen(*dark)])
+    play.watch([simulation.step_chosen(*dim), simulation.step_chosen(*dim), simulation.step_chosen(*dark)], Run(()))
     assert play.rows == {(0, 0), (1, 0)}
     assert play.left == {(0, 0), (1, 0)}
     assert play.ways == {(0, 0, 0), (1, 0, 0)}
@@ -243,7 +245,7 @@ def test_what_happens_is_seen() -> None:
 def test_a_row_that_stays_is_seen_and_leaves_nothing(mixer: Play) -> None:
     simulation = Simulation(mixer.machine)
     held = ((50,), (True,), (None, 2))
-    mixer.watch([simulation.step_chosen(*held, take) for take in (-1, 2, 2)])
+    mixer.watch([simulation.step_chosen(*held, take) for take in (-1, 2, 2)], Run(()))
     assert (FILLS in mixer.rows, mixer.left, mixer.ways) == (True, set(), set())
 
 
@@ -361,28 +363,70 @@ def test_counters_from_outside_move_in_every_way_that_a_steady_level_tells_apart
     clicks, turns = play._choices
     assert [m.counter.name for m in play._table.movements] == ["clicks", "turns"]
     assert clicks == [0, 0, 4, 4, 3] and turns == [0, 0, 10, 10]
-    assert play._paces == [10, 10, 1, 1]
+    assert play._paces == [10, 10, 19, 19, 1, 1]
     assert Play(read_text(LAMPS))._paces == []
 
 
-def test_moves_come_on_every_tick_or_at_a_pace() -> None:
+def test_moves_come_on_every_tick_or_at_a_pace(monkeypatch: pytest.MonkeyPatch) -> None:
     play = Play(read_text(CART))
     play._moves = (3, 0)
     moves: list[tuple[int, ...]] = []
     simulation = play._simulation
 
-    def step(some: tuple[int, ...]) -> State:
-        moves.append(some)
-        return simulation.step_chosen((), (), (), -1, (), (), some)
+    chosen = simulation.step_chosen
 
+    def step(*inputs: tuple[int, ...]) -> State:
+        moves.append(inputs[-1])
+        return chosen(*inputs)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(simulation, "step_chosen", step)
     for pace in (1, 10):
         play._paces = [pace]
         moves.clear()
-        assert len(list(play._held(step, 20))) <= 20
+        assert len(list(play._held(TickInputs((), (), ()), 20))) <= 20
         assert moves[0] == (3, 0) and sum(some == (3, 0) for some in moves) == 20 // pace
     play._moves = (0, 0)
     moves.clear()
-    assert list(play._held(step, 20)) and set(moves) == {(0, 0)}
+    assert list(play._held(TickInputs((), (), ()), 20)) and set(moves) == {(0, 0)}
+
+
+def test_every_state_that_is_kept_is_come_to_by_its_run() -> None:
+    """Whatever was held, at whatever pace, from whatever state; and where a run was watched, by so much of it."""
+    machine = read_text(CART)
+    play = Play(machine)
+    play.seek(*everything(machine), 2000)
+    leads = play.leads(0, [0, 1])
+    assert len(leads) > 5 and {lead.state[play._modes_at[0]] for lead in leads} == {0, 1}
+    assert [play.run_to(lead).ticks for lead in leads] == sorted(play.run_to(lead).ticks for lead in leads)
+    for lead in leads:
+        assert list(states(machine, play.run_to(lead)))[-1] == lead.state
+    longest = play.run_to(leads[-1])
+    other = Play(machine)
+    other._states.clear()
+    other._by_mode.clear()
+    other.watch(states(machine, longest), longest)
+    seen = other.leads(0, [0, 1])
+    assert any(other.run_to(lead).ticks < longest.ticks for lead in seen)
+    for lead in seen:
+        assert list(states(machine, other.run_to(lead)))[-1] == lead.state
+    assert other.leads(0, []) == []
+
+
+def test_it_plays_on_for_rows_that_have_decided() -> None:
+    play = Play(read_text(CART))
+    play.seek([(0, 0)], [], 2000)
+    ticks, kept_states = play._ticks, sum(map(len, play._states.values()))
+    play.again([(0, 0), (0, 1)], 300)
+    assert play._ticks - ticks >= 300 and sum(map(len, play._states.values())) > kept_states
+    play.again([], 300)
+
+
+def test_what_a_counter_that_is_not_taken_to_stand_for_long_needs_is_seen() -> None:
+    """That much pulses last for so long only if they come as seldom as may be: three in hardly less than 200 ms."""
+    text = CART.replace("going  | turns > 190 ", "going  | after 12 s  ").replace("clicks > 180", "clicks > 199")
+    play = Play(read_text(text))
+    play.seek([(0, 3)], [], 20_000)
+    assert (0, 3) in play.rows
 
 
 def test_rows_that_wait_for_pulses_are_seen() -> None:
