@@ -13,7 +13,7 @@ from functools import cache, partial
 from itertools import pairwise
 from typing import Literal, TypeVar
 
-from statecraft.findings import SEVERITY, Finding, Hold, PromiseVerdict, Run
+from statecraft.findings import SEVERITY, Finding, Hold, PromiseVerdict, Run, Stimulus
 from statecraft.machine import (
     Compare,
     Condition,
@@ -35,13 +35,14 @@ from statecraft.proof.checks.endless import dead_encoder, endless, may_drive_on
 from statecraft.proof.checks.endless_runs import endless_by_runs
 from statecraft.proof.checks.faint_hope import faint_hope
 from statecraft.proof.checks.fault_ignored import askers, fault_ignored, watched
-from statecraft.proof.checks.flapping import flapping, flapping_by_run
+from statecraft.proof.checks.flapping import flapping, flapping_by_run, gone_round, held_on, met_with, with_runs
 from statecraft.proof.checks.flapping_rates import (
     Rates,
     alone,
     group_clocks,
     in_turn,
     modes_alone,
+    modes_in_turn,
     rates,
     sharper,
     with_slow,
@@ -70,7 +71,7 @@ from statecraft.proof.from_anywhere import reached_from_anywhere
 from statecraft.proof.kept_dials import kept
 from statecraft.proof.promises import verdict
 from statecraft.proof.reachability import Reachability, Undecided
-from statecraft.proof.row_use import RowUse
+from statecraft.proof.row_use import A_MOMENT, RowUse
 from statecraft.proof.runs.counterexamples import Lost
 from statecraft.proof.runs.goals import row_decides
 from statecraft.proof.runs.replay import begun, breaks, ends_as_said, held_states, player, replay
@@ -97,6 +98,9 @@ made to follow everything first."""
 
 SLICE_SECONDS, HURRIED_SECONDS = 8.0, 2.0
 """How long one question is asked of slices, at most; a part's rows are many questions; and how long at first."""
+
+MOST_MET = 4
+"""How often the simulation goes on to other states, if it has not been met with flapping from those that it knows."""
 
 T = TypeVar("T")
 
@@ -688,6 +692,7 @@ class _Proof:
         groups = {name: group_clocks(machine, name) for name in names}
         every: dict[str, Rates] = {}
         found: dict[ModeRef | None, Finding] = {}
+        tried = set[Stimulus]()
 
         def slowed(name: str, still: frozenset[str], moved: Fraction = Fraction(0)) -> Rates:
             """The rates of a part with ``still`` and its group clocks standing still."""
@@ -715,9 +720,21 @@ class _Proof:
             among, last = modes_alone(every[name]), list[Slice]()
 
             def ask(made: Slice) -> list[Finding]:
-                here = self.real(flapping(made, name, among))
                 last[:] = [made]
-                return here
+                seeming = gone_round(made, name, among)
+                try:
+                    return self.real(with_runs(made, seeming))
+                except Spurious:  # what is to blame is known, and followed next
+                    raise
+                except Undecided:  # counters move faster than they may: not that none leads there
+                    here = [made.ref(*place) for place in sorted(seeming)]
+                    inputs = [each for each in held_on(made, seeming) if each not in tried]
+                    tried.update(inputs)
+                    for each in self.flaps_met_with(name, [mode.mode for mode in here if mode.part == name], inputs):
+                        found.setdefault(each.mode, each)
+                    if not found.keys() >= set(here):
+                        raise
+                    return [found[mode] for mode in here]
 
             here = self.about_rounds(name, ask)
             for each in here:
@@ -775,7 +792,7 @@ class _Proof:
                 raise
         yield from found.values()
         # Parts none of which does it alone may do it in turn: those that go round at all are asked about together.
-        if in_turn(every.values()) < 1:
+        if in_turn(every.values()) < 1 or found.keys() >= modes_in_turn(every):
             return
         parts = frozenset(name for name, found in every.items() if alone(found) or in_turn([found]))
         if len(parts) == 1:
@@ -783,6 +800,22 @@ class _Proof:
         asked = SliceScope(parts, frozenset(("clock", f"mode {name}") for name in parts))
         together = self.slices.ask(asked, lambda s: self.real(flapping(s, known=known)))
         yield from (each for each in together if each.mode not in found)
+
+    def flaps_met_with(self, name: str, modes: Collection[str], inputs: Sequence[Stimulus]) -> Collection[Finding]:
+        """Flapping of a part among ``modes`` that the simulation is met with, held on one of constant ``inputs``, once
+        the rows between them have decided."""
+        part = self.machine.part(name)
+        place = self.machine.parts.index(part)
+        between = (row for row in part.rows if row.target in modes and not set(row.modes).isdisjoint(modes))
+        rows = {(place, row.number) for row in between}
+        self.row_use.seek(rows, A_MOMENT)
+        found: dict[ModeRef, Finding] = {}
+        for _ in range(MOST_MET if inputs else 0):
+            found = met_with(self.machine, part, modes, inputs, self.row_use.play) | found
+            if len(found) >= len(modes):
+                break
+            self.row_use.play.again(rows, A_MOMENT)  # to other states, for the round may hang on the very tick
+        return found.values()
 
     def bare_in_slices(self, name: str, sensor: Sensor) -> list[Finding]:
         """Bare thresholds of a sensor in a part."""

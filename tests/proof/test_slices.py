@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
 from itertools import pairwise
 
 import pytest
 
-from statecraft.findings import Finding, Run
+from statecraft.findings import Run
 from statecraft.language import FileErrors, read_text
 from statecraft.machine import Compare, Machine, atoms
 from statecraft.proof.checks import flapping as proofs
+from statecraft.proof.checks.flapping import GoneRound
 from statecraft.proof.checks.unreachable import fired
 from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.limits import proving
@@ -860,11 +860,11 @@ def test_what_stands_still_from_outside_tells_how_often_a_part_changes(monkeypat
     too much where they are larger."""
     asked = []
 
-    def flapping(explored: Reachability, *more: object) -> Iterator[Finding]:
+    def gone_round(explored: Reachability, *more: object) -> GoneRound:
         asked.append(len(explored.model.parts))
-        return proofs.flapping(explored, *more)  # type: ignore[arg-type]
+        return proofs.gone_round(explored, *more)  # type: ignore[arg-type]
 
-    monkeypatch.setattr("statecraft.proof.prove.flapping", flapping)
+    monkeypatch.setattr("statecraft.proof.prove.gone_round", gone_round)
     machine = read_text(COUNTED)
     assert list(_Proof(machine, machine, ("slices",)).flaps_in_slices()) == []
     assert set(asked) == {1}

@@ -8,7 +8,7 @@ from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
 from typing import NamedTuple, TypeVar
 
-from statecraft.machine import Machine
+from statecraft.machine import Machine, ModeRef
 from statecraft.proof.checks.constant_inputs import (
     MOST_TRIES,
     Cells,
@@ -87,6 +87,11 @@ def modes_alone(some: Rates) -> dict[str | None, set[str]]:
 
 def in_turn(some: Iterable[Rates]) -> Fraction:
     """On how many ticks in one, at most, parts of these rates change their modes, each counted for itself."""
+    return max(_shares(some).values(), default=Fraction(0))
+
+
+def _shares(some: Iterable[Rates]) -> dict[str | None, Fraction]:
+    """The same, for each held command."""
     every: dict[str | None, Fraction] = {}
     for part in some:
         most: dict[str | None, Fraction] = {}
@@ -94,7 +99,20 @@ def in_turn(some: Iterable[Rates]) -> Fraction:
             most[command] = max(most.get(command, Fraction(0)), rate.in_turn)
         for command, share in most.items():
             every[command] = every.get(command, Fraction(0)) + share
-    return max(every.values(), default=Fraction(0))
+    return every
+
+
+def modes_in_turn(some: Mapping[str, Rates]) -> set[ModeRef]:
+    """The modes that parts of these rates may go round so that one of them changes its mode on every tick, and none
+    does so by itself: in which each stays, under one held command (or none), where they come to that together."""
+    shares = _shares(some.values())
+    return {
+        ModeRef(part, mode)
+        for part, found in some.items()
+        for (command, modes), rate in found.items()
+        if rate.in_turn and shares[command] >= 1
+        for mode in modes
+    }
 
 
 def sharper(some: Rates, closer: Rates) -> Rates:

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Sequence
+from dataclasses import replace
+
 import pytest
 
-from statecraft.findings import Finding
+from statecraft.findings import Finding, Hold, Stimulus
 from statecraft.language import read_text
+from statecraft.machine import ModeRef
 from statecraft.proof.checks.constant_inputs import sayings
-from statecraft.proof.checks.flapping import _least, _modes_gone_round, flapping
-from statecraft.proof.prove import prove
+from statecraft.proof.checks.flapping import _beside, _least, _modes_gone_round, _spared, flapping, met_with
+from statecraft.proof.prove import keeps_on, prove
 from statecraft.proof.reachability import Reachability
+from statecraft.proof.runs.random_walk import Play
 from tests.proof.against_brute import contradictions, disagreements
 
 TURNS = """machine turner
@@ -227,3 +233,92 @@ def test_the_round_that_constant_inputs_come_to_after_a_while_is_waited_for() ->
     assert not contradictions(machine)[0]
     found = [each for each in prove(machine).findings if each.code == "flapping"]
     assert modes(found) == {"idle", "putting"} and all(each.run is not None and each.run.waited for each in found)
+
+
+SHUTTLE = """machine shuttle
+board atmega2560
+tick 10 ms
+link desk serial1, 9600 baud, checked, silent after 800 ms
+command halt "h", urgent
+command beat "b"
+command lift "l"
+switch end_stop pin 22, on when high
+motor hoist pwm 5, direction 30
+stepper bed step 8, direction 9, enable 10 on when low, at most 400 Hz
+failsafes
+in | when | go to
+any | halt or desk silent | start
+part hoisting
+mode down stop
+mode raising hoist 40 %
+rules
+in | when | go to
+down | lift | raising
+raising | lift absent 400 ms | down
+part carrying
+counter along 0 .. 300, counts steps of bed
+mode waits stop
+mode outward bed 300 Hz
+mode homeward bed -300 Hz
+rules
+in | when | go to
+waits | hoisting in raising | outward
+outward | along > {far} | homeward
+homeward | end_stop or along < 20 | outward
+outward, homeward | not hoisting in raising | waits
+"""
+"""A bed that takes steps to its end: it flaps where a contact there sticks, which takes no inputs but a way."""
+
+
+def test_a_round_that_a_way_of_steps_leads_to_is_met_with() -> None:
+    """The slice's run takes the counter to move faster than it may; the simulation has come there some other way."""
+    machine = read_text(SHUTTLE.format(far=250))
+    report = prove(machine, 20, phases=("slices",), clock=time.process_time)
+    found = [each for each in report.findings if each.code == "flapping"]
+    assert report.complete and modes(found) == {"outward", "homeward"}
+    for each in found:
+        assert each.run is not None and each.run.waited and keeps_on(machine, each, each.run)
+        assert each.run.ticks < 120 and len(each.run.stretches) <= 4  # chance did more, which is left out
+
+
+def test_what_is_met_with_goes_round_for_ever() -> None:
+    machine = read_text(SHUTTLE.format(far=250))
+    carrying = machine.part("carrying")
+    play = Play(machine)
+    play.seek({(1, row.number) for row in carrying.rows}, [], 2000)
+    stuck = Stimulus((), (("end_stop", True),), (), None, ("beat",))
+    names = ["outward", "homeward"]
+    found = met_with(machine, carrying, names, [stuck], play)
+    assert set(found) == {ModeRef("carrying", name) for name in names}
+    assert not met_with(machine, carrying, names, [replace(stuck, switches=(("end_stop", False),))], play)
+    assert not met_with(machine, carrying, names, [replace(stuck, heard=())], play)  # silent before long: it waits
+    assert not met_with(machine, carrying, names, [], play)
+
+
+def test_a_round_that_is_never_come_to_is_not_met_with() -> None:
+    """The bed takes no more steps than there are: it never comes so far."""
+    machine = read_text(SHUTTLE.format(far=300))
+    report = prove(machine, 20, phases=("slices",), clock=time.process_time)
+    assert not [each for each in report.findings if each.code == "flapping"]
+
+
+def test_what_leads_nowhere_is_left_out_of_a_run() -> None:
+    holds = [Hold(Stimulus(taken=name), ticks) for name, ticks in (("a", 1), ("b", 2), ("c", 3), ("d", 4))]
+
+    def told(some: Sequence[Hold]) -> list[tuple[str | None, int]]:
+        return [(hold.inputs.taken, hold.ticks) for hold in some]
+
+    assert told(_spared(holds, lambda some: True)) == [("a", 1)]
+    assert told(_spared(holds, lambda some: False)) == told(holds)
+    assert told(_spared(holds, lambda some: sum(hold.ticks for hold in some) == 10)) == [("a", 1), ("b", 9)]
+    assert told(_spared(holds, lambda some: ("c", 3) in told(some))) == [("a", 1), ("c", 3)]
+    long = [replace(hold, ticks=9000) for hold in holds]
+    assert _spared(long, lambda some: True) == long
+
+
+def test_what_the_part_does_not_read_stays_as_it_was() -> None:
+    before = Stimulus((("one", 1), ("two", 2)), (("lid", True), ("top", True)), (("pace", 5),), "go", ("beat",))
+    inputs = Stimulus((("one", 7), ("two", 8)), (("lid", False), ("top", False)), (("pace", 9),), None, ())
+    assert _beside(before, inputs, {"two", "lid"}) == Stimulus(
+        (("one", 1), ("two", 8)), (("lid", False), ("top", True)), (("pace", 5),), None, ()
+    )

@@ -5,7 +5,8 @@ from __future__ import annotations
 from fractions import Fraction
 
 from statecraft.language import read_text
-from statecraft.proof.checks.flapping_rates import group_clocks
+from statecraft.machine import ModeRef
+from statecraft.proof.checks.flapping_rates import Rate, Rates, group_clocks, in_turn, modes_in_turn
 
 GROUPS = """machine alley
 board atmega2560
@@ -36,3 +37,17 @@ def test_what_is_asked_of_a_group_clock_changes_twice_in_each_time_that_is_asked
         "group alley.moving": Fraction(2, 20) + Fraction(2, 5),
         "group alley.driving": Fraction(2, 100),
     }
+
+
+def test_the_modes_that_parts_may_go_round_in_turn() -> None:
+    """Those that stay for a tick now and then, under one command, where all of them together change on every tick."""
+    often, seldom = Rate(True, Fraction(1), 2), Rate(False, Fraction(1, 3), 3)
+    one: Rates = {(None, frozenset("ab")): often, ("go", frozenset("cd")): seldom}
+    two: Rates = {(None, frozenset("e")): Rate(True), ("go", frozenset("fg")): seldom, ("back", frozenset("h")): often}
+    both = {"one": one, "two": two}
+    assert in_turn(both.values()) == 1
+    assert modes_in_turn(both) == {ModeRef("one", "a"), ModeRef("one", "b"), ModeRef("two", "h")}
+    more = {**both, "three": {("go", frozenset("x")): seldom}}
+    assert modes_in_turn(more) > modes_in_turn(both)
+    assert ModeRef("three", "x") in modes_in_turn(more) and ModeRef("two", "e") not in modes_in_turn(more)
+    assert modes_in_turn({}) == set()
