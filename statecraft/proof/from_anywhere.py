@@ -9,8 +9,9 @@ neither is known, both are followed, and what comes of them is put together. (Th
 "Introduction to Metamathematics", 1952, section 64; one word for all states: J. Černý's synchronizing words, 1964.)
 
 If at the end the part is known to be in one of the modes asked for, then the word leads there from every configuration,
-reachable or not. The word is the world's to choose: its inputs are free on every tick, and a command that it says is
-the one that is taken. How it is found is a guess, and has no say in that.
+reachable or not. One that it has led there sooner needs no more of it: from there on, what is known is of the others.
+The word is the world's to choose: its inputs are free on every tick, and a command that it says is the one that is
+taken. How it is found is a guess, and has no say in that.
 """
 
 from __future__ import annotations
@@ -20,8 +21,8 @@ from collections import deque
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
-from statecraft.machine import Compare, Fault, InMode, LevelOn, Machine, SwitchOn, Taken, Term
-from statecraft.proof.engine.conditions import Witness, holds, ranges_of, satisfy
+from statecraft.machine import Compare, Fault, InMode, LevelOn, Machine, Part, Stepper, SwitchOn, Taken, Term
+from statecraft.proof.engine.conditions import Witness, holds, ranges_of, satisfy, terms_of
 from statecraft.proof.engine.limits import OutOfTime, look, now, within
 from statecraft.semantics import tick_of
 from statecraft.semantics.decisions import CopyToCounter, CounterChange, Decision, SetCounter
@@ -52,6 +53,7 @@ from statecraft.semantics.keys import (
     SilenceClock,
     SteadyClock,
 )
+from statecraft.semantics.updates import Movement, Steps, settles_after, steps_between
 
 SECONDS, TRIES = 2.0, 200
 """How long a word is sought, and how many ways on are tried for it."""
@@ -75,6 +77,7 @@ class Letter:
         dials: what each one's message says, on each tick on which anything is said.
         taken: the command that is taken; None for none.
         heard: the commands that are heard besides.
+        moves: by how much counters move that count from outside, each within its rate; the others stand still.
     """
 
     readings: Mapping[str, int | None]
@@ -82,6 +85,7 @@ class Letter:
     dials: Mapping[str, int]
     taken: str | None = None
     heard: frozenset[str] = frozenset()
+    moves: Mapping[str, int] = field(default_factory=dict)
 
 
 _UNREAD = object()
@@ -90,7 +94,8 @@ _UNREAD = object()
 
 @dataclass
 class Knowledge:
-    """What is known: the modes that parts may be in, the spans of clocks and of counters and dials, and so on."""
+    """What is known: the modes that parts may be in, the spans of clocks and of counters and dials, and so on; and how
+    many ticks have ended with a part in the one mode that it is in, as far as that tells of a stepper."""
 
     modes: dict[str, frozenset[str]]
     clocks: dict[ClockKey, Span]
@@ -98,21 +103,19 @@ class Knowledge:
     levels: dict[str, Sure]
     memories: dict[str, object]
     read_before: dict[str, int | None] = field(default_factory=dict)
+    lasted: dict[str, int] = field(default_factory=dict)
 
     def copy(self) -> Knowledge:
         made = copy.copy(self)
         made.modes, made.clocks, made.values = dict(self.modes), dict(self.clocks), dict(self.values)
-        made.levels, made.memories = dict(self.levels), dict(self.memories)
+        made.levels, made.memories, made.lasted = dict(self.levels), dict(self.memories), dict(self.lasted)
         return made
 
     def like(self, other: Knowledge) -> bool:
         """Whether only clocks differ."""
-        return (self.modes, self.values, self.levels, self.memories, self.read_before) == (
-            other.modes,
-            other.values,
-            other.levels,
-            other.memories,
-            other.read_before,
+        return all(
+            getattr(self, each) == getattr(other, each)
+            for each in ("modes", "values", "levels", "memories", "read_before", "lasted")
         )
 
 
@@ -140,6 +143,18 @@ class Synchronizer:
         self.clocks = {clock.key: clock for clock in self.tick.variables.clocks}
         self.remembered = {memory.sensor: memory for memory in self.tick.memories}
         self.ranges = ranges_of(machine)
+        self.movements = {each.counter.name: each for each in self.tick.movements}
+        self.steppers: dict[str, tuple[Stepper, Part]] = {}
+        for steps in self.tick.steps:
+            stepper, owner = machine.output(steps.stepper), machine.owner(steps.stepper)
+            if isinstance(stepper, Stepper) and owner is not None:
+                self.steppers[steps.counter.name] = stepper, owner
+        self.settles: dict[tuple[str, str], int | None] = {}
+        self.settled: dict[str, int] = {}
+        for stepper, part in self.steppers.values():
+            own = {(stepper.name, mode.name): settles_after(machine, stepper, part, mode) for mode in part.modes}
+            self.settles |= own
+            self.settled[part.name] = max([self.settled.get(part.name, 0), *(ticks or 0 for ticks in own.values())])
         self.tries = 0
         self.thresholds = {
             key: sorted({*clock.table, *clock.observers, clock.limit}) for key, clock in self.clocks.items()
@@ -205,7 +220,7 @@ class Synchronizer:
                 continue
             for inputs, ticks in self._chances(state, part, made):
                 self.tries += 1
-                after = self.held(state, inputs, ticks, part)
+                after = self.held(state, inputs, ticks, part, modes)
                 if after.modes[part] != here and self._leads(after, part, modes, seen | here):
                     return True
         return False
@@ -239,7 +254,28 @@ class Synchronizer:
                 witness = self._witness(wished)
                 if witness is not None:
                     lasting = [c.limit for key, c in self.clocks.items() if isinstance(key, HoldClock | SteadyClock)]
-                    yield self._inputs(witness, taken, heard), min(LONGEST, max([0, *waits, *lasting]) + 3)
+                    ticks = max([0, *waits, *lasting]) + 3
+                    inputs = self._inputs(witness, taken, heard)
+                    counted = {t.name for test in tests(wished) if isinstance(test, Compare) for t in terms_of(test)}
+                    for moves, longer in self._moves(state, witness, counted):
+                        yield replace(inputs, moves=moves), min(LONGEST, ticks + longer)
+
+    def _moves(
+        self, state: Knowledge, witness: Witness, counted: Collection[str]
+    ) -> Iterator[tuple[Mapping[str, int], int]]:
+        """By how much those of the counters ``counted`` that count from outside may move on each tick to come to where
+        ``witness`` has them, as fast as they can and one by one; and how many ticks that, or steps, may take."""
+        longest = max([0, *(each.high - each.low for each in self.tick.steps if each.counter.name in counted)])
+        fast: dict[str, int] = {}
+        for name in counted & self.movements.keys():
+            movement, wanted = self.movements[name], witness.values.get(Term("counter", name))
+            low, high = state.values[movement.counter]
+            if wanted is not None and (low < wanted or high > wanted):
+                fast[name] = movement.most if low < wanted else movement.least
+        every = [fast, {name: max(-1, min(1, by)) for name, by in fast.items()}]
+        for moves in every if fast and every[0] != every[1] else [fast]:
+            spans = ((self.movements[name], by) for name, by in moves.items() if by)
+            yield moves, max([longest, *(-(-(each.high - each.low) // abs(by)) for each, by in spans)])
 
     def _seems(
         self, state: Knowledge, part: str, waits: Collection[int], test: Test, taken: str | None, heard: frozenset[str]
@@ -260,6 +296,8 @@ class Synchronizer:
                 return TRUE
             case InMode() | Compare():
                 sure = self._test(test, state, None)
+                if isinstance(test, Compare) and not sure and self._moves_by_itself(test):
+                    return test
                 if isinstance(test, Compare) and sure is None and not _counts(test):
                     return test
                 return Known(bool(sure))
@@ -267,6 +305,10 @@ class Synchronizer:
                 return test
             case _:
                 return FALSE
+
+    def _moves_by_itself(self, test: Compare) -> bool:
+        """Whether pulses or steps may move what ``test`` asks about."""
+        return any(term.name in self.movements or term.name in self.steppers for term in terms_of(test))
 
     def _lasting(
         self,
@@ -339,13 +381,21 @@ class Synchronizer:
             dict.fromkeys(self.remembered, _UNREAD),
         )
 
-    def held(self, state: Knowledge, inputs: Letter, ticks: int, until: str | None) -> Knowledge:
+    def held(
+        self,
+        state: Knowledge,
+        inputs: Letter,
+        ticks: int,
+        until: str | None,
+        there: Collection[str] = (),
+    ) -> Knowledge:
         """What is known after ``ticks`` ticks on ``inputs``; or as soon as the mode of the part ``until`` may be
-        another. Ticks on which only clocks go on are jumped over."""
+        another: of those for whom it is one of ``there`` already, no more is asked. Ticks on which only clocks go on
+        are jumped over."""
         done = 0
         while done < ticks:
             look()
-            after = self.after(state, inputs)
+            after = self.after(state, inputs, until, there)
             done += 1
             if until is not None and after.modes[until] != state.modes[until]:
                 return after
@@ -372,8 +422,10 @@ class Synchronizer:
                     return 0
         return room
 
-    def after(self, before: Knowledge, inputs: Letter) -> Knowledge:
-        """What is known after a tick."""
+    def after(
+        self, before: Knowledge, inputs: Letter, part: str | None = None, there: Collection[str] = ()
+    ) -> Knowledge:
+        """What is known after a tick; of those that it may have led to a mode ``there`` of a part, only if it must."""
         state = before.copy()
         said = {inputs.taken, *inputs.heard} - {None}
         for advance in self.tick.advances:
@@ -384,7 +436,7 @@ class Synchronizer:
                 state.clocks[hearing.clock] = (0, 0)
         for dial, value in inputs.dials.items() if said else ():
             state.values[DialValue(dial)] = (value, value)
-        self._count(state)
+        self._count(state, inputs)
         self._remember(state, inputs)
         self._follow(before, state, inputs)
         for latch in self.tick.latches:
@@ -403,12 +455,15 @@ class Synchronizer:
                 may |= ({True, False} if was is None else {was}) if off is not True else set()
             state.levels[latch.level.name] = may.pop() if len(may) == 1 else None
         for turn in self.tick.parts:
-            self._decide(state, inputs, turn.part.name)
+            self._decide(state, inputs, turn.part.name, there if turn.part.name == part else ())
+        for name, longest in self.settled.items():
+            ticks = before.lasted.get(name, 0) + 1 if state.modes[name] == before.modes[name] else 1
+            state.lasted[name] = min(ticks, longest) if len(state.modes[name]) == 1 else 0
         return state
 
-    def _count(self, state: Knowledge) -> None:
-        """Counters that count time may step where the part may be in a mode in which they do; those of steppers may
-        come to anything; those from outside stand still, as the word has it."""
+    def _count(self, state: Knowledge, inputs: Letter) -> None:
+        """Counters that count time may step where the part may be in a mode in which they do; those of steppers by what
+        their modes may have set; those from outside do as the word has it."""
         for count in self.tick.counts:
             if not state.modes[count.part].isdisjoint(count.modes):
                 low, high = state.values[count.counter]
@@ -419,8 +474,22 @@ class Synchronizer:
                         max(count.low, low + min(0, count.by)),
                         min(count.high, high + max(0, count.by)),
                     )
+        for moved in self.tick.movements:
+            by = inputs.moves.get(moved.counter.name, 0)
+            state.values[moved.counter] = _moved(moved, state.values[moved.counter], by, by)
         for steps in self.tick.steps:
-            state.values[steps.counter] = (steps.low, steps.high)
+            if steps.counter.name in self.steppers:
+                least, most = self._steps(state, *self.steppers[steps.counter.name])
+                state.values[steps.counter] = _moved(steps, state.values[steps.counter], least, most)
+
+    def _steps(self, state: Knowledge, stepper: Stepper, part: Part) -> tuple[int, int]:
+        """The least and the greatest number of steps on this tick."""
+        found = []
+        for name in state.modes[part.name]:
+            ticks = self.settles[stepper.name, name]
+            settled = ticks is not None and len(state.modes[part.name]) == 1 and state.lasted.get(part.name, 0) >= ticks
+            found.append(steps_between(self.machine, stepper, part, part.mode[name], settled))
+        return min(low for low, _ in found), max(high for _, high in found)
 
     def _remember(self, state: Knowledge, inputs: Letter) -> None:
         for memory in self.tick.memories:
@@ -450,14 +519,15 @@ class Synchronizer:
                 state.clocks[follow.clock] = (0, 0) if value is None else (0, min(high + 1, follow.ticks))
         state.read_before = read
 
-    def _decide(self, state: Knowledge, inputs: Letter, part: str) -> None:
-        """The turn of a part: all rows that may decide, put together."""
+    def _decide(self, state: Knowledge, inputs: Letter, part: str, there: Collection[str]) -> None:
+        """The turn of a part: all rows that may decide, put together. Where a row may, and leads ``there``, it has led
+        some of the configurations there, and what is known from here on is known of the others."""
         outcomes: list[Decision | None] = []  # None: no row decides
         modes = set[str]()
         for mode in sorted(state.modes[part]):
             for row in self.tick.part[part].in_mode[mode]:
                 sure = self._sure(row.decides, state, inputs)
-                if sure is not False:
+                if sure or (sure is None and row.target.name not in there):
                     outcomes.append(row)
                     modes.add(row.target.name)
                 if sure is True:
@@ -580,6 +650,19 @@ def _changed(change: CounterChange, values: Spans, before: Spans) -> Span:
         value = change.low + (low - change.low) % (change.high - change.low + 1)
         return value, value
     return change.low, change.high
+
+
+def _moved(counter: Movement | Steps, span: Span, least: int, most: int) -> Span:
+    """A counter that was in ``span``, after it moved by something from ``least`` to ``most``."""
+    low, high = span[0] + least, span[1] + most
+    if not counter.round:
+        return max(counter.low, min(counter.high, low)), max(counter.low, min(counter.high, high))
+    if low >= counter.low and high <= counter.high:
+        return low, high
+    if low == high:
+        value = counter.low + (low - counter.low) % (counter.high - counter.low + 1)
+        return value, value
+    return counter.low, counter.high
 
 
 def _counts(test: Compare) -> bool:

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from functools import cached_property
 
 from statecraft.findings import PromiseVerdict
+from statecraft.folding import listed
 from statecraft.machine import Compare, Condition, Promise
 from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Node
@@ -21,6 +22,9 @@ from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.counterexamples import Lost, Trail
 from statecraft.proof.runs.goals import in_pieces
 from statecraft.semantics.guards import Reached
+
+ROUGHLY = "it was followed only roughly"
+"""Why nothing is said, where more would have to be told apart."""
 
 
 def verdict(explored: Reachability, promise: Promise) -> PromiseVerdict:
@@ -204,8 +208,14 @@ def _broken(explored: Reachability, promise: Promise, goal: _Goal) -> PromiseVer
     if found is not None:
         return PromiseVerdict(promise, False, None, found.run)
     if explored.rough:
-        return PromiseVerdict(promise, None, why="counters that count time are followed only roughly")
+        return PromiseVerdict(promise, None, why=_roughly(explored))
     raise Lost("no run breaks a promise that is broken")
+
+
+def _roughly(explored: Reachability) -> str:
+    """Why what may be so is not shown: some counters are followed only as far as rows ask about them."""
+    names = [explored.model.counters[place].name for place in explored.model.loose]
+    return f"{listed(names)} {'are' if len(names) > 1 else 'is'} followed only roughly" if names else ROUGHLY
 
 
 def _reach(explored: Reachability, promise: Promise, goal: _Goal) -> PromiseVerdict:
@@ -215,5 +225,5 @@ def _reach(explored: Reachability, promise: Promise, goal: _Goal) -> PromiseVerd
     if explored.partial:
         raise Undecided
     if explored.model.loose:
-        return PromiseVerdict(promise, None, why="counters that count time are followed only roughly")
+        return PromiseVerdict(promise, None, why=_roughly(explored))
     return PromiseVerdict(promise, False, None, explored.shortest(in_pieces(explored, list(lost.items()))))

@@ -69,7 +69,7 @@ from statecraft.proof.engine.observer import Undecidable, decidable
 from statecraft.proof.entering import seen
 from statecraft.proof.from_anywhere import reached_from_anywhere
 from statecraft.proof.kept_dials import kept
-from statecraft.proof.promises import verdict
+from statecraft.proof.promises import ROUGHLY, verdict
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.row_use import A_MOMENT, RowUse
 from statecraft.proof.runs.counterexamples import Lost
@@ -957,7 +957,7 @@ class _Proof:
                 if found.kept is not False:
                     raise
         except Undecided:
-            self.verdicts[number] = PromiseVerdict(promise, None, why="it was followed only roughly")
+            self.verdicts[number] = PromiseVerdict(promise, None, why=ROUGHLY)
             raise
         except (Undecidable, Lost) as wrong:
             self.verdicts[number] = PromiseVerdict(promise, None, why=str(wrong))
@@ -978,7 +978,7 @@ class _Proof:
             return found
         run = _whole(self.machine, found.run)
         if run is None or not breaks(self.machine, found.promise, run):
-            self.verdicts[number] = replace(found, kept=None, run=None, why="it was followed only roughly")
+            self.verdicts[number] = replace(found, kept=None, run=None, why=ROUGHLY)
             raise Undecided
         return replace(found, run=run)
 

@@ -42,8 +42,10 @@ def words(machine: Machine, seed: int) -> list[Letter]:
         dials = {dial.name: dial.low for dial in machine.dials}
         taken = rng.choice(sorted(machine.events())) if machine.events() and rng.random() < 0.5 else None
         heard = frozenset(rng.sample(beside, min(len(beside), rng.choice([0, 1]))))
-        found += [Letter(readings, switches, dials, taken, heard)]
-        found += [Letter(readings, switches, dials, None, heard)] * rng.choice([1, 5, 60])
+        ways = {counter.name: machine.moves_alone(counter) or (0, 0) for counter in machine.pulsed}
+        moves = {name: rng.choice([*{least, max(least, -1), 0, 1, most}]) for name, (least, most) in ways.items()}
+        found += [Letter(readings, switches, dials, taken, heard, moves)]
+        found += [Letter(readings, switches, dials, None, heard, moves)] * rng.choice([1, 5, 60])
     return found
 
 
@@ -80,7 +82,7 @@ def test_what_is_known_is_so_in_the_simulation(text: str, seed: int) -> None:
             known = player.after(known, held)
             said = [name for name in commands if name == held.taken or name in held.heard]
             dials = list(held.dials.items()) if said else []
-            simulation.tick(*simulation.inputs(held.readings, held.switches, said, dials))
+            simulation.tick(*simulation.inputs(held.readings, held.switches, said, dials, moves=held.moves))
             assert_known(known, simulation)
 
 
@@ -203,3 +205,48 @@ def test_a_level_that_may_clear_is_known_no_more() -> None:
     known.levels["far"] = True
     known = player.after(known, Letter({"front": 50}, {}, {}))
     assert known.levels == {"far": None}
+
+
+SPOOL = """machine spool
+board atmega328p
+tick 10 ms
+command halt button, pin 3, on when low, urgent
+command go button, pin 4, on when low
+motor reel pwm 5, forward 10, reverse 11
+stepper guide step 8, direction 9, at most 400 Hz{ramp}
+counter turns -50 .. 2000, counts {pulses}, at most 400 Hz
+counter across 0 .. 900, counts steps of guide
+mode still stop
+mode full stop
+mode winding reel 60 %
+mode spreading guide 400 Hz
+failsafes
+in | when | go to
+any | halt | still
+winding | after 20 s | still
+rules
+in | when | go to | do
+still | go | {then} | turns = 0, across = 0
+winding | {wound} | full |
+spreading | {spread} | full |
+promise every mode can reach full
+"""
+
+
+@pytest.mark.parametrize(
+    ("then", "pulses", "ramp", "asks", "reached"),
+    [
+        ("winding", "pulses on pin 2", "", "turns >= 1500", True),
+        ("winding", "pulses on pin 2", "", "turns == 1501", True),  # the last of them one by one
+        ("winding", "pulses on pin 2", "", "turns < 0", False),  # they count one way
+        ("winding", "both ways on pins 2 and 3", "", "turns < 0", True),
+        ("spreading", "pulses on pin 2", "", "across >= 800", True),
+        ("spreading", "pulses on pin 2", ", ramp 500 Hz/s", "across >= 800", True),
+        ("spreading", "pulses on pin 2", "", "across >= 800 and turns > 20", True),
+    ],
+)
+def test_pulses_and_steps_come_as_the_word_wants_them(
+    then: str, pulses: str, ramp: str, asks: str, reached: bool
+) -> None:
+    machine = read_text(SPOOL.format(then=then, pulses=pulses, ramp=ramp, wound=asks, spread=asks))
+    assert reached_from_anywhere(machine, "spool", ["full"]) is reached
