@@ -130,3 +130,44 @@ def test_a_run_waits_for_counters_to_come_where_they_break_a_promise(machine: st
     (verdict,) = prove(made, 30, phases=("slices",)).verdicts
     assert verdict.kept is False and verdict.run is not None and verdict.run.ticks <= most
     assert breaks(made, verdict.promise, verdict.run)
+
+
+SHUTTLE = """machine shuttle
+board atmega2560
+tick 5 ms
+link op serial1, 38400 baud, checked, silent after 250 ms
+command halt "halt", urgent
+command out "x"
+command beat "."
+command lift "u", held
+motor belt pwm 5, forward 30, reverse 31
+motor arm pwm 6, forward 32, reverse 33
+failsafes
+in | when | go to
+any | halt or op silent | start
+part belt_part
+counter at -2000 .. 2000, counts both ways on pins 2 and 3, at most 1 kHz
+mode still stop
+mode going belt 60 %, endless
+rules
+in | when | go to
+still | out and arm_part in rest | going
+going | at >= 1500 | still
+part arm_part
+mode rest stop
+mode rising arm 40 %
+rules
+in | when | go to
+rest | lift | rising
+rising | lift absent 200 ms | rest
+promise never belt > 0 % and at > 1505
+"""
+
+
+@pytest.mark.parametrize("phases", [("soon", "slices"), ("whole",)])
+def test_a_failsafe_to_where_a_part_is_decides_while_a_counter_is_waited_for(phases: tuple[str, ...]) -> None:
+    """Nobody is heard for a second and a half: on every one of these ticks the silence leads to the start."""
+    machine = read_text(SHUTTLE)
+    (verdict,) = prove(machine, 30, phases=phases).verdicts
+    assert verdict.kept is False and verdict.run is not None and verdict.run.ticks == 303
+    assert breaks(machine, verdict.promise, verdict.run)

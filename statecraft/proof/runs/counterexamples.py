@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
 from statecraft.findings import Hold, Run, Stimulus
-from statecraft.machine import Compare, Counter, Fault, ModeRef, Steady, Term
+from statecraft.machine import Compare, Counter, Fault, ModeRef, Steady, Taken, Term
 from statecraft.proof.engine.clusters import Cluster, InputCell, knots_of
 from statecraft.proof.engine.conditions import compare, consistent, terms_of, with_value
 from statecraft.proof.engine.diagrams import Node
@@ -25,6 +25,7 @@ from statecraft.proof.engine.model import NOBODY, Counters, Rows, Span, Symbolic
 from statecraft.proof.engine.zones import FREE, Clocks, Matrix
 from statecraft.semantics.decisions import CopyToCounter, SetCounter
 from statecraft.semantics.dial_messages import dials_by_message, other_dials
+from statecraft.semantics.guards import FALSE, Guard, Test, replaced
 from statecraft.semantics.keys import HoldClock, SteadyClock
 
 Moves = tuple[tuple[str, int], ...]
@@ -837,11 +838,11 @@ def _kept(model: SymbolicModel, first: RunTicks) -> Iterator[tuple[str, int]]:
 
 class Moved(NamedTuple):
     """By how much counters move on some ticks that are alike; ``waits``: they come before the tick that is meant, so
-    that counters have come to where they are wanted on it."""
+    that counters have come to where they are wanted on it, and meanwhile these rows decide."""
 
     moves: Moves
     ticks: int
-    waits: bool
+    waits: Rows = ()
 
 
 MOST_WAITED = 5_000
@@ -882,14 +883,29 @@ def moves_of(model: SymbolicModel, origin: Config, ticks: Sequence[RunTicks]) ->
             first = number == 0 and at == 0  # nothing counts on tick 0
             while not first and not ready(number) and waited < MOST_WAITED:
                 waited += 1
-                yield Moved(move(number), 1, True)
+                yield Moved(move(number), 1, _staying(model, modes, tick.way.rows))
             moves = () if first else move(number)
             quiet = all(row == NOBODY for row in tick.way.rows)
             _decide(model, modes, tick, values)
-            yield Moved(moves, 1, False)
+            yield Moved(moves, 1)
             if quiet and not moves and not first and at + 1 < tick.ticks:
-                yield Moved((), tick.ticks - at - 1, False)  # it stands where it is wanted next
+                yield Moved((), tick.ticks - at - 1)  # it stands where it is wanted next
                 break
+
+
+def _staying(model: SymbolicModel, modes: Sequence[int], rows: Rows) -> Rows:
+    """Those of ``rows`` that may decide again and again while their inputs are held and nothing is taken, and change
+    nothing: a failsafe to where the part is."""
+
+    def untaken(test: Test) -> Guard:
+        return FALSE if isinstance(test, Taken) else test
+
+    def stays(part: int, row: int) -> bool:
+        made = model.made_by(part, modes[part], row)
+        changes = made.target is not made.mode or made.changes or made.resets
+        return not changes and replaced(made.guard, untaken) != FALSE
+
+    return tuple(row if row != NOBODY and stays(part, row) else NOBODY for part, row in enumerate(rows))
 
 
 def _decide(model: SymbolicModel, modes: list[int], tick: RunTicks, values: dict[int, int]) -> None:
@@ -962,7 +978,7 @@ def _with_moves(choices: Sequence[Choice], moves: Iterable[Moved]) -> list[Choic
     no command is taken."""
     made: list[Choice] = []
     coming = iter(moves)
-    now = Moved((), 0, False)
+    now = Moved((), 0)
     for choice in choices:
         rest = choice.ticks
         while rest:
@@ -980,17 +996,17 @@ def _with_moves(choices: Sequence[Choice], moves: Iterable[Moved]) -> list[Choic
 
 
 def _rows_with(rows: Sequence[tuple[Rows, int]], moves: Iterable[Moved]) -> list[tuple[Rows, int]]:
-    """``rows`` with the ticks on which counters are waited for, on which nobody decides."""
+    """``rows`` with those that decide on the ticks on which counters are waited for."""
     made: list[tuple[Rows, int]] = []
     coming = iter(moves)
-    now = Moved((), 0, False)
+    now = Moved((), 0)
     for decided, ticks in rows:
         rest = ticks
         while rest:
             if not now.ticks:
                 now = next(coming)
             if now.waits:
-                made.append(((NOBODY,) * len(decided), now.ticks))
+                made.append((now.waits, now.ticks))
                 now = now._replace(ticks=0)
                 continue
             both = min(rest, now.ticks)
@@ -1016,7 +1032,7 @@ def _counted_on(
     for tick in ticks:
         rest = tick.ticks
         while rest:
-            now = next(coming) if model.from_outside else Moved((), rest, False)
+            now = next(coming) if model.from_outside else Moved((), rest)
             for name, by in now.moves:
                 if (place := model.counter_place[name]) in outside:
                     outside[place] = model.counters[place].moved(outside[place], by)
