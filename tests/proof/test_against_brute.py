@@ -17,7 +17,7 @@ from tests.proof.brute import TooLarge, World
 
 pytestmark = pytest.mark.slow
 
-SECONDS = 10  # longer: python -m tests.benchmarks.proof_against_brute
+SECONDS = 6  # longer: python -m tests.benchmarks.proof_against_brute
 LEAST = 15
 
 MENDED = {

@@ -25,7 +25,7 @@ from tests.benchmarks.trade_proofs import exclusive, held, rangers, switches
 from tests.proof.against_brute import contradictions, small_text
 from tests.proof.brute import TooLarge
 
-SEEDS = range(300, 340)
+SEEDS = range(300, 322)
 
 
 @pytest.mark.slow
@@ -40,7 +40,7 @@ def test_slices_say_nothing_that_brute_force_does_not() -> None:
         held += 1
         asked += questions
         left_open += unanswered
-    assert held >= 8
+    assert held >= 5
     assert left_open < asked / 5
 
 

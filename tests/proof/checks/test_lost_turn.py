@@ -40,9 +40,11 @@ def lost(text: str, phases: tuple[Phase, ...] = ("soon", "slices", "whole")) -> 
     return [each for each in report.findings if each.code == "lost turn"]
 
 
-@pytest.mark.parametrize("lasts", ["", " for 20 ms"])
-@pytest.mark.parametrize("what", ["eye", "near", "gap fault"])
 @pytest.mark.parametrize(("where", "found"), [("running", True), ("any    ", False)])
+@pytest.mark.parametrize(
+    ("what", "lasts"),
+    [("eye", ""), ("near", ""), ("gap fault", ""), ("near", " for 20 ms")],
+)
 def test_as_brute_force_finds_it(lasts: str, what: str, where: str, found: bool) -> None:
     """In any mode the turn is seen, unless a halt comes on the same tick: that decides first."""
     text = BELT.format(lasts=lasts, what=what, where=where)
