@@ -9,11 +9,13 @@ import click
 
 from statecraft.cli.common import file_argument, read, screen, step
 from statecraft.cli.proving import WAY_PAST, allow_unproved, seconds_for_the_proof
+from statecraft.folding import listed
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from statecraft.api.making import Made
+    from statecraft.findings import Finding
     from statecraft.machine import Machine
 
 CAUTIONS = (
@@ -34,7 +36,8 @@ CAUTIONS = (
 def command(file: str, out: Path, strict: bool, allow_unproved: bool, seconds: float) -> None:
     """Check FILE, rehearse its trials, write its firmware, compile it, and say how large and how fast it is.
 
-    Everything goes into out/NAME/, NAME being the machine's. Exit code 0: all of it passed. 1: something did not.
+    Everything goes into out/NAME/, NAME being the machine's. Exit code 0: all of it passed, though there may be
+    warnings, which are named at the end. 1: something did not.
     3: nothing is wrong, but not everything could be proved.
     """
     from statecraft.api.making import make
@@ -79,7 +82,16 @@ def _summary(console: Console, machine: Machine, made: Made) -> None:
         told = f"{'; '.join(made.unproved)}. "
         told += "It was made all the same, because of --allow-unproved. " if made.passed else WAY_PAST
         console.print(Text("Not proved: ", style="bold red") + Text(told + (CAUTIONS if made.passed else "")))
+    elif made.passed and (warnings := [each for each in made.judged.findings if _warns(each)]):
+        codes = listed(list(dict.fromkeys(each.code for each in warnings)))
+        first = f"Made, but look at the {'warnings' if len(warnings) > 1 else 'warning'} first: "
+        console.print(Text(first, style="bold yellow") + Text(f"{codes}. {CAUTIONS}"))
     elif made.passed:
         console.print(Text("Ready. ", style="bold green") + Text(CAUTIONS))
     else:
         console.print(Text("Not ready: ", style="bold red") + Text("fix what is marked ✗, then run make again."))
+
+
+def _warns(finding: Finding) -> bool:
+    """Whether it is a warning that the file does not accept."""
+    return finding.severity == "warning" and finding.accepted is None

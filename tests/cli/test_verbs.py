@@ -173,6 +173,15 @@ def test_make_puts_everything_under_out(run, feed_pusher):
 
 
 @pytest.mark.slow
+def test_make_is_not_ready_while_a_warning_stands(run, change):
+    change("spare.modes", ("\nmode ", "\nlevel spare when not front > 10 cm clears when front > 20 cm\nmode "))
+    told = run("make", "spare.modes")
+    said = " ".join(told.out.split())
+    assert told.code == 0, said
+    assert "Made, but look at the warning first: unused. " in said and "Ready" not in said
+
+
+@pytest.mark.slow
 def test_make_tells_the_worst_step_and_how_it_is_known(run, feed_pusher, monkeypatch):
     need("avr-g++")
     need("/usr/include/simavr/sim_avr.h")
