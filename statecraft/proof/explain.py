@@ -96,8 +96,10 @@ _TEXTS = {
     "lost turn": (
         "A row asks whether something turns on or off, which is so on one tick only. There is a tick on which it turns "
         "and another row decides, or none, and no row of the part looks at it otherwise: nothing comes of it.",
-        "Add a row that asks how the thing stands ('lid', not 'lid turns on') where it may have turned meanwhile, or "
-        "accept it with the reason: a counter that misses one on the very tick of a halt may well do.",
+        "Accept it with the reason: a counter that misses one on the very tick of a halt may well do. Where no turn "
+        "may be lost, let a row that leads out of its modes ask how the thing stands ('lid', not 'lid turns on'). A "
+        "row that counts must not: it would count on every tick. Let the counter count pulses by itself, or give it a "
+        "part of its own, where no row comes first.",
     ),
     "bare threshold": (
         "Two readings no further apart than the sensor trembles, as it will give them in turn at rest, lead out of a "

@@ -5,8 +5,9 @@ from __future__ import annotations
 
 import re
 import time
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any, cast
 
 from statecraft.findings import Finding
@@ -36,9 +37,11 @@ from statecraft.machine import (
     SwitchOn,
     Taken,
     Term,
+    Turns,
     atoms,
 )
 from statecraft.proof.causes import led_to, names_of, sentence
+from statecraft.proof.checks.lost_turn import leads_out, may_be_lost, said, so_now
 from statecraft.proof.checks.mode_cycles import tremble, wavers
 from statecraft.proof.checks.overlapping import clears_later, sets_later
 from statecraft.proof.checks.unreachable import dead_ends
@@ -46,6 +49,8 @@ from statecraft.proof.checks.unused import unused
 from statecraft.proof.engine.clusters import read_by
 from statecraft.proof.judgement import accepted
 from statecraft.proof.prove import Report, prove
+from statecraft.proof.runs.lost_turns import asked_to_turn
+from statecraft.proof.runs.lost_turns import subject as name_of
 from statecraft.semantics import Reached, tick_of
 from statecraft.semantics.cone import asks_for, atoms_read, tests_read, watching_links
 from statecraft.semantics.keys import AbsenceClock
@@ -65,6 +70,9 @@ MOST_COMMANDS = 2
 
 SETTLES_MS = 500
 """The time of an 'after' that is tried where two rows take turns."""
+
+PULSES_HZ = 20
+"""The rate that is tried where a counter is to count pulses by itself."""
 
 COVERS = ("halt missed", "runaway", "fault ignored")
 """Errors that come of a missing cover, looked at first: what mends one of them often mends others."""
@@ -390,10 +398,8 @@ def _failsafe(machine: Machine, part: Part, modes: Sequence[ModeRef], when: Cond
 
 def _into_group(machine: Machine, finding: Finding) -> Iterator[Mend]:
     """The modes put into a group that they are not in, and that failsafes name or name one around."""
-    from statecraft.language import FileErrors, read_text
-
     part = _part_of(machine, finding)
-    if part is None or len(machine.source) != 1:
+    if part is None:
         return
     names, _ = _in(part, finding.modes)
     cells = " ".join(row.in_text for row in part.failsafes)
@@ -413,13 +419,10 @@ def _into_group(machine: Machine, finding: Finding) -> Iterator[Mend]:
     # The innermost; but where all drive one way, hardly one that drives another way is missing: then the outermost.
     groups.sort(key=lambda group: (1, -part.groups.index(group)) if foreign(group) else (0, len(group.modes)))
     for group in groups[:MOST_GROUPS]:
-        ((file, text),) = machine.source.items()
-        lines = text.splitlines(keepends=True)
-        line = lines[group.place.line - 1]
-        lines[group.place.line - 1] = re.sub(r"[ \t]*(?=[;#\n]|$)", f", {', '.join(names)} ", line, count=1)
-        try:
-            made = read_text("".join(lines), file)
-        except FileErrors:
+        more = f", {', '.join(names)} "
+        put = partial(re.sub, r"[ \t]*(?=[;#\n]|$)", more, count=1)
+        made = _rewritten(machine, {group.place.line: put})
+        if made is None:
             continue
         yield Mend(f"put {listed(names)} into {group.name}", made, rival=True)
 
@@ -924,19 +927,14 @@ def _exchanged(machine: Machine, level: Level, sensor: Sensor) -> Iterator[Mend]
 
 def _reworded(machine: Machine, level: Level, text: str, enough: bool = False) -> Iterator[Mend]:
     """``level`` as ``text`` says."""
-    from statecraft.language import FileErrors, read_text
-
     if not text or len(machine.source) != 1:
         return
-    ((file, source),) = machine.source.items()
-    lines = source.splitlines(keepends=True)
-    line = lines[level.place.line - 1]
+    (source,) = machine.source.values()
+    line = source.splitlines()[level.place.line - 1]
     if not " ".join(line.split("#")[0].split()).endswith(level.text):
         return  # it goes on on the next line
-    lines[level.place.line - 1] = f"level {level.name} {text}\n"
-    try:
-        made = read_text("".join(lines), file)
-    except FileErrors:
+    made = _rewritten(machine, {level.place.line: lambda _: f"level {level.name} {text}"})
+    if made is None:
         return
     yield Mend(f"write: level {level.name} {text}", made, enough=enough)
 
@@ -1190,6 +1188,79 @@ def _idle_group(machine: Machine, finding: Finding) -> Iterator[Mend]:
                 )
 
 
+def _lost_turn(machine: Machine, finding: Finding) -> Iterator[Mend]:
+    """Rows that lead out of their modes ask how things stand, which they do once; a row that counts a switch gives way
+    to a counter that counts the pulses on its pin, whatever decides meanwhile. Whoever counted how things stand would
+    count on every tick."""
+    part = _part_of(machine, finding)
+    if part is None or finding.row is None:
+        return
+    row = part.rows[finding.row.number]
+    for turns, rows in asked_to_turn(part):
+        if row not in rows or name_of(turns) != finding.subject:
+            continue
+        if all(leads_out(each) for each in rows):
+            yield from _asked_as_it_stands(machine, rows, turns)
+        elif len(rows) == 1:
+            yield from _counts_by_itself(machine, part, row, turns)
+
+
+def _asked_as_it_stands(machine: Machine, rows: Sequence[Row], turns: Turns) -> Iterator[Mend]:
+    asked, numbers = f"{said(turns)} turns {'on' if turns.on else 'off'}", {row.place.line for row in rows}
+    made = _rewritten(machine, {n: lambda line: re.sub(rf"\b{asked}\b", so_now(turns), line) for n in numbers})
+    if made is not None:
+        which, plural = listed([str(number) for number in sorted(numbers)]), "s" * (len(numbers) > 1)
+        yield Mend(
+            f"{may_be_lost(turns)}; where none may, let the row{plural} on line{plural} {which} ask '{so_now(turns)}', "
+            f"which stays so, in place of '{asked}'",
+            made,
+            guess=True,
+        )
+
+
+def _counts_by_itself(machine: Machine, part: Part, row: Row, turns: Turns) -> Iterator[Mend]:
+    """In place of a row that does nothing but count a switch, its counter counts the pulses on the switch's pin, if
+    that can."""
+    from statecraft.boards.chosen import board_of
+    from statecraft.firmware.plan import wiring_findings
+
+    switch = next((each for each in machine.switches if turns.what == SwitchOn(each.name)), None)
+    counts = len(row.changes) == 1 and row.changes[0].how == "step" and row.changes[0].amount == 1
+    if switch is None or switch.contact is None or row.when != turns or row.move != "stay" or not counts:
+        return
+    counter = next((each for each in part.counters if each.name == row.changes[0].counter), None)
+    if counter is None or counter.counts or counter.outside or counter.steps_of or len(machine.source) != 1:
+        return
+    (text,) = machine.source.values()
+    declared = " ".join(text.splitlines()[counter.place.line - 1].split("#")[0].split())
+    declared += f", counts pulses on pin {switch.contact.pin}, at most {PULSES_HZ} Hz"
+    gone = {switch.place.line: lambda _: "", row.place.line: lambda _: ""}
+    made = _rewritten(machine, {**gone, counter.place.line: lambda _: declared})
+    if made is None or len(wiring_findings(made, board_of(made))) > len(wiring_findings(machine, board_of(machine))):
+        return
+    yield Mend(
+        f"{may_be_lost(turns)}; where none may, and the contact does not bounce, let {counter.name} count by itself, "
+        f"in whatever mode: {declared} (or as fast as it comes), and remove the switch on line {switch.place.line} and "
+        f"the row on line {row.place.line}",
+        made,
+        guess=True,
+    )
+
+
+def _rewritten(machine: Machine, lines: Mapping[int, Callable[[str], str]]) -> Machine | None:
+    """``machine`` with these lines of its file otherwise; None if it is no machine then, or made of several files."""
+    from statecraft.language import FileErrors, read_text
+
+    if len(machine.source) != 1:
+        return None
+    ((file, text),) = machine.source.items()
+    made = [lines.get(number, str)(line) for number, line in enumerate(text.splitlines(), 1)]
+    try:
+        return read_text("\n".join([*made, ""]), file)
+    except FileErrors:
+        return None
+
+
 _MENDS: dict[str, Callable[[Machine, Finding], Iterator[Mend]]] = {
     "unreachable": _to_another_stop,
     "fault ignored": _fault_ignored,
@@ -1201,6 +1272,7 @@ _MENDS: dict[str, Callable[[Machine, Finding], Iterator[Mend]]] = {
     "flapping": _flapping,
     "bare threshold": _bare_threshold,
     "left out": _left_out,
+    "lost turn": _lost_turn,
     "overlapping": _overlapping,
     "shadowed": _shadowed,
     "unused": _idle_group,

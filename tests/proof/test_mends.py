@@ -628,3 +628,47 @@ def test_a_missing_failsafe_leads_to_the_stop_mode_that_nothing_leads_to(code: s
     (found,) = judge(read_text(UNLED.replace(without, "")), 30).findings
     assert found.code == code and found.hint.startswith(mend)
     assert "to another" not in found.hint and " or " not in found.hint
+
+
+JARS = """
+machine jar_table
+board {board}
+tick 10 ms
+command halt button, pin 2, on when low, urgent
+command go button, pin 3, on when low
+switch neck pin 7, on when high
+relay belt pin 9
+counter jars 0 .. 12
+mode resting stop
+mode moving belt on
+failsafes
+  in | when | go to
+  any | halt | resting
+rules
+  in | when | go to | do
+  resting | go and jars < 12 | moving | {start}
+  moving | jars >= 12 or after 1 min | resting | jars = 0
+  {turn}
+"""
+COUNTS = "moving | neck turns on | stay | jars + 1"
+
+
+def jars(turn: str, board: str = "atmega328p", start: str = "") -> str:
+    """What is said of a turn that is lost."""
+    found = judge(read_text(JARS.format(turn=turn, board=board, start=start))).findings
+    (hint,) = [each.hint for each in found if each.code == "lost turn"]
+    return hint
+
+
+def test_what_counts_a_turn_that_is_lost_is_never_to_count_on_every_tick() -> None:
+    hint = jars(COUNTS)
+    assert "let jars count by itself, in whatever mode: counter jars 0 .. 12, counts pulses on pin 7, at most" in hint
+    assert "remove the switch on line 7 and the row on line 19. (Tried: that mends it" in hint
+    no_interrupt = jars(COUNTS, "atmega2560")
+    assert "would count on every tick" in no_interrupt
+    assert "(Tried" not in no_interrupt
+
+
+def test_a_row_that_leads_out_on_a_turn_is_to_ask_how_things_stand() -> None:
+    hint = jars("moving | neck turns on | resting |", start="jars + 1")
+    assert "let the row on line 19 ask 'neck', which stays so, in place of 'neck turns on'. (Tried: that" in hint

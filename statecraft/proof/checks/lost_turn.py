@@ -7,7 +7,7 @@ from functools import partial
 
 from statecraft.findings import Finding
 from statecraft.folding import listed
-from statecraft.machine import Fault, LevelOn, Machine, Part, Silent, Turns
+from statecraft.machine import Fault, LevelOn, Machine, Part, Row, Silent, Turns
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Node
 from statecraft.proof.engine.exploration import NONE, START, Config, Explorer, Only, Region
 from statecraft.proof.engine.model import NOBODY, Counters, Modes, Rows
@@ -55,17 +55,41 @@ def lost_turn(explored: Reachability, part: int) -> Iterator[Finding]:
         else:
             earlier = listed([str(line) for line in others], "or")
             when = f"on the very tick on which a row on line {earlier} decides, and not that on line {lines}"
-        so = name if turns.on else f"not {name}"
         yield Finding(
             "lost turn",
             rows[0].place,
             f"{name} can turn {way} {when}; nothing else looks at it, so that this turn is lost.",
-            f"where no turn may be lost, add a row that asks '{so}', which stays so, and not '{name} turns {way}'; "
-            f'where one may, accept it: accept lost turn in {subject(turns)} because "why".',
+            f"{may_be_lost(turns)}; where none may: {_seen_later(turns, rows)}.",
             row=explored.row_ref(part, rows[0].number),
             subject=subject(turns),
             run=found.run,
         )
+
+
+def may_be_lost(turns: Turns) -> str:
+    """What to do where one turn more or less does not matter."""
+    return f'where a turn may be lost, accept it: accept lost turn in {subject(turns)} because "why"'
+
+
+def so_now(turns: Turns) -> str:
+    """What stays so when it has turned, as a row asks it."""
+    return said(turns) if turns.on else f"not {said(turns)}"
+
+
+def _seen_later(turns: Turns, rows: list[Row]) -> str:
+    """What becomes of a row that asks how things stand: it does not only decide on a later tick, but on each."""
+    later = f"a row that asks '{so_now(turns)}' in place of '{said(turns)} turns {'on' if turns.on else 'off'}'"
+    if any(row.changes and not leads_out(row) for row in rows):
+        return (
+            f"{later} would count on every tick on which that is so; what must count each turn needs a part of its "
+            "own, where no row comes first"
+        )
+    return f"{later} sees it on a later tick, too, and decides on every one on which that is so"
+
+
+def leads_out(row: Row) -> bool:
+    """Whether ``row`` applies in no mode that it leaves the part in."""
+    return row.move == "go" and row.target not in row.modes
 
 
 def said(turns: Turns) -> str:
