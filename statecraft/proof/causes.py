@@ -289,6 +289,11 @@ def _never_in_range(machine: Machine, findings: list[Finding]) -> list[Finding]:
     return made
 
 
+def _is_out_of_range(finding: Finding) -> bool:
+    """Whether it is told that a row never decides since what it asks is out of range: that has no other cause."""
+    return finding.code == "unreachable" and "' is always false: " in finding.message
+
+
 def _valid(atom: Compare) -> list[tuple[Atom, bool]]:
     """That the sensors which ``atom`` reads are not in fault."""
     return [(Fault(term.name), False) for term in terms_of(atom) if term.kind == "sensor"]
@@ -461,6 +466,7 @@ def _cause(
     """What keeps ``mode`` from being entered: a row that never decides, or the cause of an earlier mode; None if
     nothing leads there."""
     into = [row for row in part.rows if row.move == "go" and row.target == mode]
+    into.sort(key=lambda row: row.number not in of_row or not _is_out_of_range(of_row[row.number]))
     for row in into:
         if row.number in of_row and any(name not in of_mode for name in row.modes):
             return of_row[row.number]
@@ -487,7 +493,8 @@ def _comes_of_it(part: Part, finding: Finding, of_row: dict[int, Finding]) -> bo
     """Whether a finding may come of a mode's being never entered: a rule that never decides, or a mode never left since
     the rows that lead out of it never decide."""
     if finding.row is not None:
-        own = finding.code == "unreachable" and finding.by  # (other rows exclude it, which is cause enough)
+        # (other rows exclude it, or what it asks is out of range, which is cause enough)
+        own = finding.code == "unreachable" and (finding.by or _is_out_of_range(finding))
         return finding in of_row.values() and finding.severity != "note" and not own
     if _is(finding, part, "stuck"):
         return bool(finding.by) and all(row.number in of_row for row in finding.by)

@@ -128,6 +128,18 @@ def test_a_comparison_out_of_range_is_told_with_the_row_that_asks_it() -> None:
     )
 
 
+def test_a_comparison_out_of_range_is_the_cause_where_another_row_leads_there_and_never_decides_either() -> None:
+    """The failsafe's 40 s never come, for other rows end the mode sooner: that is a note of its own."""
+    text = VENT.replace("LIMIT", "20 s").replace("STEP", "rounds + 1").replace("rounds >= 12", "rounds > 20 ")
+    text = text.replace("in moving   | halted\n", "in moving   | halted\nopening | after 40 s | done\n")
+    grave, note = (each for each in judge(read_text(text)).findings if each.code in ("unreachable", "out of range"))
+    assert grave.message == (
+        "This row never decides: 'rounds > 20' is always false: rounds goes from 0 to 20. So done is never entered."
+    )
+    assert (grave.severity, note.severity) == ("error", "note")
+    assert note.message.startswith("This row never decides: 'after 40 s' holds in no situation")
+
+
 def test_a_line_that_makes_several_rows_is_told_once() -> None:
     text = """machine yard_gate
 board atmega328p
