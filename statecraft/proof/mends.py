@@ -356,11 +356,29 @@ def _applies_too(machine: Machine, part: Part, row: Row, names: Collection[str])
     """A row that is there applies in more modes."""
     what = "failsafe" if row.failsafe else "row"
     wider, cell = _in_more_modes(part, row, names)
+    made, besides = _without_idle(with_rows(machine, [row], lambda _: wider), part, names)
     return Mend(
-        f"let the {what} on line {row.place.line} apply in {listed(names)}, too{cell}",
-        with_rows(machine, [row], lambda _: wider),
-        enough=True,
+        f"let the {what} on line {row.place.line} apply in {listed(names)}, too{cell}{besides}", made, enough=True
     )
+
+
+def _without_idle(made: Machine, part: Part, names: Collection[str]) -> tuple[Machine, str]:
+    """``made``, in which more failsafes apply in ``names``, without the rules of these modes alone that do what one of
+    them does then and never decide; with what is to be said of them."""
+    rows = made.part(part.name).rows
+
+    def does_it(failsafe: Row, row: Row) -> bool:
+        asked = set(failsafe.when.of) if isinstance(failsafe.when, Or) else {failsafe.when}
+        same = failsafe.move == row.move == "go" and failsafe.target == row.target and not row.changes
+        return same and failsafe.failsafe and row.when in asked and set(row.modes) <= set(failsafe.modes)
+
+    own = [row for row in rows if not row.failsafe and set(row.modes) <= set(names)]
+    idle = [row for row in own if any(does_it(failsafe, row) for failsafe in rows)]
+    if not idle:
+        return made, ""
+    lines, several = listed([str(row.place.line) for row in idle]), len(idle) > 1
+    which = f"rows on lines {lines}, which then decide" if several else f"row on line {lines}, which then decides"
+    return in_order(made, part.name, [row for row in rows if row not in idle]), f", and remove the {which} nothing"
 
 
 def _in_more_modes(part: Part, row: Row, names: Collection[str]) -> tuple[Row, str]:
@@ -424,7 +442,8 @@ def _into_group(machine: Machine, finding: Finding) -> Iterator[Mend]:
         made = _rewritten(machine, {group.place.line: put})
         if made is None:
             continue
-        yield Mend(f"put {listed(names)} into {group.name}", made, rival=True)
+        made, besides = _without_idle(made, part, names)
+        yield Mend(f"put {listed(names)} into {group.name}{besides}", made, rival=True)
 
 
 def _wider_failsafe(

@@ -672,3 +672,46 @@ def test_what_counts_a_turn_that_is_lost_is_never_to_count_on_every_tick() -> No
 def test_a_row_that_leads_out_on_a_turn_is_to_ask_how_things_stand() -> None:
     hint = jars("moving | neck turns on | resting |", start="jars + 1")
     assert "let the row on line 19 ask 'neck', which stays so, in place of 'neck turns on'. (Tried: that" in hint
+
+
+PADDLES = """
+machine paddles
+board atmega328p
+tick 50 ms
+link shore serial0, 9600 baud, checked, silent after 2 s
+command halt "halt", urgent
+command slow_ "slow"
+command fast_ "fast"
+command here "."
+sensor draw current, pin A1, 0.5 V is 0 A, 2.5 V is 20 A, plausible 0 A .. 19 A
+relay one pin 7
+relay two pin 8
+level heavy when draw > 15 A for 1 s clears when draw < 10 A
+mode resting stop
+mode tripped stop
+mode slow one on
+mode fast one on, two on
+group turning slow
+failsafes
+  in | when | go to
+  any | halt | resting
+  turning | shore silent | resting
+  turning | draw fault or heavy | tripped
+rules
+  in | when | go to
+  resting, tripped | slow_ | slow
+  slow | fast_ | fast
+  slow, fast | after 10 min | resting
+  fast | heavy | tripped
+"""
+
+
+def test_a_row_that_a_failsafe_makes_idle_goes_with_the_mend() -> None:
+    """In the group that it lacks a mode has all of its failsafes; the row that did the work of one of them is idle
+    then, which would be a new finding."""
+    (one,) = (each for each in judge(read_text(PADDLES)).findings if each.severity == "error")
+    assert one.hint == (
+        "Put fast into turning, and remove the row on line 29, which then decides nothing. (Tried: that mends it, and "
+        "nothing new is found.)"
+    )
+    assert one.code == "runaway" and "while draw is in fault" in one.message
