@@ -10,6 +10,7 @@ from dataclasses import replace
 from statecraft.findings import Finding, RowRef, Severity
 from statecraft.folding import listed
 from statecraft.machine import (
+    And,
     Atom,
     Change,
     Compare,
@@ -378,6 +379,9 @@ def _never_entered(machine: Machine, part: Part, findings: list[Finding]) -> lis
     }
     if any(f.accepted for f in (*of_mode.values(), *of_row.values())):
         return findings
+    again = [f for n, f in of_row.items() if part.rows[n].target in of_mode and _waits_for_its_own(part, part.rows[n])]
+    findings = [f for f in findings if f not in again]  # (they lead to where they have come from, and that is told)
+    of_row = {n: f for n, f in of_row.items() if f not in again}
     for number, (first_row, counter) in _never_counted(machine, part, of_row).items():
         cause, effect = of_row[first_row], of_row[number]
         if cause is not effect:
@@ -412,6 +416,25 @@ def _never_entered(machine: Machine, part: Part, findings: list[Finding]) -> lis
     (kept,) = roots.values()
     others = [f for f in findings if f is not kept[0] and _comes_of_it(part, f, of_row)]
     return _replaced(findings, roots, others)
+
+
+def _waits_for_its_own(part: Part, row: Row) -> bool:
+    """Whether ``row`` leads to a mode that has been entered before, as ``last of`` a sequence does: it asks of a
+    counter what that is not at first, and only rows set it so that lead there, too.
+
+    Sure: no row, pulse or clock moves the counter otherwise, so that before ``row`` one of those has decided.
+    """
+    asked = row.when.of if isinstance(row.when, And) else ()
+    for atom in (each for each in asked if isinstance(each, Compare)):
+        counter = _counter_of(part, atom)
+        if counter is None:
+            continue
+        moving = [(each, change) for each in part.rows for change in each.changes if change.counter == counter.name]
+        setting = [each for each, change in moving if change.how != "set" or _OPS[atom.op](change.amount, atom.offset)]
+        plain = all(change.how == "set" for _, change in moving)
+        if plain and setting and all(each.move == "go" and each.target == row.target for each in setting):
+            return row not in setting
+    return False
 
 
 def _never_begun(machine: Machine, part: Part, findings: list[Finding]) -> list[Finding]:
@@ -465,7 +488,7 @@ def _cause(
 ) -> Finding | None:
     """What keeps ``mode`` from being entered: a row that never decides, or the cause of an earlier mode; None if
     nothing leads there."""
-    into = [row for row in part.rows if row.move == "go" and row.target == mode]
+    into = [row for row in part.rows if row.move == "go" and row.target == mode and not _waits_for_its_own(part, row)]
     into.sort(key=lambda row: row.number not in of_row or not _is_out_of_range(of_row[row.number]))
     for row in into:
         if row.number in of_row and any(name not in of_mode for name in row.modes):

@@ -10,6 +10,7 @@ from typing import NamedTuple
 from statecraft.findings import Finding, RowRef
 from statecraft.folding import listed
 from statecraft.machine import Change, InMode, Machine, Part, Row
+from statecraft.proof.checks.unreachable import STEP_MEND, ends_a_step
 from statecraft.proof.engine.limits import OutOfTime, proving, within
 from statecraft.proof.prove import as_proved
 from statecraft.proof.reachability import Undecided
@@ -79,7 +80,8 @@ def _named(finding: Finding, by: Sequence[tuple[Without, ...]]) -> Finding:
     if finding.gravity != "note":
         others = listed(list(dict.fromkeys(_said(each, False) for some in by for each in some)), "or")
         rest = hint.removeprefix("mend the condition, or ").replace("remove the row", "remove this row")
-        hint = f"change {others}, or this row, so that this row can decide; or {rest}"
+        own, rest = ("what ends this step", "") if hint == STEP_MEND else ("this row", f"; or {rest}")
+        hint = f"change {others}, or {own}, so that this row can decide{rest or '.'}"
     return replace(
         finding,
         message=f"{finding.message.removesuffix('.')}; without {ways} it would.",
@@ -106,13 +108,14 @@ def _but_for_one(machine: Machine, part: Part, row: Row, finding: Finding) -> Fi
         if decides:
             told = _said(Without(other), True)
             first = other.number < row.number and not other.failsafe and not row.failsafe
+            last = "what ends this step" if ends_a_step(part, row) else "remove this row"
             moved = f"put this row above the one on line {other.place.line}, " if first else ""
             return replace(
                 finding,
                 message=f"{finding.message.removesuffix('.')}; without {told} it would decide.",
                 hint=finding.hint
                 if finding.gravity == "note"
-                else f"{moved}change {_said(Without(other), False)}, or remove this row.",
+                else f"{moved}change {_said(Without(other), False)}, or {last}.",
                 by=(RowRef(part.name, other.number),),
             )
     return finding

@@ -205,3 +205,52 @@ def test_what_other_rows_exclude_is_not_said_to_come_of_a_mode_that_nothing_lead
     mode, row = found(text.replace("rounds = 0", ""))
     assert mode.message.startswith("No run ever enters done") and "may come of the same" not in mode.message
     assert "without the failsafe on line" in row.message
+
+
+WRINGER = """machine wringer
+board atmega328p
+tick 20 ms
+command halt button, pin 2, on when low, urgent
+command start button, pin 3, on when low
+switch tight pin 4, on when high
+switch open_ pin 5, on when high
+motor screw pwm 9, direction 10
+mode idle stop
+mode held stop
+mode failed stop
+sequence wring in wringing
+  soak for 4 s
+  press_ screw 40 % until {tight}, at most 20 s else failed
+  drip for 1 min
+  loosen screw -40 % until open_, at most 20 s else failed
+  then idle
+failsafes
+in     | when   | go to
+any    | halt   | held
+{above}
+rules
+in           | when  | go to
+idle, failed | start | wring
+held         | {on} | last of wring
+"""
+
+
+def test_a_step_that_a_failsafe_ends_is_told_once_with_the_steps_behind_it_as_the_file_says_them() -> None:
+    text = WRINGER.format(tight="tight", above="press_ | tight | held", on="start")
+    (one,) = [each for each in judge(read_text(text)).findings if each.code in ("unreachable", "shadowed")]
+    assert one.code == "shadowed" and one.place.line == 14 and one.severity == "error"
+    assert "without the failsafe on line 21 ('tight') it would decide. So drip and loosen are never" in one.message
+    assert one.hint == "Change the failsafe on line 21, or what ends this step."
+    assert "wring_step" not in one.message + one.hint
+
+
+def test_a_step_that_never_ends_by_what_it_waits_for_is_mended_there() -> None:
+    (one,) = found(WRINGER.format(tight="tight and after 30 s", above="", on="start"))
+    assert one.message.endswith("So drip and loosen are never entered.")
+    assert "or what ends this step, so that this row can decide." in one.hint
+
+
+def test_what_resumes_a_sequence_is_told_by_its_steps() -> None:
+    told = found(WRINGER.format(tight="tight", above="", on="start and tight and not tight"))
+    assert told and not any("wring_step" in each.message + each.hint for each in told)
+    assert "with soak as the last of wring" in told[0].message

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Collection, Iterator, Sequence
 
 from statecraft.findings import Finding, RowRef, Severity
@@ -141,10 +142,12 @@ def silent(explored: Reachability, part: int, row: Row, ever_holds: bool = True)
     by, held = hidden(explored, part, row)
     held = held and ever_holds
     ref = explored.row_ref(part, row.number)
-    told = f"'{' '.join(row.when_text.split())}'" if row.when_text else "its condition"
+    told = _asked(explored.whole, row)
     lone = _lone(explored.model.parts[part], row)
     mend = f"mend the condition, or {f'add a rule that leaves {listed(row.modes)}' if lone else 'remove the row'}."
     moved = "put the row further up, narrow the rows that come before it, or remove it."
+    if ends_a_step(explored.model.parts[part], row):
+        mend, moved = STEP_MEND, f"narrow the rows that come before it, or {STEP_MEND}"
     if row.failsafe:  # a second guard is no fault, and is never to be taken out
         mend = moved = "leave it where it is: it does no harm, and may be needed when the table changes."
     gravity: Severity | None = "note" if row.failsafe else None
@@ -203,6 +206,25 @@ def silent(explored: Reachability, part: int, row: Row, ever_holds: bool = True)
         by=tuple(explored.row_ref(part, number) for number in by),
         gravity=gravity,
     )
+
+
+STEP_MEND = "mend what ends this step."
+"""What to do with a row that the file says as the end of a step."""
+
+
+def ends_a_step(part: Part, row: Row) -> bool:
+    """Whether ``row`` is what a step of a sequence ends by: its mode stands on the same line."""
+    return len(row.modes) == 1 and part.mode[row.modes[0]].place.line == row.place.line
+
+
+def _asked(machine: Machine, row: Row) -> str:
+    """What ``row`` asks, as the file says it: the counter that a sequence is resumed by stands for a step."""
+    text = " ".join(row.when_text.split())
+    resumed = re.fullmatch(r"(.+) and (\w+)_step == \d+", text)
+    lines = machine.source.get(row.place.file, "").splitlines()[row.place.line - 1 : row.place.line]
+    if resumed is not None and lines and re.search(rf"\blast +of +{resumed[2]}\b", lines[0]):
+        return f"'{resumed[1]}' with {row.target} as the last of {resumed[2]}"
+    return f"'{text}'" if text else "its condition"
 
 
 def _lone(part: Part, row: Row) -> bool:
