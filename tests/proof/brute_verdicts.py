@@ -435,6 +435,8 @@ def dead_encoder(machine: Machine) -> set[Mode]:
                         return (all if wanted else any)(may(each, wanted, pulses) for each in several)
                     case Or(several):
                         return (any if wanted else all)(may(each, wanted, pulses) for each in several)
+                    case Absent(command, _) if command in machine.events():  # it is released
+                        return True
                     case Taken() | Absent() | Silent():
                         return not wanted
                     case Compare(left, _, right, _):

@@ -91,6 +91,9 @@ def test_a_dead_encoder_is_told_unless_time_or_steadiness_ends_the_mode() -> Non
     assert told("  slow | after 10 s | parked |\n", "") == ["slow"]
     assert told("  slow | after 10 s | parked |\n", "  slow | halt | parked |\n") == ["slow"]
     assert told("mode slow drive 20 %", "mode slow drive 20 %, endless") == []
+    released = "  slow | ahead absent 200 ms | parked |\n"
+    assert told("  slow | after 10 s | parked |\n", released) == []
+    assert told("  slow | after 10 s | parked |\n", released.replace("ahead", "beat")) == ["slow"]
     slow = "carriage in slow"
     stalled = f"level stalled when {slow} and clicks steady within 2 for 1 s, clears when not {slow}\n"
     machine = HOIST.replace("  slow | after 10 s | parked |\n", "").replace("mode parked", stalled + "mode parked")

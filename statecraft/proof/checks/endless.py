@@ -121,7 +121,8 @@ def _best(
 def dead_encoder(machine: Machine) -> Iterator[Finding]:
     """Driving modes that nothing but a counter that counts from outside ends, commands and silence apart: where no
     pulse comes, for a broken wire perhaps, the machine drives on. A level that asks whether the counter is steady ends
-    them.
+    them, and so does the release of what is held, for a row that asks how long a command has been absent which rows
+    take: that comes about when nobody says anything.
     """
     tick = tick_of(machine)
     pulsed = {counter.name for counter in machine.pulsed}
@@ -147,11 +148,13 @@ def dead_encoder(machine: Machine) -> Iterator[Finding]:
 
 
 def _alone(guard: Guard, tick: Tick, dead: Container[str] = ()) -> Guard:
-    """``guard`` as far as it can be true while nobody says anything or falls silent, and no counter of ``dead`` comes
-    to what it is compared with; levels that go by that included. What does not come about is false under a negation,
-    too.
+    """``guard`` as far as it can be true while nobody gives a command and no link falls silent, and no counter of
+    ``dead`` comes to what it is compared with; levels that go by that included. What does not come about is false under
+    a negation, too. A heartbeat goes on; a command that rows take is absent then.
     """
     match guard:
+        case Reached(AbsenceClock(command)) if command in tick.machine.events():
+            return guard
         case Known():
             return guard
         case Negation(Taken() | Reached(AbsenceClock() | SilenceClock())):
