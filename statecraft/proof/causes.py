@@ -10,7 +10,6 @@ from dataclasses import replace
 from statecraft.findings import Finding, RowRef, Severity
 from statecraft.folding import listed
 from statecraft.machine import (
-    And,
     Atom,
     Change,
     Compare,
@@ -379,7 +378,8 @@ def _never_entered(machine: Machine, part: Part, findings: list[Finding]) -> lis
     }
     if any(f.accepted for f in (*of_mode.values(), *of_row.values())):
         return findings
-    again = [f for n, f in of_row.items() if part.rows[n].target in of_mode and _waits_for_its_own(part, part.rows[n])]
+    rows = [(part.rows[n], f) for n, f in of_row.items() if part.rows[n].target in of_mode]
+    again = [f for row, f in rows if _waits_for_its_own(machine, part, row)]
     findings = [f for f in findings if f not in again]  # (they lead to where they have come from, and that is told)
     of_row = {n: f for n, f in of_row.items() if f not in again}
     for number, (first_row, counter) in _never_counted(machine, part, of_row).items():
@@ -394,11 +394,11 @@ def _never_entered(machine: Machine, part: Part, findings: list[Finding]) -> lis
     root_of: dict[str, Finding] = {}
     waiting = list(of_mode)
     while waiting:
-        name = next((each for each in waiting if _cause(part, each, of_mode, of_row, root_of) is not None), "")
+        name = next((each for each in waiting if _cause(machine, part, each, of_mode, of_row, root_of) is not None), "")
         name = name or max(waiting, key=lambda each: len(led_to(part, each)))  # it begins where most comes of it
         waiting.remove(name)
         own = of_mode[name]
-        root_of[name] = root = _cause(part, name, of_mode, of_row, root_of) or own
+        root_of[name] = root = _cause(machine, part, name, of_mode, of_row, root_of) or own
         kept = roots.setdefault(id(root), (root, [], []))
         if root is not own:
             kept[1].append(ModeRef(part.name, name))
@@ -418,16 +418,15 @@ def _never_entered(machine: Machine, part: Part, findings: list[Finding]) -> lis
     return _replaced(findings, roots, others)
 
 
-def _waits_for_its_own(part: Part, row: Row) -> bool:
+def _waits_for_its_own(machine: Machine, part: Part, row: Row) -> bool:
     """Whether ``row`` leads to a mode that has been entered before, as ``last of`` a sequence does: it asks of a
     counter what that is not at first, and only rows set it so that lead there, too.
 
     Sure: no row, pulse or clock moves the counter otherwise, so that before ``row`` one of those has decided.
     """
-    asked = row.when.of if isinstance(row.when, And) else ()
-    for atom in (each for each in asked if isinstance(each, Compare)):
+    for atom in _asked_always(machine, row):
         counter = _counter_of(part, atom)
-        if counter is None:
+        if counter is None or not isinstance(atom, Compare):
             continue
         moving = [(each, change) for each in part.rows for change in each.changes if change.counter == counter.name]
         setting = [each for each, change in moving if change.how != "set" or _OPS[atom.op](change.amount, atom.offset)]
@@ -484,11 +483,17 @@ def _is(finding: Finding, part: Part, *codes: str) -> bool:
 
 
 def _cause(
-    part: Part, mode: str, of_mode: dict[str, Finding], of_row: dict[int, Finding], root_of: dict[str, Finding]
+    machine: Machine,
+    part: Part,
+    mode: str,
+    of_mode: dict[str, Finding],
+    of_row: dict[int, Finding],
+    root_of: dict[str, Finding],
 ) -> Finding | None:
     """What keeps ``mode`` from being entered: a row that never decides, or the cause of an earlier mode; None if
     nothing leads there."""
-    into = [row for row in part.rows if row.move == "go" and row.target == mode and not _waits_for_its_own(part, row)]
+    into = [row for row in part.rows if row.move == "go" and row.target == mode]
+    into = [row for row in into if not _waits_for_its_own(machine, part, row)]
     into.sort(key=lambda row: row.number not in of_row or not _is_out_of_range(of_row[row.number]))
     for row in into:
         if row.number in of_row and any(name not in of_mode for name in row.modes):
