@@ -56,6 +56,7 @@ def told_once(machine: Machine, findings: Iterable[Finding]) -> list[Finding]:
     found = _merged(found, _one_sensor_of_several, _of_sensors)
     found = _merged(found, _one_row_of_several, _of_rows(machine))
     found = _merged(found, _one_thing_left_out, _of_things)
+    found = _entered_in_fault(machine, found)
     names = names_of(machine)
     told = [replace(each, message=sentence(each.message, names), hint=sentence(each.hint, names)) for each in found]
     return sorted(told, key=lambda each: (each.accepted is not None, _GRAVITY.index(each.severity), each.place.line))
@@ -167,6 +168,31 @@ def _with_subjects(shown: Finding, findings: Sequence[Finding], word: str) -> Fi
         by=_rows_by(findings),
         subjects=tuple(names),
     )
+
+
+def _entered_in_fault(machine: Machine, findings: list[Finding]) -> list[Finding]:
+    """``findings``, rows that start on a faint hope told with the modes to which they lead, where these ignore the same
+    fault.
+
+    Sure: a failsafe on the fault in such a mode holds the row back, too; and where the mode tolerates it, the row may.
+    """
+    made = list(findings)
+    for hope in findings:
+        if hope.code != "faint hope" or hope.row is None or hope.accepted:
+            continue
+        rows = [machine.part(ref.part).rows[ref.number] for ref in (hope.row, *hope.rows)]
+        into = {ModeRef(row.part, row.target) for row in rows}
+        for at, cause in enumerate(made):
+            if cause.code != "fault ignored" or cause.accepted or not into <= set(cause.modes):
+                continue
+            if hope.subject in (cause.subjects or (cause.subject,)):
+                lines = [str(line) for line in sorted({row.place.line for row in rows})]
+                which = f"rows on lines {listed(lines)} lead" if len(lines) > 1 else f"row on line {lines[0]} leads"
+                told = f"{cause.message} For the same cause the {which} there while {hope.subject} is in fault."
+                made[at] = replace(cause, message=told, by=tuple(dict.fromkeys([*cause.by, hope.row, *hope.rows])))
+                made.remove(hope)
+                break
+    return made
 
 
 def _one_row_of_several(finding: Finding) -> object:

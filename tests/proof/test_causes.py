@@ -159,6 +159,16 @@ def test_rows_that_rest_on_one_sensor_are_told_by_their_lines() -> None:
     assert len(told(faint(0, 2), faint(1, 5, "rear"))) == 2
 
 
+def test_a_start_in_fault_is_told_with_the_mode_that_it_leads_to_where_that_ignores_the_same_fault() -> None:
+    ignored = of_mode("ahead", "fault ignored", message="in ahead it drives on.", subject="front")
+    (one,) = told(ignored, faint(0, 3))
+    told_too = f"For the same cause the row on line {line(0).line} leads there while front is in fault."
+    assert one.message == f"In ahead it drives on. {told_too}"
+    assert one.by == (row(0),)
+    for other in (faint(0, 3, "left"), faint(1, 3)):  # another sensor; a row that leads elsewhere
+        assert len(told(ignored, other)) == 2
+
+
 def test_a_row_that_is_told_twice_has_no_other_line() -> None:
     (one,) = told(faint(0, 2), faint(0, 5))
     assert one.message == "This row starts it without front."
