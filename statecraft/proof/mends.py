@@ -41,6 +41,7 @@ from statecraft.machine import (
     atoms,
 )
 from statecraft.proof.causes import led_to, names_of, sentence
+from statecraft.proof.checks.declared import is_mixed
 from statecraft.proof.checks.lost_turn import leads_out, may_be_lost, said, so_now
 from statecraft.proof.checks.mode_cycles import tremble, wavers
 from statecraft.proof.checks.overlapping import clears_later, sets_later
@@ -76,6 +77,9 @@ PULSES_HZ = 20
 
 COVERS = ("halt missed", "runaway", "fault ignored")
 """Errors that come of a missing cover, looked at first: what mends one of them often mends others."""
+
+STARTED_BY_ROWS = ("halt undone", "flapping")
+"""What comes of a row that starts the machine when it should not."""
 
 TRIED = "(Tried: {} it, and nothing new is found.)"
 NONE_FOUND = "no single change is known that mends this and raises nothing else"
@@ -319,6 +323,8 @@ def with_level(machine: Machine, level: Level) -> Machine:
 def mends(machine: Machine, finding: Finding, others: Sequence[Finding] = ()) -> Iterator[Mend]:
     """The changes that may mend ``finding``, best first; none where no change can be named without knowing more. What
     is found besides, ``others``, may come of the same."""
+    if finding.code in STARTED_BY_ROWS:
+        yield from _bound_otherwise(machine, finding)
     if finding.code in _MENDS_OF_SEVERAL:
         yield from _MENDS_OF_SEVERAL[finding.code](machine, finding, others)
     if finding.code in _MENDS:
@@ -667,6 +673,20 @@ def _plain_halt(machine: Machine, part: Part, finding: Finding, command: str) ->
                 with_rows(machine, [row], _asking_instead(Taken(command))),
                 enough=True,
             )
+
+
+def _bound_otherwise(machine: Machine, finding: Finding) -> Iterator[Mend]:
+    """A row that mixes 'and' and 'or' without parentheses may have been meant otherwise: the 'or' bound first, or an
+    'and' in its place."""
+    for row in (machine.part(ref.part).rows[ref.number] for ref in finding.by):
+        text = " ".join(row.when_text.split())
+        if row.failsafe or not is_mixed(text) or "(" in text:
+            continue
+        bound = " and ".join(f"({each})" if " or " in each else each for each in text.split(" and "))
+        for other in (bound, text.replace(" or ", " and ")):
+            made = _rewritten(machine, {row.place.line: _putting(other, row.when_text.strip())})
+            if made is not None:
+                yield Mend(f"if that is what the row on line {row.place.line} means, write: {other}", made, rival=True)
 
 
 def _halt_undone(machine: Machine, finding: Finding) -> Iterator[Mend]:
@@ -1071,6 +1091,8 @@ def _never_entered(machine: Machine, finding: Finding, others: Sequence[Finding]
         ends = [_in(part, each.modes)[0] for each in others if each.code == "endless"]
         ends += [(name,) for name in dead_ends(part) if name not in never]
         ways += [(names, After(ticks), after, into) for names in dict.fromkeys(ends) if names]
+        if not finding.by:
+            yield from _led_astray(machine, part, into)
         ways += [([part.start.name], Taken(name), name, into) for name in commands]
         ways += [([source], when, name, into) for when, name in _idle_contacts(machine, others) for source in alike]
         what = f"leads to {into}"
@@ -1083,6 +1105,22 @@ def _never_entered(machine: Machine, finding: Finding, others: Sequence[Finding]
             enough=True,
             guess=True,
         )
+
+
+def _led_astray(machine: Machine, part: Part, into: str) -> Iterator[Mend]:
+    """A rule from modes that drive as ``into`` does, to which no row leads, leads to one that drives another way."""
+    meant = part.mode[into]
+    for row in part.rules:
+        if row.move != "go" or row.target in row.modes or not machine.drives(meant):
+            continue
+        alike = all(machine.drives_alike(part.mode[name], meant) for name in row.modes)
+        if alike and machine.drives(part.mode[row.target]) and not machine.drives_alike(part.mode[row.target], meant):
+            yield Mend(
+                f"let the row on line {row.place.line} lead to {into}, not to {row.target}",
+                with_rows(machine, [row], lambda each: replace(each, target=into, go_text=into)),
+                enough=True,
+                guess=True,
+            )
 
 
 def _unreachable(machine: Machine, finding: Finding, others: Sequence[Finding]) -> Iterator[Mend]:
@@ -1264,6 +1302,11 @@ def _counts_by_itself(machine: Machine, part: Part, row: Row, turns: Turns) -> I
         made,
         guess=True,
     )
+
+
+def _putting(new: str, old: str) -> Callable[[str], str]:
+    """A change of a line that puts ``new`` in the place of ``old``."""
+    return lambda line: line.replace(old, new, 1)
 
 
 def _rewritten(machine: Machine, lines: Mapping[int, Callable[[str], str]]) -> Machine | None:

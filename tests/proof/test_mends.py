@@ -715,3 +715,51 @@ def test_a_row_that_a_failsafe_makes_idle_goes_with_the_mend() -> None:
         "nothing new is found.)"
     )
     assert one.code == "runaway" and "while draw is in fault" in one.message
+
+
+GANGWAY = """
+machine gangway
+board atmega2560
+tick 20 ms
+link quay serial1, 9600 baud, checked, silent after 200 ms
+command halt "halt", urgent
+command raise "raise", held
+command lower "lower", held
+switch upper pin 23, on when high, on if in doubt
+switch lower_end pin 24, on when high, on if in doubt
+switch near pin 26, on when high, on if in doubt
+motor winch pwm 5, direction 30
+mode resting stop
+mode raising winch 70 %
+mode lowering winch -70 %
+mode settling winch -15 %
+failsafes
+  in | when | go to
+  any | halt or quay silent | resting
+rules
+  in | when | go to
+  resting | {raises} | raising
+  resting | lower and not lower_end | lowering
+  raising | raise absent 200 ms or upper | resting
+  lowering, settling | lower absent 200 ms or lower_end | resting
+  lowering | near | {nears}
+"""
+
+
+def gangway(raises: str = "raise and not upper", nears: str = "settling") -> list[Finding]:
+    return list(judge(read_text(GANGWAY.format(raises=raises, nears=nears))).findings)
+
+
+def test_a_row_that_mixes_and_with_or_is_to_say_what_it_means() -> None:
+    assert gangway() == []
+    (one,) = gangway("raise and not upper or near")
+    assert one.code == "halt undone" and "This mixes 'and' and 'or'" in one.message
+    written = "If that is what the row on line 22 means, write: raise and not upper and near. (Tried: that mends it"
+    assert one.hint.startswith(written)
+    assert "raising and resting take turns on every tick" in one.message
+
+
+def test_a_row_that_leads_another_way_is_to_lead_where_none_does() -> None:
+    (one,) = gangway(nears="raising")
+    assert one.code == "unreachable" and one.mode == ModeRef("gangway", "settling")
+    assert one.hint.startswith("Let the row on line 26 lead to settling, not to raising. (Tried: that mends it")
