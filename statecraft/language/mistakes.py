@@ -15,7 +15,7 @@ from statecraft.machine import Place
 _WIDEST_LINE = 140
 _MOST_SUGGESTIONS = 200
 _MOST_PLACES = 8
-_HABITS = ("sign", "bad-name", "counter-step")
+_HABITS = ("sign", "bad-name", "counter-step", "unknown-name")
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
+from itertools import pairwise
 from typing import Any, Literal, cast
 
 from lark import Token, Tree
@@ -520,6 +522,8 @@ class PartReader:
     def _read_row(self, text: TableRow, number: int) -> list[Row]:
         """The row; several for one that goes to the last step of a sequence, none where it could not be read."""
         in_, when, go_to, do = text.cells
+        if not do.text and self._runs_on(in_):
+            return []
         modes = self._modes_of(in_)
         condition: Condition | None = None
         if not when.text:
@@ -660,6 +664,21 @@ class PartReader:
             do,
             place,
         )
+
+    def _runs_on(self, cell: Piece) -> bool:
+        """Whether a row's first cell runs on into what is asked, which is noted: the bar between them is missing, and
+        its other cells stand one too far to the left."""
+        words = list(re.finditer(r"\S+", cell.text))
+        for before, after in pairwise(words):
+            name = after.group().strip("(")
+            thing = self._names.names.get(name) is None and self._context.names.get(name) is not None
+            known = before.group() == "any" or before.group() in {*self._modes, *self._groups}
+            if known and (thing or name in ("not", "after")):
+                place = cell.span(after.start(), after.end())
+                hint = f"Write:  {normal(cell.text[: before.end()])} | {normal(cell.text[after.start() :])} | ..."
+                self._mistakes.add(place, f'A "|" is missing before "{clip(after.group())}"', hint, code="missing-bar")
+                return True
+        return False
 
     def _modes_of(self, cell: Piece) -> tuple[str, ...] | None:
         if not cell.text:

@@ -3594,6 +3594,23 @@ def test_a_habit_is_told_once_with_its_places() -> None:
     }
 
 
+def test_a_name_that_is_unknown_again_and_again_is_told_once() -> None:
+    with pytest.raises(FileErrors) as caught:
+        read_text(frame(rule="parked | go | gliding |\ngliding | bumper | parked |"), "cart.modes")
+    (one,) = caught.value.mistakes
+    assert one.message == 'There is no mode or group "gliding"'
+    assert one.hint.endswith("There are 2 such places: lines 35, 36.")
+
+
+@pytest.mark.parametrize("asks", ["bumper", "not bumper", "after 2 s"])
+def test_a_bar_that_is_missing_behind_the_modes_is_told_alone(asks: str) -> None:
+    with pytest.raises(FileErrors) as caught:
+        read_text(frame(rule=f"cruise {asks} | parked | turns = 0"), "cart.modes")
+    (one,) = caught.value.mistakes
+    assert (one.code, one.hint) == ("missing-bar", f"Write:  cruise | {asks} | ...")
+    assert one.message == f'A "|" is missing before "{asks.split()[0]}"'
+
+
 def test_many_places_are_counted() -> None:
     rows = "\n".join("parked | go && bumper | cruise |" for _ in range(30))
     with pytest.raises(FileErrors) as caught:
