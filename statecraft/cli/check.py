@@ -200,22 +200,15 @@ def _on_bench(judged: Judgement, file: str, only: str | None, web_port: int | No
     if len(every) > 1:
         others = "; ".join(trial.title for trial in every if trial is not first)
         click.echo(f"To choose there under 'begin': {others}")
-    for title in otherwise:
-        click.echo(_otherwise(title))
+    for title, why in otherwise:
+        click.echo(f'The run of "{title}" comes out otherwise there: {why}.')
     put_on_bench(file, machine, first, [trial for trial in found if trial not in machine.trials],
                  WEB_PORT if web_port is None else web_port)  # fmt: skip
 
 
-def _otherwise(title: str) -> str:
-    return (
-        f'The trial "{title}" does not end as the run did: there, a command was heard but not taken; '
-        "in a trial it waits until it is taken."
-    )
-
-
 def _save_trials(judged: Judgement, path: Path) -> None:
-    """Add a trial to the end of the file for each run that was found, unless it has one of that title; the rest of the
-    file stays as it is, byte for byte.
+    """Add a trial to the end of the file for each run that was found and can be played as one, unless it has one of
+    that title; the rest of the file stays as it is, byte for byte.
     """
     from statecraft.language.tidy import in_the_manner_of
     from statecraft.proof.judgement import with_trials
@@ -223,10 +216,11 @@ def _save_trials(judged: Judgement, path: Path) -> None:
     before = path.read_bytes()
     text = before.decode("utf-8-sig")
     saved = with_trials(judged, text)
-    if not saved.added:
-        click.echo("No run was found, so there is none to save as a trial.")
-        return
-    write_bytes(path, before + in_the_manner_of(before, saved.text[len(text) :]).removeprefix(BOM_UTF8))
-    click.echo(f"{path}: {plural(saved.added, 'trial')} added")
-    for title in saved.otherwise:
-        click.echo(_otherwise(title))
+    if saved.trials:
+        write_bytes(path, before + in_the_manner_of(before, saved.text[len(text) :]).removeprefix(BOM_UTF8))
+        click.echo(f"{path}: {plural(len(saved.trials), 'trial')} added")
+    for title, why in saved.unplayable:
+        click.echo(f'Not saved: the run of "{title}", which no trial can play: {why}.')
+    if not saved.trials and not saved.unplayable:
+        known = "Each run that was found has its trial in the file already."
+        click.echo(known if saved.there else "No run was found, so there is none to save as a trial.")

@@ -13,7 +13,7 @@ from statecraft.machine import Accept, Machine, ModeRef, Promise, Trial
 from statecraft.proof.causes import told_once
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     from statecraft.proof.prove import Report
 
@@ -151,37 +151,59 @@ class Saved:
 
     Attributes:
         text: the machine file with the trials in it.
-        added: how many they are.
-        otherwise: the titles of those that come out otherwise than the run that they are made from.
+        trials: they, in the machine's own words.
+        unplayable: of the runs that no trial comes to, the titles, each with what no trial can say of it.
+        there: how many runs have a trial in the file already.
     """
 
     text: str
-    added: int
-    otherwise: tuple[str, ...] = ()
+    trials: tuple[Trial, ...] = ()
+    unplayable: tuple[tuple[str, str], ...] = ()
+    there: int = 0
 
 
-def with_trials(judged: Judgement, text: str) -> Saved:
+def with_trials(judged: Judgement, text: str, unplayable: bool = False) -> Saved:
     """``text``, the machine's file, with a trial behind it for each run that was found, unless it has one of that
-    title.
+    title. Each is tried first: one that does not come to what its run does is left out, unless ``unplayable``.
     """
     from statecraft.language.reader import read_text
-    from statecraft.language.tidy import tidy
-    from statecraft.simulation import run_trial
+    from statecraft.proof.runs.minimise import minimise
+    from statecraft.proof.runs.trials import plays, what_no_trial_says
 
-    titles = {trial.title for trial in judged.machine.trials}
-    fresh = [(title, told) for title, run, about in _runs(judged) if run is not None and title not in titles
-             for told in [_trial(judged.machine, title, run, about)]]  # fmt: skip
+    machine = judged.machine
+    titles = {trial.title for trial in machine.trials}
+    found: dict[str, tuple[Run, Finding | Promise]] = {}
+    for title, run, about in _runs(judged):
+        if run is not None:
+            found.setdefault(title, (run, about))
+    runs = {title: minimise(machine, run, about).run for title, (run, about) in found.items() if title not in titles}
+    fresh = {title: _trial(machine, title, run, found[title][1]) for title, run in runs.items()}
+    there = len(found) - len(fresh)
     if not fresh:
-        return Saved(text, 0)
-    # only what is added is lined up: the rest stays as its owner wrote it
+        return Saved(text, there=there)
+    tried = read_text(_after(text, fresh.values()), machine.place.file)
+    trials = {trial.title: trial for trial in tried.trials}
+    lacking = {}
+    for title, run in runs.items():
+        about = found[title][1]
+        if not plays(tried, trials[title], about if isinstance(about, Promise) else None):
+            lacking[title] = what_no_trial_says(tried, run, trials[title])
+    kept = [title for title in fresh if unplayable or title not in lacking]
+    if not kept:
+        return Saved(text, (), tuple(lacking.items()), there)
+    new = _after(text, [fresh[title] for title in kept])
+    read = read_text(new, machine.place.file)  # it must still read before it replaces what is there
+    return Saved(new, tuple(each for each in read.trials if each.title in kept), tuple(lacking.items()), there)
+
+
+def _after(text: str, trials: Iterable[str]) -> str:
+    """A machine file's ``text`` with ``trials`` at its end. Only they are lined up: the rest stays as its owner wrote
+    it."""
+    from statecraft.language.tidy import tidy
+
     lines = text.replace("\r\n", "\n")
     between = "" if lines.endswith("\n\n") else "\n" if lines.endswith("\n") else "\n\n"
-    new = text + between + tidy("\n\n".join(told.strip() for _, told in fresh) + "\n")
-    read = read_text(new, judged.machine.place.file)  # it must still read before it replaces what is there
-    failing = {title for title, _, about in _runs(judged) if isinstance(about, Promise) and about.when is not None}
-    added = read.trials[len(read.trials) - len(fresh) :]
-    otherwise = (each.title for each in added if run_trial(read, each).passed == (each.title in failing))
-    return Saved(new, len(fresh), tuple(otherwise))
+    return text + between + tidy("\n\n".join(told.strip() for told in trials) + "\n")
 
 
 def _runs(judged: Judgement) -> Iterator[tuple[str, Run | None, Finding | Promise]]:
@@ -197,23 +219,20 @@ def title_of(about: Finding | Promise) -> str:
     return f"{what}, line {about.place.line}"
 
 
-def to_try(judged: Judgement) -> tuple[list[Trial], tuple[str, ...]]:
-    """The runs that were found, as trials in the machine's own words; and the titles of those that come out otherwise
-    than their runs (:class:`Saved`).
+def to_try(judged: Judgement) -> tuple[list[Trial], tuple[tuple[str, str], ...]]:
+    """The runs that were found, as trials in the machine's own words; and which of them come out otherwise than their
+    runs, with why (:attr:`Saved.unplayable`).
     """
-    from statecraft.language.reader import read_text
-
     machine = judged.machine
     titles = {title for title, run, _ in _runs(judged) if run is not None}
-    saved = with_trials(judged, machine.source[machine.place.file])
-    known = read_text(saved.text, machine.place.file).trials if saved.added else machine.trials
-    return [trial for trial in known if trial.title in titles], saved.otherwise
+    saved = with_trials(judged, machine.source[machine.place.file], unplayable=True)
+    known = [trial for trial in machine.trials if trial.title in titles]
+    return [*known, *saved.trials], saved.unplayable
 
 
 def _trial(machine: Machine, title: str, run: Run, about: Finding | Promise) -> str:
-    from statecraft.proof.runs.minimise import minimise
     from statecraft.proof.runs.trials import as_trial
 
     promise = about if isinstance(about, Promise) else None
-    text = as_trial(machine, minimise(machine, run, about).run, title, promise)
+    text = as_trial(machine, run, title, promise)
     return text if promise is not None else text.replace("\n", f"\n  # {SHOWS_FINDING}\n", 1)

@@ -36,7 +36,7 @@ def test_a_run_opens_in_the_modes_that_it_ends_in(path: Path) -> None:
     for trial in found:
         live = Live.of_trial(machine, trial)
         run = runs[trial.title]
-        if trial.title not in otherwise and run is not None and run.tail is None:
+        if trial.title not in dict(otherwise) and run is not None and run.tail is None:
             assert live.view.modes == replay(machine, run).modes, trial.title
 
 

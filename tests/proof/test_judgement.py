@@ -9,7 +9,7 @@ import pytest
 from statecraft.findings import Finding, PromiseVerdict
 from statecraft.language import read_text
 from statecraft.machine import Accept, ModeRef
-from statecraft.proof.judgement import Judgement, accepted, judge, with_trials
+from statecraft.proof.judgement import Judgement, accepted, judge, to_try, with_trials
 from statecraft.proof.prove import Report
 
 MACHINE = read_text("""machine lamp
@@ -123,5 +123,49 @@ promise never lit and spare
     assert all(run is not None for run in runs)
     assert any(each.run is not None for each in judged.findings)
     saved = with_trials(judged, text)
-    assert saved.added == 2 + sum(each.run is not None for each in judged.findings)
-    assert saved.otherwise == ()
+    assert len(saved.trials) == 2 + sum(each.run is not None for each in judged.findings)
+    assert saved.unplayable == ()
+
+
+CHUTE = """machine chute
+board atmega328p
+tick 10 ms
+command off button, pin 3, on when low, urgent
+command go button, pin 4, on when low
+link desk serial0, 9600 baud, checked, silent after 200 ms
+dial pace "pace", 0 % .. 100 %
+sensor gap by hand, 0 cm .. 99 cm
+sensor seen gap, taken in looking after 100 ms, patience 5 s
+relay flap pin 5
+counter loads 0 .. 9, kept
+mode shut stop
+mode looking flap off
+mode open flap on
+rules
+in      | when                           | go to
+shut    | go and pace < 50 % and loads < 5 | looking
+looking | after 200 ms and seen > 40 cm  | open
+open    | after 1 s or off               | shut
+promise {promise}
+"""
+
+
+@pytest.mark.parametrize(
+    ("promise", "rows", "why"),
+    [
+        ("never open and seen < 40 cm", "", "seen, a remembered reading, holds what the machine would not have taken"),
+        ("never open", "shut | pace > 80 % | open", "pace comes on tick 0"),
+        ("never open", "shut | loads > 8 | open", "loads starts from what has outlasted the power"),
+        ("never shut and go within 20 ms for 30 ms", "", "go is heard but not taken"),
+    ],
+)
+def test_a_run_that_no_trial_can_play_is_not_saved(promise: str, rows: str, why: str) -> None:
+    text = CHUTE.format(promise=promise).replace("promise", f"{rows}\npromise")
+    judged = judge(read_text(text))
+    title = f"broken promise, line {judged.machine.promises[0].place.line}"
+    saved = with_trials(judged, text)
+    assert why in dict(saved.unplayable)[title]
+    assert f'trial "{title}"' not in saved.text
+    everything, unplayable = to_try(judged)  # on the bench one may still look at it
+    assert title in [trial.title for trial in everything] and title in dict(unplayable)
+    assert with_trials(judged, text).trials == read_text(saved.text).trials

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 
 from statecraft.findings import Hold, Run, Stimulus
-from statecraft.machine import Machine, ModeRef, Promise, Remembered, Unit, show_duration
+from statecraft.folding import listed
+from statecraft.machine import Machine, ModeRef, Promise, Remembered, Trial, Unit, show_duration
+from statecraft.proof.runs.replay import replay
+from statecraft.simulation import observer, run_trial
 
 REPEATS = 3
 """How often a repeating tail is written out."""
@@ -16,13 +20,17 @@ def as_trial(machine: Machine, run: Run, title: str, broken: Promise | None = No
     """``run`` as the text of a trial, with what it comes to as its expectation; or, if it breaks the promise
     ``broken``, with what was promised, so that the trial fails until the table is mended.
 
-    A trial speaks to the machine as its links do: a command that comes waits until it is taken. So a run in which a
-    command is heard without being taken comes out otherwise; run the trial before relying on it.
+    A trial gives the machine what the world can give it, and not all that a proof may assume: try it before relying on
+    it (:func:`plays`).
     """
     stretches = list(run.stretches)
+    ends = run.modes
     if run.tail is not None:
         stretches += list(run.stretches[run.tail :]) * (REPEATS - 1)
-    expected = _expected(machine, run, broken)
+        # on the last of these ticks a round has come to its end, wherever in it the run's own modes are those of
+        view = replay(machine, replace(run, stretches=tuple(stretches), tail=None))
+        ends = tuple(ModeRef(part, mode) for part, mode in view.modes.items())
+    expected = _expected(machine, ends, broken)
     counted_from = sum(stretch.ticks for stretch in stretches) - 1
     lines = [f'trial "{title}"']
     if broken is not None:
@@ -65,6 +73,44 @@ def as_trial(machine: Machine, run: Run, title: str, broken: Promise | None = No
     return "\n".join(lines) + "\n"
 
 
+def plays(machine: Machine, trial: Trial, broken: Promise | None = None) -> bool:
+    """Whether ``trial``, one of ``machine`` that :func:`as_trial` made, comes to what its run comes to: it ends in the
+    modes that it expects; or, for the promise ``broken``, what was promised is not kept, and that was asked for."""
+    result = run_trial(machine, trial)
+    (expected,) = trial.expectations
+    states = result.trace.states
+    if broken is None or broken.when is None:
+        return observer(machine, expected.when)(states[trial.last_tick])
+    return not result.passed and (broken.kind != "once" or observer(machine, broken.when)(states[expected.tick]))
+
+
+def what_no_trial_says(machine: Machine, run: Run, trial: Trial) -> str:
+    """What of ``run`` the world does not give the machine in its ``trial``: ``go is heard but not taken, and …``."""
+    told: list[str] = []
+    start = {thing.name: thing.start for thing in machine.stored}
+    kept = [name for name, value in run.kept if value != start[name]]
+    if kept:
+        told.append(f"{listed(kept)} {'starts' if len(kept) == 1 else 'start'} from what has outlasted the power")
+    first = dict(run.stretches[0].inputs.dials)
+    early = [dial.name for dial in machine.dials if first.get(dial.name) not in (None, dial.start)]
+    if early:
+        told.append(f"{listed(early)} comes on tick 0, and what comes while the machine wakes up is lost")
+    trace = run_trial(machine, trial).trace
+    remembered = [sensor.name for sensor in machine.sensors if isinstance(sensor.source, Remembered)]
+    lost: dict[str, None] = {}
+    for tick, inputs in zip(range(len(trace.states)), run.inputs() if remembered else (), strict=False):
+        so, on_machine = dict(inputs.sensors), trace[tick].sensors
+        lost |= {name: None for name in remembered if so[name] != on_machine[name]}
+    if lost:
+        what = f"{listed(lost)}, {'a remembered reading' if len(lost) == 1 else 'remembered readings'},"
+        told.append(f"{what} {'holds' if len(lost) == 1 else 'hold'} what the machine would not have taken")
+    waits = machine.events()
+    unheard = {name: None for stretch in run.stretches for name in stretch.inputs.heard if name in waits}
+    if unheard:
+        told.append(f"{listed(unheard)} is heard but not taken, and in a trial it waits until it is taken")
+    return "; ".join(told) or "it is given what no trial can say"
+
+
 def _cut(stretches: Iterable[Hold], at: int) -> Iterator[tuple[Stimulus, int]]:
     """The stretches, so that one begins on tick ``at``."""
     tick = 0
@@ -99,11 +145,11 @@ def _moves(machine: Machine, inputs: Stimulus, ticks: int, rates: dict[str, int]
             yield f"{counter} {'+' if by > 0 else '-'} {abs(by)}"
 
 
-def _expected(machine: Machine, run: Run, broken: Promise | None) -> str:
-    """What the trial of ``run`` expects: the modes it ends in, or what ``broken`` promised."""
+def _expected(machine: Machine, ends: tuple[ModeRef, ...], broken: Promise | None) -> str:
+    """What the trial of a run expects: the modes that it ends in, or what ``broken`` promised."""
     if broken is None or broken.when is None:
         several = len(machine.parts) > 1
-        return " and ".join(mode_text(machine, mode, several) for mode in run.modes)
+        return " and ".join(mode_text(machine, mode, several) for mode in ends)
     within = f" within {_time(machine, broken.ticks)}" if broken.ticks else ""
     condition, modes = condition_text(broken), modes_text(machine, broken, " or ")
     condition = condition if re.fullmatch(r"\w+", condition) else f"({condition})"

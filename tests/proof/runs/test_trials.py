@@ -104,6 +104,34 @@ def test_a_tail_is_played_three_times() -> None:
     ]  # fmt: skip
 
 
+FLAPS = """machine mixer
+board atmega328p
+tick 10 ms
+command go button, pin 2, on when low
+switch full pin 3, on when high
+relay paddle pin 4
+mode resting stop
+mode turning paddle on
+mode easing paddle on
+rules
+in      | when             | go to
+resting | go               | turning
+turning | full             | easing
+easing  | full             | turning
+"""
+
+
+@pytest.mark.parametrize("ticks", [1, 2, 3])
+def test_a_tail_ends_where_its_last_round_does(ticks: int) -> None:
+    """Wherever in a round the run's own modes are those of."""
+    plain = read_text(FLAPS)
+    off = Stimulus(switches=(("full", False),))
+    stretches = (Hold(off, 1), Hold(replace(off, taken="go"), 1), Hold(Stimulus(switches=(("full", True),)), ticks))
+    flaps = Run(stretches, 2, (ModeRef("mixer", "turning"),))
+    machine = read_text(FLAPS + as_trial(plain, flaps, "so"))
+    assert run_trial(machine, machine.trials[0]).passed
+
+
 @pytest.mark.parametrize(
     ("promise", "expected", "at"),
     [
