@@ -11,6 +11,7 @@ from statecraft.api.model import contents
 from statecraft.boards.chosen import board_of
 from statecraft.boards.facts import Board
 from statecraft.files import write_text
+from statecraft.firmware.folder import claim
 from statecraft.firmware.sketch import Sketch, write_sketch
 from statecraft.firmware.toolchain import (
     BuildFailed,
@@ -29,6 +30,9 @@ from statecraft.simulation import TrialResult, run_trial
 
 RANDOM_COURSES, RANDOM_TICKS = 5, 2000
 """Inputs at random, beside the trials, over which the table's step is measured."""
+
+TRIALS, COMPILER = "trials.txt", "compiler.txt"
+"""What a person may read of it: how the trials went, and all that the compiler said when it refused."""
 
 Watch = Callable[[str], AbstractContextManager[None]]
 
@@ -99,10 +103,11 @@ def make(
 
     Raises:
         FileErrors: its board is not known.
-        FolderError: the sketch cannot be written where it belongs.
+        FolderError: ``out``/NAME or the sketch's folder in it is not statecraft's, or cannot be written.
     """
     board = board_of(machine)
     home = out / machine.name
+    claim(home, (f"{machine.name}.hex", f"{machine.name}.elf", TRIALS, COMPILER))
     steps = [MakeStep(True, "read", contents(machine))]
 
     with watch("prove"):
@@ -113,7 +118,7 @@ def make(
 
     with watch("try"):
         trials = tuple(run_trial(machine, trial) for trial in machine.trials)
-        write_text(home / "trials.txt", as_text(machine, trials))
+        write_text(home / TRIALS, as_text(machine, trials))
     met = all(trial.passed for trial in trials)
     steps.append(MakeStep(met if trials else None, "try", tally(machine, trials)))
 
@@ -128,7 +133,7 @@ def make(
     try:
         with watch("compile"):
             built = build(sketch.folder, board, home)
-        (home / "compiler.txt").unlink(missing_ok=True)  # what it said of an earlier sketch
+        (home / COMPILER).unlink(missing_ok=True)  # what it said of an earlier sketch
         steps += _sizes(built, board)
         with watch("measure"):
             steps += _worst_case(machine, board, built)
@@ -137,7 +142,7 @@ def make(
         steps.append(MakeStep(False, "compile", f"not compiled: {missing}"))
     except BuildFailed as failed:
         refused = str(failed)
-        write_text(home / "compiler.txt", f"{refused}\n")
+        write_text(home / COMPILER, f"{refused}\n")
         told = f"the compiler refused; all that it said is in {home / 'compiler.txt'}"
         told = told if "\n" in refused else refused
         steps.append(MakeStep(False, "compile", told))

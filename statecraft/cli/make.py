@@ -36,9 +36,9 @@ CAUTIONS = (
 def command(file: str, out: Path, strict: bool, allow_unproved: bool, seconds: float) -> None:
     """Check FILE, rehearse its trials, write its firmware, compile it, and say how large and how fast it is.
 
-    Everything goes into out/NAME/, NAME being the machine's. Exit code 0: all of it passed, though there may be
-    warnings, which are named at the end. 1: something did not.
-    3: nothing is wrong, but not everything could be proved.
+    Everything goes into out/NAME/, NAME being the machine's: a folder that is new, empty, or was made so. Exit code 0:
+    all of it passed, though there may be warnings, which are named at the end. 1: something did not. 3: nothing is
+    wrong, but not everything could be proved.
     """
     from statecraft.api.making import make
     from statecraft.cli.check import show_judgement

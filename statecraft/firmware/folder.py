@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from statecraft.errors import StatecraftError
+from statecraft.files import write_text
 from statecraft.firmware.exchange import exchange
 from statecraft.firmware.writer import OWNERS_FILE, OwnersFunction
 
@@ -40,6 +41,14 @@ HIDDEN = ".statecraft-"
 MARK_TEXT = (
     f"{MARK}: this folder is a sketch, written anew each time.\n"
     "Files that statecraft wrote say so in their first lines. All others are yours, and stay.\n"
+)
+
+MADE_FILE = ".statecraft_made"
+"""The file that marks a folder into which ``make`` writes what it made, beside the sketch's own."""
+
+MADE_TEXT = (
+    f"{MARK}: what it makes is written here anew each time, in {{files}}.\n"
+    "All other files are yours, and stay.\n"
 )
 
 _NO_LINKS = {errno.EPERM, errno.EACCES, errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EMLINK}
@@ -96,6 +105,36 @@ def write(folder: Path, files: dict[str, str], functions: Iterable[OwnersFunctio
     raise FolderError(f"{folder} cannot be written: other programs change it all the time")
 
 
+def claim(folder: Path, files: Iterable[str]) -> None:
+    """Make ``folder`` one into which files of these names may be written, if it is new, empty or was so made before.
+
+    Raises:
+        FolderError: it is another's, or cannot be written. Nothing in it was touched.
+    """
+    place = Path(os.path.realpath(folder))
+    if _is_ours(place / MARK_FILE):
+        raise FolderError(
+            f"{folder} is a sketch's own folder. Nothing in it was touched. Name a folder that is new or empty"
+        )
+    _check_whose(folder, place, MADE_FILE)
+    write_text(place / MADE_FILE, MADE_TEXT.format(files=", ".join(files)))
+
+
+def _check_whose(folder: Path, place: Path, mark: str) -> None:
+    """See that a folder is new, empty or has the ``mark`` of statecraft's.
+
+    Raises:
+        FolderError: it is none of these.
+    """
+    if os.path.lexists(place) and not place.is_dir():
+        raise FolderError(f"{folder} cannot be written: it is not a folder")
+    if place.is_dir() and not _is_ours(place / mark) and any(place.iterdir()):
+        raise FolderError(
+            f"{folder} is not empty, and statecraft did not write it. Nothing in it was touched. "
+            "Name a folder that is new or empty"
+        )
+
+
 def _check(folder: Path, place: Path) -> None:
     """See that a sketch may be written here.
 
@@ -106,13 +145,7 @@ def _check(folder: Path, place: Path) -> None:
         raise FolderError(f"{folder} cannot be written: the folder that it is in, {place.parent}, may not be changed")
     if not os.path.lexists(place):
         return
-    if not place.is_dir():
-        raise FolderError(f"{folder} cannot be written: it is not a folder")
-    if not _is_ours(place / MARK_FILE) and any(place.iterdir()):
-        raise FolderError(
-            f"{folder} is not empty, and statecraft did not write it. Nothing in it was touched. "
-            "Name a folder that is new or empty"
-        )
+    _check_whose(folder, place, MARK_FILE)
     if not os.access(place, os.W_OK | os.X_OK):
         raise FolderError(f"{folder} cannot be written: it may not be changed (see its rights)")
     with contextlib.suppress(FileNotFoundError):  # the folder one stands in may be gone

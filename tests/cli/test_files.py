@@ -139,6 +139,47 @@ def test_emit_says_where_and_writes_no_folder_that_is_not_its_own(run):
     assert sorted(path.name for path in Path().iterdir()) == ["greenhouse_vent", "mine"]
 
 
+LAMP = """machine porch
+board atmega328p
+tick 10 ms
+switch dusk pin 4, on when low
+lamp bulb pin 13
+mode dark stop
+mode lit bulb on
+rules
+in   | when     | go to
+dark | dusk     | lit
+lit  | not dusk | dark
+"""
+
+
+def test_make_writes_into_no_folder_that_is_not_its_own(run, monkeypatch):
+    """Not into one of its name that somebody else has filled, nor into a sketch's own; into its own again and again."""
+    monkeypatch.setenv("PATH", "/nonexistent")  # without a compiler all but the program is written
+    Path("porch.modes").write_text(LAMP)
+    for out in ("out", "mine"):
+        Path(out, "porch").mkdir(parents=True)
+        for name in ("trials.txt", "porch.hex"):
+            Path(out, "porch", name).write_text("mine")
+        told = run("make", "porch.modes", "-o", out)
+        said = " ".join(told.err.split())
+        assert told.code == 1 and f"{Path(out, 'porch')} is not empty, and statecraft did not write it." in said
+        assert {each.name: each.read_text() for each in Path(out, "porch").iterdir()} == {
+            "trials.txt": "mine", "porch.hex": "mine",
+        }  # fmt: skip
+    assert run("emit", "porch.modes").code == 0
+    before = sorted(each.name for each in Path("porch").iterdir())
+    assert "porch is a sketch's own folder" in " ".join(run("make", "porch.modes", "-o", ".").err.split())
+    assert sorted(each.name for each in Path("porch").iterdir()) == before
+    for _ in range(2):
+        told = run("make", "porch.modes", "-o", "new")
+        assert "emit" in told.out and not told.err, told.err
+        assert Path("new/porch/trials.txt").exists() and Path("new/porch/porch/porch.ino").exists()
+    Path("letter").write_text("mine")
+    told = run("make", "porch.modes", "-o", "letter")
+    assert told.code == 1 and "letter" in told.err and Path("letter").read_text() == "mine"
+
+
 def test_first_steps_are_a_sketch_of_their_own(run):
     told = run("emit", VENT, "--first-steps")
     assert told.code == 0 and "WHEELS OFF THE GROUND" in told.out and "38400 baud" in told.out
