@@ -25,6 +25,7 @@ from statecraft.firmware.toolchain import (
 from statecraft.folding import plural
 from statecraft.machine import Machine
 from statecraft.proof.judgement import PATIENCE, Judgement, judge
+from statecraft.proof.reading_age import of_memory
 from statecraft.report.rehearsal import as_text, tally
 from statecraft.simulation import TrialResult, run_trial
 
@@ -115,6 +116,7 @@ def make(
     status = judged.status(strict)
     steps.append(MakeStep(status == 0 or (None if status == 3 and allow_unproved else False), "check", judged.outcome))
     steps += [MakeStep(None, "", f"not proved: {phrase}") for phrase in judged.unproved]
+    steps += [MakeStep(None, "", told) for told in (of_memory(machine),) if told]
 
     with watch("try"):
         trials = tuple(run_trial(machine, trial) for trial in machine.trials)

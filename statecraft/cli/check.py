@@ -116,7 +116,8 @@ def show_judgement(judged: Judgement, console: Console) -> None:
 
     from statecraft.folding import folded
     from statecraft.language import show
-    from statecraft.proof.reading_age import of_level
+    from statecraft.proof.prove import never_asked
+    from statecraft.proof.reading_age import of_level, of_memory
     from statecraft.report.actuator_lag import gentle_stops, notes
 
     machine, report = judged.machine, judged.report
@@ -138,8 +139,9 @@ def show_judgement(judged: Judgement, console: Console) -> None:
         before = finding.code, finding.run
         console.print()
     for verdict, told in zip(report.verdicts, report.promises, strict=True):
-        mark = {True: "✓", False: "✗", None: "?"}[verdict.kept]
-        style = {True: "green", False: "bold red", None: "yellow"}[verdict.kept]
+        mark, style = {True: ("✓", "green"), False: ("✗", "bold red"), None: ("?", "yellow")}[verdict.kept]
+        if never_asked(verdict):
+            mark, style = "·", "yellow"
         first, *rest = folded(told, console.width, f"{mark} ", "    ")
         console.print(Text.assemble((first[0], style), first[1:]), soft_wrap=True)
         for line in rest:
@@ -149,8 +151,8 @@ def show_judgement(judged: Judgement, console: Console) -> None:
                 console.print(line, style="dim", markup=False, soft_wrap=True)
         if verdict.kept is False:
             _show_run(machine, verdict.run, verdict.promise, console)
-    for level in machine.levels:
-        for line in folded(of_level(machine, level), console.width, "", "  "):
+    for told in (*(of_level(machine, level) for level in machine.levels), of_memory(machine)):
+        for line in folded(told, console.width, "", "  "):
             console.print(line, style="dim", markup=False, soft_wrap=True)
     for told in gentle_stops(machine):
         for line in folded(told, console.width, "", "  "):

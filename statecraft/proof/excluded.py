@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -29,6 +29,10 @@ A_TRY = 1.0
 
 MOST_MODES = 4
 """Of how many modes it is sought what keeps a row from deciding there."""
+
+
+FEW = 3
+"""Of several rows that exclude another together, so many are named."""
 
 
 class Without(NamedTuple):
@@ -61,33 +65,50 @@ def with_excluding(machine: Machine, findings: Iterable[Finding], seconds: float
         if each.code != "unreachable" or each.by:
             continue
         modes = [name for name in row.modes if all((part.name, name) != mode for mode in never)]
-        by: dict[tuple[Without, ...], None] = {}
+        by: dict[tuple[Without, ...], list[str]] = {}
         with proving(rest):
             for mode in modes[:MOST_MODES]:
-                by[tuple(_excluding(machine, part, row, mode))] = None
-        found[at] = _named(each, [some for some in by if some])
+                if some := tuple(_excluding(machine, part, row, mode)):
+                    by.setdefault(some, []).append(mode)
+        found[at] = _named(each, by)
     return found
 
 
-def _named(finding: Finding, by: Sequence[tuple[Without, ...]]) -> Finding:
-    """``finding`` with what excludes its row: some things in each of its modes, of which it does without any."""
+def _named(finding: Finding, by: Mapping[tuple[Without, ...], Sequence[str]]) -> Finding:
+    """``finding`` with what excludes its row: some things together, and in which of its modes they do."""
     if not by:
         return finding
     rows = {RowRef(each.row.part, each.row.number): each.row for some in by for each in some}
     alone = len(rows) == 1
-    ways = listed([listed([_said(each, alone) for each in some]) for some in by], "or")
+    ways = [_together(some, alone) for some in by]
+    told = f"without {ways[0]} it would"
+    if len(by) > 1:
+        each_in = [f"in {listed(modes)} without {way}" for modes, way in zip(by.values(), ways, strict=True)]
+        told = f"it would {', and '.join(each_in)}"
     hint = finding.hint
     if finding.gravity != "note":
-        others = listed(list(dict.fromkeys(_said(each, False) for some in by for each in some)), "or")
+        others = _few(list(dict.fromkeys(_said(each, False) for some in by for each in some)), "or", "one of ")
         rest = hint.removeprefix("mend the condition, or ").replace("remove the row", "remove this row")
         own, rest = ("what ends this step", "") if hint == STEP_MEND else ("this row", f"; or {rest}")
         hint = f"change {others}, or {own}, so that this row can decide{rest or '.'}"
     return replace(
         finding,
-        message=f"{finding.message.removesuffix('.')}; without {ways} it would.",
+        message=f"{finding.message.removesuffix('.')}; {told}.",
         hint=hint,
         by=tuple(rows),
     )
+
+
+def _together(some: Sequence[Without], fully: bool) -> str:
+    """Things that are taken out together: ``A``, ``both A and B``, ``all of A, B, C and 2 more``."""
+    said = [_said(each, fully) for each in some]
+    return f"{('', '', 'both ')[len(said)] if len(said) < 3 else 'all of '}{_few(said, 'and')}"
+
+
+def _few(said: Sequence[str], last: str, of: str = "") -> str:
+    """The first ``FEW`` of what is ``said``, and how many more there are."""
+    more = len(said) - FEW
+    return listed([*said[:FEW], f"{of}{more} more"] if more > 0 else said, last)
 
 
 def _but_for_one(machine: Machine, part: Part, row: Row, finding: Finding) -> Finding:

@@ -172,7 +172,7 @@ def _with_mends(
                 break
     if good:
         gone = good[0].gone
-        together = with_its_others(machine, finding, gone)
+        together = with_its_others(finding, gone, good[0].mend.guess)
         said = TRIED.format("that mends" if len(good) == 1 else "each mends")
         text = "; or ".join(each.mend.text for each in good)
         return replace(together, hint=f"{text[0].upper()}{text[1:]}. {said}"), gone
@@ -210,19 +210,22 @@ def _gone_with(report: Report, again: Report, others: Sequence[Finding]) -> list
     ]
 
 
-def with_its_others(machine: Machine, finding: Finding, others: Sequence[Finding]) -> Finding:
-    """``finding``, told with ``others``, which have the same cause."""
+def with_its_others(finding: Finding, others: Sequence[Finding], guess: bool) -> Finding:
+    """``finding``, told with ``others``, which the same change mends. What is mended so has one cause; but a row that
+    is only a ``guess`` (`such as …`) may by chance mend what comes of something else, and that is not called one."""
     if not others:
         return finding
-    said = []
+    said: dict[str, list[str]] = {}
     for each in others:
         line = each.place.line
         named = re.sub(r"^This line\b", f"Line {line}", each.message)
-        said.append(re.sub(r"^This row\b", f"The row on line {line}", named))
+        chance = guess and each.code not in (finding.code, "unused")
+        how = "The change below mends this, too:" if chance else "For the same cause:"
+        said.setdefault(how, []).append(re.sub(r"^This row\b", f"The row on line {line}", named))
     modes = [mode for each in others for mode in each.modes]
     return replace(
         finding,
-        message=f"{finding.message} For the same cause: {' '.join(said)}",
+        message=" ".join([finding.message, *(f"{how} {' '.join(told)}" for how, told in sorted(said.items()))]),
         also=tuple(mode for mode in dict.fromkeys([*finding.also, *modes]) if mode != finding.mode),
     )
 

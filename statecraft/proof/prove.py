@@ -76,6 +76,7 @@ from statecraft.proof.runs.counterexamples import Lost
 from statecraft.proof.runs.goals import row_decides
 from statecraft.proof.runs.replay import begun, breaks, ends_as_said, held_states, player, replay
 from statecraft.proof.runs.search import FoundRun
+from statecraft.proof.runs.trials import condition_text
 from statecraft.proof.slices import Slice, Slices, SliceScope, Spurious, always_left, always_reaches
 from statecraft.semantics.cone import closure, levels_read, parts_asked
 
@@ -91,6 +92,9 @@ the computer does."""
 HOPES = ((40, 12.0), (12, 4.0), (6, 2.0), (3, 1.0))
 """After which share of the steps it is given up: when more wait to be followed, by so many times, than have been, or
 than there are modes."""
+
+NO_TIME = "there was no time for it"
+"""Why a promise is not proved, where nothing else is known."""
 
 MOST_BREADTH = 8
 """With more levels with times, held commands and counters, each in any state beside the others, not even the attempt is
@@ -259,6 +263,7 @@ class _Proof:
         self.said_before: dict[str, str] = {}
         self.shown_before: dict[str, list[Finding]] = {}
         self.limits_met: dict[str, None] = {}
+        self.stopped_by: dict[str, str] = {}  # the limit that was met, by what was asked
         self.slices = Slices(machine)
         self.row_use = RowUse(machine, self.slices)
         self.observed: dict[_Key, list[Condition]] = {}
@@ -292,10 +297,7 @@ class _Proof:
         return Report(
             machine,
             tuple(found),
-            tuple(
-                self.verdicts.get(number) or PromiseVerdict(promise, None, why="there was no time for it")
-                for number, promise in enumerate(machine.promises)
-            ),
+            tuple(self.judged(number, promise) for number, promise in enumerate(machine.promises)),
             tuple(self.unproved),
             tuple(self.limits_met) if self.unproved else (),
             self.slices.costs() if self.unproved else (),
@@ -421,6 +423,7 @@ class _Proof:
                 return False
             elif isinstance(wrong, OutOfTime):
                 self.limits_met[wrong.limit] = None
+                self.stopped_by[question.what] = wrong.limit
                 said = self.said_before.get(question.what, question.what)
                 if question.shown and self.phase == "whole" and not self.partly:
                     with self.in_part():
@@ -450,7 +453,7 @@ class _Proof:
         machine = self.machine
         for number, promise in enumerate(machine.promises):
             yield _Question(
-                f"'{_text(promise)}'",
+                _asked(promise),
                 partial(self.judge, number, promise),
                 partial(self.judge_in_slices, number, promise),
             )
@@ -935,9 +938,17 @@ class _Proof:
         asked = {part for part, _ in promise.modes} | parts_asked(machine, conditions)
         return frozenset(asked or {machine.parts[0].name})
 
+    def judged(self, number: int, promise: Promise) -> PromiseVerdict:
+        """The verdict on promise ``number``; where none was come to, with the limit that was met over it."""
+        made = self.verdicts.get(number) or PromiseVerdict(promise, None, why=NO_TIME)
+        limit = self.stopped_by.get(_asked(promise), "time")
+        if made.why != NO_TIME or limit == "time":
+            return made
+        return replace(made, why="there was no memory for it" if limit == "memory" else limit.split(";")[0])
+
     def judge(self, number: int, promise: Promise) -> Iterator[Finding]:
         """How promise ``number`` fares: no finding, but a verdict."""
-        self.verdicts[number] = PromiseVerdict(promise, None, why="there was no time for it")
+        self.verdicts[number] = PromiseVerdict(promise, None, why=NO_TIME)
         conditions = () if promise.when is None or not decidable(self.machine, promise.when) else (promise.when,)
 
         def judged() -> PromiseVerdict:
@@ -1154,6 +1165,19 @@ def _text(promise: Promise) -> str:
     return " ".join(promise.text.split()).removeprefix("promise ")
 
 
+def _asked(promise: Promise) -> str:
+    """What is asked of a promise, as what is not proved is listed."""
+    return f"'{_text(promise)}'"
+
+
+def never_asked(found: PromiseVerdict) -> str:
+    """Of a promise that holds only because what it begins with never comes up, so that it says nothing of the machine:
+    just that, as ``X never comes up: nothing was asked of the machine``; "" for any other."""
+    if found.kept is not True or found.promise.kind not in ("once", "while") or found.worst is not None:
+        return ""
+    return f"{condition_text(found.promise)} never comes up: nothing was asked of the machine"
+
+
 def told(machine: Machine, found: PromiseVerdict) -> str:
     """A verdict in one line: ``once halt -> parked within 20 ms: proved, worst 10 ms of 20 ms``."""
     promise, text = found.promise, _text(found.promise)
@@ -1163,6 +1187,8 @@ def told(machine: Machine, found: PromiseVerdict) -> str:
         return f"{text}: broken"
     if promise.kind in ("reach", "enters"):
         return f"{text}: proved"
+    if empty := never_asked(found):
+        return f"{text}: proved, but {empty}"
     if found.worst is None:
         return f"{text}: proved; the condition never holds"
     if promise.kind == "never" and not promise.ticks:

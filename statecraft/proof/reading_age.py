@@ -20,7 +20,7 @@ from statecraft.machine import (
     atoms,
 )
 from statecraft.semantics import tick_of
-from statecraft.semantics.cone import sensors_asked, tests_read
+from statecraft.semantics.cone import sensors_asked, sensors_read, tests_read
 from statecraft.semantics.guards import Guard
 
 
@@ -76,6 +76,27 @@ def of_promise(machine: Machine, promise: Promise) -> str:
     followed = {sensor for name in outputs_of(promise.when) for sensor in _followed(machine, name)}
     said = _told(machine, read_by(machine, [*guards, *map(Fault, followed)]))
     return f"decided on {said}" if said else ""
+
+
+def of_memory(machine: Machine) -> str:
+    """What the proof lets the remembered readings be that something asks about; "" where nothing does.
+
+    It takes them for sensors like all others: so it excludes nothing that the machine may remember, but a run that it
+    finds, and a mode that it says can be reached, may rest on what no machine would hold.
+    """
+    tick = tick_of(machine)
+    guards = [guard for part in machine.parts for row in tick.part[part.name].guards for guard in row]
+    guards += [guard for latch in tick.latch.values() for guard in (latch.set, latch.clear)]
+    guards += [tick.lowering.observer(promise.when) for promise in machine.promises if promise.when is not None]
+    asked = sensors_read(tick, guards).union(*(_followed(machine, output.name) for output in machine.outputs))
+    names = [each.name for each in machine.sensors if isinstance(each.source, Remembered) and each.name in asked]
+    if not names:
+        return ""
+    are, them, they = ("is", "it", "it holds") if len(names) == 1 else ("are", "each", "they hold")
+    return (
+        f"{listed(names)} {are} remembered: the proof lets {them} hold any value, or none, at any time; on the machine "
+        f"{they} what was taken"
+    )
 
 
 def outputs_of(condition: Condition) -> list[str]:

@@ -20,6 +20,8 @@ from statecraft.fingerprint import short
 from statecraft.folding import plural
 from statecraft.machine import Machine, Mode, Part, Promise, Row
 from statecraft.proof.judgement import title_of
+from statecraft.proof.prove import never_asked
+from statecraft.proof.reading_age import of_memory
 from statecraft.report import words
 from statecraft.report.actuator_lag import notes
 from statecraft.report.diagram import figures
@@ -134,6 +136,8 @@ def page(
         findings=[(number, each, _replay(machine, each, names[id(each)])) for number, each in enumerate(findings, 1)],
         verdicts=[(each, _verdict_run(machine, each, n)) for n, each in enumerate(proof.verdicts if proof else (), 1)],
         notes=notes,
+        memory=of_memory(machine),
+        never_asked=never_asked,
         file=Path(machine.place.file).name,
         quoted=shlex.quote,
         title_of=title_of,

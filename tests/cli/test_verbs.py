@@ -315,6 +315,19 @@ def test_check_proves_promises_and_says_what_was_explored(run, feed_pusher):
     assert "4 of 4 promises proved" in told.out
 
 
+def test_check_marks_a_promise_of_which_nothing_was_asked_and_says_what_may_be_remembered(run, monkeypatch):
+    from tests.report.test_page import REEL
+
+    Path("reel.modes").write_text(REEL)
+    told = run("check", "reel.modes")
+    assert "· once turning and seen fault -> still within 10 ms: proved, but" in told.out
+    assert "✓ once off -> still within 10 ms: proved" in told.out
+    remembered = "seen is remembered: the proof lets it hold any value, or none, at any time"
+    assert remembered in " ".join(told.out.split())
+    monkeypatch.setenv("PATH", "/nonexistent")
+    assert remembered in " ".join(run("make", "reel.modes").out.split())
+
+
 def test_check_shows_the_run_of_a_finding_and_keeps_it_as_a_trial(run):
     """A run for each finding; what has one cause is one finding."""
     text = (SAMPLES / "faulty" / "fault_ignored.modes").read_text()

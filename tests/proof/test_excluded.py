@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from statecraft.findings import Finding
 from statecraft.language import read_text
+from statecraft.proof.excluded import Without, _together
 from statecraft.proof.judgement import judge
 
 VENT = """machine greenhouse_vent
@@ -109,8 +110,8 @@ backing | back absent 300 ms     | parked
     assert one.severity == "note"
     assert [part.rows[each.number].modes for each in one.by] == [("pushing",), ("backing",)]
     lines = [part.rows[each.number].place.line for each in one.by]
-    told = "; without the row on line {} or the row on line {} it would."
-    assert one.message.endswith(told.format(*lines))
+    told = "; it would in {} without the row on line {}, and in {} without the row on line {}."
+    assert one.message.endswith(told.format("pushing", lines[0], "backing", lines[1]))
 
 
 def test_a_condition_that_contradicts_itself_is_excluded_by_no_row() -> None:
@@ -254,3 +255,46 @@ def test_what_resumes_a_sequence_is_told_by_its_steps() -> None:
     told = found(WRINGER.format(tight="tight", above="", on="start and tight and not tight"))
     assert told and not any("wring_step" in each.message + each.hint for each in told)
     assert "with soak as the last of wring" in told[0].message
+
+
+PRESS = """machine press
+board atmega328p
+tick 10 ms
+command halt button, pin 2, on when low, urgent
+command go button, pin 4, on when low
+switch under pin 5, on when high
+motor ram pwm 6, forward 7, reverse 8
+mode idle stop
+mode failed stop
+mode down ram 40 %
+mode up ram -40 %
+group pressing down, up
+failsafes
+in | when | go to
+any | halt | idle
+down | after 10 s | failed
+up | after 20 s | failed
+pressing | after 2 min in pressing | failed
+rules
+in | when | go to
+idle | go | down
+down | under | up
+down | after 1 s | idle
+up | after 3 s | idle
+"""
+
+
+def test_what_excludes_a_row_in_each_of_its_modes_can_be_read_aloud() -> None:
+    (one,) = (each for each in found(PRESS) if "'after 2 min in pressing'" in each.message)
+    assert one.message.endswith(
+        "; it would in down without both the failsafe on line 16 and the row on line 23, and in up without both the "
+        "failsafe on line 17 and the row on line 24."
+    )
+
+
+def test_of_many_rows_three_are_named() -> None:
+    rows = [Without(row) for row in read_text(PRESS).parts[0].rows]
+    told = "the failsafe on line 15, the failsafe on line 16, the failsafe on line 17"
+    assert _together(rows[:1], True) == "the failsafe on line 15 ('halt')"
+    assert _together(rows[:3], False) == f"all of {' and'.join(told.rsplit(',', 1))}"
+    assert _together(rows, False) == f"all of {told} and 5 more"

@@ -71,7 +71,7 @@ def test_what_moves_needs_one() -> None:
     for phases in (("soon",), ("slices",)):
         found = missed(prove(machine, 20, phases=phases))  # type: ignore[arg-type]
         assert set(found) == {"pulling", "busy"}
-        assert "no urgent command does stop signals" in found["pulling"].message
+        assert "no urgent command stops signals on" in found["pulling"].message
     assert set(verdicts.halt_missed(World(machine))) == {("winch", "pulling"), ("signals", "busy")}
 
 
@@ -142,3 +142,45 @@ def test_what_was_shown_stays_though_the_rest_is_open() -> None:
     proof.phase = "whole"
     assert proof.answered(asked, last=True)
     assert proof.found == [one] and "whether it stops" in proof.unproved
+
+
+TWINS = """
+machine twins
+board atmega2560
+tick 10 ms
+command off_a button, pin 2, on when high, urgent
+command off_b button, pin 3, on when high, urgent
+command on_a button, pin 4, on when low
+command on_b button, pin 5, on when low
+relay stir_a pin 30
+relay stir_b pin 31
+part a
+mode still_a stop
+mode turn_a stir_a on
+failsafes
+in|when|go to
+any|off_a|still_a
+rules
+in|when|go to
+still_a|on_a|turn_a
+part b
+mode still_b stop
+mode turn_b stir_b on
+failsafes
+in|when|go to
+any|off_b|still_b
+rules
+in|when|go to
+still_b|on_b|turn_b
+"""
+
+
+def test_commands_that_stop_a_part_each_are_not_said_to_stop_none() -> None:
+    for phases in (("soon",), ("slices",)):
+        found = missed(prove(read_text(TWINS), 20, phases=phases))  # type: ignore[arg-type]
+        assert found["turn_a"].message == (
+            "in turn_a, no urgent command stops every part on the tick that takes it: off_a does not stop b and off_b "
+            "does not stop a."
+        )
+    nobody = TWINS.replace("any|off_b|still_b", "turn_b|after 9 s|still_b\nany|off_b and off_a within 1 s|still_b")
+    assert missed(prove(read_text(nobody), 20))["turn_a"].message.startswith("in turn_a, no urgent command stops b on")

@@ -763,3 +763,37 @@ def test_a_row_that_leads_another_way_is_to_lead_where_none_does() -> None:
     (one,) = gangway(nears="raising")
     assert one.code == "unreachable" and one.mode == ModeRef("gangway", "settling")
     assert one.hint.startswith("Let the row on line 26 lead to settling, not to raising. (Tried: that mends it")
+
+
+WINDER = """machine winder
+board atmega328p
+tick 10 ms
+link pc serial0, 38400 baud, checked, silent after 500 ms
+command halt "halt", urgent
+command wind "wind"
+switch guard pin 7, on when high, on if in doubt
+counter done 0 .. 600, counts pulses on pin 2, at most 50 Hz
+motor spindle pwm 6, direction 8
+mode idle stop
+mode opened stop
+mode full stop
+mode winding spindle 70 %
+failsafes
+in | when | go to | do
+any | halt | idle | done = 0
+winding | pc silent | idle |
+rules
+in | when | go to | do
+idle, full | wind and not guard | winding | done = 0
+opened | wind and not guard | winding |
+winding | done >= 500 | full |
+promise once halt -> idle within 10 ms
+"""
+
+
+def test_what_a_guessed_row_mends_by_chance_is_not_called_one_cause() -> None:
+    """A row that leads to a mode that nothing leads to, and that ends what only pulses end."""
+    (found,) = judge(read_text(WINDER), 30).findings
+    assert found.message.startswith("No run ever enters opened: no row leads there")
+    assert "The change below mends this, too: Nothing but done ends winding" in found.message
+    assert "For the same cause" not in found.message and "such as: winding | after" in found.hint

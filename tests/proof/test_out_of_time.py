@@ -13,7 +13,7 @@ from statecraft.machine import Compare, Term
 from statecraft.proof.engine import liveness
 from statecraft.proof.engine.clusters import MOST_ASKED, Cluster
 from statecraft.proof.engine.conditions import ranges_of
-from statecraft.proof.engine.limits import EVERY, OutOfTime, TooWide, now, proving, told_by, within
+from statecraft.proof.engine.limits import EVERY, OutOfMemory, OutOfTime, TooWide, now, proving, told_by, within
 from statecraft.proof.prove import prove
 from statecraft.proof.reachability import Reachability, Undecided
 
@@ -34,6 +34,25 @@ def test_what_time_was_missing_for_is_not_said_to_be_followed_roughly(monkeypatc
     others = [verdict for verdict in report.verdicts if verdict.promise.kind != "reach"]
     assert others and {verdict.why for verdict in report.verdicts} == {"there was no time for it"}
     assert len(asked) == len(report.verdicts) + len(others) and report.limits == ("time",)
+
+
+def test_each_promise_says_by_which_limit_it_was_stopped(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The one that the last line says, too, and not for want of anything else that there was no time."""
+    machine = read_file(str(SAMPLE))
+    for stopped, said in (
+        (TooWide("too much depends on this and that at once; fewer of them would help"),
+         "too much depends on this and that at once"),
+        (OutOfMemory(), "there was no memory for it"),
+        (OutOfTime(), "there was no time for it"),
+    ):  # fmt: skip
+
+        def judged(*_: object, by: OutOfTime = stopped) -> None:
+            raise by
+
+        monkeypatch.setattr("statecraft.proof.prove.verdict", judged)
+        report = prove(machine, phases=("whole",))
+        assert report.verdicts and {verdict.why for verdict in report.verdicts} == {said}
+        assert report.limits == (stopped.limit,)
 
 
 def test_what_is_asked_about_value_by_value_is_too_wide_before_it_is_looked_at() -> None:

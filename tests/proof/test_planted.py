@@ -483,7 +483,7 @@ def test_a_missing_timeout_that_alone_led_to_a_mode() -> None:
     text = text.replace(" | tries + 1", " |").replace(" | tries = 0", " |").replace("counter tries 0 .. 3\n", "")
     finding = new(text, without_line(text, "opening, slow | after"))
     assert finding.code == "unreachable" and finding.message.startswith("No run ever enters lost: no row leads there")
-    assert "For the same cause: In opening and slow the machine drives on for ever" in finding.message
+    assert "The change below mends this, too: In opening and slow the machine drives on for ever" in finding.message
     assert finding.hint == f"Add a row that leads to lost, such as: opening, slow | after 10 s | lost. {GOOD}"
 
 

@@ -13,7 +13,7 @@ from statecraft.language import read_text
 from statecraft.machine import Machine, ModeRef
 from statecraft.proof.engine.limits import OutOfTime, left, proving
 from statecraft.proof.explain import explain
-from statecraft.proof.prove import HURRIED_SECONDS, Phase, Report, _Proof, _Question, keeps_on, prove
+from statecraft.proof.prove import HURRIED_SECONDS, Phase, Report, _Proof, _Question, keeps_on, never_asked, prove
 from statecraft.proof.reachability import Undecided
 from statecraft.proof.runs.replay import breaks, replay
 from statecraft.proof.runs.trials import as_trial
@@ -79,6 +79,20 @@ def test_a_sound_machine_has_no_finding_and_its_promises_are_kept() -> None:
     assert report.promises[1] == "once halt -> parked within 10 ms: proved, worst 0 ms of 10 ms"
     assert report.promises[4] == "never wheel > 0 % and near: proved; the condition never holds"
     assert "Everything asked was decided" in report.summary
+
+
+def test_a_promise_of_which_nothing_was_asked_is_not_told_as_one_that_was_put_to_the_test() -> None:
+    empty = "promise once rolling and parked -> resting within 20 ms\n"
+    empty += "promise while near and rolling -> parked within 20 ms\n"
+    report = prove(machine(CART + empty))
+    assert [verdict.kept for verdict in report.verdicts[-2:]] == [True, True]
+    assert report.promises[-2:] == (
+        "once rolling and parked -> resting within 20 ms: proved, but rolling and parked never comes up: nothing was "
+        "asked of the machine",
+        "while near and rolling -> parked within 20 ms: proved, but near and rolling never comes up: nothing was asked "
+        "of the machine",
+    )
+    assert [never_asked(verdict) for verdict in report.verdicts[:-2]] == [""] * 5
 
 
 def test_a_promise_that_is_broken_has_the_run_that_breaks_it() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from statecraft.language import read_text
-from statecraft.proof.reading_age import age, of_level, of_promise
+from statecraft.proof.reading_age import age, of_level, of_memory, of_promise
 
 TEXT = """
 machine cart
@@ -53,3 +53,18 @@ def test_it_is_said_of_levels_and_promises_that_read() -> None:
     assert of_level(machine, idle) == ""
     assert of_promise(machine, machine.promises[0]) == f"decided on {both}"
     assert of_promise(machine, machine.promises[1]) == ""
+
+
+def test_what_the_proof_lets_be_remembered_is_said_where_something_asks_about_it() -> None:
+    told = "remembered: the proof lets it hold any value, or none, at any time; on the machine it holds what was taken"
+    assert of_memory(read_text(TEXT)) == f"seen is {told}"
+    nobody = TEXT.replace(" and seen > 10 cm", "")
+    assert of_memory(read_text(nobody)) == ""
+    in_a_promise = f"{nobody}promise never rolling and seen fault\n"
+    followed = nobody.replace("rolling wheel 50 %", "rolling wheel follows seen: 20 cm 15 % .. 80 cm 60 %")
+    of_a_level = nobody.replace("mode parked", "level near when seen < 9 cm clears when seen > 20 cm\nmode parked", 1)
+    for text in (in_a_promise, followed, of_a_level):
+        assert of_memory(read_text(text)) == f"seen is {told}"
+    two = TEXT.replace("switch bumper", "sensor past rear, taken in rolling, patience 2 s\nswitch bumper", 1)
+    two = two.replace("rear > 1 m", "past > 1 m")
+    assert of_memory(read_text(two)).startswith("seen and past are remembered: the proof lets each hold any value")

@@ -348,6 +348,42 @@ def test_what_was_not_proved_stands_before_anything_else_and_is_not_said_as_yes(
     assert "Open:" not in sound and "Nothing here was tried on the machine itself" in sound
 
 
+REEL = """machine reel
+board atmega328p
+tick 10 ms
+command off button, pin 2, on when low, urgent
+command go button, pin 3, on when low
+sensor slack by hand, 0 cm .. 99 cm
+sensor seen slack, taken in still, patience 5 s
+relay drum pin 7
+mode still stop
+mode turning drum on
+failsafes
+in | when | go to
+any | off | still
+turning | after 10 s or slack fault or seen fault | still
+rules
+in | when | go to
+still | go and seen > 5 cm and not slack fault | turning
+promise once turning and seen fault -> still within 10 ms
+promise once off -> still within 10 ms
+"""
+
+
+def test_a_promise_of_which_nothing_was_asked_has_no_tick_mark() -> None:
+    """And beside the promises it is said what the proof lets be remembered."""
+    machine = read_text(REEL, "reel.modes")
+    judged = judge(machine)
+    text = page(machine, proof=Judged(judged.findings, judged.report.verdicts), trials=[])
+    empty = text[text.index('id="promise-box-1"') : text.index('id="promise-box-2"')]
+    assert "✓" not in empty and 'class="verdict yes"' not in empty
+    assert "· holds, but turning and seen fault never comes up: nothing was asked of the machine" in empty
+    asked = text[text.index('id="promise-box-2"') : text.index('<section id="trials"')]
+    assert "✓ holds" in asked
+    assert "Seen is remembered: the proof lets it hold any value, or none, at any time;" in asked
+    assert "is remembered: the proof" not in page(machine, trials=[])
+
+
 def test_what_the_file_accepts_is_shown_with_its_reason_and_line() -> None:
     source = (SAMPLES / "faulty" / "nobody_watched.modes").read_text()
     accept = 'accept nobody watched in blowing because "somebody <always> stands by"\n'

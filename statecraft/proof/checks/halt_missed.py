@@ -225,14 +225,25 @@ def _no_halt(machine: Machine, mode: Mode, ref: ModeRef) -> Finding:
     return Finding("halt missed", mode.place, message, HINT, mode=ref, run=None, gravity=gravity)
 
 
+def _misses(misses: list[_Miss], command: str, other: str) -> bool:
+    """Whether ``command`` is known to leave the part ``other`` in no stop mode."""
+    return any(each.command == command and each.other == other for each in misses)
+
+
 def _told(machine: Machine, mode: Mode, ref: ModeRef, misses: list[_Miss]) -> Finding:
     """How it is told, with the soonest of ``misses``."""
-    best = min(misses, key=lambda miss: miss.run.ticks)
     commands = list(dict.fromkeys(miss.command for miss in misses))
-    told = f"{best.command} does not" if len(commands) == 1 else "no urgent command does"
+    never = [each for each in misses if all(_misses(misses, command, each.other) for command in commands)]
+    best = min(never or misses, key=lambda miss: miss.run.ticks)
     whom = best.other if len(machine.parts) > 1 else "the machine"
+    told = f"{best.command} does not stop {whom}" if len(commands) == 1 else f"no urgent command stops {whom}"
+    if not never:  # each stops some part, and none all of them
+        told = "no urgent command stops every part"
     decisions = tick_of(machine).part[best.other].in_mode[mode.name] if best.other == ref.part else None
-    if decisions is not None and not any(each in asks_for(made.guard) for made in decisions for each in commands):
+    if not never:
+        firsts = [next(each for each in misses if each.command == command) for command in commands]
+        why = f": {listed([f'{each.command} does not stop {each.other}' for each in firsts])}"
+    elif decisions is not None and not any(each in asks_for(made.guard) for made in decisions for each in commands):
         why = ": no row there asks for it"
     elif best.row != NOBODY:
         why = f": the row on line {machine.part(best.other).rows[best.row].place.line} comes first"
@@ -241,7 +252,7 @@ def _told(machine: Machine, mode: Mode, ref: ModeRef, misses: list[_Miss]) -> Fi
     return Finding(
         "halt missed",
         mode.place,
-        f"in {mode.name}, {told} stop {whom} on the tick that takes it{why}.",
+        f"in {mode.name}, {told} on the tick that takes it{why}.",
         f"let a failsafe on {listed(commands, 'or')} alone, before all others, lead from {mode.name} to a stop mode.",
         mode=ref,
         by=() if best.row == NOBODY else (RowRef(best.other, best.row),),

@@ -191,6 +191,16 @@ def silent(explored: Reachability, part: int, row: Row, ever_holds: bool = True)
             by=tuple(explored.row_ref(part, number) for number in by),
             subject=key,
         )
+    if not row.failsafe and len(first) == len(by) == 1 and _does_as_much(explored.row(part, by[0]), row):
+        line = _lines(explored, part, by)
+        return Finding(
+            "shadowed",
+            row.place,
+            f"this row never decides: the failsafe on line {line} comes first, and leads to {row.target} already.",
+            "remove the row: nothing is lost with it.",
+            row=ref,
+            by=(explored.row_ref(part, by[0]),),
+        )
     why = [_others(explored, part, first)] if first else []
     if bars:
         lines = _lines(explored, part, bars)
@@ -272,13 +282,23 @@ def _each(guard: Guard) -> frozenset[Guard]:
 
 
 def _starts_and_stops(explored: Reachability, part: int, row: Row, by: tuple[int, ...]) -> str | None:
-    """A command that ``row`` asks for, and each of the failsafes that come before it or hold it back, too."""
+    """A command on which ``row`` is to start something, and that each of the failsafes that come before it or hold it
+    back asks for, too."""
+    whole = explored.model.parts[part]
+    if row.move != "go" or whole.mode[row.target].stop:
+        return None
     others = [explored.row(part, number) for number in by]
     if row.failsafe or not others or not all(other.failsafe for other in others):
         return None
     turn = tick_of(explored.whole).part[explored.model.parts[part].name]
     asked = [frozenset[str]().union(*map(asks_for, turn.guards[each.number])) for each in (row, *others)]
     return min(frozenset.intersection(*asked), default=None)
+
+
+def _does_as_much(failsafe: Row, row: Row) -> bool:
+    """Whether a ``failsafe`` does all that ``row`` would do instead of it."""
+    done = (failsafe.move, failsafe.target, failsafe.changes)
+    return failsafe.failsafe and done == (row.move, row.target, row.changes)
 
 
 def _modes(row: Row) -> str:

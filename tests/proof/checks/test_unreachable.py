@@ -87,3 +87,34 @@ locked | go                       | shut
     assert never.message.startswith(
         "no run ever enters locked: the row on line 20, which leads there, never decides"
     )
+
+
+SPRINKLER = """machine sprinkler
+board atmega328p
+tick 100 ms
+command off button, pin 2, on when low, urgent
+command go button, pin 3, on when low
+relay valve pin 7
+lamp red pin 13
+mode idle stop
+mode alarm stop, red on
+mode wetting valve on
+failsafes
+in | when | go to
+{modes} | off | idle
+wetting | after 9 s | alarm
+rules
+in | when | go to
+idle | go | wetting
+alarm | off | {target}
+"""
+
+
+def test_a_row_that_a_failsafe_makes_superfluous_starts_nothing() -> None:
+    machine = read_text(SPRINKLER.format(modes="any", target="idle"))
+    (found,) = (each for each in prove(machine).findings if each.code == "shadowed")
+    assert found.message == "this row never decides: the failsafe on line 13 comes first, and leads to idle already."
+    assert found.hint == "remove the row: nothing is lost with it."
+    (found,) = (each for each in prove(read_text(SPRINKLER.format(modes="any", target="wetting"))).findings
+                if each.code == "shadowed")  # fmt: skip
+    assert "both starts and stops" in found.hint
