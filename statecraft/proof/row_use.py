@@ -315,6 +315,10 @@ class RowUse:
                 found = _within(share, partial(run_to_row, made.model, at, *way, only))
                 if found is not None and self._seen_on(made, found, place, way, plans[only]):
                     return True
+                if found is not None and (waits := made.waiting(found)) is not None:
+                    self.play.watch(waits.states, waits.real)
+                    if self._seen(place, way):
+                        return True
             if found is None:
                 made.explore()
                 if _may(made, at, way):

@@ -376,9 +376,8 @@ class Slice(Reachability):
             else:
                 self.played = played = other
                 found = played.found
-        if watcher is None and self._counts_long and (played.differs or shown(played.real) is None):
-            waiting = counted_as_wanted(self.whole, self.model, found, self.sliced)
-            waits = None if waiting is None else Played(self, waiting)
+        if watcher is None and (played.differs or shown(played.real) is None):
+            waits = self.waiting(found)
             if waits is not None and not waits.differs and (run := shown(waits.real)) is not None:
                 return found._replace(run=replace(run, waited=True))
         if watcher is None and not played.differs and shown(played.real) is None:
@@ -393,6 +392,11 @@ class Slice(Reachability):
                     blamed = self.to_blame(blamed, calm)
             raise Spurious(blamed)
         return found._replace(run=played.real)
+
+    def waiting(self, found: FoundRun) -> Played | None:
+        """What comes of ``found`` where counters that count time for long are waited for; None where none is."""
+        waiting = counted_as_wanted(self.whole, self.model, found, self.sliced) if self._counts_long else None
+        return None if waiting is None else Played(self, waiting)
 
     @cached_property
     def _counts_long(self) -> bool:

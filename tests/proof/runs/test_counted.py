@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 from statecraft.findings import Finding
 from statecraft.language import read_text
 from statecraft.proof.prove import prove
@@ -71,3 +73,31 @@ def test_what_counts_time_alone_is_not_waited_for_once_a_round() -> None:
     assert 3_000 <= wait(machine, "blind", lowered.number) < 10_000
     hours = BLIND.replace("place <= 0 and after 1 s", "place <= 0 and after 1 s or after 2 h")
     assert wait(read_text(hours), "blind", lowered.number) < 10_000
+
+
+DOSE = """
+machine dose
+board atmega2560
+tick 20 ms
+command halt button, pin 3, on when low, urgent
+command go button, pin 6, on when low
+switch tree pin 4, on when high
+relay valve pin 30
+failsafes
+in | when | go to
+any | halt | start
+counter given 0 .. 30000, up each 100 ms in wet
+mode shut stop
+mode wet valve on, endless
+rules
+in | when | go to | do
+shut | go | wet |
+wet | not tree | shut |
+shut | given > 20000 | stay | given = 0
+"""
+
+
+def test_a_row_is_seen_to_decide_once_a_counter_has_counted_time_for_long() -> None:
+    """After 2,000 s: value by value that would be a hundred thousand configurations."""
+    report = prove(read_text(DOSE), 20, clock=time.process_time)
+    assert not report.unproved and not report.findings
