@@ -33,7 +33,8 @@ from statecraft.proof.checks.constant_inputs import RUN_UP
 from statecraft.proof.checks.declared import in_doubt, loose_word, mixed, no_such_fault, nobody_watched
 from statecraft.proof.checks.endless import dead_encoder, endless, may_drive_on
 from statecraft.proof.checks.endless_runs import endless_by_runs
-from statecraft.proof.checks.faint_hope import faint_hope
+from statecraft.proof.checks.faint_hope import faint_hope, hopes
+from statecraft.proof.checks.faint_hope import met_with as hope_met_with
 from statecraft.proof.checks.fault_ignored import askers, fault_ignored, watched
 from statecraft.proof.checks.flapping import flapping, flapping_by_run, gone_round, held_on, met_with, with_runs
 from statecraft.proof.checks.flapping_rates import (
@@ -515,7 +516,8 @@ class _Proof:
                     partial(self.ignored_in_slices, name, sensor),
                     True,
                 )
-            yield _Question(f"what starts with faults{at}", of(faint_hope, sensor), sliced(faint_hope, sensor), True)
+            hoped = partial(self.hopes_in_slices, name, sensor)
+            yield _Question(f"what starts with faults{at}", of(faint_hope, sensor), hoped, True)
             yield _Question(
                 f"whether thresholds are bare{at}",
                 of(bare_threshold, sensor),
@@ -817,8 +819,33 @@ class _Proof:
             found = met_with(self.machine, part, modes, inputs, self.row_use.play) | found
             if len(found) >= len(modes):
                 break
-            self.row_use.play.again(rows, A_MOMENT)  # to other states, for the round may hang on the very tick
+            for _ in self.row_use.play.again(rows, A_MOMENT):
+                pass  # to other states, for the round may hang on the very tick
         return found.values()
+
+    def hopes_in_slices(self, name: str, sensor: Sensor) -> list[Finding]:
+        """Rows of a part that start something with ``sensor`` in fault: where runs to all of them are not soon found,
+        shown by what the simulation is met with, if that shows all that there may be."""
+        asked, last = SliceScope(frozenset([name])), list[Slice]()
+
+        def ask(made: Slice) -> list[Finding]:
+            last[:] = [made]
+            return self.real(faint_hope(made, made.model.part_index[name], sensor))
+
+        try:
+            with within(HURRIED_SECONDS / 2):
+                return self.slices.ask(asked, ask)
+        except (OutOfTime, Undecided):
+            now()
+        part, met = self.machine.part(name), list[Finding]()
+        rows = {row for made in last for row in hopes(made, made.model.part_index[name], sensor)}
+        self.row_use.seek({(self.machine.parts.index(part), row) for row in rows})
+        for row in sorted(rows):
+            found = hope_met_with(self.machine, part.rows[row], sensor, self.row_use.play)
+            if found is None:
+                break
+            met.append(found)
+        return met if last and len(met) == len(rows) else self.slices.ask(asked, ask)
 
     def bare_in_slices(self, name: str, sensor: Sensor) -> list[Finding]:
         """Bare thresholds of a sensor in a part."""

@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import partial
 from typing import cast
 
-from statecraft.findings import Finding, RowRef, Run
-from statecraft.machine import Fault, LevelOn, Machine, Mode, Sensor, atoms, sensors_of
+from statecraft.findings import Finding, Hold, RowRef, Run
+from statecraft.machine import Fault, LevelOn, Machine, Mode, Row, Sensor, atoms, sensors_of
 from statecraft.proof.checks.counterfactual import Counterfactual
 from statecraft.proof.engine.diagrams import Node
 from statecraft.proof.engine.exploration import Config, Explorer, Region
 from statecraft.proof.engine.model import Rows, SymbolicModel
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs.counterexamples import Trail
-from statecraft.proof.runs.counterfactual_tick import hoped
+from statecraft.proof.runs.counterfactual_tick import hoped, would_have_led
+from statecraft.proof.runs.random_walk import Play
 from statecraft.proof.runs.readings_beside import shown_beside
+from statecraft.proof.runs.replay import begun, held_states, player
 from statecraft.proof.runs.search import Goal
 from statecraft.semantics import tick_of
+from statecraft.simulation.state import layout
 
 
 def faint_hope(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Finding]:
@@ -28,6 +33,62 @@ def faint_hope(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Fi
     All else is equal then, also what the parts before have just done: a part that stops because of the fault, and so
     lets another one start, is no hope of that one's. Nor is a level that is on if in doubt: it stays on.
     """
+    model = explored.model
+    whole = explored.whole.part(model.parts[part].name)
+    found = hopes(explored, part, sensor)
+    for number in sorted(found):
+        index, _ = explored.sensor_pairs[sensor.name]
+        shows = partial(_shows, explored.whole, RowRef(whole.name, number), sensor.name)
+        shown = partial(shown_beside, model.clusters[index], sensor.name, ticks=1, shows=shows)
+        some = explored.found(partial(_goal, explored, part, number, sensor.name, found[number]), shown=shown)
+        if some is None:
+            continue
+        run = shown(some.run)
+        if explored.partial and run is None:
+            explored.refuted()
+        yield _told(explored.whole, whole.rows[number], sensor, run or some.run)
+
+
+MOST_PLAYED = 25_000
+"""For how many ticks the simulation goes on for a row, if what it has seen does not show it."""
+
+
+def met_with(machine: Machine, row: Row, sensor: Sensor, play: Play) -> Finding | None:
+    """Faint hope of ``row``, if the simulation shows it where ``play`` has seen the row decide: had ``sensor`` been in
+    fault on that tick, and perhaps one switch been turned. None says nothing."""
+    ref, part = RowRef(row.part, row.number), machine.part(row.part)
+    index = layout(machine).index
+    at, place = index["row", row.part], machine.parts.index(part)
+    every = [(place, each.number) for each in part.rows]  # where it decides otherwise hangs on what was before
+    telling = [at for (kind, _), at in index.items() if kind in ("mode", "counter", "level", "taken", "switches")]
+    done: set[tuple[object, ...]] = set()
+    for lead in itertools.chain(play.decided(place, row.number), play.again(every, MOST_PLAYED)):
+        told = tuple(lead.state[each] for each in telling)
+        if lead.state[at] != row.number or told in done:
+            continue
+        done.add(told)
+        run = play.run_to(lead)
+        *earlier, last = run.stretches
+        before = (*earlier, Hold(last.inputs, last.ticks - 1)) if last.ticks > 1 else tuple(earlier)
+        simulation = begun(machine, run)
+        for _ in held_states(machine, replace(run, stretches=before), simulation):
+            pass
+        state, step = simulation.state, player(machine, simulation)
+        sensors = tuple((name, None if name == sensor.name else value) for name, value in last.inputs.sensors)
+        inputs = replace(last.inputs, sensors=sensors)
+        turned = (tuple((n, on != (n == name)) for n, on in inputs.switches) for name, _ in inputs.switches)
+        for each in (inputs, *(replace(inputs, switches=switches) for switches in turned)):
+            simulation.restore(state)
+            after = step(each)
+            ways = would_have_led(machine, part, sensor.name, state, after) if after[at] == row.number else ()
+            if any(not machine.drives(to) for _, to in ways):
+                shown = replace(run, stretches=(*before, Hold(each, 1)))
+                return _told(machine, row, sensor, shown) if _shows(machine, ref, sensor.name, shown) else None
+    return None
+
+
+def hopes(explored: Reachability, part: int, sensor: Sensor) -> dict[int, set[int]]:
+    """The rows of ``part`` of which this seems so, each with the modes in which it may be prevented."""
     model, explorer, diagrams = explored.model, explored.explorer, explored.model.diagrams
     whole = explored.whole.part(model.parts[part].name)
     turn = tick_of(explored.whole).part[whole.name]
@@ -38,8 +99,9 @@ def faint_hope(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Fi
             drives = explored.whole.drives(made.target, sensor.name) and sensor.name not in made.target.tolerates
             if made.enters and drives and Fault(sensor.name) not in asked[made.row.number]:
                 starting.setdefault(made.row.number, set()).add(place)
+    found: dict[int, set[int]] = {}
     if sensor.name not in explored.sensor_pairs or not starting:
-        return
+        return found
     index, _ = explored.sensor_pairs[sensor.name]
     fault = explored.in_fault(sensor.name)
     had = _had(explored, part, sensor.name, model)
@@ -50,7 +112,6 @@ def faint_hope(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Fi
         for place in modes
         if any(cluster == index or had.lasts(atom) for cluster, atom in explored.asks(part, place))
     }
-    found: dict[int, set[int]] = {}  # rows, and the modes in which they may be prevented
     ever: dict[tuple[int, Node], bool] = {}
     may_start: dict[object, bool] = {}
     done = set[object]()
@@ -80,31 +141,25 @@ def faint_hope(explored: Reachability, part: int, sensor: Sensor) -> Iterator[Fi
         done.add((alike, prevented))
         for number in starts(prevented):
             found.setdefault(number, set()).add(place)
-    for number in sorted(found):
-        row = whole.rows[number]
-        ref = RowRef(whole.name, number)
-        shows = partial(_shows, explored.whole, ref, sensor.name)
-        shown = partial(shown_beside, model.clusters[index], sensor.name, ticks=1, shows=shows)
-        some = explored.found(partial(_goal, explored, part, number, sensor.name, found[number]), shown=shown)
-        if some is None:
-            continue
-        run = shown(some.run)
-        if explored.partial and run is None:
-            explored.refuted()
-        levels = [each for each in explored.whole.levels if LevelOn(each.name) in asked[number]]
-        of_it = [each for each in levels if sensor.name in (*sensors_of(each.set), *sensors_of(each.clear))]
-        other = "" if all(each.on_if_in_doubt for each in of_it) else ", or put the level it relies on 'on if in doubt'"
-        into = "its mode" if row.move == "restart" else row.target
-        yield Finding(
-            "faint hope",
-            row.place,
-            f"this row leads to {into} while {sensor.name} is in fault, though some reading of {sensor.name} would "
-            "have kept the machine at rest.",
-            f"add 'and not {sensor.name} fault' to the row{other}.",
-            row=ref,
-            subject=sensor.name,
-            run=run or some.run,
-        )
+    return found
+
+
+def _told(machine: Machine, row: Row, sensor: Sensor, run: Run) -> Finding:
+    asked = set(atoms(row.when))
+    levels = [each for each in machine.levels if LevelOn(each.name) in asked]
+    of_it = [each for each in levels if sensor.name in (*sensors_of(each.set), *sensors_of(each.clear))]
+    other = "" if all(each.on_if_in_doubt for each in of_it) else ", or put the level it relies on 'on if in doubt'"
+    into = "its mode" if row.move == "restart" else row.target
+    return Finding(
+        "faint hope",
+        row.place,
+        f"this row leads to {into} while {sensor.name} is in fault, though some reading of {sensor.name} would "
+        "have kept the machine at rest.",
+        f"add 'and not {sensor.name} fault' to the row{other}.",
+        row=RowRef(row.part, row.number),
+        subject=sensor.name,
+        run=run,
+    )
 
 
 def _shows(machine: Machine, row: RowRef, sensor: str, run: Run) -> bool:

@@ -172,6 +172,7 @@ class Play:
                 self._counting(part, whole, row)
         self._states: dict[Modes, dict[tuple[int, ...], Lead]] = {}
         self._by: Course | Run | None = None
+        self._decided: list[Lead] = []
         self._met: dict[Modes, int] = {}
         self._by_mode: dict[RowPlace, list[Modes]] = {}
         self._asking = {(place[0], mode) for place in self._tried for mode in self._applies(place)}
@@ -206,6 +207,7 @@ class Play:
         last = self._ticks
         while (wanted or leaving) and self._ticks < last + patience:
             now()
+            self._decided.clear()
             if not any(mode in self._by_mode for mode in self._asking):
                 self._begin()  # tick 0 led to where no row applies: another may not
                 continue
@@ -216,8 +218,9 @@ class Play:
             if len(wanted) + len(leaving) < some:
                 last = self._ticks
 
-    def again(self, rows: Iterable[RowPlace], ticks: int) -> None:
+    def again(self, rows: Iterable[RowPlace], ticks: int) -> Iterator[Lead]:
         """Play for ``rows`` that have decided as if they had not, for so many ``ticks``: other states are come to.
+        Those on whose ticks some row decides are told.
 
         Raises:
             OutOfTime: the deadline has come.
@@ -225,7 +228,9 @@ class Play:
         wanted, last = set(rows), self._ticks
         while wanted and self._ticks < last + ticks:
             now()
+            self._decided.clear()
             self._attempt(wanted, set())
+            yield from list(self._decided)
 
     def _begin(self) -> None:
         """Tick 0, on inputs chosen by chance."""
@@ -445,6 +450,7 @@ class Play:
                 if state[at] != before[at]:
                     self.left.add((part, before[at]))
                     self.ways.add((part, before[at], state[self._row_at[part]]))
+            self._decided.append(Lead(state, self._by))
             self._keep(state)
 
     def _keep(self, state: State) -> None:
@@ -469,6 +475,11 @@ class Play:
         some = dict.fromkeys(each for mode in modes for each in self._by_mode.get((part, mode), ()))
         every = [lead for each in some for lead in self._states[each].values()]
         return sorted(every, key=lambda lead: lead.state[self._tick_at])
+
+    def decided(self, part: int, row: int) -> list[Lead]:
+        """The states that have been kept on whose tick a row of a part decided, the soonest come to first."""
+        every = self.leads(part, range(len(self.machine.parts[part].modes)))
+        return [lead for lead in every if lead.state[self._row_at[part]] == row]
 
     def run_to(self, lead: Lead) -> Run:
         """The run that has led to a state."""

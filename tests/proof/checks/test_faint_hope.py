@@ -4,8 +4,15 @@ from __future__ import annotations
 
 import pytest
 
+from statecraft.findings import Finding
 from statecraft.language import read_text
-from statecraft.proof.prove import Phase, Report, prove
+from statecraft.machine import Sensor
+from statecraft.proof.checks.faint_hope import met_with
+from statecraft.proof.engine.limits import OutOfTime, proving
+from statecraft.proof.prove import Phase, Report, _Proof, as_proved, prove
+from statecraft.proof.runs.counterfactual_tick import hoped
+from statecraft.proof.runs.random_walk import Play
+from statecraft.proof.slices import Slice
 
 TANK = """
 machine  tank
@@ -170,3 +177,73 @@ filling | after 100 ms  | resting
     report = prove(read_text(text), phases=phases)
     (found,) = [each for each in report.findings if each.code == "faint hope"]
     assert found.row is not None and found.row.number == 1
+
+
+AWNING = """machine awning
+board atmega2560
+tick 20 ms
+command halt button, pin 22, on when high, urgent
+command auto button, pin 23, on when low
+command out button, pin 24, on when low
+sensor sun ratio, pin A0, 0 % .. 100 %, plausible 1 % .. 99 %
+level bright when sun > 70 % for 5 min clears when sun < 50 % for 5 min
+switch shut pin 30, on when low
+relay raise pin 40
+relay lower pin 41
+failsafes
+in | when | go to
+any | halt | start
+part mind
+mode by_hand stop
+mode by_sun stop
+rules
+in | when | go to
+by_hand | auto | by_sun
+part cloth
+counter place 0 .. 60, up each 1000 ms in lowering, down each 500 ms in raising
+mode still stop
+mode raising raise on
+mode lowering lower on
+rules
+in | when | go to | do
+still | mind in by_sun and bright and place < 55 and not sun fault | lowering |
+still | mind in by_sun and not bright and not shut{more} | raising |
+still | out | lowering |
+raising | shut | still | place = 0
+lowering | place >= 60 | still |
+"""
+"""What starts in the fault of the sun would not have, on bright sun, where the cloth is out already."""
+
+
+@pytest.mark.parametrize(("more", "numbers"), [("", {2}), (" and place < 50", set())])
+def test_what_the_simulation_is_met_with_shows_it(more: str, numbers: set[int]) -> None:
+    machine = as_proved(read_text(AWNING.format(more=more)))
+    cloth, sun = machine.part("cloth"), machine.sensors[0]
+    play = Play(machine)
+    play.seek({(1, row.number) for row in cloth.rows}, [], 20_000)
+    found = [met_with(machine, row, sun, play) for row in cloth.rows[1:3]]
+    shown = [each for each in found if each is not None]
+    assert {each.row.number for each in shown if each.row is not None} == numbers
+    for each in shown:
+        assert each.row is not None and each.run is not None and each.run.waited
+        assert hoped(machine, each.row, "sun", each.run) is not None
+        assert dict(each.run.stretches[-1].inputs.sensors)["sun"] is None
+
+
+def test_it_is_met_with_where_slices_take_too_long(monkeypatch: pytest.MonkeyPatch) -> None:
+    """If that shows all that there may be; else slices have the time that is left."""
+    written = read_text(AWNING.format(more=""))
+    machine = as_proved(written)
+    asked: list[int] = []
+
+    def late(made: Slice, part: int, sensor: Sensor) -> list[Finding]:
+        asked.append(part)
+        raise OutOfTime
+
+    monkeypatch.setattr("statecraft.proof.prove.faint_hope", late)
+    with proving(20, None, None):
+        found = _Proof(machine, written, ("slices",)).hopes_in_slices("cloth", machine.sensors[0])
+        assert {each.row.number for each in found if each.row is not None} == {2} and len(asked) == 1
+        monkeypatch.setattr("statecraft.proof.prove.hope_met_with", lambda *_: None)
+        with pytest.raises(OutOfTime):
+            _Proof(machine, written, ("slices",)).hopes_in_slices("cloth", machine.sensors[0])

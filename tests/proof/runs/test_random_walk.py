@@ -416,9 +416,12 @@ def test_it_plays_on_for_rows_that_have_decided() -> None:
     play = Play(read_text(CART))
     play.seek([(0, 0)], [], 2000)
     ticks, kept_states = play._ticks, sum(map(len, play._states.values()))
-    play.again([(0, 0), (0, 1)], 300)
+    some = list(play.again([(0, 0), (0, 1)], 300))
     assert play._ticks - ticks >= 300 and sum(map(len, play._states.values())) > kept_states
-    play.again([], 300)
+    rows = {lead.state[play._row_at[0]] for lead in some}
+    assert {0, 1} <= rows and all(list(states(play.machine, play.run_to(lead)))[-1] == lead.state for lead in some)
+    assert list(play.again([], 300)) == []
+    assert {lead.state[play._row_at[0]] for lead in play.decided(0, 1)} == {1}
 
 
 def test_what_a_counter_that_is_not_taken_to_stand_for_long_needs_is_seen() -> None:
