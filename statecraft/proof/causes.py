@@ -188,7 +188,7 @@ def _entered_in_fault(machine: Machine, findings: list[Finding]) -> list[Finding
             if hope.subject in (cause.subjects or (cause.subject,)):
                 lines = [str(line) for line in sorted({row.place.line for row in rows})]
                 which = f"rows on lines {listed(lines)} lead" if len(lines) > 1 else f"row on line {lines[0]} leads"
-                told = f"{cause.message} For the same cause the {which} there while {hope.subject} is in fault."
+                told = f"{cause.message} For the same cause: The {which} there while {hope.subject} is in fault."
                 made[at] = replace(cause, message=told, by=tuple(dict.fromkeys([*cause.by, hope.row, *hope.rows])))
                 made.remove(hope)
                 break

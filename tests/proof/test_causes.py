@@ -162,7 +162,7 @@ def test_rows_that_rest_on_one_sensor_are_told_by_their_lines() -> None:
 def test_a_start_in_fault_is_told_with_the_mode_that_it_leads_to_where_that_ignores_the_same_fault() -> None:
     ignored = of_mode("ahead", "fault ignored", message="in ahead it drives on.", subject="front")
     (one,) = told(ignored, faint(0, 3))
-    told_too = f"For the same cause the row on line {line(0).line} leads there while front is in fault."
+    told_too = f"For the same cause: The row on line {line(0).line} leads there while front is in fault."
     assert one.message == f"In ahead it drives on. {told_too}"
     assert one.by == (row(0),)
     for other in (faint(0, 3, "left"), faint(1, 3)):  # another sensor; a row that leads elsewhere
