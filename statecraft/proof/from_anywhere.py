@@ -50,6 +50,7 @@ from statecraft.semantics.keys import (
     GroupClock,
     HoldClock,
     ModeClock,
+    RemainderClock,
     SilenceClock,
     SteadyClock,
 )
@@ -60,6 +61,9 @@ SECONDS, TRIES = 2.0, 200
 
 LONGEST = 100_000
 """For how many ticks inputs are held at most."""
+
+COUNTED_LONG = 5_000
+"""A counter that takes more ticks to count time from one end to the other is not followed by what it keeps of it."""
 
 Span = tuple[int, int]
 Spans = Mapping[CounterValue | DialValue, Span]
@@ -95,7 +99,9 @@ _UNREAD = object()
 @dataclass
 class Knowledge:
     """What is known: the modes that parts may be in, the spans of clocks and of counters and dials, and so on; and how
-    many ticks have ended with a part in the one mode that it is in, as far as that tells of a stepper."""
+    many ticks have ended with a part in the one mode that it is in, as far as that tells of a stepper. Of a counter
+    that counts time, the value and what it keeps of its time are known together: ``rests`` go with the end of its span
+    that it leaves, and with the one that it goes towards (:meth:`Synchronizer._count`)."""
 
     modes: dict[str, frozenset[str]]
     clocks: dict[ClockKey, Span]
@@ -104,18 +110,20 @@ class Knowledge:
     memories: dict[str, object]
     read_before: dict[str, int | None] = field(default_factory=dict)
     lasted: dict[str, int] = field(default_factory=dict)
+    rests: dict[RemainderClock, Span] = field(default_factory=dict)
 
     def copy(self) -> Knowledge:
         made = copy.copy(self)
         made.modes, made.clocks, made.values = dict(self.modes), dict(self.clocks), dict(self.values)
-        made.levels, made.memories, made.lasted = dict(self.levels), dict(self.memories), dict(self.lasted)
+        made.levels, made.memories = dict(self.levels), dict(self.memories)
+        made.lasted, made.rests = dict(self.lasted), dict(self.rests)
         return made
 
     def like(self, other: Knowledge) -> bool:
         """Whether only clocks differ."""
         return all(
             getattr(self, each) == getattr(other, each)
-            for each in ("modes", "values", "levels", "memories", "read_before", "lasted")
+            for each in ("modes", "values", "levels", "memories", "read_before", "lasted", "rests")
         )
 
 
@@ -264,8 +272,10 @@ class Synchronizer:
         self, state: Knowledge, witness: Witness, counted: Collection[str]
     ) -> Iterator[tuple[Mapping[str, int], int]]:
         """By how much those of the counters ``counted`` that count from outside may move on each tick to come to where
-        ``witness`` has them, as fast as they can and one by one; and how many ticks that, or steps, may take."""
+        ``witness`` has them, as fast as they can and one by one; and how many ticks that may take, or steps or time."""
         longest = max([0, *(each.high - each.low for each in self.tick.steps if each.counter.name in counted)])
+        timed = (each for each in self.tick.counts if each.counter.name in counted)
+        longest = max([longest, *((each.high - each.low) * each.ticks for each in timed)])
         fast: dict[str, int] = {}
         for name in counted & self.movements.keys():
             movement, wanted = self.movements[name], witness.values.get(Term("counter", name))
@@ -307,8 +317,9 @@ class Synchronizer:
                 return FALSE
 
     def _moves_by_itself(self, test: Compare) -> bool:
-        """Whether pulses or steps may move what ``test`` asks about."""
-        return any(term.name in self.movements or term.name in self.steppers for term in terms_of(test))
+        """Whether pulses, steps or time may move what ``test`` asks about."""
+        moving = self.movements.keys() | self.steppers.keys() | {count.counter.name for count in self.tick.counts}
+        return not moving.isdisjoint(term.name for term in terms_of(test))
 
     def _lasting(
         self,
@@ -462,18 +473,37 @@ class Synchronizer:
         return state
 
     def _count(self, state: Knowledge, inputs: Letter) -> None:
-        """Counters that count time may step where the part may be in a mode in which they do; those of steppers by what
-        their modes may have set; those from outside do as the word has it."""
+        """Counters that count time go on where the part is in a mode in which they do, or may be; those of steppers by
+        what their modes may have set; those from outside do as the word has it.
+
+        Where a counter moves by 1 for each so many ticks, its value times those and what it keeps go on by 1 a tick. So
+        the least and the greatest of that are known: each an end of its span, with a rest. Where anything else moves
+        the counter, no more is known of the rest than is always so.
+        """
         for count in self.tick.counts:
-            if not state.modes[count.part].isdisjoint(count.modes):
-                low, high = state.values[count.counter]
-                if count.round:
-                    state.values[count.counter] = (count.low, count.high)
-                else:
-                    state.values[count.counter] = (
-                        max(count.low, low + min(0, count.by)),
-                        min(count.high, high + max(0, count.by)),
-                    )
+            modes, span = state.modes[count.part], state.values[count.counter]
+            if modes.isdisjoint(count.modes):
+                continue
+            if count.round:
+                state.values[count.counter] = (count.low, count.high)
+                continue
+            low, high = span
+            if (count.high - count.low) * count.ticks > COUNTED_LONG:
+                self._forget(state, count.counter)
+                low, high = low + min(0, count.by), high + max(0, count.by)
+            else:
+                sure = modes.issubset(count.modes)
+                behind, ahead, end = (low, high, count.high) if count.by > 0 else (high, low, count.low)
+                least, most = state.rests.get(count.remainder, (0, count.ticks - 1))
+                least = 0 if behind == end else least + sure  # at its end it keeps nothing of what is told
+                most = count.ticks if ahead == end else most + 1
+                behind += count.by * (least == count.ticks)
+                ahead += count.by * (most == count.ticks)
+                low, high = (behind, ahead) if count.by > 0 else (ahead, behind)
+                state.rests[count.remainder] = least % count.ticks, most % count.ticks
+                if count.ticks in (least, most):  # it may have moved
+                    self._forget(state, count.counter, count.remainder)
+            state.values[count.counter] = max(count.low, low), min(count.high, high)
         for moved in self.tick.movements:
             by = inputs.moves.get(moved.counter.name, 0)
             state.values[moved.counter] = _moved(moved, state.values[moved.counter], by, by)
@@ -481,6 +511,12 @@ class Synchronizer:
             if steps.counter.name in self.steppers:
                 least, most = self._steps(state, *self.steppers[steps.counter.name])
                 state.values[steps.counter] = _moved(steps, state.values[steps.counter], least, most)
+
+    def _forget(self, state: Knowledge, counter: CounterValue | DialValue, but: RemainderClock | None = None) -> None:
+        """Of what a counter that counts time keeps of it, no more is known than is always so, but for one clause."""
+        for count in self.tick.counts:
+            if count.counter == counter and count.remainder != but:
+                state.rests.pop(count.remainder, None)
 
     def _steps(self, state: Knowledge, stepper: Stepper, part: Part) -> tuple[int, int]:
         """The least and the greatest number of steps on this tick."""
@@ -548,6 +584,7 @@ class Synchronizer:
             for key in changed:
                 spans.setdefault(key, []).append(values[key])
         for key, some in spans.items():
+            self._forget(state, key)
             state.values[key] = min(low for low, _ in some), max(high for _, high in some)
         state.modes[part] = frozenset(modes)
 

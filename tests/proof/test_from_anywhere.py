@@ -250,3 +250,39 @@ def test_pulses_and_steps_come_as_the_word_wants_them(
 ) -> None:
     machine = read_text(SPOOL.format(then=then, pulses=pulses, ramp=ramp, wound=asks, spread=asks))
     assert reached_from_anywhere(machine, "spool", ["full"]) is reached
+
+
+@pytest.mark.parametrize(
+    ("counts", "asks", "reached"),
+    [
+        ("up each 100 ms in raising, down each 200 ms in lowering", "place >= 55", True),
+        ("up each 100 ms in raising, down each 200 ms in lowering", "place == 30", True),
+        ("up each 20 ms in raising", "place > 59", True),
+        ("up each 100 ms in lowering", "place >= 55", False),
+        ("up each 100 ms in raising", "place >= 55 and after 6 s", False),  # it is at its end before, and led on
+    ],
+)
+def test_a_counter_that_counts_time_is_waited_for(counts: str, asks: str, reached: bool) -> None:
+    machine = read_text(f"""machine blind
+board atmega328p
+tick 20 ms
+command halt button, pin 3, on when low, urgent
+command go button, pin 4, on when low
+motor drum pwm 5, forward 10, reverse 11
+counter place 0 .. 60, {counts}
+mode still stop
+mode there stop
+mode lowering drum -40 %
+mode raising drum 40 %
+failsafes
+in | when | go to
+any | halt | still
+rules
+in | when | go to | do
+still | go | lowering |
+lowering | after 2 s | raising | place = 0
+raising | {asks} | there |
+raising | place == 60 and after 5 s | still |
+promise every mode can reach there
+""")
+    assert reached_from_anywhere(machine, "blind", ["there"]) is reached
