@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from statecraft.cli.common import STANDARD_OUTPUT, Stop, file_argument, read, screen, step
-from statecraft.cli.proving import WAY_PAST, allow_unproved, seconds_for_the_proof
+from statecraft.cli.proving import allow_unproved, seconds_for_the_proof, way_past
 from statecraft.folding import plural
 from statecraft.proof.judgement import judge
 
@@ -61,6 +61,6 @@ def command(file: str, out: Path | None, first_steps: bool, allow_unproved: bool
     if judged.status() == 1:
         click.echo(f"Not sound: {judged.outcome}. See what is wrong with it:  statecraft check {file}")
     if unproved:
-        click.echo(f"Not proved: {'; '.join(unproved)}. {'' if allow_unproved else WAY_PAST}".rstrip())
+        click.echo(f"Not proved: {'; '.join(unproved)}. {'' if allow_unproved else way_past(judged.report)}".rstrip())
     if unproved and not allow_unproved:
         raise click.exceptions.Exit(3)

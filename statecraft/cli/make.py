@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from statecraft.cli.common import file_argument, read, screen, step
-from statecraft.cli.proving import WAY_PAST, allow_unproved, seconds_for_the_proof
+from statecraft.cli.proving import allow_unproved, seconds_for_the_proof, way_past
 from statecraft.folding import listed
 
 if TYPE_CHECKING:
@@ -80,7 +80,8 @@ def _summary(console: Console, machine: Machine, made: Made) -> None:
     console.print()
     if made.unproved and made.status != 1:
         told = f"{'; '.join(made.unproved)}. "
-        told += "It was made all the same, because of --allow-unproved. " if made.passed else WAY_PAST
+        allowed = "It was made all the same, because of --allow-unproved. "
+        told += allowed if made.passed else way_past(made.judged.report)
         console.print(Text("Not proved: ", style="bold red") + Text(told + (CAUTIONS if made.passed else "")))
     elif made.passed and (warnings := [each for each in made.judged.findings if _warns(each)]):
         codes = listed(list(dict.fromkeys(each.code for each in warnings)))

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from statecraft.cli.common import Stop, file_argument, read, screen, step
-from statecraft.cli.proving import WAY_PAST, allow_unproved, seconds_for_the_proof
+from statecraft.cli.proving import allow_unproved, seconds_for_the_proof, way_past
 
 CAUTIONS = (
     "Before you upload: wheels off the ground, motor power off at its hardware switch. The board restarts at once, "
@@ -47,7 +47,7 @@ def command(
         judged = judge(machine, seconds)
     status = judged.status()
     if status == 3 and not allow_unproved:
-        raise Stop(f"Not proved: {'; '.join(judged.unproved)}. Nothing was uploaded. {WAY_PAST}", 3)
+        raise Stop(f"Not proved: {'; '.join(judged.unproved)}. Nothing was uploaded. {way_past(judged.report)}", 3)
     if status == 1 and not anyway:
         raise Stop(
             f"{machine.name} did not pass check: {judged.outcome}. Nothing was uploaded; "
