@@ -365,7 +365,7 @@ def test_a_start_without_its_command() -> None:
 
 def test_a_failsafe_on_a_fault_is_missing() -> None:
     finding = new(AUGER, without_line(AUGER, "running | pull fault"))
-    assert finding.code == "fault ignored" and "the row on line" in finding.message
+    assert finding.code == "fault ignored" and "The row on line" in finding.message
     assert finding.hint.startswith("Add a failsafe: running | pull fault | resting; or if it can do without, declare")
 
 
