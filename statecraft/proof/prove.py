@@ -497,11 +497,12 @@ class _Proof:
         yield _Question(f"whether a mode waits for ever{said}", of(waits_for_ever), lambda: self.waits(name))
         if may_start_again(self.machine, self.machine.part(name)):
             yield _Question(f"whether a halt stays one{said}", of(halt_undone), sliced(halt_undone), True)
-        if _any(candidates(self.machine, self.machine.part(name))):
+        part = self.machine.part(name)
+        if _any(candidates(self.machine, part, lambda mode: mode == part.start.name)):
             yield _Question(
                 f"which rows decide only while another is held back{said}",
-                partial(self.held_back, name, self.decides),
-                partial(self.held_back, name, self.decides_in_slices),
+                partial(self.held_back, name, self.decides, self.enters),
+                partial(self.held_back, name, self.decides_in_slices, self.enters_in_slices),
             )
         levels = frozenset(("level", level) for level in levels_of_turns(self.machine, self.machine.part(name)))
         if levels:
@@ -537,9 +538,28 @@ class _Proof:
             what = f"whether the machine drives on for ever{said}"
             yield _Question(what, of(endless), partial(self.endless_in_slices, name), True)
 
-    def held_back(self, name: str, decides: Callable[[Row], bool]) -> Iterator[Finding]:
+    def held_back(
+        self, name: str, decides: Callable[[Row], bool], enters: Callable[[str, str], bool]
+    ) -> Iterator[Finding]:
         """The rows of a part that decide only while another is held back."""
-        return held_back_only(self.machine, self.machine.part(name), decides)
+        return held_back_only(self.machine, self.machine.part(name), decides, partial(enters, name))
+
+    def enters(self, name: str, mode: str) -> bool:
+        """Whether a part ever enters a mode, as far as the exploration tells."""
+        explored = self.explore([name])
+        part = explored.model.part_index[name]
+        return (part, explored.model.mode_index[part][mode]) in explored.reached
+
+    def enters_in_slices(self, name: str, mode: str) -> bool:
+        """Whether a part ever enters a mode.
+
+        Raises:
+            Undecided: that is not known.
+        """
+        found = self.row_use.entered(self.machine.part(name), mode)
+        if found is None:
+            raise Undecided
+        return found
 
     def decides(self, row: Row) -> bool:
         """Whether a row ever decides; where more may seem to than does, it is shown by a run."""

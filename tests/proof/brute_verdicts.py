@@ -251,10 +251,13 @@ def _driving(machine: Machine, fault: str = "") -> set[Mode]:
 
 def _known(condition: Condition, machine: Machine, part: Part, mode: str) -> bool | None:
     """What ``condition`` comes to in ``mode`` of ``part`` whatever happens, if it does: by what it asks about that
-    part's own modes and groups, about no time at all, and about the silence of a link that says of none."""
+    part's own modes and groups, about all modes of another, about no time at all, and about the silence of a link that
+    says of none."""
     match condition:
         case InMode(other, modes) if other == part.name:
             return mode in modes
+        case InMode(other, modes) if {each.name for each in machine.part(other).modes} <= set(modes):
+            return True
         case After(_, str(group)) if group not in part.mode[mode].groups:
             return False
         case After(0) | Absent(_, 0):

@@ -1,8 +1,8 @@
 """*Held back only*: a row that gets its turn only because a failsafe holds an earlier one back.
 
-That it does is told by conditions alone. Where what the row asks is never so without what some row above it asks, then
-on every tick on which it decides one of those holds and has been passed over; and what is passed over is held back.
-Whatever is reachable, the row has no turn of its own. It remains to be told whether it decides at all.
+That it does is told by conditions alone, in each mode that is entered. Where what the row asks is never so without what
+some row above it asks, then on every tick on which it decides one of those holds and has been passed over; and what is
+passed over is held back: the row has no turn of its own. It remains to be told whether it decides at all.
 """
 
 from __future__ import annotations
@@ -31,12 +31,14 @@ from statecraft.semantics.guards import (
 from statecraft.semantics.keys import AbsenceClock, ClockKey, GroupClock, ModeClock, SilenceClock
 
 
-def held_back_only(machine: Machine, part: Part, decides: Callable[[Row], bool]) -> Iterator[Finding]:
+def held_back_only(
+    machine: Machine, part: Part, decides: Callable[[Row], bool], enters: Callable[[str], bool]
+) -> Iterator[Finding]:
     """Rules of ``part`` that decide only on ticks on which an earlier rule's condition holds, too, and it is held back;
     and that lead to a driving mode, or ask more than it does (one that asks as much is a refusal). ``decides`` tells
-    whether a row ever does.
+    whether a row ever does, and ``enters`` whether a mode is ever entered.
     """
-    for row, earlier in candidates(machine, part):
+    for row, earlier in candidates(machine, part, enters):
         if not decides(row):
             continue
         lines = " or ".join(str(other.place.line) for other in earlier)
@@ -51,8 +53,9 @@ def held_back_only(machine: Machine, part: Part, decides: Callable[[Row], bool])
         )
 
 
-def candidates(machine: Machine, part: Part) -> Iterator[tuple[Row, list[Row]]]:
-    """The rules of ``part`` that get their turn only so, if at all; each with the earlier rows."""
+def candidates(machine: Machine, part: Part, enters: Callable[[str], bool]) -> Iterator[tuple[Row, list[Row]]]:
+    """The rules of ``part`` that get their turn only so, if at all, in the modes that it ``enters``; each with the
+    earlier rows."""
     ranges = ranges_of(machine)
     turn = tick_of(machine).part[part.name]
     held: dict[str, list[Row]] = {}
@@ -69,7 +72,10 @@ def candidates(machine: Machine, part: Part) -> Iterator[tuple[Row, list[Row]]]:
         drives = row.move == "go" and machine.drives(part.mode[row.target])
         if not earlier or not (drives or all(_asks_else(turn.of_row, row, each) for each in earlier)):
             continue
-        if not any(_has_turns(machine, part, mode, made.guard, over[mode], ranges) for mode, made in mine.items()):
+        if not any(
+            _has_turns(machine, part, mode, made.guard, over[mode], ranges) and enters(mode)
+            for mode, made in mine.items()
+        ):
             yield row, earlier
 
 

@@ -7,7 +7,7 @@ import pytest
 from statecraft.language import read_text
 from statecraft.proof.checks.held_back_only import candidates
 from statecraft.proof.prove import prove
-from tests.proof.against_brute import disagreements
+from tests.proof.against_brute import contradictions, disagreements
 
 CART = """
 machine  cart
@@ -85,7 +85,7 @@ def test_what_is_so_on_every_tick_leaves_no_turn(first: str, row: str, away: str
 def test_the_one_urgent_command_is_taken_or_away(away: str, told: list[int]) -> None:
     """With the lid one of the failsafes holds on every tick: which of them, ``back`` says. The row has no turn."""
     machine = read_text(TIMED.format(first="not lid", row="lid", away=away))
-    assert [row.number for row, _ in candidates(machine, machine.parts[0])] == told
+    assert [row.number for row, _ in candidates(machine, machine.parts[0], lambda _: True)] == told
 
 
 ROUGH = """
@@ -236,3 +236,28 @@ in | when | go to
 idle | after 10 ms | going
 idle | {asks} | stay
 """
+
+
+@pytest.mark.parametrize(("into", "told"), [("", [2]), ("going | after 50 ms | fault |\n", [])])
+def test_a_turn_in_a_mode_that_is_never_entered_is_none(into: str, told: list[int]) -> None:
+    """In rest the time has always come, and in going the failsafe decides: only in fault has the last row a turn."""
+    machine = read_text(f"""machine swing
+board atmega2560
+tick 10 ms
+link op serial1, 9600 baud, checked
+command back "v" from op
+motor arm forward pwm 12, reverse pwm 5
+mode rest stop
+mode going arm 5 %
+mode fault
+failsafes
+in | when | go to | do
+going | back | rest |
+rules
+in | when | go to | do
+rest | after 10 ms | going |
+any | back | rest |
+{into}""")
+    found = [each.row.number for each in prove(machine).findings if each.code == "held back only" and each.row]
+    assert found == told
+    assert not disagreements(machine) and not contradictions(machine)[0]

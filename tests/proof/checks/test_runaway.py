@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from statecraft.language import read_text
+from statecraft.proof.prove import prove
 from tests.proof.against_brute import contradictions, disagreements
 
 CART = """machine cart
@@ -51,3 +52,27 @@ def test_as_brute_force_finds_it(other: str, declared: str, failsafes: str, rule
     machine = read_text(CART.format(other=other, declared=declared, failsafes=failsafes, rules=rules))
     assert not disagreements(machine)
     assert not contradictions(machine)[0]
+
+
+def test_a_row_that_decides_in_any_case_is_led_by_no_command() -> None:
+    """The other part is always in one of its modes: what stands beside that is no question."""
+    machine = read_text("""machine scale
+board atmega2560
+tick 10 ms
+link desk serial1, 19200 baud, plain, silent after 10 ms
+command call "t" from desk
+servo pointer pin 53, 0 deg .. 90 deg
+part dial_part
+mode rest stop
+mode shown pointer 0.5 deg
+rules
+in | when | go to
+rest | pan_part in pan or call | shown
+part pan_part
+mode empty stop
+mode full stop
+group pan empty, full
+""")
+    assert not disagreements(machine)
+    assert not contradictions(machine)[0]
+    assert not [each for each in prove(machine).findings if each.code == "runaway"]
