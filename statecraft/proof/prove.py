@@ -1158,18 +1158,25 @@ def keeps_on(machine: Machine, finding: Finding, run: Run) -> bool:
     return False
 
 
+TAIL_BEFORE = (1, 2, 4, 10, 50)
+"""How often the tail of a run is played before it is to do what is said of it."""
+
+
 def _onto_tail(run: Run, sensor: str) -> Iterator[Run]:
-    """``run``, whose tail trembles: as it is; coming to its tail by such a step of the sensor as the tail's own are,
-    for a wider one may leave a band that they keep to; and with the tail played once before it repeats."""
+    """``run``, whose tail trembles: as it is; coming to its tail by such a step of the sensor, or of all, as the tail's
+    own are, for a wider one may leave a band that they keep to; and with the tail played before it repeats."""
     yield run
     assert run.tail is not None
     lead, tail = run.stretches[: run.tail], run.stretches[run.tail :]
     reading = dict(tail[-1].inputs.sensors).get(sensor)
     if lead and reading is not None:
         last = dict(lead[-1].inputs.sensors) | {sensor: reading}
-        near = replace(lead[-1], inputs=replace(lead[-1].inputs, sensors=tuple(last.items())))
-        yield replace(run, stretches=(*lead[:-1], near, *tail))
-    yield replace(run, stretches=(*run.stretches, *tail), tail=len(run.stretches), waited=True)
+        for sensors in (tuple(last.items()), tail[-1].inputs.sensors):
+            near = replace(lead[-1], inputs=replace(lead[-1].inputs, sensors=sensors))
+            yield replace(run, stretches=(*lead[:-1], near, *tail))
+    for times in TAIL_BEFORE:
+        before = (*run.stretches, *tail * (times - 1))
+        yield replace(run, stretches=(*before, *tail), tail=len(before), waited=True)
 
 
 def _flaps_later(machine: Machine, finding: Finding, run: Run) -> Finding | None:

@@ -341,12 +341,15 @@ def _plain(machine: Machine, test: Compare) -> bool:
 
 
 def _modes_asked(machine: Machine, conditions: Iterable[Condition], through: bool = False) -> Iterator[dict[str, str]]:
-    """Every choice of the modes of the parts that ``conditions`` ask about; ``through`` other levels too, unless there
-    are too many."""
+    """Every choice of the modes of the parts that ``conditions`` ask about; ``through`` other levels too, and by what
+    rows set the dials that they read to, unless there are too many."""
     direct = [atom for each in conditions for atom in atoms(each)]
     every = list(atoms_read(machine, direct)) if through else direct
-    for some in (every, direct):
-        asked = sorted({atom.part for atom in some if isinstance(atom, InMode)})
+    dials = {t.name for a in every if isinstance(a, Compare) for t in terms_of(a) if t.kind in ("dial", "minus")}
+    rows = [row for part in machine.parts for row in part.rows if through]
+    setting = {row.part for row in rows for change in row.changes if change.counter in dials}
+    for some, more in ((every, setting), (direct, set[str]())):
+        asked = sorted({atom.part for atom in some if isinstance(atom, InMode)} | more)
         modes = [[mode.name for mode in machine.part(name).modes] for name in asked]
         if math.prod(map(len, modes)) <= MOST or some is direct:
             yield from (dict(zip(asked, chosen, strict=True)) for chosen in itertools.product(*modes))

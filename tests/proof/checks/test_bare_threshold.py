@@ -359,3 +359,54 @@ rules
     (found,) = [each for each in prove(machine).findings if each.code == "bare threshold" and each.mode is not None]
     assert found.run is not None and keeps_on(machine, found, found.run)
     assert not found.message.endswith(DOES_NOT_REPLAY)
+
+
+def test_the_run_leads_to_a_tremble_once_other_readings_have_stood() -> None:
+    """The other one, too, leaves its band on the way: the round is gone on some tick of the tail, not on its first."""
+    text = """machine cart
+board atmega2560
+tick 10 ms
+switch lid pin 53, on when low
+sensor near_side by hand, 0 .. 5, noise 1
+sensor far_side by hand, 0 .. 5, noise 1
+servo pointer pin 51, 0 deg .. 90 deg, rest 0 deg
+level even when far_side steady within 1 for 20 ms and near_side == far_side clears when not near_side == far_side
+mode rest stop, resumes
+mode turned pointer 0.5 deg, unattended
+failsafes
+  in | when | go to
+  any | lid and even | start
+rules
+  in | when | go to
+  turned, rest | even | rest
+  rest | after 10 ms | turned
+"""
+    machine = read_text(text)
+    found = [each for each in prove(machine).findings if each.code == "bare threshold" and each.mode is not None]
+    assert {each.subject for each in found} == {"near_side", "far_side"}
+    assert all(each.run is not None and keeps_on(machine, each, each.run) for each in found)
+    assert not disagreements(machine)
+
+
+@pytest.mark.parametrize(("sets", "alone"), [("pace = 2 cm", False), ("pace = 3 cm", True)])
+def test_a_dial_that_a_row_sets_while_a_level_is_on_stands_there_when_it_is_off(sets: str, alone: bool) -> None:
+    text = f"""machine cart
+board atmega2560
+tick 10 ms
+link radio serial1, 38400 baud, plain
+dial pace "x" from radio, 1 cm .. 3 cm, starts 3 cm
+sensor gap by hand, 0 .. 3
+output shade by hand, 0 % .. 100 %
+level just when gap == 2 clears when gap == 1 and pace > 2.5 cm
+mode rest stop
+mode open shade follows pace: 2.8 cm 68 % .. 2.9 cm 0 %
+group all_of_it rest, open
+rules
+  in | when | go to | do
+  rest | after 10 ms | open |
+  open | just and after 10 ms in all_of_it | stay | {sets}
+"""
+    machine = read_text(text)
+    assert not disagreements(machine)
+    found = [each for each in prove(machine).findings if each.code == "bare threshold" and each.mode is None]
+    assert [each.subject for each in found] == ["just"] * alone
