@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import gc
 import os
+import signal
 import time
 from pathlib import Path
 
@@ -27,6 +28,8 @@ settings.load_profile("the same" if os.environ.get("STATECRAFT_ALL_TOOLS") else 
 
 
 told_by(time.process_time)  # a proof's shares of time are cut by what it does itself, however busy the computer is
+
+signal.signal(signal.SIGINT, signal.default_int_handler)  # what is started beside a shell inherits that it is ignored
 
 gc.disable()  # until all is collected: modules and tests are there to stay
 
