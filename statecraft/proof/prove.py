@@ -551,15 +551,8 @@ class _Proof:
         return (part, explored.model.mode_index[part][mode]) in explored.reached
 
     def enters_in_slices(self, name: str, mode: str) -> bool:
-        """Whether a part ever enters a mode.
-
-        Raises:
-            Undecided: that is not known.
-        """
-        found = self.row_use.entered(self.machine.part(name), mode)
-        if found is None:
-            raise Undecided
-        return found
+        """Whether a part may enter a mode, as far as rows are known that never decide."""
+        return mode in self.row_use.led_to(self.machine.part(name))
 
     def decides(self, row: Row) -> bool:
         """Whether a row ever decides; where more may seem to than does, it is shown by a run."""

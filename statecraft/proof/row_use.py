@@ -224,6 +224,14 @@ class RowUse:
         into = (row for row in part.rows if row.move == "go" and row.target == name)
         return self._any(part, [(row.number, None) for row in into])
 
+    def led_to(self, part: Part) -> set[str]:
+        """The modes that rows lead to from the start, those apart that are known never to decide."""
+        found = {part.start.name}
+        into = [row for row in part.rows if row.move == "go" and (part.name, (row.number, None)) not in self._never]
+        while more := {row.target for row in into if not found.isdisjoint(row.modes)} - found:
+            found |= more
+        return found
+
     def _any(self, part: Part, ways: Iterable[Way]) -> bool | None:
         """Whether one of ``ways`` is ever gone; None if that is not known."""
         known = True
