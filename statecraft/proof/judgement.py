@@ -66,7 +66,9 @@ class Judgement:
 
     @property
     def outcome(self) -> str:
-        """``2 errors, 1 warning; 3 of 4 promises proved``."""
+        """``2 errors, 1 warning; 3 of 4 promises proved``, and of how many of these nothing was asked."""
+        from statecraft.proof.prove import never_asked
+
         counts = []
         for severity in ("error", "warning", "note"):
             some = [finding for finding in self.findings if finding.severity == severity and not finding.accepted]
@@ -77,9 +79,11 @@ class Judgement:
         kept = sum(verdict.kept is True for verdict in verdicts)
         broken = len(self.broken)
         counts += [f"{plural(broken, 'promise')} broken"] if broken else []
-        text = (", ".join(counts) or "nothing found wrong") + (
-            f"; {kept} of {plural(len(verdicts), 'promise')} proved" if verdicts else ""
-        )
+        text = ", ".join(counts) or "nothing found wrong"
+        if verdicts:
+            unasked = sum(never_asked(verdict) != "" for verdict in verdicts)
+            text += f"; {kept} of {plural(len(verdicts), 'promise')} proved"
+            text += f", {unasked} of them never put to the test" if unasked else ""
         return text if self.decided else f"{text}; not everything is proved"
 
 

@@ -138,6 +138,7 @@ def page(
         notes=notes,
         memory=of_memory(machine),
         never_asked=never_asked,
+        unasked=sum(never_asked(each) != "" for each in proof.verdicts) if proof is not None else 0,
         file=Path(machine.place.file).name,
         quoted=shlex.quote,
         title_of=title_of,

@@ -376,11 +376,13 @@ def test_a_promise_of_which_nothing_was_asked_has_no_tick_mark() -> None:
     judged = judge(machine)
     text = page(machine, proof=Judged(judged.findings, judged.report.verdicts), trials=[])
     empty = text[text.index('id="promise-box-1"') : text.index('id="promise-box-2"')]
+    assert "2 of 2 hold, 1 never put to the test</dd>" in text
+    assert judged.outcome.endswith("; 2 of 2 promises proved, 1 of them never put to the test")
     assert "✓" not in empty and 'class="verdict yes"' not in empty
     assert "· holds, but turning and seen fault never comes up: nothing was asked of the machine" in empty
     asked = text[text.index('id="promise-box-2"') : text.index('<section id="trials"')]
     assert "✓ holds" in asked
-    assert "Seen is remembered: the proof lets it hold any value, or none, at any time;" in asked
+    assert "<small>seen is remembered: the proof lets it hold any value, or none, at any time;" in asked
     assert "is remembered: the proof" not in page(machine, trials=[])
 
 
