@@ -134,6 +134,7 @@ AS_WRITTEN = {
     "proof/engine/slicing.py": "a slice is a machine with rows of its own, which are lowered from there",
     "proof/kept_dials.py": "a machine for the proof, with the dials that rows set as counters, lowered from there",
     "proof/mends.py": "a mend is written into the rows",
+    "proof/row_use.py": "a row that asks what two others do is lowered from there",
     "proof/runs/undone_halt.py": "a failsafe that asks for a halt names it, even where the rest of it never holds",
     "simulation/unmet_expectations.py": "the conditions of a row are told in its own words, one by one",
 }

@@ -14,7 +14,7 @@ from functools import cached_property, partial
 from typing import NamedTuple, TypeVar
 
 from statecraft.findings import Finding
-from statecraft.machine import Machine, Part, Row
+from statecraft.machine import And, Machine, Part, Row
 from statecraft.proof.checks.unreachable import fired, modes_unused, silent, stuck
 from statecraft.proof.checks.unreachable import left as left_modes
 from statecraft.proof.engine.exploration import ANYTHING, Only
@@ -191,7 +191,9 @@ class RowUse:
                 if holds is None:
                     doubtful.append(f"the row on line {row.place.line}")
                     continue
-                finding = silent(slice_, here, there, holds)
+                by = [ref.number for ref in finding.by] if holds and len(finding.by) > 1 else []
+                never = [number for number in by if self._comes_before(part, number, row) is False]
+                finding = silent(slice_, here, there, holds, never)
             yield finding
         if doubtful:
             raise Undecided(f"what is wrong with {', '.join(doubtful)}")
@@ -252,7 +254,21 @@ class RowUse:
         """Whether the condition of a row that never decides ever holds where it applies: a row before all others that
         asks the same and does nothing would then decide."""
         first = replace(row, number=0, failsafe=False, move="stay", target="", changes=())
-        rows = (first, *(replace(each, number=each.number + 1) for each in part.rows))
+        return self._would_decide(part, first)
+
+    def _comes_before(self, part: Part, other: int, row: Row) -> bool | None:
+        """Whether the row ``other`` ever decides where the condition of ``row`` holds, too: one that asks both, and
+        stands in its place, would then decide."""
+        above = part.rows[other]
+        modes = tuple(name for name in above.modes if name in row.modes)
+        if other > row.number or (part.name, (other, None)) in self._never or not modes:
+            return False
+        return self._would_decide(part, replace(above, modes=modes, when=And((above.when, row.when))))
+
+    def _would_decide(self, part: Part, row: Row) -> bool | None:
+        """Whether ``row`` would ever decide if it stood in ``part`` before the one whose number it has."""
+        after = [replace(each, number=each.number + 1) for each in part.rows[row.number :]]
+        rows = (*part.rows[: row.number], row, *after)
         machine = replace(
             self.machine,
             parts=tuple(replace(p, rows=rows) if p.name == part.name else p for p in self.machine.parts),
@@ -260,8 +276,8 @@ class RowUse:
             trials=(),
         )
         probe = RowUse(machine, Slices(machine))
-        probe.seek({(self.machine.parts.index(part), 0)})
-        return probe.decides(machine.part(part.name), (0, None))
+        probe.seek({(self.machine.parts.index(part), row.number)})
+        return probe.decides(machine.part(part.name), (row.number, None))
 
     # -------------------------------------------------------------------------------------------------------- one row
 

@@ -137,9 +137,12 @@ def stuck(explored: Reachability, part: int, place: int) -> Finding:
     )
 
 
-def silent(explored: Reachability, part: int, row: Row, ever_holds: bool = True) -> Finding:
-    """Why a row that applies in a mode that is reached never decides; not ``ever_holds``: it is known not to hold."""
-    by, held = hidden(explored, part, row)
+def silent(
+    explored: Reachability, part: int, row: Row, ever_holds: bool = True, never: Collection[int] = ()
+) -> Finding:
+    """Why a row that applies in a mode that is reached never decides; not ``ever_holds``: it is known not to hold.
+    ``never``: the rows of the part that are known not to come before it, however free what is not followed here."""
+    by, held = hidden(explored, part, row, never)
     held = held and ever_holds
     ref = explored.row_ref(part, row.number)
     told = _asked(explored.whole, row)
@@ -315,8 +318,11 @@ def _lines(explored: Reachability, part: int, rows: tuple[int, ...]) -> str:
     return listed((str(explored.row(part, number).place.line) for number in rows), "or")
 
 
-def hidden(explored: Reachability, part: int, row: Row) -> tuple[tuple[int, ...], bool]:
-    """The rows that decide instead of ``row`` where its condition holds, or bar it; and whether it holds anywhere."""
+def hidden(
+    explored: Reachability, part: int, row: Row, never: Collection[int]
+) -> tuple[tuple[int, ...], bool]:
+    """The rows that decide instead of ``row`` where its condition holds (none of ``never``), or bar it; and whether it
+    holds anywhere."""
     model, explorer = explored.model, explored.explorer
     by: set[int] = set()
     held = False
@@ -336,7 +342,7 @@ def hidden(explored: Reachability, part: int, row: Row) -> tuple[tuple[int, ...]
             held = True
             assert isinstance(value, int)
             if value != NOBODY and value < row.number:
-                by.add(value)
+                by |= {value} - set(never)
             elif bar != NO:
                 key = (mode, node, region.node)
                 if key not in done:

@@ -118,3 +118,43 @@ def test_a_row_that_a_failsafe_makes_superfluous_starts_nothing() -> None:
     (found,) = (each for each in prove(read_text(SPRINKLER.format(modes="any", target="wetting"))).findings
                 if each.code == "shadowed")  # fmt: skip
     assert "both starts and stops" in found.hint
+
+
+BAR = """
+machine gate
+board atmega2560
+tick 10 ms
+link radio serial1, 9600 baud, checked, silent after 10 ms
+command halt "h" from radio, urgent
+command toggle "t" from radio
+sensor room by hand, -2 .. 2, noise 2
+motor bar forward pwm 12, reverse pwm 5
+level lost when (room fault) and gate in down for 30 ms clears when not (room fault) for 10 ms, on if in doubt
+failsafes
+in | when | go to | do
+any | toggle and toggle absent 30 ms or toggle and halt absent 10 ms | start |
+any | toggle | start |
+counter tries 0 .. 2, down each 40 ms in moving
+mode shut stop
+mode up bar 100 %
+mode down bar 60 %
+group moving shut, up, down
+failsafes
+in | when | go to | do
+down | after 0 s | shut | tries - 2
+rules
+in | when | go to | do
+shut | after 0 s or after 40 ms and not radio silent | up | tries - 2
+down | lost | shut |
+up | halt or after 40 ms and not after 30 ms | down |
+moving | lost and room < 0 | shut |
+up | lost and halt within 20 ms | down |
+
+""".lstrip()
+
+
+def test_a_row_that_only_seems_to_come_before_is_not_named() -> None:
+    """'toggle' alone (row 1) would decide only if a halt were heard on that tick, and the halt would be taken first."""
+    found = {each.row.number: each for each in prove(read_text(BAR)).findings if each.row and each.code == "shadowed"}
+    assert [ref.number for ref in found[1].by] == [0]
+    assert [ref.number for ref in found[7].by] == [0, 2, 6]
