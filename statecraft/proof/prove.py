@@ -757,8 +757,14 @@ class _Proof:
             here = self.about_rounds(name, ask)
             for each in here:
                 found.setdefault(each.mode, each)
-            if not here and len(last[0].model.parts) == 1:  # what had to be followed for that tells its rates, too
-                every[name] = sharper(every[name], rates(last[0]))
+            if not here:  # what of its own had to be followed for that tells its rates, too
+                own = {("counter", each.name) for each in machine.part(name).counters}
+                things = (t for t in last[0].sliced.things if t[0] in ("level", "for") or t in own)
+                asked_of[name] = asked_of[name].with_more(things)
+                with suppress(Undecided):
+                    every[name] = sharper(every[name], rates(self.slices.slice(asked_of[name])))
+                    if alone(every[name]) and slow:
+                        every[name] = slowed(name, slow, moved)
             return bool(here)
 
         def shown(name: str) -> bool:

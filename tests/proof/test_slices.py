@@ -255,6 +255,56 @@ def test_parts_that_each_change_on_every_other_tick_flap_together() -> None:
     assert not contradictions(machine)[0] and not contradictions(slower)[0]
 
 
+PLACES = """
+machine blinds
+board atmega2560
+tick 50 ms
+link house serial1, 19200 baud, checked
+command halt "halt", urgent
+command auto "auto"
+sensor wind pulses, pin 2, 0 Hz .. 60 Hz
+sensor sun ratio, pin A0, 0 % .. 100 %, plausible 1 % .. 99 %
+level stormy when wind > 20 Hz for 2 s clears when wind < 12 Hz for 10 min, on if in doubt
+level bright when sun > 70 % for 2 min clears when sun < 50 % for 10 min
+failsafes
+in | when | go to
+any | halt | start
+part mind
+mode by_hand stop
+mode by_sun stop
+rules
+in | when | go to
+by_sun | stormy | by_hand
+by_hand | auto and not stormy | by_sun
+"""
+
+PLACE = """
+switch end{n} pin 3{n}, on when low
+relay raise{n} pin 4{n}
+relay lower{n} pin 5{n}
+part blind{n}
+counter place{n} 0 .. 60, up each 500 ms in lowering, down each 500 ms in raising
+mode still stop
+mode raising raise{n} on
+mode lowering lower{n} on
+rules
+in | when | go to | do
+still | mind in by_sun and bright and place{n} < 55 | lowering |
+still | mind in by_sun and not bright and not end{n} | raising |
+raising | end{n} | still | place{n} = 0
+lowering | place{n} >= 60 | still |
+raising, lowering | mind in by_hand or after 45 s | still |
+"""
+
+
+def test_parts_whose_rounds_are_ended_by_what_is_followed_beside_another_do_not_flap_together() -> None:
+    """That a blind does not go up and down on every tick is known by its place, by 'bright' and by what the other part
+    does; how often it can move at all, by what of that is its own."""
+    machine = read_text(PLACES.lstrip() + "".join(PLACE.format(n=n) for n in range(2)))
+    with proving(20):
+        assert list(_Proof(machine, machine, ("slices",)).flaps_in_slices()) == []
+
+
 PASSED_BY = """machine hatch
 board atmega2560
 tick 10 ms
