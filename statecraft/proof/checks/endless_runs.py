@@ -14,9 +14,9 @@ from dataclasses import replace
 from functools import partial
 
 from statecraft.findings import Finding, Hold, Run, Stimulus
-from statecraft.machine import Compare, InMode, LevelOn, Machine, Mode, Part, SwitchOn, Taken, Term, numbered
+from statecraft.machine import Compare, Counter, InMode, LevelOn, Machine, Mode, Part, SwitchOn, Taken, Term, numbered
 from statecraft.proof.checks.endless import endless_finding, timed_out
-from statecraft.proof.engine.conditions import Witness, ranges_of, satisfy
+from statecraft.proof.engine.conditions import Witness, holds, ranges_of, satisfy
 from statecraft.proof.reachability import Undecided
 from statecraft.proof.runs.replay import held_states, never_leaves, replay
 from statecraft.semantics import tick_of
@@ -43,6 +43,15 @@ from statecraft.semantics.keys import (
     SteadyClock,
 )
 from statecraft.simulation.state import layout
+
+
+def _end(counter: Counter, mode: Mode) -> int | None:
+    """The end that time in ``mode`` brings ``counter`` to, if it moves it one way there."""
+    ways = {counts.by for counts in counter.counts if mode.name in counts.modes}
+    if counter.round or counter.outside is not None or counter.steps_of or len(ways) != 1:
+        return None
+    return counter.high if ways == {1} else counter.low
+
 
 Into = Callable[[str], Run | None]
 """A run that ends on the tick that enters a mode, by name; None where there is none."""
@@ -85,6 +94,7 @@ class _Late:
     """What a mode's rows ask once all clocks that run there are late, and nothing is said.
 
     Attributes:
+        at_end: the counters of time that the mode alone moves, with the end that each comes to.
         stays, leaves: that the first row that decides then stays in the mode, or none decides; that it leads out of it.
         left: that some row leads out of it, sooner or later, without a command.
     """
@@ -95,6 +105,10 @@ class _Late:
         self.ranges, self.order = ranges_of(machine), numbered(machine.levels)
         rows = self.tick.part[part.name].in_mode[mode.name]
         self.anew = any(made.enters and made.target.name == mode.name for made in rows)
+        stay = [change.counter.name for made in rows if made.target.name == mode.name for change in made.changes]
+        self.at_end = {
+            each.name: end for each in part.counters if each.name not in stay and (end := _end(each, mode)) is not None
+        }
         self.left = any_of(replaced(made.decides, _quiet) for made in rows if made.target.name != mode.name)
         ways = list(self._ways(rows))
         self.stays = any_of(self._again([way for way in ways if way[0] is None or way[0].target.name == mode.name]))
@@ -147,6 +161,8 @@ class _Late:
                 return TRUE
             case InMode(part, modes) if part == self.part.name:
                 return Known(self.mode.name in modes)
+            case Compare(left, op, None, offset) if left.kind == "counter" and left.name in self.at_end:
+                return Known(holds(op, self.at_end[left.name], offset))
         return test
 
     def _levels(self, guard: Guard, now: bool) -> Iterator[Guard]:

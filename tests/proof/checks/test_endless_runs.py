@@ -6,7 +6,9 @@ import pytest
 
 from statecraft.findings import Finding
 from statecraft.language import read_text
+from statecraft.proof.checks.endless_runs import endless_by_runs
 from statecraft.proof.prove import Phase, prove
+from statecraft.proof.reachability import Undecided
 from statecraft.proof.runs.replay import never_leaves
 
 PHASES: tuple[Phase, ...] = ("slices", "whole")
@@ -122,3 +124,53 @@ def test_what_ends_a_mode_on_one_tick_of_constant_inputs_ends_it(ends: str, seve
         assert {mode: each.severity for mode, each in told(TURNS.format(ends=ends), phase).items()} == {
             "opening": severity
         }, phase
+
+
+RAMP = """
+machine ramp
+board atmega2560
+tick 10 ms
+command halt button, pin 2, on when low, urgent
+command lift button, pin 3, on when low
+switch top pin 4, on when low
+motor winch pwm 5, forward 30, reverse 31
+failsafes
+in | when | go to
+any | halt | start
+counter place 0 .. 60, {counts}
+mode down stop
+mode rising winch 50 %
+rules
+in | when | go to | do
+down | lift and not top | rising | place = 0
+{rows}
+"""
+
+
+@pytest.mark.parametrize(
+    ("counts", "rows", "ends"),
+    [
+        ("up each 500 ms in rising", "rising | place >= 60 or top | down |", True),
+        ("up each 500 ms in rising", "rising | place < 60 and top | down |", False),
+        ("up each 500 ms in rising, down each 300 ms in rising", "rising | place >= 60 or top | down |", False),
+        ("up each 500 ms in down", "rising | place >= 60 or top | down |", False),
+        (
+            "up each 500 ms in rising",
+            "rising | place >= 60 | down |\nrising | top | stay | place = 0",
+            False,
+        ),
+    ],
+    ids=["to its end", "at its end not", "both ways", "in another mode", "set again and again"],
+)
+def test_a_counter_of_the_time_in_a_mode_comes_to_its_end_there(counts: str, rows: str, ends: bool) -> None:
+    """Seen without a run into the mode, which may be far away: what stays for ever is at that end."""
+    machine = read_text(RAMP.format(counts=counts, rows=rows).lstrip())
+
+    def into(mode: str) -> None:
+        raise Undecided
+
+    if ends:
+        assert list(endless_by_runs(machine, machine.parts[0], into)) == []
+    else:
+        with pytest.raises(Undecided):
+            list(endless_by_runs(machine, machine.parts[0], into))
