@@ -325,7 +325,8 @@ class RowUse:
             at = made.model.part_index[part.name]
             # That there is none is found soonest without counting ticks, and of counters that are followed value by
             # value where less is told apart; if that takes long, a run may be found sooner.
-            for some, share in ((made, 1 / 8), *([(made.around, 1 / 4)] if asked.firmly else [])):
+            closely = ((made.around, 1 / 4), (made, 1 / 2)) if asked.firmly else ()
+            for some, share in ((made, 1 / 8), *closely):
                 if _within(share, some.explore):
                     if not _may(some, at, way):
                         self._found_dead(part.name, way, some)
@@ -354,6 +355,9 @@ class RowUse:
                 self.play.watch(each.states, each.real)
                 if self._seen(place, way):
                     return True
+            if made.roughly and played.strayed:
+                asked = replace(asked, firmly=True)
+                continue
             blamed = played.furthest().blamed() if played.differs else []
             if how.by_plans and not self.machine.pulsed:  # (plans move no counters from outside)
                 blamed = made.to_blame(blamed, itertools.chain(*(plans[only] for only in calm)))

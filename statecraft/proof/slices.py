@@ -728,6 +728,7 @@ class Played(Blame):
     Attributes:
         real: the run less the free dials.
         differs: on the last of them a row of a part that is followed is another than the run says.
+        rows: those that the run says there.
     """
 
     def __init__(
@@ -740,7 +741,7 @@ class Played(Blame):
         self.real = heard_as_free(of.whole, found.run, of.sliced, quietly)
         self.real = replace(self.real, waited=self.real.ticks > self.found.run.ticks)
         self.simulation = begun(of.whole, found.run)
-        self.differs = False
+        self.differs, self.rows = False, tuple[int, ...]()
         places = [self.layout.index["row", part.name] for part in of.machine.parts]
         step, holder = player(of.whole, self.simulation), Holder(of.whole, self.simulation)
         both = zip(steps_of(found), steps_of(found._replace(run=self.real)), strict=True)
@@ -750,7 +751,7 @@ class Played(Blame):
                 self.ticks.append((said, before, state))
                 before = state
                 if tuple(state[place] for place in places) != rows:
-                    self.differs = True
+                    self.differs, self.rows = True, rows
                     return
 
     def ways(self) -> Iterator[Played]:
@@ -768,6 +769,21 @@ class Played(Blame):
     def furthest(self) -> Played:
         """The way in which rows decide as it says for longest."""
         return max(self.ways(), key=lambda each: each.ticks[-1][2][self.layout.index["tick", ""]])
+
+    @property
+    def strayed(self) -> bool:
+        """Whether nothing that is free is to blame on the tick on which a row differs, and the rows there ask about a
+        counter that time or steps move and that is followed only roughly."""
+        last = len(self.ticks) - 1
+        if not self.differs or self._wrong(last, self._read(last)):
+            return False
+        rough = [self.slice.model.counters[place] for place in self.slice.model.loose]
+        names = {each.name for each in rough if each.counts or each.steps_of}
+        parts, tick, after = self.slice.machine.parts, tick_of(self.slice.whole), self.ticks[last][2]
+        real = (int(after[self.layout.index["row", part.name]]) for part in parts)
+        decide = {pair for rows in (self.rows, real) for pair in zip(parts, rows, strict=True) if pair[1] != NOBODY}
+        guards = (guard for part, row in decide for guard in tick.part[part.name].guards[row])
+        return not names.isdisjoint(counters_asked(test for guard in guards for test in tests(guard)))
 
     @property
     def states(self) -> list[State]:

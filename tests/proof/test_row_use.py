@@ -10,6 +10,7 @@ from statecraft.findings import Finding
 from statecraft.language import read_text
 from statecraft.machine import Machine, SwitchOn, Term, atoms
 from statecraft.proof.checks.unreachable import fired
+from statecraft.proof.engine.limits import proving
 from statecraft.proof.prove import prove
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.row_use import Pass, RowUse, _may
@@ -374,3 +375,45 @@ def test_without_play_by_chance_plans_and_slices_tell_it(
     assert use.slices.dead == {("gate", 2), ("gate", 5), ("gate", 7)}
     assert set(use._never) == {("gate", way) for way in ((2, None), (5, None), (7, None), (0, 1))}
     assert use.decides(part, (5, None)) is False
+
+
+DOSER = """\
+machine doser
+board atmega2560
+tick 20 ms
+command dose button, pin 23, on when low, settle 40 ms
+command prime button, pin 24, on when low, settle 40 ms
+switch empty pin 26, on when high, settle 500 ms
+sensor pressure ratio, pin A0, 0 % .. 100 %, plausible 4 % .. 96 %
+stepper head step 8, direction 9, at most 600 Hz
+level high when pressure > 80 % for 500 ms clears when pressure < 70 % for 1 s
+level low when empty for 2 s clears when not empty for 3 s
+counter steps 0 .. 1600, counts steps of head
+mode idle stop
+mode dosing head 300 Hz
+mode priming head 400 Hz
+mode pausing stop
+failsafes
+  in | when | go to
+  dosing | pressure fault or low | idle
+  dosing, priming | after 30 s | idle
+rules
+  in | when | go to | do
+  idle | dose and not low | dosing | steps = 0
+  idle | prime | priming |
+  priming | after 5 s | idle |
+  dosing | high | pausing |
+  dosing | steps >= 1600 | pausing | steps = 0
+  pausing | after 10 s and not high | dosing |
+  pausing | dose | idle |
+"""
+
+
+def test_what_is_followed_roughly_is_followed_closely_where_it_is_to_blame() -> None:
+    """The steps come to their end long before the time does; followed roughly, they may stand still."""
+    machine = read_text(DOSER)
+    use = RowUse(machine, Slices(machine))
+    with proving(10):
+        assert use.decides(machine.parts[0], (1, None), Pass(8)) is False
+    ((_, made),) = use._never.items()
+    assert {name for kind, name in made.sliced.things if kind in ("for", "level")} == set()
