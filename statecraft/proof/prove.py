@@ -36,7 +36,15 @@ from statecraft.proof.checks.endless_runs import endless_by_runs
 from statecraft.proof.checks.faint_hope import faint_hope, hopes
 from statecraft.proof.checks.faint_hope import met_with as hope_met_with
 from statecraft.proof.checks.fault_ignored import askers, fault_ignored, watched
-from statecraft.proof.checks.flapping import flapping, flapping_by_run, gone_round, held_on, met_with, with_runs
+from statecraft.proof.checks.flapping import (
+    GoneRound,
+    flapping,
+    flapping_by_run,
+    gone_round,
+    held_on,
+    met_with,
+    with_runs,
+)
 from statecraft.proof.checks.flapping_rates import (
     Rates,
     alone,
@@ -736,15 +744,19 @@ class _Proof:
 
         def asked_about(name: str) -> bool:
             among, last = modes_alone(every[name]), list[Slice]()
+            gone = list[tuple[Slice, GoneRound]]()  # the last that was seen: less may be gone round, never more
 
             def ask(made: Slice) -> list[Finding]:
                 last[:] = [made]
-                seeming = gone_round(made, name, among)
                 try:
-                    return self.real(with_runs(made, seeming))
+                    gone[:] = [(made, gone_round(made, name, among))]
+                    return self.real(with_runs(*gone[0]))
                 except Spurious:  # what is to blame is known, and followed next
                     raise
-                except Undecided:  # counters move faster than they may: not that none leads there
+                except Undecided:  # not that none leads there: counters move faster than they may, clocks run for long
+                    if not gone:
+                        raise
+                    made, seeming = gone[0]
                     here = [made.ref(*place) for place in sorted(seeming)]
                     inputs = [each for each in held_on(made, seeming) if each not in tried]
                     tried.update(inputs)

@@ -53,7 +53,7 @@ def reading_leads_out(machine: Machine, part: Part, mode: Mode, sensor: Sensor) 
     """
     tick = tick_of(machine)
     decisions = tick.part[part.name].in_mode[mode.name]
-    if sensor.name not in sensors_read(tick, [made.guard for made in decisions]):
+    if sensor.name not in sensors_read(tick, [made.decides for made in decisions]):
         return False
     blind, seeing = (_Sight(machine, sensor.name, fault) for fault in (True, False))
     stays: Guard = TRUE

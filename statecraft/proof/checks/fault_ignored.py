@@ -163,7 +163,7 @@ def _told(explored: Reachability, part: int, place: int, sensor: Sensor, driver:
         by=tuple(
             explored.row_ref(part, made.row.number)
             for made in explored.model.decisions_in(part, place)
-            if sensor.name in sensors_read(tick_of(explored.whole), [made.guard])
+            if sensor.name in sensors_read(tick_of(explored.whole), [made.decides])
         ),
         subject=sensor.name,
         run=run,

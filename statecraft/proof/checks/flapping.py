@@ -237,7 +237,7 @@ def _read(machine: Machine, part: Part, modes: Iterable[str]) -> frozenset[str]:
     """The sensors, switches and dials that the rows of ``modes`` read; and the dials of which messages bring nothing
     that stays."""
     tick = tick_of(machine)
-    asked = list(tests_read(tick, [made.guard for name in modes for made in tick.part[part.name].in_mode[name]]))
+    asked = list(tests_read(tick, [made.decides for name in modes for made in tick.part[part.name].in_mode[name]]))
     terms = {term for test in asked if isinstance(test, Compare) for term in terms_of(test)}
     read = {name for test in asked for name in sensors_asked(test)} | {term.name for term in terms}
     return machine.counted_dials().union(read, (test.switch for test in asked if isinstance(test, SwitchOn)))

@@ -6,7 +6,7 @@ import pytest
 
 from statecraft.language import read_text
 from statecraft.proof.engine.limits import within
-from statecraft.proof.prove import _Proof
+from statecraft.proof.prove import _Proof, prove
 from tests.proof.against_brute import contradictions, disagreements
 
 TANK = """machine tank
@@ -126,3 +126,38 @@ def test_each_mode_is_asked_about_by_itself_and_what_takes_minutes_is_planned() 
     ticks = {each.mode.mode: each.run.ticks for each in found if each.mode and each.run}
     assert ticks.keys() == {"rest", "cooling", "dry"}
     assert ticks["rest"] < 100 and ticks["cooling"] > 5 * 60 * 20
+
+
+SPLITTER = """
+machine splitter
+board atmega328p
+tick 10 ms
+command halt button, pin 3, on when high, urgent
+command reset button, pin 4, on when low
+switch hand pin 5, on when low
+sensor oil ratio, pin A0, 0 % .. 100 %, plausible 2 % .. 98 %
+relay down_valve pin 10
+relay up_valve pin 11
+mode ready stop
+mode cooling stop
+mode splitting down_valve on
+mode rising up_valve on
+failsafes
+in | when | go to
+any | halt | ready
+rising | oil fault | cooling
+splitting, rising | after 12 s | ready
+rules
+in | when | go to
+ready | reset and hand | splitting
+cooling | reset and not oil fault | ready
+splitting | not hand | rising
+rising | after 3 s | ready
+""".lstrip()
+
+
+def test_a_fault_that_only_holds_a_row_back_is_ignored_all_the_same() -> None:
+    """The hand is off, and the knife goes on down: with the oil in fault it may not go up."""
+    found = [each for each in prove(read_text(SPLITTER)).findings if each.code == "fault ignored"]
+    assert [each.mode.mode for each in found if each.mode] == ["splitting"]
+    assert [ref.number for ref in found[0].by] == [5]

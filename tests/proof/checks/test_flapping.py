@@ -12,7 +12,15 @@ from statecraft.findings import Finding, Hold, Stimulus
 from statecraft.language import read_text
 from statecraft.machine import ModeRef
 from statecraft.proof.checks.constant_inputs import sayings
-from statecraft.proof.checks.flapping import _beside, _least, _modes_gone_round, _spared, flapping, met_with
+from statecraft.proof.checks.flapping import (
+    _beside,
+    _least,
+    _modes_gone_round,
+    _spared,
+    flapping,
+    flapping_by_run,
+    met_with,
+)
 from statecraft.proof.prove import keeps_on, prove
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs.random_walk import Play
@@ -322,3 +330,40 @@ def test_what_the_part_does_not_read_stays_as_it_was() -> None:
     assert _beside(before, inputs, {"two", "lid"}) == Stimulus(
         (("one", 1), ("two", 8)), (("lid", False), ("top", True)), (("pace", 5),), None, ()
     )
+
+
+ROOF = """
+machine roof
+board atmega2560
+tick 20 ms
+link desk serial1, 19200 baud, checked, silent after 3 s
+command halt "halt", urgent
+command beat "."
+command open "open"
+sensor drops ratio, pin A0, 0 % .. 100 %, plausible 2 % .. 98 %
+switch is_open pin 24, on when high
+motor roof pwm 6, forward 30, reverse 31
+level rain when drops > 30 % for 3 s clears when drops < 15 % for 5 min
+mode standing stop
+mode opened stop
+mode opening roof 50 %
+failsafes
+in | when | go to
+any | halt | standing
+opening | desk silent or drops fault | standing
+rules
+in | when | go to
+standing | open and not rain and not is_open | opening
+opening | is_open | opened
+opened | rain and not drops fault | opening
+""".lstrip()
+
+
+def test_a_level_that_takes_minutes_to_clear_leaves_no_doubt_about_flapping() -> None:
+    machine = read_text(ROOF)
+    report = prove(machine, 20)
+    assert not report.unproved
+    found = [each for each in report.findings if each.code == "flapping"]
+    assert {each.mode.mode for each in found if each.mode} == {"opened", "opening"}
+    for each in found:
+        assert each.run is not None and flapping_by_run(machine, machine.parts[0], each.run)
