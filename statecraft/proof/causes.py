@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import operator
 import re
-from collections.abc import Callable, Container, Iterable, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from heapq import heappop, heappush
 
 from statecraft.findings import Finding, RowRef, Severity
 from statecraft.folding import listed
@@ -285,7 +286,11 @@ def _of_waiting_rows(findings: list[Finding]) -> Finding:
 
 def _never_in_range(machine: Machine, findings: list[Finding]) -> list[Finding]:
     """``findings``, a row that never decides told with the comparison that it asks for and that is always false."""
-    made, ranges = list(findings), ranges_of(machine)
+    ranges, out = ranges_of(machine), dict[RowRef | None, list[Finding]]()
+    for each in findings:
+        if each.code == "out of range":
+            out.setdefault(each.row, []).append(each)
+    made: dict[int, Finding | None] = {id(each): each for each in findings}
     for finding in findings:
         if finding.code != "unreachable" or finding.row is None or finding.by or finding.accepted:
             continue
@@ -297,22 +302,22 @@ def _never_in_range(machine: Machine, findings: list[Finding]) -> list[Finding]:
             for atom in _asked_always(machine, row)
             if isinstance(atom, Compare) and consistent([*_valid(atom), (atom, True)], ranges) is None
         }
-        false = [f for f in made if f.code == "out of range" and f.row == finding.row and f.subject in never]
+        false = [f for f in out.get(finding.row, ()) if f.subject in never and made[id(f)] is f]
         if false and not any(each.accepted for each in false):
             why = " ".join(each.message for each in false)
-            told = replace(finding, message=f"this row never decides: {why}", hint=false[0].hint)
-            made = [told if each is finding else each for each in made if each not in false]
+            made.update(dict.fromkeys(map(id, false)))
+            made[id(finding)] = replace(finding, message=f"this row never decides: {why}", hint=false[0].hint)
     for finding in findings:
         if finding.code != "shadowed" or len(finding.by) != 1 or finding.accepted or finding.gravity == "note":
             continue
         above = finding.by[0]
-        true = [f for f in made if f.code == "out of range" and f.row == above and "always true" in f.message]
+        true = [f for f in out.get(above, ()) if "always true" in f.message and made[id(f)] is f]
         if true and not any(each.accepted for each in true):
             line = machine.part(above.part).rows[above.number].place.line
             why = " ".join(each.message for each in true)
-            told = replace(finding, message=f"{finding.message} On line {line} {why}", hint=true[0].hint)
-            made = [told if each is finding else each for each in made if each not in true]
-    return made
+            made.update(dict.fromkeys(map(id, true)))
+            made[id(finding)] = replace(finding, message=f"{finding.message} On line {line} {why}", hint=true[0].hint)
+    return [each for each in made.values() if each is not None]
 
 
 def _is_out_of_range(finding: Finding) -> bool:
@@ -332,21 +337,38 @@ def _asked_always(machine: Machine, row: Row) -> frozenset[Guard]:
     return frozenset.intersection(*asked) if asked else frozenset()
 
 
-def _never_counted(machine: Machine, part: Part, never: Container[int]) -> dict[int, tuple[int, Counter]]:
+_Changing = Mapping[str, Sequence[tuple[Row, Change]]]
+"""By a counter's name the rows that change it, in their order."""
+
+
+def _changing(part: Part) -> _Changing:
+    found: dict[str, list[tuple[Row, Change]]] = {}
+    for row in part.rows:
+        for change in row.changes:
+            found.setdefault(change.counter, []).append((row, change))
+    return found
+
+
+def _never_counted(
+    machine: Machine, part: Part, never: Container[int], changing: _Changing
+) -> dict[int, tuple[int, Counter]]:
     """Of the rows ``never`` that never decide, those that ask of a counter what it never comes to since every row that
     would bring it from its start is one of them, too: each with the first of these, and the counter.
 
     Sure: what no row, pulse or clock brings from its start stays there, and there the comparison is false.
     """
     found: dict[int, tuple[int, Counter]] = {}
+    movers: dict[str, dict[int, None]] = {}  # the rows that bring a counter from its start; none, if one may decide
     for row in part.rows if len(part.counters) else ():
         for atom in _asked_always(machine, row) if row.number in never else ():
             counter = _counter_of(part, atom)
             if counter is None:
                 continue
-            movers = [each.number for each in part.rows if any(_moves(change, counter) for change in each.changes)]
-            if movers and all(number in never and number != row.number for number in movers):
-                found.setdefault(row.number, (movers[0], counter))
+            if counter.name not in movers:
+                every = [each.number for each, change in changing.get(counter.name, ()) if _moves(change, counter)]
+                movers[counter.name] = dict.fromkeys(every if all(number in never for number in every) else ())
+            if movers[counter.name] and row.number not in movers[counter.name]:
+                found.setdefault(row.number, (next(iter(movers[counter.name])), counter))
     begun: dict[int, tuple[int, Counter]] = {}
     for number, (cause, counter) in found.items():
         seen = {number}
@@ -404,47 +426,46 @@ def _never_entered(machine: Machine, part: Part, findings: list[Finding]) -> lis
     }
     if any(f.accepted for f in (*of_mode.values(), *of_row.values())):
         return findings
+    changing = _changing(part)
     rows = [(part.rows[n], f) for n, f in of_row.items() if part.rows[n].target in of_mode]
-    again = [f for row, f in rows if _waits_for_its_own(machine, part, row)]
+    again = {f for row, f in rows if _waits_for_its_own(machine, part, row, changing)}
     findings = [f for f in findings if f not in again]  # (they lead to where they have come from, and that is told)
     of_row = {n: f for n, f in of_row.items() if f not in again}
-    for number, (first_row, counter) in _never_counted(machine, part, of_row).items():
-        cause, effect = of_row[first_row], of_row[number]
-        if cause is not effect:
-            made = _with_uncounted(cause, effect, part.rows[number].place.line, counter)
-            findings = [made if f is cause else f for f in findings if f is not effect]
-            of_row = {n: made if f is cause or f is effect else f for n, f in of_row.items()}
+    rows_of: dict[int, list[int]] = {}
+    for n, f in of_row.items():
+        rows_of.setdefault(id(f), []).append(n)
+    told, which = {id(f): f for f in findings}, {n: id(f) for n, f in of_row.items()}
+    for number, (first_row, counter) in _never_counted(machine, part, of_row, changing).items():
+        cause, effect = which[first_row], which[number]
+        if cause != effect:
+            line = part.rows[number].place.line
+            told[cause] = _with_uncounted(told[cause], told.pop(effect), line, counter)
+            which.update(dict.fromkeys(rows_of[effect], cause))
+            rows_of[cause] += rows_of.pop(effect)
+    findings, of_row = list(told.values()), {n: told[key] for n, key in which.items()}
     if not of_mode:
         return findings
     roots: dict[int, tuple[Finding, list[ModeRef], list[Finding]]] = {}
-    root_of: dict[str, Finding] = {}
-    waiting = list(of_mode)
-    while waiting:
-        name = next((each for each in waiting if _cause(machine, part, each, of_mode, of_row, root_of) is not None), "")
-        name = name or max(waiting, key=lambda each: len(led_to(part, each)))  # it begins where most comes of it
-        waiting.remove(name)
-        own = of_mode[name]
-        root_of[name] = root = _cause(machine, part, name, of_mode, of_row, root_of) or own
+    for name, root in _root_of(machine, part, of_mode, of_row, changing).items():
         kept = roots.setdefault(id(root), (root, [], []))
-        if root is not own:
+        if root is not of_mode[name]:
             kept[1].append(ModeRef(part.name, name))
-            kept[2].append(own)
+            kept[2].append(of_mode[name])
     first = [each for each in roots.values() if each[0].mode is not None and not each[0].by]
     if len(roots) > 1 and len(first) == 1:  # nothing leads there: the other modes, to which rows lead, may wait for it
-        others = [root for root, _, _ in roots.values() if root is not first[0][0] and root.mode is not None]
-        later = [mode for root, modes, _ in roots.values() if root in others for mode in (*root.modes, *modes)]
-        gone = [each for root, _, folded in roots.values() if root in others for each in (root, *folded)]
-        roots = {key: each for key, each in roots.items() if each[0] not in others}
-        first[0][1].extend(later)
-        first[0][2].extend(gone)
+        later = [key for key, (root, _, _) in roots.items() if root is not first[0][0] and root.mode is not None]
+        for root, modes, folded in map(roots.pop, later):
+            first[0][1].extend([*root.modes, *modes])
+            first[0][2].extend([root, *folded])
     if len(roots) > 1:  # what else does not decide could come of any of them
         return _replaced(findings, roots, [])
     (kept,) = roots.values()
-    others = [f for f in findings if f is not kept[0] and _comes_of_it(part, f, of_row)]
+    rows_never = set(of_row.values())
+    others = [f for f in findings if f is not kept[0] and _comes_of_it(part, f, of_row, rows_never)]
     return _replaced(findings, roots, others)
 
 
-def _waits_for_its_own(machine: Machine, part: Part, row: Row) -> bool:
+def _waits_for_its_own(machine: Machine, part: Part, row: Row, changing: _Changing) -> bool:
     """Whether ``row`` leads to a mode that has been entered before, as ``last of`` a sequence does: it asks of a
     counter what that is not at first, and only rows set it so that lead there, too.
 
@@ -454,7 +475,7 @@ def _waits_for_its_own(machine: Machine, part: Part, row: Row) -> bool:
         counter = _counter_of(part, atom)
         if counter is None or not isinstance(atom, Compare):
             continue
-        moving = [(each, change) for each in part.rows for change in each.changes if change.counter == counter.name]
+        moving = changing.get(counter.name, ())
         setting = [each for each, change in moving if change.how != "set" or _OPS[atom.op](change.amount, atom.offset)]
         plain = all(change.how == "set" for _, change in moving)
         if plain and setting and all(each.move == "go" and each.target == row.target for each in setting):
@@ -508,48 +529,79 @@ def _is(finding: Finding, part: Part, *codes: str) -> bool:
     return finding.code in codes and where == part.name
 
 
-def _cause(
+def _root_of(
     machine: Machine,
     part: Part,
-    mode: str,
-    of_mode: dict[str, Finding],
-    of_row: dict[int, Finding],
-    root_of: dict[str, Finding],
-) -> Finding | None:
-    """What keeps ``mode`` from being entered: a row that never decides, or the cause of an earlier mode; None if
-    nothing leads there."""
-    into = [row for row in part.rows if row.move == "go" and row.target == mode]
-    into = [row for row in into if not _waits_for_its_own(machine, part, row)]
-    into.sort(key=lambda row: row.number not in of_row or not _is_out_of_range(of_row[row.number]))
-    for row in into:
-        if row.number in of_row and any(name not in of_mode for name in row.modes):
-            return of_row[row.number]
-    for row in into:
-        for name in row.modes:
-            if name in root_of and name != mode:
-                return root_of[name]
-    return None
+    of_mode: Mapping[str, Finding],
+    of_row: Mapping[int, Finding],
+    changing: _Changing,
+) -> dict[str, Finding]:
+    """What keeps each of the modes ``of_mode`` from being entered, in the order in which that is settled: a row that
+    never decides, or the cause of an earlier mode; itself, if nothing else leads there.
+
+    Of several that can be settled it is the first, each time: one with a row that never decides, or to which a row
+    leads from one that is. If there is none, it begins where most comes of it.
+    """
+    into: dict[str, list[Row]] = {name: [] for name in of_mode}
+    for row in part.rows:
+        if row.move == "go" and row.target in into and not _waits_for_its_own(machine, part, row, changing):
+            into[row.target].append(row)
+    never: dict[str, Finding] = {}
+    onward: dict[str, list[str]] = {name: [] for name in of_mode}
+    for target, rows in into.items():
+        rows.sort(key=lambda row: row.number not in of_row or not _is_out_of_range(of_row[row.number]))
+        for row in rows:
+            if row.number in of_row and any(name not in of_mode for name in row.modes):
+                never.setdefault(target, of_row[row.number])
+            for name in row.modes:
+                if name in onward:
+                    onward[name].append(target)
+    place = {name: at for at, name in enumerate(of_mode)}
+    begins = _most_first(part, of_mode)
+    ready = sorted(place[name] for name in never)
+    names, root_of = list(of_mode), dict[str, Finding]()
+    while len(root_of) < len(names):
+        name = names[heappop(ready)] if ready else next(each for each in begins if each not in root_of)
+        if name in root_of:
+            continue
+        earlier = (each for row in into[name] for each in row.modes if each in root_of)
+        root_of[name] = never.get(name) or root_of.get(next(earlier, ""), of_mode[name])
+        for after in onward[name]:
+            if after not in root_of:
+                heappush(ready, place[after])
+    return root_of
 
 
-def led_to(part: Part, mode: str) -> frozenset[str]:
-    """The modes to which rows lead from ``mode``, one after another."""
-    seen, waiting = {mode}, [mode]
-    while waiting:
-        name = waiting.pop()
-        for row in part.rows:
-            if row.move == "go" and name in row.modes and row.target not in seen:
-                seen.add(row.target)
-                waiting.append(row.target)
-    return frozenset(seen)
+def _most_first(part: Part, names: Iterable[str]) -> Iterator[str]:
+    """``names``, those from which rows lead to the most modes first."""
+    most = reached_from(part)
+    yield from sorted(names, key=lambda name: -most[name])
 
 
-def _comes_of_it(part: Part, finding: Finding, of_row: dict[int, Finding]) -> bool:
+def reached_from(part: Part) -> dict[str, int]:
+    """To how many modes rows lead from each mode, one after another, itself included."""
+    import networkx
+
+    graph: networkx.DiGraph[str] = networkx.DiGraph()
+    graph.add_nodes_from(mode.name for mode in part.modes)
+    graph.add_edges_from((name, row.target) for row in part.rows if row.move == "go" for name in row.modes)
+    rounds = networkx.condensation(graph)
+    bits = {mode.name: 1 << at for at, mode in enumerate(part.modes)}
+    found: dict[int, int] = {}
+    for some in reversed(list(networkx.topological_sort(rounds))):
+        found[some] = sum(bits[name] for name in rounds.nodes[some]["members"])
+        for after in rounds.successors(some):
+            found[some] |= found[after]
+    return {name: found[some].bit_count() for name, some in rounds.graph["mapping"].items()}
+
+
+def _comes_of_it(part: Part, finding: Finding, of_row: Container[int], rows_never: Container[Finding]) -> bool:
     """Whether a finding may come of a mode's being never entered: a rule that never decides, or a mode never left since
     the rows that lead out of it never decide."""
     if finding.row is not None:
         # (other rows exclude it, or what it asks is out of range, which is cause enough)
         own = finding.code == "unreachable" and (finding.by or _is_out_of_range(finding))
-        return finding in of_row.values() and finding.severity != "note" and not own
+        return finding in rows_never and finding.severity != "note" and not own
     if _is(finding, part, "stuck"):
         return bool(finding.by) and all(row.number in of_row for row in finding.by)
     return False

@@ -40,7 +40,7 @@ from statecraft.machine import (
     Turns,
     atoms,
 )
-from statecraft.proof.causes import led_to, names_of, sentence
+from statecraft.proof.causes import names_of, reached_from, sentence
 from statecraft.proof.checks.declared import is_mixed
 from statecraft.proof.checks.lost_turn import leads_out, may_be_lost, said, so_now
 from statecraft.proof.checks.mode_cycles import tremble, wavers
@@ -1084,7 +1084,8 @@ def _never_entered(machine: Machine, finding: Finding, others: Sequence[Finding]
     ways: list[tuple[Sequence[str], Condition, str, str]] = []
     if finding.code == "stuck":
         targets = [mode.mode for mode in finding.also if mode.part == part.name]
-        targets.sort(key=lambda name: -len(led_to(part, name)))
+        most = reached_from(part)
+        targets.sort(key=lambda name: -most[name])
         ways += [([finding.mode.mode], Taken(name), name, target) for name in commands for target in targets[:1]]
         what = f"leaves {finding.mode.mode}"
     else:

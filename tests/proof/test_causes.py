@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 
 import pytest
 
 from statecraft.findings import Finding, Hold, RowRef, Run, Stimulus
 from statecraft.language import read_text
-from statecraft.machine import Accept, ModeRef, Place
-from statecraft.proof.causes import led_to, names_of, sentence, told_once
+from statecraft.machine import Accept, ModeRef, Place, Row
+from statecraft.proof.causes import names_of, reached_from, sentence, told_once
 
 TEXT = """machine cart
 board atmega328p
@@ -215,15 +216,44 @@ def dead(number: int, part: str = "cart") -> Finding:
     return Finding("unreachable", place, "this row never decides.", "", row=row(number, part))
 
 
-def test_where_rows_lead_from_a_mode() -> None:
-    assert led_to(CART, "ahead") == {"ahead", "astern", "rest"}
-    assert led_to(CART, "far") == {"far", "lost"}
+def test_to_how_many_modes_rows_lead() -> None:
+    assert reached_from(CART) == {"rest": 3, "ahead": 3, "astern": 3, "far": 2, "lost": 2}
 
 
 def test_what_a_mode_leads_to_is_told_with_it() -> None:
     (one,) = told(unreachable("far"), unreachable("lost", 4))
     assert one.message == "No run enters far. Nor does any enter lost."
     assert (one.mode, one.also) == (mode("far"), (mode("lost"),))
+
+
+class Counted(tuple[Row, ...]):
+    """Rows that count how often all of them are gone through."""
+
+    times = 0
+
+    def __iter__(self) -> Iterator[Row]:
+        type(self).times += 1
+        return super().__iter__()
+
+
+def test_modes_that_lead_to_each_other_are_told_without_going_through_the_rows_for_each() -> None:
+    times = []
+    for many in (5, 40):
+        modes = [f"m{n}" for n in range(many)]
+        ring = [f"{one} | go | {after}" for one, after in zip(modes, [*modes[1:], modes[0]], strict=True)]
+        text = ["machine ring", "board atmega328p", "tick 10 ms", "command go button, pin 3, on when low"]
+        text += ["relay drive pin 9", "mode rest stop", *(f"mode {name} drive on" for name in modes)]
+        text += ["rules", "in | when | go to", *ring]
+        machine = read_text("\n".join(text))
+        (part,) = machine.parts
+        place = part.place
+        machine = replace(machine, parts=(replace(part, rows=Counted(part.rows)),))
+        never = [Finding("unreachable", place, f"no run enters {m}.", mode=ModeRef(part.name, m)) for m in modes]
+        Counted.times = 0
+        (one,) = told_once(machine, never)
+        assert one.modes == tuple(ModeRef(part.name, name) for name in modes)
+        times.append(Counted.times)
+    assert times[0] == times[1] > 0
 
 
 def test_a_mode_is_not_entered_for_a_row_that_never_decides() -> None:
