@@ -1024,14 +1024,20 @@ class Slices:
         return [(kind, name) for kind, name in self.things(parts) if kind == "clock" and name in own]
 
     def remembered_by(self, rows: Iterable[RowRef]) -> list[Thing]:
-        """The levels that ``rows`` read, by way of others too, what they remember of time, and for how long groups have
-        lasted."""
+        """What ``rows`` read that lasts: levels, by way of others too, what they remember of time, and for how long
+        groups have lasted; then counters and other parts' modes, those that cost least first."""
         tick, clocks = tick_of(self.machine), clocks_by_name(self.machine)
-        guards = [guard for row in rows for guard in tick.part[row.part].guards[row.number]]
+        rows = list(rows)
+        read = self._read(guard for row in rows for guard in tick.part[row.part].guards[row.number])
+        own = {row.part for row in rows}
+        others = [thing for thing in read if thing[0] in ("counter", "mode")]
         return [
-            (kind, name)
-            for kind, name in self._read(guards)
-            if kind in ("level", "for") or (kind == "clock" and isinstance(clocks[name], GroupClock))
+            *(
+                (kind, name)
+                for kind, name in read
+                if kind in ("level", "for") or (kind == "clock" and isinstance(clocks[name], GroupClock))
+            ),
+            *sorted(others, key=lambda thing: _worth(self.machine, thing, own)),
         ]
 
     def _read(self, guards: Iterable[Guard]) -> list[Thing]:

@@ -18,6 +18,7 @@ from statecraft.proof.checks.constant_inputs import (
     Saying,
     Turning,
     _rows_of,
+    begun_once,
     endless_run,
     quiet,
     resting,
@@ -72,6 +73,7 @@ def _bare(explored: Reachability, part: int, sensor: Sensor, saying: Saying, don
     found: dict[int, list[tuple[Config, object]]] = {}
     read: dict[tuple[Cells, ...], Tremble] = {}
     followed = itertools.count()
+    once = begun_once(machine, sensor.name)
     still = explored.settled(saying.ways, sensor.name)
     for pair, word in itertools.product(trembles(machine, model.clusters[own], sensor, model.ranges), _words(ways)):
         letters = [pair.cells[letter] for letter in word]
@@ -92,7 +94,7 @@ def _bare(explored: Reachability, part: int, sensor: Sensor, saying: Saying, don
             other = {cells: onlys[word.index(1 - letter)] for cells, letter in zip(turns, word, strict=True)}
             settled: set[tuple[Config, int]] = set()
             for config in starts:
-                for each in rounds(explored, config, onlys, alone, modes, followed, settled):
+                for each in rounds(explored, config, onlys, alone, modes, followed, settled, once):
                     if explored.unsteady(each.modes):
                         raise Undecided
                     if _depends(explored, part, each, [other[cells] for cells in turns]):

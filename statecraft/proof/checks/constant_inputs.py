@@ -9,10 +9,10 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 from statecraft.findings import Hold, RowRef, Run
-from statecraft.machine import Atom, Sensor
+from statecraft.machine import And, Atom, Compare, Fault, Machine, Or, Sensor, SwitchOn, atoms, sensors_of
 from statecraft.proof.checks.mode_cycles import held_commands, may_go_round
 from statecraft.proof.engine.clusters import Cluster
-from statecraft.proof.engine.conditions import Values
+from statecraft.proof.engine.conditions import Values, ranges_of, satisfy, terms_of
 from statecraft.proof.engine.exploration import START, Config, Explorer, Only, Region, Transition
 from statecraft.proof.engine.graphs import leading_to
 from statecraft.proof.engine.limits import look
@@ -374,6 +374,24 @@ def every_choice(explored: Reachability, clusters: Sequence[int], modes: Sequenc
         yield tuple(zip(clusters, cells, strict=True))
 
 
+def begun_once(machine: Machine, trembling: str = "") -> frozenset[str]:
+    """The clocks of levels that, once they run, nothing begins anew while inputs are constant, but for those of the
+    sensor ``trembling``: of levels of inputs alone that nothing sets and clears at once. On a round they stand still,
+    or have come to their limits."""
+    found: set[str] = set()
+    ranges = ranges_of(machine)
+    for level in machine.levels:
+        asked = {*atoms(level.set), *atoms(level.clear)}
+        alone = all(isinstance(each, Compare | Fault | SwitchOn) for each in asked)
+        counted = any(t.kind == "counter" for each in asked if isinstance(each, Compare) for t in terms_of(each))
+        doubts = [Fault(name) for name in sensors_of(And((level.set, level.clear))) if level.on_if_in_doubt]
+        both = And((Or((level.set, *doubts)), level.clear))
+        if not alone or counted or trembling in sensors_of(both) or satisfy(both, ranges):
+            continue
+        found |= {f"set {level.name}", f"clear {level.name}"}
+    return frozenset(found)
+
+
 def rounds(
     explored: Reachability,
     config: Config,
@@ -382,6 +400,7 @@ def rounds(
     modes: Collection[Modes],
     steps: Iterator[int],
     done: set[tuple[Config, int]],
+    once: Collection[str] = (),
 ) -> Iterator[Round]:
     """The cycles that start in ``config``, stay among ``modes``, go on confined to each of ``onlys`` in turn, and
     change a mode of one of ``parts`` every tick.
@@ -394,6 +413,8 @@ def rounds(
         steps: counts the steps that are followed.
         done: from where, at which turn, there is nothing new: no way leads round, or one way leads where all is known.
             It is added to, and is for these ``onlys`` alone.
+        once: clocks that nothing begins anew there (:func:`begun_once`): a way on which such a one runs leads round
+            only where it has come to its limit.
 
     Raises:
         Undecided: there are too many, or a cycle is too long.
@@ -423,13 +444,17 @@ def rounds(
             run_on = set(explorer.zones.clocks[current.zone])
             for _, edge in path[met[-1] :]:
                 run_on -= edge.reset | edge.way.region.hearing.reset | edge.loose
-            late = _late(explorer, path[met[-1]][0], run_on)
-            if late is not None and late != path[met[-1]][0]:
+            before = path[met[-1]][0]
+            late, late_once = (_late(explorer, before, clocks) for clocks in (run_on, run_on.intersection(once)))
+            if late is not None and late != before and met[-1] % len(onlys) == 0:
                 held = path[:]
                 path.clear()
-                if met[-1] % len(onlys) == 0:
-                    yield from go(late, True)
+                yield from go(late, True)
                 path[:] = held
+                if late == late_once:
+                    return  # all that keeps this from being a round are clocks that run to their limits
+            if late_once is None:
+                return  # at its limit such a clock would lead elsewhere
         number = explorer.keep(current)
         onward = [
             (edge, target)

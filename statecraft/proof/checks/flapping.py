@@ -19,6 +19,7 @@ from statecraft.proof.checks.constant_inputs import (
     Saying,
     Turning,
     _rows_of,
+    begun_once,
     endless_run,
     moved,
     quiet,
@@ -79,6 +80,7 @@ def gone_round(
     told_alone = {frozenset([place]) for place, part in enumerate(explored.model.parts) if part.name in known}
     found: dict[tuple[int, int], dict[tuple[frozenset[int], Saying], dict[tuple[Config, Cells], object]]] = {}
     followed = itertools.count()
+    once = begun_once(explored.whole)
     for saying in sayings(explored):
         held = explored.model.takes[saying.take]
         if alone is not None and held not in among:
@@ -95,7 +97,7 @@ def gone_round(
             only = resting(explored, quiet(explored, cells, saying), modes)
             done: set[tuple[Config, int]] = set()
             for config in configs:
-                for each in rounds(explored, config, [only], everyone, modes, followed, done):
+                for each in rounds(explored, config, [only], everyone, modes, followed, done, once):
                     if explored.unsteady(each.modes):
                         raise Undecided
                     turns = [moved(*some) for some in itertools.pairwise((*each.modes, each.modes[0]))]

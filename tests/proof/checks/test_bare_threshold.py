@@ -410,3 +410,38 @@ rules
     assert not disagreements(machine)
     found = [each for each in prove(machine).findings if each.code == "bare threshold" and each.mode is None]
     assert [each.subject for each in found] == ["just"] * alone
+
+
+PANEL = """
+machine panel
+board atmega2560
+tick 50 ms
+command halt button, pin 22, on when high, settle 50 ms, urgent
+command auto button, pin 23, on when low, settle 50 ms
+sensor eye ratio, pin A0, 0 % .. 100 %, plausible 1 % .. 99 %, noise 1 %
+sensor wind pulses, pin 2, 0 Hz .. 80 Hz
+motor swing pwm 6, forward 30, reverse 31
+level gale when wind > 25 Hz clears when wind <= 25 Hz, on if in doubt
+level night when eye < 6 % for {long} clears when eye > 12 % for {shorter}
+mode off_duty stop
+mode resting stop
+mode going_back swing -60 %
+failsafes
+in | when | go to
+any | halt | off_duty
+going_back | eye fault or gale | resting
+going_back | after 2 min | off_duty
+rules
+in | when | go to
+off_duty | auto | resting
+resting | night and not eye fault | going_back
+going_back | not night | resting
+""".lstrip()
+
+
+@pytest.mark.parametrize(("long", "shorter"), [("100 ms", "50 ms"), ("10 min", "2 min")])
+def test_a_level_that_takes_minutes_beside_hides_no_bare_threshold(long: str, shorter: str) -> None:
+    report = prove(read_text(PANEL.format(long=long, shorter=shorter)), 20)
+    assert not report.unproved
+    (found,) = (each for each in report.findings if each.code == "bare threshold" and each.mode is not None)
+    assert found.mode is not None and (found.mode.mode, found.subject) == ("going_back", "wind")
