@@ -59,6 +59,9 @@ from statecraft.semantics.updates import Movement, Steps, settles_after, steps_b
 SECONDS, TRIES = 2.0, 200
 """How long a word is sought, and how many ways on are tried for it."""
 
+Goal = tuple[str, frozenset[str]]
+"""A part, and modes of it."""
+
 LONGEST = 100_000
 """For how many ticks inputs are held at most."""
 
@@ -184,12 +187,18 @@ class Synchronizer:
         events = self.machine.events()
         urgent = [c.name for c in self.machine.commands if c.urgent and c.name in events]
         others = [c.name for c in self.machine.commands if not c.urgent and c.name in events]
-        for halts in ([], urgent, *([name] for name in others)):
-            for alive in (self.alive, frozenset()):
-                # who stood in a stop mode that is left in time does not stand there for ever: go on at once
-                for state in self._settled(halts, alive):
-                    if self._leads(state, part, modes):
-                        return True
+        guards = (made.guard for rows in self.tick.part[part].in_mode.values() for made in rows)
+        asks = any(isinstance(test, InMode) and test.part != part for guard in guards for test in tests(guard))
+        for self.helped in (False, True) if asks else (False,):
+            self.tries = 0
+            # who is led out of a stop mode first enters it anew, and its clock begins with that
+            anew = [[name, *urgent] for name in others] if self.helped else []
+            for halts in ([], urgent, *([name] for name in others), *anew):
+                for alive in (self.alive, frozenset()):
+                    # who stood in a stop mode that is left in time does not stand there for ever: go on at once
+                    for state in self._settled(halts, alive):
+                        if any(True for _ in self._led(state, part, modes, (part, modes))):
+                            return True
         return False
 
     def _settled(self, commands: list[str], heard: frozenset[str]) -> Iterator[Knowledge]:
@@ -206,6 +215,7 @@ class Synchronizer:
         lasting = (clock.limit for key, clock in self.clocks.items() if isinstance(key, HoldClock | SteadyClock))
         silences = (clock.limit for key, clock in self.clocks.items() if isinstance(key, SilenceClock | AbsenceClock))
         ticks = max([*lasting, *silences, 1]) + 2
+        self.calm = inputs
         state = self.held(self.nothing(), inputs, ticks, None)
         for command in commands:
             state = self.after(state, replace(inputs, taken=command))
@@ -213,25 +223,57 @@ class Synchronizer:
         if commands:
             yield state
 
-    def _leads(self, state: Knowledge, part: str, modes: frozenset[str], seen: frozenset[str] = frozenset()) -> bool:
-        """Whether ways on lead from ``state`` to ``modes``: rows that seem to lead nearer are tried first."""
+    def _led(
+        self,
+        state: Knowledge,
+        part: str,
+        modes: frozenset[str],
+        goal: Goal,
+        busy: frozenset[str] = frozenset(),
+        seen: frozenset[str] = frozenset(),
+    ) -> Iterator[Knowledge]:
+        """What is known where ways on have led from ``state`` to ``modes``: rows that seem to lead nearer are tried
+        first. That may be on the way to the ``goal``, for which the parts ``busy`` wait: of those that have come there
+        already, no more is asked."""
         here = state.modes[part]
-        if here <= modes:
-            return True
+        if here <= modes or state.modes[goal[0]] <= goal[1]:
+            yield state
+            return
         if len(here) > 1 or self.tries > TRIES:
-            return False
+            return
         (mode,) = here
         nearer = self._distances(part, modes)
         ways = [made for made in self.tick.part[part].in_mode[mode] if made.target.name not in seen | here]
         for made in sorted(ways, key=lambda made: nearer.get(made.target.name, 1 << 20)):
             if made.target.name not in nearer:
                 continue
-            for inputs, ticks in self._chances(state, part, made):
-                self.tries += 1
-                after = self.held(state, inputs, ticks, part, modes)
-                if after.modes[part] != here and self._leads(after, part, modes, seen | here):
-                    return True
-        return False
+            for before in self._ready(state, part, made, goal, busy | {part}):
+                if before.modes[goal[0]] <= goal[1]:
+                    yield before
+                if before.modes[part] != here:
+                    continue
+                for inputs, ticks in self._chances(before, part, made):
+                    self.tries += 1
+                    after = self.held(before, inputs, ticks, part, goal)
+                    if after.modes[part] != here:
+                        yield from self._led(after, part, modes, goal, busy, seen | here)
+
+    def _ready(
+        self, state: Knowledge, part: str, made: Decision, goal: Goal, busy: frozenset[str]
+    ) -> Iterator[Knowledge]:
+        """``state``; and what is known once another part has been led to where a row asks for it, those ``busy`` apart:
+        at once, or when the time that the row asks for has come, for the other may not stay there for long."""
+        yield state
+        asked = (test for test in tests(made.guard) if isinstance(test, InMode) and test.part not in busy)
+        test = next((test for test in asked if not state.modes[test.part] <= set(test.modes)), None)
+        if test is None or not self.helped:
+            return
+        reached = (test for test in tests(made.guard) if isinstance(test, Reached))
+        waits = max((test.ticks for test in reached if isinstance(test.clock, ModeClock | GroupClock)), default=0)
+        for ticks in (0, waits) if waits else (0,):
+            before = self.held(state, self.calm, ticks, part, goal)
+            if before.modes[part] == state.modes[part]:
+                yield from self._led(before, test.part, frozenset(test.modes), goal, busy)
 
     def _distances(self, part: str, modes: frozenset[str]) -> dict[str, int]:
         """How many rows lead from each mode to ``modes``."""
@@ -398,15 +440,15 @@ class Synchronizer:
         inputs: Letter,
         ticks: int,
         until: str | None,
-        there: Collection[str] = (),
+        goal: Goal = ("", frozenset()),
     ) -> Knowledge:
         """What is known after ``ticks`` ticks on ``inputs``; or as soon as the mode of the part ``until`` may be
-        another: of those for whom it is one of ``there`` already, no more is asked. Ticks on which only clocks go on
-        are jumped over."""
+        another: of those that have come to the ``goal`` already, no more is asked. Ticks on which only clocks go on are
+        jumped over."""
         done = 0
         while done < ticks:
             look()
-            after = self.after(state, inputs, until, there)
+            after = self.after(state, inputs, *goal)
             done += 1
             if until is not None and after.modes[until] != state.modes[until]:
                 return after
@@ -434,7 +476,7 @@ class Synchronizer:
         return room
 
     def after(
-        self, before: Knowledge, inputs: Letter, part: str | None = None, there: Collection[str] = ()
+        self, before: Knowledge, inputs: Letter, part: str = "", there: Collection[str] = ()
     ) -> Knowledge:
         """What is known after a tick; of those that it may have led to a mode ``there`` of a part, only if it must."""
         state = before.copy()

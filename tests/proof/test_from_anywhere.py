@@ -286,3 +286,59 @@ raising | place == 60 and after 5 s | still |
 promise every mode can reach there
 """)
     assert reached_from_anywhere(machine, "blind", ["there"]) is reached
+
+
+TOP_UP = """
+machine top_up
+board atmega328p
+tick 50 ms
+command mute button, pin 3, on when low
+command service button, pin 2, on when low, urgent
+switch low pin 4, on when low
+relay pump pin 7
+relay heater pin 8
+failsafes
+in | when | go to
+any | service | start
+part filling
+mode paused stop, resumes
+mode watching stop
+mode failed stop
+mode pumping pump on
+counter runs 0 .. 10, down each 1 h in watching
+failsafes
+in | when | go to
+pumping | after 90 s | failed
+rules
+in | when | go to | do
+paused | {begins} | watching |
+watching | runs >= 10 | failed |
+watching | low | pumping | runs + 1
+pumping | not low and after 5 s | watching |
+failed | mute | watching | runs = 0
+part warming
+mode cold stop
+mode waiting stop
+mode heating heater on
+failsafes
+in | when | go to
+heating | after 2 h | cold
+rules
+in | when | go to
+cold | after 1 min and filling in watching | waiting
+waiting | mute | heating
+""".lstrip()
+
+
+def test_another_part_is_led_first_to_where_a_row_asks_for_it() -> None:
+    """Out of the pause and back, so that its time begins; then a minute of waiting; then out of it again, for it may
+    not stay there for longer than a tick."""
+    machine = read_text(TOP_UP.format(begins="mute or after 30 min"))
+    assert reached_from_anywhere(machine, "warming", {"waiting"})
+    assert not prove(machine, 20).unproved
+
+
+def test_another_part_that_cannot_be_led_there_leaves_it_open() -> None:
+    """Two commands are never taken on one tick: nothing leads out of the pause."""
+    machine = read_text(TOP_UP.format(begins="mute and service"))
+    assert not reached_from_anywhere(machine, "warming", {"waiting"})
