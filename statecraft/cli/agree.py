@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from statecraft.cli.common import STANDARD_OUTPUT, Stop, file_argument, put, read, screen, step
+from statecraft.cli.common import STANDARD_OUTPUT, Stop, file_argument, is_output, put, read, screen, step
 from statecraft.files import write_text
 from statecraft.folding import plural
 
@@ -53,8 +53,8 @@ def command(file: str, on: str, seed: int | None, ticks: int | None, save_trials
     from statecraft.agreement.agree import agree
 
     machine = read(file)
-    if save_trials is not None and save_trials.exists() and save_trials.samefile(file):
-        raise Stop(f"{save_trials} is the machine's own file, which would be lost: choose another name")
+    if save_trials is not None and save_trials.is_file() and not is_output(save_trials):
+        raise Stop(f"{save_trials} is there already, and would be lost. Choose another name, or remove it first")
     seed = randrange(10**6) if seed is None else seed
     console = screen(stderr=save_trials == STANDARD_OUTPUT)
     console.print(f"{machine.name}: the table and the {on}, seed {seed}", style="bold", markup=False)

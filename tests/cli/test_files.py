@@ -79,8 +79,16 @@ def test_a_machine_file_is_not_written_over(run, verb):
     told = run(verb, "vent.modes", *PRINTING[verb][0], "-o", "vent.modes")
     assert told.code == 1 and "Nothing was written" in told.err
     assert Path("vent.modes").read_bytes() == before
-    told = run("agree", "vent.modes", "--save-trials", "vent.modes")
-    assert told.code == 1 and Path("vent.modes").read_bytes() == before
+
+
+def test_trials_are_saved_over_no_file(run):
+    shutil.copy(VENT, "vent.modes")
+    Path("other.modes").write_text("mine")
+    for name in ("vent.modes", "other.modes"):
+        before = Path(name).read_bytes()
+        told = run("agree", "vent.modes", "--ticks", "0", "--save-trials", name)
+        assert told.code == 1 and f"{name} is there already" in told.err and not told.out
+        assert Path(name).read_bytes() == before
 
 
 def test_what_is_made_of_a_copy_is_named_after_the_copy(run):
