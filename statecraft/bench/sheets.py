@@ -40,7 +40,7 @@ def lines(machine: Machine) -> list[SheetLine]:
             found.append(SheetLine(button.command.name, link.name, _text(button.message), often, "; ".join(notes)))
         for dials in machine.numbers():
             if dials[0].link == link.name:
-                found += _numbers_sent(link, dials)
+                found += _numbers_sent(link, dials, here.again.get(dials[0].name))
     for command in machine.commands:
         if command.by_hand:
             note = "by hand: a function of your own says when it came"
@@ -55,11 +55,13 @@ def lines(machine: Machine) -> list[SheetLine]:
     return sorted(found, key=lambda each: order[each.name.split(", ")[0]])
 
 
-def _numbers_sent(link: Link, dials: tuple[Dial, ...]) -> list[SheetLine]:
-    return _dial(link, dials[0]) if len(dials) == 1 else _dials(link, dials)
+def _numbers_sent(link: Link, dials: tuple[Dial, ...], every_ms: int | None) -> list[SheetLine]:
+    """``every_ms``: how often it is sent while it is held, though nothing changes: where rows ask for its absence."""
+    again = "" if every_ms is None else f", and every {every_ms} ms while held"
+    return _dial(link, dials[0], again) if len(dials) == 1 else _dials(link, dials, again)
 
 
-def _dials(link: Link, dials: tuple[Dial, ...]) -> list[SheetLine]:
+def _dials(link: Link, dials: tuple[Dial, ...], again: str) -> list[SheetLine]:
     """One message of several numbers: all at their lowest, all as they start, all at their highest."""
     ranges, scales = [dial_numbers(dial) for dial in dials], [int(1 / dial.unit.resolution) for dial in dials]
     each = [f"{dial.name} from {numbers[0]} to {numbers[-1]}" for dial, numbers in zip(dials, ranges, strict=True)]
@@ -72,14 +74,14 @@ def _dials(link: Link, dials: tuple[Dial, ...]) -> list[SheetLine]:
     shown = ", ".join(f"{dial.name} {dial.unit.show(dial.start)}" for dial in dials)
     notes[starts] = f"{notes.get(starts, '')}; {shown} until one comes".removeprefix("; ")
     name = ", ".join(dial.name for dial in dials)
-    sent = "all of them, when one changes"
+    sent = f"all of them, when one changes{again}"
     return [
         SheetLine(name, link.name, _text(dial_message(link, dials[0], *set_to)), sent, notes[set_to])
         for set_to in sorted(notes)
     ]
 
 
-def _dial(link: Link, dial: Dial) -> list[SheetLine]:
+def _dial(link: Link, dial: Dial, again: str) -> list[SheetLine]:
     numbers, scale = dial_numbers(dial), int(1 / dial.unit.resolution)
     start = dial.start // scale
     unit = f" in {dial.unit.symbol}" if dial.unit.symbol else ""
@@ -87,7 +89,7 @@ def _dial(link: Link, dial: Dial) -> list[SheetLine]:
     notes = {numbers[0]: f"{whole}the lowest", numbers[-1]: "the highest"}
     until = "until one comes for the first time; it is kept" if dial.stored else "until one comes"
     notes[start] = f"{notes.get(start, '')}; {dial.unit.show(dial.start)} {until}".removeprefix("; ")
-    sent = "when it changes"
+    sent = f"when it changes{again}"
     return [
         SheetLine(dial.name, link.name, _text(dial_message(link, dial, number)), sent, notes[number])
         for number in sorted(notes)
@@ -154,6 +156,10 @@ def _rules(machine: Machine, link: Link) -> list[str]:
         said.append(f"- `{_text(here.halts[0].message)}` goes out before anything else that waits, and more than once.")
     if here.held:
         said.append("- A held command ends when the button is let go, the screen locked, or the remote out of sight.")
+    if here.again:
+        dials = ", ".join(dial.name for dial in here.dials if dial.name in here.again)
+        rule = "again and again while held, also where it stands still: without its message it counts as let go."
+        said.append(f"- {dials}: {rule}")
     if here.beat is not None:
         said.append("- The heartbeat comes from what sees that the operator is there, never from a radio by itself.")
     said += ["- Nothing is sent again later that could not be sent at once.", ""]

@@ -114,6 +114,20 @@ def test_several_numbers_on_the_sheet() -> None:
     assert "missing or out of its range" in markdown(machine)
 
 
+def test_a_number_whose_absence_rows_ask_is_sent_again_and_again() -> None:
+    """As its own page does, in less than a third of the time; a number that nobody asks so, only when it changes."""
+    head = 'command halt "h", urgent\ncommand go "g"\ndial pace "p", 0 % .. 100 %\n'
+    for dials, name in (('dial ahead, aside "j", 0 .. 9', "ahead, aside"), ('dial ahead "j", 0 .. 9', "ahead")):
+        machine = cart(head + dials, go="go and ahead within 240 ms")
+        often = {line.name: line.often for line in lines(machine)}
+        when = "all of them, when one changes" if "," in name else "when it changes"
+        assert often[name] == f"{when}, and every 80 ms while held"
+        assert often["pace"] == "when it changes"
+        assert controls(machine).again["ahead"] == 80
+        assert f"\n- {name}: again and again while held, also where it stands still" in markdown(machine)
+    assert "again and again while held" not in markdown(cart(head))
+
+
 def test_bytes_on_a_checked_and_on_a_plain_link() -> None:
     machine = sample("bale_mover")
     (link,), (pace,) = machine.links, machine.dials
