@@ -74,6 +74,7 @@ class Against:
         modes: the mode of each part, None while it is not known.
         counters: likewise.
         told: what each counter stood at when it was last told of, those included that more than rows change.
+        table_told: the fingerprint of the table that the machine has last said it runs.
     """
 
     def __init__(self, machine: Machine) -> None:
@@ -90,6 +91,7 @@ class Against:
         self.told: dict[str, int] = {}
         self._parts = {part.name: _Now() for part in machine.parts}
         self._pending: list[Contradiction] = []
+        self.table_told: str | None = None
         self._forget()
 
     @property
@@ -172,6 +174,7 @@ class Against:
 
     def _same(self, table: str) -> None:
         ours = self._table
+        self.table_told = table
         if table != ours and not any(d.machine_says.endswith(table) for d in self.differences):
             self.differences.append(Contradiction(None, f"it runs the table {table}", f"this file is the table {ours}"))
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from statecraft.bench.against import Against, InWords
 from statecraft.bench.listening import Heard, Listener
 from statecraft.bench.log import Head, LogEntry, entries, head
+from statecraft.fingerprint import short
 from statecraft.firmware.reports import Counts, Modes, RowTaken, Started
 from statecraft.machine import Link, Machine
 
@@ -42,6 +43,12 @@ class Replayed:
     sent: bool = False
     start: tuple[int, int] = (0, 0)
     starts: int = 0
+
+    @property
+    def other_table(self) -> str | None:
+        """The table that the machine ran at last, if not this one: as it said, else as the log says of itself."""
+        ran = self.against.table_told or (self.head.table if self.head is not None else None)
+        return None if ran == short(self.machine) else ran
 
 
 def replay(machine: Machine, lines: Sequence[str]) -> Replayed:

@@ -176,6 +176,32 @@ def test_the_verb_tells_both_sides(tmp_path: Path) -> None:
     assert done.return_value == 1 and "could not be explained" in done.output
 
 
+def test_a_log_of_another_table_is_never_a_yes(tmp_path: Path) -> None:
+    """Whether the machine says which table it ran or only the log's head does; and a log too short to be simulated."""
+    machine = reporting("feed_pusher")
+    file, kept = tmp_path / "feed_pusher.modes", tmp_path / "a.log"
+    file.write_text(machine.source["feed_pusher.modes"])
+    lines = list(log(read_file(str(file)), 2, seconds=3))
+
+    def told(*of_it: str) -> tuple[int, str]:
+        kept.write_text("\n".join(of_it) + "\n")
+        done = CliRunner().invoke(command, [str(file), str(kept), "--quiet"], standalone_mode=False)
+        return done.return_value, " ".join(done.output.split())
+
+    head, *rest = lines
+    own = short(machine)
+    silent = [line for line in rest if own not in line]
+    other = [line.replace(own, "00c0ffee") for line in lines]
+    for of_it in ([head.replace(own, "00c0ffee"), *silent], other):
+        code, said = told(*of_it)
+        assert code == 1 and "NOT CHECKED: the machine ran another table, 00c0ffee" in said
+        assert "ame rows" not in said and "as the table says" not in said
+    code, said = told(head, *silent)
+    assert code == 0 and "NOT CHECKED" not in said
+    code, said = told(head, next(line for line in reversed(silent) if " > b" in line))
+    assert "Not simulated again" in said and "ame rows" not in said
+
+
 def test_what_hangs_on_pulses_is_believed_and_said(tmp_path: Path) -> None:
     file = tmp_path / "reel.modes"
     file.write_text(REEL.replace("silent after 500 ms", "silent after 500 ms, reports"))
