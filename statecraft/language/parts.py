@@ -497,6 +497,8 @@ class PartReader:
         if start is not None and not start.stop and start.name == self._names.modes[0]:
             message = f'The first mode, "{start.name}", is where the part starts, and must be a stop mode'
             hint = f"Write:  mode {start.name} stop     or put a stop mode above it."
+            if self._moves(start.name):
+                hint = "It drives something. Put a stop mode above it."
             self._mistakes.add(start.place, message, hint, code="first-mode")
         rows: list[Row] = []
         for row in shared:
@@ -754,9 +756,20 @@ class PartReader:
         if text.failsafe and mode is not None and not mode.stop and target != self._names.modes[0]:
             message = f'A failsafe leads to a stop mode, and "{token}" is not one'
             hint = f"Declare it:  mode {token} stop     or make this row a rule."
+            if self._moves(target):
+                hint = "It drives something. Name a stop mode, or make this row a rule."
             self._mistakes.add(cell.place(token), message, hint, code="moving-failsafe")
             return None
         return "go", target
+
+    def _moves(self, name: str) -> bool:
+        """Whether a mode sets, by itself or through its groups, what no stop mode may."""
+        mode = next((mode for mode in self._finished_modes if mode.name == name), None)
+        outputs = self._context.names.get
+        return mode is not None and any(
+            (entry := outputs(output)) is not None and entry.item is not None and not at_rest(entry.item, setting)
+            for output, setting in mode.settings
+        )
 
     def _led_to(self, token: Token, piece: Piece) -> str | None:
         """The mode that a name leads to: a mode, or a sequence's first step; None, noted, if it is neither."""
