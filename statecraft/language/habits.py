@@ -7,6 +7,9 @@ from decimal import Decimal
 from typing import NamedTuple
 
 _TIME = r"\d[\d.]* ?(?:ms|s|min|h)\b"
+_MS = {"h": 3_600_000, "min": 60_000, "s": 1000, "ms": 1}
+_ONE_TIME = r"(\d+(?:\.\d+)?) ?(ms|min|s|h)(?![A-Za-z_])"
+_SEVERAL_TIMES = re.compile(rf"{_ONE_TIME}(?:,? *{_ONE_TIME})+")
 _DASHED = re.compile(r"(?<![\w\".-])[A-Za-z_]\w*(?:[.-]\w+)+")
 _WAITS = re.compile(rf"for ({_TIME}|\w+)")
 _BARE_TIME = re.compile(rf"(?:^|\band |\bor |\bnot |\() *({_TIME}) *$")
@@ -87,6 +90,8 @@ _COMES_NOT = re.compile(r"promise (once|while) +(.+?) *-> *(not)\b *(.*?)(?: +wi
 
 def in_its_unit(number: Decimal, symbol: str) -> str:
     """What ``number`` of a unit that the language lacks is in one that it has: ``30.5 cm``; "" where there is none."""
+    if together := _together(f"{number} {symbol}"):
+        return together
     if symbol in ("F", "degF", "fahrenheit"):
         return f"{((number - 32) * 5 / 9).quantize(Decimal('0.1')).normalize():f} C"
     if symbol.lower() not in UNITS:
@@ -96,6 +101,18 @@ def in_its_unit(number: Decimal, symbol: str) -> str:
     if known == "cm":
         value = value.quantize(Decimal("0.1"))
     return f"{value.normalize():f} {known}"
+
+
+def _together(text: str) -> str:
+    """``1 h 5 min`` as one number of its smallest unit: ``65 min``; "" where it is no such time."""
+    if _SEVERAL_TIMES.fullmatch(text) is None:
+        return ""
+    times = re.findall(_ONE_TIME, text)
+    sizes = [_MS[unit] for _, unit in times]
+    if sizes != sorted(set(sizes), reverse=True):
+        return ""
+    ms = sum(Decimal(number) * size for (number, _), size in zip(times, sizes, strict=True))
+    return f"{(ms / sizes[-1]).normalize():f} {times[-1][1]}"
 
 
 def comment_sign(text: str, at: int) -> str:
@@ -131,6 +148,9 @@ def habit(text: str, start: str, head: str, at: int) -> Answer | None:
             sign = "dots" if "." in name else "dashes"
             hint = f"Names have no {sign}. Write {re.sub('[.-]', '_', name).lower()}."
             return Answer(*match.span(), f'"{name}" cannot be a name', hint, "bad-name")
+    for match in _SEVERAL_TIMES.finditer(text):
+        if match.start() < at < match.end() and (together := _together(match.group())):
+            return Answer(*match.span(), "A time is one number and one unit", f"Write {together}.", "two-times")
     if (inches := next((each for each in _INCHES.finditer(text) if each.start(2) == at), None)) is not None:
         better = in_its_unit(Decimal(inches[1]), "in") if inches[1].count(".") < 2 else ""
         hint = f"Write {better}." if better else ""
