@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from shlex import quote
 
 from statecraft.errors import StatecraftError
 from statecraft.firmware.messages import message
@@ -142,7 +143,10 @@ def controls(machine: Machine, link_name: str | None = None) -> Controls:
     """
     links = remote_links(machine)
     if not links:
-        raise NoRemote(f"{machine.name} has no command or dial that comes from a link, so there is nothing to send")
+        raise NoRemote(
+            f"{machine.name} has no command or dial that comes from a link, so there is nothing to send. "
+            f"Declare a link and a command on it, or try it by hand:  statecraft bench {quote(machine.place.file)}"
+        )
     link = next((link for link in links if link_name in (None, link.name)), None)
     if link is None:
         others = listed(each.name for each in links)

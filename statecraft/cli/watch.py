@@ -67,7 +67,10 @@ def reporting_link(machine: Machine, name: str | None) -> Link:
         return found
     if links:
         raise Stop(f"{machine.name} does not report on a link '{name}'; on {', '.join(each.name for each in links)}")
-    raise Stop(f"{machine.name} reports nothing: add 'reports' to one of its links, and put it on the board again")
+    mend = "add 'reports' to one of its links"
+    if not machine.links:
+        mend = "it has no link. Declare one, such as  link monitor serial0, 38400 baud, plain, reports"
+    raise Stop(f"{machine.name} reports nothing: {mend}, and put it on the board again")
 
 
 def _follow(

@@ -94,7 +94,7 @@ def test_without_a_link_there_is_no_remote() -> None:
         ),
         "cart.modes",
     )  # fmt: skip
-    with pytest.raises(NoRemote, match="no command or dial that comes from a link"):
+    with pytest.raises(NoRemote, match=r"Declare a link .*:  statecraft bench cart\.modes$"):
         controls(machine)
     with pytest.raises(NoRemote, match="'radio'; on operator it does"):
         controls(cart('command halt "h", urgent\ncommand go "g"'), "radio")

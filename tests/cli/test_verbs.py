@@ -14,6 +14,7 @@ from statecraft.cli import VERBS
 from statecraft.findings import SEVERITY
 from statecraft.language.tidy import tidy
 from tests.cli.conftest import changed
+from tests.cli.test_words import SMALLEST
 from tests.samples import SAMPLES
 from tests.tools import need
 
@@ -480,3 +481,14 @@ def test_a_report_can_carry_the_agreement_of_table_and_desk(run, feed_pusher):
     assert "were not compared" not in page
     assert "inputs at random, seed 1" in page and "300,000 ticks, no difference" in page
     assert "10 of 10" in page  # rows that decide
+
+
+@pytest.mark.parametrize("verb", [("pretend",), ("bridge", "--port", "x"), ("remote",), ("watch", "--port", "x")])
+def test_a_machine_without_a_link_is_told_what_there_is_instead(run, verb):
+    Path("lamp.modes").write_text(SMALLEST)
+    told = run(verb[0], "lamp.modes", *verb[1:])
+    assert told.code == 1
+    if verb[0] == "watch":
+        assert "it has no link. Declare one, such as  link monitor serial0, 38400 baud, plain, reports" in told.err
+    else:
+        assert "Declare a link and a command on it, or try it by hand:  statecraft bench lamp.modes" in told.err
