@@ -111,7 +111,7 @@ def _together(text: str) -> str:
     sizes = [_MS[unit] for _, unit in times]
     if sizes != sorted(set(sizes), reverse=True):
         return ""
-    ms = sum(Decimal(number) * size for (number, _), size in zip(times, sizes, strict=True))
+    ms = sum((Decimal(number) * size for (number, _), size in zip(times, sizes, strict=True)), Decimal(0))
     return f"{(ms / sizes[-1]).normalize():f} {times[-1][1]}"
 
 
