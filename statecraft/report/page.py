@@ -262,7 +262,10 @@ def _told(record: Record) -> Iterable[tuple[str, str]]:
                 row = part.rows[number]
                 by = f": {'failsafe, ' if row.failsafe else ''}row {row.nth}, {row.when_text}"
             where = f"{part.name}: " if several else ""
-            events.append((tick, f"{where}{'starts in' if before is None else before + ' to'} {mode}{by}"))
+            led = "starts in" if before is None else f"{before} to"
+            if before is None and tick == 0 and mode != part.start.name:  # a row has decided on the very first tick
+                led = f"starts in {part.start.name}, to"
+            events.append((tick, f"{where}{led} {mode}{by}"))
             before = mode
     for tick, text in sorted(events, key=lambda event: event[0]):
         yield clock(machine, tick), text

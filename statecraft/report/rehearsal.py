@@ -83,13 +83,15 @@ def _instead(machine: Machine, result: TrialResult, broke: int | None, decided: 
 
 
 def _story(machine: Machine, trace: Trace, part: str, most: int = 12) -> str:
-    """The modes that ``part`` went through: ``parked, 1 s cruise, 3 s weigh``."""
+    """The modes that ``part`` went through: ``parked → 1 s cruise → 3 s weigh``; ``parked → 0 ms cruise`` where a row
+    has led out of the first one on tick 0.
+    """
     modes = [mode.name for mode in machine.part(part).modes]
     at = trace.layout.index["mode", part]
-    seen: list[str] = []
-    last = -1
+    seen = [modes[0]]
+    last = 0
     for tick, state in enumerate(trace.states):
         if state[at] != last:
             last = state[at]
-            seen.append(f"{machine.duration(tick)} {modes[last]}" if tick else modes[last])
-    return " → ".join(seen[:most]) + (f" → … {plural(len(seen) - most, 'more')}" if len(seen) > most else "")
+            seen.append(f"{machine.duration(tick)} {modes[last]}")
+    return " → ".join(seen[:most]) + (f" → … {len(seen) - most} more" if len(seen) > most else "")
