@@ -938,6 +938,7 @@ def _overlapping(machine: Machine, finding: Finding) -> Iterator[Mend]:
         sensor = machine.sensor(one.left.name)
         if same:
             yield from _exchanged(machine, level, sensor)
+            yield from _turned_round(machine, level, sensor)
             yield from _wider(machine, level, sensor)
             return
         gap = 2 * tremble(machine, sensor, [one])
@@ -965,6 +966,26 @@ def _exchanged(machine: Machine, level: Level, sensor: Sensor) -> Iterator[Mend]
             with_level(machine, made),
             plain=True,
         )
+
+
+def _turned_round(machine: Machine, level: Level, sensor: Sensor) -> Iterator[Mend]:
+    """A level that is set and cleared by readings on the same side: one of its comparisons was meant the other way."""
+    one, other = level.set, level.clear
+    if not isinstance(one, Compare) or not isinstance(other, Compare) or other.right is not None:
+        return
+    over, under = (">", ">="), ("<", "<=")
+    for side, back in ((over, "<"), (under, ">")):
+        if one.op not in side or other.op not in side or one.offset == other.offset:
+            continue
+        lower = one.offset < other.offset
+        if lower == (side is over):  # the other way, the set condition would leave what clears it apart from it
+            turned = replace(level, set=replace(one, op=cast(Op, back)))
+            what, value = "when", one.offset
+        else:
+            turned = replace(level, clear=replace(other, op=cast(Op, back)))
+            what, value = "clears when", other.offset
+        told = f"'{what} {sensor.name} {back} {sensor.unit.show(value)}'"
+        yield Mend(f"turn a comparison of {level.name} round, if that was meant: {told}", with_level(machine, turned))
 
 
 def _reworded(machine: Machine, level: Level, text: str, enough: bool = False) -> Iterator[Mend]:

@@ -25,6 +25,7 @@ from statecraft.machine import (
     Stepper,
     Term,
     atoms,
+    sensors_of,
 )
 from statecraft.proof.runs.counterfactual_tick import hoped
 from statecraft.proof.runs.minimise import Minimised, minimise, unrolled
@@ -316,7 +317,9 @@ class _Teller:
                 text = f"{self.moving(part, view)} with {about.subject} in fault"
                 if value is not None:
                     reading = self.machine.sensor(about.subject).unit.show(value)
-                    text += f"; a reading of {reading} would have prevented it"
+                    levels = [each for each in self.machine.levels if each.set_ticks or each.clear_ticks]
+                    lasts = any(about.subject in (*sensors_of(each.set), *sensors_of(each.clear)) for each in levels)
+                    text += f"; a reading of {reading}{' for long enough' * lasts} would have prevented it"
                 return RunLine(self.last, text)
             case _:
                 return RunLine(self.last, there)

@@ -797,3 +797,35 @@ def test_what_a_guessed_row_mends_by_chance_is_not_called_one_cause() -> None:
     assert found.message.startswith("No run ever enters opened: no row leads there")
     assert "The change below mends this, too: Nothing but done ends winding" in found.message
     assert "For the same cause" not in found.message and "such as: winding | after" in found.hint
+
+
+@pytest.mark.parametrize(
+    ("written", "turned"),
+    [
+        ("when amps < 9 A clears when amps < 6 A", "'when amps > 9 A'"),
+        ("when amps < 6 A clears when amps < 9 A", "'clears when amps > 9 A'"),
+        ("when amps > 9 A clears when amps > 6 A", "'clears when amps < 6 A'"),
+        ("when amps > 6 A clears when amps > 9 A", "'when amps < 6 A'"),
+    ],
+)
+def test_of_two_comparisons_on_one_side_the_other_way_round_is_offered(written: str, turned: str) -> None:
+    """To move the thresholds apart would leave a level that means the opposite of what was meant."""
+    text = """machine scraper
+board atmega2560
+tick 10 ms
+command go button, pin 2, on when low
+sensor amps current, pin A0, 0.5 V is 0 A, 2.5 V is 20 A, plausible 0.5 A .. 19 A
+motor wheel pwm 5, direction 30
+level heavy {written}
+mode parked stop
+mode ahead wheel 50 %
+rules
+in | when | go to
+parked | go | ahead
+ahead | heavy or amps fault or after 9 s | parked
+"""
+    machine = read_text(text.format(written=written))
+    (finding,) = (each for each in prove(machine).findings if each.code == "overlapping")
+    (mend,) = (each for each in mends(machine, finding) if "round" in each.text)
+    assert mend.text == f"turn a comparison of heavy round, if that was meant: {turned}"
+    assert not [each for each in prove(mend.machine).findings if each.code == "overlapping"]

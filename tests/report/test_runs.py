@@ -119,6 +119,16 @@ def test_a_broken_promise_ends_with_what_breaks_it(promise: str, end: str) -> No
     assert broken(promise)[-1] == end
 
 
+@pytest.mark.parametrize(("lasts", "told_so"), [("", ""), (" for 200 ms", " for long enough")])
+def test_a_reading_that_would_have_had_to_last_is_said_to(lasts: str, told_so: str) -> None:
+    text = CART.replace("front < 35 cm", f"front < 35 cm{lasts}").replace("go and front > 1 m ", "go and not near")
+    machine = read_text(text, file="cart.modes")
+    (finding, *_) = (each for each in prove(machine).findings if each.code == "faint hope")
+    assert finding.run is not None
+    (*_, last) = told(machine, finding.run, finding)
+    assert last.text.endswith(f"a reading of 34.9 cm{told_so} would have prevented it")
+
+
 def test_where_nothing_leads_to_what_was_promised_is_told_with_what_is_remembered() -> None:
     text = CART.replace("parked  | go and", "parked  | not near and go and").replace(
         "clears when front > 42 cm", "clears when laps > 5"
