@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from statecraft.cli.common import STANDARD_OUTPUT, Stop, file_argument, is_output, put, read, screen, step
+from statecraft.cli.common import STANDARD_OUTPUT, Stop, file_argument, is_output, put, read, screen, step, tell_long
 from statecraft.files import write_text
 from statecraft.folding import plural
 
@@ -58,6 +58,8 @@ def command(file: str, on: str, seed: int | None, ticks: int | None, save_trials
     seed = randrange(10**6) if seed is None else seed
     console = screen(stderr=save_trials == STANDARD_OUTPUT)
     console.print(f"{machine.name}: the table and the {on}, seed {seed}", style="bold", markup=False)
+    if on == "chip":
+        tell_long(machine, machine.trials)
     with step(console, "compare"):
         found = agree(machine, on, seed=seed, ticks=ticks, tell=lambda stage: _tell(machine, stage, console))
     if save_trials is not None and found.vectors is not None:

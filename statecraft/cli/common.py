@@ -13,12 +13,12 @@ import click
 from statecraft.errors import StatecraftError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     from rich.console import Console
 
     from statecraft.bench.log import Writer
-    from statecraft.machine import Link, Machine
+    from statecraft.machine import Link, Machine, Trial
 
 
 class Stop(StatecraftError):
@@ -121,6 +121,18 @@ def step(console: Console, name: str) -> Iterator[None]:
             yield
     else:
         yield
+
+
+LONG_MS = 10 * 60_000
+"""A trial that is longer takes so long on the simulated chip, cycle by cycle, that it is said beforehand."""
+
+
+def tell_long(machine: Machine, trials: Iterable[Trial]) -> None:
+    """Say which of ``trials``, which are about to run on the simulated chip, are long."""
+    for trial in trials:
+        if trial.last_tick * machine.tick_ms > LONG_MS:
+            long = machine.duration(trial.last_tick)
+            click.echo(f"“{trial.title}” lasts {long}: on the simulated chip that may take minutes.", err=True)
 
 
 NARROWEST = 20

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from statecraft.cli.common import STANDARD_OUTPUT, Stop, file_argument, put, read, screen, step
+from statecraft.cli.common import STANDARD_OUTPUT, Stop, file_argument, put, read, screen, step, tell_long
 from statecraft.folding import plural
 
 if TYPE_CHECKING:
@@ -107,6 +107,7 @@ def _beside(machine: Machine, console: Console, places: Sequence[str], only: str
     good = True
     with ExitStack() as stack:
         if "chip" in places:
+            tell_long(machine, chosen(machine, only))
             with step(console, "compile"):
                 runner = stack.enter_context(chip_runner(machine))
         else:

@@ -492,3 +492,12 @@ def test_a_machine_without_a_link_is_told_what_there_is_instead(run, verb):
         assert "it has no link. Declare one, such as  link monitor serial0, 38400 baud, plain, reports" in told.err
     else:
         assert "Declare a link and a command on it, or try it by hand:  statecraft bench lamp.modes" in told.err
+
+
+@pytest.mark.parametrize("words", [("agree", "--on", "chip"), ("try", "--on", "table,chip")])
+def test_a_long_trial_is_told_before_it_runs_on_the_chip(run, monkeypatch, words):
+    monkeypatch.setenv("PATH", "/nonexistent")  # no compiler: it ends before the chip
+    Path("lamp.modes").write_text(SMALLEST + 'trial "a winter"\n  at 65 min press\n  expect lit\n')
+    told = run(words[0], "lamp.modes", *words[1:])
+    assert told.err.splitlines()[0] == "“a winter” lasts 65 min: on the simulated chip that may take minutes."
+    assert "a visitor" not in told.err
