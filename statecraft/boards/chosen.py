@@ -23,9 +23,10 @@ def board_of(machine: Machine) -> Board:
             return load(machine.board)
     except BoardError as error:
         message, hint = ": ".join(filter(None, (str(error.path), error.key, error.wrong))), error.right
+        hint = f"{hint[:1].upper()}{hint[1:]}."
     else:
         near = nearest(machine.board, names())
         message = f"There is no board '{machine.board}'"
         hint = f"Did you mean {near}? " if near else ""
-        hint += f"The boards are {', '.join(names())}; or name a file of your own"
+        hint += f"The boards are {', '.join(names())}; or name a file of your own, which ends in .toml."
     raise FileErrors([Mistake(machine.board_place, message, hint, "board")], machine.source)

@@ -184,7 +184,7 @@ def _board(path: str, name: str, data: bytes) -> Board:
     except UnicodeDecodeError as error:
         raise BoardError(path, "", f"byte {error.start} is not UTF-8", "save the file as UTF-8 text") from error
     except tomllib.TOMLDecodeError as error:
-        raise BoardError(path, "", f"is not TOML: {error}", "samples/boards/three_volt.toml shows the form") from error
+        raise BoardError(path, "", f"is not TOML: {error}", "see its form in samples/boards/three_volt.toml") from error
     except RecursionError as error:
         raise BoardError(path, "", "is nested too deep", "a board's tables hold texts, numbers and lists") from error
     except ValueError as error:  # a number of more digits than Python reads, a date that is none
