@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 
 import pytest
 
 from statecraft.findings import Finding, Hold, RowRef, Run, Stimulus
 from statecraft.language import read_text
-from statecraft.machine import Accept, ModeRef, Place, Row
+from statecraft.machine import Accept, ModeRef, Place
 from statecraft.proof.causes import names_of, reached_from, sentence, told_once
+from tests.proof.counted_rows import CountedRows, counted, ring
 
 TEXT = """machine cart
 board atmega328p
@@ -226,33 +226,17 @@ def test_what_a_mode_leads_to_is_told_with_it() -> None:
     assert (one.mode, one.also) == (mode("far"), (mode("lost"),))
 
 
-class Counted(tuple[Row, ...]):
-    """Rows that count how often all of them are gone through."""
-
-    times = 0
-
-    def __iter__(self) -> Iterator[Row]:
-        type(self).times += 1
-        return super().__iter__()
-
-
 def test_modes_that_lead_to_each_other_are_told_without_going_through_the_rows_for_each() -> None:
     times = []
     for many in (5, 40):
         modes = [f"m{n}" for n in range(many)]
-        ring = [f"{one} | go | {after}" for one, after in zip(modes, [*modes[1:], modes[0]], strict=True)]
-        text = ["machine ring", "board atmega328p", "tick 10 ms", "command go button, pin 3, on when low"]
-        text += ["relay drive pin 9", "mode rest stop", *(f"mode {name} drive on" for name in modes)]
-        text += ["rules", "in | when | go to", *ring]
-        machine = read_text("\n".join(text))
+        machine = counted(ring(modes))
         (part,) = machine.parts
-        place = part.place
-        machine = replace(machine, parts=(replace(part, rows=Counted(part.rows)),))
-        never = [Finding("unreachable", place, f"no run enters {m}.", mode=ModeRef(part.name, m)) for m in modes]
-        Counted.times = 0
+        refs = [ModeRef(part.name, name) for name in modes]
+        never = [Finding("unreachable", part.place, f"no run enters {ref.mode}.", mode=ref) for ref in refs]
         (one,) = told_once(machine, never)
-        assert one.modes == tuple(ModeRef(part.name, name) for name in modes)
-        times.append(Counted.times)
+        assert one.modes == tuple(refs)
+        times.append(CountedRows.times)
     assert times[0] == times[1] > 0
 
 

@@ -43,6 +43,7 @@ from statecraft.machine import (
 )
 from statecraft.proof.engine.conditions import ranges_of, satisfy, terms_of
 from statecraft.proof.engine.graphs import elementary_cycles, strong_components
+from statecraft.proof.engine.limits import look
 from statecraft.proof.noise import noise_of
 from statecraft.semantics.cone import atoms_read, parts_asked
 from statecraft.semantics.decisions import Decision, SetCounter, StepCounter
@@ -412,8 +413,9 @@ def _ways_of(
     asked: _Asked, told: Mapping[Test, Guard], sensor: str | None, still: frozenset[str]
 ) -> Iterator[tuple[Decision, Guard]]:
     """The rows of a mode where its tests come to what is ``told``, and when each of them decides."""
-    earlier: list[Guard] = []
+    earlier: dict[Guard, None] = {}
     for made, guard in asked.rows:
+        look(len(earlier))
         decides = replaced(guard, told.__getitem__)
         if decides == FALSE:
             continue
@@ -426,7 +428,7 @@ def _ways_of(
         yield made, here if sensor is None else any_of([here, _as_twin(here, sensor)])
         if decides == TRUE:
             break  # no later row is asked
-        earlier.append(negation(decides))
+        earlier[negation(decides)] = None
 
 
 Steps = Mapping[str, Collection[str]]

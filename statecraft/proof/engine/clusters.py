@@ -523,16 +523,21 @@ def read_by(level: Level) -> tuple[str, ...]:
 def knots_of(numeric: Sequence[Compare | Fault]) -> list[list[Compare | Fault]]:
     """``numeric`` in groups whose terms no comparison ties to those of another."""
     owner: dict[Term, int] = {}
-    knots: dict[int, list[Compare | Fault]] = {}
+    knots: dict[int, list[Compare | Fault]] = {}  # the one that grew last stands last
     for number, atom in enumerate(numeric):
         terms = terms_of(atom) if isinstance(atom, Compare) else (Term("sensor", atom.sensor),)
-        merged = [atom]
-        for old in sorted({owner[term] for term in terms if term in owner}):
-            merged = [*knots.pop(old), *merged]
-        knots[number] = merged
-        for each in merged:
-            for term in terms_of(each) if isinstance(each, Compare) else (Term("sensor", each.sensor),):
-                owner[term] = number
+        tied = {owner[term] for term in terms if term in owner}
+        merged, own = [atom], number
+        if len(tied) == 1:  # as a rule, and then nothing is copied
+            (own,) = tied
+            merged = knots.pop(own)
+            merged.append(atom)
+        elif tied:
+            for old in [each for each in knots if each in tied]:
+                merged = [*knots.pop(old), *merged]
+            owner |= {term: own for term, old in owner.items() if old in tied}
+        knots[own] = merged
+        owner |= dict.fromkeys(terms, own)
     return list(knots.values())
 
 

@@ -405,6 +405,7 @@ def _cells_of_one(term: Term, compares: Sequence[Compare], ranges: Ranges) -> It
             down = (atom.offset - 1) // whole * whole
             steps |= {down, down + whole, down + 2 * whole}
     for value in sorted(step for step in steps if low <= step <= high):
+        look(1 + len(compares) // 16)
         true: frozenset[Atom] = frozenset(
             atom
             for atom in compares

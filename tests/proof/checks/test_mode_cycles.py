@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from fractions import Fraction
 
 import pytest
 
 from statecraft.language import read_text
 from statecraft.machine import Compare, Machine, Term
+from statecraft.proof.checks import mode_cycles
 from statecraft.proof.checks.flapping_rates import Rate, sharper, with_slow
-from statecraft.proof.checks.mode_cycles import _plain, cycles, stays_among
+from statecraft.proof.checks.mode_cycles import _found_out, _plain, _ways_of, cycles, stays_among
+from statecraft.proof.engine.limits import OutOfTime, proving
 from statecraft.proof.prove import prove
+from statecraft.semantics import Guard, tick_of
+from statecraft.semantics.guards import all_of
+from tests.proof.counted_rows import ring
 
 HEAD = """
 machine  rocker
@@ -348,3 +354,25 @@ def test_a_counter_that_rows_set_to_this_and_that_may_not_be_steady() -> None:
     text = WINDER.format(ends="stuck and after 1 s in turning")
     other = text.replace("| easing | tries + 1", "| easing | tries + 1, rope = 200")
     assert set(stays_among(read_text(other), None, frozenset())) == {"reel", "fork"}
+
+
+def test_rows_that_ask_the_same_are_not_put_together_again_and_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    put: list[Guard] = []
+
+    def counting(guards: Iterable[Guard]) -> Guard:
+        some = list(guards)
+        put.extend(some)
+        return all_of(some)
+
+    monkeypatch.setattr(mode_cycles, "all_of", counting)
+    machine = ring(["far"], ["rest | go and front > 5 | far |"] * 80)
+    assert not stays_among(machine, "go", ())
+    assert 80 < len(put) < 10 * 80
+
+
+def test_the_time_is_looked_at_while_many_rows_are_put_together() -> None:
+    machine = ring(["far"], [f"rest | go and front > {limit} | far |" for limit in range(80)])
+    (part,) = machine.parts
+    asked = _found_out(machine).asked(tick_of(machine), part, part.start)
+    with proving(0.0), pytest.raises(OutOfTime):
+        list(_ways_of(asked, {test: test for test in asked.tests}, None, frozenset()))

@@ -5,7 +5,9 @@ from __future__ import annotations
 import pytest
 
 from statecraft.language import read_text
-from statecraft.proof.engine.clusters import MOST_NAMED, _as_written
+from statecraft.machine import Compare, Fault, Term
+from statecraft.proof.engine import clusters
+from statecraft.proof.engine.clusters import MOST_NAMED, _as_written, knots_of
 from statecraft.proof.engine.model import SymbolicModel
 from tests.proof.against_brute import contradictions, disagreements
 
@@ -79,3 +81,20 @@ def test_of_many_names_the_first_are_said_and_how_many_more() -> None:
     assert _as_written(names[:-1]).endswith(f" and {names[-2]}")
     assert _as_written(names) == f"{few}, {names[MOST_NAMED - 1]} and 2 more"
     assert _as_written(["clock silent op"]) == "what is free"
+
+
+def test_comparisons_of_what_is_compared_with_each_other_are_one_knot() -> None:
+    a, b, c, d = (Term("sensor", name) for name in "abcd")
+    one, two, both, other = (Compare(a, "<", None, 1), Fault("b"), Compare(a, "<", b, 0), Compare(c, "<", None, 1))
+    assert knots_of([one, two, other]) == [[one], [two], [other]]
+    assert knots_of([one, other, two]) == [[one], [other], [two]]
+    assert knots_of([one, two, other, both]) == [[other], [two, one, both]]
+    more, last = Compare(b, "<", d, 0), Compare(d, "<", None, 1)
+    assert knots_of([one, two, both, other, more, last]) == [[other], [two, one, both, more, last]]
+
+
+def test_each_comparison_is_put_into_its_knot_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[Compare] = []
+    monkeypatch.setattr(clusters, "terms_of", lambda atom: (asked.append(atom), (atom.left,))[1])
+    some = [Compare(Term("sensor", "a"), "<", None, limit) for limit in range(100)]
+    assert knots_of(some) == [some] and len(asked) == 100

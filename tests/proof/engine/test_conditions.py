@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from statecraft.machine import AnalogVoltage, And, Compare, Fault, Not, Op, Or, Sensor, SwitchOn, Term, Unit
 from statecraft.proof.engine.conditions import cells, compare, consistent, satisfy, solve, usable
+from statecraft.proof.engine.limits import OutOfTime, proving
 from tests.proof.conditions_z3 import agree
 
 A, B, C = (Term("sensor", name) for name in "abc")
@@ -87,3 +88,9 @@ def test_cells_are_exactly_what_every_combination_of_readings_gives(asked: list[
     for cell in found:
         assert out(cell.values) == cell.true & frozenset(asked)
         assert consistent([(atom, atom in cell.true) for atom in asked], RANGES) is not None
+
+
+def test_the_time_is_looked_at_while_one_thing_is_told_apart() -> None:
+    many = [Compare(A, "<", None, limit) for limit in range(200)]
+    with proving(0.0), pytest.raises(OutOfTime):
+        cells(many, {A: (0, 999)})
