@@ -168,8 +168,7 @@ class Play:
         self._pumps: dict[RowPlace, list[str]] = {}
         self._spans: dict[RowPlace, int] = {}
         for part, whole in enumerate(machine.parts):
-            for row in whole.rows:
-                self._counting(part, whole, row)
+            self._counting(part, whole)
         self._states: dict[Modes, dict[tuple[int, ...], Lead]] = {}
         self._by: Course | Run | None = None
         self._decided: list[Lead] = []
@@ -388,15 +387,25 @@ class Play:
         by_time = any(c.counts and c.name in read for each in self.machine.parts for c in each.counters)
         return LONGEST_COUNTED if by_time else MOST_ROUNDS
 
-    def _counting(self, part: int, whole: Part, row: Row) -> None:
-        """The commands on which a row changes a counter that ``row`` reads, and how far that may have to go."""
-        read = counters_asked(self._tests(part, row))
-        steps = [each for each in whole.rows if any(c.counter in read and c.how == "step" for c in each.changes)]
-        pumps = [test.command for each in steps for test in self._tests(part, each) if isinstance(test, Taken)]
-        if pumps:
-            self._pumps[part, row.number] = pumps
-            span = max(counter.high - counter.low for counter in whole.counters if counter.name in read)
-            self._spans[part, row.number] = min(3000, span + 2)
+    def _counting(self, part: int, whole: Part) -> None:
+        """The commands on which rows change a counter that a row reads, and how far that may have to go."""
+        stepping: dict[str, dict[int, Row]] = {}
+        for row in whole.rows:
+            for change in row.changes:
+                if change.how == "step":
+                    stepping.setdefault(change.counter, {})[row.number] = row
+        known: dict[frozenset[str], list[str]] = {}  # by the counters that are read
+        for row in whole.rows:
+            look()
+            read = frozenset(counters_asked(self._tests(part, row)))
+            if read not in known:
+                steps = {number: each for name in read for number, each in stepping.get(name, {}).items()}
+                asked = (test for _, each in sorted(steps.items()) for test in self._tests(part, each))
+                known[read] = [test.command for test in asked if isinstance(test, Taken)]
+            if known[read]:
+                self._pumps[part, row.number] = known[read]
+                span = max(counter.high - counter.low for counter in whole.counters if counter.name in read)
+                self._spans[part, row.number] = min(3000, span + 2)
 
     def _tests(self, part: int, row: Row) -> Iterator[Test]:
         """What ``row`` asks itself, in any of its modes."""

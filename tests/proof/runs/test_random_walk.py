@@ -17,6 +17,7 @@ from statecraft.proof.runs.random_walk import KEPT, MOST_ROUNDS, ChosenInputs, P
 from statecraft.proof.runs.replay import states
 from statecraft.simulation import Simulation, State
 from tests.benchmarks.large_machines import parts
+from tests.proof.counted_rows import ring
 from tests.proof.hostile_machines import levels_in_chains
 from tests.samples import sample
 
@@ -469,3 +470,18 @@ flushing | low        | empty    |
     with proving(20.0):
         play.seek({(0, 2)}, ())
     assert (0, 2) in play.rows
+
+
+def test_what_counts_is_looked_for_once_however_many_rows_ask_for_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[int] = []
+    tests_of = Play._tests
+    monkeypatch.setattr(Play, "_tests", lambda play, part, row: (asked.append(row), tests_of(play, part, row))[1])
+    times = []
+    for many in (5, 40):
+        rows = [f"rest | go and times == {n % 9} | far | times + 1" for n in range(many)]
+        machine = ring(["far"], rows, more=["counter times 0 .. 9"])
+        asked.clear()
+        play = Play(machine)
+        assert [play._pumps[0, n] for n in range(1, many + 1)] == [["go"] * many] * many
+        times.append(len(asked) / many)
+    assert times[1] < 2 * times[0]
