@@ -1082,6 +1082,16 @@ class Part:
         """The rule rows, in order."""
         return tuple(row for row in self.rows if not row.failsafe)
 
+    @cached_property
+    def rules_out(self) -> dict[str, list[Row]]:
+        """By mode the rules that lead out of it, in order."""
+        found: dict[str, list[Row]] = {mode.name: [] for mode in self.modes}
+        for row in self.rules:
+            for name in row.modes if row.move == "go" else ():
+                if name != row.target:
+                    found[name].append(row)
+        return found
+
 
 class ModeRef(NamedTuple):
     """A mode of a part."""

@@ -11,7 +11,7 @@ from collections.abc import Collection, Iterator, Sequence
 
 from statecraft.findings import Finding, RowRef
 from statecraft.folding import listed
-from statecraft.machine import Machine, Mode, ModeRef, Part, Row
+from statecraft.machine import Machine, ModeRef, Part, Row
 from statecraft.proof.checks.unused import unused
 from statecraft.proof.engine.graphs import leading_to, led_to
 
@@ -38,10 +38,11 @@ def plain_faults(part: Part) -> Iterator[Finding]:
     graph = mode_graph(part)
     reached = led_to(graph, part.start.name)
     stopping = leading_to(graph, {mode.name for mode in part.modes if mode.stop})
+    idle_in = idle_rows(part, reached)
     for mode in part.modes:
         where = ModeRef(part.name, mode.name)
         if mode.name not in reached:
-            idle = idle_with(part, mode, reached)
+            idle = idle_in.get(mode.name, [])
             yield Finding(
                 "unreachable",
                 mode.place,
@@ -70,9 +71,14 @@ def plain_faults(part: Part) -> Iterator[Finding]:
             )
 
 
-def idle_with(part: Part, mode: Mode, reached: Collection[str]) -> list[Row]:
-    """The rows that apply in ``mode``, which is not among those ``reached``, and in none that is."""
-    return [row for row in part.rows if mode.name in row.modes and not any(name in reached for name in row.modes)]
+def idle_rows(part: Part, reached: Collection[str]) -> dict[str, list[Row]]:
+    """By mode the rows that apply in it, and in none of those ``reached``; nothing where there are none."""
+    found: dict[str, list[Row]] = {}
+    for row in part.rows:
+        if not any(name in reached for name in row.modes):
+            for name in row.modes:
+                found.setdefault(name, []).append(row)
+    return found
 
 
 def idle_said(rows: Sequence[Row]) -> str:

@@ -8,9 +8,10 @@ from collections.abc import Callable, Collection, Iterator, Sequence
 from statecraft.findings import Finding, RowRef, Severity
 from statecraft.folding import listed
 from statecraft.machine import After, Compare, Machine, ModeRef, Part, Row, atoms
-from statecraft.proof.checks.mode_graph import idle_said, idle_with
+from statecraft.proof.checks.mode_graph import idle_rows, idle_said
 from statecraft.proof.engine.diagrams import Node
 from statecraft.proof.engine.exploration import START, Config, Explorer, Region
+from statecraft.proof.engine.limits import look
 from statecraft.proof.engine.model import NO, NOBODY, Ask, Counters, Modes, Rows
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs.counterexamples import Trail
@@ -67,12 +68,17 @@ def findings(explored: Reachability, part: int) -> Iterator[Finding]:
 
 def modes_unused(whole: Part, reached: Collection[str]) -> Iterator[Finding]:
     """The modes of a part that are not among those ``reached``."""
+    idle_in, leading = idle_rows(whole, reached), dict[str, list[Row]]()
+    for row in whole.rows:
+        if row.move == "go":
+            leading.setdefault(row.target, []).append(row)
+    ends = [name for name in dead_ends(whole) if name in reached]
     for mode in whole.modes:
         ref = ModeRef(whole.name, mode.name)
         if mode.name not in reached:
-            idle = idle_with(whole, mode, reached)
-            into = [row for row in whole.rows if row.move == "go" and row.target == mode.name]
-            dead = [name for name in dead_ends(whole) if name in reached] if not into else []
+            look()
+            idle, into = idle_in.get(mode.name, []), leading.get(mode.name, [])
+            dead = ends if not into else []
             which = f", as from {listed(dead, 'or')}, which no rule leaves;" if dead else ","
             yield Finding(
                 "unreachable",
@@ -90,11 +96,7 @@ def modes_unused(whole: Part, reached: Collection[str]) -> Iterator[Finding]:
 
 def dead_ends(part: Part) -> Iterator[str]:
     """The modes, no stop modes, out of which failsafes lead and no rule does: a row may have been forgotten there."""
-    yield from (mode.name for mode in part.modes if not mode.stop and not _rules_out(part, mode.name))
-
-
-def _rules_out(part: Part, mode: str) -> list[Row]:
-    return [row for row in part.rules if mode in row.modes and row.move == "go" and row.target != mode]
+    yield from (mode.name for mode in part.modes if not mode.stop and not part.rules_out[mode.name])
 
 
 def _at(rows: Sequence[Row]) -> list[int]:
@@ -234,15 +236,17 @@ def _asked(machine: Machine, row: Row) -> str:
     """What ``row`` asks, as the file says it: the counter that a sequence is resumed by stands for a step."""
     text = " ".join(row.when_text.split())
     resumed = re.fullmatch(r"(.+) and (\w+)_step == \d+", text)
+    if resumed is None:
+        return f"'{text}'" if text else "its condition"
     lines = machine.source.get(row.place.file, "").splitlines()[row.place.line - 1 : row.place.line]
-    if resumed is not None and lines and re.search(rf"\blast +of +{resumed[2]}\b", lines[0]):
+    if lines and re.search(rf"\blast +of +{resumed[2]}\b", lines[0]):
         return f"'{resumed[1]}' with {row.target} as the last of {resumed[2]}"
-    return f"'{text}'" if text else "its condition"
+    return f"'{text}'"
 
 
 def _lone(part: Part, row: Row) -> bool:
     """Whether ``row`` is the only rule that leads out of each mode in which it applies."""
-    return row in part.rules and all(_rules_out(part, name) == [row] for name in row.modes)
+    return not row.failsafe and all(part.rules_out[name] == [row] for name in row.modes)
 
 
 def _outside(part: Part, row: Row) -> str:
@@ -257,13 +261,13 @@ def _always(machine: Machine, row: Row) -> str:
     """That a counter which a row asks about never changes."""
     compared = [atom for atom in atoms(row.when) if isinstance(atom, Compare)]
     asked = {term.name for atom in compared for term in (atom.left, atom.right) if term is not None}
-    changes = [change for part in machine.parts for each in part.rows for change in each.changes]
+    counters = [counter for counter in machine.counters if counter.name in asked]
+    rows = [each for part in machine.parts for each in part.rows] if counters else []
+    changes = [change for each in rows for change in each.changes]
     still = [
         f"{counter.name} is always {counter.start}"
-        for part in machine.parts
-        for counter in part.counters
-        if counter.name in asked
-        and counter.name not in machine.counted_dials()
+        for counter in counters
+        if counter.name not in machine.counted_dials()
         and not (counter.counts or counter.outside or counter.steps_of or counter.stored)
         and all(c.how == "set" and c.amount == counter.start for c in changes if c.counter == counter.name)
     ]
@@ -329,6 +333,7 @@ def hidden(
     names = {model.mode_index[part][name] for name in row.modes}
     done: set[object] = set()
     for _, config, region in explored.views():
+        look()
         mode = config.modes[part]
         if mode not in names:
             continue

@@ -5,7 +5,9 @@ from __future__ import annotations
 import pytest
 
 from statecraft.language import read_text
+from statecraft.proof.checks.unreachable import modes_unused
 from statecraft.proof.prove import prove
+from tests.proof.counted_rows import CountedRows, counted, ring
 
 LAMP = """
 machine hall_lamp
@@ -158,3 +160,12 @@ def test_a_row_that_only_seems_to_come_before_is_not_named() -> None:
     found = {each.row.number: each for each in prove(read_text(BAR)).findings if each.row and each.code == "shadowed"}
     assert [ref.number for ref in found[1].by] == [0]
     assert [ref.number for ref in found[7].by] == [0, 2, 6]
+
+
+def test_modes_that_nothing_enters_are_told_without_going_through_the_rows_for_each() -> None:
+    times = []
+    for many in (5, 40):
+        (part,) = counted(ring([f"m{n}" for n in range(many)])).parts
+        assert len(list(modes_unused(part, {"rest"}))) == many
+        times.append(CountedRows.times)
+    assert times[0] == times[1] > 0
