@@ -30,6 +30,9 @@ WIDEST = 100
 MARKS = {"error": ("✗", "red"), "warning": ("!", "yellow"), "note": ("·", "cyan")}
 """How a finding begins, by how grave it is."""
 
+MOST_FINDINGS = 200
+"""Findings that are shown, the gravest first; the rest are counted, and ``--json`` has all of them."""
+
 MOST_LINES = 16
 """Lines of a run that are shown; ``--save-trial`` keeps all of it."""
 
@@ -122,7 +125,7 @@ def show_judgement(judged: Judgement, console: Console) -> None:
 
     machine, report = judged.machine, judged.report
     before: tuple[str, Run | None] = ("", None)
-    for finding in judged.findings:
+    for finding in judged.findings[:MOST_FINDINGS]:
         mark, colour = MARKS[finding.severity]
         if finding.accepted is not None:
             said = f"accepted on line {finding.accepted.place.line}: {finding.accepted.reason}"
@@ -137,6 +140,11 @@ def show_judgement(judged: Judgement, console: Console) -> None:
         else:
             _show_run(machine, finding.run, finding, console)
         before = finding.code, finding.run
+        console.print()
+    if len(judged.findings) > MOST_FINDINGS:
+        more = f"... and {len(judged.findings) - MOST_FINDINGS:,} more; 'check --json' has all that are not accepted."
+        for line in folded(more, console.width, "", "  "):
+            console.print(line, style="bold", markup=False)
         console.print()
     for verdict, told in zip(report.verdicts, report.promises, strict=True):
         mark, style = {True: ("✓", "green"), False: ("✗", "bold red"), None: ("?", "yellow")}[verdict.kept]

@@ -6,6 +6,7 @@ import difflib
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Protocol
 
 from statecraft.errors import StatecraftError
@@ -143,11 +144,17 @@ def show(
     folded to ``width`` characters, if that is given.
     """
     listed = list(mistakes)
-    lines: dict[str, list[str]] = {path: text.splitlines() for path, text in sources.items()}
-    shown = [_show(mistake, lines.get(mistake.place.file, []), color, width) for mistake in listed[:most]]
+    lines = {path: _lines_of(text) for path, text in sources.items()}
+    shown = [_show(mistake, lines.get(mistake.place.file, ()), color, width) for mistake in listed[:most]]
     if len(listed) > most:
         shown.append(f"... and {len(listed) - most} more.")
     return "\n\n".join(shown)
+
+
+@lru_cache(maxsize=16)
+def _lines_of(text: str) -> tuple[str, ...]:
+    """The lines of a file, of which many mistakes may be shown, one by one."""
+    return tuple(text.splitlines())
 
 
 def _show(mistake: Showable, lines: Sequence[str], color: bool, wide: int | None) -> str:

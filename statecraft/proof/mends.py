@@ -60,6 +60,10 @@ LEAST_SECONDS, SHARE = 5.0, 2.0
 """How long mends are tried in all: at least so many seconds, and at least that many times what the proof took; never
 longer than there is."""
 
+NAMING = 0.5
+"""How many seconds after the end mends are still looked for, of which some are named untried. Then hints stay as they
+are: where very much is found in a large table, to make every change of it would take minutes."""
+
 GIVES_UP_MS = 10_000, 60_000
 """The times of a row 'after' that are tried where one is missing, the first of them as a rule."""
 
@@ -119,17 +123,25 @@ def with_mends(machine: Machine, findings: Iterable[Finding], report: Report, se
 
     What has no mend that could be tried keeps its hint, which says in which direction to look.
     """
-    ends = time.monotonic() + min(seconds, max(LEAST_SECONDS, SHARE * report.seconds))
+    began = time.monotonic()
+    ends = began + min(seconds, max(LEAST_SECONDS, SHARE * report.seconds))
+    latest = began + max(0.0, seconds) + NAMING
     names = names_of(machine)
     found = list(findings)
-    waiting = sorted(enumerate(found), key=lambda each: _order(machine, each[1]))
-    done = list[tuple[int, Finding]]()
+    waiting = sorted(found, key=lambda each: _order(machine, each))
+    place, done = {id(each): at for at, each in enumerate(found)}, dict[int, Finding]()
+    gone: list[Finding]
     while waiting:
-        place, finding = waiting.pop(0)
-        told, gone = _with_mends(machine, finding, [each for _, each in waiting], report, ends)
-        waiting = [(at, each) for at, each in waiting if each not in gone]
-        done.append((place, replace(told, hint=sentence(told.hint, names))))
-    return [told for _, told in sorted(done, key=lambda each: each[0])]
+        finding = waiting.pop(0)
+        if time.monotonic() > latest and not finding.accepted and has_mends(finding):
+            told, gone = replace(finding, hint=f"{finding.hint.removesuffix('.')} ({NOT_TRIED})."), []
+        else:
+            told, gone = _with_mends(machine, finding, waiting, report, ends)
+        if gone:
+            mended = set(gone)
+            waiting = [each for each in waiting if each not in mended]
+        done[place[id(finding)]] = replace(told, hint=sentence(told.hint, names))
+    return [told for _, told in sorted(done.items())]
 
 
 def _order(machine: Machine, finding: Finding) -> int:
@@ -332,6 +344,11 @@ def mends(machine: Machine, finding: Finding, others: Sequence[Finding] = ()) ->
         yield from _MENDS_OF_SEVERAL[finding.code](machine, finding, others)
     if finding.code in _MENDS:
         yield from _MENDS[finding.code](machine, finding)
+
+
+def has_mends(finding: Finding) -> bool:
+    """Whether some change is known that may mend what is found so."""
+    return finding.code in (*STARTED_BY_ROWS, *_MENDS_OF_SEVERAL, *_MENDS)
 
 
 def _part_of(machine: Machine, finding: Finding) -> Part | None:

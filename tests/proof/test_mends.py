@@ -13,7 +13,7 @@ from statecraft.language import FileErrors, read_text
 from statecraft.machine import Machine, ModeRef
 from statecraft.proof.causes import told_once
 from statecraft.proof.judgement import judge
-from statecraft.proof.mends import Mend, holds_good, mends
+from statecraft.proof.mends import Mend, holds_good, mends, with_mends
 from statecraft.proof.prove import prove
 from tests.proof import brute_verdicts as verdicts
 from tests.proof.against_brute import claims, small_text
@@ -146,12 +146,20 @@ def test_a_mend_that_raises_something_else_is_not_offered() -> None:
 
 
 def test_no_time_is_said() -> None:
-    from statecraft.proof.mends import with_mends
-
     machine = read_text(TUG.format(moving="ahead", failsafe="moving", level=NEAR))
     report = prove(machine)
     untried = with_mends(machine, told_once(machine, report.findings), report, 0.0)
     assert untried and all("not tried on this machine" in each.hint for each in untried if each.severity == "error")
+
+
+def test_long_after_the_time_no_change_is_made_any_more(monkeypatch: pytest.MonkeyPatch) -> None:
+    machine = read_text(TUG.format(moving="ahead", failsafe="moving", level=NEAR))
+    report = prove(machine)
+    found = told_once(machine, report.findings)
+    monkeypatch.setattr("statecraft.proof.mends.NAMING", -1.0)
+    monkeypatch.setattr("statecraft.proof.mends.mends", None)
+    told = with_mends(machine, found, report, 0.0)
+    assert [e.hint for e in told] == [f"{e.hint.removesuffix('.')} (not tried on this machine)." for e in found]
 
 
 def test_a_command_that_starts_and_stops_is_told_once_with_what_comes_of_it() -> None:
@@ -398,8 +406,6 @@ def test_a_stop_command_that_is_not_urgent_is_to_be_declared_so() -> None:
     text = GATE.format(urgent="", latch="drawing | halt | resting")
     (finding,) = [each for each in judge(read_text(text), 30).findings if each.severity == "error"]
     assert finding.hint.startswith("Declare halt urgent. (Tried")
-    from statecraft.proof.mends import with_mends
-
     report = prove(read_text(text))
     (untried,) = with_mends(report.machine, [each for each in report.findings if each.mode][:1], report, 0.0)
     assert untried.hint == "Declare halt urgent (not tried on this machine)."

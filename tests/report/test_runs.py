@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.console import Console
 
-from statecraft.cli.check import show_judgement
+from statecraft.cli.check import MOST_FINDINGS, show_judgement
 from statecraft.findings import Finding, Hold, Run, Stimulus
 from statecraft.folding import LEAST, folded
 from statecraft.language import read_text
@@ -286,6 +287,15 @@ def test_modes_that_take_turns_are_told_once() -> None:
     show_judgement(judge(machine), Console(file=out, width=80))
     assert out.getvalue().count("a run that goes on for ever:") == 1
     assert "the same run as above" not in out.getvalue() and out.getvalue().count("! flapping") == 1
+
+
+def test_of_very_many_findings_the_first_are_shown_and_the_rest_counted() -> None:
+    judged, out = judge(sample("faulty/flapping")), io.StringIO()
+    several = tuple(replace(judged.findings[0], subject=str(number)) for number in range(MOST_FINDINGS + 1200))
+    show_judgement(replace(judged, findings=several), Console(file=out, width=80))
+    assert out.getvalue().count("! flapping") == MOST_FINDINGS
+    assert "\n... and 1,200 more; 'check --json' has all that are not accepted.\n" in out.getvalue()
+    assert "1,400 warnings" in out.getvalue()
 
 
 def test_a_part_that_stands_still_while_another_drives_is_not_told_to_move() -> None:
