@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
 from typing import NamedTuple
 
 _TIME = r"\d[\d.]* ?(?:ms|s|min|h)\b"
 _MS = {"h": 3_600_000, "min": 60_000, "s": 1000, "ms": 1}
 _ONE_TIME = r"(\d+(?:\.\d+)?) ?(ms|min|s|h)(?![A-Za-z_])"
 _SEVERAL_TIMES = re.compile(rf"{_ONE_TIME}(?:,? *{_ONE_TIME})+")
+_POWER_OF_TEN = re.compile(r"(?<![\w.])(\d[\d.]*[eE][+-]?\d{1,9})\b(?: *([A-Za-z%]+))?")
 _DASHED = re.compile(r"(?<![\w\".-])[A-Za-z_]\w*(?:[.-]\w+)+")
 _WAITS = re.compile(rf"for ({_TIME}|\w+)")
 _BARE_TIME = re.compile(rf"(?:^|\band |\bor |\bnot |\() *({_TIME}) *$")
@@ -115,6 +116,21 @@ def _together(text: str) -> str:
     return f"{(ms / sizes[-1]).normalize():f} {times[-1][1]}"
 
 
+def is_power_of_ten(symbol: str) -> bool:
+    """Whether what stands where a unit would is the rest of ``1e3``."""
+    return re.fullmatch(r"[eE]\d{1,9}", symbol) is not None
+
+
+def written_out(number: str, unit: str) -> tuple[str, str]:
+    """What is wrong with ``1e3`` of ``unit``, and what would be right."""
+    try:
+        digits = f"{Decimal(number):f}" if abs(int(re.split("[eE]", number)[1])) <= 6 else ""
+    except InvalidOperation:
+        digits = ""
+    hint = f"Write {digits} {unit}".rstrip() + "." if digits else "Nine digits are the most."
+    return "Numbers are written out, without a power of ten", hint
+
+
 def comment_sign(text: str, at: int) -> str:
     """What begins a comment of another notation at ``at``; "" where nothing does."""
     return next((sign for sign in COMMENTS if text.startswith(sign, at)), "")
@@ -151,6 +167,9 @@ def habit(text: str, start: str, head: str, at: int) -> Answer | None:
     for match in _SEVERAL_TIMES.finditer(text):
         if match.start() < at < match.end() and (together := _together(match.group())):
             return Answer(*match.span(), "A time is one number and one unit", f"Write {together}.", "two-times")
+    for match in _POWER_OF_TEN.finditer(text):
+        if match.start() < at <= match.end():
+            return Answer(*match.span(), *written_out(match[1], match[2] or ""), "power-of-ten")
     if (inches := next((each for each in _INCHES.finditer(text) if each.start(2) == at), None)) is not None:
         better = in_its_unit(Decimal(inches[1]), "in") if inches[1].count(".") < 2 else ""
         hint = f"Write {better}." if better else ""

@@ -145,10 +145,10 @@ def read_bytes(path: Path, shown: str, mistakes: Mistakes, asked_at: Place | Non
         with path.open("rb") as file:
             data = file.read(LARGEST + 1)
     except FileNotFoundError:
-        beside = mistakes.nearest(path.name, _modes_beside(path))
+        beside = mistakes.nearest(path.stem, _modes_beside(path))  # the ending, which all have, makes none alike
         hint = "Check how it is written, and which folder it is in."
         if beside:
-            hint = f'Did you mean "{path.with_name(beside)}"?'
+            hint = f'Did you mean "{path.with_name(beside)}.modes"?'
         mistakes.add(place, f'There is no file "{shown}"', hint, code="file")
         return None
     except (OSError, ValueError) as error:
@@ -160,7 +160,7 @@ def read_bytes(path: Path, shown: str, mistakes: Mistakes, asked_at: Place | Non
 
 def _modes_beside(path: Path) -> list[str]:
     try:
-        return [entry.name for entry in path.parent.iterdir() if entry.suffix == ".modes"]
+        return [entry.stem for entry in path.parent.iterdir() if entry.suffix == ".modes"]
     except OSError:
         return []
 

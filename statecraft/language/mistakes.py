@@ -166,10 +166,15 @@ def _show(mistake: Showable, lines: Sequence[str], color: bool, wide: int | None
         blank = " " * _cells(text[:column])
         width = max(1, min(_cells(text[column : column + place.width]), _WIDEST_LINE - len(blank)))
         shown += [f"  {text}", "  " + blank + _paint("^" * width, "31;1", color)]
-    for text, style in ((f"{mistake.message.rstrip('.')}.", ""), (mistake.hint, "36")):
+    for text, style in ((as_sentence(mistake.message), ""), (mistake.hint, "36")):
         told = [f"  {text}"] if wide is None else folded(text, wide, "  ", "  ")
         shown += [_paint(line, style, color and bool(style)) for line in told if text]
     return "\n".join(shown)
+
+
+def as_sentence(message: str) -> str:
+    """``message`` with its full stop; dots that say that something was cut short stay."""
+    return message if message.endswith("...") else f"{message.rstrip('.')}."
 
 
 def _cells(text: str) -> int:

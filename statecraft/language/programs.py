@@ -13,6 +13,7 @@ from typing import Any, Protocol
 from urllib.parse import quote
 
 from statecraft import __version__
+from statecraft.language.mistakes import as_sentence
 from statecraft.machine import Place
 
 SCHEMA = "findings.schema.json"
@@ -71,7 +72,7 @@ def as_sarif(items: Iterable[Reportable]) -> str:
 
 def _result(item: Reportable, rule: int) -> dict[str, Any]:
     """One result (section 3.27); a finding about no file has no location."""
-    text = item.message.rstrip(".") + "." + (f" {item.hint}" if item.hint else "")
+    text = as_sentence(item.message) + (f" {item.hint}" if item.hint else "")
     result: dict[str, Any] = {
         "ruleId": _code(item),
         "ruleIndex": rule,

@@ -9,7 +9,7 @@ from decimal import Decimal
 from lark import Token, Tree
 
 from statecraft.folding import listed
-from statecraft.language.habits import in_its_unit
+from statecraft.language.habits import in_its_unit, is_power_of_ten, written_out
 from statecraft.language.lines import Piece
 from statecraft.language.mistakes import Mistakes, nearest
 from statecraft.machine import Place, Unit, show_duration
@@ -196,6 +196,10 @@ class Measures:
 
     def plain(self, value: Quantity, what: str, low: int, high: int, symbol: str = "") -> int | None:
         """The whole number ``value`` in ``symbol``, from ``low`` to ``high``; None, noted, if it is none."""
+        if is_power_of_ten(value.symbol):
+            message, hint = written_out(f"{value.number}{value.symbol}", symbol)
+            self._mistakes.add(value.place, message, hint, code="power-of-ten")
+            return None
         if value.symbol != symbol:
             right = f"a number in {symbol}" if symbol else "a plain number"
             found = family_of(value.symbol) or f'something in "{value.symbol[:20]}"'
@@ -224,7 +228,9 @@ class Measures:
         right = family(unit)
         ways = f"Write it {in_symbols(unit)}."
         known = {**_TIMES, **_OHMS, **{name: 1 for names in _SYMBOLS.values() for name in names if name}}
-        if not value.symbol:
+        if is_power_of_ten(value.symbol):
+            message, ways = written_out(f"{value.number}{value.symbol}", "" if unit is Unit.NUMBER else in_symbols(unit))
+        elif not value.symbol:
             message = f"{value} lacks its unit: for {what} it must be {right}"
         elif found := family_of(value.symbol):
             message = f"{value} is {found}; for {what} it must be {right}"

@@ -49,6 +49,11 @@ def test_missing_and_near(tmp_path: Path) -> None:
     (mistake,) = caught.value.mistakes
     assert mistake.message == f'There is no file "{tmp_path}/fed_pusher.modes"'
     assert mistake.hint == f'Did you mean "{tmp_path}/feed_pusher.modes"?'
+    (tmp_path / "pin.modes").write_text(frame(), encoding="utf-8")
+    with pytest.raises(FileErrors) as caught:
+        read_file(tmp_path / "missing.modes")
+    (mistake,) = caught.value.mistakes
+    assert mistake.hint.startswith("Check how it is written")  # an ending alone makes no names alike
 
 
 def test_folder_and_devices(tmp_path: Path) -> None:

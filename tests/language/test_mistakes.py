@@ -3496,6 +3496,11 @@ def test_carets_stand_right_under_wide_characters_and_far_out() -> None:
     assert len(line) < 150 and line[carets.index("^") :].startswith("frnt fault")
 
 
+def test_the_dots_of_what_is_cut_short_are_shown() -> None:
+    with pytest.raises(FileErrors, match=r"A link's speed cannot be 99999999999999999\.\.\.\n"):
+        read_text(frame().replace("9600 baud", f"{'9' * 40} baud"), "cart.modes")
+
+
 def test_a_great_many_are_counted() -> None:
     text = frame(rule="\n".join(f"parked | no_such_{n} | cruise |" for n in range(300)))
     with pytest.raises(FileErrors) as caught:
@@ -3709,6 +3714,10 @@ def test_an_error_says_all_of_it_by_itself() -> None:
         (frame().replace("after 2 s", "after 1 min, 5.5 s"), 33, "two-times", "Write 65.5 s."),
         (frame().replace("at 1 s go", "at 1 h 5 min 3 s go"), 38, "two-times", "Write 3903 s."),
         (frame().replace("after 2 s", "after 1h5min"), 33, "unknown-unit", "Write 65 min."),
+        (frame().replace("front < 35 cm", "front < 1e9 cm"), 19, "power-of-ten", "Nine digits are the most."),
+        (frame().replace("front < 35 cm", "front < 3.5e1 cm"), 19, "power-of-ten", "Write 35 cm."),
+        (frame().replace("0 .. 7", "0 .. 1e3"), 21, "power-of-ten", "Write 1000."),
+        (frame().replace("front < 35 cm", "front < 3E1"), 19, "wrong-unit", "Write 30 in cm, mm or m."),
         ("// my cart\n" + frame(), 1, "comment", "Write:  # my cart"),
         ("/* my cart */\n" + frame(), 1, "comment", "Write:  # my cart"),
         ("; my cart\n" + frame(), 1, "comment", "Write:  # my cart"),
