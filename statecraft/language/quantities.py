@@ -229,7 +229,8 @@ class Measures:
         ways = f"Write it {in_symbols(unit)}."
         known = {**_TIMES, **_OHMS, **{name: 1 for names in _SYMBOLS.values() for name in names if name}}
         if is_power_of_ten(value.symbol):
-            message, ways = written_out(f"{value.number}{value.symbol}", "" if unit is Unit.NUMBER else in_symbols(unit))
+            symbols = "" if unit is Unit.NUMBER else in_symbols(unit)
+            message, ways = written_out(f"{value.number}{value.symbol}", symbols)
         elif not value.symbol:
             message = f"{value} lacks its unit: for {what} it must be {right}"
         elif found := family_of(value.symbol):

@@ -302,7 +302,8 @@ class _Reader:
             if item.head in _IN_PARTS and part is None and not adrift:
                 adrift = True
                 message = f"In a machine that is cut into parts, every {item.head.rstrip('s')} belongs to one of them"
-                hint = "Move it under a part. Only failsafes may stand above the first part."
+                hint = "Move it under that part. Above the first part stands what all share: links, commands, dials, "
+                hint += "sensors, switches, outputs, constants, levels and failsafes."
                 self._mistakes.add(item.piece.place(), message, hint, code="outside-part")
             if item.head == "sequence":
                 sequence = self._sequence(item, part)

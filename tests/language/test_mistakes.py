@@ -1850,7 +1850,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "outside-part",
         "counter turns 0 .. 7",
         "In a machine that is cut into parts, every counter belongs to one of them",
-        "Move it under a part. Only failsafes may stand above the first part.",
+        "Move it under that part. Above the first part stands what all share: links, commands, dials, sensors, switches, outputs, constants, levels and failsafes.",
     ),
     (
         "promise kind",
@@ -2599,7 +2599,7 @@ CASES: list[tuple[str, dict[str, Any], str, str, str, str]] = [
         "outside-part",
         "rules",
         "In a machine that is cut into parts, every rule belongs to one of them",
-        "Move it under a part. Only failsafes may stand above the first part.",
+        "Move it under that part. Above the first part stands what all share: links, commands, dials, sensors, switches, outputs, constants, levels and failsafes.",
     ),
     (
         "shared in",
