@@ -153,4 +153,5 @@ def screen(stderr: bool = False) -> Console:
     return console
 
 
-file_argument = click.argument("file", type=click.Path(path_type=str))
+# whether it can be read is seen where it is read, and told as of any other file
+file_argument = click.argument("file", type=click.Path(path_type=str, readable=False))

@@ -16,7 +16,10 @@ from statecraft.cli.common import STANDARD_OUTPUT, Stop, file_argument, named_af
 )
 @click.option("--trial", metavar="WORDS", help="Draw the timeline of the trial whose title holds these words.")
 @click.option(
-    "--trace", metavar="FILE", type=click.Path(path_type=Path), help="Draw the timeline of a trace, FILE.jsonl."
+    "--trace",
+    metavar="FILE",
+    type=click.Path(path_type=Path, readable=False),
+    help="Draw the timeline of a trace, FILE.jsonl.",
 )
 def command(file: str, out: Path | None, trial: str | None, trace: Path | None) -> None:
     """Draw FILE's modes: where each one leads and why. Failsafes are striped, findings are marked.

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from statecraft.cli.common import file_argument, put, read, tell
+from statecraft.cli.common import Stop, file_argument, is_output, put, read, tell
 
 if TYPE_CHECKING:
     from statecraft.bench.controls import Controls
@@ -33,9 +33,12 @@ def command(file: str, out: Path | None, link: str | None, sheet: bool) -> None:
     from statecraft.bench.controls import controls
     from statecraft.bench.remote import page
 
+    ending = ".md" if sheet else ".html"
+    if out is not None and out.suffix != ending and not is_output(out):
+        raise Stop(f"{out} does not end in {ending}: rename it")
     machine = read(file)
     found = controls(machine, link)
-    path = out or Path(f"{machine.name}_commands.md" if sheet else f"{machine.name}_remote.html")
+    path = out or Path(f"{machine.name}_{'commands' if sheet else 'remote'}{ending}")
     text = sheets.markdown(machine) if sheet else page(found)
     put(path, text)
     tell(f"{path} written: {len(text.encode()):,} bytes, for the link {found.link.name}", path)

@@ -21,7 +21,7 @@ MOST_SHOWN = 20
 
 @click.command(name="replay", short_help="show a log as a timeline, checked against the table")
 @file_argument
-@click.argument("log", type=click.Path(path_type=Path))
+@click.argument("log", type=click.Path(path_type=Path, readable=False))
 @click.option("-o", "--out", metavar="FILE", type=click.Path(path_type=Path), help="Draw it, too, as X.svg.")
 @click.option("--quiet", is_flag=True, help="Show only what differs.")
 def command(file: str, log: Path, out: Path | None, quiet: bool) -> int:

@@ -128,6 +128,9 @@ def _check_whose(folder: Path, place: Path, mark: str) -> None:
     """
     if os.path.lexists(place) and not place.is_dir():
         raise FolderError(f"{folder} cannot be written: it is not a folder")
+    above = next((each for each in folder.parents if os.path.lexists(each)), None)
+    if above is not None and not above.is_dir():
+        raise FolderError(f"{folder} cannot be written: {above} is not a folder. Name one that is, or is new")
     if place.is_dir() and not _is_ours(place / mark) and any(place.iterdir()):
         raise FolderError(
             f"{folder} is not empty, and statecraft did not write it. Nothing in it was touched. "

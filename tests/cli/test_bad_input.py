@@ -39,6 +39,25 @@ def test_a_file_that_is_not_there_and_a_folder(run, verb):
     assert told.code == 1 and "folder" in told.err
 
 
+@pytest.mark.parametrize("words", [["check"], ["draw", SAMPLES / "greenhouse_vent.modes", "--trace"],
+                                   ["replay", SAMPLES / "bale_mover.modes"]])  # fmt: skip
+def test_a_file_that_may_not_be_read(run, monkeypatch, words):
+    """Whoever runs the tests may be allowed to read everything; so it is refused by hand."""
+    Path("mine.jsonl").touch(mode=0o000)
+    opened = Path.open
+
+    def refused(path, *rest, **more):
+        if path.name == "mine.jsonl":
+            raise PermissionError(13, "Permission denied", str(path))
+        return opened(path, *rest, **more)
+
+    monkeypatch.setattr(Path, "open", refused)
+    monkeypatch.setattr("os.access", lambda *_, **__: False)
+    told = run(*words, "mine.jsonl")
+    assert told.code == 1 and "ermission denied" in told.err + told.out and "Usage" not in told.err
+    assert "mine.jsonl" in told.err
+
+
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
