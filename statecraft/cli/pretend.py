@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import signal
 import sys
 import tempfile
 import threading
@@ -14,6 +15,8 @@ import click
 from statecraft.cli.common import Stop, file_argument, read, screen, step
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from statecraft.agreement.wired import ReportingProgram
     from statecraft.bench.pretend import Body, Pretended, World
     from statecraft.machine import Machine
@@ -38,7 +41,7 @@ def command(file: str, link: str | None, chip: bool, trial: str | None, place: P
     machine = read(file)
     found = controls(machine, link)
     world = World(machine, trial_of(machine, trial).title if trial else None)
-    with tempfile.TemporaryDirectory() as folder, contextlib.ExitStack() as stack:
+    with _ended_in_order(), tempfile.TemporaryDirectory() as folder, contextlib.ExitStack() as stack:
         body: Body
         if chip:
             body = ChipBody(_program(machine, Path(folder)), found.link.name, world)
@@ -67,6 +70,24 @@ def command(file: str, link: str | None, chip: bool, trial: str | None, place: P
         with contextlib.suppress(KeyboardInterrupt):
             _tell(pretended, changed, quiet)
         click.echo("Ended.")
+
+
+@contextlib.contextmanager
+def _ended_in_order() -> Iterator[None]:
+    """Let TERM, and a terminal that is closed, end it as Ctrl-C does: the port's name must not stay behind."""
+
+    def end(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    before = {each: signal.getsignal(each) for each in (signal.SIGTERM, signal.SIGHUP)}
+    default = [each for each, how in before.items() if how is signal.SIG_DFL]  # what is ignored stays so, as by nohup
+    for each in default:
+        signal.signal(each, end)
+    try:
+        yield
+    finally:
+        for each in default:
+            signal.signal(each, signal.SIG_DFL)
 
 
 def _program(machine: Machine, folder: Path) -> ReportingProgram:

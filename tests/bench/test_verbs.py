@@ -144,6 +144,18 @@ def test_pretend_takes_the_place_of_one_that_was_killed_and_of_nothing_else(tmp_
     assert place.is_symlink(), "nobody took it away"
 
 
+@pytest.mark.parametrize("by", [signal.SIGTERM, signal.SIGHUP])
+def test_pretend_takes_its_name_away_however_it_is_ended(tmp_path: Path, by: signal.Signals) -> None:
+    place = tmp_path / "cart"
+    with subprocess.Popen(
+        [sys.executable, "-m", "statecraft", "pretend", FILE, "--place", str(place)], stderr=subprocess.PIPE, text=True
+    ) as process:
+        wait(place.exists)
+        process.send_signal(by)
+        _, said = process.communicate(timeout=60)
+    assert not place.is_symlink() and "Traceback" not in said and process.returncode in (0, 130)
+
+
 @pytest.mark.parametrize("verb", ["watch", "bridge"])
 def test_no_log_is_left_behind_where_the_port_could_not_be_opened(
     run: Callable[..., Ran], tmp_path: Path, verb: str  # noqa: F811
