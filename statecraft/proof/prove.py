@@ -295,7 +295,7 @@ class _Proof:
             if any(part.name == name for name in self.rows_open):
                 self.found += plain_faults(part)
         made = [*self.together.values(), *self.slices.made()]
-        self.found = [each for each in self.found if not told_elsewhere(machine, each, self.found)]
+        self.found = [each for each in self.found if not self.elsewhere(each)]
         driven_on = {each.mode for each in self.found if each.code == "endless" and each.run is not None}
         self.found = [f for f in self.found if f.code != "endless" or f.run is not None or f.mode not in driven_on]
         order, grave = list(SEVERITY), ("error", "warning", "note")
@@ -314,6 +314,13 @@ class _Proof:
             sum(len(each.explorer.zones.matrix) for each in made),
             time.monotonic() - self.began,
         )
+
+    def elsewhere(self, finding: Finding) -> bool:
+        """Whether ``finding`` is told with another; where there is no time to tell, it is so all the same."""
+        try:
+            return told_elsewhere(self.machine, finding, self.found)
+        except OutOfTime:
+            return False
 
     def left_of(self, questions: Sequence[_Question]) -> list[_Question]:
         """The questions that are left of ``questions`` once they have been asked in this phase. Slices are asked each

@@ -235,3 +235,38 @@ def test_the_clock_is_read_where_very_many_are_put_together() -> None:
     explorer._known[config.modes, config.counters, config.fors, config.phase] = [0] * 16 * EVERY
     with pytest.raises(OutOfTime), within(-1.0):
         explorer.add(config)
+
+
+CART = """
+machine cart
+board atmega328p
+tick 10 ms
+command halt button, pin 7, on when high, urgent
+command go button, pin 3, on when low
+sensor front by hand, 2 cm .. 400 cm, noise 1 cm
+motor axle pwm 9, direction 8
+level near when front < 30 cm clears when front > 30 cm
+mode idle stop
+mode going axle 40 %
+mode lost axle 30 %
+failsafes
+in | when | go to
+any | halt | idle
+rules
+in | when | go to
+idle | go | going
+going | near | idle
+lost | near and after 1 s | idle
+"""
+
+
+def test_whenever_the_time_ends_there_is_a_report(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Also where it ends behind all questions, while it is looked what is told with something else."""
+    monkeypatch.setattr("statecraft.proof.engine.limits.EVERY", 1)
+    machine, every = read_text(CART), itertools.count()
+    assert prove(machine, 5.0, clock=lambda: 0.0 * next(every)).complete
+    last = next(every)
+    for ends in [*range(0, last, last // 20), *range(last - 10, last)]:
+        reads = itertools.count()
+        report = prove(machine, 5.0, clock=lambda ends=ends, reads=reads: 0.0 if next(reads) < ends else 1e9)
+        assert report.machine is machine
