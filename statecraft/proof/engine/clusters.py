@@ -279,6 +279,7 @@ class Cluster:
         """For each comparison, fault and switch, the pairs on which it is true."""
         made: dict[Atom, int] = {}
         for atom in self.inputs:
+            look(1 + len(self.cells) // 16)
             row = sum(1 << place for place, cell in enumerate(self.cells) if atom in cell.true)
             made[atom] = sum(row << (state * len(self.cells)) for state in range(len(self.states)))
         return made

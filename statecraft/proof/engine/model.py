@@ -58,7 +58,7 @@ from statecraft.proof.engine.clusters import (
 from statecraft.proof.engine.conditions import counter_beside, holds, ranges_of, satisfy, terms_of, with_value
 from statecraft.proof.engine.diagrams import FALSE, TRUE, Diagrams, Node
 from statecraft.proof.engine.left_by_rows import LeftByRows, LeftValues, before_rows, ways_seen
-from statecraft.proof.engine.limits import TooWide
+from statecraft.proof.engine.limits import TooWide, look
 from statecraft.proof.engine.observer import possible_atoms, settled
 from statecraft.proof.engine.spans import spans_of, tied_to_counters
 from statecraft.proof.engine.sums import Classes, meeting
@@ -632,6 +632,7 @@ class SymbolicModel:
         rows: list[tuple[int, Ask]] = []
         never: list[tuple[int, Ask]] = []
         for made in self.decisions_in(part, mode):
+            look()
             row = made.row
             when, bar = self.row_condition(part, mode, row)
             if when == NO:

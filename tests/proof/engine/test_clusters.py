@@ -8,6 +8,7 @@ from statecraft.language import read_text
 from statecraft.machine import Compare, Fault, Term
 from statecraft.proof.engine import clusters
 from statecraft.proof.engine.clusters import MOST_NAMED, _as_written, knots_of
+from statecraft.proof.engine.limits import OutOfTime, proving
 from statecraft.proof.engine.model import SymbolicModel
 from tests.proof.against_brute import contradictions, disagreements
 
@@ -98,3 +99,12 @@ def test_each_comparison_is_put_into_its_knot_once(monkeypatch: pytest.MonkeyPat
     monkeypatch.setattr(clusters, "terms_of", lambda atom: (asked.append(atom), (atom.left,))[1])
     some = [Compare(Term("sensor", "a"), "<", None, limit) for limit in range(100)]
     assert knots_of(some) == [some] and len(asked) == 100
+
+
+def test_the_time_is_looked_at_while_it_is_told_where_comparisons_are_true() -> None:
+    text = SCALE.format(level="calm when load > 3 clears when load < 1", doubt="")
+    model = SymbolicModel(read_text(text.replace("0 .. 4", "0 .. 999")))
+    cluster = model.clusters[0]
+    cluster.inputs = tuple(Compare(Term("sensor", "load"), "<", None, limit) for limit in range(800))
+    with proving(0.0), pytest.raises(OutOfTime):
+        _ = cluster.of_input

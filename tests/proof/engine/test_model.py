@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import pytest
+
 from statecraft.language import read_text
+from statecraft.proof.engine.limits import OutOfTime, proving
+from statecraft.proof.engine.model import SymbolicModel
 from statecraft.proof.prove import prove
+from tests.proof.counted_rows import ring
 
 HEARD = """machine m
 board atmega2560
@@ -32,3 +37,9 @@ def test_a_link_does_not_fall_silent_on_a_tick_that_takes_its_command() -> None:
     report = prove(read_text(HEARD.format(commands='command halt "h", urgent', rows=rows)))
     assert report.complete
     assert not [each for each in report.findings if each.code in ("lost turn", "unreachable", "shadowed")]
+
+
+def test_the_time_is_looked_at_while_the_rows_of_a_mode_are_read() -> None:
+    model = SymbolicModel(ring(["far"], [f"rest | go and front > {limit} | far |" for limit in range(80)]))
+    with proving(0.0), pytest.raises(OutOfTime):
+        model.desk(0, 0)
