@@ -130,9 +130,10 @@ LONG_MS = 10 * 60_000
 def tell_long(machine: Machine, trials: Iterable[Trial]) -> None:
     """Say which of ``trials``, which are about to run on the simulated chip, are long."""
     for trial in trials:
-        if trial.last_tick * machine.tick_ms > LONG_MS:
-            long = machine.duration(trial.last_tick)
-            click.echo(f"“{trial.title}” lasts {long}: on the simulated chip that may take minutes.", err=True)
+        ms = trial.last_tick * machine.tick_ms
+        if ms > LONG_MS:
+            lasts = f"“{trial.title}” lasts {round(ms / 60_000)} min"
+            click.echo(f"{lasts}: on the simulated chip that may take minutes.", err=True)
 
 
 NARROWEST = 20
