@@ -2,7 +2,8 @@
 
 ``python -m tests.benchmarks.proof_against_brute [COUNT [SEED [KIND]]]``: how many machines to compare, the seed to
 start from, and which: ``counting``, ``copying``, ``stepping`` or ``keeping`` ones, or several of these (with a +
-between them), or ``beside`` inputs (:mod:`tests.proof.beside_inputs`; ``stepping`` and ``keeping`` go with these, too).
+between them), or ``beside`` inputs (:mod:`tests.proof.beside_inputs`; ``stepping`` and ``keeping`` go with these, too),
+or ``gated`` ones (:mod:`tests.proof.gated`).
 A machine that is too large for brute force is passed over. Nothing may be left open but by slices alone, or where steps
 are counted. Each on which the two sides differ is printed with what is said of it, and then made as small as it can be;
 more than 6 GB of memory is a difference, too.
@@ -21,6 +22,7 @@ from statecraft.proof.engine.limits import TooWide
 from tests.proof.against_brute import KINDS, contradictions, disagreements, small_text, smallest
 from tests.proof.beside_inputs import beside_text
 from tests.proof.brute import TooLarge, World
+from tests.proof.gated import gated_text
 
 LIMIT = 60_000
 """How many ticks brute force may have to try."""
@@ -39,6 +41,8 @@ def main(count: int = 1000, seed: int = 0, kind: str = "") -> int:
         text = small_text(seed, **asked_for)
         if kind.startswith("beside"):
             text = beside_text(seed, asked_for["stepping"], asked_for["keeping"])
+        elif kind == "gated":
+            text = gated_text(seed)
         seed += 1
         try:
             machine = read_text(text)

@@ -1,0 +1,18 @@
+"""Machines whose failsafes read what their rules hardly do, against brute force."""
+
+from __future__ import annotations
+
+import pytest
+
+from statecraft.language import read_text
+from tests.proof.against_brute import contradictions, disagreements
+from tests.proof.brute import World
+from tests.proof.gated import gated_text
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_the_two_agree(seed: int) -> None:
+    machine = read_text(gated_text(seed))
+    world = World(machine, 60_000)
+    assert not disagreements(machine, 60_000, world)
+    assert not contradictions(machine, 60_000, world)[0]
