@@ -10,8 +10,9 @@ from tests.proof.brute import World
 from tests.proof.gated import gated_text
 
 
-@pytest.mark.parametrize("seed", range(10))
+@pytest.mark.parametrize("seed", [*range(9), 1049])
 def test_the_two_agree(seed: int) -> None:
+    """1049: what holds a row back hangs on a level that decides nothing else."""
     machine = read_text(gated_text(seed))
     world = World(machine, 60_000)
     assert not disagreements(machine, 60_000, world)

@@ -349,7 +349,10 @@ def hidden(
             if value != NOBODY and value < row.number:
                 by |= {value} - set(never)
             elif bar != NO:
-                key = (mode, node, region.node)
+                key = (
+                    *(config.modes, region.counters, region.spans),
+                    *(config.boxes, region.known, region.hearing.takes),
+                )
                 if key not in done:
                     done.add(key)
                     by |= set(_barring(explored, config, region, part, mode, row, when))
