@@ -122,13 +122,13 @@ def in_doubt(machine: Machine) -> Iterator[Finding]:
 
     Only where doubt can matter: the contact is waited for until it has settled; a failsafe that leads from a driving
     mode to a stop mode holds sooner for its being on; and it does so without another contact (two that are on
-    together tell of a broken wire, which stays).
+    together tell of a broken wire, which stays). One by whose being on something starts, too, would start it in doubt.
     """
     tick = tick_of(machine)
     told: list[tuple[Switch, Part, list[Row], list[str]]] = []
     for switch in machine.switches:
         contact = switch.contact
-        if contact is None or contact.settle == 0 or switch.on_if_in_doubt:
+        if contact is None or contact.settle == 0 or switch.on_if_in_doubt or _starts(machine, switch):
             continue
         for part in machine.parts:
             stops = [
@@ -165,6 +165,16 @@ def in_doubt(machine: Machine) -> Iterator[Finding]:
         by=tuple(RowRef(part.name, row.number) for _, part, rows, _ in told for row in rows),
         subject=first.name,
     )
+
+
+def _starts(machine: Machine, switch: Switch) -> bool:
+    """Whether something starts to drive by the switch's being on."""
+    tick = tick_of(machine)
+    starting = (
+        made.guard for turn in tick.parts for rows in turn.in_mode.values() for made in rows
+        if made.target is not made.mode and machine.drives(made.target) and not machine.drives(made.mode)
+    )  # fmt: skip
+    return any(switch.name in way for guard in starting for way in _contacts(tick, guard, True))
 
 
 def _contacts(tick: Tick, guard: Guard, wanted: bool) -> Iterator[tuple[str, ...]]:

@@ -70,6 +70,16 @@ def test_where_doubt_cannot_matter_nothing_is_said(changed: dict[str, str]) -> N
     assert not told(**changed)
 
 
+@pytest.mark.parametrize(
+    ("starts", "subjects"),
+    [("bumper and after 1 s", []), ("pressed", []), ("halt and not bumper", ["bumper"])],
+)
+def test_by_a_contact_that_starts_something_doubt_would_start_it(starts: str, subjects: list[str]) -> None:
+    text = CART.format(**USUAL | {"level": "bumper clears when not bumper"})
+    machine = read_text(text.replace("resting | halt | ahead", f"resting | {starts} | ahead"))
+    assert [finding.subject for finding in in_doubt(machine)] == subjects
+
+
 def test_it_says_where_and_what_to_write() -> None:
     (finding,) = told()
     assert finding.severity == "note" and finding.place.line == 5
