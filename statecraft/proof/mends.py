@@ -13,6 +13,7 @@ from typing import Any, cast
 from statecraft.findings import Finding
 from statecraft.folding import listed
 from statecraft.machine import (
+    Absent,
     After,
     And,
     Compare,
@@ -834,6 +835,7 @@ def _flapping(machine: Machine, finding: Finding) -> Iterator[Mend]:
                     with_rows(machine, [row], _asking(free)),
                     enough=True,
                 )
+    yield from _let_go_of(machine, rows)
     ticks = SETTLES_MS // machine.tick_ms
     for row in rows:
         part = machine.part(row.part)
@@ -842,6 +844,22 @@ def _flapping(machine: Machine, finding: Finding) -> Iterator[Mend]:
                 f"let the row on line {row.place.line} ask 'after {machine.duration(ticks)}', too",
                 with_rows(machine, [row], _asking(After(ticks))),
             )
+
+
+def _let_go_of(machine: Machine, rows: Sequence[Row]) -> Iterator[Mend]:
+    """What one command starts ends once another is absent: the one that started it was meant."""
+    for start in rows:
+        taken = {atom.command for atom in atoms(start.when) if isinstance(atom, Taken)}
+        for end in rows if len(taken) == 1 and start.move == "go" else ():
+            gone = {atom.command for atom in atoms(end.when) if isinstance(atom, Absent)}
+            if end.part != start.part or start.target not in end.modes or len(gone) != 1 or gone == taken:
+                continue
+            (meant,), (written,) = taken, gone
+            put = partial(re.sub, rf"\b{written}(\s+absent\b)", rf"{meant}\1")
+            made = _rewritten(machine, {end.place.line: put})
+            if made is not None:
+                said = f"let the row on line {end.place.line} ask for how long {meant} is absent, not {written}"
+                yield Mend(said, made, enough=True)
 
 
 def _asking(more: Condition) -> Callable[[Row], Row]:

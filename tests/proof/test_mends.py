@@ -835,3 +835,34 @@ ahead | heavy or amps fault or after 9 s | parked
     (mend,) = (each for each in mends(machine, finding) if "round" in each.text)
     assert mend.text == f"turn a comparison of heavy round, if that was meant: {turned}"
     assert not [each for each in prove(mend.machine).findings if each.code == "overlapping"]
+
+
+def test_what_another_commands_absence_ends_is_offered_the_one_that_started_it() -> None:
+    """That the start waits would mend the flapping, and leave a cover that stops on each tick."""
+    text = """machine pool
+board atmega2560
+tick 10 ms
+link panel serial1, 9600 baud, checked, silent after 500 ms
+command halt "halt", urgent
+command roll "roll", held
+command cover "cover", held
+motor shaft pwm 6, forward 30, reverse 31
+mode idle stop
+mode rolling shaft 50 %
+mode covering shaft -40 %
+failsafes
+in | when | go to
+any | halt | idle
+rolling, covering | panel silent | idle
+rules
+in | when | go to
+idle | roll | rolling
+idle | cover | covering
+rolling | roll absent 300 ms | idle
+covering | roll absent 300 ms | idle
+"""
+    machine = read_text(text)
+    finding = next(each for each in prove(machine).findings if each.code == "flapping")
+    (mend,) = (each for each in mends(machine, finding) if each.enough)
+    assert mend.text == "let the row on line 21 ask for how long cover is absent, not roll"
+    assert not [each.code for each in prove(mend.machine).findings if each.code == "flapping"]
