@@ -24,6 +24,7 @@ from statecraft.machine import (
     sensors_of,
 )
 from statecraft.proof.engine.conditions import ranges_of, satisfy
+from statecraft.proof.engine.limits import look
 from statecraft.semantics.cone import sensors_read
 from statecraft.semantics.decisions import Decision
 from statecraft.semantics.guards import (
@@ -57,12 +58,14 @@ def reading_leads_out(machine: Machine, part: Part, mode: Mode, sensor: Sensor) 
         return False
     blind, seeing = (_Sight(machine, sensor.name, fault) for fault in (True, False))
     stays: Guard = TRUE
-    for guard, made in reversed(_decided(blind, decisions)):
+    for count, (guard, made) in enumerate(reversed(_decided(blind, decisions))):
+        look(1 + count)  # (each contains those before it)
         stays = _choose(guard, made.target == mode, stays)
     if stays == FALSE:
         return False
     leaves: Guard = FALSE
-    for guard, made in reversed(_decided(seeing, decisions)):
+    for count, (guard, made) in enumerate(reversed(_decided(seeing, decisions))):
+        look(1 + count)
         out = made.target != mode and not machine.drives_as_much(mode, made.target)
         leaves = _choose(guard, out, leaves)
     both = all_of([stays, leaves])
@@ -127,6 +130,7 @@ def _decided(sight: _Sight, decisions: Iterable[Decision]) -> list[tuple[Guard, 
     """What makes each row decide; not of those after one that always does."""
     found = []
     for made in decisions:
+        look()
         found.append((sight.decides(made), made))
         if found[-1][0] == TRUE:
             break

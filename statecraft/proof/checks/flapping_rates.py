@@ -305,16 +305,15 @@ def _least_mean(steps: Mapping[T, Mapping[T, int]]) -> Fraction | None:
     nodes = {*steps, *(to for some in steps.values() for to in some)}
     walks: list[dict[T, int]] = [dict.fromkeys(nodes, 0)]  # by steps: the shortest walks
     for _ in nodes:
+        look(1 + len(walks[-1]) // 4)
         longer: dict[T, int] = {}
         for node, length in walks[-1].items():
             for to, more in steps.get(node, {}).items():
                 longer[to] = min(length + more, longer.get(to, length + more))
         walks.append(longer)
     count = len(nodes)
-    return min(
-        (
-            max(Fraction(length - some[node], count - k) for k, some in enumerate(walks[:-1]) if node in some)
-            for node, length in walks[-1].items()
-        ),
-        default=None,
-    )
+    means: list[Fraction] = []
+    for node, length in walks[-1].items():
+        look(1 + count)
+        means.append(max(Fraction(length - some[node], count - k) for k, some in enumerate(walks[:-1]) if node in some))
+    return min(means, default=None)

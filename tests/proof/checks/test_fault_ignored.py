@@ -5,9 +5,11 @@ from __future__ import annotations
 import pytest
 
 from statecraft.language import read_text
-from statecraft.proof.engine.limits import within
+from statecraft.proof.checks.counterfactual_guards import reading_leads_out
+from statecraft.proof.engine.limits import OutOfTime, proving, within
 from statecraft.proof.prove import _Proof, prove
 from tests.proof.against_brute import contradictions, disagreements
+from tests.proof.counted_rows import ring
 
 TANK = """machine tank
 board atmega328p
@@ -161,3 +163,10 @@ def test_a_fault_that_only_holds_a_row_back_is_ignored_all_the_same() -> None:
     found = [each for each in prove(read_text(SPLITTER)).findings if each.code == "fault ignored"]
     assert [each.mode.mode for each in found if each.mode] == ["splitting"]
     assert [ref.number for ref in found[0].by] == [5]
+
+
+def test_the_time_is_looked_at_while_the_rows_of_a_mode_are_weighed() -> None:
+    machine = ring(["far"], [f"far | front > {limit} and after 1 s | rest |" for limit in range(30)])
+    (part,) = machine.parts
+    with proving(0.0), pytest.raises(OutOfTime):
+        reading_leads_out(machine, part, part.mode["far"], machine.sensors[0])

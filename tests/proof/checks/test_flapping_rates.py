@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+import pytest
+
 from statecraft.language import read_text
 from statecraft.machine import ModeRef
-from statecraft.proof.checks.flapping_rates import Rate, Rates, group_clocks, in_turn, modes_in_turn
+from statecraft.proof.checks.flapping_rates import Rate, Rates, _least_mean, group_clocks, in_turn, modes_in_turn
+from statecraft.proof.engine.limits import OutOfTime, proving
 
 GROUPS = """machine alley
 board atmega2560
@@ -51,3 +54,8 @@ def test_the_modes_that_parts_may_go_round_in_turn() -> None:
     assert modes_in_turn(more) > modes_in_turn(both)
     assert ModeRef("three", "x") in modes_in_turn(more) and ModeRef("two", "e") not in modes_in_turn(more)
     assert modes_in_turn({}) == set()
+
+
+def test_the_time_is_looked_at_while_rounds_of_very_many_steps_are_compared() -> None:
+    with proving(0.0), pytest.raises(OutOfTime):
+        _least_mean({n: {(n + 1) % 200: 1} for n in range(200)})
