@@ -579,20 +579,22 @@ def _most_first(part: Part, names: Iterable[str]) -> Iterator[str]:
 
 
 def reached_from(part: Part) -> dict[str, int]:
-    """To how many modes rows lead from each mode, one after another, itself included."""
-    import networkx
+    """To how many modes rows lead from each mode, one after another, itself included.
 
-    graph: networkx.DiGraph[str] = networkx.DiGraph()
-    graph.add_nodes_from(mode.name for mode in part.modes)
-    graph.add_edges_from((name, row.target) for row in part.rows if row.move == "go" for name in row.modes)
-    rounds = networkx.condensation(graph)
-    bits = {mode.name: 1 << at for at, mode in enumerate(part.modes)}
-    found: dict[int, int] = {}
-    for some in reversed(list(networkx.topological_sort(rounds))):
-        found[some] = sum(bits[name] for name in rounds.nodes[some]["members"])
-        for after in rounds.successors(some):
-            found[some] |= found[after]
-    return {name: found[some].bit_count() for name, some in rounds.graph["mapping"].items()}
+    The modes that one leads to are the bits of a number, and one mode after the other is let stand on the way
+    (S. Warshall, "A theorem on Boolean matrices", Journal of the ACM 9 (1962), 11-12).
+    """
+    place = {mode.name: at for at, mode in enumerate(part.modes)}
+    reached = [1 << at for at in place.values()]
+    for row in part.rows:
+        if row.move == "go":
+            target = 1 << place[row.target]
+            for name in row.modes:
+                reached[place[name]] |= target
+    for via in range(len(reached)):
+        bit, onward = 1 << via, reached[via]
+        reached = [some | onward if some & bit else some for some in reached]
+    return {name: reached[at].bit_count() for name, at in place.items()}
 
 
 def _comes_of_it(part: Part, finding: Finding, of_row: Container[int], rows_never: Container[Finding]) -> bool:
