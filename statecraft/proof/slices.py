@@ -871,7 +871,8 @@ class Slices:
         unended.sort(key=lambda made: -len(made.explorer.configs))
         told: dict[str, None] = {}
         for made in unended[:3]:
-            for kind, name in sorted(made.sliced.things, key=lambda thing: -_worth(self.machine, thing, set())[0]):
+            things = sorted(made.sliced.things)  # in an order that is the same each time
+            for kind, name in sorted(things, key=lambda thing: -_worth(self.machine, thing, set())[0]):
                 if kind != "mode":
                     told[_in_words(self.machine, kind, name)] = None
         return tuple(told)[:most]
