@@ -413,12 +413,18 @@ def test_a_switch_that_misses_a_mode_which_drives_the_same_way() -> None:
 
 
 def test_a_failsafe_that_holds_back_what_would_end_a_mode() -> None:
-    planted = AUGER.replace("running | pull fault |", "filling, topping | pull fault |")
+    """While the lid is up, or the current is not known, it may not fill; and so it backs."""
+    planted = AUGER.replace("running | lid        |", "filling, topping | lid |")
     finding = new(AUGER, planted)
     failsafe, row = line_of(planted, "filling, topping |"), line_of(planted, "backing | after")
     assert finding.code == "endless" and finding.message.endswith(
         f"until somebody gives a command; the failsafe on line {failsafe} holds back the row on line {row}."
     )
+    assert finding.hint == f"Let the failsafe on line {failsafe} apply in backing, too. {GOOD}"
+    planted = AUGER.replace("running | pull fault |", "filling, topping | pull fault |")
+    finding = new(AUGER, planted)
+    assert finding.code == "fault ignored" and finding.mode is not None and finding.mode.mode == "backing"
+    failsafe = line_of(planted, "filling, topping |")
     assert finding.hint == f"Let the failsafe on line {failsafe} apply in backing, too. {GOOD}"
 
 
