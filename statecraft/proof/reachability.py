@@ -289,4 +289,4 @@ class Reachability:
 
     def in_fault(self, sensor: str) -> Only:
         """One tick on which ``sensor`` is in fault."""
-        return Only(pairs=(self.sensor_pairs[sensor],), once=True)
+        return Only(pairs=(self.sensor_pairs[sensor],), once=True, apart=True)

@@ -203,6 +203,8 @@ class Only(NamedTuple):
         still: no message turns a dial that is a counter.
         counters: as they must be once those that count have, and what messages say; None for any.
         standing: counters that count from outside stand still; a stepper's steps go on.
+        apart: ticks that come to the same from other inputs are told apart: who asks what they might have been else
+            has to know which.
     """
 
     pairs: tuple[tuple[int, int], ...] = ()
@@ -214,6 +216,7 @@ class Only(NamedTuple):
     still: bool = False
     counters: Counters | None = None
     standing: bool = False
+    apart: bool = False
 
 
 ANYTHING = Only()
@@ -810,13 +813,14 @@ class Explorer:
             told_apart = () if only is self.only else region.counters
             for rows, piece in self.pieces(region, only):
                 look()
+                inputs = piece if only.apart else ()
                 images = products.get((tables, piece))
                 if images is None:
                     images = products[tables, piece] = self._images_of(region, every, piece)
                 effects_of_rows = model.effects(config.modes, region.counters, rows)
                 for image in images:
                     for effect in effects_of_rows:
-                        key = (time, rows, image.fors, image.boxes, phase, effect.counters, told_apart)
+                        key = (time, rows, image.fors, image.boxes, phase, effect.counters, told_apart, inputs)
                         ways = alike.get(key)
                         if ways is None:
                             ways = alike[key] = {}

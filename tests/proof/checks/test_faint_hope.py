@@ -13,6 +13,7 @@ from statecraft.proof.prove import Phase, Report, _Proof, as_proved, prove
 from statecraft.proof.runs.counterfactual_tick import hoped
 from statecraft.proof.runs.random_walk import Play
 from statecraft.proof.slices import Slice
+from tests.proof.against_brute import disagreements
 
 TANK = """
 machine  tank
@@ -247,3 +248,37 @@ def test_it_is_met_with_where_slices_take_too_long(monkeypatch: pytest.MonkeyPat
         monkeypatch.setattr("statecraft.proof.prove.hope_met_with", lambda *_: None)
         with pytest.raises(OutOfTime):
             _Proof(machine, written, ("slices",)).hopes_in_slices("cloth", machine.sensors[0])
+
+
+VENT = """
+machine vent
+board atmega2560
+tick 10 ms
+sensor heat by hand, 0 .. 5
+sensor wind by hand, 0 .. 5
+output drive by hand, 0 % .. 100 %
+sensor kept heat, taken in lamp in dark after 10 ms
+level hot when heat > 4 for 30 ms clears when heat <= 1, starts on
+part lamp
+mode dark stop
+part flap
+mode shut stop
+mode open drive 100 %
+failsafes
+in | when | go to
+shut | heat fault and kept == wind | shut
+rules
+in | when | go to
+shut | kept fault turns off | restart
+shut | hot | open
+""".lstrip()
+
+
+def test_a_tick_that_comes_to_the_same_from_other_inputs_is_another() -> None:
+    """Between its thresholds or in fault, the heat does the same to the level, and the row opens; but only in its fault
+    would another reading of the wind have kept the flap shut."""
+    machine = read_text(VENT)
+    found = {each.subject: each.run.ticks for each in prove(machine).findings
+             if each.code == "faint hope" and each.run is not None}  # fmt: skip
+    assert found == {"heat": 1, "wind": 1, "kept": 1}
+    assert not disagreements(machine)
