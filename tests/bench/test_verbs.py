@@ -148,11 +148,15 @@ def test_pretend_takes_the_place_of_one_that_was_killed_and_of_nothing_else(tmp_
 def test_pretend_takes_its_name_away_however_it_is_ended(tmp_path: Path, by: signal.Signals) -> None:
     place = tmp_path / "cart"
     with subprocess.Popen(
-        [sys.executable, "-m", "statecraft", "pretend", FILE, "--place", str(place)], stderr=subprocess.PIPE, text=True
-    ) as process:
+        [sys.executable, "-m", "statecraft", "pretend", FILE, "--place", str(place)], stderr=subprocess.PIPE, text=True,
+        preexec_fn=lambda: signal.signal(by, signal.SIG_DFL),  # tests that nohup starts ignore it, and so would this
+    ) as process:  # fmt: skip
         wait(place.exists)
         process.send_signal(by)
-        _, said = process.communicate(timeout=60)
+        try:
+            _, said = process.communicate(timeout=60)
+        finally:
+            process.kill()  # else its end would be waited for, whatever keeps it
     assert not place.is_symlink() and "Traceback" not in said and process.returncode in (0, 130)
 
 
