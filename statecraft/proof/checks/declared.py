@@ -128,7 +128,7 @@ def in_doubt(machine: Machine) -> Iterator[Finding]:
     told: list[tuple[Switch, Part, list[Row], list[str]]] = []
     for switch in machine.switches:
         contact = switch.contact
-        if contact is None or contact.settle == 0 or switch.on_if_in_doubt or _starts(machine, switch):
+        if contact is None or contact.settle == 0 or switch.on_if_in_doubt:
             continue
         for part in machine.parts:
             stops = [
@@ -145,6 +145,8 @@ def in_doubt(machine: Machine) -> Iterator[Finding]:
             if stops:
                 told.append((switch, part, [row for row, _ in stops], stops[0][1]))
                 break
+    starting = _starting(machine) if told else frozenset()
+    told = [each for each in told if each[0].name not in starting]
     if not told:
         return
     names = listed([switch.name for switch, _, _, _ in told])
@@ -167,14 +169,14 @@ def in_doubt(machine: Machine) -> Iterator[Finding]:
     )
 
 
-def _starts(machine: Machine, switch: Switch) -> bool:
-    """Whether something starts to drive by the switch's being on."""
+def _starting(machine: Machine) -> frozenset[str]:
+    """The switches by whose being on something starts to drive."""
     tick = tick_of(machine)
-    starting = (
+    guards = dict.fromkeys(
         made.guard for turn in tick.parts for rows in turn.in_mode.values() for made in rows
         if made.target is not made.mode and machine.drives(made.target) and not machine.drives(made.mode)
     )  # fmt: skip
-    return any(switch.name in way for guard in starting for way in _contacts(tick, guard, True))
+    return frozenset(chain.from_iterable(way for guard in guards for way in _contacts(tick, guard, True)))
 
 
 def _contacts(tick: Tick, guard: Guard, wanted: bool) -> Iterator[tuple[str, ...]]:
