@@ -267,6 +267,7 @@ class _Proof:
         self.hurried = False  # the last question had too little time
         self.partly = False
         self.together: dict[_Key, Reachability] = {}
+        self.closures: dict[frozenset[str], frozenset[str]] = {}
         self.too_many: set[_Key] = set()
         self.rows_open: list[str] = []
         self.said_before: dict[str, str] = {}
@@ -368,7 +369,10 @@ class _Proof:
         Raises:
             OutOfTime: there is no time for it, or (in the first phase) it is not soon done.
         """
-        names = closure(self.machine, parts)
+        asked = frozenset(parts)
+        if asked not in self.closures:
+            self.closures[asked] = closure(self.machine, asked)
+        names = self.closures[asked]
         key = names, _counters(observed)
         if key in self.too_many and self.phase == "soon":
             raise Undecided

@@ -18,6 +18,7 @@ from statecraft.machine import And, Machine, Part, Row
 from statecraft.proof.checks.unreachable import fired, modes_unused, silent, stuck
 from statecraft.proof.checks.unreachable import left as left_modes
 from statecraft.proof.engine.exploration import ANYTHING, Only
+from statecraft.proof.engine.graphs import led_to
 from statecraft.proof.engine.limits import OutOfTime, left, now, within
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.counterexamples import Lost
@@ -39,6 +40,9 @@ PLAY_TICKS, LONG_PLAY_TICKS, PLAY_SECONDS = 25_000, 80_000, 1.5
 """The simulation plays by chance before plans are made for it, and again, longer, after each way of looking into what
 is left: until nothing new has been seen for so many ticks, so that it comes to the same on every computer, and for so
 long at most."""
+
+LARGE = 16
+"""How many switches and levels a machine may have before it plays for fewer ticks, for each takes the longer."""
 
 A_MOMENT = 4000
 """For how many ticks it plays to see modes left that are known to be entered."""
@@ -92,6 +96,7 @@ class RowUse:
         self.machine = machine
         self.slices = slices
         self._never: dict[tuple[str, Way], Slice] = {}
+        self._led_to: dict[str, tuple[int, set[str]]] = {}  # with how much was known never to decide
         self._asked: dict[tuple[str, Way], SliceScope] = {}
 
     @cached_property
@@ -100,10 +105,12 @@ class RowUse:
         return Play(self.machine)
 
     def seek(self, rows: set[tuple[int, int]], ticks: int = PLAY_TICKS) -> None:
-        """Let the simulation play for a while, until nothing new has been seen for so many ``ticks``."""
+        """Let the simulation play for a while, until nothing new has been seen for so many ``ticks``; fewer of a large
+        machine."""
+        size = max(LARGE, len(self.machine.switches) + len(self.machine.levels))
         try:
             with within(PLAY_SECONDS):
-                self.play.seek(rows, (), ticks)
+                self.play.seek(rows, (), ticks * LARGE // size)
         except OutOfTime:
             now()
 
@@ -228,11 +235,15 @@ class RowUse:
 
     def led_to(self, part: Part) -> set[str]:
         """The modes that rows lead to from the start, those apart that are known never to decide."""
-        found = {part.start.name}
-        into = [row for row in part.rows if row.move == "go" and (part.name, (row.number, None)) not in self._never]
-        while more := {row.target for row in into if not found.isdisjoint(row.modes)} - found:
-            found |= more
-        return found
+        known = self._led_to.get(part.name)
+        if known is None or known[0] != len(self._never):
+            steps: dict[str, list[str]] = {mode.name: [] for mode in part.modes}
+            for row in part.rows:
+                if row.move == "go" and (part.name, (row.number, None)) not in self._never:
+                    for name in row.modes:
+                        steps[name].append(row.target)
+            known = self._led_to[part.name] = len(self._never), led_to(steps, part.start.name)
+        return known[1]
 
     def _any(self, part: Part, ways: Iterable[Way]) -> bool | None:
         """Whether one of ``ways`` is ever gone; None if that is not known."""

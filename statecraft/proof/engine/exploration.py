@@ -813,14 +813,14 @@ class Explorer:
             told_apart = () if only is self.only else region.counters
             for rows, piece in self.pieces(region, only):
                 look()
-                inputs = piece if only.apart else ()
+                asked = (told_apart, piece) if only.apart else told_apart
                 images = products.get((tables, piece))
                 if images is None:
                     images = products[tables, piece] = self._images_of(region, every, piece)
                 effects_of_rows = model.effects(config.modes, region.counters, rows)
                 for image in images:
                     for effect in effects_of_rows:
-                        key = (time, rows, image.fors, image.boxes, phase, effect.counters, told_apart, inputs)
+                        key = (time, rows, image.fors, image.boxes, phase, effect.counters, asked)
                         ways = alike.get(key)
                         if ways is None:
                             ways = alike[key] = {}
