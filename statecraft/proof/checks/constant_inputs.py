@@ -9,10 +9,10 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 from statecraft.findings import Hold, RowRef, Run
-from statecraft.machine import And, Atom, Compare, Fault, Machine, Or, Sensor, SwitchOn, atoms, sensors_of
+from statecraft.machine import Atom, Compare, Fault, Machine, Sensor, SwitchOn, atoms
 from statecraft.proof.checks.mode_cycles import held_commands, may_go_round
-from statecraft.proof.engine.clusters import Cluster
-from statecraft.proof.engine.conditions import Values, ranges_of, satisfy, terms_of
+from statecraft.proof.engine.clusters import Cluster, clear_in_doubt, overlaps, read_by
+from statecraft.proof.engine.conditions import Values, ranges_of, terms_of
 from statecraft.proof.engine.exploration import START, Config, Explorer, Only, Region, Transition
 from statecraft.proof.engine.graphs import leading_to
 from statecraft.proof.engine.limits import look
@@ -384,11 +384,9 @@ def begun_once(machine: Machine, trembling: str = "") -> frozenset[str]:
         asked = {*atoms(level.set), *atoms(level.clear)}
         alone = all(isinstance(each, Compare | Fault | SwitchOn) for each in asked)
         counted = any(t.kind == "counter" for each in asked if isinstance(each, Compare) for t in terms_of(each))
-        doubts = [Fault(name) for name in sensors_of(And((level.set, level.clear))) if level.on_if_in_doubt]
-        both = And((Or((level.set, *doubts)), level.clear))
-        if not alone or counted or trembling in sensors_of(both) or satisfy(both, ranges):
-            continue
-        found |= {f"set {level.name}", f"clear {level.name}"}
+        apart = not overlaps(level, ranges) and not clear_in_doubt(level, ranges)
+        if alone and not counted and apart and trembling not in read_by(level):
+            found |= {f"set {level.name}", f"clear {level.name}"}
     return frozenset(found)
 
 
