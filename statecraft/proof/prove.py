@@ -68,7 +68,7 @@ from statecraft.proof.checks.overlapping import overlap, overlapping
 from statecraft.proof.checks.runaway import runaway
 from statecraft.proof.checks.stale_decision import stale_decision
 from statecraft.proof.checks.unreachable import findings as row_findings
-from statecraft.proof.checks.unreachable import fired
+from statecraft.proof.checks.unreachable import fired, told_of_another_step
 from statecraft.proof.checks.unused import unused
 from statecraft.proof.checks.waits_for_ever import waits_for_ever
 from statecraft.proof.engine.clusters import both
@@ -319,7 +319,8 @@ class _Proof:
     def elsewhere(self, finding: Finding) -> bool:
         """Whether ``finding`` is told with another; where there is no time to tell, it is so all the same."""
         try:
-            return told_elsewhere(self.machine, finding, self.found)
+            told = told_of_another_step(self.machine, finding, self.found)
+            return told or told_elsewhere(self.machine, finding, self.found)
         except OutOfTime:
             return False
 

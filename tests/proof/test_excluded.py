@@ -257,6 +257,19 @@ def test_what_resumes_a_sequence_is_told_by_its_steps() -> None:
     assert "with soak as the last of wring" in told[0].message
 
 
+def test_what_resumes_a_sequence_need_not_do_so_at_every_step() -> None:
+    text = WRINGER.format(tight="tight", above="soak, press_ | open_ and tight | held", on="start")
+    text = text.replace("any    | halt   | held", "any    | halt   | idle")
+    (part,) = read_text(text).parts
+    assert [row.target for row in part.rows if row.place.line == 25] == ["soak", "press_", "drip", "loosen"]
+    assert found(text) == []
+
+
+def test_that_a_sequence_is_never_resumed_is_told_once() -> None:
+    (one,) = (f for f in found(WRINGER.format(tight="tight", above="", on="start and tight and not tight")) if f.row)
+    assert one.code == "unreachable" and one.place.line == 25
+
+
 PRESS = """machine press
 board atmega328p
 tick 10 ms

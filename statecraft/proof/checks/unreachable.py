@@ -235,13 +235,33 @@ def ends_a_step(part: Part, row: Row) -> bool:
 def _asked(machine: Machine, row: Row) -> str:
     """What ``row`` asks, as the file says it: the counter that a sequence is resumed by stands for a step."""
     text = " ".join(row.when_text.split())
-    resumed = re.fullmatch(r"(.+) and (\w+)_step == \d+", text)
-    if resumed is None:
-        return f"'{text}'" if text else "its condition"
+    asks, sequence = resumed(machine, row)
+    if sequence:
+        return f"'{asks}' with {row.target} as the last of {sequence}"
+    return f"'{text}'" if text else "its condition"
+
+
+def resumed(machine: Machine, row: Row) -> tuple[str, str]:
+    """What a row of the file asks that goes to ``last of`` a sequence, and that sequence, where ``row`` is what it is
+    for one of the steps; else ``("", "")``."""
+    made = re.fullmatch(r"(.+) and (\w+)_step == \d+", " ".join(row.when_text.split()))
     lines = machine.source.get(row.place.file, "").splitlines()[row.place.line - 1 : row.place.line]
-    if lines and re.search(rf"\blast +of +{resumed[2]}\b", lines[0]):
-        return f"'{resumed[1]}' with {row.target} as the last of {resumed[2]}"
-    return f"'{text}'"
+    said = made is not None and lines and re.search(rf"\blast +of +{made[2]}\b", lines[0])
+    return (made[1], made[2]) if made is not None and said else ("", "")
+
+
+def told_of_another_step(machine: Machine, finding: Finding, found: Sequence[Finding]) -> bool:
+    """Whether ``finding`` says of a row to ``last of`` a sequence that one step is never the last when it asks: there
+    is another step that may be, or it is told of the first of them that none is. The row is one row of the file."""
+    if finding.code != "unreachable" or finding.row is None:
+        return False
+    part = machine.part(finding.row.part)
+    row = part.rows[finding.row.number]
+    if not resumed(machine, row)[1]:
+        return False
+    steps = [each.number for each in part.rows if each.place == row.place]
+    never = {f.row.number for f in found if f.code == "unreachable" and f.row and f.row.part == part.name}
+    return row.number != steps[0] or not never.issuperset(steps)
 
 
 def _lone(part: Part, row: Row) -> bool:
