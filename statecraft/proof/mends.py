@@ -43,6 +43,7 @@ from statecraft.machine import (
 )
 from statecraft.proof.causes import names_of, reached_from, sentence
 from statecraft.proof.checks.declared import is_mixed
+from statecraft.proof.checks.faint_hope import keeping_back
 from statecraft.proof.checks.lost_turn import leads_out, may_be_lost, said, so_now
 from statecraft.proof.checks.mode_cycles import tremble, wavers
 from statecraft.proof.checks.overlapping import clears_later, sets_later
@@ -594,7 +595,8 @@ def _faint_hope(machine: Machine, finding: Finding) -> Iterator[Mend]:
     which = f"the row on line {lines[0]}" if len(lines) == 1 else f"the rows on lines {listed([str(n) for n in lines])}"
     valid = with_rows(machine, rows, _asking(Not(fault)))
     yield Mend(f"let {which} ask 'and not {finding.subject} fault', too", valid, enough=True)
-    for level in _doubtful_levels(machine, [row.when for row in rows], finding.subject):
+    levels = dict.fromkeys(level for row in rows for level in keeping_back(machine, row.when, finding.subject))
+    for level in [each for each in levels if not each.on_if_in_doubt]:
         yield Mend(f"put {level.name} 'on if in doubt'", with_level(machine, replace(level, on_if_in_doubt=True)))
 
 
@@ -608,12 +610,6 @@ def _asks_in_doubt(machine: Machine, condition: Condition, sensor: str) -> bool:
             return level.on_if_in_doubt and sensor in read_by(level)
         case _:
             return False
-
-
-def _doubtful_levels(machine: Machine, conditions: Sequence[Condition], sensor: str) -> list[Level]:
-    read = {atom.level for atom in atoms_read(machine, conditions) if isinstance(atom, LevelOn)}
-    doubtful = [each for each in machine.levels if each.name in read and not each.on_if_in_doubt]
-    return [level for level in doubtful if sensor in read_by(level)]
 
 
 def _halt_missed(machine: Machine, finding: Finding) -> Iterator[Mend]:

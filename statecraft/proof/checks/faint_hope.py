@@ -9,7 +9,22 @@ from functools import partial
 from typing import cast
 
 from statecraft.findings import Finding, Hold, RowRef, Run
-from statecraft.machine import Fault, LevelOn, Machine, Mode, Row, Sensor, atoms, sensors_of
+from statecraft.machine import (
+    And,
+    Condition,
+    Fault,
+    Level,
+    LevelOn,
+    Machine,
+    Mode,
+    Not,
+    Or,
+    Row,
+    Sensor,
+    Turns,
+    atoms,
+    sensors_of,
+)
 from statecraft.proof.checks.counterfactual import Counterfactual
 from statecraft.proof.engine.diagrams import Node
 from statecraft.proof.engine.exploration import Config, Explorer, Region
@@ -145,10 +160,8 @@ def hopes(explored: Reachability, part: int, sensor: Sensor) -> dict[int, set[in
 
 
 def _told(machine: Machine, row: Row, sensor: Sensor, run: Run) -> Finding:
-    asked = set(atoms(row.when))
-    levels = [each for each in machine.levels if LevelOn(each.name) in asked]
-    of_it = [each for each in levels if sensor.name in (*sensors_of(each.set), *sensors_of(each.clear))]
-    other = "" if all(each.on_if_in_doubt for each in of_it) else ", or put the level it relies on 'on if in doubt'"
+    doubtful = [each for each in keeping_back(machine, row.when, sensor.name) if not each.on_if_in_doubt]
+    other = ", or put the level it relies on 'on if in doubt'" if doubtful else ""
     into = "its mode" if row.move == "restart" else row.target
     return Finding(
         "faint hope",
@@ -160,6 +173,25 @@ def _told(machine: Machine, row: Row, sensor: Sensor, run: Run) -> Finding:
         subject=sensor.name,
         run=run,
     )
+
+
+def keeping_back(machine: Machine, condition: Condition, sensor: str, on: bool = True) -> list[Level]:
+    """The levels that read ``sensor`` and by being on keep ``condition`` from being true (``on``), or from being false.
+    What asks a level to be on is started by one that is on in doubt, and not kept back."""
+    match condition:
+        case Turns(what=what, on=wanted):
+            return keeping_back(machine, what, sensor, on == wanted)
+        case Not(of):
+            return keeping_back(machine, of, sensor, not on)
+        case And(several) | Or(several):
+            found = [level for each in several for level in keeping_back(machine, each, sensor, on)]
+            return list(dict.fromkeys(found))
+        case LevelOn(name):
+            level = next(each for each in machine.levels if each.name == name)
+            own = [] if on or sensor not in (*sensors_of(level.set), *sensors_of(level.clear)) else [level]
+            return [*own, *keeping_back(machine, level.set, sensor, on)]
+        case _:
+            return []
 
 
 def _shows(machine: Machine, row: RowRef, sensor: str, run: Run) -> bool:

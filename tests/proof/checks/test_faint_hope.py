@@ -7,7 +7,7 @@ import pytest
 from statecraft.findings import Finding
 from statecraft.language import read_text
 from statecraft.machine import Sensor
-from statecraft.proof.checks.faint_hope import met_with
+from statecraft.proof.checks.faint_hope import keeping_back, met_with
 from statecraft.proof.engine.limits import OutOfTime, proving
 from statecraft.proof.prove import Phase, Report, _Proof, as_proved, prove
 from statecraft.proof.runs.counterfactual_tick import hoped
@@ -38,7 +38,7 @@ resting | {when} and after 100 ms    | filling
 @pytest.mark.parametrize(
     ("level", "when", "offered"),
     [
-        ("low when depth < 20 cm clears when depth > 30 cm", "low", True),
+        ("low when depth < 20 cm clears when depth > 30 cm", "low", False),  # in doubt, it would fill the tank
         ("low when depth < 20 cm clears when depth > 30 cm", "not depth > 40 cm", False),
         ("high when depth > 40 cm for 1 s clears when depth < 30 cm", "not high", True),
         ("low when depth < 20 cm clears when depth > 30 cm, on if in doubt", "low and not depth > 40 cm", False),
@@ -50,6 +50,30 @@ def test_a_row_that_some_depth_would_have_prevented(level: str, when: str, offer
     (found,) = [each for each in report.findings if each.code == "faint hope"]
     assert found.row is not None and found.row.number == 1
     assert ("on if in doubt" in found.hint) == offered
+
+
+@pytest.mark.parametrize(
+    ("when", "named"),
+    [
+        ("not near", ["near"]),
+        ("near", []),
+        ("not (near and full)", ["near", "full"]),
+        ("not busy", ["near"]),
+        ("free", ["near"]),
+        ("not free", []),
+        ("near turns off", ["near"]),
+        ("near turns on", []),
+        ("not other", []),
+    ],
+)
+def test_what_keeps_a_row_back_by_being_on(when: str, named: list[str]) -> None:
+    level = """near when depth < 20 cm clears when depth > 30 cm
+level full when depth > 90 cm clears when depth < 80 cm
+level busy when near clears when not near
+level free when not busy clears when busy
+level other when tank in filling clears when tank in resting"""
+    machine = read_text(TANK.format(level=level, when=when))
+    assert [each.name for each in keeping_back(machine, machine.parts[0].rows[1].when, "depth")] == named
 
 
 @pytest.mark.parametrize(
