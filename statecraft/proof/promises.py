@@ -18,7 +18,7 @@ from statecraft.proof.engine.exploration import START, WATCH, Config, Explorer, 
 from statecraft.proof.engine.model import Modes, SymbolicModel
 from statecraft.proof.engine.observer import possible_atoms
 from statecraft.proof.engine.zones import FREE
-from statecraft.proof.reachability import Reachability, Undecided
+from statecraft.proof.reachability import Reachability, Shown, Undecided, by_no_other
 from statecraft.proof.runs.counterexamples import Lost, Trail
 from statecraft.proof.runs.goals import in_pieces
 from statecraft.semantics.guards import Reached
@@ -27,8 +27,9 @@ ROUGHLY = "it was followed only roughly"
 """Why nothing is said, where more would have to be told apart."""
 
 
-def verdict(explored: Reachability, promise: Promise) -> PromiseVerdict:
-    """How ``promise`` fares in the parts that were explored, which must be all that it asks about.
+def verdict(explored: Reachability, promise: Promise, shown: Shown = by_no_other) -> PromiseVerdict:
+    """How ``promise`` fares in the parts that were explored, which must be all that it asks about; any other run that
+    it is ``shown`` by to be broken, as that gives it back, will do for :meth:`Reachability.found`.
 
     Raises:
         OutOfTime: the deadline has come.
@@ -59,12 +60,12 @@ def verdict(explored: Reachability, promise: Promise) -> PromiseVerdict:
     for config in seeds:
         worst = max(worst, watcher.awaited(explored.explorer, config))
         if watcher.broken(explored.explorer, config):
-            return _broken(explored, promise, goal)
+            return _broken(explored, promise, goal, shown)
     while (number := follower.next()) is not None:
         for edge in follower.follow(number):
             target = follower.configs[edge.target]
             if watcher.broken(follower, target):
-                return _broken(explored, promise, goal)
+                return _broken(explored, promise, goal, shown)
             worst = max(worst, watcher.awaited(follower, target))
     return PromiseVerdict(promise, True, worst, sure=not explored.rough)
 
@@ -195,7 +196,7 @@ def _seeds(explored: Reachability, promise: Promise, goal: _Goal) -> tuple[list[
     return list(configs), True
 
 
-def _broken(explored: Reachability, promise: Promise, goal: _Goal) -> PromiseVerdict:
+def _broken(explored: Reachability, promise: Promise, goal: _Goal, shown: Shown) -> PromiseVerdict:
     def there(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
         if number == START or not _Watcher(explorer.model, promise, goal).broken(explorer, config):
             return
@@ -204,7 +205,7 @@ def _broken(explored: Reachability, promise: Promise, goal: _Goal) -> PromiseVer
         assert zone is not None
         yield Trail([], last=(clocks, explorer.zones.matrix[zone]))
 
-    found = explored.found(lambda _: there, lambda model: _Watcher(model, promise, goal))
+    found = explored.found(lambda _: there, lambda model: _Watcher(model, promise, goal), shown)
     if found is not None:
         return PromiseVerdict(promise, False, None, found.run)
     if explored.rough:

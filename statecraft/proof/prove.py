@@ -936,8 +936,11 @@ class _Proof:
         if not decidable(machine, promise.when):
             raise Undecided
 
+        def breaking(run: Run) -> Run | None:
+            return run if breaks(machine, promise, run) else None
+
         def judged(made: Slice) -> PromiseVerdict:
-            found = verdict(made, replace(promise, when=made.observed[0]))
+            found = verdict(made, replace(promise, when=made.observed[0]), breaking)
             if found.kept is False:
                 assert found.run is not None and made.played is not None
                 runs = [found.run] if breaks(machine, promise, found.run) else []

@@ -39,6 +39,15 @@ SEARCH_SECONDS = 5.0
 """How long a run is sought that would show what a rough exploration suspects."""
 
 
+Shown = Callable[[Run], Run | None]
+"""Whether what is sought is shown by some run of the machine: that, as it is given back; else None."""
+
+
+def by_no_other(_: Run) -> Run | None:
+    """What is sought is not shown by any other run."""
+    return None
+
+
 class Reachability:
     """``parts`` of ``machine``, which ask about no other part, and every configuration that they can come to.
 
@@ -183,7 +192,7 @@ class Reachability:
         self,
         goal: Callable[[SymbolicModel], Goal],
         watcher: Callable[[SymbolicModel], Watcher] | None = None,
-        shown: Callable[[Run], Run | None] = lambda _: None,
+        shown: Shown = by_no_other,
         near: Near = NOWHERE_NEAR,
     ) -> FoundRun | None:
         """The shortest run to ``goal``, which is told in which model it is sought. Whether what is

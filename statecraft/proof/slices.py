@@ -27,7 +27,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from typing import TypeVar
 
-from statecraft.findings import RowRef, Run, Stimulus
+from statecraft.findings import RowRef, Stimulus
 from statecraft.machine import (
     And,
     Atom,
@@ -52,7 +52,7 @@ from statecraft.proof.engine.limits import OutOfTime, look, now, within
 from statecraft.proof.engine.model import NOBODY, Modes, SymbolicModel, clock_dial
 from statecraft.proof.engine.observer import decidable, possible_atoms
 from statecraft.proof.engine.slicing import Sliced, Source, Thing, only_heard, sliced
-from statecraft.proof.reachability import NOWHERE_NEAR, Near, Reachability, Undecided
+from statecraft.proof.reachability import NOWHERE_NEAR, Near, Reachability, Shown, Undecided, by_no_other
 from statecraft.proof.runs.directed import run_to_modes
 from statecraft.proof.runs.free_inputs import counted_as_wanted, heard_as_free, moved_as_free
 from statecraft.proof.runs.holding import Holder
@@ -340,7 +340,7 @@ class Slice(Reachability):
         self,
         goal: Callable[[SymbolicModel], Goal],
         watcher: Callable[[SymbolicModel], Watcher] | None = None,
-        shown: Callable[[Run], Run | None] = lambda _: None,
+        shown: Shown = by_no_other,
         near: Near = NOWHERE_NEAR,
     ) -> FoundRun | None:
         """The shortest run of the slice to ``goal``, less what is free, if the machine's rows decide on it as it says;
@@ -383,8 +383,10 @@ class Slice(Reachability):
         if watcher is None and not played.differs and shown(played.real) is None:
             blamed = played.blamed_at_end()  # (a broken promise is judged by what the simulation does)
         if played.differs or blamed:
-            if watcher is None and not self.whole.pulsed:  # (plans move no counters from outside)
-                calm, others = self._tried(self._calm_runs(goal(self.model), near)), self._tried([found])
+            # (plans move no counters from outside)
+            if not self.whole.pulsed and (watcher is None or shown is not by_no_other):
+                calm = [] if watcher is not None else self._tried(self._calm_runs(goal(self.model), near))
+                others = self._tried([found])
                 some = [run for plan in (*others, *calm) if (run := shown(plan.run)) is not None]
                 if some and len(self.explorer.configs) >= SMALL:
                     return found._replace(run=some[0])
@@ -406,7 +408,7 @@ class Slice(Reachability):
         size *= math.prod(counts.ticks for each in counting for counts in each.counts)
         return self.roughly and size >= COUNTED_LONG
 
-    def _planned(self, goal: Goal, shown: Callable[[Run], Run | None], near: Near) -> FoundRun | None:
+    def _planned(self, goal: Goal, shown: Shown, near: Near) -> FoundRun | None:
         """What comes of a calm run to ``goal`` as a plan, if what is sought is ``shown`` by it.
 
         Raises:

@@ -10,8 +10,9 @@ import pytest
 
 from statecraft.language import read_text
 from statecraft.machine import Stepper
+from statecraft.proof.engine.limits import within
 from statecraft.proof.engine.model import SymbolicModel
-from statecraft.proof.prove import prove
+from statecraft.proof.prove import _Proof, prove
 from statecraft.proof.row_use import RowUse
 from statecraft.proof.runs.replay import breaks
 from statecraft.proof.slices import Slices
@@ -353,3 +354,58 @@ def test_a_row_that_waits_for_longer_than_a_stepper_takes_never_decides(ramp: st
     """A hundred steps at four a tick, once it is at that: to know it, they are followed step by step."""
     assert late_row(ramp, f"{most} ms") is True
     assert late_row(ramp, "10 s") is False
+
+
+TEN_DOSES = """\
+machine dosing
+board atmega2560
+tick 20 ms
+command halt button, pin 22, on when high, settle 40 ms, urgent
+command dose button, pin 23, on when low, settle 40 ms
+command prime button, pin 24, on when low, settle 40 ms
+switch empty pin 26, on when high, settle 500 ms
+sensor pressure ratio, pin A0, 0 % .. 100 %, plausible 4 % .. 96 %
+stepper head step 8, direction 9, at most 600 Hz
+level high when pressure > 80 % for 500 ms clears when pressure < 70 % for 1 s
+level low_tank when empty for 2 s clears when not empty for 3 s
+counter steps 0 .. 1600, counts steps of head
+counter doses 0 .. 50
+mode idle stop
+mode dry stop
+mode pausing
+mode dosing head 300 Hz
+mode priming head 400 Hz
+mode relieving stop
+failsafes
+  in | when | go to | do
+  any | halt | idle | doses = 0
+  dosing, priming | pressure fault | idle |
+  dosing, priming | after 30 s | idle |
+  dosing, priming | low_tank | dry |
+rules
+  in | when | go to | do
+  idle | dose and not low_tank | dosing | doses = 0, steps = 0
+  idle | prime | priming |
+  priming | after 5 s | idle |
+  dosing, priming | high | relieving |
+  relieving | after 3 s and not high | dosing |
+  dosing | steps >= 1600 | pausing | doses + 1, steps = 0
+  pausing | doses >= 10 | idle |
+  pausing | after 10 s | dosing |
+  dry | not low_tank | idle |
+promise never doses > 10 for 40 ms
+"""
+
+
+def test_what_takes_ten_rounds_of_many_steps_is_found_by_a_plan() -> None:
+    """Ten doses, and then primed into the eleventh: minutes, of which a slice knows only what comes after what."""
+    machine = read_text(TEN_DOSES)
+    (promise,) = machine.promises
+    proof = _Proof(machine, machine, ("slices",))
+    with within(10):
+        assert not list(proof.judge_in_slices(0, promise))
+    found = proof.verdicts[0]
+    assert found.kept is False
+    assert found.run is not None
+    assert found.run.ticks > 7_000
+    assert breaks(machine, promise, found.run)
