@@ -409,3 +409,42 @@ def test_what_takes_ten_rounds_of_many_steps_is_found_by_a_plan() -> None:
     assert found.run is not None
     assert found.run.ticks > 7_000
     assert breaks(machine, promise, found.run)
+
+
+FAR = """\
+machine slider
+board atmega328p
+tick 10 ms
+command halt button, pin 2, on when high, urgent
+command begin button, pin 3, on when low
+command back button, pin 4, on when low
+switch near_end pin 5, on when high
+stepper rail step 8, direction 9, at most 800 Hz
+counter along {range}, counts steps of rail
+mode idle stop
+mode broken stop
+mode calming stop
+mode stepping rail 400 Hz
+mode homing rail -600 Hz
+failsafes
+  in | when | go to
+  any | halt | idle
+  homing | near_end | idle
+  stepping | {wait} | broken
+rules
+  in | when | go to | do
+  idle, broken | begin | calming |
+  idle, broken | back and not near_end | homing |
+  homing | after 30 s | idle |
+  calming | after 2 s | stepping | along = 0
+  stepping | along >= 500 | calming |
+"""
+
+
+@pytest.mark.parametrize("wait, decides", [("after 2 s", False), ("after 1260 ms", False), ("after 1250 ms", True)])
+@pytest.mark.parametrize("span", ["0 .. 20000", "-9000 .. 9000"])
+def test_steps_of_a_long_way_are_told_apart_where_rows_ask_about_them(span: str, wait: str, decides: bool) -> None:
+    """Four steps a tick: 500 of them take 125 ticks, whatever more the counter can hold."""
+    report = prove(read_text(FAR.format(range=span, wait=wait)), 20)
+    assert not report.unproved
+    assert any(finding.place.line == 19 for finding in report.findings if finding.code == "unreachable") is not decides

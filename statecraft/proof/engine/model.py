@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import itertools
 from bisect import bisect_right
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from types import MappingProxyType
@@ -914,7 +914,7 @@ class SymbolicModel:
             low = high = value
         return tuple(self._told_apart(place, low + amount, high + amount))
 
-    def _told_apart(self, place: int, low: int, high: int) -> Iterator[int]:
+    def _told_apart(self, place: int, low: int, high: int) -> list[int]:
         """The values of a loose counter, as far as they are told apart, that it comes to from ``low`` to ``high``,
         which may be beyond its ends."""
         counter = self.counters[place]
@@ -923,10 +923,11 @@ class SymbolicModel:
         if counter.round:
             shifts = range((low - counter.low) // size, (high - counter.low) // size + 1)
             ends = [(max(counter.low, low - n * size), min(counter.high, high - n * size)) for n in shifts]
-        for least in self.loose[place]:
-            most = self.span_of(place, least)[1]
-            if any(least <= last and most >= first for first, last in ends):
-                yield least
+        starts = self.loose[place]
+        found: set[int] = set()
+        for first, last in ends:
+            found.update(starts[bisect_right(starts, first) - 1 : bisect_right(starts, last)])
+        return sorted(found)
 
     def moves(self, place: int, modes: Modes, settled: bool = False) -> tuple[int, int]:
         """How far a counter that pulses or steps move does so, least and most, on a tick that begins in ``modes``;
@@ -1058,8 +1059,24 @@ class SymbolicModel:
                     f"{counter.name} has {size:,} values, and {whys[0]}, so that each of them counts; a far smaller "
                     f"range{', or no copy,' if counter.name in copied else ''} would help"
                 )
-            if not whys:
-                yield place, tuple(sorted(cut for cut in cuts if counter.low <= cut <= counter.high))
+            if whys:
+                continue
+            if most == MOST_VALUES and place in self.from_outside:
+                cuts |= set(self._value_by_value(place, cuts - {counter.low}))
+            yield place, tuple(sorted(cut for cut in cuts if counter.low <= cut <= counter.high))
+
+    def _value_by_value(self, place: int, asked: Collection[int]) -> range:
+        """The values of a counter from the least to the greatest of those at which what is ``asked`` changes, where
+        rows put it and where it starts, if they are few: there each is told apart."""
+        counter = self.counters[place]
+        sets = {
+            change.value
+            for turn in self._turns for mode in turn.decisions for made in mode for change in made.changes
+            if isinstance(change, SetCounter) and change.counter.name == counter.name
+        }  # fmt: skip
+        points = {counter.start, *sets, *asked}
+        between = range(min(points), max(points) + 1)
+        return between if asked and len(between) <= MOST_VALUES else range(0)
 
     def _asked_by_levels(self) -> Iterator[tuple[str | None, Test]]:
         """What levels with a memory ask; nobody's."""
@@ -1078,8 +1095,8 @@ class SymbolicModel:
     def span_of(self, place: int, value: int) -> tuple[int, int]:
         """The values of a loose counter that are not told from ``value``."""
         starts = self.loose[place]
-        at = max(i for i, least in enumerate(starts) if least <= value)
-        return starts[at], (starts[at + 1] - 1 if at + 1 < len(starts) else self.counters[place].high)
+        after = bisect_right(starts, value)
+        return starts[after - 1], (starts[after] - 1 if after < len(starts) else self.counters[place].high)
 
     def _loose(self) -> Iterator[tuple[int, tuple[int, ...]]]:
         """Counters that count time over many configurations, with the values at which what rows ask of them changes."""
