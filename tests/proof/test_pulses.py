@@ -174,3 +174,52 @@ def test_a_failsafe_to_where_a_part_is_decides_while_a_counter_is_waited_for(pha
     (verdict,) = prove(machine, 30, phases=phases).verdicts
     assert verdict.kept is False and verdict.run is not None and verdict.run.ticks == 303
     assert breaks(machine, verdict.promise, verdict.run)
+
+
+COVER = """\
+machine cover
+board atmega2560
+tick 10 ms
+link panel serial1, 9600 baud, checked, silent after 500 ms
+command halt "halt", urgent
+command roll "roll", held
+command cover "cover", held
+switch edge pin 22, on when high, on if in doubt
+relay up pin 30
+relay down pin 31
+counter turned {counter}
+level still when turned steady within {band} for 800 ms clears when not turned steady within {band} for 800 ms
+mode idle stop
+mode fault_stop stop
+mode rolling up on
+mode covering down on
+group moving rolling, covering
+failsafes
+  in       | when                          | go to
+  any      | halt                          | idle
+  moving   | panel silent or edge          | fault_stop
+  moving   | still and after 1 s in moving | fault_stop
+  moving   | after 3 min in moving         | fault_stop
+rules
+  in       | when                          | go to | do
+  idle     | roll and turned < 400         | rolling |
+  idle     | cover and turned > 0          | covering |
+  rolling  | roll absent 300 ms or turned >= 400 | idle |
+  covering | cover absent 300 ms or turned <= 0 | idle |
+  fault_stop | after 2 s and roll absent 1 s and cover absent 1 s | idle |
+"""
+
+
+@pytest.mark.parametrize(
+    "counter, band",
+    [
+        ("0 .. 400, counts both ways on pins 20 and 21, at most 200 Hz", 1),
+        ("0 .. 400, counts both ways on pins 20 and 21, at most 200 Hz", 7),
+        ("0 .. 399, round, counts pulses on pin 20, at most 200 Hz", 1),
+    ],
+)
+def test_what_has_to_be_waited_for_while_a_counter_never_rests(counter: str, band: int) -> None:
+    """Three minutes in which the encoder has to go on moving."""
+    report = prove(read_text(COVER.format(counter=counter, band=band)), 20)
+    assert not report.unproved
+    assert not any(finding.code == "unreachable" and finding.place.line == 23 for finding in report.findings)

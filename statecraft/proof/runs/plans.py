@@ -7,13 +7,15 @@ run. The simulation is the judge of what was seen, so a plan needs no argument f
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable, Iterator, Sequence
+import itertools
+from collections.abc import Callable, Container, Iterable, Iterator, Sequence
 from dataclasses import replace
 from functools import lru_cache, partial
 from typing import NamedTuple
 
 from statecraft.findings import Hold, Run, Stimulus
-from statecraft.machine import LevelOn, Machine, numbered
+from statecraft.machine import LevelOn, Machine, Steady, atoms, numbered
+from statecraft.proof.engine.limits import look
 from statecraft.proof.engine.model import NOBODY, Rows, clock_dial
 from statecraft.proof.runs.holding import Holder
 from statecraft.proof.runs.replay import begun
@@ -46,21 +48,47 @@ class Tried(NamedTuple):
     off: int | None
 
 
+class Swing(NamedTuple):
+    """A counter that pulses move, never at rest: ``ticks`` long by ``up`` on each, then as long by ``down``."""
+
+    up: int
+    down: int
+    ticks: int
+
+    def at(self, tick: int) -> int:
+        """By how much it moves on a tick."""
+        return self.down if tick // self.ticks % 2 else self.up
+
+
+def _swings(machine: Machine) -> tuple[Swing, ...]:
+    """How each of :attr:`Machine.pulsed` moves if it never rests: as fast as it may, to and fro where it counts both
+    ways, and each time further than any level takes for rest."""
+    bands: dict[str, int] = {}
+    for level in machine.levels:
+        for atom in (*atoms(level.set), *atoms(level.clear)):
+            if isinstance(atom, Steady) and atom.kind == "counter":
+                bands[atom.sensor] = max(atom.band, bands.get(atom.sensor, 0))
+    return tuple(
+        Swing(each.most, each.least or each.most, bands.get(each.counter.name, 0) // each.most + 1)
+        for each in tick_of(machine).movements
+    )
+
+
 def tried(
     machine: Machine, parts: tuple[str, ...], found: FoundRun, kept: Container[str] = frozenset()
 ) -> Iterator[Tried]:
     """What comes of holding the plan ``found`` of a slice of ``parts`` that follows the clocks ``kept``, in each of the
-    ways in which what it does not say may be."""
+    ways in which what it does not say may be: counters that pulses move stand still, or never do."""
     steps = list(steps_of(found))
     commands = numbered(machine.commands)
     done: set[object] = set()
-    for some in (steps, _held_before(steps)):
+    for some, swings in itertools.product((steps, _held_before(steps)), (False, True) if machine.pulsed else (False,)):
         for how in ("as free", "all", "none"):
             heard = tuple(_heard(machine, stimulus, commands, how, kept) for stimulus, _, _ in some)
-            key = heard, tuple(stimulus for stimulus, _, _ in some)
+            key = heard, swings, tuple(stimulus for stimulus, _, _ in some)
             if key not in done:
                 done.add(key)
-                made = _held(machine, parts, found.run, some, heard)
+                made = _held(machine, parts, found.run, some, heard, _swings(machine) if swings else ())
                 if made.states:
                     yield made if how == "as free" else made._replace(off=None)
 
@@ -71,6 +99,7 @@ def _held(
     run: Run,
     steps: Sequence[tuple[Stimulus, Rows, int]],
     heards: Sequence[tuple[int, ...]],
+    swings: Sequence[Swing] = (),
 ) -> Tried:
     simulation = begun(machine, run)
     index = simulation.layout.index
@@ -82,6 +111,19 @@ def _held(
     states: list[State] = []
     said: list[Stimulus] = []
     stretches: list[Hold] = []
+    passed = itertools.count()
+
+    def held(played: Stimulus, step: Callable[..., State], ticks: int) -> Iterator[tuple[Stimulus, State, int]]:
+        if not swings:
+            yield from ((played, state, count) for state, count in holder.held(step, ticks))
+            return
+        for _ in range(ticks):
+            look()
+            tick = next(passed)
+            by = tuple(swing.at(tick) for swing in swings)
+            named = zip(machine.pulsed, by, strict=True)
+            moving = replace(played, moves=tuple((counter.name, each) for counter, each in named if each))
+            yield moving, step(moves=by), 1
 
     def told(come: bool = False) -> Tried:
         at = None if come else len(states) - 1 if off is None else off
@@ -111,10 +153,13 @@ def _held(
             moves=(),
         )
         stretches.append(Hold(played, 0))
-        for state, count in holder.held(step, longest if wants else ticks):
+        for moved, state, count in held(played, step, longest if wants else ticks):
             states.append(state)
             said.append(stimulus)
-            stretches[-1] = Hold(played, stretches[-1].ticks + count)
+            if stretches[-1].ticks and stretches[-1].inputs != moved:
+                stretches.append(Hold(moved, count))
+            else:
+                stretches[-1] = Hold(moved, stretches[-1].ticks + count)
             waited += 1
             if waited > MOST_WAITED:
                 return told()

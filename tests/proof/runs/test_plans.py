@@ -320,3 +320,26 @@ def test_it_is_off_at_the_end_of_waiting_in_vain() -> None:
     waits = planned((given(lid=True, pace=2), (RAISES,), 1), (given(), (ARRIVES,), 1))
     vain = next(tried(MACHINE, ("lift",), waits))
     assert decided(vain.states) == [RAISES] and vain.off == len(vain.states) - 1
+
+
+SPOOL = HOIST.replace("relay drum pin 7", "relay drum pin 7\nlevel slack when {slack} clears when not lid").replace(
+    "counter tries 1 .. 5", "counter tries 1 .. 5\ncounter turns 0 .. 90, counts {how}, at most 250 Hz"
+)
+
+
+@pytest.mark.parametrize(
+    "how, slack, moves",
+    [
+        ("both ways on pins 20 and 21", "lid", [3, -3, 3, -3, 3, -3]),
+        ("both ways on pins 20 and 21", "turns steady within 3 for 90 ms and lid", [3, 3, -3, -3, 3, 3]),
+        ("pulses on pin 20", "turns steady within 3 for 90 ms and lid", [3, 3, 3, 3, 3, 3]),
+    ],
+)
+def test_what_pulses_move_stands_still_or_never_rests(how: str, slack: str, moves: list[int]) -> None:
+    """It goes further each time than what a level takes for rest."""
+    machine = read_text(SPOOL.format(how=how, slack=slack))
+    found = planned((given(), QUIET, 6))
+    runs = [made.run.stretches for made in tried(machine, ("lift",), found)]
+    said = [[dict(hold.inputs.moves).get("turns", 0) for hold in holds for _ in range(hold.ticks)] for holds in runs]
+    assert [0] * 6 in said and moves in said
+    assert all(each in ([0] * 6, moves) for each in said)
