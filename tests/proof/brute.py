@@ -296,7 +296,7 @@ class World:
             for positions in itertools.product(*switches):
                 for settings in itertools.product(*dials):
                     choice = Choice(readings, positions, settings)
-                    sight = self._sight_of(choice)
+                    sight = self.sight_of(choice)
                     sign = (
                         *(sight.holds(atom) for atom in of_inputs),
                         *(reading is None for reading in readings),
@@ -337,7 +337,8 @@ class World:
         """What makes choices one: the truth of every atom that they decide, faults, and values that matter whole."""
         return sign
 
-    def _sight_of(self, choice: Choice) -> Sight:
+    def sight_of(self, choice: Choice) -> Sight:
+        """What is measured and set alone."""
         machine = self.machine
         return Sight(
             {s.name: value for s, value in zip(machine.sensors, choice.readings, strict=True)},
@@ -498,7 +499,7 @@ class World:
             if name.startswith(("mode ", "group ")):
                 clocks[name] = min(was["clock"][name] + 1, self._limits[name]) if self.began(before) else 0
         modes, counters = dict(was["mode"]), dict(was["counter"])
-        dials = {**self._sight_of(self.choices[step.choice]).dials, **self._turned(was["dial"], before, step)}
+        dials = {**self.sight_of(self.choices[step.choice]).dials, **self._turned(was["dial"], before, step)}
         if self.began(before):
             for other in machine.parts:
                 for counter in other.counters:
@@ -516,7 +517,7 @@ class World:
                 counters[counter.name] = now["counter"][counter.name]
             for change in (change for row in earlier.rows for change in row.changes if change.counter in dials):
                 dials[change.counter] = now["dial"][change.counter]
-        sight = self._sight_of(self.choices[step.choice])
+        sight = self.sight_of(self.choices[step.choice])
         sight.levels = {name: bool(on) for name, on in now["level"].items()}
         sight.counters, sight.clocks, sight.part, sight.dials = counters, clocks, part, dials
         sight.modes = {p.name: p.modes[modes[p.name]].name for p in machine.parts}

@@ -47,9 +47,9 @@ from __future__ import annotations
 import itertools
 import math
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import networkx as nx
 
@@ -79,12 +79,14 @@ from statecraft.machine import (
     Stepper,
     SwitchOn,
     Taken,
+    Term,
     Turns,
     atoms,
+    lasts_in,
     sensors_of,
 )
 from statecraft.machine import Mode as Mode_
-from tests.proof.brute import Sight, Step, World, enters, messages_of
+from tests.proof.brute import Sight, Step, World, enters, messages_of, values_of
 from tests.proof.transition_relation import drives
 
 Mode = tuple[str, str]
@@ -493,7 +495,7 @@ def halt_undone(world: World) -> dict[Mode, int]:
 
 def held_back_only(world: World) -> set[RowAt]:
     """A row decides in some run, but only while an earlier row is held back by a failsafe, and it leads to a driving
-    mode or asks more than that row does.
+    mode or asks more than that row does. Not told where no more than the way there keeps it from a turn of its own.
     """
     machine = world.machine
     decided: set[RowAt] = set()
@@ -506,14 +508,117 @@ def held_back_only(world: World) -> set[RowAt]:
                 sight = world.sight(before, step, part)
                 if not any(other.number < row and not other.failsafe for other in world.holding(sight, part)):
                     alone.add((part.name, row))
-    found = set()
-    for name, number in decided - alone:
-        part, row = machine.part(name), machine.part(name).rows[number]
-        earlier = [other for other in part.rules if other.number < number and set(other.modes) & set(row.modes)]
-        into = row.move == "go" and drives(machine, part.mode[row.target])
-        if into or all(other.when != row.when for other in earlier):
-            found.add((name, number))
-    return found
+    entered = reached(world)
+    return {at for at in decided - alone if _refuses_nothing(world, machine.part(at[0]), at[1], entered)}
+
+
+def _refuses_nothing(world: World, part: Part, number: int, entered: Container[Mode]) -> bool:
+    """Whether row ``number``, which decides only while others are held back, has no turn of its own whatever leads
+    there, and leads to a driving mode or asks more than those do."""
+    row = part.rows[number]
+    for mode in row.modes:
+        above = [other.when for other in _above(part, row, mode)]
+        if (part.name, mode) in entered and _can_be(world, part, mode, row.when, above):
+            return False
+    into = row.move == "go" and drives(world.machine, part.mode[row.target])
+    return into or any(_asks_more(world, part, row, mode) for mode in row.modes)
+
+
+def _above(part: Part, row: Row, mode: str) -> list[Row]:
+    """The rows above ``row`` in ``mode``."""
+    return [other for other in part.rows if other.number < row.number and mode in other.modes]
+
+
+def _asks_more(world: World, part: Part, row: Row, mode: str) -> bool:
+    """Whether ``row`` can be met in ``mode`` where none above it holds that asks as much or more, nor one that nothing
+    holds back."""
+    above = _above(part, row, mode)
+    held = []
+    for other in above:
+        entered = enters(part, mode, other)
+        if not other.failsafe and entered is not None and world.machine.is_moving(part, entered):
+            bars = [failsafe for failsafe in part.failsafes if entered.name in failsafe.modes]
+            if any(_can_be(world, part, mode, bar.when, [], entered) for bar in bars):
+                held.append(other)
+    less = [other for other in held if _can_be(world, part, mode, other.when, [row.when])]
+    return bool(held) and _can_be(world, part, mode, row.when, [other.when for other in above if other not in less])
+
+
+def _can_be(
+    world: World, part: Part, mode: str, wanted: Condition, unmet: Sequence[Condition], entering: Mode_ | None = None
+) -> bool:
+    """Whether in ``mode`` ``wanted`` can hold and none of ``unmet``, by what they ask alone: with anything at any value
+    that some one tick allows, whatever leads there; as if that mode had been entered with ``entering``."""
+    asked = [atom for condition in (wanted, *unmet) for atom in atoms(condition)]
+    for first in [False, True] if mode == part.modes[0].name else [False]:
+        for sight in _ticks_in(world, part, mode, asked, first):
+            sight.entering = entering
+            if sight.holds(wanted) and not any(sight.holds(each) for each in unmet):
+                return True
+    return False
+
+
+def _ticks_in(world: World, part: Part, mode: str, asked: Sequence[Atom], first: bool) -> Iterator[Sight]:
+    """All that ``asked`` can be told on one tick that begins in ``mode``, the first or a later one."""
+    machine, events = world.machine, world.machine.events()
+    silences = {link.name: link.silent for link in machine.links}
+    terms = {term for atom in asked if isinstance(atom, Compare) for term in (atom.left, atom.right)}
+    every = [counter for each in machine.parts for counter in each.counters]
+    counters = {c.name: list(range(c.low, c.high + 1)) for c in every if Term("counter", c.name) in terms}
+    dials = {d.name: values_of(d) for d in machine.dials if d.name in world.kept and Term("dial", d.name) in terms}
+    levels = {atom.level: [False, True] for atom in asked if isinstance(atom, LevelOn)}
+    if first:  # nothing turns
+        levels |= {each.name: [True] for each in machine.levels if each.name in levels and lasts_in(each) is not None}
+    others = {atom.part for atom in asked if isinstance(atom, InMode)} - {part.name}
+    modes = {name: [each.name for each in machine.part(name).modes] for name in others}
+    times = {atom.ticks for atom in asked if isinstance(atom, After | Absent)}
+    times |= {silences[atom.link] or 0 for atom in asked if isinstance(atom, Silent)}
+    since = [atom.group for atom in asked if isinstance(atom, After)]
+    names = {f"group {part.name}.{group}" if group else f"mode {part.name}" for group in since}
+    said = {f"absent {atom.command}" for atom in asked if isinstance(atom, Absent)}
+    said |= {f"silent {atom.link}" for atom in asked if isinstance(atom, Silent)}
+    free = sorted({0, 1, *times})
+    clocks = {name: [0] if first else free[1:] for name in names} | dict.fromkeys(said, free[-1:] if first else free)
+    ways: list[Mapping[str, Sequence[object]]] = [counters, dials, levels, modes, clocks]
+    places = [(which, name) for which, way in enumerate(ways) for name in way]
+    for choice, taken in itertools.product(world.choices, [None, *([] if first else sorted(events))]):
+        for values in itertools.product(*(ways[which][name] for which, name in places)):
+            so: list[dict[str, Any]] = [{}, {}, {}, {}, {}]
+            for (which, name), value in zip(places, values, strict=True):
+                so[which][name] = value
+            if first or _at_once(machine, part, mode, taken, so[4]):
+                sight = world.sight_of(choice)
+                sight.counters, sight.dials, sight.levels = so[0], {**sight.dials, **so[1]}, so[2]
+                sight.modes, sight.clocks, sight.taken, sight.part = {part.name: mode, **so[3]}, so[4], taken, part
+                yield sight
+
+
+def _at_once(machine: Machine, part: Part, mode: str, taken: str | None, clocks: dict[str, int]) -> bool:
+    """Whether clocks can stand so on a tick that begins in ``mode`` and takes that command."""
+    urgent = {command.name for command in machine.commands if command.urgent} & machine.events()
+    link = {each.name: each.link for each in messages_of(machine)}
+    here = {f"group {part.name}.{group.name}": group for group in part.groups if mode in group.modes}
+    begun = {here[name].name: ticks for name, ticks in clocks.items() if name in here}
+    since = clocks.get(f"mode {part.name}")
+    again = any(row.move == "restart" and mode in row.modes for row in part.rows)
+    for one, ticks in begun.items():
+        alone = part.group[one].modes == (mode,) and not again
+        if since is not None and (ticks < since or (alone and ticks != since)):
+            return False
+        inner = [t for other, t in begun.items() if set(part.group[other].modes) <= set(part.group[one].modes)]
+        if any(ticks < each for each in inner):
+            return False
+    for name, ticks in clocks.items():
+        kind, _, of = name.partition(" ")
+        if kind == "absent":
+            heard = clocks.get(f"silent {link[of]}")
+            if (heard is not None and ticks < heard) or (of == taken and ticks):
+                return False
+            if of in urgent and taken not in urgent and not ticks:
+                return False
+        if kind == "silent" and taken is not None and link[taken] == of and ticks:
+            return False
+    return True
 
 
 def lost_turn(world: World) -> dict[tuple[str, int, str], int]:

@@ -58,25 +58,34 @@ def candidates(machine: Machine, part: Part, enters: Callable[[str], bool]) -> I
     earlier rows."""
     ranges = ranges_of(machine)
     turn = tick_of(machine).part[part.name]
-    held: dict[str, list[Row]] = {}
-    above: dict[str, list[Guard]] = {}  # what the rows above ask in each mode
+    above: dict[str, list[Decision]] = {}  # the rows so far, in each mode
     for row in part.rows:
-        mine = {made.mode.name: made for made in turn.of_row[row.number]}
-        before = {other.number: other for mode in row.modes for other in held.get(mode, ())}
-        earlier = [before[number] for number in sorted(before)]
-        over = {mode: tuple(above.get(mode, ())) for mode in mine}
-        for mode, made in mine.items():
-            above.setdefault(mode, []).append(made.guard)
-            if made.bars:
-                held.setdefault(mode, []).append(row)
-        drives = row.move == "go" and machine.drives(part.mode[row.target])
-        if not earlier or not (drives or all(_asks_else(turn.of_row, row, each) for each in earlier)):
-            continue
-        if not any(
-            _has_turns(machine, part, mode, made.guard, over[mode], ranges) and enters(mode)
-            for mode, made in mine.items()
+        mine = turn.of_row[row.number]
+        over = {made.mode.name: tuple(above.get(made.mode.name, ())) for made in mine}
+        held = {other.row.number: other.row for every in over.values() for other in every if other.bars}
+        for made in mine:
+            above.setdefault(made.mode.name, []).append(made)
+        if not held or any(
+            _has_turns(machine, part, mode, made.guard, [other.guard for other in over[mode]], ranges) and enters(mode)
+            for made in mine
+            for mode in [made.mode.name]
         ):
-            yield row, earlier
+            continue
+        drives = row.move == "go" and machine.drives(part.mode[row.target])
+        if drives or any(_asks_more(machine, part, made, over[made.mode.name], ranges) for made in mine):
+            yield row, [held[number] for number in sorted(held)]
+
+
+def _asks_more(machine: Machine, part: Part, made: Decision, over: Sequence[Decision], ranges: Ranges) -> bool:
+    """Whether a row asks more in a mode than those ``over`` it that are held back there: it can be met without any that
+    asks no less, and without those that nothing holds back."""
+    mode = made.mode.name
+    sure = [
+        other.guard
+        for other in over
+        if not other.bars or not _has_turns(machine, part, mode, other.guard, [made.guard], ranges)
+    ]
+    return any(other.bars for other in over) and _has_turns(machine, part, mode, made.guard, sure, ranges)
 
 
 def _has_turns(
@@ -96,8 +105,8 @@ def _has_turns(
 
 def _lasting(machine: Machine, part: Part, mode: str, guard: Guard) -> Iterator[Guard]:
     """What the times that ``guard`` asks for in ``mode`` have to do with each other: what has lasted for long has
-    lasted for less; a group has for as long as a mode of it, and no longer where it has no other, that nothing begins
-    anew; of a link that is silent each command is absent."""
+    lasted for less; a group has for as long as a mode or a group of it, and no longer where it has only one mode, that
+    nothing begins anew; of a link that is silent each command is absent."""
     made_anew = any(m.enters and m.target.name == mode for m in tick_of(machine).part[part.name].in_mode[mode])
 
     def lasts_as_long(clock: ClockKey, other: ClockKey) -> bool:
@@ -106,6 +115,8 @@ def _lasting(machine: Machine, part: Part, mode: str, guard: Guard) -> Iterator[
                 return of == group_of == part.name and group in part.mode[mode].groups
             case GroupClock(group_of, group), ModeClock(of):
                 return of == group_of == part.name and part.group[group].modes == (mode,) and not made_anew
+            case GroupClock(of, inner), GroupClock(group_of, group):
+                return of == group_of == part.name and set(part.group[inner].modes) <= set(part.group[group].modes)
             case SilenceClock(link), AbsenceClock(command):
                 return machine.command(command).link == link
         return clock == other
@@ -157,9 +168,3 @@ def _on_ticks(machine: Machine, part: Part, mode: str, guard: Guard) -> Iterator
         yield replaced(guard, first)
     for taken in (None, *(command for command in asked if command in events)):
         yield replaced(guard, lambda test, taken=taken: later(test, taken))  # type: ignore[misc]
-
-
-def _asks_else(of_row: Sequence[Sequence[Decision]], row: Row, other: Row) -> bool:
-    """Whether two rows ask different things in some mode of both."""
-    one, two = ({made.mode.name: made.guard for made in of_row[each.number]} for each in (row, other))
-    return any(one[mode] != two[mode] for mode in one.keys() & two.keys())

@@ -84,7 +84,7 @@ def test_what_is_so_on_every_tick_leaves_no_turn(first: str, row: str, away: str
 @pytest.mark.parametrize(("away", "told"), [("10 ms", [4]), ("20 ms", [])])
 def test_the_one_urgent_command_is_taken_or_away(away: str, told: list[int]) -> None:
     """With the lid one of the failsafes holds on every tick: which of them, ``back`` says. The row has no turn."""
-    machine = read_text(TIMED.format(first="not lid", row="lid", away=away))
+    machine = read_text(TIMED.format(first="not lid", row="lid", away=away).replace("| ready", "| going"))
     assert [row.number for row, _ in candidates(machine, machine.parts[0], lambda _: True)] == told
 
 
@@ -260,4 +260,59 @@ any | back | rest |
 {into}""")
     found = [each.row.number for each in prove(machine).findings if each.code == "held back only" and each.row]
     assert found == told
+    assert not disagreements(machine) and not contradictions(machine)[0]
+
+
+HOIST = """machine hoist
+board atmega2560
+tick 10 ms
+command go button, pin 3, on when low
+switch lid pin 5, on when high
+switch door pin 6, on when high
+relay winch pin 9
+counter refused 0 .. 3
+mode idle stop
+mode wait stop
+mode up winch on
+group held wait
+group away held, up
+failsafes
+in | when | go to
+up | door or lid | idle
+rules
+in | when | go to | do
+idle | lid | up |
+idle | door | up |
+{row} | refused + 1
+idle | go | wait |
+wait | after 50 ms or lid | idle |
+up | after 50 ms | idle |
+"""
+
+
+@pytest.mark.parametrize(
+    ("row", "told"),
+    [
+        ("idle | lid or door | stay", False),  # a refusal of both
+        ("idle | lid and (lid or go) | stay", False),  # of the first, in other words
+        ("idle | lid and go | stay", True),
+        ("idle | lid and go or door | stay", True),  # of the second it is one, of the first it is none
+        ("wait | lid or door | stay", False),
+    ],
+)
+def test_a_row_that_asks_no_more_than_what_is_held_back_is_a_refusal(row: str, told: bool) -> None:
+    """However it says so, and of several rows at once."""
+    machine = read_text(HOIST.format(row=row))
+    assert bool([each for each in prove(machine).findings if each.code == "held back only"]) is told
+    assert not disagreements(machine) and not contradictions(machine)[0]
+
+
+@pytest.mark.parametrize(("inner", "told"), [("held", True), ("away", False)])
+def test_a_group_has_lasted_for_as_long_as_any_within(inner: str, told: bool) -> None:
+    """So whoever has been in the inner one for 30 ms has been in the outer one for 20 ms; not the other way round."""
+    outer = "away" if inner == "held" else "held"
+    text = HOIST.format(row=f"wait | after 20 ms in {outer} | up | refused = 0\nwait | after 30 ms in {inner} | down")
+    text = text.replace("winch on", "winch on\nmode down winch on").replace("held wait", "held wait, down")
+    machine = read_text(text)
+    assert bool([each for each in prove(machine).findings if each.code == "held back only"]) is told
     assert not disagreements(machine) and not contradictions(machine)[0]
