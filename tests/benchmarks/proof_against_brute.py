@@ -3,7 +3,7 @@
 ``python -m tests.benchmarks.proof_against_brute [COUNT [SEED [KIND]]]``: how many machines to compare, the seed to
 start from, and which: ``counting``, ``copying``, ``stepping`` or ``keeping`` ones, or several of these (with a +
 between them), or ``beside`` inputs (:mod:`tests.proof.beside_inputs`; ``stepping`` and ``keeping`` go with these, too),
-or ``gated`` ones (:mod:`tests.proof.gated`).
+or ``gated`` ones (:mod:`tests.proof.gated`), or those of a shape of :mod:`tests.proof.shaped`.
 A machine that is too large for brute force is passed over. Nothing may be left open but by slices alone, or where steps
 are counted. Each on which the two sides differ is printed with what is said of it, and then made as small as it can be;
 more than 6 GB of memory is a difference, too.
@@ -23,6 +23,7 @@ from tests.proof.against_brute import KINDS, contradictions, disagreements, smal
 from tests.proof.beside_inputs import beside_text
 from tests.proof.brute import TooLarge, World
 from tests.proof.gated import gated_text
+from tests.proof.shaped import SHAPES
 
 LIMIT = 60_000
 """How many ticks brute force may have to try."""
@@ -43,6 +44,8 @@ def main(count: int = 1000, seed: int = 0, kind: str = "") -> int:
             text = beside_text(seed, asked_for["stepping"], asked_for["keeping"])
         elif kind == "gated":
             text = gated_text(seed)
+        elif kind in SHAPES:
+            text = SHAPES[kind](seed)
         seed += 1
         try:
             machine = read_text(text)
