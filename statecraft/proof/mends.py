@@ -42,7 +42,7 @@ from statecraft.machine import (
     atoms,
 )
 from statecraft.proof.causes import names_of, reached_from, sentence
-from statecraft.proof.checks.declared import is_mixed
+from statecraft.proof.checks.declared import apart, is_mixed
 from statecraft.proof.checks.faint_hope import keeping_back
 from statecraft.proof.checks.lost_turn import leads_out, may_be_lost, said, so_now
 from statecraft.proof.checks.mode_cycles import tremble, wavers
@@ -50,6 +50,7 @@ from statecraft.proof.checks.overlapping import clears_later, sets_later
 from statecraft.proof.checks.unreachable import dead_ends
 from statecraft.proof.checks.unused import unused
 from statecraft.proof.engine.clusters import read_by
+from statecraft.proof.engine.conditions import ranges_of, satisfy
 from statecraft.proof.judgement import accepted
 from statecraft.proof.prove import Report, prove
 from statecraft.proof.runs.lost_turns import asked_to_turn
@@ -594,7 +595,7 @@ def _faint_hope(machine: Machine, finding: Finding) -> Iterator[Mend]:
     lines = sorted({row.place.line for row in rows})
     which = f"the row on line {lines[0]}" if len(lines) == 1 else f"the rows on lines {listed([str(n) for n in lines])}"
     valid = with_rows(machine, rows, _asking(Not(fault)))
-    yield Mend(f"let {which} ask 'and not {finding.subject} fault', too", valid, enough=True)
+    yield Mend(f"let {which} ask 'and not {finding.subject} fault', too{apart(rows)}", valid, enough=True)
     levels = dict.fromkeys(level for row in rows for level in keeping_back(machine, row.when, finding.subject))
     for level in [each for each in levels if not each.on_if_in_doubt]:
         yield Mend(f"put {level.name} 'on if in doubt'", with_level(machine, replace(level, on_if_in_doubt=True)))
@@ -730,7 +731,7 @@ def _halt_undone(machine: Machine, finding: Finding) -> Iterator[Mend]:
     for name in dict.fromkeys([*known, *(name for name in leading if name in plain)]):
         such = "" if known else "such as "
         yield Mend(
-            f"let the row on line {row.place.line} ask for a command, too: {such}'and {name}'",
+            f"let the row on line {row.place.line} ask for a command, too: {such}'and {name}'{apart([row])}",
             with_rows(machine, [row], _asking(Taken(name))),
             spare=True,
         )
@@ -827,7 +828,7 @@ def _flapping(machine: Machine, finding: Finding) -> Iterator[Mend]:
                 text = f"({text})" if len(asked) > 1 else text
                 free = Not(Or(tuple(condition for condition, _ in asked)))
                 yield Mend(
-                    f"let the row on line {row.place.line} ask 'and not {text}', too",
+                    f"let the row on line {row.place.line} ask 'and not {text}', too{apart([row])}",
                     with_rows(machine, [row], _asking(free)),
                     enough=True,
                 )
@@ -837,7 +838,7 @@ def _flapping(machine: Machine, finding: Finding) -> Iterator[Mend]:
         part = machine.part(row.part)
         if not row.failsafe and not any(machine.drives(part.mode[name]) for name in row.modes):
             yield Mend(
-                f"let the row on line {row.place.line} ask 'after {machine.duration(ticks)}', too",
+                f"let the row on line {row.place.line} ask 'after {machine.duration(ticks)}', too{apart([row])}",
                 with_rows(machine, [row], _asking(After(ticks))),
             )
 
@@ -1020,7 +1021,7 @@ def _turned_round(machine: Machine, level: Level, sensor: Sensor) -> Iterator[Me
 
 
 def _reworded(machine: Machine, level: Level, text: str, enough: bool = False) -> Iterator[Mend]:
-    """``level`` as ``text`` says."""
+    """``level`` as ``text`` says, if it can turn both on and off then."""
     if not text or len(machine.source) != 1:
         return
     (source,) = machine.source.values()
@@ -1030,7 +1031,9 @@ def _reworded(machine: Machine, level: Level, text: str, enough: bool = False) -
     made = _rewritten(machine, {level.place.line: lambda _: f"level {level.name} {text}"})
     if made is None:
         return
-    yield Mend(f"write: level {level.name} {text}", made, enough=enough)
+    now, ranges = next(each for each in made.levels if each.name == level.name), ranges_of(made)
+    if satisfy(now.set, ranges) and satisfy(now.clear, ranges):
+        yield Mend(f"write: level {level.name} {text}", made, enough=enough)
 
 
 def _left_out(machine: Machine, finding: Finding) -> Iterator[Mend]:
@@ -1083,7 +1086,7 @@ def _lost_command(machine: Machine, finding: Finding, others: Sequence[Finding])
     above = part.rows[finding.by[0].number]
     for name in _idle_commands(machine, others)[:MOST_COMMANDS]:
         yield Mend(
-            f"let the row on line {above.place.line} ask for a command, too: 'and {name}'",
+            f"let the row on line {above.place.line} ask for a command, too: 'and {name}'{apart([above])}",
             with_rows(machine, [above], _asking(Taken(name))),
             enough=True,
         )

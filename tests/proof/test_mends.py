@@ -866,3 +866,46 @@ covering | roll absent 300 ms | idle
     (mend,) = (each for each in mends(machine, finding) if each.enough)
     assert mend.text == "let the row on line 21 ask for how long cover is absent, not roll"
     assert not [each.code for each in prove(mend.machine).findings if each.code == "flapping"]
+
+
+JACK = """machine jack
+board atmega2560
+tick 20 ms
+command halt button, pin 2, on when low, urgent
+command go button, pin 3, on when low
+command up button, pin 4, on when low
+sensor roll by hand, -20 deg .. 20 deg
+motor leg pwm 5, direction 30
+level steep {steep}, on if in doubt
+mode parked stop
+mode lifting leg 50 %
+failsafes
+in | when | go to
+any | halt | parked
+lifting | steep or after 9 s | parked
+rules
+in | when | go to
+parked | {when} | lifting
+"""
+
+
+def test_a_level_that_could_never_turn_off_is_no_mend() -> None:
+    """Of two comparisons one is the wrong way round: that it clears only while it is not set would leave nothing."""
+    machine = read_text(JACK.format(steep="when roll < 10 deg or roll < -10 deg clears when roll < 8 deg", when="go"))
+    (finding,) = (each for each in prove(machine).findings if each.code == "overlapping")
+    assert [each.text for each in mends(machine, finding)] == []
+
+
+@pytest.mark.parametrize(
+    ("when", "said"),
+    [
+        ("go or after 5 s", "ask for a command, too: 'and up', with its 'or' in parentheses"),
+        ("after 5 s and (roll > 0 deg or roll < 0 deg)", "ask for a command, too: 'and up'"),
+    ],
+)
+def test_what_asks_for_one_of_several_things_is_put_in_parentheses(when: str, said: str) -> None:
+    """'go or after 5 s and go', as the file would read without them, asks for something else."""
+    steep = "when roll > 10 deg or roll < -10 deg clears when roll < 8 deg and roll > -8 deg"
+    machine = read_text(JACK.format(steep=steep, when=when))
+    (finding,) = (each for each in prove(machine).findings if each.code == "halt undone")
+    assert any(each.text.endswith(said) for each in mends(machine, finding)), [e.text for e in mends(machine, finding)]

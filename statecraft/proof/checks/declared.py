@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from itertools import chain, islice, product
 
 from statecraft.findings import Finding, RowRef
@@ -16,6 +16,7 @@ from statecraft.machine import (
     LevelOn,
     Machine,
     ModeRef,
+    Or,
     Part,
     Place,
     Row,
@@ -236,6 +237,11 @@ def mixed(machine: Machine) -> Iterator[Finding]:
                 row=row,
                 subject=subject,
             )
+
+
+def apart(rows: Iterable[Row]) -> str:
+    """What to add where ``rows`` are to ask something with 'and', too: that binds what stands beside it first."""
+    return ", with its 'or' in parentheses" if any(isinstance(row.when, Or) for row in rows) else ""
 
 
 def is_mixed(text: str) -> bool:

@@ -26,6 +26,7 @@ from statecraft.machine import (
     sensors_of,
 )
 from statecraft.proof.checks.counterfactual import Counterfactual
+from statecraft.proof.checks.declared import apart
 from statecraft.proof.engine.diagrams import Node
 from statecraft.proof.engine.exploration import Config, Explorer, Region
 from statecraft.proof.engine.model import Rows, SymbolicModel
@@ -168,7 +169,7 @@ def _told(machine: Machine, row: Row, sensor: Sensor, run: Run) -> Finding:
         row.place,
         f"this row leads to {into} while {sensor.name} is in fault, though some reading of {sensor.name} would "
         "have kept the machine at rest.",
-        f"add 'and not {sensor.name} fault' to the row{other}.",
+        f"add 'and not {sensor.name} fault' to the row{apart([row])}{other}.",
         row=RowRef(row.part, row.number),
         subject=sensor.name,
         run=run,
