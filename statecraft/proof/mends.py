@@ -46,6 +46,7 @@ from statecraft.proof.checks.declared import apart, is_mixed
 from statecraft.proof.checks.faint_hope import keeping_back
 from statecraft.proof.checks.lost_turn import leads_out, may_be_lost, said, so_now
 from statecraft.proof.checks.mode_cycles import tremble, wavers
+from statecraft.proof.checks.out_of_range import show
 from statecraft.proof.checks.overlapping import clears_later, sets_later
 from statecraft.proof.checks.unreachable import dead_ends
 from statecraft.proof.checks.unused import unused
@@ -164,12 +165,13 @@ def _with_mends(
 ) -> tuple[Finding, list[Finding]]:
     """``finding`` with what mends it, and those of ``others`` that the first of these mends, too."""
     good: list[_Worked] = []
-    tried = open_ = False
+    tried = open_ = passed = False
     plain = ""
     for mend in () if finding.accepted else mends(machine, finding, others):
         if good and good[0].mend.rival and not mend.rival:
             break
         if (mend.spare and good) or (mend.beside and not good):
+            passed = passed or mend.beside
             continue
         tried = tried or not mend.guess
         rest = ends - time.monotonic()
@@ -193,7 +195,7 @@ def _with_mends(
         return replace(together, hint=f"{text[0].upper()}{text[1:]}. {said}"), gone
     if open_:
         return replace(finding, hint=f"{plain or finding.hint.removesuffix('.')} ({NOT_TRIED})."), []
-    if tried:
+    if tried and not passed:  # else the finding's own hint names what was not worth trying alone
         return replace(finding, hint=f"{NONE_FOUND}; 'check --explain' says how such a thing is usually fixed."), []
     return finding, []
 
@@ -944,6 +946,7 @@ def _wider(machine: Machine, level: Level, sensor: Sensor) -> Iterator[Mend]:
         and isinstance(other, Compare)
         and one.left == other.left == Term("sensor", sensor.name)
     ):
+        yield from _each_wider(machine, level, sensor)
         return
     if one.right is not None or other.right is not None or one.op not in ("<", "<=", ">", ">="):
         return
@@ -958,6 +961,36 @@ def _wider(machine: Machine, level: Level, sensor: Sensor) -> Iterator[Mend]:
     yield Mend(
         f"let {level.name} clear further off, such as 'clears when {told}'", with_level(machine, wide), enough=True
     )
+
+
+def _each_wider(machine: Machine, level: Level, sensor: Sensor) -> Iterator[Mend]:
+    """The same of a level that asks more than that, or for a reading between two: each comparison that clears it, where
+    it stands too near to one that sets it."""
+    under, over = ("<", "<="), (">", ">=")
+    one, other = (
+        [a for a in atoms(side) if isinstance(a, Compare) and a.left == Term("sensor", sensor.name) and a.right is None]
+        for side in (level.set, level.clear)
+    )
+    gap = 2 * tremble(machine, sensor, [*one, *other])
+    said: dict[str, str] = {}
+    for back in other:
+        above = back.op in over  # so that it is set further down
+        near = [a.offset for a in one if a.op in (under if above else over) and abs(a.offset - back.offset) < gap]
+        if back.op in (*under, *over) and near:
+            value = max(near) + gap if above else min(near) - gap
+            said[show(machine, back)] = show(machine, replace(back, op=">" if above else "<", offset=value))
+
+    def wider(line: str) -> str:
+        first, word, rest = line.partition("clears when")
+        pieces = re.split(rf"\b({'|'.join(map(re.escape, said))})\b", rest)
+        return first + word + "".join(said.get(each, each) for each in pieces)
+
+    made = _rewritten(machine, {level.place.line: wider}) if said else None
+    now = None if made is None else next(each for each in made.levels if each.name == level.name)
+    if made is None or now is None or now.clear == level.clear:
+        return
+    told = now.text[now.text.index("clears when") :].partition(",")[0]
+    yield Mend(f"let {level.name} clear further off, such as '{told}'", made, enough=True)
 
 
 def _overlapping(machine: Machine, finding: Finding) -> Iterator[Mend]:

@@ -909,3 +909,30 @@ def test_what_asks_for_one_of_several_things_is_put_in_parentheses(when: str, sa
     machine = read_text(JACK.format(steep=steep, when=when))
     (finding,) = (each for each in prove(machine).findings if each.code == "halt undone")
     assert any(each.text.endswith(said) for each in mends(machine, finding)), [e.text for e in mends(machine, finding)]
+
+
+@pytest.mark.parametrize(
+    ("steep", "wider"),
+    [
+        (
+            "when roll > 10 deg or roll < -10 deg clears when roll <= 10 deg and roll >= -10 deg",
+            "clears when roll < 9.6 deg and roll > -9.6 deg",
+        ),
+        (
+            "when roll > 10 deg or roll < -10 deg clears when roll < 9 deg and roll >= -10 deg",
+            "clears when roll < 9 deg and roll > -9.6 deg",
+        ),
+    ],
+)
+def test_each_threshold_of_a_level_that_asks_more_is_moved(steep: str, wider: str) -> None:
+    machine = read_text(JACK.replace("20 deg\n", "20 deg, noise 0.2 deg\n").format(steep=steep, when="go"))
+    (finding, *_) = (each for each in judge(machine).findings if each.code == "bare threshold")
+    assert f"Let steep clear further off, such as '{wider}'. (Tried: " in finding.hint, finding.hint
+
+
+def test_where_only_a_declaration_is_left_the_finding_says_what_else_to_look_for() -> None:
+    """That it is meant to go on is not worth trying alone; but it is a change that mends, and so no 'none is known'."""
+    text = JACK.format(steep="when roll > 10 deg clears when roll < 8 deg", when="go")
+    text = text.replace("command up button, pin 4, on when low\n", "") + "parked | after 5 s | lifting\n"
+    (finding,) = (each for each in judge(read_text(text)).findings if each.code == "halt undone")
+    assert "declare that it resumes" in finding.hint and "No single change" not in finding.hint
