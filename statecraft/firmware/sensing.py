@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from fractions import Fraction
+from math import ceil
 from typing import Any
 
 from statecraft.boards import Board
@@ -188,6 +189,15 @@ def thermistor_points(sensor: Sensor) -> ThermistorTable:
             break
     assert table is not None
     return table
+
+
+def longest_ping_ms(sensor: Sensor) -> int:
+    """How long after its trigger a ranger's reading comes, at most: its echo line rises, and falls for the far end of
+    its range. 0 for any other sensor."""
+    if not isinstance(sensor.source, Ranger):
+        return 0
+    echo_us = Fraction((sensor.high + FAR_MARGIN_MM) * 65536, range_factor(sensor.source.air))
+    return ANSWER_MS + ceil(echo_us / 1000)
 
 
 def ranging_values(plan: Plan, rangers: list[tuple[Sensor, str]]) -> dict[str, Any]:

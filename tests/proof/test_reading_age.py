@@ -36,19 +36,20 @@ promise once halt -> parked within 10 ms
 
 def test_the_schedule_the_median_and_the_tick_count() -> None:
     machine = read_text(TEXT)
-    # two rangers take turns, 60 ms a ping: a reading of each every 120 ms, 12 ticks
-    assert age(machine, "rear") == 12 + 1
-    assert age(machine, "front") == 2 * 12 + 1, "two of three readings have to be new"
+    # two rangers take turns, 60 ms a ping: a reading of each every 120 ms, 12 ticks; the echo line rises within 8 ms,
+    # and falls 24 ms later for what is 4 m off
+    assert age(machine, "rear") == 12 + 4 + 1
+    assert age(machine, "front") == 2 * 12 + 4 + 1, "two of three readings have to be new"
     assert age(machine, "volts") == 1 + 1
-    assert age(machine, "seen") == 200 + 24 + 1
+    assert age(machine, "seen") == 200 + 24 + 4 + 1
     assert age(machine, "bumper") == 4 + 1 and age(machine, "lid") == 1
 
 
 def test_it_is_said_of_levels_and_promises_that_read() -> None:
     machine = read_text(TEXT)
     wall, boxed, idle = machine.levels
-    assert of_level(machine, wall) == "wall is decided on a reading of front up to 250 ms old"
-    both = "a reading of front up to 250 ms old and bumper up to 50 ms after it turns"
+    assert of_level(machine, wall) == "wall is decided on a reading of front up to 290 ms old"
+    both = "a reading of front up to 290 ms old and bumper up to 50 ms after it turns"
     assert of_level(machine, boxed) == f"boxed is decided on {both}"
     assert of_level(machine, idle) == ""
     assert of_promise(machine, machine.promises[0]) == f"decided on {both}"
