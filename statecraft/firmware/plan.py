@@ -48,6 +48,9 @@ PING_MS = 60
 PULSE_SLICE_MS = 100
 """How often a pulse-rate sensor gives a reading."""
 
+PULSE_WINDOW_MS = 1000
+"""Of how long a time it counts the pulses: of whole slices."""
+
 SERVO_FRAME_MS = 20
 MOST_SERVOS = 8
 """Servos that one timer drives one after the other within a frame of 20 ms."""

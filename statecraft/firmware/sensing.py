@@ -11,7 +11,7 @@ from statecraft.boards import Board
 from statecraft.boards.conversions import ThermistorTable, range_factor, thermistor_table
 from statecraft.firmware.layout import reading_type
 from statecraft.firmware.names import STEP_WORDS
-from statecraft.firmware.plan import Plan
+from statecraft.firmware.plan import PULSE_WINDOW_MS, Plan
 from statecraft.machine import (
     FULL_RATIO,
     Analog,
@@ -191,9 +191,11 @@ def thermistor_points(sensor: Sensor) -> ThermistorTable:
     return table
 
 
-def longest_ping_ms(sensor: Sensor) -> int:
-    """How long after its trigger a ranger's reading comes, at most: its echo line rises, and falls for the far end of
-    its range. 0 for any other sensor."""
+def measures_for_ms(sensor: Sensor) -> int:
+    """How long it takes to measure one reading, at most: a ranger's echo line rises, and falls for the far end of its
+    range; pulses are those of a whole second, anew in each slice of it. 0 where that is no time."""
+    if isinstance(sensor.source, Pulses):
+        return PULSE_WINDOW_MS
     if not isinstance(sensor.source, Ranger):
         return 0
     echo_us = Fraction((sensor.high + FAR_MARGIN_MM) * 65536, range_factor(sensor.source.air))

@@ -24,6 +24,7 @@ from statecraft.firmware.names import STEP_WORDS, CppNames, clock_type
 from statecraft.firmware.plan import (
     PING_MS,
     PULSE_SLICE_MS,
+    PULSE_WINDOW_MS,
     SERVO_FRAME_MS,
     STEP_LAP,
     Plan,
@@ -838,7 +839,7 @@ class _Sketch:
         views = [
             {"name": s.name, "pin": self.pin_name("sensor", s.name), "note": self.note(s.place)} for s in self.pulses
         ]
-        return {"sensors": views, "slice_ms": PULSE_SLICE_MS, "slices": 1000 // PULSE_SLICE_MS}
+        return {"sensors": views, "slice_ms": PULSE_SLICE_MS, "slices": PULSE_WINDOW_MS // PULSE_SLICE_MS}
 
     # ---------------------------------------------------------------------------------------------------------- links
 

@@ -28,8 +28,9 @@ def age(machine: Machine, name: str) -> int:
     """In ticks, for a sensor or a switch of that name.
 
     What changes right after a reading waits for the next one (the firmware's own schedule: of several rangers one pings
-    at a time), for as many as its median needs to follow (more than half), for the echo of the last of them, and for
-    the tick. A remembered reading is as old as its patience lets it grow. A contact has to settle.
+    at a time), for as many as its median needs to follow (more than half), until the last of them is measured (an
+    echo, the pulses of a second), and for the tick. A remembered reading is as old as its patience lets it grow. A
+    contact has to settle.
 
     Raises:
         KeyError: there is neither.
@@ -44,12 +45,12 @@ def age(machine: Machine, name: str) -> int:
 
 
 def _measured(machine: Machine, sensor: Sensor, cycles: dict[str, int]) -> int:
-    from statecraft.firmware.sensing import longest_ping_ms
+    from statecraft.firmware.sensing import measures_for_ms
 
     if isinstance(sensor.source, Remembered):
         return sensor.patience + _measured(machine, machine.sensor(sensor.source.of), cycles)
-    echo = -(-longest_ping_ms(sensor) // machine.tick_ms)
-    return cycles[sensor.name] * (sensor.median // 2 + 1) + echo
+    lasts = -(-measures_for_ms(sensor) // machine.tick_ms)
+    return cycles[sensor.name] * (sensor.median // 2 + 1) + lasts
 
 
 def read_by(machine: Machine, guards: Iterable[Guard]) -> list[str]:

@@ -13,6 +13,7 @@ command halt button, pin 3, on when low, urgent
 sensor front range, trigger 22, echo 23, 2 cm .. 400 cm, median of 3
 sensor rear range, trigger 24, echo 25, 2 cm .. 400 cm
 sensor volts voltage, pin A0, 0 V .. 15 V
+sensor wind pulses, pin 19, 0 Hz .. 60 Hz
 sensor seen front, taken in rolling, patience 2 s
 switch bumper pin 26, on when high, settle 40 ms
 switch lid by hand
@@ -27,7 +28,7 @@ failsafes
   any | halt | parked
 rules
   in | when | go to
-  parked | rear > 1 m and not lid and not boxed and not idle and seen > 10 cm and volts > 3 V | rolling
+  parked | rear > 1 m and not lid and not boxed and not idle and seen > 10 cm and volts > 3 V and wind < 40 Hz | rolling
   rolling | wall | parked
 promise never rolling and boxed for 1 s
 promise once halt -> parked within 10 ms
@@ -41,6 +42,8 @@ def test_the_schedule_the_median_and_the_tick_count() -> None:
     assert age(machine, "rear") == 12 + 4 + 1
     assert age(machine, "front") == 2 * 12 + 4 + 1, "two of three readings have to be new"
     assert age(machine, "volts") == 1 + 1
+    # the rate is that of the last second, told each 100 ms: all of that is new 1.1 s after what changed it
+    assert age(machine, "wind") == 10 + 100 + 1
     assert age(machine, "seen") == 200 + 24 + 4 + 1
     assert age(machine, "bumper") == 4 + 1 and age(machine, "lid") == 1
 
