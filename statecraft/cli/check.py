@@ -120,7 +120,7 @@ def show_judgement(judged: Judgement, console: Console) -> None:
     from statecraft.folding import folded
     from statecraft.language import show
     from statecraft.proof.prove import never_asked
-    from statecraft.proof.reading_age import of_level, of_memory
+    from statecraft.proof.reading_age import of_failing, of_level, of_memory
     from statecraft.report.actuator_lag import gentle_stops, notes
 
     machine, report = judged.machine, judged.report
@@ -159,7 +159,8 @@ def show_judgement(judged: Judgement, console: Console) -> None:
                 console.print(line, style="dim", markup=False, soft_wrap=True)
         if verdict.kept is False:
             _show_run(machine, verdict.run, verdict.promise, console)
-    for told in (*(of_level(machine, level) for level in machine.levels), of_memory(machine)):
+    ages = [of_level(machine, level) for level in machine.levels]
+    for told in (*ages, of_failing(machine), of_memory(machine)):
         for line in folded(told, console.width, "", "  "):
             console.print(line, style="dim", markup=False, soft_wrap=True)
     for told in gentle_stops(machine):

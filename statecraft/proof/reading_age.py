@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 from statecraft.folding import listed
 from statecraft.machine import (
+    Analog,
     Compare,
     Condition,
     Fault,
@@ -82,17 +83,28 @@ def of_promise(machine: Machine, promise: Promise) -> str:
     return f"decided on {said}" if said else ""
 
 
+def of_failing(machine: Machine) -> str:
+    """For how long the last reading of a sensor counts where none is usable any more; "" where none can fail.
+
+    So old is what is decided on before the sensor is in fault, whatever :func:`age` says of readings that come.
+    """
+    asked = _asked(machine)
+    by_patience: dict[int, list[str]] = {}
+    for sensor in machine.sensors:
+        always = isinstance(sensor.source, Remembered) or (isinstance(sensor.source, Analog) and not sensor.plausible)
+        if sensor.name in asked and not always:
+            by_patience.setdefault(sensor.patience, []).append(sensor.name)
+    told = [f"{machine.duration(ticks)} for {listed(names)}" for ticks, names in sorted(by_patience.items())]
+    return f"where no usable reading comes, the last one counts until that is a fault: {listed(told)}" if told else ""
+
+
 def of_memory(machine: Machine) -> str:
     """What the proof lets the remembered readings be that something asks about; "" where nothing does.
 
     It takes them for sensors like all others: so it excludes nothing that the machine may remember, but a run that it
     finds, and a mode that it says can be reached, may rest on what no machine would hold.
     """
-    tick = tick_of(machine)
-    guards = [guard for part in machine.parts for row in tick.part[part.name].guards for guard in row]
-    guards += [guard for latch in tick.latch.values() for guard in (latch.set, latch.clear)]
-    guards += [tick.lowering.observer(promise.when) for promise in machine.promises if promise.when is not None]
-    asked = sensors_read(tick, guards).union(*(_followed(machine, output.name) for output in machine.outputs))
+    asked = _asked(machine)
     names = [each.name for each in machine.sensors if isinstance(each.source, Remembered) and each.name in asked]
     if not names:
         return ""
@@ -101,6 +113,15 @@ def of_memory(machine: Machine) -> str:
         f"{listed(names)} {are} remembered: the proof lets {them} hold any value, or none, at any time; on the machine "
         f"{they} what was taken"
     )
+
+
+def _asked(machine: Machine) -> frozenset[str]:
+    """The sensors that some row, level or promise asks about, or that an output follows."""
+    tick = tick_of(machine)
+    guards = [guard for part in machine.parts for row in tick.part[part.name].guards for guard in row]
+    guards += [guard for latch in tick.latch.values() for guard in (latch.set, latch.clear)]
+    guards += [tick.lowering.observer(promise.when) for promise in machine.promises if promise.when is not None]
+    return sensors_read(tick, guards).union(*(_followed(machine, output.name) for output in machine.outputs))
 
 
 def outputs_of(condition: Condition) -> list[str]:

@@ -21,7 +21,7 @@ from statecraft.folding import plural
 from statecraft.machine import Machine, Mode, Part, Promise, Row
 from statecraft.proof.judgement import title_of
 from statecraft.proof.prove import never_asked
-from statecraft.proof.reading_age import of_memory
+from statecraft.proof.reading_age import of_failing, of_memory
 from statecraft.report import words
 from statecraft.report.actuator_lag import notes
 from statecraft.report.diagram import figures
@@ -136,7 +136,7 @@ def page(
         findings=[(number, each, _replay(machine, each, names[id(each)])) for number, each in enumerate(findings, 1)],
         verdicts=[(each, _verdict_run(machine, each, n)) for n, each in enumerate(proof.verdicts if proof else (), 1)],
         notes=notes,
-        memory=of_memory(machine),
+        memory="; ".join(told for told in (of_memory(machine), of_failing(machine)) if told),
         never_asked=never_asked,
         unasked=sum(never_asked(each) != "" for each in proof.verdicts) if proof is not None else 0,
         file=Path(machine.place.file).name,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from statecraft.language import read_text
-from statecraft.proof.reading_age import age, of_level, of_memory, of_promise
+from statecraft.proof.reading_age import age, of_failing, of_level, of_memory, of_promise
 
 TEXT = """
 machine cart
@@ -72,3 +72,13 @@ def test_what_the_proof_lets_be_remembered_is_said_where_something_asks_about_it
     two = TEXT.replace("switch bumper", "sensor past rear, taken in rolling, patience 2 s\nswitch bumper", 1)
     two = two.replace("rear > 1 m", "past > 1 m")
     assert of_memory(read_text(two)).startswith("seen and past are remembered: the proof lets each hold any value")
+
+
+def test_how_long_the_last_reading_counts_where_none_comes_is_said() -> None:
+    """A cliff that gives no echo is a fault only after the patience, however often the ranger pings."""
+    told = "where no usable reading comes, the last one counts until that is a fault: 500 ms for front, rear and wind"
+    assert of_failing(read_text(TEXT)) == told  # what remembers has said so with its age; a voltage cannot fail
+    by_hand = TEXT.replace("volts voltage, pin A0, 0 V .. 15 V", "volts by hand, 0 V .. 15 V, patience 80 ms")
+    assert of_failing(read_text(by_hand)) == told.replace(": ", ": 80 ms for volts and ")
+    nobody = by_hand.replace(" and volts > 3 V", "")
+    assert of_failing(read_text(nobody)) == told
