@@ -75,13 +75,21 @@ def _bare(explored: Reachability, part: int, sensor: Sensor, saying: Saying, don
     followed = itertools.count()
     once = begun_once(machine, sensor.name)
     still = explored.settled(saying.ways, sensor.name)
+    within = frozenset((part, name) for way in ways for name in way)
+    if own in explored.varying and own not in still:
+        # what is free beside the reading does not stand still, as all else does in pairs: none of theirs is no proof
+        anything = Turning(explored, alone, saying, settled=still, among=driving)
+        anything.within = within
+        if ways and any(anything.choices()):
+            raise Undecided
+        return
     for pair, word in itertools.product(trembles(machine, model.clusters[own], sensor, model.ranges), _words(ways)):
         letters = [pair.cells[letter] for letter in word]
         turning = Turning(explored, alone, saying, own, letters, still, driving)
-        turning.within = frozenset((part, name) for way in ways for name in way)
+        turning.within = within
         for rest, starts in turning.choices():
             if own in explored.varying:
-                raise Undecided  # what is free beside the reading does not stand still
+                raise Undecided  # what is free beside the reading stands still in the long run only
             turns = [(*rest, (own, cell)) for cell in letters]
             modes = {config.modes for config in starts}
             onlys = [

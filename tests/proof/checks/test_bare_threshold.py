@@ -26,7 +26,7 @@ from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.model import SymbolicModel
 from statecraft.proof.prove import DOES_NOT_REPLAY, keeps_on, prove
 from statecraft.proof.reachability import Reachability, Undecided
-from tests.proof.against_brute import disagreements
+from tests.proof.against_brute import contradictions, disagreements
 
 OPERATORS = {
     "<": operator.lt, "<=": operator.le, ">": operator.gt, ">=": operator.ge, "==": operator.eq, "!=": operator.ne,
@@ -445,3 +445,24 @@ def test_a_level_that_takes_minutes_beside_hides_no_bare_threshold(long: str, sh
     assert not report.unproved
     (found,) = (each for each in report.findings if each.code == "bare threshold" and each.mode is not None)
     assert found.mode is not None and (found.mode.mode, found.subject) == ("going_back", "wind")
+
+
+def test_what_stood_before_does_not_stand_still_beside_a_reading() -> None:
+    """Slices follow that near turns off before they follow what it was: that goes with the reading, one tick later."""
+    machine = read_text("""machine hoist
+board atmega2560
+tick 10 ms
+sensor gap by hand, 0 .. 4
+relay lift pin 30
+mode rest stop
+mode up lift on
+mode down
+level near when gap <= 2 clears when gap > 2
+rules
+in | when | go to
+down | near turns on | rest
+rest | near turns off | up
+up | after 10 ms | down
+""")
+    assert {f.mode for f in prove(machine).findings if f.code == "bare threshold"} >= {ModeRef("hoist", "up")}
+    assert not contradictions(machine)[0]
