@@ -43,6 +43,11 @@ MOST_STEPS = 30_000
 """How many steps are followed in search of rounds before the proof says that it cannot tell."""
 
 
+MOST_TOLD = 60
+"""How many choices of the inputs that a round does not ask a run onto it is sought with; where there are more, it need
+not be the shortest."""
+
+
 Cells = tuple[tuple[int, int], ...]
 """Clusters, and one cell of each: constant inputs, as far as they matter."""
 
@@ -511,6 +516,7 @@ def endless_run(
         readings: of turns of inputs, those that must be other than their cells' own.
     """
     asked = []
+    untold = False
     onward: dict[tuple[Saying, frozenset[int]], dict[Modes, set[Modes]]] = {}
     for way in ways:
         modes = {each for start, note in way.some if isinstance(note, tuple) for each in note[0].modes}
@@ -521,15 +527,19 @@ def endless_run(
         for turns in _turns(way.some):
             onlys = [quiet(explored, cells, way.saying) for cells in turns]
             at_rest = [resting(explored, only, modes) for only in onlys]
-            as_told = [quiet(explored, _with_all(explored, cells), way.saying) for cells in turns]
-            asked.append((way, turns, _RunUp(before, modes, at_rest, as_told)))
+            ways_told = list(itertools.islice(_told(explored, turns[0], before - modes), MOST_TOLD + 1))
+            untold = untold or len(ways_told) > MOST_TOLD
+            for told in ways_told[:MOST_TOLD]:
+                every = [(*cells, *told) for cells in turns]
+                as_told = [quiet(explored, cells, way.saying) for cells in every]
+                asked.append((way, turns, every, _RunUp(before, modes, at_rest, as_told)))
 
     def there(explorer: Explorer, number: int, config: Config) -> Iterator[Trail]:
         if number == START:
             return
-        for way, turns, run_up in asked:
+        for way, turns, every, run_up in asked:
             for trail in _onto(explored, explorer, number, config, turns, run_up, way.some, way.parts):
-                yield replace(trail, note=(trail.note, way))
+                yield replace(trail, note=(trail.note, every, way))
 
     found = explored.found(lambda _: there)
     if found is None:
@@ -537,9 +547,9 @@ def endless_run(
             raise Undecided
         raise Lost("no run leads to a round that there is")
     assert isinstance(found.note, tuple)
-    (each, turns), way = found.note
-    run = with_tail(explored, found.run, turns, readings(turns), way.saying)
-    return replace(run, waited=run.waited or bool(explored.settled(way.saying.ways))), each, way
+    (each, turns), every, way = found.note
+    run = with_tail(explored, found.run, every, readings(turns), way.saying)
+    return replace(run, waited=run.waited or untold or bool(explored.settled(way.saying.ways))), each, way
 
 
 def _onward(explored: Reachability, saying: Saying, parts: frozenset[int]) -> dict[Modes, set[Modes]]:
@@ -584,11 +594,15 @@ class _RunUp(NamedTuple):
         return some[turn % len(some)]
 
 
-def _with_all(explored: Reachability, cells: Cells) -> Cells:
-    """``cells``, and what :func:`with_tail` says of the clusters that a round does not ask."""
-    chosen = dict(cells)
-    others = (each.index for each in explored.model.clusters if each.index not in explored.varying)
-    return (*cells, *((index, 0) for index in others if index not in chosen))
+def _told(explored: Reachability, cells: Cells, modes: Collection[Modes]) -> Iterator[Cells]:
+    """What may be said of the clusters that a round on ``cells`` does not ask: each kind of cell that the rows of
+    ``modes``, from which it is come to, can tell apart."""
+    model, chosen = explored.model, dict(cells)
+    asked = set(constants(explored, modes))
+    others = [each for each in model.clusters if each.index not in explored.varying and each.index not in chosen]
+    kinds = [kinds_of_cell(explored, each, modes) if each.index in asked else [0] for each in others]
+    for some in itertools.product(*kinds):
+        yield tuple((each.index, cell) for each, cell in zip(others, some, strict=True))
 
 
 def _turns(some: Sequence[tuple[Config, object]]) -> list[list[Cells]]:

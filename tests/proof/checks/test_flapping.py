@@ -11,6 +11,7 @@ import pytest
 from statecraft.findings import Finding, Hold, Stimulus
 from statecraft.language import read_text
 from statecraft.machine import ModeRef
+from statecraft.proof.checks import constant_inputs
 from statecraft.proof.checks.constant_inputs import sayings
 from statecraft.proof.checks.flapping import (
     _beside,
@@ -367,3 +368,38 @@ def test_a_level_that_takes_minutes_to_clear_leaves_no_doubt_about_flapping() ->
     assert {each.mode.mode for each in found if each.mode} == {"opened", "opening"}
     for each in found:
         assert each.run is not None and flapping_by_run(machine, machine.parts[0], each.run)
+
+
+BY_HAND = """machine hoist
+board atmega2560
+tick 10 ms
+switch hand pin 22, on when low
+switch door pin 23, on when low
+relay lift pin 30
+relay sling pin 31
+mode rest stop
+mode up lift on
+mode down sling on
+rules
+in | when | go to
+rest | {when} and after 10 ms | down
+down | not door | up
+up | not door | down
+"""
+
+
+@pytest.mark.parametrize("when", ["hand", "not hand", "hand and not door"])
+def test_what_leads_onto_a_round_stands_still_too(when: str) -> None:
+    """The round does not ask whether the hand is on, and the shortest run to it has it on throughout."""
+    machine = read_text(BY_HAND.format(when=when))
+    runs = [finding.run for finding in prove(machine).findings if finding.code == "flapping"]
+    assert runs and all(run is not None and run.tail == 1 and not run.waited for run in runs)
+    assert not disagreements(machine) and not contradictions(machine)[0]
+
+
+def test_a_run_onto_a_round_that_was_sought_on_some_inputs_only_need_not_be_the_shortest(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(constant_inputs, "MOST_TOLD", 1)
+    runs = [f.run for f in prove(read_text(BY_HAND.format(when="hand"))).findings if f.code == "flapping"]
+    assert runs and all(run is not None and run.waited for run in runs)
