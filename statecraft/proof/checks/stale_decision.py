@@ -12,6 +12,7 @@ from statecraft.machine import (
     Machine,
     Or,
     Place,
+    Pulses,
     Ranger,
     Sensor,
 )
@@ -22,6 +23,7 @@ from statecraft.semantics.cone import sensors_read
 def stale_decision(machine: Machine) -> Iterator[Finding]:
     """Rows that wait for less time than a sensor that they read may take to deliver what its median needs."""
     from statecraft.firmware.plan import sensor_cycles
+    from statecraft.firmware.sensing import measures_for_ms
 
     cycles, tick = sensor_cycles(machine), tick_of(machine)
     for part in machine.parts:
@@ -30,10 +32,11 @@ def stale_decision(machine: Machine) -> Iterator[Finding]:
                 if sensor not in cycles:
                     continue
                 found = machine.sensor(sensor)
-                needed = cycles[sensor] * found.median
+                needed = cycles[sensor] * found.median - (-measures_for_ms(found) // machine.tick_ms)
                 short = [ticks for ticks in _waits(row.when) if ticks is not None and ticks < needed]
                 if short:
-                    yield _stale(machine, RowRef(part.name, row.number), row.place, found, min(short), cycles[sensor])
+                    ref = RowRef(part.name, row.number)
+                    yield _stale(machine, ref, row.place, found, min(short), cycles[sensor], needed)
                     break
 
 
@@ -58,18 +61,21 @@ def _longer(one: int | None, other: int | None) -> int | None:
     return max((ticks for ticks in (one, other) if ticks is not None), default=None)
 
 
-def _stale(machine: Machine, ref: RowRef, place: Place, sensor: Sensor, ticks: int, cycle: int) -> Finding:
-    needed = cycle * sensor.median
+def _stale(
+    machine: Machine, ref: RowRef, place: Place, sensor: Sensor, ticks: int, cycle: int, needed: int
+) -> Finding:
     readings = f"{sensor.median} readings" if sensor.median > 1 else "a reading"
     every = f"one every {machine.duration(cycle)}"
     if isinstance(sensor.source, Ranger):
-        every += ", since no two rangers ping at once"
+        every += ", since no two rangers ping at once, and its echo takes its time"
+    elif isinstance(sensor.source, Pulses):
+        every += ", of the pulses of a whole second"
     return Finding(
         "stale decision",
         place,
         f"this row waits {machine.duration(ticks)}, but {sensor.name} may take {machine.duration(needed)} to deliver "
         f"{readings} ({every}): it may decide on what was measured before.",
-        f"wait at least {machine.duration(needed)}, or take a shorter median.",
+        f"wait at least {machine.duration(needed)}{', or take a shorter median' if sensor.median > 1 else ''}.",
         row=ref,
         subject=sensor.name,
     )
