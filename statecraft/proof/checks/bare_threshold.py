@@ -5,7 +5,7 @@ a driving mode and back; or turn a level on and off.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -18,6 +18,7 @@ from statecraft.proof.checks.constant_inputs import (
     Saying,
     Turning,
     _rows_of,
+    at_once,
     begun_once,
     endless_run,
     quiet,
@@ -33,6 +34,10 @@ from statecraft.proof.engine.limits import look
 from statecraft.proof.noise import noise_of
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.semantics.cone import atoms_read
+
+MOST_SAID = 8
+"""Ways to say the same on every tick with each of which the shortest run is sought; of more, with the first that has
+one."""
 
 
 class Tremble(NamedTuple):
@@ -58,20 +63,47 @@ def bare_threshold(explored: Reachability, part: int, sensor: Sensor) -> Iterato
     """
     if sensor.name not in explored.sensor_pairs:
         return
-    done: set[int] = set()
-    for saying in sayings(explored, frozenset([part]), sensor):
-        yield from _bare(explored, part, sensor, saying, done)
+    every = sayings(explored, frozenset([part]), sensor)
+    found: dict[int, list[EndlessWay]] = {}
+    read: dict[tuple[Cells, ...], Tremble] = {}
+    late: set[int] = set()  # modes of which a shorter run may be shown where something else is said
+    left: Undecided | None = None
+    for saying in every:
+        known = frozenset(found)
+        for done in dict.fromkeys((frozenset[int]() if len(every) <= MOST_SAID else known, known)):
+            late |= done
+            try:
+                more, left = _bare(explored, part, sensor, saying, done, read), None
+                break
+            except Undecided as undecided:
+                left = undecided
+        if left is not None:
+            break
+        for place, some in more.items():
+            found.setdefault(place, []).append(EndlessWay(some, frozenset([part]), saying))
+    for place in sorted(found):
+        yield _told(explored, part, sensor, place, found[place], read, place in late)
+    if left is not None:
+        raise left
 
 
-def _bare(explored: Reachability, part: int, sensor: Sensor, saying: Saying, done: set[int]) -> Iterator[Finding]:
-    """Those with ``saying`` said on every tick; none of the modes ``done``, which is added to."""
+def _bare(
+    explored: Reachability,
+    part: int,
+    sensor: Sensor,
+    saying: Saying,
+    done: Collection[int],
+    read: dict[tuple[Cells, ...], Tremble],
+) -> dict[int, list[tuple[Config, object]]]:
+    """Driving modes that are so left, none of those ``done``, with ``saying`` said on every tick; each with the rounds
+    that leave it. To ``read`` is added which two readings their turns are."""
     model, machine = explored.model, explored.whole
     alone = frozenset([part])
     ways = _rounds(explored, part, sensor, saying)
-    driving = {place for place, mode in enumerate(model.parts[part].modes) if machine.drives(mode)} - done
+    driving = {place for place, mode in enumerate(model.parts[part].modes) if machine.drives(mode)}
+    driving.difference_update(done)
     own, _ = explored.sensor_pairs[sensor.name]
     found: dict[int, list[tuple[Config, object]]] = {}
-    read: dict[tuple[Cells, ...], Tremble] = {}
     followed = itertools.count()
     once = begun_once(machine, sensor.name)
     still = explored.settled(saying.ways, sensor.name)
@@ -82,7 +114,7 @@ def _bare(explored: Reachability, part: int, sensor: Sensor, saying: Saying, don
         anything.within = within
         if ways and any(anything.choices()):
             raise Undecided
-        return
+        return {}
     for pair, word in itertools.product(trembles(machine, model.clusters[own], sensor, model.ranges), _words(ways)):
         letters = [pair.cells[letter] for letter in word]
         turning = Turning(explored, alone, saying, own, letters, still, driving)
@@ -111,28 +143,39 @@ def _bare(explored: Reachability, part: int, sensor: Sensor, saying: Saying, don
                                 assert isinstance(note, tuple)
                                 read.setdefault(tuple(note[1]), pair)
                                 found.setdefault(at, []).append((start, note))
-    for place, some in sorted(found.items(), key=lambda item: item[0]):
-        mode = explored.mode(part, place)
-        done.add(place)
+    return found
 
-        def readings(turns: Sequence[Cells]) -> Sequence[Values]:
-            pair = read[tuple(turns)]
-            return [pair.values[pair.cells.index(dict(cells)[own])] for cells in turns]
 
-        run, example, _ = endless_run(explored, [EndlessWay(some, alone, saying)], readings)
-        by = _rows_of(explored, example, [part])
-        conditions = [model.parts[part].rows[row.number].when for row in by]
-        yield Finding(
-            "bare threshold",
-            mode.place,
-            f"{_cause(machine, sensor, conditions)}: {mode.name} is left and entered again on every tick.",
-            f"let a level with a gap between its set and its clear condition stand between {sensor.name} and the rows, "
-            "or let one of them wait with 'after'.",
-            mode=explored.ref(part, place),
-            by=by,
-            subject=sensor.name,
-            run=run,
-        )
+def _told(
+    explored: Reachability,
+    part: int,
+    sensor: Sensor,
+    place: int,
+    ways: Sequence[EndlessWay],
+    read: Mapping[tuple[Cells, ...], Tremble],
+    late: bool,
+) -> Finding:
+    """A mode that is left on rounds of these ``ways``; ``late``: a shorter run to one may have been passed over."""
+    machine, mode, own = explored.whole, explored.mode(part, place), explored.sensor_pairs[sensor.name][0]
+
+    def readings(turns: Sequence[Cells]) -> Sequence[Values]:
+        pair = read[tuple(turns)]
+        return [pair.values[pair.cells.index(dict(cells)[own])] for cells in turns]
+
+    run, example, _ = endless_run(explored, ways, readings)
+    by = _rows_of(explored, example, [part])
+    conditions = [explored.model.parts[part].rows[row.number].when for row in by]
+    return Finding(
+        "bare threshold",
+        mode.place,
+        f"{_cause(machine, sensor, conditions)}: {mode.name} is left and entered again on every tick.",
+        f"let a level with a gap between its set and its clear condition stand between {sensor.name} and the rows, "
+        "or let one of them wait with 'after'.",
+        mode=explored.ref(part, place),
+        by=by,
+        subject=sensor.name,
+        run=replace(run, waited=run.waited or (late and not at_once(run))),
+    )
 
 
 def _cause(machine: Machine, sensor: Sensor, conditions: Sequence[Condition]) -> str:

@@ -549,7 +549,13 @@ def endless_run(
     assert isinstance(found.note, tuple)
     (each, turns), every, way = found.note
     run = with_tail(explored, found.run, every, readings(turns), way.saying)
+    untold = untold and not at_once(run)
     return replace(run, waited=run.waited or untold or bool(explored.settled(way.saying.ways))), each, way
+
+
+def at_once(run: Run) -> bool:
+    """Whether what repeats begins on the tick after the first: no run comes to it sooner."""
+    return sum(stretch.ticks for stretch in run.stretches[: run.tail]) == 1
 
 
 def _onward(explored: Reachability, saying: Saying, parts: frozenset[int]) -> dict[Modes, set[Modes]]:

@@ -11,6 +11,7 @@ import pytest
 from statecraft.findings import Finding, RowRef
 from statecraft.language import read_text
 from statecraft.machine import Compare, Fault, Machine, ModeRef
+from statecraft.proof.checks import bare_threshold as bare_threshold_module
 from statecraft.proof.checks.bare_threshold import (
     _bands,
     _moves,
@@ -466,3 +467,38 @@ up | after 10 ms | down
 """)
     assert {f.mode for f in prove(machine).findings if f.code == "bare threshold"} >= {ModeRef("hoist", "up")}
     assert not contradictions(machine)[0]
+
+
+HELD = """machine hoist
+board atmega2560
+tick 10 ms
+link radio serial1, 9600 baud, checked
+command hold "l"
+sensor gap by hand, 0 .. 4
+relay lift pin 30
+relay sling pin 31
+level near when gap <= 1 for 10 ms clears when gap > 1 for 10 ms
+mode rest stop
+mode up lift on
+mode down sling on
+rules
+in | when | go to
+up | gap > 1 | down
+down | gap <= 1 or not hold absent 10 ms | up
+rest | near turns off and after 10 ms | up
+"""
+
+
+def test_the_shortest_run_is_that_of_any_way_to_say_the_same() -> None:
+    """With nothing said, up begins on a reading that leaves it, and the run gets there first; with ``hold`` on every
+    tick, the tick that leads there is one of its turns, too."""
+    machine = read_text(HELD)
+    runs = [f.run for f in prove(machine).findings if f.code == "bare threshold" and f.mode is not None]
+    assert [(sum(s.ticks for s in run.stretches[: run.tail]), run.waited) for run in runs if run] == [(3, False)] * 2
+    assert not disagreements(machine) and not contradictions(machine)[0]
+
+
+def test_with_much_to_say_the_run_need_not_be_the_shortest(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(bare_threshold_module, "MOST_SAID", 1)
+    runs = [f.run for f in prove(read_text(HELD)).findings if f.code == "bare threshold" and f.mode is not None]
+    assert runs and all(run is not None and run.waited for run in runs)
