@@ -10,7 +10,7 @@ from statecraft.findings import Finding
 from statecraft.language import read_text
 from statecraft.machine import Machine, SwitchOn, Term, atoms
 from statecraft.proof.checks.unreachable import fired
-from statecraft.proof.engine.limits import proving
+from statecraft.proof.engine.limits import proving, within
 from statecraft.proof.prove import prove
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.row_use import Pass, RowUse, _may
@@ -277,6 +277,42 @@ def test_where_very_much_would_be_told_apart_less_may_be_enough() -> None:
     made = use._never["winder", (0, None)]
     assert made.explorer.around and len(made.explorer.numbers()) < 400
     assert 0 not in {row for _, row in fired(made)}
+
+
+KILN = """\
+machine kiln
+board atmega328p
+tick 20 ms
+command light button, pin 4, on when low
+switch lid pin 5, on when high
+sensor draught voltage, pin A2, 0 V .. 5 V, plausible 0.2 V .. 4.8 V
+relay valve pin 7
+level no_draught when draught < 1 V for 2 s clears when draught > 1.4 V, on if in doubt
+counter minutes 0 .. 600, up each 1 min in soaking
+mode cold stop
+mode climbing valve on
+mode soaking valve on
+failsafes
+  in | when | go to
+  climbing, soaking | lid or no_draught or draught fault | cold
+rules
+  in | when | go to | do
+  cold | light | climbing | minutes = 0
+  climbing | after 3 h | soaking |
+  soaking | minutes >= 90 | cold |
+  soaking | after {limit} | cold |
+"""
+
+
+@pytest.mark.parametrize("limit, decides", [("2 h", False), ("80 min", True)])
+def test_minutes_are_counted_beside_a_time_limit(limit: str, decides: bool) -> None:
+    """What is left of a minute when the soaking is broken off is not told apart: there are 3,000 ticks in each."""
+    machine = read_text(KILN.format(limit=limit))
+    things = frozenset([("clock", "mode kiln"), ("counter", "minutes")])
+    made = Slices(machine).slice(SliceScope(frozenset(["kiln"]), things, firmly=True), explored=False).around
+    with within(10):
+        assert made.explore()
+    assert ((0, 4) in fired(made)) is decides and len(made.explorer.numbers()) < 1_500
 
 
 def test_a_mode_is_entered_if_a_row_that_leads_there_decides() -> None:

@@ -255,8 +255,8 @@ class Explorer:
         zones: zones to share with another exploration.
         watcher: follow his phases too.
         rank: those of which this is least are followed first.
-        around: put together all that differ only in their zones and in the states of clusters, with whatever lies
-            between: there are far fewer then, and more may seem reachable than is, never less.
+        around: put together all that differ only in their zones, in the states of clusters and in what remainders rest
+            at, with whatever lies between: there are far fewer then, and more may seem reachable than is, never less.
     """
 
     def __init__(
@@ -1081,6 +1081,8 @@ class Explorer:
         at = dict(resumed)
         put = [(c, at.get(c, 0)) for c in clocks if c in started or c not in before]
         made = zones.assign(zone, clocks, tuple(put))
+        if self.around and resumed:
+            made = zones.younger(made, frozenset(at))
         if repeats:
             made = zones.wait(made, reset)
         if loose:
@@ -1104,7 +1106,7 @@ class Explorer:
     def _rested(
         self, config: Config, effect: Effect, region: Region
     ) -> Iterator[tuple[Counters, int, tuple[tuple[str, int], ...]]]:
-        """Remainders that come to rest: one branch for each number that each can rest at."""
+        """Remainders that come to rest: one branch for each number that each can rest at, if they are told apart."""
         model = self.model
         counted = len(model.counters)
         branches: list[tuple[list[int | None], int, tuple[tuple[str, int], ...]]] = [
@@ -1120,6 +1122,9 @@ class Explorer:
                     counters[slot] = None
                     made.append((counters, zone, frozen))
                 elif not ran:
+                    made.append((counters, zone, frozen))
+                elif self.around:
+                    counters[slot] = 0  # whatever it rests at
                     made.append((counters, zone, frozen))
                 elif clock in region.wrapped:
                     counters[slot] = 0
@@ -1137,12 +1142,12 @@ class Explorer:
             yield tuple(counters), zone, frozen
 
     def _resumed(self, config: Config, modes: Modes) -> tuple[tuple[str, int], ...]:
-        """Remainders that run again, with the number each rested at."""
+        """Remainders that run again, with the number each rested at; the most that it can be, if that is not told."""
         model = self.model
         if not model.remainders:
             return ()
         return tuple(
-            (model.remainder(place, clause), config.counters[slot] or 0)
-            for slot, (place, clause, _) in enumerate(model.remainders, len(model.counters))
+            (model.remainder(place, clause), counts.ticks - 1 if self.around else config.counters[slot] or 0)
+            for slot, (place, clause, counts) in enumerate(model.remainders, len(model.counters))
             if model.counting(place, clause, modes) and not model.counting(place, clause, config.modes)
         )
