@@ -326,13 +326,19 @@ class _Proof:
 
     def left_of(self, questions: Sequence[_Question]) -> list[_Question]:
         """The questions that are left of ``questions`` once they have been asked in this phase. Slices are asked each
-        for a moment first, rows apart: what takes long then has the time that the others leave."""
+        for a moment first, then about rows, of each part for a share of the time: what takes long then has the time
+        that the others leave."""
         last = self.phase == self.phases[-1]
         left_over, again = list[_Question](), list[_Question]()
+        if self.phase == "slices":
+            questions = sorted(questions, key=lambda question: bool(question.part))
         for number, question in enumerate(questions):
-            self.waiting = len(questions) - number
+            self.waiting = len(questions) - number + len(again)
             hurried = self.phase == "slices" and not question.part
-            if not self.answered(question, last and not hurried, HURRIED_SECONDS if hurried else None):
+            most = HURRIED_SECONDS if hurried else None
+            if self.phase == "slices" and question.part and (share := self.share()) is not None:
+                most = min(question.seconds, share)
+            if not self.answered(question, last and not hurried, most):
                 (again if hurried and (last or self.hurried) else left_over).append(question)
         for number, question in enumerate(again):
             self.waiting = len(again) - number

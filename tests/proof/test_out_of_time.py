@@ -14,7 +14,7 @@ from statecraft.proof.engine import liveness
 from statecraft.proof.engine.clusters import MOST_ASKED, Cluster
 from statecraft.proof.engine.conditions import ranges_of
 from statecraft.proof.engine.limits import EVERY, OutOfMemory, OutOfTime, TooWide, now, proving, told_by, within
-from statecraft.proof.prove import prove
+from statecraft.proof.prove import HURRIED_SECONDS, _Proof, _Question, prove
 from statecraft.proof.reachability import Reachability, Undecided
 
 SAMPLE = Path(__file__).parents[2] / "samples" / "sump_pump.modes"
@@ -270,3 +270,56 @@ def test_whenever_the_time_ends_there_is_a_report(monkeypatch: pytest.MonkeyPatc
         reads = itertools.count()
         report = prove(machine, 5.0, clock=lambda ends=ends, reads=reads: 0.0 if next(reads) < ends else 1e9)
         assert report.machine is machine
+
+
+TWO_GATES = """\
+machine gates
+board atmega328p
+tick 20 ms
+command halt button, pin 2, on when low, urgent
+command go button, pin 3, on when low
+relay one pin 7
+relay other pin 8
+part left
+  mode left_shut stop
+  mode left_open one on
+  failsafes
+    in | when | go to
+    any | halt | left_shut
+  rules
+    in | when | go to
+    left_shut | go | left_open
+part right
+  mode right_shut stop
+  mode right_open other on
+  failsafes
+    in | when | go to
+    any | halt | right_shut
+  rules
+    in | when | go to
+    right_shut | go and left in left_open | right_open
+promise once halt -> left in left_shut within 40 ms
+"""
+
+
+def test_what_is_hard_of_one_part_leaves_time_for_the_others(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Rows are asked about when all else has been asked for a moment, those of each part for a share of the time."""
+    machine = read_text(TWO_GATES)
+    proof = _Proof(machine, machine, ("soon", "slices", "whole"))
+    proof.phase = "slices"
+    asked: list[tuple[str, float | None]] = []
+
+    def answered(question: _Question, last: bool, most: float | None = None) -> bool:
+        asked.append((question.part, most))
+        return "runs away" not in question.what  # of both parts this is asked again later
+
+    monkeypatch.setattr(proof, "answered", answered)
+    monkeypatch.setattr(proof, "hurried", True)
+    questions = list(proof.questions())
+    with proving(20):
+        left = proof.left_of(questions)
+    count = len(questions)
+    hurried, rows, again = asked[: count - 2], asked[count - 2 : count], asked[count:]
+    assert all(each == ("", HURRIED_SECONDS) for each in hurried)
+    assert rows == [("left", pytest.approx(8, 0.01)), ("right", pytest.approx(10, 0.01))]  # 2/5, 2/4 of what is left
+    assert [question.part for question in left] == [part for part, _ in again] == ["", ""]
