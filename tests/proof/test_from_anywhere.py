@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Sequence
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -12,7 +14,7 @@ from statecraft.language import read_text
 from statecraft.machine import Machine
 from statecraft.proof.from_anywhere import Knowledge, Letter, Synchronizer, reached_from_anywhere
 from statecraft.proof.prove import prove
-from statecraft.semantics.keys import RemainderClock
+from statecraft.semantics.keys import ClockKey, CounterValue, DialValue, RemainderClock
 from statecraft.simulation import Simulation
 from tests.proof.trade_machines import trade_text
 from tests.random_machines import edges_of, random_inputs, random_text, reading_near
@@ -99,6 +101,132 @@ def test_ticks_jumped_over_come_to_the_same(text: str, seed: int) -> None:
             ticked = player.after(ticked, held)
         assert jumped.clocks == ticked.clocks
         assert jumped.like(ticked)
+
+
+BUSY = """machine busy
+board atmega2560
+tick 10 ms
+link radio serial1, 9600 baud, checked, silent after 30 ms
+command beat "."
+command go "g"
+command far_off "f"
+dial pace "v", -3 .. 6, starts 2
+sensor front by hand, -4 .. 6
+sensor left by hand, -4 .. 6
+switch lid pin 4, on when high
+stepper disc step 8, direction 9, at most 250 Hz
+lamp glow pin 13
+sensor seen front, taken in fast after 10 ms, patience 40 ms
+level near when front < 2 clears when front > 4
+level lit when near and lid for 20 ms clears when not near for 30 ms
+level calm when left steady within 1 for 30 ms clears when lid
+level seldom when left fault or seen > 1 clears when seen fault, on if in doubt
+part belt
+counter laps 0 .. 5, up each 20 ms in fast, down each 10 ms in slow
+counter turns 0 .. 4, round
+mode idle stop
+mode slow glow on
+mode fast glow blink 40 ms
+group going slow, fast
+{belt}
+part arm
+counter turned -3 .. 6, counts steps of disc
+counter clicks -3 .. 3, counts both ways on pins 20 and 21, at most 200 Hz, round
+counter kept -3 .. 5, up each 10 ms in out
+mode home stop
+mode out disc 250 Hz
+mode back disc -110 Hz
+group away out, back
+{arm}
+"""
+
+
+def busy_rows(chance: random.Random, part: str, modes: list[str]) -> str:
+    """A part's rows, that ask for whatever there is and change what they can."""
+    counters = ["laps", "turns"] if part == "belt" else ["turned", "clicks", "kept", "laps"]
+    group, other, others = ("going", "arm", ["out", "back"]) if part == "belt" else ("away", "belt", ["slow", "fast"])
+    changes = ["laps = 3", "turns + 1", "turns - 2", "laps + 2", "turns = laps", "laps = turns", "pace = 4"]
+    if part == "arm":
+        changes = ["turned = 1", "clicks + 2", "kept = clicks", "kept - 1", "clicks = kept", "turned = kept"]
+
+    def atom() -> str:
+        op, by = chance.choice(["<", "<=", ">", ">=", "==", "!="]), chance.randint(-2, 4)
+        asked = [f"front {op} {by}", f"left {op} front + {by}", f"seen {op} {by}", f"pace {op} {by}", "seen fault"]
+        asked += [f"{each} {op} {by}" for each in counters] + [f"{chance.choice(counters)} {op} pace"]
+        asked += ["near", "lit", "calm", "seldom", "lid", "go", "front fault", "radio silent", "beat absent 20 ms"]
+        asked += [f"after {chance.randint(0, 3) * 10} ms", f"after {chance.randint(1, 4) * 10} ms in {group}"]
+        return chance.choice([*asked, f"{other} in {chance.choice(others)}"])
+
+    made = ["failsafes", "in | when | go to | do", f"any | {atom()} and {atom()} | {modes[0]} | {changes[0]}"]
+    made += ["rules", "in | when | go to | do"]
+    for _ in range(8):
+        asked = [f"{chance.choice(['', '', 'not '])}{atom()}" for _ in range(chance.randint(1, 2))]
+        does = chance.choice(["", *changes])
+        made.append(f"{chance.choice(['any', *modes])} | {' and '.join(asked)} | {chance.choice(modes)} | {does}")
+    return "\n".join(made)
+
+
+def busy(seed: int) -> Machine:
+    chance = random.Random(seed)
+    belt, arm = busy_rows(chance, "belt", ["idle", "slow", "fast"]), busy_rows(chance, "arm", ["home", "out", "back"])
+    return read_text(BUSY.format(belt=belt, arm=arm))
+
+
+def known_of(player: Synchronizer, simulations: Sequence[Simulation]) -> Knowledge:
+    """What is known of a machine that stands as in one of ``simulations``."""
+    known, place = player.nothing(), simulations[0].layout.place
+    views = [each.view for each in simulations]
+
+    def span(key: ClockKey | CounterValue | DialValue) -> tuple[int, int]:
+        found = [int(each.state[place[key]]) for each in simulations]
+        return min(found), max(found)
+
+    known.modes = {part: frozenset(view.modes[part] for view in views) for part in known.modes}
+    known.clocks = {key: span(key) for key in known.clocks}
+    known.values = {key: span(key) for key in known.values}
+    levels = {name: {view.levels[name] for view in views} for name in known.levels}
+    known.levels = {name: some.pop() if len(some) == 1 else None for name, some in levels.items()}
+    for memory in player.tick.memories:
+        seen = {view.sensors[memory.sensor] for view in views}
+        if len(seen) == 1:
+            known.memories[memory.sensor] = seen.pop()
+    left = {view.sensors["left"] for view in views}
+    known.read_before = {"left": left.pop()} if len(left) == 1 else {}
+    for count in player.tick.counts:
+        low, high = known.values[count.counter]
+        if low == high and count.remainder in place:
+            known.rests[count.remainder] = span(count.remainder)
+    return known
+
+
+@pytest.mark.parametrize("several", [1, 2])
+@pytest.mark.parametrize("seed", range(8))
+def test_what_is_known_of_a_tick_is_so_and_all_is_known_where_it_was(seed: int, several: int) -> None:
+    machine, chance = busy(seed), random.Random(seed)
+    player, simulations = Synchronizer(machine), [Simulation(machine) for _ in range(several)]
+    for number in range(150):
+        for each in simulations:
+            if not number or chance.random() < 0.2:  # each goes its own way for a while
+                for own in random_inputs(machine, chance.randrange(10**6), 20):
+                    each.tick(*own)
+                for _ in range(4):  # until no command waits to be taken
+                    each.tick(*own._replace(arrivals=(), messages=(), others=0))
+        before = known_of(player, simulations)
+        held = chance.choice(words(machine, chance.randrange(10**6)))
+        if chance.random() < 0.7:
+            held = replace(held, readings={**held.readings, **before.read_before})
+        known = player.after(before, held)
+        said = [each.name for each in machine.commands if each.name == held.taken or each.name in held.heard]
+        dials = list(held.dials.items()) if said else []
+        for each in simulations:
+            each.tick(*each.inputs(held.readings, held.switches, said, dials, moves=held.moves))
+            assert_known(known, each)
+        if several == 1 and held.readings["left"] in (None, before.read_before["left"]):  # (anchors are not known)
+            exact = known_of(player, simulations)
+            assert (known.modes, known.levels) == (exact.modes, exact.levels)
+            assert known.values | {CounterValue("turned"): (0, 0)} == exact.values | {CounterValue("turned"): (0, 0)}
+            for key in known.clocks:
+                assert isinstance(key, RemainderClock) or known.clocks[key] == exact.clocks[key]
 
 
 GATE = """machine gate
