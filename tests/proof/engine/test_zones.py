@@ -180,3 +180,4 @@ def test_a_clock_that_nothing_bounds_stays_so() -> None:
     later = zones.bound(every, "a", 1, FREE)
     assert later is not None
     assert zones.after(every) == zones.bound(later, "b", 1, FREE)
+    assert zones.assign(every, CLOCKS, (("a", 2),)) == zones.bound(every, "a", 2, 2)

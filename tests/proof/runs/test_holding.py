@@ -43,3 +43,43 @@ def test_a_jump_comes_to_where_the_ticks_come(seed: int) -> None:
             assert one == other
         assert at == ticks
     assert jumped
+
+
+KILN = """machine kiln
+board atmega328p
+tick 10 ms
+sensor heat by hand, 0 .. 99
+relay flame pin 9
+level warm when heat > 40 for 1 min clears when heat < 30
+counter hours 0 .. 3, up each 1 h in burning
+mode resting stop
+mode burning flame on
+mode cooling stop
+rules
+in      | when                  | go to
+resting | not warm              | burning
+burning | hours == 3            | cooling
+cooling | after 2 h and warm    | resting
+"""
+
+
+def test_a_long_wait_is_a_few_jumps() -> None:
+    machine = read_text(KILN)
+    simulation = Simulation(machine)
+    states = list(Holder(machine, simulation).held(partial(simulation.step_chosen, (50,), (), (), -1, ()), 3_000_000))
+    assert sum(count for _, count in states) == 3_000_000
+    assert len(states) < 60 and simulation.view.modes["kiln"] == "resting"
+
+
+@pytest.mark.parametrize("each", ["40 ms", "70 ms", "250 ms"])
+def test_a_counter_of_time_moves_on_its_tick(each: str) -> None:
+    machine = read_text(KILN.replace("1 h", each))
+    slow, quick = Simulation(machine), Simulation(machine)
+    inputs = ((50,), (), (), -1, ())
+    played = [slow.step_chosen(*inputs) for _ in range(400)]
+    at = jumps = 0
+    for state, ticks in Holder(machine, quick).held(partial(quick.step_chosen, *inputs), 400):
+        at += ticks
+        jumps += ticks > 1
+        assert state == played[at - 1]
+    assert jumps
