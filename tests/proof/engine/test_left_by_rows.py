@@ -9,7 +9,7 @@ import pytest
 
 from statecraft.machine import And, Compare, Condition, Counter, Op, Or, Term
 from statecraft.proof.engine.conditions import compare, holds
-from statecraft.proof.engine.left_by_rows import LeftValues, alone, before_rows, copied, set_to, stepped
+from statecraft.proof.engine.left_by_rows import MOST_ROUNDS, LeftValues, alone, before_rows, copied, set_to, stepped
 from statecraft.semantics.decisions import SetCounter, StepCounter
 from statecraft.semantics.keys import CounterValue
 
@@ -71,3 +71,10 @@ def test_a_condition_after_rows_is_one_before_them(seed: int) -> None:
             after[turned] = -after[Term("dial", turned.name)]
             expected = holds(op, first, offset + (0 if right is None else after[right]))
             assert _true(told, {BEFORE: value, DIAL: far, OTHER: other}) is expected, (asked, told)
+
+
+def test_nothing_is_told_only_of_what_goes_round_too_often() -> None:
+    of = Counter("count", "p", 0, 4, 0, round=True)
+    assert len(copied(of, DIAL, 0, 5 * MOST_ROUNDS - 1)) == MOST_ROUNDS
+    assert not copied(of, DIAL, 0, 5 * MOST_ROUNDS)
+    assert len(stepped(of, BEFORE, StepCounter(CounterValue("count"), 3, of.low, of.high, of.round))) == 2

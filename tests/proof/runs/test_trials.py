@@ -9,7 +9,7 @@ import pytest
 from statecraft.findings import Hold, Run, Stimulus
 from statecraft.language import read_text
 from statecraft.machine import ModeRef
-from statecraft.proof.runs.trials import as_trial, condition_text
+from statecraft.proof.runs.trials import as_trial, condition_text, what_no_trial_says
 from statecraft.simulation import run_trial
 
 TEXT = """machine silo
@@ -169,3 +169,33 @@ def test_conditions_of_promises_in_one_line() -> None:
 def test_its_trial_comes_to_what_the_run_comes_to(made: Run) -> None:
     machine = read_text(TEXT + as_trial(MACHINE, made, "so"))
     assert run_trial(machine, machine.trials[0]).passed
+
+
+def test_a_message_of_a_dial_says_what_it_stands_at() -> None:
+    told = inputs(pace=5, heard=("pace",))
+    made = run((inputs(), 2), (GO, 1), (told, 4), (inputs(pace=None, heard=("pace",)), 1), (inputs(pace=7), 1))
+    assert lines(made)[3:-1] == [
+        "at 30 ms  pace 5",
+        "every 10 ms  pace 5",
+        "at 80 ms  pace 7, no more pace",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("made", "told"),
+    [
+        (run((inputs(seen=None), 3)), "it is given what no trial can say"),
+        (run((inputs(seen=70), 3)), "seen, a remembered reading, holds what the machine would not have taken"),
+        (
+            run((inputs(seen=None, pace=5), 3)),
+            "pace comes on tick 0, and what comes while the machine wakes up is lost",
+        ),
+        (
+            run((inputs(seen=None), 2), (inputs(seen=None, heard=("go",)), 1)),
+            "go is heard but not taken, and in a trial it waits until it is taken",
+        ),
+    ],
+)
+def test_what_no_trial_can_say_is_told(made: Run, told: str) -> None:
+    machine = read_text(TEXT + as_trial(MACHINE, made, "so"))
+    assert what_no_trial_says(machine, made, machine.trials[0]) == told
