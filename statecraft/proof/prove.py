@@ -75,6 +75,7 @@ from statecraft.proof.engine.clusters import both
 from statecraft.proof.engine.conditions import ranges_of, satisfy
 from statecraft.proof.engine.limits import MEMORY_MB, OutOfTime, TooWide, left, now, proving, within
 from statecraft.proof.engine.observer import Undecidable, decidable
+from statecraft.proof.engine.slicing import Thing
 from statecraft.proof.entering import seen
 from statecraft.proof.from_anywhere import reached_from_anywhere
 from statecraft.proof.kept_dials import kept
@@ -87,7 +88,10 @@ from statecraft.proof.runs.replay import begun, breaks, ends_as_said, held_state
 from statecraft.proof.runs.search import FoundRun
 from statecraft.proof.runs.trials import condition_text
 from statecraft.proof.slices import Slice, Slices, SliceScope, Spurious, always_left, always_reaches
-from statecraft.semantics.cone import closure, levels_read, parts_asked
+from statecraft.semantics import tick_of
+from statecraft.semantics.cone import closure, levels_read, parts_asked, tests_read
+from statecraft.semantics.guards import Reached
+from statecraft.semantics.keys import GroupClock
 
 SOON, SOON_A_ROW = 12_000, 80
 """How many steps parts that ask about each other are followed before their questions are asked of slices; and how many
@@ -926,6 +930,8 @@ class _Proof:
         # what remembers whether it was there before is of use only together
         made = () if promise.when is None else levels_read(machine, (), (promise.when,))
         asked = SliceScope(self.parts_of(promise)).with_more(("level", each.name) for each in made if each.made)
+        if promise.kind == "never" and promise.ticks:
+            asked = asked.with_more(_lasting_in(machine, promise))
         if promise.kind == "reach":
             explored = self.slices.slice(asked)
             index = explored.model.part_index
@@ -1059,18 +1065,19 @@ class _Proof:
         yield from ()
 
     def with_its_run(self, number: int, found: PromiseVerdict) -> PromiseVerdict:
-        """A verdict, with the modes of all parts at the end of its run, which must break the promise when replayed.
+        """A verdict, with the modes of all parts at the end of its run, which must break the promise when replayed;
+        whether it ends in the modes that a slice took it to end in makes no difference.
 
         Raises:
             Undecided: it does not, so that it shows nothing.
         """
         if found.run is None:
             return found
-        run = _whole(self.machine, found.run)
-        if run is None or not breaks(self.machine, found.promise, run):
+        run = _real(self.machine, found.run)
+        if not breaks(self.machine, found.promise, run):
             self.verdicts[number] = replace(found, kept=None, run=None, why=ROUGHLY)
             raise Undecided
-        return replace(found, run=run)
+        return replace(found, run=_with_modes(self.machine, run))
 
     # ------------------------------------------------------------------------------------------------------------- runs
 
@@ -1135,20 +1142,51 @@ def _ticks(finding: Finding) -> int:
     return 0 if finding.run is None else finding.run.ticks
 
 
+def _lasting_in(machine: Machine, promise: Promise) -> Iterator[Thing]:
+    """The clocks of groups that a part leaves in time and that it is not to be in for longer. With them free it is in
+    one for as long as may be, and a run of that length would be played for each thing that is not to blame."""
+    assert promise.when is not None
+    tick = tick_of(machine)
+    for atom in atoms(promise.when):
+        if not isinstance(atom, InMode):
+            continue
+        part, guards = machine.part(atom.part), tick.part[atom.part].guards
+        for test in tests_read(tick, [guard for row in guards for guard in row]):
+            clock = test.clock if isinstance(test, Reached) and test.ticks <= promise.ticks else None
+            if (
+                isinstance(clock, GroupClock)
+                and clock.part == part.name
+                and set(atom.modes) <= set(part.group[clock.group].modes)
+            ):
+                yield "clock", clock.name
+
+
 def _whole(machine: Machine, run: Run) -> Run | None:
     """``run`` with the modes of all parts at the end of what it says before its tail, less what is free in a slice;
     None if it does not replay."""
+    run = _real(machine, run)
+    return _with_modes(machine, run) if ends_as_said(machine, _before_tail(run)) else None
+
+
+def _real(machine: Machine, run: Run) -> Run:
+    """``run`` less what is free in a slice."""
     dials = {dial.name for dial in machine.dials}
-    if any(name not in dials for hold in run.stretches for name, _ in hold.inputs.dials):
-        holds = [
-            replace(hold, inputs=replace(hold.inputs, dials=tuple(d for d in hold.inputs.dials if d[0] in dials)))
-            for hold in run.stretches
-        ]
-        run = replace(run, stretches=tuple(holds))
-    before = run if run.tail is None else replace(run, stretches=run.stretches[: run.tail], tail=None)
-    if not ends_as_said(machine, before):
-        return None
-    modes = replay(machine, before).modes
+    if all(name in dials for hold in run.stretches for name, _ in hold.inputs.dials):
+        return run
+    holds = [
+        replace(hold, inputs=replace(hold.inputs, dials=tuple(d for d in hold.inputs.dials if d[0] in dials)))
+        for hold in run.stretches
+    ]
+    return replace(run, stretches=tuple(holds))
+
+
+def _before_tail(run: Run) -> Run:
+    return run if run.tail is None else replace(run, stretches=run.stretches[: run.tail], tail=None)
+
+
+def _with_modes(machine: Machine, run: Run) -> Run:
+    """``run`` with the modes of all parts at the end of what it says before its tail, as the simulation has them."""
+    modes = replay(machine, _before_tail(run)).modes
     return replace(run, modes=tuple(ModeRef(part.name, modes[part.name]) for part in machine.parts))
 
 

@@ -8,15 +8,16 @@ from pathlib import Path
 
 import pytest
 
-from statecraft.findings import SEVERITY, Finding, Hold, Run, Stimulus
+from statecraft.findings import SEVERITY, Finding, Hold, PromiseVerdict, Run, Stimulus
 from statecraft.language import read_text
 from statecraft.machine import Machine, ModeRef
-from statecraft.proof.engine.limits import OutOfTime, left, proving
+from statecraft.proof.engine.limits import OutOfTime, left, proving, within
 from statecraft.proof.explain import explain
 from statecraft.proof.prove import HURRIED_SECONDS, Phase, Report, _Proof, _Question, keeps_on, never_asked, prove
 from statecraft.proof.reachability import Undecided
 from statecraft.proof.runs.replay import breaks, replay
 from statecraft.proof.runs.trials import as_trial
+from statecraft.proof.slices import SliceScope
 from statecraft.semantics.cone import closure
 from statecraft.simulation import run_trial
 from tests.samples import FAULTY, machine_in, sample
@@ -296,3 +297,71 @@ def test_slices_are_asked_for_a_moment_first(phases: tuple[Phase, ...]) -> None:
     assert [what for what, _ in asked] == ["long", "short", "open", "rows", "long", "open" if last else "open, whole"]
     assert [given <= HURRIED_SECONDS for _, given in asked] == [True] * 3 + [False] * 3
     assert report.unproved == (("open",) if last else ())
+
+
+def test_a_run_that_breaks_a_promise_is_one_wherever_it_ends() -> None:
+    """A slice took the part to have gone on by then; the simulation has it where the promise forbids it to be."""
+    machine = read_text(
+        "machine gate\nboard atmega328p\ntick 20 ms\ncommand go button, pin 3, on when low\nrelay leaf pin 7\n"
+        "mode shut stop\nmode open leaf on\nrules\nin | when | go to\nshut | go | open\nopen | after 1 s | shut\n"
+        "promise never open for 100 ms\n"
+    )
+    holds = Hold(Stimulus(), 1), Hold(Stimulus(taken="go"), 1), Hold(Stimulus(), 20)
+    said = Run(holds, None, (ModeRef("gate", "shut"),))
+    verdict = PromiseVerdict(machine.promises[0], False, None, said)
+    proof = _Proof(machine, machine, ("slices",))
+    found = proof.with_its_run(0, verdict)
+    assert found.run is not None and found.run.modes == (ModeRef("gate", "open"),)
+    short = replace(verdict, run=replace(said, stretches=said.stretches[:2]))
+    with pytest.raises(Undecided):
+        proof.with_its_run(0, short)
+
+
+BATCH = """\
+machine mixer
+board atmega2560
+tick 10 ms
+command mix button, pin 3, on when low
+sensor front range, trigger 31, echo 32, 2 cm .. 400 cm, no echo reads far
+switch skirt pin 35, on when high
+motor drum pwm 7, direction 27
+relay valve pin 28
+level clear when skirt for 2 min clears when not skirt
+level pressed when front < 15 cm for 200 ms clears when front > 20 cm, on if in doubt
+counter rounds 0 .. 2
+mode ready stop
+mode fill valve on
+mode stir drum 40 %
+mode settle
+mode pour drum -30 %
+mode spoilt stop
+group batch fill, stir, settle, pour
+rules
+in | when | go to | do
+batch | after 20 min in batch | spoilt |
+ready | mix | fill | rounds = 0
+fill | clear | stir |
+stir | after 20 s | settle | rounds + 1
+settle | rounds >= 2 | pour |
+settle | after 2 s | stir |
+pour | after 10 s | ready |
+spoilt | after 15 min | ready |
+stir | pressed | settle |
+promise never batch for {most}
+"""
+
+
+@pytest.mark.parametrize("most, kept, rounds", [("60 min", True, 1), ("10 min", False, 4)])
+def test_the_clock_of_a_group_that_is_left_in_time_is_followed_from_the_first(
+    most: str, kept: bool, rounds: int
+) -> None:
+    """An hour in the group is not played for whatever else might be to blame."""
+    machine = read_text(BATCH.format(most=most))
+    proof = _Proof(machine, machine, ("slices",))
+    scopes: list[SliceScope] = []
+    made = proof.slices.slice
+    proof.slices.slice = lambda scope, *more: (scopes.append(scope), made(scope, *more))[1]  # type: ignore[method-assign]
+    with within(8):
+        assert not list(proof.judge_in_slices(0, machine.promises[0]))
+    assert proof.verdicts[0].kept is kept and len(scopes) <= rounds
+    assert ("clock", "group mixer.batch") in scopes[0].things if kept else scopes[0].things == frozenset()
