@@ -82,3 +82,16 @@ def test_how_long_the_last_reading_counts_where_none_comes_is_said() -> None:
     assert of_failing(read_text(by_hand)) == told.replace(": ", ": 80 ms for volts and ")
     nobody = by_hand.replace(" and volts > 3 V", "")
     assert of_failing(read_text(nobody)) == told
+
+
+def test_it_is_said_of_settings_that_follow_readings() -> None:
+    text = TEXT.replace("rolling wheel 50 %", "rolling wheel follows front: 20 cm 15 % .. 80 cm 60 %")
+    text += "promise never wheel > 40 % and rear < 50 cm\npromise never rolling and wheel off\n"
+    text += "promise never rear < 9 cm\n"
+    machine = read_text(text)
+    front, rear = "front up to 290 ms old", "rear up to 170 ms old"
+    assert [of_promise(machine, each) for each in machine.promises[2:]] == [
+        f"decided on a reading of {front} and a reading of {rear}",
+        f"decided on a reading of {front}",
+        f"decided on a reading of {rear}",
+    ]
