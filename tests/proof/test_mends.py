@@ -763,6 +763,11 @@ def test_a_row_that_mixes_and_with_or_is_to_say_what_it_means() -> None:
     written = "If that is what the row on line 22 means, write: raise and not upper and near. (Tried: that mends it"
     assert one.hint.startswith(written)
     assert "raising and resting take turns on every tick" in one.message
+    tried = mends(read_text(GANGWAY.format(raises="raise and not upper or near", nears="settling")), one)
+    assert [each.text.partition("write: ")[2] for each in tried][:2] == [
+        "raise and (not upper or near)",
+        "raise and not upper and near",
+    ]
 
 
 def test_a_row_that_leads_another_way_is_to_lead_where_none_does() -> None:

@@ -343,3 +343,13 @@ def test_what_pulses_move_stands_still_or_never_rests(how: str, slack: str, move
     said = [[dict(hold.inputs.moves).get("turns", 0) for hold in holds for _ in range(hold.ticks)] for holds in runs]
     assert [0] * 6 in said and moves in said
     assert all(each in ([0] * 6, moves) for each in said)
+
+
+def test_it_is_off_where_a_row_decides_that_the_plan_does_not_want() -> None:
+    quiet = planned((given(lid=True, pace=2), QUIET, 30), (given(), QUIET, 30))
+    first = next(tried(MACHINE, ("lift",), quiet))
+    assert decided(first.states) == [RAISES] and first.off == len(first.states) - 1
+    other = planned((given(lid=True, pace=2), QUIET, 3), (given(lid=True, pace=2), (ARRIVES,), 1))
+    first = next(tried(MACHINE, ("lift",), other))  # at the end it goes on, and is off all the same
+    assert first.off is not None and not decided(first.states[: first.off])
+    assert decided(first.states[: first.off + 1]) == [RAISES]
