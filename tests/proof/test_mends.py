@@ -941,3 +941,42 @@ def test_where_only_a_declaration_is_left_the_finding_says_what_else_to_look_for
     text = text.replace("command up button, pin 4, on when low\n", "") + "parked | after 5 s | lifting\n"
     (finding,) = (each for each in judge(read_text(text)).findings if each.code == "halt undone")
     assert "declare that it resumes" in finding.hint and "No single change" not in finding.hint
+
+
+LOADER = """machine loader
+board atmega2560
+tick 10 ms
+link panel serial1, 9600 baud, checked, silent after 200 ms
+command halt "h", urgent
+command go "g"
+motor belt pwm 5, forward 22, reverse 23
+motor lift pwm 6, forward 24, reverse 25
+failsafes
+in | when | go to
+any | panel silent | start
+part feed
+mode still stop
+mode feeding belt 50 %
+rules
+in | when | go to
+still | go | feeding
+feeding | halt and after 1 s | still
+part raise
+mode down stop
+mode lifting lift 50 %
+rules
+in | when | go to
+down | go | lifting
+lifting | halt and after 1 s | down
+"""
+
+
+def test_a_halt_of_several_parts_is_to_stand_before_them_or_in_each() -> None:
+    machine = read_text(LOADER)
+    for finding in prove(machine).findings:
+        assert finding.code == "halt missed"
+        assert [mend.text for mend in mends(machine, finding)] == [
+            "add a failsafe to part feed, before its others: feeding | halt | still; "
+            "and one to part raise, before its others: lifting | halt | down",
+            "put a failsafe before all others, before the first part: any | halt | start",
+        ]

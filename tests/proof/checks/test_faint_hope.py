@@ -253,6 +253,7 @@ def test_what_the_simulation_is_met_with_shows_it(more: str, numbers: set[int]) 
         assert each.row is not None and each.run is not None and each.run.waited
         assert hoped(machine, each.row, "sun", each.run) is not None
         assert dict(each.run.stretches[-1].inputs.sensors)["sun"] is None
+        assert all(stretch.ticks for stretch in each.run.stretches)
 
 
 def test_it_is_met_with_where_slices_take_too_long(monkeypatch: pytest.MonkeyPatch) -> None:
