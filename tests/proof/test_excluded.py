@@ -311,3 +311,35 @@ def test_of_many_rows_three_are_named() -> None:
     assert _together(rows[:1], True) == "the failsafe on line 15 ('halt')"
     assert _together(rows[:3], False) == f"all of {' and'.join(told.rsplit(',', 1))}"
     assert _together(rows, False) == f"all of {told} and 5 more"
+
+
+LOADER = """machine loader
+board atmega2560
+tick 10 ms
+command halt button, pin 3, on when low, urgent
+command go button, pin 4, on when low
+switch lid pin 7, on when high
+motor belt pwm 5, forward 22, reverse 23
+mode still stop
+mode done stop
+mode feeding belt 50 %
+failsafes
+in | when | go to
+any | halt | still
+feeding | after 1 s | still
+rules
+in | when | go to
+still | go | feeding
+feeding | go and lid | still
+feeding | after 1 s | still
+feeding | lid and after 2 s | done
+"""
+
+
+def test_what_only_excludes_a_row_together_is_named_together_and_nothing_besides() -> None:
+    (one,) = found(LOADER)
+    (part,) = read_text(LOADER).parts
+    failsafe, rule = (row for row in part.rows if row.when_text.strip() == "after 1 s")
+    both = f"the failsafe on line {failsafe.place.line} and the row on line {rule.place.line}"
+    assert f"; without both {both} it would." in one.message
+    assert [each.number for each in one.by] == [failsafe.number, rule.number]

@@ -980,3 +980,34 @@ def test_a_halt_of_several_parts_is_to_stand_before_them_or_in_each() -> None:
             "and one to part raise, before its others: lifting | halt | down",
             "put a failsafe before all others, before the first part: any | halt | start",
         ]
+
+
+def test_a_failsafe_on_the_halt_below_one_that_stops_gently_is_to_come_first() -> None:
+    machine = read_text("""machine loader
+board atmega2560
+tick 10 ms
+link panel serial1, 9600 baud, checked, silent after 200 ms
+command halt "h", urgent
+command go "g"
+switch full pin 4, on when high, on if in doubt
+motor belt pwm 5, forward 22, reverse 23, ramp 100 %/s
+mode still stop
+mode easing stop gently within 800 ms
+mode feeding belt 50 %
+failsafes
+in | when | go to
+any | full | easing
+any | panel silent | still
+any | halt | still
+rules
+in | when | go to
+still | go | feeding
+easing | after 1 s | still
+""")
+    (finding,) = judge(machine).findings
+    assert finding.code == "halt missed"
+    assert finding.hint == (
+        "Put the failsafe on line 16 before all others. (Tried: that mends it, and nothing new is found.)"
+    )
+    mend = next(each for each in mends(machine, finding) if each.text.startswith("put the failsafe on line 16"))
+    assert [row.when_text.strip() for row in mend.machine.parts[0].failsafes] == ["halt", "full", "panel silent"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -199,3 +200,16 @@ def test_a_message_of_a_dial_says_what_it_stands_at() -> None:
 def test_what_no_trial_can_say_is_told(made: Run, told: str) -> None:
     machine = read_text(TEXT + as_trial(MACHINE, made, "so"))
     assert what_no_trial_says(machine, made, machine.trials[0]) == told
+
+
+def test_pulses_at_no_rate_that_can_be_said_come_tick_by_tick() -> None:
+    """One in 30 ms is 33.3 Hz, and some."""
+    text = TEXT.replace("tick 10 ms", "tick 30 ms").replace("1 s", "30 ms")
+    slow = read_text(re.sub(r"\b(10|20|100) ms", "30 ms", text))
+    moving = Stimulus((("depth", 50),), (("lid", False),), (("pace", 3),), moves=(("clicks", 1),))
+    made = Run((Hold(replace(moving, moves=()), 2), Hold(moving, 3)), None, (RESTING,))
+    assert [line.strip() for line in as_trial(slow, made, "so").splitlines()][2:5] == [
+        "at 60 ms  clicks + 1",
+        "at 90 ms  clicks + 1",
+        "at 120 ms  clicks + 1",
+    ]
