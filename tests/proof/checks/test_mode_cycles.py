@@ -11,7 +11,7 @@ from statecraft.language import read_text
 from statecraft.machine import Compare, Machine, Term
 from statecraft.proof.checks import mode_cycles
 from statecraft.proof.checks.flapping_rates import Rate, sharper, with_slow
-from statecraft.proof.checks.mode_cycles import _found_out, _plain, _ways_of, cycles, stays_among
+from statecraft.proof.checks.mode_cycles import _found_out, _plain, _ways_of, cycles, may_go_round, stays_among
 from statecraft.proof.engine.limits import OutOfTime, proving
 from statecraft.proof.prove import prove
 from statecraft.semantics import Guard, tick_of
@@ -376,3 +376,42 @@ def test_the_time_is_looked_at_while_many_rows_are_put_together() -> None:
     asked = _found_out(machine).asked(tick_of(machine), part, part.start)
     with proving(0.0), pytest.raises(OutOfTime):
         list(_ways_of(asked, {test: test for test in asked.tests}, None, frozenset()))
+
+
+TWO = """machine two
+board atmega2560
+tick 10 ms
+command halt button, pin 3, on when low, urgent
+sensor front range, trigger 24, echo 25, 2 cm .. 400 cm, noise 2 cm
+sensor depth range, trigger 26, echo 27, 2 cm .. 400 cm, noise 2 cm
+motor belt pwm 5, forward 22, reverse 23
+motor lift pwm 6, forward 28, reverse 29
+failsafes
+in | when | go to
+any | halt or front fault or depth fault | start
+part feed
+mode still stop
+mode feeding belt 50 %
+rules
+in | when | go to
+still | front > 50 cm | feeding
+feeding | front < 51 cm | still
+part raise
+mode down stop
+mode lifting lift 50 %
+rules
+in | when | go to
+down | depth > 30 cm | lifting
+lifting | depth < 31 cm | down
+"""
+
+
+def test_of_several_parts_one_that_may_go_round_is_enough() -> None:
+    machine = read_text(TWO)
+    for sensor, name in zip(machine.sensors, ("feed", "raise"), strict=True):
+        assert may_go_round(machine, None, (), None, sensor)
+        asked = [part.name for part in machine.parts if may_go_round(machine, None, (), [part.name], sensor)]
+        assert asked == [name]
+    assert not may_go_round(machine, None, (), [], machine.sensors[0])
+    told = [each for each in prove(machine).findings if each.code == "bare threshold"]
+    assert {(each.subject, each.mode.part) for each in told if each.mode} == {("front", "feed"), ("depth", "raise")}
