@@ -197,3 +197,37 @@ def test_what_only_seems_to_end_a_mode_makes_it_no_better(secs: int, severity: s
     (found,) = endless(ROUGH.format(secs=secs))
     assert found.severity == severity
     assert ("whatever its sensors read" in found.message) == (severity == "warning")
+
+
+PUSHER = """machine pusher
+board atmega2560
+tick 10 ms
+{link}
+command halt button, pin 3, on when low, urgent
+command go {said}
+motor belt pwm 5, forward 22, reverse 23
+counter clicks 0 .. 90, counts pulses on pin 2, at most 100 Hz
+mode still stop
+mode pushing belt 50 %
+failsafes
+in | when | go to
+any | halt | still
+rules
+in | when | go to | do
+still | go | pushing | clicks = 0
+pushing | clicks > 50 | still |
+"""
+RADIO = "link radio serial0, 9600 baud, checked, silent after 200 ms"
+
+
+@pytest.mark.parametrize(
+    ("link", "said", "told"),
+    [("", "button, pin 4, on when low", [("endless", True)]), (RADIO, '"g"', [("endless", False), ("runaway", True)])],
+)
+def test_a_dead_encoder_is_told_but_where_a_run_shows_that_its_mode_is_endless(
+    link: str, said: str, told: list[tuple[str, bool]]
+) -> None:
+    """What a run shows of the mode besides does not tell it."""
+    found = [each for each in prove(read_text(PUSHER.format(link=link, said=said))).findings if each.mode is not None]
+    assert {each.mode.mode for each in found if each.mode} == {"pushing"}
+    assert sorted((each.code, each.run is not None) for each in found) == told
