@@ -386,6 +386,8 @@ def test_moves_come_on_every_tick_or_at_a_pace(monkeypatch: pytest.MonkeyPatch) 
         moves.clear()
         assert len(list(play._held(TickInputs((), (), ()), 20))) <= 20
         assert moves[0] == (3, 0) and sum(some == (3, 0) for some in moves) == 20 // pace
+        moves.clear()
+        assert list(play._held(TickInputs((), (), ()), 1)) and moves == [(3, 0), *[(0, 0)] * (len(moves) - 1)]
     play._moves = (0, 0)
     moves.clear()
     assert list(play._held(TickInputs((), (), ()), 20)) and set(moves) == {(0, 0)}
