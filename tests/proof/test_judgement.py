@@ -125,6 +125,8 @@ promise never lit and spare
     saved = with_trials(judged, text)
     assert len(saved.trials) == 2 + sum(each.run is not None for each in judged.findings)
     assert saved.unplayable == ()
+    again = with_trials(judge(read_text(saved.text)), saved.text)
+    assert (again.text, again.trials, again.there) == (saved.text, (), len(saved.trials))
 
 
 CHUTE = """machine chute
