@@ -7,9 +7,19 @@ import random
 
 import pytest
 
-from statecraft.machine import And, Compare, Condition, Counter, Op, Or, Term
+from statecraft.machine import And, Compare, Condition, Counter, Fault, Op, Or, Term, atoms
 from statecraft.proof.engine.conditions import compare, holds
-from statecraft.proof.engine.left_by_rows import MOST_ROUNDS, LeftValues, alone, before_rows, copied, set_to, stepped
+from statecraft.proof.engine.left_by_rows import (
+    MOST_ROUNDS,
+    LeftByRows,
+    LeftValues,
+    alone,
+    before_rows,
+    copied,
+    set_to,
+    stepped,
+    ways_seen,
+)
 from statecraft.semantics.decisions import SetCounter, StepCounter
 from statecraft.semantics.keys import CounterValue
 
@@ -77,4 +87,29 @@ def test_nothing_is_told_only_of_what_goes_round_too_often() -> None:
     of = Counter("count", "p", 0, 4, 0, round=True)
     assert len(copied(of, DIAL, 0, 5 * MOST_ROUNDS - 1)) == MOST_ROUNDS
     assert not copied(of, DIAL, 0, 5 * MOST_ROUNDS)
+    assert len(copied(of, DIAL, 10, 19)) == 2
     assert len(stepped(of, BEFORE, StepCounter(CounterValue("count"), 3, of.low, of.high, of.round))) == 2
+
+
+def test_the_ways_that_are_seen_are_those_of_any_rows() -> None:
+    """One row of each part, or none; what does not read what they leave is as it was."""
+    of = Counter("count", "p", 0, 4, 0)
+    sets = [set_to(of, SetCounter(CounterValue("count"), by)) for by in (0, 3)]
+    steps = [stepped(of, BEFORE, StepCounter(CounterValue("count"), by, 0, 4, False)) for by in (1, -2)]
+    third, third_after = Term("dial", "third before"), Term("dial", "third after")
+    every = [
+        LeftByRows("p", AFTER, alone(BEFORE), {("a", 0): sets[0], ("a", 1): sets[1], ("b", 0): steps[0]}),
+        LeftByRows("p", third_after, alone(third), {("a", 1): steps[1], ("b", 2): steps[1]}),
+        LeftByRows("q", OTHER_AFTER, alone(OTHER), {("c", 0): copied(of, DIAL, -3, 5)}),
+    ]
+    rows = {"p": [None, ("a", 0), ("a", 1), ("b", 0), ("b", 2)], "q": [None, ("c", 0)]}
+    others = (None, third_after, OTHER_AFTER, Term("minus", "count after"))
+    for one, other in itertools.product((AFTER, OTHER_AFTER, DIAL), others):
+        atom = Compare(one, "<", other, 1)
+        expected = set()
+        for p, q in itertools.product(rows["p"], rows["q"]):
+            by = {"p": p, "q": q}
+            left = {each.after: each.alone if (row := by[each.part]) is None else each.by(*row) for each in every}
+            expected |= set(atoms(before_rows(atom, left)))
+        assert set(ways_seen(atom, every)) == expected, atom
+    assert list(ways_seen(Fault("front"), every)) == [Fault("front")]
