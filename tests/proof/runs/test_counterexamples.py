@@ -11,7 +11,9 @@ from statecraft.language import read_text
 from statecraft.machine import Compare, Term
 from statecraft.proof.engine.conditions import holds
 from statecraft.proof.engine.model import SymbolicModel
+from statecraft.proof.prove import Phase, prove
 from statecraft.proof.runs.counterexamples import Lost, _long_stretch, _readable
+from statecraft.proof.runs.replay import breaks
 from tests.proof.against_brute import disagreements
 from tests.proof.beside_inputs import beside_text
 
@@ -124,3 +126,29 @@ def test_where_a_steady_reading_lies_beside_another_is_found_to_the_last_value()
                 assert _readable(cluster, atom, cell, readings) == (able[0], able[-1])
                 narrower += (able[0], able[-1]) != cluster.span_of(atom, cell)
     assert narrower > 5
+
+
+def test_a_link_is_heard_while_one_before_it_is_silent() -> None:
+    machine = read_text("""machine two
+board atmega2560
+tick 10 ms
+link first serial1, 9600 baud, checked, silent after 50 ms
+link second serial2, 9600 baud, checked, silent after 50 ms
+command one "a" from first
+command two "b" from second
+lamp glow pin 9
+mode dark stop
+mode lit stop, glow on
+rules
+in   | when                               | go to
+dark | first silent and not second silent | lit
+lit  | second silent or not first silent  | dark
+promise never lit for 200 ms
+""")
+    every: tuple[list[Phase], ...] = (["slices"], ["whole"])
+    for phases in every:
+        (verdict,) = prove(machine, phases=phases).verdicts
+        assert verdict.kept is False and verdict.run is not None
+        assert breaks(machine, verdict.promise, verdict.run)
+        heard = [set(inputs.heard) for inputs in verdict.run.inputs()]
+        assert any("two" in some for some in heard[-20:]) and not any("one" in some for some in heard[-20:])
