@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import itertools
 import random
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Container, Iterable, Iterator, Mapping
 from functools import partial
 from typing import NamedTuple
 
@@ -56,7 +56,7 @@ from statecraft.semantics.guards import (
     replaced,
     tests,
 )
-from statecraft.semantics.keys import ClockKey, GroupClock, StepRest
+from statecraft.semantics.keys import ClockKey, GroupClock, ModeClock, StepRest
 from statecraft.simulation import Simulation, State
 
 RowPlace = tuple[int, int]
@@ -70,6 +70,9 @@ LONG = 2000
 
 SUITING = 0.5
 """How often inputs are chosen that suit the row."""
+
+LINGERING = 0.85
+"""How often a row that waits for the time in a group is tried by going on in its modes."""
 
 NO_WITNESS = Witness({}, {})
 
@@ -155,6 +158,8 @@ class Play:
         self._others = {place: self._asks_others(*place) for place in self._tried}
         self._suits: dict[RowPlace, Witness] = {}
         self._in_rounds = {place for place in self._tried if self._goes_round(*place)}
+        self._lasting = dict(self._in_group_for())
+        self._lingering: dict[RowPlace, dict[tuple[int, ...], Lead]] = {}
         self._waits = {
             (part, row): self._wait(part, row)
             if (part, row) not in self._in_rounds
@@ -253,6 +258,9 @@ class Play:
         """Choose a row, a state in which it applies and inputs, and hold them."""
         chance = self._chance
         part, row, modes = self._row(wanted, leaving)
+        if (part, row.number) in self._lasting and chance.random() < LINGERING:
+            self._linger(part, row.number)
+            return
         known = [each for mode in modes for each in self._by_mode.get((part, mode), ())]
         others = self._others[part, row.number]
         if others and chance.random() < 0.7:
@@ -292,6 +300,86 @@ class Play:
                 return
             before = state
         self._tick(inputs, taken if asked else NOBODY)
+
+    def _linger(self, part: int, row: int) -> None:
+        """Go on in the modes of a row that waits for the time in a group: from a state in which that has run for long,
+        wait in the mode for as long as may be, or not at all, and then go on by a row that leads on in them. What is so
+        come to is kept by mode and counters, each time the state in which the time has run for longest."""
+        chance, place = self._chance, self._lasting[part, row]
+        here = set(self._applies((part, row)))
+        known = self._lingering.setdefault((part, row), {})
+        if not known or chance.random() < 0.1:
+            for lead in self.leads(part, here):
+                self._lasts(known, place, lead)
+        if not known:
+            return
+        # of a few the one in which it has run for longest: what has used up its tries on the way leads nowhere
+        some = chance.choices(list(known.values()), k=chance.choice((1, 4, 40)))
+        lead = max(some, key=lambda each: each.state[place])
+        self._simulation.restore(lead.state)
+        self._by = lead.by
+        self._moves = tuple(map(chance.choice, self._choices))
+        mode, onward, ending = lead.state[self._modes_at[part]], [row], [(self._waits[part, row], row)]
+        for each in self._model.rows_in(part, mode):
+            if each.move == "go" and each.target != self._model.mode(part, mode).name:
+                if self._model.mode_index[part][each.target] in here:
+                    onward.append(each.number)
+                elif each.number != row:
+                    ending += [(ticks, each.number) for ticks in self._times_in_mode(part, each)]
+        if chance.random() < 0.7:
+            ticks, last = min(ending)
+            ticks -= chance.choice((3, 10, 100, 500))
+            if not self._wait_in(part, self._inputs(self._suiting(part, last)), NOBODY, ticks, here, known, place):
+                return
+        number = chance.choice(onward)
+        every = self._tests(part, self.machine.parts[part].rows[number])
+        asked = [test.command for test in every if isinstance(test, Taken)]
+        inputs = self._inputs(self._suiting(part, number) if chance.random() < 0.7 else NO_WITNESS)
+        taken = self._commands[chance.choice(asked)] if asked else NOBODY
+        self._wait_in(part, inputs, taken, self._waits[part, number], here, known, place)
+
+    def _times_in_mode(self, part: int, row: Row) -> Iterator[int]:
+        """For how long a part has to be in its mode for ``row``."""
+        for test in self._tests(part, row):
+            if isinstance(test, Reached) and isinstance(test.clock, ModeClock):
+                yield test.ticks
+
+    def _wait_in(
+        self,
+        part: int,
+        inputs: ChosenInputs,
+        taken: int,
+        ticks: int,
+        here: Container[int],
+        known: dict[tuple[int, ...], Lead],
+        place: int,
+    ) -> bool:
+        """Hold inputs while a part stays in a mode, for some ticks at most; whether it does. If it goes on to another
+        one of the modes ``here``, what it comes to is kept."""
+        at = self._modes_at[part]
+        mode = self._simulation.state[at]
+        self._tick(inputs, taken)
+        readings, switches, dials, heard = inputs
+        beside, spoken = self._beside(NOBODY, heard, dials), self._spoken(dials)
+        before = self._simulation.state
+        if before[at] == mode:
+            for state in self._held(TickInputs(readings, switches, dials, NOBODY, beside, spoken), ticks - 1):
+                self._ticks += 1
+                self._see(before, state)
+                before = state
+                if state[at] != mode:
+                    break
+        if before[at] == mode:
+            return True
+        if before[at] in here:
+            self._lasts(known, place, Lead(before, self._by))
+        return False
+
+    def _lasts(self, known: dict[tuple[int, ...], Lead], place: int, lead: Lead) -> None:
+        """Keep a state if of those alike in modes and counters none is known in which the time has run for longer."""
+        key = tuple(lead.state[at] for at in (*self._modes_at, *self._counters_at))
+        if key not in known or known[key].state[place] < lead.state[place]:
+            known[key] = lead
 
     def _held(self, inputs: TickInputs, ticks: int) -> Iterator[State]:
         """Play ``ticks`` ticks of ``inputs``, with counters from outside moving on each, or now and then only."""
@@ -380,6 +468,18 @@ class Play:
         asked = list(self._tests(part, self.machine.parts[part].rows[row]))
         times = [test.clock for test in asked if isinstance(test, Reached)]
         return bool(counters_asked(asked)) or any(isinstance(clock, GroupClock) for clock in times)
+
+    def _in_group_for(self) -> Iterator[tuple[RowPlace, int]]:
+        """The rows that ask for the time in a group of their part, each with where the state has it."""
+        layout = self._simulation.layout
+        for part, number in self._in_rounds:
+            clocks = [
+                test.clock
+                for test in self._tests(part, self.machine.parts[part].rows[number])
+                if isinstance(test, Reached) and isinstance(test.clock, GroupClock)
+            ]
+            if clocks and clocks[0] in layout.place:
+                yield (part, number), layout.place[clocks[0]]
 
     def _most(self, part: int, row: int) -> int:
         """For how many ticks inputs are held for a row that goes round, at most."""

@@ -10,7 +10,7 @@ import pytest
 from statecraft.findings import Run
 from statecraft.language import read_text
 from statecraft.machine import LevelOn, Machine, SwitchOn, Term
-from statecraft.proof.engine.limits import OutOfTime, proving
+from statecraft.proof.engine.limits import OutOfTime, proving, within
 from statecraft.proof.kept_dials import kept
 from statecraft.proof.runs.plans import wait
 from statecraft.proof.runs.random_walk import KEPT, MOST_ROUNDS, ChosenInputs, Play, RowPlace, TickInputs
@@ -487,3 +487,40 @@ def test_what_counts_is_looked_for_once_however_many_rows_ask_for_it(monkeypatch
         assert [play._pumps[0, n] for n in range(1, many + 1)] == [["go"] * many] * many
         times.append(len(asked) / many)
     assert times[1] < 2 * times[0]
+
+
+SHIFT = """\
+machine sorter
+board atmega328p
+tick 20 ms
+command run button, pin 3, on when low
+sensor eye range, trigger 7, echo 8, 2 cm .. 200 cm
+relay belt_motor pin 9
+counter done 0 .. 20
+mode resting stop
+mode belt belt_motor on
+mode measuring
+group shift belt, measuring
+failsafes
+in | when | go to
+shift | eye fault | resting
+rules
+in | when | go to | do
+resting | run | belt | done = 0
+belt | done >= 20 | resting |
+belt | eye < 20 cm | measuring |
+belt | after 2 min | resting |
+measuring | after 600 ms | belt | done + 1
+shift | after 12 min in shift | resting |
+"""
+
+
+def test_time_in_a_group_is_waited_for_by_rounds_that_take_their_time() -> None:
+    """On inputs that are held twenty rounds are gone in seconds, or the belt stops after two minutes: it has to be
+    waited in each round, and gone on just in time."""
+    machine = read_text(SHIFT)
+    play = Play(machine)
+    last = machine.parts[0].rows[-1].number
+    with within(10):
+        play.seek([(0, last)], (), 400_000)
+    assert (0, last) in play.rows
