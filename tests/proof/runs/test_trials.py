@@ -10,7 +10,7 @@ import pytest
 from statecraft.findings import Hold, Run, Stimulus
 from statecraft.language import read_text
 from statecraft.machine import ModeRef
-from statecraft.proof.runs.trials import as_trial, condition_text, what_no_trial_says
+from statecraft.proof.runs.trials import as_trial, condition_text, mode_text, plays, what_no_trial_says
 from statecraft.simulation import run_trial
 
 TEXT = """machine silo
@@ -213,3 +213,18 @@ def test_pulses_at_no_rate_that_can_be_said_come_tick_by_tick() -> None:
         "at 90 ms  clicks + 1",
         "at 120 ms  clicks + 1",
     ]
+
+
+def test_a_mode_is_named_with_its_part_where_its_name_alone_would_mean_something_else() -> None:
+    assert mode_text(MACHINE, RESTING, False) == "resting" and mode_text(MACHINE, RESTING, True) == "silo in resting"
+    for name in ("lid", "silo"):
+        assert mode_text(MACHINE, ModeRef("silo", name), False) == f"silo in {name}"
+
+
+@pytest.mark.parametrize(("depth", "broken"), [(5, True), (50, False)])
+def test_a_trial_of_a_broken_promise_plays_where_it_fails(depth: int, broken: bool) -> None:
+    made = run((inputs(), 2), (GO, 1), (inputs(depth=depth), 6))
+    machine = read_text(TEXT + as_trial(MACHINE, made, "so", MACHINE.promises[0]))
+    assert plays(machine, machine.trials[0], machine.promises[0]) is broken
+    machine = read_text(TEXT + as_trial(MACHINE, made, "so"))
+    assert plays(machine, machine.trials[0])
