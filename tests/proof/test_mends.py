@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -1011,3 +1012,14 @@ easing | after 1 s | still
     )
     mend = next(each for each in mends(machine, finding) if each.text.startswith("put the failsafe on line 16"))
     assert [row.when_text.strip() for row in mend.machine.parts[0].failsafes] == ["halt", "full", "panel silent"]
+
+
+def test_a_row_of_one_part_is_no_mend_of_what_is_of_several_or_of_none() -> None:
+    text = LOADER.replace("panel silent | start", "halt | start").replace("halt and after", "go and after")
+    machine = read_text(text)
+    one, other = (each for each in prove(machine).findings if each.code == "runaway")
+    offered = "add a failsafe of part feed: feeding | panel silent | still"
+    assert [mend.text for mend in mends(machine, one)] == [offered]
+    assert one.mode is not None and other.mode is not None
+    assert not list(mends(machine, replace(one, also=(other.mode,))))
+    assert not list(mends(machine, replace(one, mode=None)))
