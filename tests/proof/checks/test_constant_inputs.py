@@ -9,22 +9,24 @@ from typing import Any, cast
 
 import pytest
 
-from statecraft.proof.checks.constant_inputs import Turning, rounds
+from statecraft.language import read_text
+from statecraft.proof.checks.constant_inputs import Turning, begun_once, rounds
 from statecraft.proof.engine.exploration import Config
 from statecraft.proof.reachability import Reachability
 
 Graph = dict[int, list[int]]
 
 
-def made(graph: Graph) -> Reachability:
-    """An exploration whose configurations are the nodes, each in a mode of its own, and without clocks."""
+def made(*graphs: Graph) -> Reachability:
+    """An exploration whose configurations are the nodes, each in a mode of its own, and without clocks; with ways of
+    its own in each turn."""
     edge = SimpleNamespace(reset=frozenset(), loose=frozenset(), way=SimpleNamespace(
         region=SimpleNamespace(hearing=SimpleNamespace(reset=frozenset()))))  # fmt: skip
     explorer = SimpleNamespace(
         zones=SimpleNamespace(clocks={0: ()}),
         clocks=lambda modes, fors: ((), ()),
         keep=lambda config: config.modes[0],
-        steps=lambda number, only: [(edge, config(to)) for to in graph[number]],
+        steps=lambda number, only: [(edge, config(to)) for to in graphs[only][number]],
     )
     return cast(Any, SimpleNamespace(explorer=explorer))
 
@@ -33,36 +35,45 @@ def config(node: int) -> Config:
     return Config((node,), (), (), cast(Any, ()), 0)
 
 
-def cycles(graph: Graph) -> set[frozenset[tuple[int, int]]]:
-    """The edges of each cycle that comes by no node twice and can be reached from node 0."""
+At = tuple[int, int]
+"""A node, and whose turn it is there."""
+
+
+def cycles(*graphs: Graph) -> set[frozenset[tuple[At, At]]]:
+    """The edges of each cycle that comes by no node twice in the same turn, and can be reached from node 0 at first."""
     found = set()
 
-    def go(path: list[int]) -> None:
-        for to in graph[path[-1]]:
-            if to == path[-1]:
+    def go(path: list[At]) -> None:
+        node, turn = path[-1]
+        for to in graphs[turn][node]:
+            after = to, (turn + 1) % len(graphs)
+            if to == node:
                 continue
-            if to in path:
-                loop = [*path[path.index(to) :], to]
+            if after in path:
+                loop = [*path[path.index(after) :], after]
                 found.add(frozenset(itertools.pairwise(loop)))
             else:
-                go([*path, to])
+                go([*path, after])
 
-    go([0])
+    go([(0, 0)])
     return found
 
 
+@pytest.mark.parametrize("turns", [1, 2])
 @pytest.mark.parametrize("seed", range(40))
-def test_every_cycle_is_found(seed: int) -> None:
+def test_every_cycle_is_found(seed: int, turns: int) -> None:
     chance = random.Random(seed)
-    nodes = range(chance.randint(2, 6))
-    graph = {node: chance.sample(nodes, chance.randint(0, min(3, len(nodes)))) for node in nodes}
+    nodes = range(chance.randint(2, 6 // turns + 1))
+    graphs = [
+        {node: chance.sample(nodes, chance.randint(0, min(3, len(nodes)))) for node in nodes} for _ in range(turns)
+    ]
     every = [config(node).modes for node in nodes]
-    some = rounds(made(graph), config(0), [cast(Any, None)], frozenset([0]), every, itertools.count(), set())
+    onlys = [cast(Any, turn) for turn in range(turns)]
     told = set()
-    for each in some:
-        loop = [modes[0] for modes in each.modes]
+    for each in rounds(made(*graphs), config(0), onlys, frozenset([0]), every, itertools.count(), set()):
+        loop = [(modes[0], (each.phase + place) % turns) for place, modes in enumerate(each.modes)]
         told.add(frozenset(itertools.pairwise([*loop, loop[0]])))
-    assert told == cycles(graph)
+    assert told == cycles(*graphs)
 
 
 def test_turns_are_taken_in_their_order() -> None:
@@ -72,3 +83,30 @@ def test_turns_are_taken_in_their_order() -> None:
     outcomes = {((place,), place): [((place + 1) % 3,)] for place in range(3)}
     assert turning._core(outcomes) == {((place,), place) for place in range(3)}
     assert not turning._core({((place,), place): [((place - 1) % 3,)] for place in range(3)})
+
+
+def test_the_clocks_that_nothing_begins_anew_are_those_of_levels_of_still_inputs_alone() -> None:
+    machine = read_text("""machine silo
+board atmega328p
+tick 10 ms
+command go button, pin 3, on when low
+sensor front by hand, 0 .. 99
+sensor rear by hand, 0 .. 99
+switch lid pin 4, on when high
+relay valve pin 9
+counter clicks 0 .. 200, counts pulses on pin 2, at most 400 Hz
+level near when front < 20 for 1 s clears when front > 30
+level shut when lid for 1 s clears when rear > 90 and not lid
+level full when clicks > 90 for 1 s clears when lid
+level busy when silo in filling for 1 s clears when lid
+level both when rear < 20 for 1 s clears when rear < 30 for 1 s
+mode resting stop
+mode filling valve on
+rules
+in | when | go to
+resting | go and not near and not shut and not full and not both | filling
+filling | busy | resting
+""")
+    assert begun_once(machine) == {f"{side} {level}" for level in ("near", "shut") for side in ("set", "clear")}
+    assert begun_once(machine, "front") == {"set shut", "clear shut"}
+    assert begun_once(machine, "rear") == {"set near", "clear near"}
