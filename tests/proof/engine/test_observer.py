@@ -9,6 +9,7 @@ import pytest
 from statecraft.language import read_text
 from statecraft.machine import And, Compare, Condition, Fault, Not, Op, Or, OutputIs, Term
 from statecraft.proof.engine.observer import Undecidable, settled
+from statecraft.proof.kept_dials import kept
 from statecraft.proof.prove import prove
 from statecraft.simulation import Simulation, observer
 
@@ -82,9 +83,9 @@ servo neck pin 9, 0 deg .. 90 deg, rest 20 deg
 mode parked stop
 {modes}
 rules
-in | when | go to
-any | first | one
-any | second | two
+in | when | go to | do
+any | first | one | {sets}
+any | second | two |
 """
 OPS: tuple[Op, ...] = ("<", "<=", ">", ">=", "==", "!=")
 
@@ -125,15 +126,18 @@ def asked(chance: random.Random) -> Condition:
     return Compare(output, op, right, by) if chance.random() < 0.7 else Compare(right, op, output, by)
 
 
-@pytest.mark.parametrize("seed", range(12))
-def test_what_is_asked_of_settings_is_what_the_simulation_shows(seed: int) -> None:
-    chance = random.Random(seed)
+@pytest.mark.parametrize("sets", ["", "speed = 40 %", "turn = -30 %, pace = 5 %"])
+@pytest.mark.parametrize("seed", range(6))
+def test_what_is_asked_of_settings_is_what_the_simulation_shows(seed: int, sets: str) -> None:
+    """To the proof dials that rows set are counters."""
+    chance = random.Random(f"{seed} {sets}")
     lines = [
         f"mode {mode} " + ", ".join(f"{name} {chance.choice(some)}" for name, some in SETTINGS.items())
         for mode in ("one", "two")
     ]
-    machine = read_text(MADE.format(modes="\n".join(lines)))
-    simulation, (part,) = Simulation(machine), machine.parts
+    machine = read_text(MADE.format(modes="\n".join(lines), sets=sets))
+    proved = kept(machine)
+    simulation, (part,) = Simulation(machine), proved.parts
     decided = 0
     for condition in [asked(chance) for _ in range(60)]:
         seen = observer(machine, condition)
@@ -147,8 +151,9 @@ def test_what_is_asked_of_settings_is_what_the_simulation_shows(seed: int) -> No
             values = {Term("sensor", name): value for name, value in read.items()}
             for name, value in simulation.view.dials.items():
                 values |= {Term("dial", name): value, Term("minus", name): -value}
+                values |= {Term("counter", name): value, Term("minus counter", name): -value}
             try:
-                now = settled(machine, condition, {part.name: part.mode[simulation.view.modes[part.name]]})
+                now = settled(proved, condition, {part.name: part.mode[simulation.view.modes[part.name]]})
             except Undecidable:
                 continue
             decided += 1
