@@ -152,3 +152,31 @@ promise never lit for 200 ms
         assert breaks(machine, verdict.promise, verdict.run)
         heard = [set(inputs.heard) for inputs in verdict.run.inputs()]
         assert any("two" in some for some in heard[-20:]) and not any("one" in some for some in heard[-20:])
+
+
+def test_a_link_that_has_nothing_else_to_say_tells_a_dial() -> None:
+    """The halt would end it."""
+    machine = read_text("""machine one
+board atmega2560
+tick 10 ms
+link radio serial1, 9600 baud, checked, silent after 50 ms
+command halt "h", urgent
+command go button, pin 3, on when low
+dial pace "v", 0 % .. 100 %, starts 0 %
+lamp glow pin 9
+mode dark stop
+mode lit stop, glow on
+failsafes
+in  | when                 | go to
+any | halt or radio silent | dark
+rules
+in   | when | go to
+dark | go   | lit
+promise never lit for 200 ms
+""")
+    every: tuple[list[Phase], ...] = (["slices"], ["whole"])
+    for phases in every:
+        (verdict,) = prove(machine, phases=phases).verdicts
+        assert verdict.kept is False and verdict.run is not None
+        assert breaks(machine, verdict.promise, verdict.run)
+        assert any(inputs.tuned for inputs in list(verdict.run.inputs())[-20:])
