@@ -961,3 +961,41 @@ def test_what_turns_is_followed_before_what_counts_it() -> None:
     with proving(8):
         assert not list(proof.judge_in_slices(0, machine.promises[0])) and proof.verdicts[0].kept is True
     assert not any(kind == "counter" for scope in asked for kind, _ in scope.things)
+
+
+TALLIES = """machine tallies
+board atmega2560
+tick 10 ms
+command go button, pin 3, on when low
+command back button, pin 4, on when low
+lamp one pin 5
+lamp two pin 6
+part a
+counter laps 0 .. 9
+counter rounds 0 .. 9
+counter more 0 .. 9
+mode idle stop
+mode busy stop, one on
+rules
+in | when | go to | do
+idle | go | busy | laps + 1, rounds + 1
+busy | back | idle | laps = 0
+part b
+mode dark stop
+mode lit stop, two on
+rules
+in | when | go to
+dark | laps > rounds and more > laps | lit
+lit | back | dark
+promise never b in lit
+"""
+
+
+def test_of_two_counters_that_are_compared_the_one_that_stands_elsewhere_is_to_blame() -> None:
+    """``more`` stays 0, so that it need not be known where ``rounds`` stands."""
+    machine = read_text(TALLIES)
+    proof = _Proof(machine, machine, ("slices",))
+    (verdict,) = proof.report().verdicts
+    followed = {thing for made in proof.slices.made() for thing in made.sliced.things}
+    assert verdict.kept is True
+    assert {name for kind, name in followed if kind == "counter"} == {"laps", "more"}
