@@ -29,6 +29,7 @@ from statecraft.proof.checks.counterfactual import Counterfactual
 from statecraft.proof.checks.declared import apart
 from statecraft.proof.engine.diagrams import Node
 from statecraft.proof.engine.exploration import Config, Explorer, Region
+from statecraft.proof.engine.limits import look
 from statecraft.proof.engine.model import Rows, SymbolicModel
 from statecraft.proof.reachability import Reachability
 from statecraft.proof.runs.counterexamples import Trail
@@ -176,23 +177,28 @@ def _told(machine: Machine, row: Row, sensor: Sensor, run: Run) -> Finding:
     )
 
 
-def keeping_back(machine: Machine, condition: Condition, sensor: str, on: bool = True) -> list[Level]:
-    """The levels that read ``sensor`` and by being on keep ``condition`` from being true (``on``), or from being false.
-    What asks a level to be on is started by one that is on in doubt, and not kept back."""
-    match condition:
-        case Turns(what=what, on=wanted):
-            return keeping_back(machine, what, sensor, on == wanted)
-        case Not(of):
-            return keeping_back(machine, of, sensor, not on)
-        case And(several) | Or(several):
-            found = [level for each in several for level in keeping_back(machine, each, sensor, on)]
-            return list(dict.fromkeys(found))
-        case LevelOn(name):
-            level = next(each for each in machine.levels if each.name == name)
-            own = [] if on or sensor not in (*sensors_of(level.set), *sensors_of(level.clear)) else [level]
-            return [*own, *keeping_back(machine, level.set, sensor, on)]
-        case _:
-            return []
+def keeping_back(machine: Machine, condition: Condition, sensor: str) -> list[Level]:
+    """The levels that read ``sensor`` and by being on keep ``condition`` from being true. What asks a level to be on is
+    started by one that is on in doubt, and not kept back."""
+    levels = {level.name: level for level in machine.levels}
+    found: dict[str, Level] = {}
+    waiting, done = [(condition, True)], set[tuple[str, bool]]()
+    while waiting:
+        look()
+        match waiting.pop():
+            case Turns(what=what, on=wanted), on:
+                waiting.append((what, on == wanted))
+            case Not(of), on:
+                waiting.append((of, not on))
+            case And(several) | Or(several), on:
+                waiting += [(each, on) for each in several]
+            case LevelOn(name), on if (name, on) not in done:
+                done.add((name, on))
+                level = levels[name]
+                if not on and sensor in (*sensors_of(level.set), *sensors_of(level.clear)):
+                    found[name] = level
+                waiting.append((level.set, on))
+    return [level for level in machine.levels if level.name in found]
 
 
 def _shows(machine: Machine, row: RowRef, sensor: str, run: Run) -> bool:

@@ -8,7 +8,7 @@ from statecraft.findings import Finding
 from statecraft.language import read_text
 from statecraft.machine import Sensor
 from statecraft.proof.checks.faint_hope import keeping_back, met_with
-from statecraft.proof.engine.limits import OutOfTime, proving
+from statecraft.proof.engine.limits import OutOfTime, proving, within
 from statecraft.proof.prove import Phase, Report, _Proof, as_proved, prove
 from statecraft.proof.runs.counterfactual_tick import hoped
 from statecraft.proof.runs.random_walk import Play
@@ -307,3 +307,19 @@ def test_a_tick_that_comes_to_the_same_from_other_inputs_is_another() -> None:
              if each.code == "faint hope" and each.run is not None}  # fmt: skip
     assert found == {"heat": 1, "wind": 1, "kept": 1}
     assert not disagreements(machine)
+
+
+def test_levels_in_a_long_chain_are_gone_through_once() -> None:
+    """Each asks for the two before it, on and off: the ways through them double with each."""
+    lines = [f"level l{n} when front < 3{n} cm clears when front > 4{n} cm" for n in range(2)]
+    lines += [f"level l{n} when l{n - 1} and not l{n - 2} clears when not l{n - 1}" for n in range(2, 60)]
+    machine = read_text(
+        "machine chain\nboard atmega328p\ntick 10 ms\ncommand go button, pin 2, on when low\n"
+        "sensor front range, trigger 7, echo 8, 2 cm .. 200 cm\nrelay motor pin 9\n"
+        + "\n".join(lines)
+        + "\nmode rest stop\nmode run motor on\nrules\nin | when | go to\n"
+        "rest | go and not l59 | run\nrun | l58 | rest\n"
+    )
+    with within(5):
+        found = keeping_back(machine, machine.parts[0].rows[0].when, "front")
+    assert {level.name for level in found} == {"l0", "l1"}
