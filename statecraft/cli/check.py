@@ -33,6 +33,9 @@ MARKS = {"error": ("✗", "red"), "warning": ("!", "yellow"), "note": ("·", "cy
 MOST_FINDINGS = 200
 """Findings that are shown, the gravest first; the rest are counted, and ``--json`` has all of them."""
 
+HURRIED_TICKS = 200_000
+"""Ticks that may be played in all to find out what runs can do without, where the time has run out: half a second."""
+
 MOST_LINES = 16
 """Lines of a run that are shown; ``--save-trial`` keeps all of it."""
 
@@ -121,10 +124,14 @@ def show_judgement(judged: Judgement, console: Console) -> None:
     from statecraft.language import show
     from statecraft.proof.prove import never_asked
     from statecraft.proof.reading_age import of_failing, of_level, of_memory
+    from statecraft.proof.runs.minimise import MOST_TICKS
     from statecraft.report.actuator_lag import gentle_stops, notes
 
     machine, report = judged.machine, judged.report
     before: tuple[str, Run | None] = ("", None)
+    shown = [*(each.run for each in judged.findings[:MOST_FINDINGS]), *(each.run for each in report.verdicts)]
+    runs = sum(run is not None for run in shown)
+    most = HURRIED_TICKS // max(1, runs) if "time" in report.limits else MOST_TICKS
     for finding in judged.findings[:MOST_FINDINGS]:
         mark, colour = MARKS[finding.severity]
         if finding.accepted is not None:
@@ -138,7 +145,7 @@ def show_judgement(judged: Judgement, console: Console) -> None:
         if (finding.code, finding.run) == before and finding.run is not None:
             console.print("    the same run as above", style="dim", markup=False)
         else:
-            _show_run(machine, finding.run, finding, console)
+            _show_run(machine, finding.run, finding, console, most)
         before = finding.code, finding.run
         console.print()
     if len(judged.findings) > MOST_FINDINGS:
@@ -158,7 +165,7 @@ def show_judgement(judged: Judgement, console: Console) -> None:
             for line in folded(note, console.width, "    ", "    "):
                 console.print(line, style="dim", markup=False, soft_wrap=True)
         if verdict.kept is False:
-            _show_run(machine, verdict.run, verdict.promise, console)
+            _show_run(machine, verdict.run, verdict.promise, console, most)
     ages = [of_level(machine, level) for level in machine.levels]
     for told in (*ages, of_failing(machine), of_memory(machine)):
         for line in folded(told, console.width, "", "  "):
@@ -178,13 +185,13 @@ def show_judgement(judged: Judgement, console: Console) -> None:
         console.print(f"Such a run by hand:    {command}", style="dim", markup=False)
 
 
-def _show_run(machine: Machine, run: Run | None, about: Finding | Promise, console: Console) -> None:
+def _show_run(machine: Machine, run: Run | None, about: Finding | Promise, console: Console, most: int) -> None:
     if run is None:
         return
     from statecraft.report.runs import heading, laid_out, told
 
     console.print(f"    {heading(run)}", style="dim", markup=False)
-    for line in laid_out(machine, told(machine, run, about), console.width - 6, MOST_LINES):
+    for line in laid_out(machine, told(machine, run, about, most), console.width - 6, MOST_LINES):
         console.print(f"      {line}", markup=False, soft_wrap=True)
 
 

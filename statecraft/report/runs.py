@@ -28,7 +28,7 @@ from statecraft.machine import (
     sensors_of,
 )
 from statecraft.proof.runs.counterfactual_tick import hoped
-from statecraft.proof.runs.minimise import Minimised, minimise, unrolled
+from statecraft.proof.runs.minimise import MOST_TICKS, Minimised, minimise, unrolled
 from statecraft.proof.runs.trials import condition_text, modes_text
 from statecraft.report import words
 from statecraft.semantics import tick_of
@@ -61,11 +61,11 @@ class RunLine:
         return f"{self.text}, by {self.by}" if self.by else self.text
 
 
-def told(machine: Machine, run: Run, about: Finding | Promise) -> list[RunLine]:
-    """``run`` line by line, without what has no bearing on it; the last says what is then so, of what it shows
-    ``about`` the machine.
+def told(machine: Machine, run: Run, about: Finding | Promise, most: int = MOST_TICKS) -> list[RunLine]:
+    """``run`` line by line, without what has no bearing on it, as far as ``most`` ticks of play tell; the last says
+    what is then so, of what it shows ``about`` the machine.
     """
-    slim = minimise(machine, run, about)
+    slim = minimise(machine, run, about, most)
     teller = _Teller(machine, slim, about)
     return [*teller.events(), *teller.held_back(), teller.end()] if slim.states else list(teller.long())
 

@@ -12,14 +12,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.console import Console
 
-from statecraft.cli.check import MOST_FINDINGS, show_judgement
+from statecraft.cli.check import HURRIED_TICKS, MOST_FINDINGS, show_judgement
 from statecraft.findings import Finding, Hold, Run, Stimulus
 from statecraft.folding import LEAST, folded
 from statecraft.language import read_text
 from statecraft.machine import Machine, ModeRef, Promise
 from statecraft.proof.judgement import judge
 from statecraft.proof.prove import prove
-from statecraft.proof.runs.minimise import minimise
+from statecraft.proof.runs.minimise import MOST_TICKS, minimise
 from statecraft.proof.runs.replay import breaks, replay
 from statecraft.report.runs import RunLine, laid_out, told
 from tests.random_machines import machine_texts
@@ -249,6 +249,24 @@ def test_what_check_says_fits_the_screen(path: Path, width: int) -> None:
         assert quoted or len(line) <= width, line
         if "…" in line:
             assert "--save-trial" in line
+
+
+@pytest.mark.parametrize(("limits", "shared"), [((), False), (("memory",), False), (("time",), True)])
+def test_where_the_time_has_run_out_runs_share_what_is_played(
+    limits: tuple[str, ...], shared: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    judged = judge(machine_in(FAULTY[0]))
+    runs = [each.run for each in (*judged.findings, *judged.report.verdicts) if each.run is not None]
+    asked: list[int] = []
+
+    def telling(machine: Machine, run: Run, about: Finding | Promise, most: int) -> list[RunLine]:
+        asked.append(most)
+        return told(machine, run, about, most)
+
+    monkeypatch.setattr("statecraft.report.runs.told", telling)
+    late = replace(judged, report=replace(judged.report, limits=limits))
+    show_judgement(late, Console(file=io.StringIO(), width=80))
+    assert asked and set(asked) == {HURRIED_TICKS // len(runs) if shared else MOST_TICKS}
 
 
 @pytest.mark.parametrize("width", [60, 80])

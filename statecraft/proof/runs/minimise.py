@@ -55,15 +55,15 @@ class Minimised:
     states: tuple[State, ...]
 
 
-def minimise(machine: Machine, run: Run, about: Finding | Promise) -> Minimised:
+def minimise(machine: Machine, run: Run, about: Finding | Promise, most: int = MOST_TICKS) -> Minimised:
     """``run`` without the inputs that alter neither the modes that it goes through nor what it shows ``about``.
 
-    The result does not depend on how fast the computer is: at most :data:`MOST_TICKS` are played to find out. A run of
-    more ticks than :data:`LONGEST` comes back as it is.
+    The result does not depend on how fast the computer is: at most so many ticks are played to find out, and the run
+    itself before and after. A run of more ticks than :data:`LONGEST` comes back as it is.
     """
     if unrolled(run).ticks > LONGEST:
         return Minimised(run, frozenset(), frozenset(), ())
-    return _Minimiser(machine, run, about).done()
+    return _Minimiser(machine, run, about, most).done()
 
 
 def unrolled(run: Run, times: int = ROUNDS) -> Run:
@@ -74,11 +74,11 @@ def unrolled(run: Run, times: int = ROUNDS) -> Run:
 
 
 class _Minimiser:
-    def __init__(self, machine: Machine, run: Run, about: Finding | Promise) -> None:
+    def __init__(self, machine: Machine, run: Run, about: Finding | Promise, most: int) -> None:
         self.machine = machine
         self.holds = keeping(machine, run, about)
         self.alone = run.tail is None and _tells_alone(about)
-        self.left = MOST_TICKS
+        self.left = max(most, unrolled(run).ticks)
         self.run = run
         self.idle: set[str] = set()
         tested = machine.events()
@@ -114,6 +114,8 @@ class _Minimiser:
 
     def played(self, run: Run) -> list[State] | None:
         """The states of ``run``; None as soon as a mode is another than it was at first, or when time is up."""
+        if self.left < 0:
+            return None
         step = player(self.machine, begun(self.machine, run))
         modes, expected = self.modes, self.expected
         found: list[State] = []

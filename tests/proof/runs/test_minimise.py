@@ -12,9 +12,9 @@ from statecraft.language import read_text
 from statecraft.machine import Machine, ModeRef
 from statecraft.proof.prove import prove
 from statecraft.proof.runs.counterfactual_tick import ignores, would_have_led
-from statecraft.proof.runs.minimise import LONGEST, keeping, minimise, turning_points, unrolled
+from statecraft.proof.runs.minimise import LONGEST, _Minimiser, keeping, minimise, turning_points, unrolled
 from statecraft.proof.runs.replay import breaks, player
-from statecraft.simulation import Simulation
+from statecraft.simulation import Simulation, State
 from tests.samples import FAULTY, machine_in, sample
 
 PUMP = """
@@ -436,3 +436,25 @@ def test_a_change_is_never_made_greater() -> None:
     run = held_run((cool, 2), (replace(cool, taken="go"), 1), (cool, 2), (tub(depth=61, heat=80), 2))
     made = slim(Finding("lost turn", mode=RESTING), run)
     assert [dict(each.inputs.sensors)["depth"] for each in made.stretches] == [50, 50, 50, 61]
+
+
+@pytest.mark.parametrize("path", FAULTY, ids=lambda path: path.stem)
+def test_when_all_has_been_played_that_may_be_no_more_is(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The run itself, one attempt that is one too many, and the run as it is told."""
+    machine = machine_in(path)
+    played = _Minimiser.played
+    counted: list[int] = []
+
+    def counting(self: _Minimiser, run: Run) -> list[State] | None:
+        before = self.left
+        states = played(self, run)
+        counted.append(before != self.left)
+        return states
+
+    monkeypatch.setattr(_Minimiser, "played", counting)
+    for finding in (each for each in prove(machine).findings if each.run is not None):
+        assert finding.run is not None
+        counted.clear()
+        slim = minimise(machine, finding.run, finding, 1)
+        assert sum(counted) == 3
+        assert slim.run == finding.run and len(slim.states) == unrolled(finding.run).ticks
