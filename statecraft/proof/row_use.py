@@ -370,7 +370,7 @@ class RowUse:
                 asked = replace(asked, firmly=True)
                 continue
             blamed = played.furthest().blamed() if played.differs else []
-            if how.by_plans and not self.machine.pulsed:  # (plans move no counters from outside)
+            if how.by_plans and not self.machine.pulsed:  # (plans move counters from outside anywhere)
                 blamed = made.to_blame(blamed, itertools.chain(*(plans[only] for only in calm)))
             wider = self.slices.wider(asked, made, blamed)
             if wider is None:

@@ -383,7 +383,7 @@ class Slice(Reachability):
         if watcher is None and not played.differs and shown(played.real) is None:
             blamed = played.blamed_at_end()  # (a broken promise is judged by what the simulation does)
         if played.differs or blamed:
-            # (plans move no counters from outside)
+            # (plans move counters from outside to no place in particular)
             if not self.whole.pulsed and (watcher is None or shown is not by_no_other):
                 calm = [] if watcher is not None else self._tried(self._calm_runs(goal(self.model), near))
                 others = self._tried([found])

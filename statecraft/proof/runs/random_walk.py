@@ -286,20 +286,27 @@ class Play:
                 if self._simulation.state[self._modes_at[part]] != mode:
                     return
         # A command that the row asks for comes at once and, for one that waits too, at the end.
-        self._tick(inputs, taken)
-        readings, switches, dials, heard = inputs
-        before = self._simulation.state
         here = set(self._applies((part, row.number))) if (part, row.number) in self._in_rounds else {mode}
-        if before[self._modes_at[part]] not in here:
-            return
+        if self._stays(part, here, inputs, taken, longest):
+            self._tick(inputs, taken if asked else NOBODY)
+
+    def _stays(self, part: int, modes: Container[int], inputs: ChosenInputs, taken: int, ticks: int) -> bool:
+        """Take a command, and hold inputs while a part is in one of some modes, for so many ticks at most; whether it
+        still is."""
+        at = self._modes_at[part]
+        self._tick(inputs, taken)
+        before = self._simulation.state
+        if before[at] not in modes:
+            return False
+        readings, switches, dials, heard = inputs
         beside, spoken = self._beside(NOBODY, heard, dials), self._spoken(dials)
-        for state in self._held(TickInputs(readings, switches, dials, NOBODY, beside, spoken), longest - 1):
+        for state in self._held(TickInputs(readings, switches, dials, NOBODY, beside, spoken), ticks - 1):
             self._ticks += 1
             self._see(before, state)
-            if state[self._modes_at[part]] not in here:
-                return
+            if state[at] not in modes:
+                return False
             before = state
-        self._tick(inputs, taken if asked else NOBODY)
+        return True
 
     def _linger(self, part: int, row: int) -> None:
         """Go on in the modes of a row that waits for the time in a group: from a state in which that has run for long,
@@ -326,54 +333,25 @@ class Play:
                     onward.append(each.number)
                 elif each.number != row:
                     ending += [(ticks, each.number) for ticks in self._times_in_mode(part, each)]
+        waits = []
         if chance.random() < 0.7:
             ticks, last = min(ending)
-            ticks -= chance.choice((3, 10, 100, 500))
-            if not self._wait_in(part, self._inputs(self._suiting(part, last)), NOBODY, ticks, here, known, place):
-                return
+            waits.append((self._inputs(self._suiting(part, last)), NOBODY, ticks - chance.choice((3, 10, 100, 500))))
         number = chance.choice(onward)
         every = self._tests(part, self.machine.parts[part].rows[number])
         asked = [test.command for test in every if isinstance(test, Taken)]
         inputs = self._inputs(self._suiting(part, number) if chance.random() < 0.7 else NO_WITNESS)
-        taken = self._commands[chance.choice(asked)] if asked else NOBODY
-        self._wait_in(part, inputs, taken, self._waits[part, number], here, known, place)
+        waits.append((inputs, self._commands[chance.choice(asked)] if asked else NOBODY, self._waits[part, number]))
+        if not all(self._stays(part, {mode}, *wait) for wait in waits):
+            state = self._simulation.state
+            if state[self._modes_at[part]] in here:
+                self._lasts(known, place, Lead(state, self._by))
 
     def _times_in_mode(self, part: int, row: Row) -> Iterator[int]:
         """For how long a part has to be in its mode for ``row``."""
         for test in self._tests(part, row):
             if isinstance(test, Reached) and isinstance(test.clock, ModeClock):
                 yield test.ticks
-
-    def _wait_in(
-        self,
-        part: int,
-        inputs: ChosenInputs,
-        taken: int,
-        ticks: int,
-        here: Container[int],
-        known: dict[tuple[int, ...], Lead],
-        place: int,
-    ) -> bool:
-        """Hold inputs while a part stays in a mode, for some ticks at most; whether it does. If it goes on to another
-        one of the modes ``here``, what it comes to is kept."""
-        at = self._modes_at[part]
-        mode = self._simulation.state[at]
-        self._tick(inputs, taken)
-        readings, switches, dials, heard = inputs
-        beside, spoken = self._beside(NOBODY, heard, dials), self._spoken(dials)
-        before = self._simulation.state
-        if before[at] == mode:
-            for state in self._held(TickInputs(readings, switches, dials, NOBODY, beside, spoken), ticks - 1):
-                self._ticks += 1
-                self._see(before, state)
-                before = state
-                if state[at] != mode:
-                    break
-        if before[at] == mode:
-            return True
-        if before[at] in here:
-            self._lasts(known, place, Lead(before, self._by))
-        return False
 
     def _lasts(self, known: dict[tuple[int, ...], Lead], place: int, lead: Lead) -> None:
         """Keep a state if of those alike in modes and counters none is known in which the time has run for longer."""
