@@ -10,7 +10,7 @@ remembered readings, ramps, pauses, blinks. ``size`` 1 is a toy, 2 a small machi
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from hypothesis import strategies as st
@@ -925,6 +925,25 @@ def random_text(
     outside or go round if ``counting``, and a stepper if ``stepping``, and with counters that rows set to
     what others, or dials, are if ``copying``, and with what outlasts the power if ``keeping``; see the module."""
     return _Writer(seed, size, small, several, counting, stepping, copying, keeping).text()
+
+
+def dense_rows(
+    rng: random.Random,
+    modes: Sequence[str],
+    atom: Callable[[], str],
+    changes: Sequence[str],
+    most: int,
+    first: str = "",
+) -> str:
+    """A failsafe into the first of ``modes``, which does ``first``, and eight rules anywhere and to anywhere: each asks
+    up to ``most`` of what ``atom`` gives and makes one of some ``changes``."""
+    made = ["failsafes", "in | when | go to | do", f"any | {atom()} and {atom()} | {modes[0]} | {first}"]
+    made += ["rules", "in | when | go to | do"]
+    for _ in range(8):
+        asked = " and ".join(f"{rng.choice(['', '', 'not '])}{atom()}" for _ in range(rng.randint(1, most)))
+        does = rng.choice(changes)
+        made.append(f"{rng.choice(['any', *modes])} | {asked} | {rng.choice(modes)} | {does}")
+    return "\n".join(made)
 
 
 def machine_texts(

@@ -17,7 +17,7 @@ from statecraft.proof.prove import prove
 from statecraft.semantics.keys import ClockKey, CounterValue, DialValue, RemainderClock
 from statecraft.simulation import Simulation
 from tests.proof.trade_machines import trade_text
-from tests.random_machines import edges_of, random_inputs, random_text, reading_near
+from tests.random_machines import dense_rows, edges_of, random_inputs, random_text, reading_near
 
 TEXTS = st.one_of(
     st.builds(
@@ -157,13 +157,7 @@ def busy_rows(chance: random.Random, part: str, modes: list[str]) -> str:
         asked += [f"after {chance.randint(0, 3) * 10} ms", f"after {chance.randint(1, 4) * 10} ms in {group}"]
         return chance.choice([*asked, f"{other} in {chance.choice(others)}"])
 
-    made = ["failsafes", "in | when | go to | do", f"any | {atom()} and {atom()} | {modes[0]} | {changes[0]}"]
-    made += ["rules", "in | when | go to | do"]
-    for _ in range(8):
-        asked = [f"{chance.choice(['', '', 'not '])}{atom()}" for _ in range(chance.randint(1, 2))]
-        does = chance.choice(["", *changes])
-        made.append(f"{chance.choice(['any', *modes])} | {' and '.join(asked)} | {chance.choice(modes)} | {does}")
-    return "\n".join(made)
+    return dense_rows(chance, modes, atom, ["", *changes], 2, changes[0])
 
 
 def busy(seed: int) -> Machine:

@@ -342,7 +342,7 @@ class Play:
         asked = [test.command for test in every if isinstance(test, Taken)]
         inputs = self._inputs(self._suiting(part, number) if chance.random() < 0.7 else NO_WITNESS)
         waits.append((inputs, self._commands[chance.choice(asked)] if asked else NOBODY, self._waits[part, number]))
-        if not all(self._stays(part, {mode}, *wait) for wait in waits):
+        if not all(self._stays(part, {mode}, *each) for each in waits):
             state = self._simulation.state
             if state[self._modes_at[part]] in here:
                 self._lasts(known, place, Lead(state, self._by))

@@ -12,7 +12,7 @@ from statecraft.machine import Machine, Part
 from statecraft.proof.runs.counterfactual_tick import would_have_led
 from statecraft.simulation import Inputs, Simulation
 from statecraft.simulation.state import layout
-from tests.random_machines import random_inputs
+from tests.random_machines import dense_rows, random_inputs
 
 TEXT = """machine table
 board atmega2560
@@ -66,13 +66,7 @@ def atom(chance: random.Random, part: str) -> str:
 def rows(chance: random.Random, part: str, modes: list[str]) -> str:
     """Failsafes and rules of a part, that ask more or less."""
     changes = ["", "seen = 4", "seen - 2"] if part == "belt" else ["", "turned = 0", "kept + 3"]
-    made = ["failsafes", "in | when | go to", f"any | {atom(chance, part)} and {atom(chance, part)} | {modes[0]}"]
-    made += ["rules", "in | when | go to | do"]
-    for _ in range(8):
-        asked = [f"{chance.choice(['', '', 'not '])}{atom(chance, part)}" for _ in range(chance.randint(1, 3))]
-        where, goes = chance.choice(["any", *modes]), chance.choice(modes)
-        made.append(f"{where} | {' and '.join(asked)} | {goes} | {chance.choice(changes)}")
-    return "\n".join(made)
+    return dense_rows(chance, modes, lambda: atom(chance, part), changes, 3)
 
 
 def led(
