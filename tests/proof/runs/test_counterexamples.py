@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Iterator
 from types import SimpleNamespace
 
 import pytest
 
+from statecraft.findings import Run
 from statecraft.language import read_text
-from statecraft.machine import Compare, Term
+from statecraft.machine import Compare, Machine, Term
 from statecraft.proof.engine.conditions import holds
 from statecraft.proof.engine.model import SymbolicModel
 from statecraft.proof.prove import Phase, prove
@@ -128,6 +130,16 @@ def test_where_a_steady_reading_lies_beside_another_is_found_to_the_last_value()
     assert narrower > 5
 
 
+def runs_that_break(machine: Machine) -> Iterator[Run]:
+    """The run that breaks the machine's promise, by slices and by everything together."""
+    every: tuple[list[Phase], ...] = (["slices"], ["whole"])
+    for phases in every:
+        (verdict,) = prove(machine, phases=phases).verdicts
+        assert verdict.kept is False and verdict.run is not None
+        assert breaks(machine, verdict.promise, verdict.run)
+        yield verdict.run
+
+
 def test_a_link_is_heard_while_one_before_it_is_silent() -> None:
     machine = read_text("""machine two
 board atmega2560
@@ -145,12 +157,8 @@ dark | first silent and not second silent | lit
 lit  | second silent or not first silent  | dark
 promise never lit for 200 ms
 """)
-    every: tuple[list[Phase], ...] = (["slices"], ["whole"])
-    for phases in every:
-        (verdict,) = prove(machine, phases=phases).verdicts
-        assert verdict.kept is False and verdict.run is not None
-        assert breaks(machine, verdict.promise, verdict.run)
-        heard = [set(inputs.heard) for inputs in verdict.run.inputs()]
+    for run in runs_that_break(machine):
+        heard = [set(inputs.heard) for inputs in run.inputs()]
         assert any("two" in some for some in heard[-20:]) and not any("one" in some for some in heard[-20:])
 
 
@@ -174,9 +182,5 @@ in   | when | go to
 dark | go   | lit
 promise never lit for 200 ms
 """)
-    every: tuple[list[Phase], ...] = (["slices"], ["whole"])
-    for phases in every:
-        (verdict,) = prove(machine, phases=phases).verdicts
-        assert verdict.kept is False and verdict.run is not None
-        assert breaks(machine, verdict.promise, verdict.run)
-        assert any(inputs.tuned for inputs in list(verdict.run.inputs())[-20:])
+    for run in runs_that_break(machine):
+        assert any(inputs.tuned for inputs in list(run.inputs())[-20:])
