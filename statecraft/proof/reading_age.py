@@ -95,7 +95,9 @@ def of_failing(machine: Machine) -> str:
         if sensor.name in asked and not always:
             by_patience.setdefault(sensor.patience, []).append(sensor.name)
     told = [f"{machine.duration(ticks)} for {listed(names)}" for ticks, names in sorted(by_patience.items())]
-    return f"where no usable reading comes, the last one counts until that is a fault: {listed(told)}" if told else ""
+    if not told:
+        return ""
+    return f"When a sensor stops delivering, its last reading counts until that is a fault: {listed(told)}"
 
 
 def of_memory(machine: Machine) -> str:

@@ -76,7 +76,8 @@ def test_what_the_proof_lets_be_remembered_is_said_where_something_asks_about_it
 
 def test_how_long_the_last_reading_counts_where_none_comes_is_said() -> None:
     """A cliff that gives no echo is a fault only after the patience, however often the ranger pings."""
-    told = "where no usable reading comes, the last one counts until that is a fault: 500 ms for front, rear and wind"
+    told = "When a sensor stops delivering, its last reading counts until that is a fault: "
+    told += "500 ms for front, rear and wind"
     assert of_failing(read_text(TEXT)) == told  # what remembers has said so with its age; a voltage cannot fail
     by_hand = TEXT.replace("volts voltage, pin A0, 0 V .. 15 V", "volts by hand, 0 V .. 15 V, patience 80 ms")
     assert of_failing(read_text(by_hand)) == told.replace(": ", ": 80 ms for volts and ")
