@@ -437,10 +437,15 @@ Steps = Mapping[str, Collection[str]]
 
 class _Stays(NamedTuple):
     """What comes to a standstill while a part stays among modes: the ``counters``, and the clocks of the ``groups``
-    that all of these modes are in, since they run on until they have come to every time that is asked for."""
+    that all of these modes are in, since they run on until they have come to every time that is asked for.
+
+    Where the part changes its mode on every tick, and can go through so many modes of a group at most before it is out
+    of it again, its clock shows no more ticks than that, since it begins anew: ``soon_left`` has such groups.
+    """
 
     counters: frozenset[str] = frozenset()
     groups: frozenset[str] = frozenset()
+    soon_left: frozenset[tuple[str, int]] = frozenset()
 
 
 class _Among(NamedTuple):
@@ -525,8 +530,9 @@ class _Told:
                 if not any(ways.values()):
                     continue
                 groups = frozenset.intersection(*(frozenset(part.mode[name].groups) for name in modes))
-                stays = _Stays(self._still(part, modes, inner), groups)
-                if stays.counters <= some.stays.counters and stays.groups <= some.stays.groups:
+                soon_left = frozenset(_soon_left(part, ways) if part.name == self.turning else ())
+                stays = _Stays(self._still(part, modes, inner), groups, soon_left)
+                if stays == some.stays:
                     found.append(_Among(part, inner, ways, stays))
                 else:
                     waiting.append(self._left(part, inner, stays))
@@ -747,6 +753,10 @@ class _Told:
         match known:
             case Reached(GroupClock(of, group)) if of == part.name and group in stays.groups:
                 return TRUE
+            case Reached(GroupClock(of, group), ticks) if of == part.name and ticks > dict(stays.soon_left).get(
+                group, math.inf
+            ):
+                return FALSE
             case Known() | Fault() | SwitchOn():
                 return known
             case InMode() if not self._changes(known):
@@ -795,6 +805,17 @@ class _Told:
             if change.counter.name == name
         }  # fmt: skip
         return self.machine.counter(name).outside is not None and None not in changes and len(changes) <= 1
+
+
+def _soon_left(part: Part, ways: Steps) -> Iterator[tuple[str, int]]:
+    """The groups out of which every way leads, each with how many of its modes the longest one goes through."""
+    for group in part.groups:
+        left, longest = set(group.modes).intersection(ways), 0
+        while ends := {name for name in left if left.isdisjoint(ways[name])}:
+            left -= ends
+            longest += 1
+        if not left:
+            yield group.name, longest
 
 
 def _lasting(test: Test) -> Guard:

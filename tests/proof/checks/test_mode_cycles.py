@@ -415,3 +415,43 @@ def test_of_several_parts_one_that_may_go_round_is_enough() -> None:
     assert not may_go_round(machine, None, (), [], machine.sensors[0])
     told = [each for each in prove(machine).findings if each.code == "bare threshold"]
     assert {(each.subject, each.mode.part) for each in told if each.mode} == {("front", "feed"), ("depth", "raise")}
+
+
+SIFTING = """machine sieve
+board atmega2560
+tick 10 ms
+command halt button, pin 3, on when low, urgent
+sensor depth range, trigger 26, echo 27, 2 cm .. 400 cm
+motor drum pwm 5, forward 22, reverse 23
+mode empty stop
+mode shaking drum 50 %
+mode resting
+group filled shaking, resting
+failsafes
+in | when | go to
+any | halt or depth fault | start
+rules
+in | when | go to
+empty | depth < 80 cm | shaking
+shaking | depth < 15 cm | resting
+{rules}
+"""
+
+
+@pytest.mark.parametrize(
+    ("rules", "told"),
+    [
+        ("resting | after 20 ms in filled | empty", {"shaking"}),
+        ("resting | after 30 ms in filled | empty", set()),
+        ("resting | after 30 ms in filled | empty\nresting | after 0 s | shaking", {"shaking"}),
+        ("filled | after 30 min in filled | empty", set()),
+    ],
+)
+def test_a_group_that_is_soon_left_has_not_lasted_for_long(rules: str, told: set[str]) -> None:
+    """On a round on which each tick changes the mode its clock shows no more ticks than it has modes to go through."""
+    machine = read_text(SIFTING.format(rules=rules))
+    report = prove(machine)
+    assert report.complete
+    assert {f.mode.mode for f in report.findings if f.code == "bare threshold" and f.mode} == told
+    may = [way for way in cycles(machine, None, (), "sieve", machine.sensors[0]) or () if "empty" in way]
+    assert bool(may) == bool(told)
