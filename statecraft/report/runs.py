@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import NamedTuple, cast
 
 from statecraft.findings import Finding, Run, Stimulus
 from statecraft.folding import folded, listed, plural
@@ -31,6 +32,7 @@ from statecraft.proof.runs.counterfactual_tick import hoped
 from statecraft.proof.runs.minimise import MOST_TICKS, Minimised, minimise, unrolled
 from statecraft.proof.runs.trials import condition_text, modes_text
 from statecraft.report import words
+from statecraft.report.repeats import Repeat, Spell, rounds, told_once
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import counters_asked
 from statecraft.semantics.guards import tests
@@ -51,11 +53,18 @@ class RunLine:
         tick: when it is; None for what goes on for ever.
         text: what happens then.
         by: the row that brings it about; "" for none.
+        lasting: its text where that says until when something lasts, saying for how long instead.
     """
 
     tick: int | None
     text: str
     by: str = ""
+    lasting: str = ""
+
+    @property
+    def like(self) -> tuple[str, str]:
+        """What it has in common with lines that say the same at another time."""
+        return self.lasting or self.text, self.by
 
     def __str__(self) -> str:
         return f"{self.text}, by {self.by}" if self.by else self.text
@@ -67,7 +76,30 @@ def told(machine: Machine, run: Run, about: Finding | Promise, most: int = MOST_
     """
     slim = minimise(machine, run, about, most)
     teller = _Teller(machine, slim, about)
-    return [*teller.events(), *teller.held_back(), teller.end()] if slim.states else list(teller.long())
+    if not slim.states:
+        *lines, end = teller.long()
+        return [*_without_repeats(machine, lines), end]
+    return [*_without_repeats(machine, list(teller.events())), *teller.held_back(), teller.end()]
+
+
+def _without_repeats(machine: Machine, lines: Sequence[RunLine]) -> Iterator[RunLine]:
+    """``lines``, those that come again and again told once, with when they do."""
+    for some, again in rounds(lines):
+        first = some[0]
+        if again is None:
+            yield from some
+        elif len(some) == 1:
+            yield replace(first, text=f"{first.text} {_often(machine, again, again.times)}")
+        else:
+            yield from some
+            since = f"the same as from {clock(machine, first.tick)} on, again"
+            yield RunLine(again.again, f"{since} {_often(machine, again, again.times - 1)}")
+
+
+def _often(machine: Machine, again: Repeat, times: int) -> str:
+    """How often something comes, until when: ``every 300 ms until 6.61 s (22 times)``."""
+    until = f"until {clock(machine, again.end)}"
+    return f"every {clock(machine, again.period)} {until} ({times} times)" if again.period else f"{times} times {until}"
 
 
 def heading(run: Run) -> str:
@@ -127,27 +159,30 @@ class _Teller:
         """What comes in and which rows lead on, tick by tick."""
         levels = self.levels()
         at_start = layout(self.machine).start
-        inputs = list(unrolled(self.run).inputs())
+        inputs = list(unrolled(self.run).inputs())[: self.until() + 1]
+        sayings = self.sayings(inputs)
         before: Stimulus | None = None
-        until = self.until()
-        for tick, (now, state) in enumerate(zip(inputs[: until + 1], self.states, strict=False)):
+        for tick, (now, state) in enumerate(zip(inputs, self.states, strict=False)):
             earlier = self.states[tick - 1] if tick else None
-            comes = [] if now is before else [*self.measured(before, now), *self.said(inputs, tick)]
+            read = [] if now is before else list(self.measured(before, now))
+            said = list(_joined(sayings.get(tick, ())))
             turns = [
                 f"{name} turns {'on' if state[at] else 'off'}"
                 for name, at in levels.items()
                 if state[at] != (earlier or at_start)[at]
             ]
-            text = ", ".join(comes)
-            if turns:
-                text = f"{text}; {listed(turns)}" if text else listed(turns)
+            start = ""
             if not tick:
                 concerned = [part for part in self.machine.parts if self.matters(part)]
                 start = self.where(concerned or self.machine.parts, None)
                 start = f"starts {'with ' if self.several else ''}{start}"
-                text = f"{start}; {text}" if text else start
+            apart = "; " if len(said) < len(sayings.get(tick, ())) else ", "  # (some are told as a list of their own)
+            text, lasting = (
+                "; ".join(filter(None, (start, apart.join([*read, *comes]), listed(turns))))
+                for comes in ([until for until, _ in said], [long for _, long in said])
+            )
             if text:
-                yield RunLine(tick, text)
+                yield RunLine(tick, text, lasting=lasting)
             yield from self.moves(tick, earlier, state)
             before = now
 
@@ -229,12 +264,50 @@ class _Teller:
             if dial.name not in self.slim.idle and value is not None and was != value:
                 yield f"{dial.name} {dial.unit.show(value)}"
 
-    def said(self, inputs: Sequence[Stimulus], tick: int) -> Iterator[str]:
-        """What is said from ``tick`` on that was not said on the tick before; what goes on says until when."""
+    def sayings(self, inputs: Sequence[Stimulus]) -> dict[int, list[_Saying]]:
+        """What is said that was not said on the tick before, or is taken at last, by the tick from which on; what goes
+        on or comes again says until when."""
+        heard: list[set[str]] = []
+        for tick, now in enumerate(inputs):
+            heard.append(heard[-1] if tick and now is inputs[tick - 1] else _sayings(now))
+        decided = [tick for tick, state in enumerate(self.states[: len(inputs)]) if any(self.decided(state))]
+        spells: dict[str, list[Spell]] = {}
+        for tick, now in enumerate(inputs):
+            if tick and heard[tick] is heard[tick - 1]:
+                continue
+            for key, said in self.words(inputs, tick).items():
+                taken, some = key == now.taken, spells.setdefault(key, [])
+                refused = bool(some) and some[-1].end == tick - 1 and inputs[some[-1].start].taken != key
+                if tick and key in heard[tick - 1] and not (taken and refused):
+                    continue
+                end = tick
+                while end < self.last and key in heard[end + 1] and (taken or inputs[end + 1].taken != key):
+                    end += 1
+                some.append(Spell(tick, end, said, taken and tick in decided))
+        found: dict[int, list[_Saying]] = {}
+        for some in spells.values():
+            for spell, again in told_once(some, decided):
+                name, what = cast(tuple[str, str], spell.said)
+                found.setdefault(spell.start, []).append(_Saying(name, what, *self.lasts(spell, again)))
+        return found
+
+    def lasts(self, spell: Spell, again: Repeat | None) -> tuple[str, str]:
+        """Until when something is said, or is said again; and the same with how long that is."""
+        machine, long = self.machine, spell.end - spell.start
+        if again is not None:
+            spoken = f" for {clock(machine, long + 1)}" if long else ""
+            since = again._replace(end=again.end - spell.start)
+            return f"{spoken} {_often(machine, again, again.times)}", f"{spoken} {_often(machine, since, again.times)}"
+        if not long:
+            return "", ""
+        return f" on every tick until {clock(machine, spell.end)}", f" on every tick for {clock(machine, long)}"
+
+    def words(self, inputs: Sequence[Stimulus], tick: int) -> dict[str, tuple[str, str]]:
+        """What is said on ``tick``: by whom or what, and how that is told."""
         events = self.machine.events()
         now = inputs[tick]
-        words_of = {now.taken: now.taken} if now.taken else {}
-        words_of |= {name: f"{name} heard{' but not taken' if name in events else ''}" for name in now.heard}
+        words_of = {now.taken: (now.taken, "")} if now.taken else {}
+        words_of |= {name: (name, f" heard{' but not taken' if name in events else ''}") for name in now.heard}
         for dial in self.machine.dials:  # a message that brings a number is told by that
             message = self.machine.together(dial)[0].name
             goes_on = tick < self.last and message in inputs[tick + 1].heard
@@ -243,15 +316,8 @@ class _Teller:
                 words_of.pop(message, None)
         links = {dial.name: dial.link for dial in self.machine.dials if dial.name in self.machine.kept_dials()}
         turned = {links[name] for name, value in now.dials if name in links and value is not None}  # told by itself
-        words_of |= {f"link {link}": f"a dial of {link} heard" for link in now.tuned if link not in turned}
-        words_of |= {f"{name} moves": f"{name} {'+' if by > 0 else '-'} {abs(by)}" for name, by in now.moves}
-        for key, text in words_of.items():
-            if tick and key in _sayings(inputs[tick - 1]):
-                continue
-            end = tick
-            while end + 1 <= self.last and key in _sayings(inputs[end + 1]):
-                end += 1
-            yield text if end == tick else f"{text} on every tick until {clock(self.machine, end)}"
+        words_of |= {f"link {link}": (f"a dial of {link}", " heard") for link in now.tuned if link not in turned}
+        return words_of | {_move(name, by): (_move(name, by), "") for name, by in now.moves}
 
     def moves(self, tick: int, before: State | None, state: State) -> Iterator[RunLine]:
         """The rows that decide on ``tick`` and change something."""
@@ -431,7 +497,7 @@ class _Teller:
             return f"{there}, {kept_not}{held}"
         values = self.values(promise.when, view)
         held = "" if count == 1 else f", for {long}" if count > 20 else f", {_ordinal(count)} tick running"
-        return f"{values} {there}{held}" if values else f"{there}{held}"
+        return f"{values}{' with' * self.several} {there}{held}" if values else f"{there}{held}"
 
     def values(self, when: Condition, view: View) -> str:
         """What the condition reads, and is: ``port_drive 60 %, bumper on``."""
@@ -469,7 +535,30 @@ def _terms(atom: object) -> list[Term]:
 
 def _sayings(inputs: Stimulus) -> set[str]:
     said = {*([inputs.taken] if inputs.taken else []), *inputs.heard, *(f"link {link}" for link in inputs.tuned)}
-    return said | {f"{name} moves" for name, _ in inputs.moves}
+    return said | {_move(name, by) for name, by in inputs.moves}
+
+
+def _move(counter: str, by: int) -> str:
+    return f"{counter} {'+' if by > 0 else '-'} {abs(by)}"
+
+
+class _Saying(NamedTuple):
+    """Something said from some tick on: by whom or what, how that is told, until when, and for how long."""
+
+    name: str
+    what: str
+    until: str
+    lasting: str
+
+
+def _joined(sayings: Sequence[_Saying]) -> Iterator[tuple[str, str]]:
+    """``sayings`` in words, with until when and with for how long: together what is told alike."""
+    alike: dict[object, list[_Saying]] = {}
+    for each in sayings:
+        alike.setdefault(each[1:] if each.what else each, []).append(each)
+    for some in alike.values():
+        first, said = some[0], f"{listed(each.name for each in some)}{some[0].what}"
+        yield f"{said}{first.until}", f"{said}{first.lasting}"
 
 
 def _ordinal(number: int) -> str:

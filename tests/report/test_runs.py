@@ -154,6 +154,53 @@ def test_commands_that_go_on_are_told_once() -> None:
     assert not any("beat" in line for line in lines)  # nobody asks whether the operator is silent
 
 
+def events(text: str, *holds: tuple[Stimulus, int], mode: str) -> list[str]:
+    """What a run of CART's ``text`` that ends in ``mode`` tells, its last line aside."""
+    machine = read_text(text, file="cart.modes")
+    run = Run(tuple(Hold(*each) for each in holds), modes=(ModeRef("cart", mode),))
+    told_ = told(machine, run, Finding("stuck", mode=ModeRef("cart", mode), run=run))
+    return [" ".join(line.split()) for line in story(machine, told_)[:-1]]
+
+
+HELD = CART.replace("rolling | near  ", "rolling | go absent 50 ms or near  ")
+STILL = Stimulus((("front", 1500), ("rear", 1500)), (("lid", False),))
+GO, HEARD = replace(STILL, taken="go"), replace(STILL, heard=("go",))
+
+
+def test_what_is_said_again_and_again_is_told_once_with_how_often_until_when() -> None:
+    """A command that is refused every few ticks is a line, not one each time."""
+    pulses = [(HEARD, 1), (STILL, 4)] * 20
+    assert events(HELD, (STILL, 1), (GO, 1), (STILL, 4), *pulses, mode="rolling") == [
+        "0 s starts in parked; front 150 cm",
+        "10 ms go",
+        "→ rolling line 23: go and front > 1 m",
+        "60 ms go heard but not taken every 50 ms until 1.01 s (20 times)",
+    ]
+
+
+def test_rounds_are_told_once_with_how_often_they_come_and_when_for_the_last_time() -> None:
+    far = replace(STILL, switches=(("lid", True),))
+    near = replace(far, sensors=(("front", 349), ("rear", 1500)))
+    lines = events(CART, (far, 1), (GO, 1), *[(near, 1), (far, 5)] * 9, mode="rolling")
+    assert lines[3:-2] == [  # near goes on all the while
+        "20 ms front 34.9 cm; near turns on",
+        "→ held line 24: near",
+        "70 ms → rolling line 25: after 50 ms and lid",
+        "80 ms → held line 24: near",
+        "130 ms the same as from 70 ms on, again every 60 ms until 500 ms (7 times)",
+    ]
+
+
+def test_what_is_heard_is_told_anew_where_it_is_taken_at_last() -> None:
+    text = HELD.replace("  held    | after", "  rolling | go and lid | held |\n  held    | after")
+    lid = replace(GO, switches=(("lid", True),))
+    assert events(text, (STILL, 1), (GO, 1), (STILL, 4), (HEARD, 20), (lid, 1), mode="held")[3:] == [
+        "60 ms go heard but not taken on every tick until 250 ms",
+        "260 ms go",
+        "→ held line 25: go and lid",
+    ]
+
+
 @pytest.mark.slow
 def test_a_run_of_ten_minutes_is_told_soon_and_shortly() -> None:
     text = CART.replace("mode held stop", "mode held stop\nmode slow wheels 10 %")
