@@ -1,8 +1,8 @@
 """Inputs that are held for long, played by jumping: while nothing changes but clocks that run, a tick is like the last.
 
-Clocks are compared with constants only. So once two ticks in a row have decided nothing and changed nothing but clocks,
-each of which either ran on by one or stands, the ticks that follow are the same until a clock comes to the next
-constant that it is compared with. These are not played: the clocks are set on.
+Clocks are compared with constants only. So once the same rows, or none, have decided on two ticks in a row and changed
+nothing but clocks, each of which either ran on by one or stands, the ticks that follow are the same until a clock comes
+to the next constant that it is compared with. These are not played: the clocks are set on.
 """
 
 from __future__ import annotations
@@ -47,8 +47,8 @@ class Holder:
             yield state, 1
             if simulation.state is not state:
                 return  # whoever asked has gone elsewhere
-            decided = any(state[row] >= 0 for row in self.rows)
-            quiet = 0 if decided else quiet + 1
+            alike = all(state[row] == before[row] for row in self.rows)
+            quiet = quiet + 1 if alike else 0
             if quiet >= 2 and done < ticks:
                 room = min(self._room(before, state), ticks - done)
                 if room > 0:

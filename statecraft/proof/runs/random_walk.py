@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import itertools
 import random
-from collections.abc import Collection, Container, Iterable, Iterator, Mapping
+from collections.abc import Collection, Container, Iterable, Iterator, Mapping, Sequence
 from functools import partial
 from typing import NamedTuple
 
@@ -74,6 +74,9 @@ SUITING = 0.5
 LINGERING = 0.85
 """How often a row that waits for the time in a group is tried by going on in its modes."""
 
+COUNTED_AS = (0, 10, 100, 1000, 10_000)
+"""How many ticks a step of a counter is weighed as, there: one that counts tries ends the row's waiting, too."""
+
 NO_WITNESS = Witness({}, {})
 
 MOST_ROUNDS, LONGEST_COUNTED = 400_000, 40_000_000
@@ -117,6 +120,22 @@ class Lead(NamedTuple):
     by: Course | Run | None
 
 
+class Lasting(NamedTuple):
+    """What a row that waits for the time in a group hangs on.
+
+    Attributes:
+        clock: where the state has the time.
+        asked: the other parts that the rows in the group ask about, each with the modes that it is asked for.
+        modes: where the state has the modes of its part and of those.
+        counters: where it has their counters.
+    """
+
+    clock: int
+    asked: dict[int, list[frozenset[int]]]
+    modes: list[int]
+    counters: list[int]
+
+
 class Play:
     """What has been seen so far, on inputs chosen by chance (the same in every proof), and where to go on from.
 
@@ -156,7 +175,7 @@ class Play:
             (part, row.number): 0 for part, whole in enumerate(machine.parts) for row in whole.rows
         }
         self._others = {place: self._asks_others(*place) for place in self._tried}
-        self._suits: dict[RowPlace, Witness] = {}
+        self._suits: dict[tuple[int, int, str | None], Witness] = {}
         self._in_rounds = {place for place in self._tried if self._goes_round(*place)}
         self._lasting = dict(self._in_group_for())
         self._lingering: dict[RowPlace, dict[tuple[int, ...], Lead]] = {}
@@ -310,42 +329,60 @@ class Play:
 
     def _linger(self, part: int, row: int) -> None:
         """Go on in the modes of a row that waits for the time in a group: from a state in which that has run for long,
-        wait in the mode for as long as may be, or not at all, and then go on by a row that leads on in them. What is so
-        come to is kept by mode and counters, each time the state in which the time has run for longest."""
-        chance, place = self._chance, self._lasting[part, row]
+        wait for as long as the modes may last, or not at all, and then go on by a row that leads on in them, or by one
+        of a part that the rows there ask about. What is so come to is kept by mode and counters, each time the state in
+        which the time has run for longest."""
+        chance, lasting = self._chance, self._lasting[part, row]
         here = set(self._applies((part, row)))
         known = self._lingering.setdefault((part, row), {})
         if not known or chance.random() < 0.1:
             for lead in self.leads(part, here):
-                self._lasts(known, place, lead)
+                self._lasts(known, lasting, lead)
         if not known:
             return
-        # of a few the one in which it has run for longest: what has used up its tries on the way leads nowhere
-        some = chance.choices(list(known.values()), k=chance.choice((1, 4, 40)))
-        lead = max(some, key=lambda each: each.state[place])
+        # of some the one in which it has run for longest: what has used up its tries on the way leads nowhere
+        some = chance.choices(list(known.values()), k=chance.choice((1, 4, 40, 400)))
+        step = chance.choice(COUNTED_AS)
+        lead = max(some, key=lambda each: each.state[lasting.clock] - step * self._used_up(lasting, each.state))
         self._simulation.restore(lead.state)
         self._by = lead.by
         self._moves = tuple(map(chance.choice, self._choices))
-        mode, onward, ending = lead.state[self._modes_at[part]], [row], [(self._waits[part, row], row)]
-        for each in self._model.rows_in(part, mode):
-            if each.move == "go" and each.target != self._model.mode(part, mode).name:
-                if self._model.mode_index[part][each.target] in here:
-                    onward.append(each.number)
-                elif each.number != row:
-                    ending += [(ticks, each.number) for ticks in self._times_in_mode(part, each)]
+
+        def quietly(other: int, number: int) -> Witness:
+            """What suits a row, and where that says nothing what the row that waits for the group does."""
+            mode = self._model.mode(part, lead.state[self._modes_at[part]]).name
+            staying, going = self._suiting(part, row, mode), self._suiting(other, number)
+            return Witness({**staying.values, **going.values}, {**staying.truths, **going.truths})
+
+        onward, ending = [(part, row)], [(self._waits[part, row], part, row)]
+        modes: Sequence[Container[int]] = [here]
+        for other, asked in [(part, modes), *lasting.asked.items()]:
+            mode = lead.state[self._modes_at[other]]
+            for each in self._model.rows_in(other, mode):
+                if each.move != "go" or each.target == self._model.mode(other, mode).name:
+                    continue
+                target = self._model.mode_index[other][each.target]
+                if all((mode in modes) == (target in modes) for modes in asked):
+                    onward.append((other, each.number))
+                elif (other, each.number) != (part, row):
+                    ending += [(ticks, other, each.number) for ticks in self._times_in_mode(other, each)]
+        by, number = chance.choice(onward)
+        patience = self._waits[by, number]
         waits = []
         if chance.random() < 0.7:
-            ticks, last = min(ending)
-            waits.append((self._inputs(self._suiting(part, last)), NOBODY, ticks - chance.choice((3, 10, 100, 500))))
-        number = chance.choice(onward)
-        every = self._tests(part, self.machine.parts[part].rows[number])
-        asked = [test.command for test in every if isinstance(test, Taken)]
-        inputs = self._inputs(self._suiting(part, number) if chance.random() < 0.7 else NO_WITNESS)
-        waits.append((inputs, self._commands[chance.choice(asked)] if asked else NOBODY, self._waits[part, number]))
-        if not all(self._stays(part, {mode}, *each) for each in waits):
+            ticks, *last = min(ending)
+            ticks -= chance.choice((3, 10, 100, 500)) + chance.choice((0, patience))
+            if ticks > 0:
+                waits.append((self._inputs(quietly(*last)), NOBODY, ticks))
+        every = self._tests(by, self.machine.parts[by].rows[number])
+        commands = [test.command for test in every if isinstance(test, Taken)]
+        taken = self._commands[chance.choice(commands)] if commands else NOBODY
+        inputs = self._inputs(quietly(by, number) if chance.random() < 0.7 else NO_WITNESS)
+        waits.append((inputs, taken, patience))
+        if not all(self._stays(by, {lead.state[self._modes_at[by]]}, *each) for each in waits):
             state = self._simulation.state
             if state[self._modes_at[part]] in here:
-                self._lasts(known, place, Lead(state, self._by))
+                self._lasts(known, lasting, Lead(state, self._by))
 
     def _times_in_mode(self, part: int, row: Row) -> Iterator[int]:
         """For how long a part has to be in its mode for ``row``."""
@@ -353,10 +390,15 @@ class Play:
             if isinstance(test, Reached) and isinstance(test.clock, ModeClock):
                 yield test.ticks
 
-    def _lasts(self, known: dict[tuple[int, ...], Lead], place: int, lead: Lead) -> None:
+    def _used_up(self, lasting: Lasting, state: State) -> int:
+        """By how much the counters have been moved."""
+        start = self._simulation.layout.start
+        return sum(abs(state[at] - start[at]) for at in lasting.counters)
+
+    def _lasts(self, known: dict[tuple[int, ...], Lead], lasting: Lasting, lead: Lead) -> None:
         """Keep a state if of those alike in modes and counters none is known in which the time has run for longer."""
-        key = tuple(lead.state[at] for at in (*self._modes_at, *self._counters_at))
-        if key not in known or known[key].state[place] < lead.state[place]:
+        key = tuple(lead.state[at] for at in (*lasting.modes, *lasting.counters))
+        if key not in known or known[key].state[lasting.clock] < lead.state[lasting.clock]:
             known[key] = lead
 
     def _held(self, inputs: TickInputs, ticks: int) -> Iterator[State]:
@@ -447,8 +489,8 @@ class Play:
         times = [test.clock for test in asked if isinstance(test, Reached)]
         return bool(counters_asked(asked)) or any(isinstance(clock, GroupClock) for clock in times)
 
-    def _in_group_for(self) -> Iterator[tuple[RowPlace, int]]:
-        """The rows that ask for the time in a group of their part, each with where the state has it."""
+    def _in_group_for(self) -> Iterator[tuple[RowPlace, Lasting]]:
+        """The rows that ask for the time in a group of their part."""
         layout = self._simulation.layout
         for part, number in self._in_rounds:
             clocks = [
@@ -457,7 +499,21 @@ class Play:
                 if isinstance(test, Reached) and isinstance(test.clock, GroupClock)
             ]
             if clocks and clocks[0] in layout.place:
-                yield (part, number), layout.place[clocks[0]]
+                asked: dict[int, list[frozenset[int]]] = {}
+                there = (each for mode in self._applies((part, number)) for each in self._model.rows_in(part, mode))
+                for row in sorted({each.number for each in there}):
+                    for other, modes in self._others[part, row]:
+                        asked.setdefault(other, []).append(modes)
+                parts = [self.machine.parts[each] for each in (part, *asked)]
+                yield (
+                    (part, number),
+                    Lasting(
+                        layout.place[clocks[0]],
+                        asked,
+                        [layout.index["mode", each.name] for each in parts],
+                        [layout.index["counter", counter.name] for each in parts for counter in each.counters],
+                    ),
+                )
 
     def _most(self, part: int, row: int) -> int:
         """For how many ticks inputs are held for a row that goes round, at most."""
@@ -598,24 +654,26 @@ class Play:
         taken = self._chance.choice(self._model.takes)
         return NOBODY if taken is None else self._commands[taken]
 
-    def _suiting(self, part: int, row: int) -> Witness:
-        """Inputs that a row may wait for: those that make of its levels what it asks, once they have lasted."""
-        place = (part, row)
+    def _suiting(self, part: int, row: int, mode: str | None = None) -> Witness:
+        """Inputs that a row may wait for, in a mode or in any: those that make of its levels what it asks, once they
+        have lasted."""
+        place = (part, row, mode)
         found = self._suits.get(place)
         if found is None:
             guards = self._table.parts[part].guards[row]
-            suits = (
-                satisfy(wished, self._model.ranges)
-                for wished in (self._undisturbed(part, row), any_of(self._wished(guard, True) for guard in guards))
-            )
+            ways = (self._undisturbed(part, row, mode), any_of(self._wished(guard, True) for guard in guards))
+            suits = (satisfy(wished, self._model.ranges) for wished in ways)
             found = self._suits[place] = next((each for each in suits if each is not None), NO_WITNESS)
         return found
 
-    def _undisturbed(self, part: int, row: int) -> Guard:
-        """That a row is asked for in one of its modes, and none of those before it there by the time it has waited."""
+    def _undisturbed(self, part: int, row: int, mode: str | None) -> Guard:
+        """That a row is asked for in one of its modes, and none of those before it there by the time it has waited; in
+        one ``mode``, if one is given."""
         ways = []
         turn = self._table.parts[part]
         for made in turn.of_row[row]:
+            if mode is not None and made.mode.name != mode:
+                continue
             waited: dict[ClockKey, int] = {}
             for test in tests(made.guard):
                 if isinstance(test, Reached):

@@ -83,3 +83,32 @@ def test_a_counter_of_time_moves_on_its_tick(each: str) -> None:
         jumps += ticks > 1
         assert state == played[at - 1]
     assert jumps
+
+
+RESTING = """machine blower
+board atmega328p
+tick 10 ms
+sensor heat by hand, 0 .. 99
+relay fan pin 9
+counter tries 0 .. 9
+mode resting stop
+mode blowing fan on
+rules
+in      | when       | go to   | do
+resting | heat > 40  | blowing | tries + 1
+blowing | after 1 h  | resting |
+blowing | after 2 s  | stay    | tries = 0
+"""
+
+
+def test_a_row_that_decides_on_every_tick_is_jumped_over() -> None:
+    machine = read_text(RESTING)
+    slow, quick = Simulation(machine), Simulation(machine)
+    inputs = ((50,), (), (), -1, ())
+    played = [slow.step_chosen(*inputs) for _ in range(800_000)]
+    at = 0
+    states = list(Holder(machine, quick).held(partial(quick.step_chosen, *inputs), 800_000))
+    for state, count in states:
+        at += count
+        assert state == played[at - 1]
+    assert at == 800_000 and len(states) < 60

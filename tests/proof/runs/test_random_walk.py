@@ -524,3 +524,37 @@ def test_time_in_a_group_is_waited_for_by_rounds_that_take_their_time() -> None:
     with within(10):
         play.seek([(0, last)], (), 400_000)
     assert (0, last) in play.rows
+
+
+BLOWER = """\
+part blower
+switch lid pin 5, on when low
+level open when lid for 1 min clears when not lid for 2 s
+relay fan pin 10
+counter stalls 0 .. 2
+mode still stop
+mode starting
+mode blowing fan on
+mode waiting
+group busy starting, blowing, waiting
+rules
+in | when | go to | do
+still | sorter in shift and not open | starting | stalls = 0
+busy | not sorter in shift | still |
+starting | after 1 s | blowing |
+starting, blowing | open | waiting | stalls + 1
+waiting | stalls >= 2 | still |
+waiting | after 1 s | starting |
+busy | after 8 min in busy | still |
+"""
+
+
+def test_time_in_a_group_that_another_part_has_to_let_run_is_waited_for() -> None:
+    """The blower goes on for as long as the sorter does, whose rounds have to take their time."""
+    head, rest = SHIFT.split("counter done")
+    machine = read_text(f"{head}part sorter\ncounter done{rest}{BLOWER}")
+    play = Play(machine)
+    last = machine.parts[1].rows[-1].number
+    with within(20):
+        play.seek([(1, last)], (), 400_000)
+    assert (1, last) in play.rows
