@@ -84,6 +84,7 @@ from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.row_use import A_MOMENT, RowUse
 from statecraft.proof.runs.counterexamples import Lost
 from statecraft.proof.runs.goals import row_decides
+from statecraft.proof.runs.lasting import lasting_runs
 from statecraft.proof.runs.replay import begun, breaks, ends_as_said, held_states, player, replay
 from statecraft.proof.runs.search import FoundRun
 from statecraft.proof.runs.trials import condition_text
@@ -112,6 +113,9 @@ NO_TIME = "there was no time for it"
 MOST_BREADTH = 8
 """With more levels with times, held commands and counters, each in any state beside the others, not even the attempt is
 made to follow everything first."""
+
+LASTING_SECONDS = 2.0
+"""How long the simulation plays for a run on which a part is in modes for as long as it is never to be."""
 
 SLICE_SECONDS, HURRIED_SECONDS = 8.0, 2.0
 """How long one question is asked of slices, at most; a part's rows are many questions; and how long at first."""
@@ -280,6 +284,7 @@ class _Proof:
         self.stopped_by: dict[str, str] = {}  # the limit that was met, by what was asked
         self.slices = Slices(machine)
         self.row_use = RowUse(machine, self.slices)
+        self.hard: set[int] = set()  # promises that have been asked of slices before
         self.observed: dict[_Key, list[Condition]] = {}
         for promise in machine.promises:
             if promise.when is not None and decidable(machine, promise.when):
@@ -966,6 +971,13 @@ class _Proof:
                 raise Undecided
             return replace(found, promise=promise, sure=found.kept is False)
 
+        # what takes its hour has too many ticks for slices, and is often met with at once
+        runs = lasting_runs(machine, promise, LASTING_SECONDS if number in self.hard else LASTING_SECONDS / 8)
+        run = next(filter(breaking, runs), None)
+        if run is not None:
+            self.verdicts[number] = self.with_its_run(number, PromiseVerdict(promise, False, run=run, sure=True))
+            return
+        self.hard.add(number)
         found = self.slices.ask(asked, judged, (promise.when,))
         self.verdicts[number] = self.with_its_run(number, found)
         yield from ()
