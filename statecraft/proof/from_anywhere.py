@@ -17,6 +17,7 @@ taken. How it is found is a guess, and has no say in that.
 from __future__ import annotations
 
 import copy
+import itertools
 from collections import deque
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
@@ -187,27 +188,29 @@ class Synchronizer:
         events = self.machine.events()
         urgent = [c.name for c in self.machine.commands if c.urgent and c.name in events]
         others = [c.name for c in self.machine.commands if not c.urgent and c.name in events]
-        guards = (made.guard for rows in self.tick.part[part].in_mode.values() for made in rows)
+        guards = [made.guard for rows in self.tick.part[part].in_mode.values() for made in rows]
         asks = any(isinstance(test, InMode) and test.part != part for guard in guards for test in tests(guard))
-        for self.helped in (False, True) if asks else (False,):
+        levels = {t.level for guard in guards for t in tests(guard) if isinstance(t, LevelOn)}
+        lasting = [latch.level.name for latch in self.tick.latches if latch.level.name in levels]
+        for self.helped, wanted in itertools.product((False, True) if asks else (False,), ("", *lasting)):
             self.tries = 0
             # who is led out of a stop mode first enters it anew, and its clock begins with that
             anew = [[name, *urgent] for name in others] if self.helped else []
             for halts in ([], urgent, *([name] for name in others), *anew):
                 for alive in (self.alive, frozenset()):
                     # who stood in a stop mode that is left in time does not stand there for ever: go on at once
-                    for state in self._settled(halts, alive):
+                    for state in self._settled(halts, alive, wanted):
                         if any(True for _ in self._led(state, part, modes, (part, modes))):
                             return True
         return False
 
-    def _settled(self, commands: list[str], heard: frozenset[str]) -> Iterator[Knowledge]:
+    def _settled(self, commands: list[str], heard: frozenset[str], wanted: str = "") -> Iterator[Knowledge]:
         """What is known after each of ``commands`` was taken, before which nothing was for as long as levels last, on
-        inputs on which they come to be off, as far as they can: once it has been so for as long after them, too; and
-        at once."""
+        inputs on which the level ``wanted`` comes to be on and the others off, as far as they can: once it has been so
+        for as long after them, too; and at once."""
         wished: Guard = TRUE
-        for latch in self.tick.latches:
-            on, off = latch.at_last
+        for latch in sorted(self.tick.latches, key=lambda latch: latch.level.name != wanted):
+            on, off = latch.at_last if latch.level.name != wanted else reversed(latch.at_last)
             more = all_of([wished, off, negation(on)])
             if self._witness(more) is not None:
                 wished = more
@@ -305,7 +308,7 @@ class Synchronizer:
                 if witness is not None:
                     lasting = [c.limit for key, c in self.clocks.items() if isinstance(key, HoldClock | SteadyClock)]
                     ticks = max([0, *waits, *lasting]) + 3
-                    inputs = self._inputs(witness, taken, heard)
+                    inputs = self._inputs(witness, taken, heard, self.calm)
                     counted = {t.name for test in tests(wished) if isinstance(test, Compare) for t in terms_of(test)}
                     for moves, longer in self._moves(state, witness, counted):
                         yield replace(inputs, moves=moves), min(LONGEST, ticks + longer)
@@ -401,16 +404,22 @@ class Synchronizer:
             now()
             return None
 
-    def _inputs(self, witness: Witness | None, taken: str | None, heard: frozenset[str]) -> Letter:
-        """All inputs, as ``witness`` has them, where it does."""
+    def _inputs(
+        self, witness: Witness | None, taken: str | None, heard: frozenset[str], calm: Letter | None = None
+    ) -> Letter:
+        """All inputs, as ``witness`` has them, where it does; else those that are ``calm``, if some are known."""
         values = {} if witness is None else witness.values
         truths = {} if witness is None else witness.truths
         readings: dict[str, int | None] = {}
         for sensor in self.machine.sensors:
             low, high, *_ = self.ranges[Term("sensor", sensor.name)]
             if sensor.name not in self.remembered:
-                readings[sensor.name] = values.get(Term("sensor", sensor.name), (low + high) // 2)
-        switches = {each.name: truths.get(SwitchOn(each.name), False) for each in self.machine.switches}
+                else_at = (low + high) // 2 if calm is None else calm.readings[sensor.name]
+                readings[sensor.name] = values.get(Term("sensor", sensor.name), else_at)
+        else_on = {} if calm is None else calm.switches
+        switches = {
+            each.name: truths.get(SwitchOn(each.name), else_on.get(each.name, False)) for each in self.machine.switches
+        }
         dials = {}
         for dial in self.machine.dials:
             low, high, *whole = self.ranges[Term("dial", dial.name)]

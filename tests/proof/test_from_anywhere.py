@@ -273,7 +273,7 @@ promise every mode can reach leaf in closed
     [
         ("2 s", "any | halt | start", "at_shut", True),
         ("10 min", "any | halt | start", "at_shut and after 5 min", True),
-        ("2 s", "any | halt and covered | start", "at_shut", False),  # nothing else is known to halt it
+        ("2 s", "any | halt and covered | start", "at_shut", True),  # the beam is broken first
         ("2 s", "any | halt | start", "at_shut and at_open and not at_open", False),
     ],
 )
@@ -311,6 +311,41 @@ idle   | note | stay   | seen = 4, kept = seen
 idle   | far  | marked |
 marked | note | idle   |
 """
+
+
+MIXER = """machine mixer
+board atmega328p
+tick 10 ms
+command halt button, pin 2, on when low, urgent
+command mix button, pin 3, on when low
+switch skirt pin 4, on when low
+sensor depth range, trigger 7, echo 8, 2 cm .. 300 cm
+relay valve pin 9
+motor drum pwm 5, direction 10
+level clear when skirt for {lasts} clears when not skirt
+level pressed when depth < 15 cm for 200 ms clears when depth > 20 cm
+failsafes
+in | when | go to
+any | halt | start
+mode ready stop
+mode filling valve on
+mode stirring drum 60 %
+mode pouring drum -30 %
+rules
+in | when | go to
+ready | mix | filling
+filling | clear | stirring
+filling | after 1 min | ready
+stirring | pressed | ready
+stirring | after 20 s | pouring
+pouring | after 10 s | ready
+promise every mode can reach pouring
+"""
+
+
+@pytest.mark.parametrize("lasts", ["1 s", "30 s", "2 min", "1 h"])
+def test_a_level_that_takes_longer_than_the_mode_lasts_is_on_before(lasts: str) -> None:
+    assert reached_from_anywhere(read_text(MIXER.format(lasts=lasts)), "mixer", ["pouring"])
 
 
 def test_what_is_copied_is_as_it_was_before_the_row() -> None:
