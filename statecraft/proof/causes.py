@@ -23,8 +23,10 @@ from statecraft.machine import (
     Part,
     Row,
 )
+from statecraft.proof.checks.halt_undone import rows_at
 from statecraft.proof.engine.conditions import consistent, ranges_of, terms_of
 from statecraft.semantics import AllOf, AnyOf, Guard, Known, Negation, tick_of
+from statecraft.semantics.cone import asks_for
 
 _GRAVITY = ("error", "warning", "note")
 
@@ -53,6 +55,8 @@ def told_once(machine: Machine, findings: Iterable[Finding]) -> list[Finding]:
     for part in machine.parts:
         found = _never_begun(machine, part, found)
     found = _merged(found, _one_mode_of_several, _of_modes)
+    found = _merged(found, _one_restart, _of_restarts(machine))
+    found = _merged(found, _one_halt_not_asked_for(machine), _of_halts_not_asked_for(machine))
     found = _merged(found, _one_round, _of_round)
     found = _merged(found, _one_sensor_of_several, _of_sensors)
     found = _merged(found, _one_row_of_several, _of_rows(machine))
@@ -134,6 +138,72 @@ def _of_modes(findings: list[Finding]) -> Finding:
 def _with(text: str, mode: str, put: str) -> str:
     """``text`` with something put in the place of a mode's name."""
     return re.sub(rf"\b{re.escape(mode)}\b", put, text)
+
+
+def _one_restart(finding: Finding) -> object:
+    """What starts again after the same halt because one row leads on: of several parts, say."""
+    return (_after(finding), finding.by[0]) if finding.code == "halt undone" and finding.by else None
+
+
+def _after(finding: Finding) -> str:
+    """After which halts something starts again: ``after halt or mushroom``; "" where it is told with others."""
+    after, told, _ = finding.message.partition(" the machine stands in ")
+    return after if told else ""
+
+
+def _of_restarts(machine: Machine) -> Callable[[list[Finding]], Finding]:
+    def together(findings: list[Finding]) -> Finding:
+        cause = findings[0].by[0]
+        line = machine.part(cause.part).rows[cause.number].place.line
+        told = f"{_after(findings[0])} the row on line {line} leads on without a command, so that "
+        made = _restarts(machine, findings, told, f"let the row on line {line} ask for a command", 1)
+        return replace(made, by=tuple(dict.fromkeys([cause, *made.by])))
+
+    return together
+
+
+def _one_halt_not_asked_for(machine: Machine) -> Key:
+    """What starts again from modes in which no row asks for the halt, so that it does nothing there."""
+
+    def key(finding: Finding) -> object:
+        if finding.code != "halt undone" or finding.mode is None or not _after(finding):
+            return None
+        commands = set(_after(finding).removeprefix("after ").split(" or "))
+        rows = tick_of(machine).part[finding.mode.part].in_mode
+        asked = any(commands & asks_for(made.guard) for mode in finding.modes for made in rows[mode.mode])
+        return None if asked else (finding.mode.part, _after(finding))
+
+    return key
+
+
+def _of_halts_not_asked_for(machine: Machine) -> Callable[[list[Finding]], Finding]:
+    def together(findings: list[Finding]) -> Finding:
+        halts = _after(findings[0]).removeprefix("after ")
+        modes = listed(mode.mode for each in findings for mode in each.modes)
+        told = f"no row asks for {halts} in {modes}, so that after it "
+        return _restarts(machine, findings, told, f"let a failsafe on {halts} lead to another stop mode from there", 0)
+
+    return together
+
+
+def _restarts(machine: Machine, findings: Sequence[Finding], told: str, hint: str, first: int) -> Finding:
+    """``findings`` of halts undone in one: what starts again from where, by its rows from the ``first`` on."""
+    shown, starts, before = _shown(findings), list[str](), ""
+    for each in findings:
+        what = each.modes[0].part if len(machine.parts) > 1 else "it"
+        who, does = rows_at(machine, each.by[first:]) if len(each.by) > first else ("it", "starts")
+        again = "" if what == before else f" {does} {what} again"
+        starts.append(f"{who}{again} from {listed([mode.mode for mode in each.modes], 'or')}")
+        before = what
+    modes = [mode for each in findings for mode in each.modes]
+    names = listed(mode.mode for mode in modes)
+    return replace(
+        shown,
+        message=f"{told}{listed(starts)}.",
+        hint=f"{hint}; or, if it is meant to go on by itself, declare that {names} resume.",
+        also=tuple(mode for mode in modes if mode != shown.mode),
+        by=_rows_by(findings),
+    )
 
 
 def _one_round(finding: Finding) -> object:

@@ -56,6 +56,7 @@ from statecraft.proof.judgement import accepted
 from statecraft.proof.prove import Report, prove
 from statecraft.proof.runs.lost_turns import asked_to_turn
 from statecraft.proof.runs.lost_turns import subject as name_of
+from statecraft.proof.runs.undone_halt import halts
 from statecraft.semantics import Reached, tick_of
 from statecraft.semantics.cone import asks_for, atoms_read, tests_read, watching_links
 from statecraft.semantics.keys import AbsenceClock
@@ -478,17 +479,22 @@ def _into_group(machine: Machine, finding: Finding) -> Iterator[Mend]:
 
 
 def _wider_failsafe(
-    machine: Machine, finding: Finding, wanted: Sequence[Condition], modes: Sequence[ModeRef] = ()
+    machine: Machine,
+    finding: Finding,
+    wanted: Sequence[Condition],
+    modes: Sequence[ModeRef] = (),
+    elsewhere: bool = False,
 ) -> Iterator[Mend]:
     """A failsafe that is there and stops on each of ``wanted``, in the modes that it leaves out, too: those of the
-    finding, unless told."""
+    finding, unless told; ``elsewhere``: if it leads out of them, and applies in none."""
     part = _part_of(machine, finding)
     if part is None:
         return
     names, _ = _in(part, modes or finding.modes)
     for row in part.failsafes:
         either = set(row.when.of) if isinstance(row.when, Or) else {row.when}
-        if either >= set(wanted) and row.move == "go" and part.mode[row.target].stop:
+        idle = elsewhere and not {row.target, *row.modes}.isdisjoint(names)
+        if either >= set(wanted) and row.move == "go" and part.mode[row.target].stop and not idle:
             yield _applies_too(machine, part, row, names)
 
 
@@ -710,12 +716,25 @@ def _bound_otherwise(machine: Machine, finding: Finding) -> Iterator[Mend]:
 
 
 def _halt_undone(machine: Machine, finding: Finding) -> Iterator[Mend]:
-    """The row that starts it again asks for a command: one that is held in the mode that it leads to, that nothing asks
-    for yet, or that starts the part otherwise."""
+    """A failsafe on the halt applies in modes that it leaves out, and leads to another. Or a row on the way from the
+    stop to what drives asks for a command: the last, else the first of them; where several parts start again, the
+    first, on which they all rest."""
     part = _part_of(machine, finding)
-    if part is None or not finding.by:
-        return
-    row = part.rows[finding.by[0].number]
+    for halt in halts(machine, part) if part is not None else ():
+        yield from _wider_failsafe(machine, finding, [Taken(halt)], elsewhere=True)
+    for ref in dict.fromkeys([*(finding.by[-1:] if part is not None else ()), *finding.by[:1]]):
+        yield from _asking_for_a_command(machine, machine.part(ref.part), machine.part(ref.part).rows[ref.number])
+    says = _each([mode.mode for mode in finding.modes], "resumes", "resume")
+    yield Mend(
+        f"if it is meant to go on by itself, declare that {says}",
+        with_modes(machine, finding.modes, resumes=True),
+        beside=True,
+    )
+
+
+def _asking_for_a_command(machine: Machine, part: Part, row: Row) -> Iterator[Mend]:
+    """``row`` asks for a command: one that is held in the mode that it leads to, that nothing asks for yet, or that
+    starts the part otherwise; if there is none, one that a rule of another part asks for."""
     tick = tick_of(machine)
     held = {
         test.clock.command
@@ -730,19 +749,18 @@ def _halt_undone(machine: Machine, finding: Finding) -> Iterator[Mend]:
     leading = [name for guard in guards for name in sorted(asks_for(guard))]
     plain = [each.name for each in machine.commands if not each.urgent]
     known = [*(name for name in plain if name in held), *_idle_commands(machine, unused(machine))]
-    for name in dict.fromkeys([*known, *(name for name in leading if name in plain)]):
+    names = [*known, *(name for name in leading if name in plain)]
+    if not names:
+        rules = [rule for each in machine.parts for rule in each.rules]
+        guards = [guard for rule in rules for guard in tick.part[rule.part].guards[rule.number]]
+        names = [name for name in plain if any(name in asks_for(guard) for guard in guards)][:MOST_COMMANDS]
+    for name in dict.fromkeys(names):
         such = "" if known else "such as "
         yield Mend(
             f"let the row on line {row.place.line} ask for a command, too: {such}'and {name}'{apart([row])}",
             with_rows(machine, [row], _asking(Taken(name))),
             spare=True,
         )
-    says = _each([mode.mode for mode in finding.modes], "resumes", "resume")
-    yield Mend(
-        f"if it is meant to go on by itself, declare that {says}",
-        with_modes(machine, finding.modes, resumes=True),
-        beside=True,
-    )
 
 
 def _never_ends(machine: Machine, finding: Finding) -> Iterator[Mend]:

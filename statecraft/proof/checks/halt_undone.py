@@ -5,10 +5,11 @@ ISO 13850: the resetting of a stop must not by itself start anything again.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
-from statecraft.findings import Finding, Run
+from statecraft.findings import Finding, RowRef, Run
+from statecraft.folding import listed
 from statecraft.machine import Machine, ModeRef, Part
 from statecraft.proof.engine.diagrams import FALSE, Node
 from statecraft.proof.engine.exploration import START, Config, Explorer, Region
@@ -18,7 +19,7 @@ from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.runs.counterexamples import Lost, Trail
 from statecraft.proof.runs.replay import states
 from statecraft.proof.runs.search import FoundRun, Goal
-from statecraft.proof.runs.undone_halt import halts, undoes_halt
+from statecraft.proof.runs.undone_halt import halts, undoes_halt, way_back
 from statecraft.semantics import tick_of
 from statecraft.semantics.cone import needs_command
 
@@ -52,18 +53,28 @@ def halt_undone(explored: Reachability, part: int) -> Iterator[Finding]:
             continue
         found = min(runs, key=lambda each: each.run.ticks)
         mode = whole.modes[place]
-        row = found.rows[-1][0][part]
+        way = way_back(machine, whole.name, found.run, states(machine, found.run))
+        way = way or (explored.row_ref(part, found.rows[-1][0][part]),)
+        who, does = rows_at(machine, way)
         yield Finding(
             "halt undone",
             mode.place,
-            f"after {' or '.join(commands)} the machine stands in {mode.name}, and the row on line "
-            f"{explored.row(part, row).place.line} starts it again without a command.",
+            f"after {' or '.join(commands)} the machine stands in {mode.name}, and {who} {does} it again without a "
+            "command.",
             f"let a command be asked for on the way from {mode.name} to what drives; or, if it is meant to go on by "
             "itself, declare that it resumes.",
             mode=ModeRef(whole.name, mode.name),
-            by=(explored.row_ref(part, row),),
+            by=way,
             run=found.run,
         )
+
+
+def rows_at(machine: Machine, rows: Iterable[RowRef]) -> tuple[str, str]:
+    """What ``rows`` are called, and what they do: ``the rows on lines 39 and 40`` ``start``."""
+    lines = [str(line) for line in dict.fromkeys(machine.part(ref.part).rows[ref.number].place.line for ref in rows)]
+    if len(lines) == 1:
+        return f"the row on line {lines[0]}", "starts"
+    return f"the rows on lines {listed(lines)}", "start"
 
 
 class _Watcher:

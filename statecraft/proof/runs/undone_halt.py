@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from itertools import islice
 
-from statecraft.findings import Run
+from statecraft.findings import RowRef, Run
 from statecraft.machine import And, Condition, Machine, ModeRef, Or, Part, Taken
+from statecraft.semantics.cone import parts_asked
 from statecraft.simulation import State
 from statecraft.simulation.state import layout
 
@@ -45,3 +46,25 @@ def undoes_halt(machine: Machine, stop: ModeRef, run: Run, states: Iterable[Stat
             return False
         state = after
     return True
+
+
+def way_back(machine: Machine, part: str, run: Run, states: Iterable[State]) -> tuple[RowRef, ...]:
+    """The rules that lead ``part`` from the halt of ``run`` to where it drives at the end, in the order in which they
+    decide: its own, and those of other parts about which these ask, by which it may be that they decide. ``states`` are
+    those of the ticks of ``run``."""
+    index = layout(machine).index
+    halt = max(tick for tick, inputs in enumerate(run.inputs()) if inputs.taken is not None)
+    since = islice(states, halt, None)
+    before, led = next(since), list[RowRef]()
+    for state in since:
+        for each in machine.parts:
+            mode, row = index["mode", each.name], each.rows[state[index["row", each.name]]]
+            if state[mode] != before[mode] and not row.failsafe:
+                led.append(RowRef(each.name, row.number))
+        before = state
+    asked, way = {part}, list[RowRef]()
+    for ref in reversed(led):
+        if ref.part in asked:
+            way.append(ref)
+            asked |= parts_asked(machine, [machine.part(ref.part).rows[ref.number].when])
+    return tuple(dict.fromkeys(reversed(way)))

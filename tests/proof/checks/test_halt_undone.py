@@ -6,6 +6,8 @@ import pytest
 
 from statecraft.findings import Finding
 from statecraft.language import read_text
+from statecraft.machine import ModeRef
+from statecraft.proof.judgement import judge
 from statecraft.proof.prove import Phase, prove
 
 SET = """machine shaker
@@ -81,3 +83,96 @@ rules
     for halt, found in (("halt", True), ("lid", False)):
         report = prove(read_text(text.format(halt=halt)), phases=phases)
         assert ("halt undone" in {each.code for each in report.findings}) == found
+
+
+FILLER = """machine filler
+board atmega2560
+tick 10 ms
+command halt button, pin 22, on when low, urgent
+command more button, pin 23, on when low
+switch full pin 24, on when high
+motor belt pwm 5, forward 30, reverse 31
+relay valve pin 32
+failsafes
+  in  | when | go to
+  any | halt | start
+part belt
+  mode halted  stop
+  mode ready   stop
+  mode feeding belt 40 %
+  rules
+    in      | when                   | go to
+    halted  | START                  | ready
+    ready   | after 50 ms            | feeding
+    feeding | full or after 2 s      | halted
+part nozzle
+  mode shut    stop
+  mode filling valve on
+  mode dripped stop
+  rules
+    in      | when                     | go to
+    shut    | belt in ready            | filling
+    filling | after 1 s                | dripped
+    dripped | more and belt in halted  | shut
+"""
+
+
+def test_what_starts_again_in_several_parts_for_one_row_is_told_once_and_mended_there() -> None:
+    machine = read_text(FILLER.replace("START", "not full"))
+    (finding,) = (each for each in judge(machine, 20).findings if each.code == "halt undone")
+    line = {name: FILLER[: FILLER.index(name)].count("\n") + 1 for name in ("START", "after 50 ms", "belt in ready ")}
+    assert finding.message == (
+        f"After halt the row on line {line['START']} leads on without a command, so that the row on line "
+        f"{line['after 50 ms']} starts belt again from halted and the row on line {line['belt in ready ']} starts "
+        "nozzle again from shut."
+    )
+    assert set(finding.modes) == {ModeRef("belt", "halted"), ModeRef("nozzle", "shut")}
+    assert finding.hint.startswith(f"Let the row on line {line['START']} ask for a command, too: such as 'and more'")
+    assert "declare that shut and halted resume. (Tried: each mends it" in finding.hint
+    assert not [each for each in judge(read_text(FILLER.replace("START", "more and not full"))).findings
+                if each.code == "halt undone"]  # fmt: skip
+
+
+def test_parts_that_each_start_by_themselves_have_two_causes() -> None:
+    """That one row happens to decide on the way of another part's is no cause of it."""
+    text = FILLER.replace("START", "not full").replace("shut    | belt in ready ", "shut    | after 500 ms  ")
+    found = [each for each in judge(read_text(text), 20).findings if each.code == "halt undone"]
+    assert {mode for each in found for mode in each.modes} == {ModeRef("belt", "halted"), ModeRef("nozzle", "shut")}
+    assert len(found) == 2 and {len(each.by) for each in found} == {1, 2}
+
+
+SHUTTER = """machine shutter
+board atmega2560
+tick 100 ms
+command halt button, pin 22, on when low, urgent
+command go button, pin 23, on when low
+switch night pin 24, on when high
+motor leaf pwm 5, direction 6
+mode off  stop
+mode shut stop
+mode open stop
+mode opening leaf 40 %
+mode shutting leaf -40 %
+group still shut, open
+failsafes
+  in                 | when | go to
+  opening, shutting  | halt | off
+rules
+  in       | when       | go to
+  off      | go         | shut
+  shut     | not night  | opening
+  opening  | after 2 s  | open
+  open     | night      | shutting
+  shutting | after 2 s  | shut
+"""
+
+
+def test_what_a_halt_does_not_lead_out_of_is_told_once_and_the_failsafe_is_to_apply_there() -> None:
+    (finding,) = (each for each in judge(read_text(SHUTTER), 20).findings if each.code == "halt undone")
+    rows = ("not night", "open     |", "opening, shutting ")
+    lines = [SHUTTER[: SHUTTER.index(row)].count("\n") + 1 for row in rows]
+    assert finding.message == (
+        f"No row asks for halt in shut and open, so that after it the row on line {lines[0]} starts it again from shut "
+        f"and the row on line {lines[1]} from open."
+    )
+    assert finding.hint.startswith(f"Let the failsafe on line {lines[2]} apply in shut and open, too. (Tried: ")
