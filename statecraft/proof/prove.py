@@ -90,8 +90,8 @@ from statecraft.proof.runs.search import FoundRun
 from statecraft.proof.runs.trials import condition_text
 from statecraft.proof.slices import Slice, Slices, SliceScope, Spurious, always_left, always_reaches
 from statecraft.semantics import tick_of
-from statecraft.semantics.cone import closure, levels_read, parts_asked, tests_read
-from statecraft.semantics.guards import Reached
+from statecraft.semantics.cone import closure, counters_asked, levels_read, parts_asked, tests_read
+from statecraft.semantics.guards import Reached, tests
 from statecraft.semantics.keys import GroupClock
 
 SOON, SOON_A_ROW = 12_000, 80
@@ -1155,22 +1155,34 @@ def _ticks(finding: Finding) -> int:
 
 
 def _lasting_in(machine: Machine, promise: Promise) -> Iterator[Thing]:
-    """The clocks of groups that a part leaves in time and that it is not to be in for longer. With them free it is in
-    one for as long as may be, and a run of that length would be played for each thing that is not to blame."""
+    """The clocks of groups that a part leaves in time and that it is not to be in for longer; with each what leads on
+    within and takes no clock of its own to follow: the time in its modes, counters, and levels that turn at once.
+    With them free it goes on in the group for as long as may be, and a run of that length would be played for each
+    thing that is not to blame."""
     assert promise.when is not None
     tick = tick_of(machine)
     for atom in atoms(promise.when):
         if not isinstance(atom, InMode):
             continue
-        part, guards = machine.part(atom.part), tick.part[atom.part].guards
-        for test in tests_read(tick, [guard for row in guards for guard in row]):
-            clock = test.clock if isinstance(test, Reached) and test.ticks <= promise.ticks else None
-            if (
-                isinstance(clock, GroupClock)
-                and clock.part == part.name
-                and set(atom.modes) <= set(part.group[clock.group].modes)
-            ):
-                yield "clock", clock.name
+        part, table = machine.part(atom.part), tick.part[atom.part]
+        clocks = {
+            test.clock.name
+            for test in tests_read(tick, [guard for row in table.guards for guard in row])
+            if isinstance(test, Reached)
+            and test.ticks <= promise.ticks
+            and isinstance(test.clock, GroupClock)
+            and test.clock.part == part.name
+            and set(atom.modes) <= set(part.group[test.clock.group].modes)
+        }
+        if not clocks:
+            continue
+        yield from (("clock", name) for name in clocks)
+        yield "clock", f"mode {part.name}"
+        within = [test for mode in atom.modes for made in table.in_mode[mode] for test in tests(made.guard)]
+        asked = counters_asked(within)
+        yield from (("counter", c.name) for c in part.counters if c.name in asked)
+        turning = {test.level for test in within if isinstance(test, LevelOn) and not tick.latch[test.level].holds}
+        yield from (("level", name) for name in turning)
 
 
 def _whole(machine: Machine, run: Run) -> Run | None:

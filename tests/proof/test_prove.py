@@ -351,17 +351,68 @@ promise never batch for {most}
 """
 
 
-@pytest.mark.parametrize("most, kept, rounds", [("60 min", True, 1), ("10 min", False, 4)])
-def test_the_clock_of_a_group_that_is_left_in_time_is_followed_from_the_first(
-    most: str, kept: bool, rounds: int
-) -> None:
-    """An hour in the group is not played for whatever else might be to blame."""
-    machine = read_text(BATCH.format(most=most))
+def _asked_of_slices(text: str) -> tuple[PromiseVerdict, list[SliceScope]]:
+    """How the promise fares by slices, and which were made for it."""
+    machine = read_text(text)
     proof = _Proof(machine, machine, ("slices",))
     scopes: list[SliceScope] = []
     made = proof.slices.slice
     proof.slices.slice = lambda scope, *more: (scopes.append(scope), made(scope, *more))[1]  # type: ignore[method-assign]
     with within(8):
         assert not list(proof.judge_in_slices(0, machine.promises[0]))
-    assert proof.verdicts[0].kept is kept and len(scopes) <= rounds
-    assert ("clock", "group mixer.batch") in scopes[0].things if kept else scopes[0].things == frozenset()
+    return proof.verdicts[0], scopes
+
+
+def test_the_clock_of_a_group_that_is_left_in_time_is_followed_from_the_first() -> None:
+    """An hour in the group is not played for whatever else might be to blame."""
+    verdict, scopes = _asked_of_slices(BATCH.format(most="60 min"))
+    assert verdict.kept and len(scopes) == 1
+    assert scopes[0].things == {
+        ("clock", "group mixer.batch"), ("clock", "mode mixer"), ("counter", "rounds"),
+    }  # fmt: skip
+
+
+def test_what_is_met_with_at_once_is_not_asked_of_slices() -> None:
+    verdict, scopes = _asked_of_slices(BATCH.format(most="10 min"))
+    assert verdict.kept is False and not scopes
+
+
+WANDER = """\
+machine scout
+board atmega2560
+tick 10 ms
+command wander button, pin 3, on when low
+sensor front range, trigger 31, echo 32, 2 cm .. 400 cm, no echo reads far
+sensor left range, trigger 33, echo 34, 2 cm .. 400 cm
+motor wheel pwm 7, direction 27
+level blocked when front < 40 cm clears when front > 48 cm, on if in doubt
+counter turns 0 .. {turns}
+mode parked stop
+mode cruise wheel 40 %
+mode looking
+mode swinging wheel 10 %
+group patrolling cruise, looking, swinging
+rules
+in | when | go to | do
+parked | wander and not blocked | cruise | turns = 0
+cruise | blocked | looking | turns + 1
+cruise | after 8 s and turns > 0 | stay | turns = 0
+looking | turns > 2 | parked |
+looking | after 800 ms and not blocked | cruise |
+looking | after 800 ms and left > 40 cm | swinging |
+looking | after 5 s | parked |
+swinging | after 500 ms and not blocked | cruise |
+swinging | after 3 s | looking | turns + 1
+patrolling | after 20 min in patrolling | parked |
+promise never patrolling for 3601 s
+"""
+
+
+@pytest.mark.parametrize("turns", [8, 900])
+def test_what_leads_on_within_such_a_group_is_followed_from_the_first(turns: int) -> None:
+    """A row that comes before the one by time decides on its tick, as often as it can: that hangs on these."""
+    verdict, scopes = _asked_of_slices(WANDER.format(turns=turns))
+    assert verdict.kept and len(scopes) == 1
+    assert scopes[0].things == {
+        ("clock", "group scout.patrolling"), ("clock", "mode scout"), ("counter", "turns"), ("level", "blocked"),
+    }  # fmt: skip

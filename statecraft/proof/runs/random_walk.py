@@ -620,9 +620,11 @@ class Play:
         return sorted(every, key=lambda lead: lead.state[self._tick_at])
 
     def decided(self, part: int, row: int) -> list[Lead]:
-        """The states that have been kept on whose tick a row of a part decided, the soonest come to first."""
-        every = self.leads(part, range(len(self.machine.parts[part].modes)))
-        return [lead for lead in every if lead.state[self._row_at[part]] == row]
+        """The states that have been kept, or come to just now, on whose tick a row of a part decided, the soonest come
+        to first."""
+        every = [*self.leads(part, range(len(self.machine.parts[part].modes))), *self._decided]
+        found = [lead for lead in every if lead.state[self._row_at[part]] == row]
+        return sorted(found, key=lambda lead: lead.state[self._tick_at])
 
     def run_to(self, lead: Lead) -> Run:
         """The run that has led to a state."""
