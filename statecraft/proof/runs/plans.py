@@ -79,12 +79,14 @@ def tried(
 ) -> Iterator[Tried]:
     """What comes of holding the plan ``found`` of a slice of ``parts`` that follows the clocks ``kept``, in each of the
     ways in which what it does not say may be: counters that pulses move stand still, or never do."""
-    steps = list(steps_of(found))
+    steps = list(itertools.islice(steps_of(found), MOST_WAITED + 1))  # each step takes a tick
     commands = numbered(machine.commands)
     done: set[object] = set()
     for some, swings in itertools.product((steps, _held_before(steps)), (False, True) if machine.pulsed else (False,)):
         for how in ("as free", "all", "none"):
-            heard = tuple(_heard(machine, stimulus, commands, how, kept) for stimulus, _, _ in some)
+            once = {id(stimulus): stimulus for stimulus, _, _ in some}  # where rows decide tick by tick, very often one
+            hears = {key: _heard(machine, stimulus, commands, how, kept) for key, stimulus in once.items()}
+            heard = tuple(hears[id(stimulus)] for stimulus, _, _ in some)
             key = heard, swings, tuple(stimulus for stimulus, _, _ in some)
             if key not in done:
                 done.add(key)
@@ -195,9 +197,11 @@ def _held_before(steps: Sequence[tuple[Stimulus, Rows, int]]) -> list[tuple[Stim
     what levels make of inputs in between then does not matter."""
     made: list[tuple[Stimulus, Rows, int]] = []
     coming: Stimulus | None = None
+    latest: Stimulus | None = None
     for stimulus, rows, ticks in reversed(steps):
         if any(row != NOBODY for row in rows):
-            coming = replace(stimulus, taken=None)
+            if stimulus is not latest:
+                latest, coming = stimulus, replace(stimulus, taken=None)
             made.append((stimulus, rows, ticks))
         else:
             made.append((coming or stimulus, rows, ticks))

@@ -353,3 +353,18 @@ def test_it_is_off_where_a_row_decides_that_the_plan_does_not_want() -> None:
     first = next(tried(MACHINE, ("lift",), other))  # at the end it goes on, and is off all the same
     assert first.off is not None and not decided(first.states[: first.off])
     assert decided(first.states[: first.off + 1]) == [RAISES]
+
+
+def test_of_a_plan_no_more_is_made_than_may_be_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A row that decides on each of very many ticks on the same inputs: what is heard on them is told once."""
+    asked: list[Stimulus] = []
+
+    def heard(_: Machine, said: Stimulus, *told: object) -> tuple[int, ...]:
+        asked.append(said)
+        return ()
+
+    monkeypatch.setattr(plans, "_heard", heard)
+    monkeypatch.setattr(plans, "MOST_WAITED", 1_000)
+    made = list(tried(MACHINE, ("lift",), planned((given(lid=True, pace=2, taken="go"), (RAISES,), 100_000))))
+    assert len(asked) == 6  # three ways of hearing, of the plan and with what is taken in it held before
+    assert all(len(each.states) <= 1_001 for each in made)
