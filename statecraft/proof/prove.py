@@ -123,6 +123,9 @@ SLICE_SECONDS, HURRIED_SECONDS = 8.0, 2.0
 MOST_MET = 4
 """How often the simulation goes on to other states, if it has not been met with flapping from those that it knows."""
 
+A_FEW, MANY = 100, 1_000
+"""By how many ticks more than its parts' rows wait a promise is asked about first, and how much longer it is then."""
+
 T = TypeVar("T")
 
 Phase = Literal["soon", "slices", "whole"]
@@ -953,6 +956,45 @@ class _Proof:
         if not decidable(machine, promise.when):
             raise Undecided
 
+        if (sooner := self._sooner(promise)) is not None:
+            rest = left()
+            try:
+                found = self._judged_of(sooner, asked, None if rest is None else rest / 2)
+            except (OutOfTime, Undecided):
+                now()
+            else:
+                if found.kept:
+                    self.verdicts[number] = replace(found, promise=promise)
+                    return
+        # what takes its hour has too many ticks for slices, and is often met with at once
+        runs = lasting_runs(machine, promise, LASTING_SECONDS if number in self.hard else LASTING_SECONDS / 8)
+        run = next((each for each in runs if breaks(machine, promise, each)), None)
+        if run is not None:
+            self.verdicts[number] = self.with_its_run(number, PromiseVerdict(promise, False, run=run, sure=True))
+            return
+        self.hard.add(number)
+        self.verdicts[number] = self.with_its_run(number, self._judged_of(promise, asked))
+        yield from ()
+
+    def _sooner(self, promise: Promise) -> Promise | None:
+        """``promise`` with hardly more time than its parts' rows ever wait for, where it gives far more: what keeps the
+        one keeps the other. What is free in a slice may do something on each tick of all that time; a run of a few of
+        these ticks is found and played far sooner, and shows as well what is to blame."""
+        tick = tick_of(self.machine)
+        guards = [guard for part in self.parts_of(promise) for row in tick.part[part].guards for guard in row]
+        waited = max((test.ticks for test in tests_read(tick, guards) if isinstance(test, Reached)), default=0)
+        return replace(promise, ticks=waited + A_FEW) if waited + MANY < promise.ticks else None
+
+    def _judged_of(self, promise: Promise, asked: SliceScope, seconds: float | None = None) -> PromiseVerdict:
+        """How ``promise`` fares in slices, from ``asked`` on.
+
+        Raises:
+            OutOfTime: it takes more than ``seconds``, or there is no time left.
+            Undecided: no slice that could be explored tells.
+        """
+        machine = self.machine
+        assert promise.when is not None
+
         def breaking(run: Run) -> Run | None:
             return run if breaks(machine, promise, run) else None
 
@@ -971,16 +1013,7 @@ class _Proof:
                 raise Undecided
             return replace(found, promise=promise, sure=found.kept is False)
 
-        # what takes its hour has too many ticks for slices, and is often met with at once
-        runs = lasting_runs(machine, promise, LASTING_SECONDS if number in self.hard else LASTING_SECONDS / 8)
-        run = next(filter(breaking, runs), None)
-        if run is not None:
-            self.verdicts[number] = self.with_its_run(number, PromiseVerdict(promise, False, run=run, sure=True))
-            return
-        self.hard.add(number)
-        found = self.slices.ask(asked, judged, (promise.when,))
-        self.verdicts[number] = self.with_its_run(number, found)
-        yield from ()
+        return self.slices.ask(asked, judged, (promise.when,), seconds)
 
     # ----------------------------------------------------------------------------------------------- everything at once
 

@@ -999,3 +999,52 @@ def test_of_two_counters_that_are_compared_the_one_that_stands_elsewhere_is_to_b
     followed = {thing for made in proof.slices.made() for thing in made.sliced.things}
     assert verdict.kept is True
     assert {name for kind, name in followed if kind == "counter"} == {"laps", "more"}
+
+
+ROVER = """\
+machine rover
+board atmega2560
+tick 10 ms
+command halt button, pin 20, on when low, urgent
+command go button, pin 21, on when low
+sensor front range, trigger 22, echo 23, 2 cm .. 300 cm
+motor drive pwm 5, forward 30, reverse 31
+level blocked when front < 40 cm clears when front > 50 cm, on if in doubt
+counter turns 0 .. 3
+mode parked stop
+mode cruise drive 60 %
+mode looking
+group moving cruise, looking
+failsafes
+in | when | go to
+any | halt | parked
+rules
+in | when | go to | do
+parked | go | cruise | turns = 0
+cruise | blocked | looking | turns + 1
+cruise | after 8 s and turns > 0 | stay | turns = 0
+looking | after 600 ms and not blocked | cruise |
+moving | after 10 min in moving | parked |
+"""
+
+
+@pytest.mark.parametrize(
+    ("promise", "kept"),
+    [
+        ("never moving for 1 h", True),
+        ("while moving -> parked within 1 h", True),
+        ("never moving for 9 min", False),
+        ("never parked for 1 h", False),  # nor for little longer than rows wait
+    ],
+)
+def test_a_promise_of_hours_is_not_followed_tick_by_tick(promise: str, kept: bool) -> None:
+    """Where ``turns`` is free, the row that only sets it decides on each of the ticks from the tenth minute on."""
+    machine = read_text(f"{ROVER}promise {promise}\n")
+    (verdict,) = prove(machine, 10.0, phases=("slices",), clock=time.process_time).verdicts
+    assert verdict.kept is kept
+    if kept:
+        assert verdict.promise == machine.promises[0]
+        assert verdict.worst == 60_002
+    else:
+        assert verdict.run is not None
+        assert verdict.run.ticks >= machine.promises[0].ticks

@@ -83,6 +83,6 @@ def test_it_stops_in_time() -> None:
 
 @pytest.mark.slow
 def test_the_proof_tells_it() -> None:
-    report = prove(read_text(MIXER + BY_LID + PROMISE), 60)
+    report = prove(read_text(MIXER + BY_LID + PROMISE), 60, phases=("slices",))
     verdict = report.verdicts[0]
     assert verdict.kept is False and verdict.run is not None and verdict.run.waited
