@@ -30,6 +30,7 @@ from statecraft.machine import (
 )
 from statecraft.proof.runs.counterfactual_tick import hoped
 from statecraft.proof.runs.minimise import MOST_TICKS, Minimised, minimise, unrolled
+from statecraft.proof.runs.replay import held_states
 from statecraft.proof.runs.trials import condition_text, modes_text
 from statecraft.report import words
 from statecraft.report.repeats import Repeat, Spell, rounds, told_once
@@ -40,6 +41,9 @@ from statecraft.simulation import State, Trace, View, observer
 from statecraft.simulation.row_sight import RowSight
 from statecraft.simulation.state import layout
 from statecraft.simulation.trial import values_read
+
+LONGEST_PLAYED = 2_000_000
+"""Of a run of more ticks it is told only what comes in, and how it ends."""
 
 MOST_TAIL = 4
 """Changes of mode that are told of a tail that repeats for ever."""
@@ -75,11 +79,24 @@ def told(machine: Machine, run: Run, about: Finding | Promise, most: int = MOST_
     what is then so, of what it shows ``about`` the machine.
     """
     slim = minimise(machine, run, about, most)
+    if not slim.states and run.tail is None and run.ticks <= LONGEST_PLAYED:
+        slim = replace(slim, states=_played(machine, run, most))
     teller = _Teller(machine, slim, about)
     if not slim.states:
         *lines, end = teller.long()
         return [*_without_repeats(machine, lines), end]
     return [*_without_repeats(machine, list(teller.events())), *teller.held_back(), teller.end()]
+
+
+def _played(machine: Machine, run: Run, most: int) -> tuple[State, ...]:
+    """What comes of a long ``run``, on each tick, where held inputs are jumped over: ticks that differ in clocks alone
+    have one state together. Nothing if there are more than ``most`` others."""
+    states: list[State] = []
+    for number, (state, ticks) in enumerate(held_states(machine, run)):
+        if number >= most:
+            return ()
+        states += [state] * ticks
+    return tuple(states)
 
 
 def _without_repeats(machine: Machine, lines: Sequence[RunLine]) -> Iterator[RunLine]:
@@ -152,6 +169,8 @@ class _Teller:
         self.several = len(machine.parts) > 1
         self.last = self.run.ticks - 1
         self.states = slim.states
+        states = self.states
+        self.anew = [tick for tick, state in enumerate(states) if not tick or state is not states[tick - 1]]
 
     # -------------------------------------------------------------------------------------------------- what happens
 
@@ -164,6 +183,8 @@ class _Teller:
         before: Stimulus | None = None
         for tick, (now, state) in enumerate(zip(inputs, self.states, strict=False)):
             earlier = self.states[tick - 1] if tick else None
+            if now is before and state is earlier:
+                continue
             read = [] if now is before else list(self.measured(before, now))
             said = list(_joined(sayings.get(tick, ())))
             turns = [
@@ -191,10 +212,14 @@ class _Teller:
         before: Stimulus | None = None
         tick = 0
         for stretch in self.run.stretches:
-            text = ", ".join(self.measured(before, stretch.inputs))
+            now = stretch.inputs
+            said = [now.taken, *(f"{name} heard" for name in now.heard)]
+            told_before = [] if before is None else [before.taken, *(f"{name} heard" for name in before.heard)]
+            new = [each for each in said if each is not None and each not in told_before]
+            text = ", ".join([*self.measured(before, now), *new])
             if text:
                 yield RunLine(tick, text)
-            before = stretch.inputs
+            before = now
             tick += stretch.ticks
         modes = listed(f"{part} in {mode}" if self.several else f"in {mode}" for part, mode in self.run.modes)
         yield RunLine(self.last if self.run.tail is None else None, modes)
@@ -215,7 +240,7 @@ class _Teller:
     def matters(self, part: Part) -> bool:
         """Whether the run, or what it shows, has to do with ``part``."""
         at = self.index["mode", part.name]
-        return not self.several or part.name in self.named() or any(state[at] for state in self.states)
+        return not self.several or part.name in self.named() or any(self.states[tick][at] for tick in self.anew)
 
     def named(self) -> set[str]:
         """The parts that what it shows speaks of."""
@@ -232,7 +257,7 @@ class _Teller:
     def levels(self) -> dict[str, int]:
         """The levels that the rows which decide, or the promise, read; each with its place in a state."""
         changed = [self.index["changed", part.name] for part in self.machine.parts]
-        telling = (state for state in self.states if any(state[at] for at in changed))
+        telling = (self.states[tick] for tick in self.anew if any(self.states[tick][at] for at in changed))
         rows = dict.fromkeys((part.name, row.number) for state in telling for part, row in self.decided(state))
         guards = [guard for part, row in rows for guard in self.tick.part[part].guards[row]]
         if isinstance(self.about, Promise) and self.about.when is not None:
@@ -270,7 +295,7 @@ class _Teller:
         heard: list[set[str]] = []
         for tick, now in enumerate(inputs):
             heard.append(heard[-1] if tick and now is inputs[tick - 1] else _sayings(now))
-        decided = [tick for tick, state in enumerate(self.states[: len(inputs)]) if any(self.decided(state))]
+        decided = [tick for tick in self.anew if tick < len(inputs) and any(self.decided(self.states[tick]))]
         spells: dict[str, list[Spell]] = {}
         for tick, now in enumerate(inputs):
             if tick and heard[tick] is heard[tick - 1]:
@@ -307,7 +332,8 @@ class _Teller:
         events = self.machine.events()
         now = inputs[tick]
         words_of = {now.taken: (now.taken, "")} if now.taken else {}
-        words_of |= {name: (name, f" heard{' but not taken' if name in events else ''}") for name in now.heard}
+        beside = [name for name in now.heard if name != now.taken]
+        words_of |= {name: (name, f" heard{' but not taken' if name in events else ''}") for name in beside}
         for dial in self.machine.dials:  # a message that brings a number is told by that
             message = self.machine.together(dial)[0].name
             goes_on = tick < self.last and message in inputs[tick + 1].heard

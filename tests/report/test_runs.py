@@ -216,6 +216,57 @@ def test_a_run_of_ten_minutes_is_told_soon_and_shortly() -> None:
     assert len(lines) == 5
 
 
+MIXER = """\
+machine mixer
+board atmega328p
+tick 10 ms
+link panel serial0, 9600 baud, checked
+command mix "m" from panel
+command beat "b" from panel
+switch lid pin 5, on when low
+motor drum pwm 6, direction 7
+level open when lid for 100 ms clears when not lid
+mode resting stop
+mode stirring drum 60 %
+mode settling
+group batch stirring, settling
+rules
+in | when | go to
+resting | mix | stirring
+stirring | open | settling
+settling | after 2 s | stirring
+promise never batch for {hours} h
+"""
+
+
+def _of_hours(hours: int) -> list[str]:
+    machine = read_text(MIXER.format(hours=hours), file="mixer.modes")
+    lid = Stimulus((), (("lid", True),), heard=("beat", "mix"))
+    holds = Hold(replace(lid, heard=()), 1), Hold(replace(lid, taken="mix"), 1), Hold(lid, hours * 360_000 + 1)
+    run = Run(holds, modes=(ModeRef("mixer", "settling"),), waited=True)
+    return [" ".join(line.split()) for line in story(machine, told(machine, run, machine.promises[0]))]
+
+
+def test_a_run_of_hours_is_told_with_all_that_happens() -> None:
+    """Nothing is said of what is heard beside and changes nothing, nor of a command both as taken and as not taken."""
+    assert _of_hours(1) == [
+        "0 s starts in resting; lid on",
+        "10 ms mix",
+        "→ stirring line 16: mix",
+        "100 ms open turns on",
+        "→ settling line 17: open",
+        "2.1 s → stirring line 18: after 2 s",
+        "2.11 s → settling line 17: open",
+        "4.11 s the same as from 2.1 s on, again every 2.01 s until 3600.01 s (1790 times)",
+        "3600.02 s in settling, for 3600.01 s",
+    ]
+
+
+def test_of_a_run_of_many_hours_what_is_said_is_told() -> None:
+    """It is longer than is played for it."""
+    assert _of_hours(6) == ["0 s lid on", "10 ms mix", "21600.02 s in settling"]
+
+
 def test_a_very_long_run_is_told_without_being_played() -> None:
     machine = cart()
     still = Stimulus((("front", 1500), ("rear", None)), (("lid", True),))

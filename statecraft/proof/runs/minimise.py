@@ -10,11 +10,11 @@ from dataclasses import dataclass, replace
 from operator import itemgetter
 from typing import TypeVar
 
-from statecraft.findings import Finding, Run, Stimulus
+from statecraft.findings import Finding, Hold, Run, Stimulus
 from statecraft.machine import Compare, Machine, ModeRef, Promise, Sensor, sensors_of
 from statecraft.proof.runs.counterfactual_tick import hoped, ignores
 from statecraft.proof.runs.lost_turns import asked_to_turn, loses, subject
-from statecraft.proof.runs.replay import begun, broken, never_leaves, player, replay
+from statecraft.proof.runs.replay import begun, breaks, broken, never_leaves, player, replay
 from statecraft.proof.runs.undone_halt import undoes_halt
 from statecraft.semantics import tick_of
 from statecraft.semantics.guards import tests
@@ -59,11 +59,26 @@ def minimise(machine: Machine, run: Run, about: Finding | Promise, most: int = M
     """``run`` without the inputs that alter neither the modes that it goes through nor what it shows ``about``.
 
     The result does not depend on how fast the computer is: at most so many ticks are played to find out, and the run
-    itself before and after. A run of more ticks than :data:`LONGEST` comes back as it is.
+    itself before and after. Of one of more ticks than :data:`LONGEST` only what is said beside is left out, all along.
     """
     if unrolled(run).ticks > LONGEST:
+        if isinstance(about, Promise) and run.tail is None and most >= MOST_TICKS:
+            run = _less_said(machine, about, run)
         return Minimised(run, frozenset(), frozenset(), ())
     return _Minimiser(machine, run, about, most).done()
+
+
+def _less_said(machine: Machine, promise: Promise, run: Run) -> Run:
+    """``run`` without the commands that are heard beside, as far as it breaks ``promise`` without them."""
+    for name in dict.fromkeys(name for stretch in run.stretches for name in stretch.inputs.heard):
+        holds = (
+            Hold(replace(each.inputs, heard=tuple(other for other in each.inputs.heard if other != name)), each.ticks)
+            for each in run.stretches
+        )
+        less = replace(run, stretches=tuple(holds))
+        if breaks(machine, promise, less):
+            run = less
+    return run
 
 
 def unrolled(run: Run, times: int = ROUNDS) -> Run:
