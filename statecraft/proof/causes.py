@@ -62,6 +62,7 @@ def told_once(machine: Machine, findings: Iterable[Finding]) -> list[Finding]:
     found = _merged(found, _one_row_of_several, _of_rows(machine))
     found = _merged(found, _one_thing_left_out, _of_things)
     found = _entered_in_fault(machine, found)
+    found = _merged(found, _one_row_that_reads_several, _of_sensors_read)
     names = names_of(machine)
     told = [replace(each, message=sentence(each.message, names), hint=sentence(each.hint, names)) for each in found]
     return sorted(told, key=lambda each: (each.accepted is not None, _GRAVITY.index(each.severity), each.place.line))
@@ -248,27 +249,35 @@ def _entered_in_fault(machine: Machine, findings: list[Finding]) -> list[Finding
     Sure: a failsafe on the fault in such a mode holds the row back, too; and where the mode tolerates it, the row may.
     """
     made = list(findings)
+    of_cause: dict[int, dict[tuple[RowRef, ...], list[str]]] = {}  # by cause: rows, and in whose faults they start
     for hope in findings:
         if hope.code != "faint hope" or hope.row is None or hope.accepted:
             continue
-        rows = [machine.part(ref.part).rows[ref.number] for ref in (hope.row, *hope.rows)]
-        into = {ModeRef(row.part, row.target) for row in rows}
-        for at, cause in enumerate(made):
+        refs = hope.row, *hope.rows
+        into = {ModeRef(ref.part, machine.part(ref.part).rows[ref.number].target) for ref in refs}
+        for cause in findings:
             if cause.code != "fault ignored" or cause.accepted or not into <= set(cause.modes):
                 continue
             if hope.subject in (cause.subjects or (cause.subject,)):
-                lines = [str(line) for line in sorted({row.place.line for row in rows})]
-                which = f"rows on lines {listed(lines)} lead" if len(lines) > 1 else f"row on line {lines[0]} leads"
-                told = f"{cause.message} For the same cause: The {which} there while {hope.subject} is in fault."
-                made[at] = replace(cause, message=told, by=tuple(dict.fromkeys([*cause.by, hope.row, *hope.rows])))
+                of_cause.setdefault(findings.index(cause), {}).setdefault(tuple(sorted(refs)), []).append(hope.subject)
                 made.remove(hope)
                 break
+    for at, hopes in of_cause.items():
+        cause, told = findings[at], [findings[at].message]
+        for refs, sensors in hopes.items():
+            lines = [str(line) for line in sorted({machine.part(ref.part).rows[ref.number].place.line for ref in refs})]
+            which = f"rows on lines {listed(lines)} lead" if len(lines) > 1 else f"row on line {lines[0]} leads"
+            told.append(f"For the same cause: The {which} there while {listed(sensors, 'or')} is in fault.")
+        by = tuple(dict.fromkeys([*cause.by, *(ref for refs in hopes for ref in refs)]))
+        made[made.index(cause)] = replace(cause, message=" ".join(told), by=by)
     return made
 
 
 def _one_row_of_several(finding: Finding) -> object:
-    """Several rows rest on one sensor."""
-    return finding.subject if finding.code in ("faint hope", "stale decision") and finding.row is not None else None
+    """Several rows rest on one sensor, or on the same."""
+    if finding.code not in ("faint hope", "stale decision") or finding.row is None:
+        return None
+    return finding.subjects or (finding.subject,)
 
 
 def _of_rows(machine: Machine) -> Callable[[list[Finding]], Finding]:
@@ -290,6 +299,20 @@ def _of_rows(machine: Machine) -> Callable[[list[Finding]], Finding]:
         )
 
     return together
+
+
+def _one_row_that_reads_several(finding: Finding) -> object:
+    """The same rows rest on several sensors, and are to be mended alike."""
+    if finding.code != "faint hope" or finding.row is None:
+        return None
+    return frozenset([finding.row, *finding.rows]), _with(finding.hint, finding.subject, "")
+
+
+def _of_sensors_read(findings: list[Finding]) -> Finding:
+    shown = _shown(findings)
+    asked = " and ".join(f"not {each.subject} fault" for each in findings)
+    hint = shown.hint.replace(f"not {shown.subject} fault", asked)
+    return replace(_with_subjects(shown, findings, "or"), hint=hint)
 
 
 def _one_thing_left_out(finding: Finding) -> object:

@@ -140,7 +140,7 @@ def _named(machine: Machine, accept: Accept, finding: Finding) -> bool:
     """Whether ``accept`` names just what ``finding`` is about."""
     if finding.code != accept.finding:
         return False
-    if finding.subject in accept.names:
+    if set(finding.subjects or (finding.subject,)) <= set(accept.names):
         return True
     modes = set(finding.modes)
     if not modes and finding.row is not None:

@@ -587,26 +587,33 @@ def _faint_hope(machine: Machine, finding: Finding) -> Iterator[Mend]:
         return
     rows = [machine.part(each.part).rows[each.number] for each in (finding.row, *finding.rows)]
     rows.sort(key=lambda row: row.place.line)
-    fault = Fault(finding.subject)
+    sensors = finding.subjects or (finding.subject,)
     targets = [ModeRef(row.part, row.target) for row in rows]
     if len({row.part for row in rows}) == 1:
         yield from _into_group(machine, replace(finding, mode=targets[0], also=tuple(targets[1:])))
-        yield from _wider_failsafe(machine, finding, [fault], targets)
-    if any(_asks_in_doubt(machine, row.when, finding.subject) for row in rows):
+        yield from _wider_failsafe(machine, finding, [Fault(name) for name in sensors], targets)
+    if any(_asks_in_doubt(machine, row.when, name) for row in rows for name in sensors):
         names = [mode.name for part in machine.parts for mode in part.modes if ModeRef(part.name, mode.name) in targets]
-        says = f"{_each(names, 'tolerates', 'tolerate')} {finding.subject} fault"
+        says = f"{_each(names, 'tolerates', 'tolerate')} {' and '.join(f'{name} fault' for name in sensors)}"
         yield Mend(
-            f"if it is meant to start when {finding.subject} is in doubt, declare that {says}",
-            with_modes(machine, targets, tolerates=(finding.subject,)),
+            f"if it is meant to start when {listed(sensors, 'or')} is in doubt, declare that {says}",
+            with_modes(machine, targets, tolerates=sensors),
             enough=True,
         )
     lines = sorted({row.place.line for row in rows})
     which = f"the row on line {lines[0]}" if len(lines) == 1 else f"the rows on lines {listed([str(n) for n in lines])}"
-    valid = with_rows(machine, rows, _asking(Not(fault)))
-    yield Mend(f"let {which} ask 'and not {finding.subject} fault', too{apart(rows)}", valid, enough=True)
-    levels = dict.fromkeys(level for row in rows for level in keeping_back(machine, row.when, finding.subject))
-    for level in [each for each in levels if not each.on_if_in_doubt]:
-        yield Mend(f"put {level.name} 'on if in doubt'", with_level(machine, replace(level, on_if_in_doubt=True)))
+    asked = " ".join(f"and not {name} fault" for name in sensors)
+    asking = _asking(*(Not(Fault(name)) for name in sensors))
+    yield Mend(f"let {which} ask '{asked}', too{apart(rows)}", with_rows(machine, rows, asking), enough=True)
+    levels = dict.fromkeys(
+        level for row in rows for name in sensors for level in keeping_back(machine, row.when, name)
+    )
+    certain = [level for level in levels if not level.on_if_in_doubt]
+    for some in [[level] for level in certain] + [certain] * (len(certain) > 1 and len(sensors) > 1):
+        made = machine
+        for level in some:
+            made = with_level(made, replace(level, on_if_in_doubt=True))
+        yield Mend(f"put {listed(level.name for level in some)} 'on if in doubt'", made)
 
 
 def _asks_in_doubt(machine: Machine, condition: Condition, sensor: str) -> bool:
@@ -879,9 +886,9 @@ def _let_go_of(machine: Machine, rows: Sequence[Row]) -> Iterator[Mend]:
                 yield Mend(said, made, enough=True)
 
 
-def _asking(more: Condition) -> Callable[[Row], Row]:
+def _asking(*more: Condition) -> Callable[[Row], Row]:
     """A change that lets a row ask ``more``, too."""
-    return lambda row: replace(row, when=And((more, row.when)))
+    return lambda row: replace(row, when=And((*more, row.when)))
 
 
 def _asking_instead(when: Condition) -> Callable[[Row], Row]:

@@ -170,6 +170,28 @@ def test_a_start_in_fault_is_told_with_the_mode_that_it_leads_to_where_that_igno
         assert len(told(ignored, other)) == 2
 
 
+def test_several_faults_ignored_in_a_mode_take_the_starts_there_with_them_in_one_sentence() -> None:
+    said = {name: f"in ahead, no {name}." for name in ("front", "rear")}
+    ignored = [of_mode("ahead", "fault ignored", message=no, hint="", subject=name) for name, no in said.items()]
+    (one,) = told(*ignored, faint(0, 3), faint(0, 4, "rear"))
+    told_too = f"For the same cause: The row on line {line(0).line} leads there while front or rear is in fault."
+    assert one.message == f"In ahead, no front or rear. {told_too}"
+
+
+def test_rows_that_rest_on_several_sensors_are_told_once() -> None:
+    def hope(number: int, ticks: int, sensor: str, more: str = "") -> Finding:
+        return replace(faint(number, ticks, sensor), hint=f"add 'and not {sensor} fault' to the row{more}.")
+
+    (one,) = told(hope(0, 3, "front"), hope(0, 2, "rear"))
+    assert one.message == "This row starts it without front or rear."
+    assert one.hint == "Add 'and not front fault and not rear fault' to the row."
+    assert one.subjects == ("front", "rear") and one.subject == "rear" and one.run == run(2)
+    (two,) = told(*(hope(number, 2, sensor) for number in (0, 1) for sensor in ("front", "rear")))
+    assert two.message == f"This row starts it without front or rear; so does the row on line {line(1).line}."
+    assert len(told(hope(0, 3, "front"), hope(0, 2, "rear"), hope(1, 2, "front"))) == 2  # other rows each
+    assert len(told(hope(0, 3, "front"), hope(0, 2, "rear", " and more"))) == 2  # and another mend
+
+
 def test_a_row_that_is_told_twice_has_no_other_line() -> None:
     (one,) = told(faint(0, 2), faint(0, 5))
     assert one.message == "This row starts it without front."

@@ -81,6 +81,7 @@ LIT = Finding("endless", mode=ModeRef("lamp", "lit"))
         (MEANT, Finding("flapping", mode=ModeRef("lamp", "lit")), False),
         (Accept("unused", (), ("spare",), ""), Finding("unused", subject="spare"), True),
         (Accept("unused", (), ("spare",), ""), Finding("unused", subject="on"), False),
+        (Accept("unused", (), ("on",), ""), Finding("unused", subject="on", subjects=("on", "spare")), False),
         (Accept("unused", (), (), ""), Finding("unused", subject="on"), True),
         (Accept("unused", (), (), ""), Finding("unused", mode=ModeRef("lamp", "lit")), False),
     ],

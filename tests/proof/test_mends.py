@@ -357,6 +357,47 @@ def test_what_rests_on_one_sensor_in_two_parts_is_mended_in_both() -> None:
     assert "put flat 'on if in doubt'" in texts
 
 
+DOUBTS = """
+machine cart
+board atmega2560
+tick 10 ms
+command halt button, pin 3, on when low, urgent
+command go button, pin 4, on when low
+command back button, pin 6, on when low
+sensor left range, trigger 22, echo 23, 2 cm .. 400 cm
+sensor right range, trigger 24, echo 25, 2 cm .. 400 cm
+motor wheels pwm 5, forward 30, reverse 31
+mode parked stop
+mode turning wheels -60 %
+failsafes
+  in      | when | go to
+  any     | halt | parked
+rules
+  in      | when                          | go to
+  parked  | go and not (left < 30 cm) and not (right < 30 cm) | turning
+  parked  | back and not (left < 30 cm or right < 30 cm) | turning
+  turning | after 5 s | parked
+"""
+
+
+def test_a_row_that_rests_on_two_sensors_is_mended_for_both() -> None:
+    machine = read_text(DOUBTS)
+    (finding,) = [each for each in judge(machine, 20).findings if each.code == "faint hope"]
+    assert finding.message == (
+        "This row leads to turning while left or right is in fault, though some reading of it would have kept the "
+        "machine at rest; so does the row on line 19."
+    )
+    asked = "Let the rows on lines 18 and 19 ask 'and not left fault and not right fault', too."
+    assert finding.hint == f"{asked} (Tried: that mends it, and nothing new is found.)"
+    text = DOUBTS.replace("(left < 30 cm) and not (right < 30 cm)", "(near or close)")
+    for name, sensor in (("near", "left"), ("close", "right")):
+        level = f"level {name} when {sensor} < 3 cm clears when {sensor} > 4 cm"
+        text = text.replace("mode parked", f"{level}\nmode parked")
+    changes = [mend.text for mend in mends(read_text(text), replace(finding, rows=()))]
+    put = [each for each in changes if each.startswith("put")]
+    assert put == [f"put {names} 'on if in doubt'" for names in ("near", "close", "near and close")]
+
+
 GATE = """
 machine yard_gate
 board atmega2560

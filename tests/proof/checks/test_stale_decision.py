@@ -45,3 +45,14 @@ def test_the_time_that_a_reading_takes_to_be_measured_counts(source: str, unit: 
     told = [each.hint for each in report.findings if each.code == "stale decision"]
     median = ", or take a shorter median" if "median" in source else ""
     assert told == ([f"wait at least {needed}{median}."] if needed else [])
+
+
+def test_of_several_sensors_the_slowest_says_how_long_to_wait_and_all_are_named() -> None:
+    other = "sensor heard range, trigger 26, echo 27, 2 cm .. 400 cm, median of 3\nsensor seen"
+    text = WHEEL.format(source=RANGER, unit="cm", wait="60 ms").replace("sensor seen", other, 1)
+    text = text.replace("seen < 20", "heard < 20 cm and seen < 20").replace("seen fault", "heard fault or seen fault")
+    (finding,) = (each for each in prove(read_text(text)).findings if each.code == "stale decision")
+    assert "but heard may take 400 ms to deliver 3 readings (" in finding.message
+    assert "), and seen 160 ms: it may decide" in finding.message
+    assert finding.hint == "wait at least 400 ms, or take a shorter median."
+    assert (finding.subject, finding.subjects) == ("heard", ("heard", "seen"))
