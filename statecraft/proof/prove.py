@@ -956,6 +956,13 @@ class _Proof:
         if not decidable(machine, promise.when):
             raise Undecided
 
+        # what takes its hour has too many ticks for slices, and is often met with at once
+        runs = lasting_runs(machine, promise, LASTING_SECONDS if number in self.hard else LASTING_SECONDS / 8)
+        run = next((each for each in runs if breaks(machine, promise, each)), None)
+        if run is not None:
+            self.verdicts[number] = self.with_its_run(number, PromiseVerdict(promise, False, run=run, sure=True))
+            return
+        self.hard.add(number)
         if (sooner := self._sooner(promise)) is not None:
             rest = left()
             try:
@@ -966,13 +973,6 @@ class _Proof:
                 if found.kept:
                     self.verdicts[number] = replace(found, promise=promise)
                     return
-        # what takes its hour has too many ticks for slices, and is often met with at once
-        runs = lasting_runs(machine, promise, LASTING_SECONDS if number in self.hard else LASTING_SECONDS / 8)
-        run = next((each for each in runs if breaks(machine, promise, each)), None)
-        if run is not None:
-            self.verdicts[number] = self.with_its_run(number, PromiseVerdict(promise, False, run=run, sure=True))
-            return
-        self.hard.add(number)
         self.verdicts[number] = self.with_its_run(number, self._judged_of(promise, asked))
         yield from ()
 
