@@ -21,6 +21,7 @@ from statecraft.machine import (
     Atom,
     Compare,
     Condition,
+    Counter,
     Fault,
     InMode,
     Level,
@@ -41,7 +42,7 @@ from statecraft.machine import (
     numbered,
     sensors_of,
 )
-from statecraft.proof.engine.conditions import ranges_of, satisfy, terms_of
+from statecraft.proof.engine.conditions import holds, ranges_of, satisfy, terms_of
 from statecraft.proof.engine.graphs import elementary_cycles, strong_components
 from statecraft.proof.engine.limits import look
 from statecraft.proof.noise import noise_of
@@ -65,6 +66,9 @@ from statecraft.semantics.guards import (
 )
 from statecraft.semantics.keys import AbsenceClock, DialValue, GroupClock, ModeClock, SilenceClock, SteadyClock
 from statecraft.semantics.tick import Tick, tick_of
+
+FEW_VALUES = 50
+"""Of a counter of fewer values it is told which it may have in which mode."""
 
 LONGEST, MOST = 6, 200
 """The longest rounds that are looked at, in modes, and how many; where there are more, it may go round."""
@@ -441,11 +445,23 @@ class _Stays(NamedTuple):
 
     Where the part changes its mode on every tick, and can go through so many modes of a group at most before it is out
     of it again, its clock shows no more ticks than that, since it begins anew: ``soon_left`` has such groups.
+
+    ``values`` has, by mode and counter, what a small counter that only rows change may be there in the end.
     """
 
     counters: frozenset[str] = frozenset()
     groups: frozenset[str] = frozenset()
     soon_left: frozenset[tuple[str, int]] = frozenset()
+    values: frozenset[tuple[str, str, frozenset[int]]] = frozenset()
+
+    def answer(self, mode: str, test: Compare) -> bool | None:
+        """What ``test`` comes to in a mode, where it compares one of these counters with a number and is so, or not,
+        for all that it may be; else None."""
+        if test.right is not None or test.left.kind != "counter":
+            return None
+        some = next((some for at, name, some in self.values if (at, name) == (mode, test.left.name)), frozenset())
+        answers = {holds(test.op, value, test.offset) for value in some}
+        return answers.pop() if len(answers) == 1 else None
 
 
 class _Among(NamedTuple):
@@ -531,7 +547,9 @@ class _Told:
                     continue
                 groups = frozenset.intersection(*(frozenset(part.mode[name].groups) for name in modes))
                 soon_left = frozenset(_soon_left(part, ways) if part.name == self.turning else ())
-                stays = _Stays(self._still(part, modes, inner), groups, soon_left)
+                stays = _Stays(
+                    self._still(part, modes, inner), groups, soon_left, frozenset(self._values(part, modes, inner))
+                )
                 if stays == some.stays:
                     found.append(_Among(part, inner, ways, stays))
                 else:
@@ -670,6 +688,32 @@ class _Told:
                 found.add(counter.name)
         return frozenset(found)
 
+    def _values(
+        self, part: Part, modes: Collection[str], rows: Collection[tuple[str, int]]
+    ) -> Iterator[tuple[str, str, frozenset[int]]]:
+        """What each small counter that only rows change may be in each of ``modes`` in the end, while the part goes
+        round among them for ever and just ``rows`` decide: whatever it was at first, after each visit of a mode it is
+        what a row that led there, or one that stayed, has made of what it may have been where that row decided."""
+        made = [each for name in modes for each in self.tick.part[part.name].in_mode[name]]
+        steps = [each for each in made if (each.mode.name, each.row.number) in rows]
+        dials = self.machine.counted_dials()
+        for counter in part.counters:
+            moves = bool(counter.counts) or counter.outside is not None or counter.steps_of or counter.name in dials
+            if moves or counter.high - counter.low >= FEW_VALUES:
+                continue
+            anything = frozenset(range(counter.low, counter.high + 1))
+            may, fewer = dict.fromkeys(modes, anything), dict[str, frozenset[int]]()
+            while may != fewer:
+                look(len(steps))
+                fewer = may
+                may = {
+                    name: frozenset[int]().union(
+                        *(_changed(counter, each, fewer[each.mode.name]) for each in steps if each.target.name == name)
+                    )
+                    for name in modes
+                }
+            yield from ((name, counter.name, some) for name, some in may.items())
+
     def _at_end(self, part: Part, modes: Collection[str], still: frozenset[str]) -> Iterator[Guard]:
         """Where the counters ``still`` are that count time in one of ``modes``, which the part comes to again and
         again."""
@@ -763,6 +807,8 @@ class _Told:
                 return test
             case Compare(left, _, right, _):
                 counters = {term.name for term in (left, right) if term is not None and term.kind == "counter"}
+                if (so := stays.answer(mode.name, known)) is not None:
+                    return Known(so)
                 return test if counters <= stays.counters else self.known.in_mode(mode, test)
             case LevelOn(level) if level not in self.changing:
                 return test
@@ -845,6 +891,20 @@ def _as_twin(guard: Guard, sensor: str) -> Guard:
         return made
 
     return replaced(guard, other)
+
+
+def _changed(counter: Counter, made: Decision, values: frozenset[int]) -> frozenset[int]:
+    """What ``made`` makes of a counter that is one of ``values``."""
+    for change in made.changes:
+        if change.counter.name == counter.name:
+            match change:
+                case SetCounter():
+                    values = frozenset([change.value])
+                case StepCounter():
+                    values = frozenset(counter.moved(value, change.by) for value in values)
+                case _:
+                    values = frozenset(range(counter.low, counter.high + 1))
+    return values
 
 
 def _set_so(machine: Machine, made: Decision) -> Iterator[Guard]:

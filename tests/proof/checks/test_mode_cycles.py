@@ -455,3 +455,26 @@ def test_a_group_that_is_soon_left_has_not_lasted_for_long(rules: str, told: set
     assert {f.mode.mode for f in report.findings if f.code == "bare threshold" and f.mode} == told
     may = [way for way in cycles(machine, None, (), "sieve", machine.sensors[0]) or () if "empty" in way]
     assert bool(may) == bool(told)
+
+
+def counting(values: str, first: str, second: str, when: str) -> Machine:
+    """A sieve that counts on its way from empty to shaking, and from there to resting, and waits there."""
+    text = SIFTING.replace("mode empty", f"counter times {values}\nmode empty")
+    head, rules = text.split("\nrules\nin | when | go to\n")
+    rules = rules.replace("| shaking\n", f"| shaking | {first}\n").replace("| resting\n", f"| resting | {second}\n")
+    text = f"{head}\nrules\nin | when | go to | do\n{rules}"
+    return read_text(text.format(rules=f"resting | {when} | empty |"))
+
+
+@pytest.mark.parametrize(("least", "told"), [(1, {"shaking"}), (2, set())])
+def test_what_a_counter_is_set_to_on_the_way_it_is(least: int, told: set[str]) -> None:
+    """The drum has been shaken once where it rests: a row that waits for more leads nowhere."""
+    machine = counting("0 .. 3", "times = 0", "times + 1", f"times >= {least}")
+    assert bool(cycles(machine, None, (), "sieve", machine.sensors[0])) == bool(told)
+    assert {f.mode.mode for f in prove(machine).findings if f.code == "bare threshold" and f.mode} == told
+
+
+def test_a_counter_that_goes_round_may_be_anything() -> None:
+    """It is stepped on every way round and set on none: sooner or later it is what the row asks for."""
+    machine = counting("0 .. 3, round", "times + 1", "", "times == 3")
+    assert cycles(machine, None, (), "sieve", machine.sensors[0]) != []
