@@ -112,6 +112,10 @@ class Reachability:
         of ``ways``; with the cells, as bits, in which they may."""
         return {}
 
+    def unseen(self, sensor: str) -> Collection[tuple[str, str]]:
+        """In a slice, the things that are free and may hang on what ``sensor`` reads on the very tick."""
+        return ()
+
     def not_entered(self, cells: Iterable[tuple[int, int]], modes: Iterable[Modes]) -> frozenset[str]:
         """In a slice, the groups' clocks that could not stand as rows of ``modes`` see them on ``cells``, of clusters,
         from the next tick on if their group were entered now."""
@@ -137,8 +141,8 @@ class Reachability:
         """In a slice, the dials that stand for how long ``sensor`` has been read as it is, in some ``levels``."""
         yield from ()
 
-    def refuted(self) -> None:
-        """What a slice shows is not so in the machine.
+    def refuted(self, things: Collection[tuple[str, str]] = ()) -> None:
+        """What a slice shows is not so in the machine; or may not be while ``things`` are free.
 
         Raises:
             Undecided: always.

@@ -60,7 +60,7 @@ from statecraft.proof.runs.plans import Tried, steps_of, tried
 from statecraft.proof.runs.replay import begun, player
 from statecraft.proof.runs.search import FoundRun, Goal, Search, Untraced, some_run
 from statecraft.semantics import tick_of
-from statecraft.semantics.cone import counters_asked, sensors_asked, tests_read
+from statecraft.semantics.cone import counters_asked, may_hang_on, sensors_asked, tests_read
 from statecraft.semantics.guards import Guard, Reached, Test, tests
 from statecraft.semantics.keys import AbsenceClock, GroupClock, ModeClock, SilenceClock, SteadyClock
 from statecraft.semantics.variables import clocks_by_name
@@ -190,13 +190,13 @@ class Slice(Reachability):
         """Whether counters are not followed value by value that could be."""
         return not self.firmly and bool(self.model.loose or self.model.by_span)
 
-    def refuted(self) -> None:
-        """What the slice shows is not so in the machine.
+    def refuted(self, things: Collection[Thing] = ()) -> None:
+        """What the slice shows is not so in the machine; or may not be while ``things`` are free.
 
         Raises:
             Spurious: always.
         """
-        raise Spurious(())
+        raise Spurious(tuple(things))
 
     # ------------------------------------------------------------------------------------------------------ free things
 
@@ -262,6 +262,21 @@ class Slice(Reachability):
                 some = (any(may(known, cell) for known in every) for cell in cluster.cells)
                 found[index] = sum(1 << place for place, stands in enumerate(some) if stands)
         return found
+
+    def unseen(self, sensor: str) -> Collection[Thing]:
+        """See :meth:`Reachability.unseen`: what is as it was before the tick does not hang on it, nor does for how long
+        a condition has lasted so far, which is asked only where it still holds."""
+        tick, owners = tick_of(self.whole), {c.name: part.name for part in self.whole.parts for c in part.counters}
+
+        def hangs_on(source: Source) -> bool:
+            kind, name = source.thing
+            if kind == "clock" or source.moment in ("set", "clear") or (kind != "for" and source.moment != "after"):
+                return False
+            if kind in ("level", "for") or name in only_heard(self.whole):
+                return kind != "counter"
+            return may_hang_on(tick, name if kind == "mode" else owners[name], sensor)
+
+        return tuple(source.thing for source in self.sliced.sources.values() if hangs_on(source))
 
     def not_entered(self, cells: Iterable[tuple[int, int]], modes: Iterable[Modes]) -> frozenset[str]:
         """See :meth:`Reachability.not_entered`: those that are taken to stand and have run for more than a tick. (One

@@ -12,6 +12,7 @@ from statecraft.machine import (
     Atom,
     Compare,
     Condition,
+    Fault,
     InMode,
     Level,
     LevelOn,
@@ -170,6 +171,14 @@ def closure(machine: Machine, parts: Iterable[str], conditions: Iterable[Conditi
             found.add(part)
             waiting += asked[part]
     return frozenset(found)
+
+
+def may_hang_on(tick: Tick, part: str, sensor: str) -> bool:
+    """Whether what ``part`` does may hang on what ``sensor`` reads while it is in no fault, by way of other parts, too.
+    """
+    guards = [guard for name in closure(tick.machine, [part]) for row in tick.part[name].guards for guard in row]
+    asked = (test for test in tests_read(tick, guards) if not isinstance(test, Fault))
+    return any(sensor in sensors_asked(test) for test in asked)
 
 
 def parts_asked(machine: Machine, conditions: Iterable[Condition]) -> set[str]:

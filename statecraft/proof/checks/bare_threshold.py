@@ -20,6 +20,7 @@ from statecraft.proof.checks.constant_inputs import (
     _rows_of,
     at_once,
     begun_once,
+    differs,
     endless_run,
     quiet,
     resting,
@@ -61,9 +62,12 @@ def bare_threshold(explored: Reachability, part: int, sensor: Sensor) -> Iterato
     Raises:
         Undecided: there are too many choices of inputs.
     """
-    if sensor.name not in explored.sensor_pairs:
+    unseen = explored.unseen(sensor.name)
+    if sensor.name not in explored.sensor_pairs and not unseen:
         return
     every = sayings(explored, frozenset([part]), sensor)
+    if every and unseen:  # the part may do what it does because something else reads the sensor
+        explored.refuted(unseen)
     found: dict[int, list[EndlessWay]] = {}
     read: dict[tuple[Cells, ...], Tremble] = {}
     late: set[int] = set()  # modes of which a shorter run may be shown where something else is said
@@ -137,7 +141,7 @@ def _bare(
                 for each in rounds(explored, config, onlys, alone, modes, followed, settled, once):
                     if explored.unsteady(each.modes):
                         raise Undecided
-                    if _depends(explored, part, each, [other[cells] for cells in turns]):
+                    if _depends(explored, part, each, onlys, [other[cells] for cells in turns], own):
                         for at in {some[part] for some in each.modes if some[part] in driving}:
                             for start, note in each.starts(turns):
                                 assert isinstance(note, tuple)
@@ -190,14 +194,17 @@ def _cause(machine: Machine, sensor: Sensor, conditions: Sequence[Condition]) ->
     return f"readings of {sensor.name} tremble by up to {by}, and {named} {go} on and off within that"
 
 
-def _depends(explored: Reachability, part: int, each: Round, others: Sequence[Only]) -> bool:
-    """Whether, somewhere on the round, the other reading would have led the part to another mode."""
-    explorer = explored.explorer
+def _depends(
+    explored: Reachability, part: int, each: Round, onlys: Sequence[Only], others: Sequence[Only], own: int
+) -> bool:
+    """Whether, somewhere on the round, the other reading would have led the part to another mode, all else equal."""
     for place, edge in enumerate(each.edges):
         after = each.modes[(place + 1) % len(each.modes)][part]
-        config = explorer.configs[edge.source]
-        for _, target in explorer.steps(edge.source, others[(each.phase + place) % len(others)], config):
-            if target.modes[part] != after:
+        turn = (each.phase + place) % len(onlys)
+        config = explored.explorer.configs[edge.source]
+        for way in edge.alike.values():
+            here = config, way.region
+            if differs(explored, part, here, own, onlys[turn], others[turn], after):
                 return True
     return False
 

@@ -13,6 +13,7 @@ from statecraft.machine import Atom, Compare, Fault, Machine, Sensor, SwitchOn, 
 from statecraft.proof.checks.mode_cycles import held_commands, may_go_round
 from statecraft.proof.engine.clusters import Cluster, clear_in_doubt, overlaps, read_by
 from statecraft.proof.engine.conditions import Values, ranges_of, terms_of
+from statecraft.proof.engine.diagrams import FALSE, TRUE
 from statecraft.proof.engine.exploration import START, Config, Explorer, Only, Region, Transition
 from statecraft.proof.engine.graphs import leading_to
 from statecraft.proof.engine.limits import look
@@ -261,7 +262,7 @@ class Turning:
             raise Undecided
         outcomes = self._outcomes(cells, regions)
         modes = list(dict.fromkeys(some for some, _ in self._core(outcomes)))
-        if not modes or not self._matters(outcomes, modes):
+        if not modes or not self._matters(cells, regions, outcomes, modes):
             return
         left = still_open(self.explored, modes, self.settled, {index for index, _ in cells} | {self.own})
         within = set(modes)
@@ -280,18 +281,30 @@ class Turning:
             return [quiet(explored, cells, self.saying)]
         return [quiet(explored, (*cells, (self.own, turn)), self.saying) for turn in self.turns]
 
-    def _matters(self, outcomes: Mapping[tuple[Modes, int], Collection[Modes]], modes: Sequence[Modes]) -> bool:
+    def _matters(
+        self,
+        cells: Cells,
+        regions: Iterable[tuple[Config, Region]],
+        outcomes: Mapping[tuple[Modes, int], Collection[Modes]],
+        modes: Sequence[Modes],
+    ) -> bool:
         """Whether one of ``modes`` is among those that are asked about, and whose turn it is makes a difference."""
         first = min(self.parts)
         if self.among is not None and not any(some[first] in self.among for some in modes):
             return False
         if not self.turns:
             return True
-        every = [
-            {some[first] for turn in range(len(self.turns)) for some in outcomes.get((each, turn), ())}
+        every = {
+            each: {some[first] for turn in range(len(self.turns)) for some in outcomes.get((each, turn), ())}
             for each in modes
-        ]
-        return any(len(some) > 1 for some in every)
+        }
+        one, *others = dict(zip(self.turns, self.onlys(cells), strict=True)).values()
+        return any(
+            differs(self.explored, first, here, self.own, one, other)
+            for here in regions
+            if len(every.get(here[0].modes, ())) > 1
+            for other in others
+        )
 
     def _core(self, outcomes: Mapping[tuple[Modes, int], Collection[Modes]]) -> set[tuple[Modes, int]]:
         """The modes, with whose turn it is, from which and to which there are steps for ever."""
@@ -327,6 +340,43 @@ class Turning:
                     after = model.effect(config.modes, region.counters, rows).modes
                     found.setdefault((config.modes, turn), set()).add(after)
         return found
+
+
+def differs(
+    explored: Reachability,
+    part: int,
+    here: tuple[Config, Region],
+    own: int,
+    one: Only,
+    other: Only,
+    mode: int | None = None,
+) -> bool:
+    """Whether on a tick that begins in ``here``, and that would lead ``part`` to another mode on the inputs ``other``,
+    it leads to ``mode`` (None: to any) on ``one``, which differs in the cluster ``own``, all else equal: what levels
+    remember, and what is free, none of which hangs on that."""
+    (config, region), explorer, model = here, explored.explorer, explored.model
+    diagrams, cluster = model.diagrams, model.clusters[own]
+    allowed = explorer.allowed(config, region, one)
+    if allowed is None:
+        return False
+
+    def led(rows: object) -> int:
+        assert isinstance(rows, tuple)
+        return model.effect(config.modes, region.counters, rows).modes[part]
+
+    modes = {led(diagrams.read(end)) for end in diagrams.ends(region.node)}
+    first, second = allowed.get(own, cluster.all), dict(other.pairs)[own]
+    for state in range(len(cluster.states) if len(modes) > 1 else 0):
+        alike = cluster.pairs_from(1 << state)
+        for target in modes if mode is None else (mode,):
+            there = diagrams.where(region.node, lambda rows, target=target: led(rows) == target)  # type: ignore[misc]
+            both = [
+                diagrams.select(diagrams.among(own, pairs & alike), where, FALSE)
+                for pairs, where in ((first, there), (second, diagrams.select(there, FALSE, TRUE)))
+            ]
+            if diagrams.choose(diagrams.all_of([diagrams.some(each, 1 << own) for each in both]), allowed) is not None:
+                return True
+    return False
 
 
 def still_open(

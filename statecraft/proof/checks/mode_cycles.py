@@ -46,7 +46,7 @@ from statecraft.proof.engine.conditions import holds, ranges_of, satisfy, terms_
 from statecraft.proof.engine.graphs import elementary_cycles, strong_components
 from statecraft.proof.engine.limits import look
 from statecraft.proof.noise import noise_of
-from statecraft.semantics.cone import atoms_read, parts_asked
+from statecraft.semantics.cone import atoms_read, counters_asked, may_hang_on, parts_asked
 from statecraft.semantics.decisions import Decision, SetCounter, StepCounter
 from statecraft.semantics.guards import (
     FALSE,
@@ -740,10 +740,14 @@ class _Told:
         return found
 
     def matters(self, part: Part, modes: Collection[str]) -> bool:
-        """Whether what is decided in ``modes`` hangs on the sensor, and the part drives in one of them."""
+        """Whether what is decided in ``modes`` hangs on the sensor, if by way of what parts before it have just done,
+        and the part drives in one of them."""
         if not any(self.machine.drives(part.mode[name]) for name in modes):
             return False
         assert self.sensor is not None
+        earlier = itertools.takewhile(part.name.__ne__, self.tick.part)
+        before = {name for name in earlier if may_hang_on(self.tick, name, self.sensor.name)}
+        counters = {counter.name for name in before for counter in self.machine.part(name).counters}
         for name in modes:
             for _, guard in self.known.asked(self.tick, part, part.mode[name]).rows:
                 known = replaced(guard, lambda test: self._known(part, test))
@@ -751,6 +755,10 @@ class _Told:
                     if isinstance(test, LevelOn) and test.level in self.unsteady:
                         return True
                     if isinstance(test, Compare) and self.sensor.name in sensors_of(test):
+                        return True
+                    if isinstance(test, InMode) and test.part in before:
+                        return True
+                    if not counters.isdisjoint(counters_asked([test])):
                         return True
         return False
 

@@ -912,7 +912,7 @@ class Explorer:
 
     def values(self, config: Config, region: Region, node: Node, only: Only = ANYTHING) -> tuple[Hashable, ...]:
         """The values that ``node`` can have in ``region`` of ``config``, each once."""
-        allowed = self._allowed(config, region, only)
+        allowed = self.allowed(config, region, only)
         if allowed is None:
             return ()
         asked = self.model.diagrams.asks(node)
@@ -924,7 +924,7 @@ class Explorer:
 
     def pieces_of(self, config: Config, region: Region, node: Node, value: Hashable) -> Iterator[Restriction]:
         """The pairs of clusters with levels for which ``node`` can have ``value`` in ``region`` of ``config``."""
-        allowed = self._allowed(config, region, ANYTHING)
+        allowed = self.allowed(config, region, ANYTHING)
         if allowed is None:
             return
         heard = {self.model.command: region.hearing.takes}
@@ -932,7 +932,7 @@ class Explorer:
             if each == value and all(allowed[cluster] & pairs for cluster, pairs in piece):
                 yield piece
 
-    def _allowed(self, config: Config, region: Region, only: Only) -> dict[int, int] | None:
+    def allowed(self, config: Config, region: Region, only: Only) -> dict[int, int] | None:
         """What can come from clusters, and which commands can be taken; None if some cluster has nothing."""
         allowed = dict(only.pairs)
         for index, box in enumerate(config.boxes):

@@ -27,6 +27,7 @@ from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.model import SymbolicModel
 from statecraft.proof.prove import DOES_NOT_REPLAY, keeps_on, prove
 from statecraft.proof.reachability import Reachability, Undecided
+from statecraft.proof.slices import Slices, SliceScope
 from tests.proof.against_brute import contradictions, disagreements
 
 OPERATORS = {
@@ -502,3 +503,52 @@ def test_with_much_to_say_the_run_need_not_be_the_shortest(monkeypatch: pytest.M
     monkeypatch.setattr(bare_threshold_module, "MOST_SAID", 1)
     runs = [f.run for f in prove(read_text(HELD)).findings if f.code == "bare threshold" and f.mode is not None]
     assert runs and all(run is not None and run.waited for run in runs)
+
+
+DREDGE = """machine dredge
+board atmega2560
+tick 10 ms
+command halt button, pin 3, on when low, urgent
+sensor depth range, trigger 26, echo 27, 2 cm .. 400 cm, noise 1 cm
+switch lid pin 4, on when high
+relay fan pin 9, harmless
+motor axle pwm 5, forward 22, reverse 23
+level full when depth < 40 cm clears when depth > 40 cm
+failsafes
+in | when | go to
+any | halt or depth fault | start
+part air
+mode off stop
+mode on fan on
+rules
+in | when | go to
+off | {air} | on
+on | not ({air}) | off
+part cart
+mode still stop
+mode rolling axle 50 %
+mode backing axle -50 %
+rules
+in | when | go to
+still | {starts} | rolling
+rolling | {backs} | backing
+rolling | air in on | still
+backing | after 1 s | still
+"""
+
+ALONE, BY_ANOTHER = ("lid", "not full", "full"), ("depth < 40 cm", "not lid", "lid")
+
+
+@pytest.mark.parametrize(("rows", "told"), [(ALONE, set()), (BY_ANOTHER, {"rolling"})])
+def test_a_reading_matters_by_what_hangs_on_it_and_by_nothing_else(rows: tuple[str, str, str], told: set[str]) -> None:
+    """On the first round the air is on all the while, which no reading changes, and a level that has once been turned
+    on ends it; on the second a reading turns the air off, so that the cart rolls on."""
+    air, starts, backs = rows
+    machine = read_text(DREDGE.format(air=air, starts=starts, backs=backs))
+    assert not disagreements(machine) and not contradictions(machine)[0]
+    report = prove(machine, phases=["slices"])
+    assert {f.mode.mode for f in report.findings if f.code == "bare threshold" and f.mode} == told
+    assert not any("bare" in what for what in report.unproved)
+    if not told:  # who does not follow the air sees so, too
+        asked = SliceScope(frozenset(["cart"]), frozenset([("clock", "mode cart"), ("level", "full")]))
+        assert not list(bare_threshold(Slices(machine).slice(asked), 0, machine.sensors[0]))
