@@ -59,10 +59,10 @@ def told_once(machine: Machine, findings: Iterable[Finding]) -> list[Finding]:
     found = _merged(found, _one_halt_not_asked_for(machine), _of_halts_not_asked_for(machine))
     found = _merged(found, _one_round, _of_round)
     found = _merged(found, _one_sensor_of_several, _of_sensors)
-    found = _merged(found, _one_row_of_several, _of_rows(machine))
-    found = _merged(found, _one_thing_left_out, _of_things)
     found = _entered_in_fault(machine, found)
+    found = _merged(found, _one_row_of_several, _of_rows(machine))
     found = _merged(found, _one_row_that_reads_several, _of_sensors_read)
+    found = _merged(found, _one_thing_left_out, _of_things)
     names = names_of(machine)
     told = [replace(each, message=sentence(each.message, names), hint=sentence(each.hint, names)) for each in found]
     return sorted(told, key=lambda each: (each.accepted is not None, _GRAVITY.index(each.severity), each.place.line))
@@ -227,7 +227,11 @@ def _one_sensor_of_several(finding: Finding) -> object:
 
 def _of_sensors(findings: list[Finding]) -> Finding:
     shown = _shown(findings)
-    return _with_subjects(shown, findings, "or")
+    made, own = _with_subjects(shown, findings, "or"), f"{shown.subject} fault"
+    faults = [f"{each.subject} fault" for each in findings]
+    hint = shown.hint.replace(f"'{own}'", f"'{' or '.join(faults)}'")
+    hint = hint.replace(f"tolerates {own}", f"tolerates {' and '.join(faults)}")
+    return made if hint == shown.hint else replace(made, hint=hint)
 
 
 def _with_subjects(shown: Finding, findings: Sequence[Finding], word: str) -> Finding:
@@ -248,29 +252,46 @@ def _entered_in_fault(machine: Machine, findings: list[Finding]) -> list[Finding
 
     Sure: a failsafe on the fault in such a mode holds the row back, too; and where the mode tolerates it, the row may.
     """
-    made = list(findings)
-    of_cause: dict[int, dict[tuple[RowRef, ...], list[str]]] = {}  # by cause: rows, and in whose faults they start
+    of_cause: dict[int, dict[RowRef, list[str]]] = {}  # by cause: rows, and in whose faults they start
+    gone = set[int]()
     for hope in findings:
         if hope.code != "faint hope" or hope.row is None or hope.accepted:
             continue
-        refs = hope.row, *hope.rows
-        into = {ModeRef(ref.part, machine.part(ref.part).rows[ref.number].target) for ref in refs}
-        for cause in findings:
-            if cause.code != "fault ignored" or cause.accepted or not into <= set(cause.modes):
-                continue
-            if hope.subject in (cause.subjects or (cause.subject,)):
-                of_cause.setdefault(findings.index(cause), {}).setdefault(tuple(sorted(refs)), []).append(hope.subject)
-                made.remove(hope)
+        into = ModeRef(hope.row.part, machine.part(hope.row.part).rows[hope.row.number].target)
+        for at, cause in enumerate(findings):
+            ignored = cause.code == "fault ignored" and not cause.accepted and into in cause.modes
+            if ignored and hope.subject in (cause.subjects or (cause.subject,)):
+                of_cause.setdefault(at, {}).setdefault(hope.row, []).append(hope.subject)
+                gone.add(id(hope))
                 break
-    for at, hopes in of_cause.items():
-        cause, told = findings[at], [findings[at].message]
-        for refs, sensors in hopes.items():
-            lines = [str(line) for line in sorted({machine.part(ref.part).rows[ref.number].place.line for ref in refs})]
-            which = f"rows on lines {listed(lines)} lead" if len(lines) > 1 else f"row on line {lines[0]} leads"
-            told.append(f"For the same cause: The {which} there while {listed(sensors, 'or')} is in fault.")
-        by = tuple(dict.fromkeys([*cause.by, *(ref for refs in hopes for ref in refs)]))
-        made[made.index(cause)] = replace(cause, message=" ".join(told), by=by)
-    return made
+    return [
+        _with_starts(machine, each, of_cause[at]) if at in of_cause else each
+        for at, each in enumerate(findings)
+        if id(each) not in gone
+    ]
+
+
+def _with_starts(machine: Machine, cause: Finding, starts: Mapping[RowRef, Sequence[str]]) -> Finding:
+    """``cause``, a fault ignored, told with the rows that start in the fault of some sensors."""
+    by_sensors: dict[tuple[str, ...], list[RowRef]] = {}
+    for ref, sensors in starts.items():
+        by_sensors.setdefault(tuple(sensors), []).append(ref)
+    said = []
+    for names, refs in by_sensors.items():
+        lines = [str(line) for line in sorted({machine.part(ref.part).rows[ref.number].place.line for ref in refs})]
+        which = f"rows on lines {listed(lines)} lead" if len(lines) > 1 else f"row on line {lines[0]} leads"
+        said.append(f"The {which} there while {listed(names, 'or')} is in fault.")
+    return replace(cause, message=with_more(cause.message, said), by=tuple(dict.fromkeys([*cause.by, *starts])))
+
+
+SAME_CAUSE = "For the same cause: "
+
+
+def with_more(message: str, said: Iterable[str]) -> str:
+    """``message``, and what else is ``said`` of the same cause; that it is one, is told once."""
+    first, *others = message.split(SAME_CAUSE)
+    more = [*others, *(each.replace(SAME_CAUSE, "") for each in said)]
+    return f"{first.strip()} {SAME_CAUSE}{' '.join(each.strip() for each in more)}"
 
 
 def _one_row_of_several(finding: Finding) -> object:
@@ -284,16 +305,23 @@ def _of_rows(machine: Machine) -> Callable[[list[Finding]], Finding]:
     def together(findings: list[Finding]) -> Finding:
         shown = _shown(findings)
         rows = [each.row for each in findings if each.row is not None]
-        lines = sorted({machine.part(row.part).rows[row.number].place.line for row in rows})
-        others = [line for line in lines if line != shown.place.line]
-        which = (
-            f"so does the row on line {others[0]}"
-            if len(others) == 1
-            else (f"so do the rows on lines {listed([str(line) for line in others])}")
-        )
+        into = None if shown.row is None else machine.part(shown.row.part).rows[shown.row.number].target
+        where: dict[str, dict[int, None]] = {"": {}}
+        for ref in rows:
+            row = machine.part(ref.part).rows[ref.number]
+            elsewhere = shown.code == "faint hope" and row.target != into
+            where.setdefault(f", to {row.target}" if elsewhere else "", {})[row.place.line] = None
+        where[""].pop(shown.place.line, None)
+        others = [
+            f"so do the rows on lines {listed(map(str, sorted(lines)))}{to}"
+            if len(lines) > 1
+            else f"so does the row on line {next(iter(lines))}{to}"
+            for to, lines in where.items()
+            if lines
+        ]
         return replace(
             shown,
-            message=f"{shown.message.removesuffix('.')}; {which}." if others else shown.message,
+            message="; ".join([shown.message.removesuffix("."), *others]) + "." if others else shown.message,
             by=tuple(dict.fromkeys([*rows, *_rows_by(findings)])),
             rows=tuple(row for row in rows if row != shown.row),
         )

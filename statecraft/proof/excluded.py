@@ -87,10 +87,13 @@ def _named(finding: Finding, by: Mapping[tuple[Without, ...], Sequence[str]]) ->
         told = f"it would {', and '.join(each_in)}"
     hint = finding.hint
     if finding.gravity != "note":
-        others = _few(list(dict.fromkeys(_said(each, False) for some in by for each in some)), "or", "one of ")
+        others = listed([_together(some, False) for some in by], "or")
         rest = hint.removeprefix("mend the condition, or ").replace("remove the row", "remove this row")
         own, rest = ("what ends this step", "") if hint == STEP_MEND else ("this row", f"; or {rest}")
-        hint = f"change {others}, or {own}, so that this row can decide{rest or '.'}"
+        if any(len(some) > FEW for some in by):  # nobody would change them all
+            hint = f"change {own} so that it can decide before they do{rest or '.'}"
+        else:
+            hint = f"change {others}, or {own}, so that this row can decide{rest or '.'}"
     return replace(
         finding,
         message=f"{finding.message.removesuffix('.')}; {told}.",
@@ -102,13 +105,13 @@ def _named(finding: Finding, by: Mapping[tuple[Without, ...], Sequence[str]]) ->
 def _together(some: Sequence[Without], fully: bool) -> str:
     """Things that are taken out together: ``A``, ``both A and B``, ``all of A, B, C and 2 more``."""
     said = [_said(each, fully) for each in some]
-    return f"{('', '', 'both ')[len(said)] if len(said) < 3 else 'all of '}{_few(said, 'and')}"
+    return f"{('', '', 'both ')[len(said)] if len(said) < 3 else 'all of '}{_few(said)}"
 
 
-def _few(said: Sequence[str], last: str, of: str = "") -> str:
+def _few(said: Sequence[str]) -> str:
     """The first ``FEW`` of what is ``said``, and how many more there are."""
     more = len(said) - FEW
-    return listed([*said[:FEW], f"{of}{more} more"] if more > 0 else said, last)
+    return listed([*said[:FEW], f"{more} more"] if more > 0 else said)
 
 
 def _but_for_one(machine: Machine, part: Part, row: Row, finding: Finding) -> Finding:

@@ -41,7 +41,7 @@ from statecraft.machine import (
     Turns,
     atoms,
 )
-from statecraft.proof.causes import names_of, reached_from, sentence
+from statecraft.proof.causes import names_of, reached_from, sentence, with_more
 from statecraft.proof.checks.declared import apart, is_mixed
 from statecraft.proof.checks.faint_hope import keeping_back
 from statecraft.proof.checks.lost_turn import leads_out, may_be_lost, said, so_now
@@ -233,17 +233,19 @@ def with_its_others(finding: Finding, others: Sequence[Finding], guess: bool) ->
     is only a ``guess`` (`such as …`) may by chance mend what comes of something else, and that is not called one."""
     if not others:
         return finding
-    said: dict[str, list[str]] = {}
+    same, by_chance = list[str](), list[str]()
     for each in others:
         line = each.place.line
         named = re.sub(r"^This line\b", f"Line {line}", each.message)
         chance = guess and each.code not in (finding.code, "unused")
-        how = "The change below mends this, too:" if chance else "For the same cause:"
-        said.setdefault(how, []).append(re.sub(r"^This row\b", f"The row on line {line}", named))
+        (by_chance if chance else same).append(re.sub(r"^This row\b", f"The row on line {line}", named))
+    message = with_more(finding.message, same) if same else finding.message
+    if by_chance:
+        message += f" The change below mends this, too: {' '.join(by_chance)}"
     modes = [mode for each in others for mode in each.modes]
     return replace(
         finding,
-        message=" ".join([finding.message, *(f"{how} {' '.join(told)}" for how, told in sorted(said.items()))]),
+        message=message,
         also=tuple(mode for mode in dict.fromkeys([*finding.also, *modes]) if mode != finding.mode),
     )
 

@@ -9,7 +9,7 @@ import pytest
 from statecraft.findings import Finding, Hold, RowRef, Run, Stimulus
 from statecraft.language import read_text
 from statecraft.machine import Accept, ModeRef, Place
-from statecraft.proof.causes import names_of, reached_from, sentence, told_once
+from statecraft.proof.causes import names_of, reached_from, sentence, told_once, with_more
 from tests.proof.counted_rows import CountedRows, counted, ring
 
 TEXT = """machine cart
@@ -142,6 +142,10 @@ def test_several_sensors_of_the_same_modes_lack_one_cover() -> None:
     assert (one.message, one.hint) == ("ahead goes on without front or rear.", "Ask for front or rear fault.")
     assert one.subjects == ("front", "rear")
     assert len(told(ignored("front"), ignored("rear", "astern"))) == 2
+    hint = "add a failsafe on 'front fault', or declare that it tolerates front fault."
+    some = [replace(ignored(name), hint=hint.replace("front", name)) for name in ("front", "rear")]
+    said = "Add a failsafe on 'front fault or rear fault', or declare that it tolerates front fault and rear fault."
+    assert [each.hint for each in told(*some)] == [said]  # as the file would have it
 
 
 def faint(number: int, ticks: int, sensor: str = "front") -> Finding:
@@ -152,10 +156,11 @@ def faint(number: int, ticks: int, sensor: str = "front") -> Finding:
 def test_rows_that_rest_on_one_sensor_are_told_by_their_lines() -> None:
     first = line(0).line
     (two,) = told(faint(0, 2), faint(1, 5))
-    assert two.message == f"This row starts it without front; so does the row on line {first + 1}."
+    assert two.message == f"This row starts it without front; so does the row on line {first + 1}, to astern."
     assert (two.row, two.rows, two.by) == (row(0), (row(1),), (row(0), row(1)))
     (three,) = told(faint(2, 4), faint(0, 3), faint(1, 2))
-    assert three.message == f"This row starts it without front; so do the rows on lines {first} and {first + 2}."
+    others = f"so does the row on line {first + 2}; so does the row on line {first}, to ahead"
+    assert three.message == f"This row starts it without front; {others}."  # the one that is shown leads to astern
     assert three.row == row(1) and three.rows == (row(2), row(0))
     assert len(told(faint(0, 2), faint(1, 5, "rear"))) == 2
 
@@ -166,6 +171,8 @@ def test_a_start_in_fault_is_told_with_the_mode_that_it_leads_to_where_that_igno
     told_too = f"For the same cause: The row on line {line(0).line} leads there while front is in fault."
     assert one.message == f"In ahead it drives on. {told_too}"
     assert one.by == (row(0),)
+    both = told(ignored, faint(0, 3), faint(1, 2))  # each row by itself, whatever others rest on the sensor
+    assert [each.message for each in both] == [one.message, "This row starts it without front."]
     for other in (faint(0, 3, "left"), faint(1, 3)):  # another sensor; a row that leads elsewhere
         assert len(told(ignored, other)) == 2
 
@@ -187,9 +194,16 @@ def test_rows_that_rest_on_several_sensors_are_told_once() -> None:
     assert one.hint == "Add 'and not front fault and not rear fault' to the row."
     assert one.subjects == ("front", "rear") and one.subject == "rear" and one.run == run(2)
     (two,) = told(*(hope(number, 2, sensor) for number in (0, 1) for sensor in ("front", "rear")))
-    assert two.message == f"This row starts it without front or rear; so does the row on line {line(1).line}."
+    others = f"so does the row on line {line(1).line}, to astern"
+    assert two.message == f"This row starts it without front or rear; {others}."
     assert len(told(hope(0, 3, "front"), hope(0, 2, "rear"), hope(1, 2, "front"))) == 2  # other rows each
     assert len(told(hope(0, 3, "front"), hope(0, 2, "rear", " and more"))) == 2  # and another mend
+
+
+def test_that_something_has_the_same_cause_is_said_once() -> None:
+    told_so = with_more("One. For the same cause: Two.", ["Three. For the same cause: Four.", "Five."])
+    assert told_so == "One. For the same cause: Two. Three. Four. Five."
+    assert with_more("One.", ["Two."]) == "One. For the same cause: Two."
 
 
 def test_a_row_that_is_told_twice_has_no_other_line() -> None:

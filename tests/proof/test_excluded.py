@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from statecraft.findings import Finding
 from statecraft.language import read_text
-from statecraft.proof.excluded import Without, _together
+from statecraft.proof.excluded import Without, _named, _together
 from statecraft.proof.judgement import judge
 
 VENT = """machine greenhouse_vent
@@ -311,6 +311,10 @@ def test_of_many_rows_three_are_named() -> None:
     assert _together(rows[:1], True) == "the failsafe on line 15 ('halt')"
     assert _together(rows[:3], False) == f"all of {' and'.join(told.rsplit(',', 1))}"
     assert _together(rows, False) == f"all of {told} and 5 more"
+    one = Finding("unreachable", message="this row never decides.", hint="mend the condition, or remove the row.")
+    assert _named(one, {tuple(rows[:4]): ["up"]}).hint == (
+        "change this row so that it can decide before they do; or remove this row."  # nobody would change them all
+    )
 
 
 LOADER = """machine loader
@@ -342,4 +346,5 @@ def test_what_only_excludes_a_row_together_is_named_together_and_nothing_besides
     failsafe, rule = (row for row in part.rows if row.when_text.strip() == "after 1 s")
     both = f"the failsafe on line {failsafe.place.line} and the row on line {rule.place.line}"
     assert f"; without both {both} it would." in one.message
+    assert one.hint.startswith(f"Change both {both}, or this row, so that this row can decide; or remove this row")
     assert [each.number for each in one.by] == [failsafe.number, rule.number]

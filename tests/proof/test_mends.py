@@ -341,7 +341,7 @@ in | when | go to
 lowering | supply fault | lifter_rest
 rules
 in | when | go to
-lifting | after 5 s | lowering
+lifting | after 5 s | lifter_rest
 lowering | after 5 s | lifter_rest
 lifter_rest | raise and not flat | lifting
 """

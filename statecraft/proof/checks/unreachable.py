@@ -329,7 +329,9 @@ def _does_as_much(failsafe: Row, row: Row) -> bool:
 
 
 def _modes(row: Row) -> str:
-    return row.in_text.strip() or " or ".join(row.modes)
+    """Where ``row`` applies, as its ``in`` cell says; of a list, any of them."""
+    told = [each.strip() for each in row.in_text.split(",")] if row.in_text.strip() else list(row.modes)
+    return listed(told, "or") if not any(" " in each for each in told) else row.in_text.strip()
 
 
 def _others(explored: Reachability, part: int, by: tuple[int, ...]) -> str:

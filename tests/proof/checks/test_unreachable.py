@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from statecraft.language import read_text
-from statecraft.proof.checks.unreachable import modes_unused
+from statecraft.machine import After, Row
+from statecraft.proof.checks.unreachable import _modes, modes_unused
 from statecraft.proof.prove import prove
 from tests.proof.counted_rows import CountedRows, counted, ring
 
@@ -160,6 +161,14 @@ def test_a_row_that_only_seems_to_come_before_is_not_named() -> None:
     found = {each.row.number: each for each in prove(read_text(BAR)).findings if each.row and each.code == "shadowed"}
     assert [ref.number for ref in found[1].by] == [0]
     assert [ref.number for ref in found[7].by] == [0, 2, 6]
+
+
+@pytest.mark.parametrize(
+    ("cell", "said"),
+    [("ahead, astern", "ahead or astern"), ("moving", "moving"), ("any but lost, lit", "any but lost, lit")],
+)
+def test_the_modes_of_a_row_are_told_as_a_list_that_can_be_read_aloud(cell: str, said: str) -> None:
+    assert _modes(Row(0, "cart", False, ("ahead",), After(1), "stay", "", in_text=f" {cell} ")) == said
 
 
 def test_modes_that_nothing_enters_are_told_without_going_through_the_rows_for_each() -> None:
