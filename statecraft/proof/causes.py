@@ -8,7 +8,7 @@ from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Se
 from dataclasses import replace
 from heapq import heappop, heappush
 
-from statecraft.findings import Finding, RowRef, Severity
+from statecraft.findings import Finding, RowRef, Run, Severity
 from statecraft.folding import listed
 from statecraft.machine import (
     Atom,
@@ -26,7 +26,7 @@ from statecraft.machine import (
 from statecraft.proof.checks.halt_undone import rows_at
 from statecraft.proof.engine.conditions import consistent, ranges_of, terms_of
 from statecraft.semantics import AllOf, AnyOf, Guard, Known, Negation, tick_of
-from statecraft.semantics.cone import asks_for
+from statecraft.semantics.cone import asks_for, tests_read
 
 _GRAVITY = ("error", "warning", "note")
 
@@ -57,7 +57,7 @@ def told_once(machine: Machine, findings: Iterable[Finding]) -> list[Finding]:
     found = _merged(found, _one_mode_of_several, _of_modes)
     found = _merged(found, _one_restart, _of_restarts(machine))
     found = _merged(found, _one_halt_not_asked_for(machine), _of_halts_not_asked_for(machine))
-    found = _merged(found, _one_round, _of_round)
+    found = _going_round_with(machine, _merged(found, _one_round, _of_round))
     found = _merged(found, _one_sensor_of_several, _of_sensors)
     found = _entered_in_fault(machine, found)
     found = _merged(found, _one_row_of_several, _of_rows(machine))
@@ -215,6 +215,49 @@ def _one_round(finding: Finding) -> object:
 def _of_round(findings: list[Finding]) -> Finding:
     first = findings[0]
     return replace(first, also=tuple(each.mode for each in findings[1:] if each.mode is not None))
+
+
+def _going_round_with(machine: Machine, findings: list[Finding]) -> list[Finding]:
+    """``findings`` without those of a part that goes round by rows that all ask about the modes of another that does,
+    in as many ticks and with the same commands: that is told with the other."""
+    tick = tick_of(machine)
+
+    def asked(by: Iterable[RowRef]) -> set[str]:
+        """The parts whose modes all of these rows ask about."""
+        tests = [tests_read(tick, tick.part[ref.part].guards[ref.number]) for ref in by]
+        each = [{test.part for test in some if isinstance(test, InMode)} for some in tests]
+        return set.intersection(*each) if each else set()
+
+    def shape(run: Run | None) -> object:
+        return run and (run.tail, run.modes, tuple((hold.ticks, hold.inputs.taken) for hold in run.stretches))
+
+    def follows(one: Finding, other: Finding) -> bool:
+        if one.mode is None or other.mode is None or one.accepted or other.accepted:
+            return False
+        own, led_by = one.mode.part, other.mode.part
+        asks = led_by != own and led_by in asked(one.by) and own not in asked(other.by)
+        return asks and shape(one.run) == shape(other.run)
+
+    rounds = [each for each in findings if each.code == "flapping" and each.run is not None]
+    led: dict[int, list[Finding]] = {}
+    for one in rounds:
+        leader = next((other for other in rounds if follows(one, other)), None)
+        while leader is not None and (above := next((each for each in rounds if follows(leader, each)), None)):
+            leader = above
+        if leader is not None:
+            led.setdefault(id(leader), []).append(one)
+    gone = {id(each) for some in led.values() for each in some}
+    return [_with_its_followers(each, led.get(id(each), [])) for each in findings if id(each) not in gone]
+
+
+def _with_its_followers(finding: Finding, others: Sequence[Finding]) -> Finding:
+    parts: dict[str, list[str]] = {}
+    for mode in (mode for each in others for mode in each.modes):
+        parts.setdefault(mode.part, []).append(mode.mode)
+    told = [f"{listed(modes)} of part {part}" for part, modes in parts.items()]
+    modes = [mode for each in others for mode in each.modes]
+    message = f"{finding.message} With them {'goes' if len(modes) == 1 else 'go'} {listed(told)}." if told else ""
+    return replace(finding, message=message or finding.message, also=(*finding.also, *modes))
 
 
 def _one_sensor_of_several(finding: Finding) -> object:

@@ -133,6 +133,25 @@ def test_a_round_is_told_of_all_its_modes() -> None:
     assert len(told(flaps("ahead", 2, 3), flaps("astern", 3, 2))) == 2
 
 
+def test_a_part_that_goes_round_with_another_is_told_with_it() -> None:
+    """The lamp's rows ask where the cart is; how other switches happen to stand in its run says nothing."""
+
+    def flaps(name: str, part: str, *by: int, ticks: int = 3, taken: str = "go", lid: bool = False) -> Finding:
+        inputs = Stimulus((), (("lid", lid),), (), taken)
+        shown = Run((Hold(inputs, ticks),), tail=1, modes=(mode("rest"), mode("dark", "lamps")))
+        message = f"{name} takes turns with another."
+        rows = tuple(row(number, part) for number in by)
+        return Finding("flapping", line(0), message, "wait.", mode=mode(name, part), by=rows, run=shown)
+
+    cart = flaps("ahead", "cart", 2, 3)
+    (one,) = told(flaps("dark", "lamps", 0, 1, lid=True), cart, flaps("bright", "lamps", 1, 0, lid=True))
+    assert one.message == "ahead takes turns with another. With them go dark and bright of part lamps."
+    assert one.modes == (mode("ahead"), mode("dark", "lamps"), mode("bright", "lamps"))
+    assert len(told(cart, flaps("dark", "lamps", 0, 1, ticks=4))) == 2
+    assert len(told(cart, flaps("dark", "lamps", 0, 1, taken="back"))) == 2
+    assert len(told(cart, flaps("dark", "lamps", 0, 2))) == 2  # a row that asks nothing about the cart
+
+
 def test_several_sensors_of_the_same_modes_lack_one_cover() -> None:
     def ignored(sensor: str, name: str = "ahead") -> Finding:
         message = f"{name} goes on without {sensor}."
