@@ -513,7 +513,7 @@ class _Teller:
             if since == self.last:
                 return f"{there}, {kept_not}, with {text}"
             return f"{there}, {kept_not}, {machine.duration(self.last - since)} after {text}"
-        count = self.running(promise)
+        count = 1 if promise.kind == "enters" else self.running(promise)  # it is broken on the tick of the row alone
         long = self.machine.duration(count - 1)
         if promise.kind == "while":
             if there == f"in {text}":

@@ -108,6 +108,7 @@ def test_it_tells_inputs_that_matter_and_rows_that_lead_on() -> None:
     [
         ("never wheels > 0 % and lid for 20 ms", "30 ms wheels 60 %, lid on in rolling, 3rd tick running"),
         ("never rolling for 1 s", "1.01 s in rolling, for 1 s"),
+        ("never enters held and lid", "20 ms lid on in held"),
         ("once go -> rolling within 20 ms", "30 ms in parked, not rolling, 20 ms after go"),
         ("once go -> rolling within 0 s", "10 ms in parked, not rolling, with go"),
         ("while operator silent -> held within 20 ms", "20 ms in parked, not held, 3rd tick with operator silent"),
