@@ -430,6 +430,12 @@ def _idle_commands(machine: Machine, found: Iterable[Finding]) -> list[str]:
     return [each.name for each in machine.commands if each.name in idle and not each.urgent]
 
 
+def _may_be_heartbeat(machine: Machine, command: str) -> bool:
+    """Whether a command that no row asks for may be one that is sent all the time: its link says when it is silent."""
+    link = next(each.link for each in machine.commands if each.name == command)
+    return any(each.name == link and each.silent is not None for each in machine.links)
+
+
 def _idle_contacts(machine: Machine, found: Iterable[Finding]) -> list[tuple[Condition, str]]:
     """The switches and levels of which it is ``found`` that nothing uses them."""
     idle = {each.subject for each in found if each.code == "unused"}
@@ -757,12 +763,11 @@ def _asking_for_a_command(machine: Machine, part: Part, row: Row) -> Iterator[Me
     guards = [guard for each in starts for guard in tick.part[part.name].guards[each.number]]
     leading = [name for guard in guards for name in sorted(asks_for(guard))]
     plain = [each.name for each in machine.commands if not each.urgent]
-    known = [*(name for name in plain if name in held), *_idle_commands(machine, unused(machine))]
+    idle = [name for name in _idle_commands(machine, unused(machine)) if not _may_be_heartbeat(machine, name)]
+    known = [*(name for name in plain if name in held), *idle]
     names = [*known, *(name for name in leading if name in plain)]
     if not names:
-        rules = [rule for each in machine.parts for rule in each.rules]
-        guards = [guard for rule in rules for guard in tick.part[rule.part].guards[rule.number]]
-        names = [name for name in plain if any(name in asks_for(guard) for guard in guards)][:MOST_COMMANDS]
+        names = _asked_at_rest_first(machine, plain)[:MOST_COMMANDS]
     for name in dict.fromkeys(names):
         such = "" if known else "such as "
         yield Mend(
@@ -770,6 +775,18 @@ def _asking_for_a_command(machine: Machine, part: Part, row: Row) -> Iterator[Me
             with_rows(machine, [row], _asking(Taken(name))),
             spare=True,
         )
+
+
+def _asked_at_rest_first(machine: Machine, commands: Collection[str]) -> list[str]:
+    """Those of ``commands`` that rules ask for; last, those that rules ask for where a part drives, to end that."""
+    tick = tick_of(machine)
+    found: dict[str, bool] = {}
+    for part in machine.parts:
+        for rule in part.rules:
+            drives = any(machine.drives(part.mode[name]) for name in rule.modes)
+            for name in {each for guard in tick.part[part.name].guards[rule.number] for each in asks_for(guard)}:
+                found[name] = found.get(name, False) or drives
+    return sorted((name for name in commands if name in found), key=lambda name: found[name])
 
 
 def _never_ends(machine: Machine, finding: Finding) -> Iterator[Mend]:

@@ -1064,3 +1064,40 @@ def test_a_row_of_one_part_is_no_mend_of_what_is_of_several_or_of_none() -> None
     assert one.mode is not None and other.mode is not None
     assert not list(mends(machine, replace(one, also=(other.mode,))))
     assert not list(mends(machine, replace(one, mode=None)))
+
+
+DRIER = """
+machine drier
+board atmega2560
+tick 50 ms
+link panel serial1, 9600 baud, checked{silent}
+command halt "halt", urgent
+command beat "."
+command quiet "quiet"
+command again "again"
+switch damp pin 22, on when low
+motor fan pwm 5, direction 30
+mode still stop
+mode silenced stop
+mode blowing fan 60 %, unattended
+failsafes
+  in | when | go to
+  any | halt | still
+rules
+  in | when | go to
+  still | damp | blowing
+  blowing | not damp | still
+  blowing | quiet | silenced
+  silenced | again | still
+"""
+
+
+@pytest.mark.parametrize(
+    ("silent", "said"),
+    [(", silent after 500 ms", "such as 'and again'"), ("", "'and beat'")],
+)
+def test_a_heartbeat_is_not_the_command_to_ask_for(silent: str, said: str) -> None:
+    """It comes all the time, and would start the machine again at once; nor is one that ends what drives."""
+    machine = read_text(DRIER.format(silent=silent))
+    (finding,) = (each for each in judge(machine).findings if each.code == "halt undone")
+    assert finding.hint.startswith(f"Let the row on line 20 ask for a command, too: {said}"), finding.hint
