@@ -1101,3 +1101,55 @@ def test_a_heartbeat_is_not_the_command_to_ask_for(silent: str, said: str) -> No
     machine = read_text(DRIER.format(silent=silent))
     (finding,) = (each for each in judge(machine).findings if each.code == "halt undone")
     assert finding.hint.startswith(f"Let the row on line 20 ask for a command, too: {said}"), finding.hint
+
+
+HOIST_AND_DOOR = """
+machine hoist
+board atmega2560
+tick 10 ms
+link radio serial1, 9600 baud, checked, silent after 2 s
+command halt "halt", urgent
+command raise "raise", held
+command open "open"
+sensor load current, pin A6, 0.5 V is 0 A, 2.5 V is 20 A, plausible 0 A .. 18 A
+motor winch pwm 5, direction 30
+motor leaf pwm 6, direction 31
+level heavy when load > 12 A for 100 ms clears when load < 9 A
+failsafes
+  in | when | go to
+  any | halt | start
+part winch
+mode hanging stop
+mode overloaded stop
+mode rising winch 40 %
+group winding rising
+failsafes
+  in | when | go to
+  winding | load fault | hanging
+  rising | heavy | overloaded
+  winding | radio silent | hanging
+rules
+  in | when | go to
+  hanging | raise | rising
+  rising | raise absent 200 ms | hanging
+  overloaded | not heavy and after 5 s | hanging
+part door
+mode shut stop
+mode opening leaf 40 %
+failsafes
+  in | when | go to
+  any | radio silent | shut
+rules
+  in | when | go to
+  shut | open and not winch in winding | opening
+  opening | after 5 s | shut
+"""
+
+
+def test_a_second_guard_that_a_mend_gives_something_to_do_is_told_by_itself() -> None:
+    """That the silence decides nothing yet comes of the command that is held, and not of the fault that is ignored."""
+    ignored, guard = judge(read_text(HOIST_AND_DOOR)).findings
+    assert (ignored.code, guard.code, guard.severity) == ("fault ignored", "unreachable", "note")
+    assert ignored.message.endswith("though some reading of it would have ended that.")
+    assert ignored.hint.startswith("Put overloaded into winding. (Tried")
+    assert guard.hint.startswith("Leave it where it is")
