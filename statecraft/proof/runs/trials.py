@@ -45,7 +45,7 @@ def as_trial(machine: Machine, run: Run, title: str, broken: Promise | None = No
     dials = {dial.name: dial for dial in machine.dials}
     stand = {dial.name: dial.start for dial in machine.dials}
     tick = 0
-    for inputs, ticks in _slowly(machine, _cut(stretches, counted_from)):
+    for inputs, ticks in _slowly(machine, _cut(_joined(stretches), counted_from)):
         changes = [*_changes(machine, before, inputs), *_moves(machine, inputs, ticks, rates)]
         said = _said(inputs)
         anew = {name: value for name, value in inputs.dials if value not in (None, stand.get(name))}
@@ -111,6 +111,17 @@ def what_no_trial_says(machine: Machine, run: Run, trial: Trial) -> str:
     return "; ".join(told) or "it is given what no trial can say"
 
 
+def _joined(stretches: Iterable[Hold]) -> list[Hold]:
+    """The stretches, those as one that follow each other with the same inputs."""
+    joined: list[Hold] = []
+    for each in stretches:
+        if joined and joined[-1].inputs == each.inputs:
+            joined[-1] = Hold(each.inputs, joined[-1].ticks + each.ticks)
+        else:
+            joined.append(each)
+    return joined
+
+
 def _cut(stretches: Iterable[Hold], at: int) -> Iterator[tuple[Stimulus, int]]:
     """The stretches, so that one begins on tick ``at``."""
     tick = 0
@@ -133,15 +144,16 @@ def _slowly(machine: Machine, stretches: Iterable[tuple[Stimulus, int]]) -> Iter
 
 def _moves(machine: Machine, inputs: Stimulus, ticks: int, rates: dict[str, int]) -> Iterator[str]:
     """What moves counters that count from outside by as much on each of so many ticks; ``rates`` is how they are moved,
-    and is brought up to date."""
+    and is brought up to date. A rate goes on over a single tick on which it moves them as far."""
     moves = dict(inputs.moves)
     for counter, was in rates.items():
         by = moves.get(counter, 0)
-        rate = by * 10_000 // machine.tick_ms if ticks > 1 else 0
+        rate, rest = divmod(by * 10_000, machine.tick_ms)
+        rate = rate if ticks > 1 or (rate == was and not rest) else 0
         if rate != was:
             rates[counter] = rate
             yield f"{counter} at {Unit.RATE.show(rate)}"
-        if ticks == 1 and by:
+        if by and not rate:
             yield f"{counter} {'+' if by > 0 else '-'} {abs(by)}"
 
 

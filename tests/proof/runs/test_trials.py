@@ -97,6 +97,14 @@ def test_pulses_come_at_a_rate_or_by_themselves() -> None:
                                 "at 80 ms  lid off"]  # fmt: skip
 
 
+def test_what_a_run_says_tick_by_tick_is_said_as_one_stretch_over_which_a_rate_goes_on() -> None:
+    moving = inputs(moves=(("clicks", 2),))
+    made = run((inputs(), 3), *[(moving, 1)] * 4, (replace(moving, taken="go"), 1), *[(moving, 1)] * 4, (inputs(), 1))
+    assert lines(made)[2:-1] == ["at 30 ms  clicks at 200 Hz", "at 70 ms  go", "at 120 ms  clicks at 0 Hz"]
+    machine = read_text(TEXT + as_trial(MACHINE, made, "so"))
+    assert run_trial(machine, machine.trials[0]).trace[-1].counters["clicks"] == 18
+
+
 def test_a_tail_is_played_three_times() -> None:
     made = run((inputs(), 2), (inputs(lid=True), 3), (inputs(), 4), ends=RESTING, tail=1)
     assert [line for line in lines(made) if "lid" in line] == [
