@@ -54,7 +54,7 @@ def test_what_ends_a_mode_sooner_is_the_cause_and_what_is_not_counted_comes_of_i
     limit, waits = part.rows[by.number], part.rows[2]
     assert limit.when_text.strip() == "after 30 s in moving"
     assert one.message == (
-        "This row never decides: 'after 40 s' holds in no situation that the machine can reach in opening; without "
+        "This row never decides: the machine never stays in opening for 40 s; without "
         f"the failsafe on line {limit.place.line} ('after 30 s in moving') it would. So rounds stays 0, and the row on "
         f"line {waits.place.line} never decides. So done is never entered."
     )
@@ -138,7 +138,7 @@ def test_a_comparison_out_of_range_is_the_cause_where_another_row_leads_there_an
         "This row never decides: 'rounds > 20' is always false: rounds goes from 0 to 20. So done is never entered."
     )
     assert (grave.severity, note.severity) == ("error", "note")
-    assert note.message.startswith("This row never decides: 'after 40 s' holds in no situation")
+    assert note.message.startswith("This row never decides: the machine never stays in opening for 40 s")
 
 
 def test_a_line_that_makes_several_rows_is_told_once() -> None:
@@ -169,7 +169,7 @@ ready   | go         | wash
 halted, trouble | go | ready
 """
     (one,) = found(text)
-    assert "in fill or fill_2; without the failsafe on line 21 ('after 6 s') it would" in one.message
+    assert "in fill or fill_2 for 9 s; without the failsafe on line 21 ('after 6 s') it would" in one.message
     assert len({one.row, *one.rows}) == 2
 
 
@@ -303,6 +303,15 @@ def test_what_excludes_a_row_in_each_of_its_modes_can_be_read_aloud() -> None:
         "; it would in down without both the failsafe on line 16 and the row on line 23, and in up without both the "
         "failsafe on line 17 and the row on line 24."
     )
+
+
+def test_a_time_that_nothing_lasts_for_is_told_of_one_mode_only() -> None:
+    """Of several it would be read of their group, in which the machine may well stay for as long."""
+    text = PRESS.replace("pressing | after 2 min in pressing", "pressing | after 2 min")
+    (one,) = (each for each in found(text) if "'after 2 min'" in each.message)
+    assert one.message.startswith("This row never decides: 'after 2 min' holds in no situation")
+    told = [each.message for each in found(PRESS.replace("pressing | after 2 min in pressing", "up | after 2 min"))]
+    assert any(each.startswith("This row never decides: the machine never stays in up for 2 min") for each in told)
 
 
 def test_of_many_rows_three_are_named() -> None:

@@ -157,10 +157,13 @@ def silent(
         mend = moved = "leave it where it is: it does no harm, and may be needed when the table changes."
     gravity: Severity | None = "note" if row.failsafe else None
     if not held:
+        asked = f"{told} holds in no situation that the machine can reach in {_modes(row)}"
+        if isinstance(row.when, After) and row.when.group is None and len(row.modes) == 1 and not lone:
+            asked = f"the machine never stays in {row.modes[0]} for {explored.whole.duration(row.when.ticks)}"
         return Finding(
             "unreachable",
             row.place,
-            f"this row never decides: {told} holds in no situation that the machine can reach in {_modes(row)}"
+            f"this row never decides: {asked}"
             f"{_outside(explored.model.parts[part], row)}{', which no other rule leaves' if lone else ''}"
             f"{_always(explored.whole, row)}.",
             mend,
