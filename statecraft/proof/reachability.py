@@ -112,8 +112,9 @@ class Reachability:
         of ``ways``; with the cells, as bits, in which they may."""
         return {}
 
-    def unseen(self, sensor: str) -> Collection[tuple[str, str]]:
-        """In a slice, the things that are free and may hang on what ``sensor`` reads on the very tick."""
+    def unseen(self, sensor: str, levels: Container[str]) -> Collection[tuple[str, str]]:
+        """In a slice, the things that are free and may hang on what ``sensor`` reads on the very tick, directly or
+        through one of ``levels``."""
         return ()
 
     def not_entered(self, cells: Iterable[tuple[int, int]], modes: Iterable[Modes]) -> frozenset[str]:

@@ -263,7 +263,7 @@ class Slice(Reachability):
                 found[index] = sum(1 << place for place, stands in enumerate(some) if stands)
         return found
 
-    def unseen(self, sensor: str) -> Collection[Thing]:
+    def unseen(self, sensor: str, levels: Container[str]) -> Collection[Thing]:
         """See :meth:`Reachability.unseen`: what is as it was before the tick does not hang on it, nor does for how long
         a condition has lasted so far, which is asked only where it still holds."""
         tick, owners = tick_of(self.whole), {c.name: part.name for part in self.whole.parts for c in part.counters}
@@ -272,9 +272,11 @@ class Slice(Reachability):
             kind, name = source.thing
             if kind == "clock" or source.moment in ("set", "clear") or (kind != "for" and source.moment != "after"):
                 return False
-            if kind in ("level", "for") or name in only_heard(self.whole):
-                return kind != "counter"
-            return may_hang_on(tick, name if kind == "mode" else owners[name], sensor)
+            if kind in ("level", "for"):
+                return name in levels
+            if name in only_heard(self.whole):
+                return False
+            return may_hang_on(tick, name if kind == "mode" else owners[name], sensor, levels)
 
         return tuple(source.thing for source in self.sliced.sources.values() if hangs_on(source))
 

@@ -6,7 +6,7 @@ they are written: a machine that is cut down to what they name is lowered again,
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Container, Iterable, Iterator
 
 from statecraft.machine import (
     Atom,
@@ -173,12 +173,15 @@ def closure(machine: Machine, parts: Iterable[str], conditions: Iterable[Conditi
     return frozenset(found)
 
 
-def may_hang_on(tick: Tick, part: str, sensor: str) -> bool:
-    """Whether what ``part`` does may hang on what ``sensor`` reads while it is in no fault, by way of other parts, too.
-    """
-    guards = [guard for name in closure(tick.machine, [part]) for row in tick.part[name].guards for guard in row]
-    asked = (test for test in tests_read(tick, guards) if not isinstance(test, Fault))
-    return any(sensor in sensors_asked(test) for test in asked)
+def may_hang_on(tick: Tick, part: str, sensor: str, levels: Container[str]) -> bool:
+    """Whether what ``part`` does may hang on what ``sensor`` reads while it is in no fault, directly or through one of
+    ``levels``, and by way of other parts, too."""
+    for name in closure(tick.machine, [part]):
+        for test in (test for row in tick.part[name].guards for guard in row for test in tests(guard)):
+            through = isinstance(test, LevelOn) and test.level in levels
+            if through or (not isinstance(test, Fault) and sensor in sensors_asked(test)):
+                return True
+    return False
 
 
 def parts_asked(machine: Machine, conditions: Iterable[Condition]) -> set[str]:

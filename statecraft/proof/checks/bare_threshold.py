@@ -27,7 +27,7 @@ from statecraft.proof.checks.constant_inputs import (
     rounds,
     sayings,
 )
-from statecraft.proof.checks.mode_cycles import LONGEST, cycles, tremble, twin, wavers
+from statecraft.proof.checks.mode_cycles import LONGEST, cycles, tremble, twin, unsteady_levels, wavers
 from statecraft.proof.engine.clusters import Cluster
 from statecraft.proof.engine.conditions import Literal, Ranges, Values, consistent, holds, terms_of
 from statecraft.proof.engine.exploration import Config, Only
@@ -62,7 +62,7 @@ def bare_threshold(explored: Reachability, part: int, sensor: Sensor) -> Iterato
     Raises:
         Undecided: there are too many choices of inputs.
     """
-    unseen = explored.unseen(sensor.name)
+    unseen = explored.unseen(sensor.name, unsteady_levels(explored.whole, sensor))
     if sensor.name not in explored.sensor_pairs and not unseen:
         return
     every = sayings(explored, frozenset([part]), sensor)

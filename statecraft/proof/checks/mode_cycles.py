@@ -278,7 +278,7 @@ def _stays(machine: Machine, level: Level, sensor: Sensor, modes: Mapping[str, s
     run for one; a command is taken only if it can be held; and the same is said on every tick: who has been heard once
     is heard for ever, and who has not never is. What goes on and off on every tick turns on each of them; and a level
     that reads it comes to what its conditions say at once."""
-    tick, unsteady, held = tick_of(machine), _unsteady(machine, sensor), held_commands(machine)
+    tick, unsteady, held = tick_of(machine), unsteady_levels(machine, sensor), held_commands(machine)
     order = numbered(machine.levels)
     turned = (LevelOn(level.name), Not(LevelOn(level.name)))
     lasts = [each.name for each in machine.levels if lasts_in(each) in turned]
@@ -507,7 +507,7 @@ class _Told:
         self.unsteady = frozenset[str]()
         if trembling is not None:
             self.ranges[twin(trembling.name)] = self.ranges[Term("sensor", trembling.name)]
-            self.unsteady = _unsteady(machine, trembling)
+            self.unsteady = unsteady_levels(machine, trembling)
         self._ways_in: dict[tuple[str, str, _Stays], tuple[tuple[Decision, Guard], ...]] = {}
         self._changing: dict[Atom, bool] = {}
         self.changing = {level.name for level in machine.levels if self._changes(LevelOn(level.name))}
@@ -746,7 +746,7 @@ class _Told:
             return False
         assert self.sensor is not None
         earlier = itertools.takewhile(part.name.__ne__, self.tick.part)
-        before = {name for name in earlier if may_hang_on(self.tick, name, self.sensor.name)}
+        before = {name for name in earlier if may_hang_on(self.tick, name, self.sensor.name, self.unsteady)}
         counters = {counter.name for name in before for counter in self.machine.part(name).counters}
         for name in modes:
             for _, guard in self.known.asked(self.tick, part, part.mode[name]).rows:
@@ -878,7 +878,7 @@ def _lasting(test: Test) -> Guard:
 
 
 @lru_cache(maxsize=64)
-def _unsteady(machine: Machine, sensor: Sensor) -> frozenset[str]:
+def unsteady_levels(machine: Machine, sensor: Sensor) -> frozenset[str]:
     """The levels that may go on and off because ``sensor`` trembles."""
     found: set[str] = set()
     for level in machine.levels:
