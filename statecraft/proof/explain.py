@@ -41,8 +41,8 @@ _TEXTS = {
     "halt undone": (
         "After the halt, with the machine at rest in a stop mode, a row starts it again though nobody has given a "
         "command. Resetting a stop must not by itself start anything again.",
-        "Let the row that leaves the stop mode ask for a command. One that is meant to go on by itself says so: "
-        "declare it resumes.",
+        "Let the row that leaves the stop mode ask for a command; where the halt does nothing in that mode, let its "
+        "failsafe apply there, too. One that is meant to go on by itself says so: declare it resumes.",
     ),
     "nobody watched": (
         "A command from a link starts something that drives, and the link does not say when it counts as silent: if "

@@ -384,8 +384,8 @@ def test_a_row_that_rests_on_two_sensors_is_mended_for_both() -> None:
     machine = read_text(DOUBTS)
     (finding,) = [each for each in judge(machine, 20).findings if each.code == "faint hope"]
     assert finding.message == (
-        "This row leads to turning while left or right is in fault, though some reading of it would have kept the "
-        "machine at rest; so does the row on line 19."
+        "This row leads to turning while left or right is in fault, though with some reading of it the machine would "
+        "be at rest then; so does the row on line 19."
     )
     asked = "Let the rows on lines 18 and 19 ask 'and not left fault and not right fault', too."
     assert finding.hint == f"{asked} (Tried: that mends it, and nothing new is found.)"

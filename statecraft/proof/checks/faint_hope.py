@@ -168,8 +168,8 @@ def _told(machine: Machine, row: Row, sensor: Sensor, run: Run) -> Finding:
     return Finding(
         "faint hope",
         row.place,
-        f"this row leads to {into} while {sensor.name} is in fault, though some reading of it would have kept the "
-        "machine at rest.",
+        f"this row leads to {into} while {sensor.name} is in fault, though with some reading of it the machine would "
+        "be at rest then.",
         f"add 'and not {sensor.name} fault' to the row{apart([row])}{other}.",
         row=RowRef(row.part, row.number),
         subject=sensor.name,
