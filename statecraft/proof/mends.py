@@ -660,6 +660,18 @@ def _halt_missed(machine: Machine, finding: Finding) -> Iterator[Mend]:
         yield Mend(f"put a failsafe before all others{where}: any | {command.name} | {target}", made)
 
 
+def _halts_missed(machine: Machine, finding: Finding, others: Sequence[Finding]) -> Iterator[Mend]:
+    """The failsafe on the halt applies, too, in stop modes in which nothing asks for it and the machine starts again:
+    it may have been meant for every mode."""
+    part = _part_of(machine, finding)
+    undone = [mode for each in others if each.code == "halt undone" and not each.accepted for mode in each.modes]
+    if part is None or not any(mode.part == part.name for mode in undone):
+        return
+    modes = [*finding.modes, *(mode for mode in undone if mode.part == part.name)]
+    for halt in halts(machine, part):
+        yield from _wider_failsafe(machine, finding, [Taken(halt)], modes, elsewhere=True)
+
+
 def _made_urgent(machine: Machine) -> Iterator[Mend]:
     """A command that a failsafe stops on, and nothing else, declared urgent where none that rows take is."""
     if any(command.urgent and command.name in machine.events() for command in machine.commands):
@@ -1481,6 +1493,7 @@ _MENDS: dict[str, Callable[[Machine, Finding], Iterator[Mend]]] = {
 meant."""
 
 _MENDS_OF_SEVERAL: dict[str, Callable[[Machine, Finding, Sequence[Finding]], Iterator[Mend]]] = {
+    "halt missed": _halts_missed,
     "runaway": _runaway,
     "fault ignored": _faults_ignored,
     "unreachable": _unreachable,

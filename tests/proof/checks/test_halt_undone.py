@@ -176,3 +176,12 @@ def test_what_a_halt_does_not_lead_out_of_is_told_once_and_the_failsafe_is_to_ap
         f"and the row on line {lines[1]} from open."
     )
     assert finding.hint.startswith(f"Let the failsafe on line {lines[2]} apply in shut and open, too. (Tried: ")
+
+
+def test_a_halt_that_most_modes_leave_out_is_told_once_be_it_missed_or_undone() -> None:
+    found = judge(read_text(SHUTTER.replace("opening, shutting  | halt", "opening            | halt")), 20).findings
+    (finding,) = (each for each in found if each.code in ("halt missed", "halt undone"))
+    assert finding.message.startswith("In shutting, halt does not stop the machine")
+    assert "For the same cause: No row asks for halt in shut and open, so that after it" in finding.message
+    line = SHUTTER[: SHUTTER.index("opening, shutting ")].count("\n") + 1
+    assert finding.hint.startswith(f"Let the failsafe on line {line} apply in shut, open and shutting, too. (Tried: ")
