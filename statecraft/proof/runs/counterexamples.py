@@ -153,11 +153,15 @@ def _any_state(explorer: Explorer) -> tuple[int, ...]:
 
 
 def _edges_into(explorer: Explorer) -> dict[int, list[Transition]]:
+    """The edges into each configuration; those first on which no row decides: what is waited for takes no halt on every
+    tick meanwhile, and is told and played in one piece."""
     into: dict[int, list[Transition]] = {}
     for edges in (explorer.start_edges, *explorer.edges):
         for edge in edges:
             if edge.target >= 0:
                 into.setdefault(explorer.number(edge.target), []).append(edge)
+    for some in into.values():
+        some.sort(key=lambda edge: any(row != NOBODY for row in edge.way.rows))
     return into
 
 

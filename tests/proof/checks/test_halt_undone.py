@@ -185,3 +185,32 @@ def test_a_halt_that_most_modes_leave_out_is_told_once_be_it_missed_or_undone() 
     assert "For the same cause: No row asks for halt in shut and open, so that after it" in finding.message
     line = SHUTTER[: SHUTTER.index("opening, shutting ")].count("\n") + 1
     assert finding.hint.startswith(f"Let the failsafe on line {line} apply in shut, open and shutting, too. (Tried: ")
+
+
+VENTILATOR = """machine ventilator
+board atmega2560
+tick 20 ms
+command halt button, pin 20, on when low, urgent
+command again button, pin 21, on when low
+switch damp pin 22, on when low
+motor fan pwm 5, direction 30
+mode still stop
+mode silenced stop
+mode blowing fan 60 %
+failsafes
+in | when | go to
+any | halt | silenced
+rules
+in | when | go to
+still | damp | blowing
+blowing | not damp | still
+silenced | again or after 10 min | still
+"""
+
+
+def test_the_run_takes_one_halt_and_not_one_on_every_tick_of_a_wait() -> None:
+    """A halt that leads to where the part is decides, and makes no more difference than none."""
+    report = prove(read_text(VENTILATOR), phases=("slices",))
+    (finding,) = (each for each in report.findings if each.code == "halt undone")
+    assert finding.run is not None
+    assert sum(hold.ticks for hold in finding.run.stretches if hold.inputs.taken == "halt") == 1
