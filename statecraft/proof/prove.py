@@ -747,20 +747,32 @@ class _Proof:
         asked_of = {name: SliceScope(frozenset([name]), frozenset([("clock", f"mode {name}")])) for name in names}
         groups = {name: group_clocks(machine, name) for name in names}
         every: dict[str, Rates] = {}
+        looked_at: dict[str, list[tuple[SliceScope, Rates]]] = {name: [] for name in names}
         found: dict[ModeRef | None, Finding] = {}
         tried = set[Stimulus]()
 
+        def looked(name: str, asked: SliceScope) -> None:
+            """See to the rates of a part with what is ``asked`` of followed."""
+            closer = rates(self.slices.slice(asked))
+            every[name] = sharper(every[name], closer) if name in every else closer
+            looked_at[name].append((asked, closer))
+            asked_of[name] = asked
+
         def slowed(name: str, still: frozenset[str], moved: Fraction = Fraction(0)) -> Rates:
-            """The rates of a part with ``still`` and its group clocks standing still."""
-            made = self.slices.slice(asked_of[name])
-            with made.with_standing(still.union(groups[name])):
-                return with_slow(every[name], rates(made), moved + sum(groups[name].values()))
+            """The rates of a part with ``still`` and its group clocks standing still: where more is followed there is
+            less that it can do, but more to come through meanwhile."""
+            slowly = every[name]
+            for asked, free in looked_at[name]:
+                made = self.slices.slice(asked)
+                with made.with_standing(still.union(groups[name])):
+                    closer = with_slow(free, rates(made), moved + sum(groups[name].values()))
+                slowly = sharper(slowly, closer)
+            return slowly
 
         for name in names:
-            every[name] = rates(self.slices.slice(asked_of[name]))
+            looked(name, asked_of[name])
             if alone(every[name]) and (counters := self.slices.counters(name)):
-                asked_of[name] = asked_of[name].with_more(counters)
-                every[name] = sharper(every[name], rates(self.slices.slice(asked_of[name])))
+                looked(name, asked_of[name].with_more(counters))
             if alone(every[name]) and groups[name]:
                 every[name] = slowed(name, frozenset())
         slow, before = frozenset[str](), frozenset(names)
@@ -802,9 +814,8 @@ class _Proof:
             if not here:  # what of its own had to be followed for that tells its rates, too
                 own = {("counter", each.name) for each in machine.part(name).counters}
                 things = (t for t in last[0].sliced.things if t[0] in ("level", "for") or t in own)
-                asked_of[name] = asked_of[name].with_more(things)
                 with suppress(Undecided):
-                    every[name] = sharper(every[name], rates(self.slices.slice(asked_of[name])))
+                    looked(name, asked_of[name].with_more(things))
                     if alone(every[name]) and slow:
                         every[name] = slowed(name, slow, moved)
             return bool(here)

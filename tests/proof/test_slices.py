@@ -920,6 +920,67 @@ def test_what_stands_still_from_outside_tells_how_often_a_part_changes(monkeypat
     assert set(asked) == {1}
 
 
+SAWS = """machine saws
+board atmega2560
+tick 10 ms
+command halt button, pin 2, on when low, urgent
+switch guard pin 22, on when high
+sensor depth range, trigger 26, echo 27, 2 cm .. 400 cm
+motor reel pwm 5, forward 30, reverse 31
+lamp eye pin 13
+motor blade pwm 6, direction 32
+failsafes
+in | when | go to
+any | halt or depth fault | start
+part reel
+mode still stop
+mode out reel 40 %
+mode back reel -40 %
+rules
+in | when | go to
+still | guard | out
+out | after 400 ms | back
+back | after 400 ms | out
+part eye
+mode dark stop
+mode lit eye on
+rules
+in | when | go to
+dark | reel in out | lit
+lit | not reel in out | dark
+part saw
+counter knocks 0 .. 9
+mode off stop
+mode up blade 40 %
+mode held
+mode worn stop
+group busy up, held
+rules
+in | when | go to | do
+busy | eye in dark | off |
+off | eye in lit and not guard | up | knocks = 0
+up | depth < 30 cm | held | knocks + 1
+held | knocks > 8 | worn |
+held | after 1 s | up |
+up | after 3 s | stay | knocks = 0
+"""
+"""A saw that works while a lamp is lit, which is lit while a reel runs out."""
+
+
+def test_a_part_is_slow_with_little_followed_where_it_has_less_to_come_through(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Between two changes of the lamp the saw goes through three modes; told apart by what it has counted these would
+    be many more, which might be enough to change on every tick."""
+    asked = []
+
+    def gone_round(explored: Reachability, *more: object) -> GoneRound:
+        asked.append(explored)
+        return proofs.gone_round(explored, *more)  # type: ignore[arg-type]
+
+    monkeypatch.setattr("statecraft.proof.prove.gone_round", gone_round)
+    machine = read_text(SAWS)
+    assert list(_Proof(machine, machine, ("slices",)).flaps_in_slices()) == asked == []
+
+
 SKID = """machine skid
 board atmega2560
 tick 20 ms
