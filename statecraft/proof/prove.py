@@ -8,7 +8,6 @@ import time
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
-from fractions import Fraction
 from functools import cache, partial
 from itertools import pairwise
 from typing import Literal, TypeVar
@@ -46,15 +45,11 @@ from statecraft.proof.checks.flapping import (
     with_runs,
 )
 from statecraft.proof.checks.flapping_rates import (
-    Rates,
     alone,
-    group_clocks,
     in_turn,
     modes_alone,
     modes_in_turn,
     rates,
-    sharper,
-    with_slow,
 )
 from statecraft.proof.checks.halt_missed import halt_missed
 from statecraft.proof.checks.halt_undone import halt_undone, may_start_again
@@ -79,6 +74,7 @@ from statecraft.proof.engine.slicing import Thing
 from statecraft.proof.entering import seen
 from statecraft.proof.from_anywhere import reached_from_anywhere
 from statecraft.proof.kept_dials import kept
+from statecraft.proof.paces import Paces
 from statecraft.proof.promises import ROUGHLY, verdict
 from statecraft.proof.reachability import Reachability, Undecided
 from statecraft.proof.row_use import A_MOMENT, RowUse
@@ -286,6 +282,7 @@ class _Proof:
         self.limits_met: dict[str, None] = {}
         self.stopped_by: dict[str, str] = {}  # the limit that was met, by what was asked
         self.slices = Slices(machine)
+        self.paces_with: dict[Sensor | None, Paces] = {}
         self.row_use = RowUse(machine, self.slices)
         self.hard: set[int] = set()  # promises that have been asked of slices before
         self.observed: dict[_Key, list[Condition]] = {}
@@ -737,52 +734,15 @@ class _Proof:
     def flaps_in_slices(self) -> Iterator[Finding]:
         """Flapping, excluded: by how often each part can change its mode; else with what its rows read followed.
 
-        A part that seems to change its mode on every tick is asked about again with small counters followed; and
-        with what is slow standing still, its group clocks and the modes of slow parts (:func:`with_slow` says why). One
-        that does not flap while parts that do stand still flaps because they do, if at all: what has one cause is told
-        once.
+        A part that does not flap while parts that do stand still flaps because they do, if at all: what has one cause
+        is told once.
         """
         machine = self.machine
         names = [part.name for part in machine.parts]
-        asked_of = {name: SliceScope(frozenset([name]), frozenset([("clock", f"mode {name}")])) for name in names}
-        groups = {name: group_clocks(machine, name) for name in names}
-        every: dict[str, Rates] = {}
-        looked_at: dict[str, list[tuple[SliceScope, Rates]]] = {name: [] for name in names}
+        paces = self.paces(None)
+        every, groups = paces.every, paces.groups
         found: dict[ModeRef | None, Finding] = {}
         tried = set[Stimulus]()
-
-        def looked(name: str, asked: SliceScope) -> None:
-            """See to the rates of a part with what is ``asked`` of followed."""
-            closer = rates(self.slices.slice(asked))
-            every[name] = sharper(every[name], closer) if name in every else closer
-            looked_at[name].append((asked, closer))
-            asked_of[name] = asked
-
-        def slowed(name: str, still: frozenset[str], moved: Fraction = Fraction(0)) -> Rates:
-            """The rates of a part with ``still`` and its group clocks standing still: where more is followed there is
-            less that it can do, but more to come through meanwhile."""
-            slowly = every[name]
-            for asked, free in looked_at[name]:
-                made = self.slices.slice(asked)
-                with made.with_standing(still.union(groups[name])):
-                    closer = with_slow(free, rates(made), moved + sum(groups[name].values()))
-                slowly = sharper(slowly, closer)
-            return slowly
-
-        for name in names:
-            looked(name, asked_of[name])
-            if alone(every[name]) and (counters := self.slices.counters(name)):
-                looked(name, asked_of[name].with_more(counters))
-            if alone(every[name]) and groups[name]:
-                every[name] = slowed(name, frozenset())
-        slow, before = frozenset[str](), frozenset(names)
-        while slow != before:  # who is found to be slow lets others be
-            before = slow
-            slow = frozenset(name for name, found in every.items() if not alone(found))
-            moved = in_turn(every[name] for name in slow)
-            for name in names if slow != before else ():
-                if alone(every[name]) and slow:
-                    every[name] = slowed(name, slow, moved)
 
         def asked_about(name: str) -> bool:
             among, last = modes_alone(every[name]), list[Slice]()
@@ -815,9 +775,9 @@ class _Proof:
                 own = {("counter", each.name) for each in machine.part(name).counters}
                 things = (t for t in last[0].sliced.things if t[0] in ("level", "for") or t in own)
                 with suppress(Undecided):
-                    looked(name, asked_of[name].with_more(things))
-                    if alone(every[name]) and slow:
-                        every[name] = slowed(name, slow, moved)
+                    paces.look_at(name, paces.asked_of[name].with_more(things))
+                    if alone(every[name]) and paces.slow:
+                        every[name] = paces.slowed(name, paces.slow)
             return bool(here)
 
         def shown(name: str) -> bool:
@@ -851,7 +811,7 @@ class _Proof:
                     now()
                     later.append(name)
         for name in later:
-            by_itself = slowed(name, slow | flap, moved)
+            by_itself = paces.slowed(name, paces.slow | flap)
             if flap and not alone(by_itself):
                 every[name] = by_itself
                 known.discard(name)
@@ -920,8 +880,25 @@ class _Proof:
         return met if last and len(met) == len(rows) else self.slices.ask(asked, ask)
 
     def bare_in_slices(self, name: str, sensor: Sensor) -> list[Finding]:
-        """Bare thresholds of a sensor in a part."""
-        return self.about_rounds(name, lambda s: self.real(bare_threshold(s, s.model.part_index[name], sensor)))
+        """Bare thresholds of a sensor in a part; excluded, where it is not soon told, by how often the part can change
+        its mode at all while that trembles."""
+        asked = SliceScope(frozenset([name]), frozenset([("clock", f"mode {name}")]))
+
+        def ask(made: Slice) -> list[Finding]:
+            return self.real(bare_threshold(made, made.model.part_index[name], sensor))
+
+        with suppress(Undecided):
+            return self.slices.ask(asked, ask, rounds=1)
+        with suppress(Undecided):
+            if not alone(self.paces(sensor).every[name]):
+                return []
+        return self.about_rounds(name, ask)
+
+    def paces(self, trembling: Sensor | None) -> Paces:
+        """How often parts can change their modes."""
+        if trembling not in self.paces_with:
+            self.paces_with[trembling] = Paces(self.slices, trembling)
+        return self.paces_with[trembling]
 
     def about_rounds(self, name: str, question: Callable[[Slice], list[Finding]]) -> list[Finding]:
         """A question about the rounds of a part: with its clock followed; else with the small counters that its rows

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Iterator
 from itertools import pairwise
 
 import pytest
 
-from statecraft.findings import Run
+from statecraft.findings import Finding, Run
 from statecraft.language import FileErrors, read_text
 from statecraft.machine import Compare, Machine, atoms
+from statecraft.proof.checks import bare_threshold as bare
 from statecraft.proof.checks import flapping as proofs
 from statecraft.proof.checks.flapping import GoneRound
 from statecraft.proof.checks.unreachable import fired
@@ -979,6 +981,26 @@ def test_a_part_is_slow_with_little_followed_where_it_has_less_to_come_through(m
     monkeypatch.setattr("statecraft.proof.prove.gone_round", gone_round)
     machine = read_text(SAWS)
     assert list(_Proof(machine, machine, ("slices",)).flaps_in_slices()) == asked == []
+
+
+def test_a_part_that_others_make_slow_has_no_bare_threshold(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A reading leads on where the saw works; but it waits for the lamp, which waits for the reel, on each way round.
+    Where the reel may stand and another reading leads back at once there is one."""
+    asked = []
+
+    def bare_threshold(explored: Reachability, *more: object) -> Iterator[Finding]:
+        asked.append(len(explored.model.parts))
+        return bare.bare_threshold(explored, *more)  # type: ignore[arg-type]
+
+    monkeypatch.setattr("statecraft.proof.prove.bare_threshold", bare_threshold)
+    machine = read_text(SAWS)
+    assert not list(_Proof(machine, machine, ("slices",)).bare_in_slices("saw", machine.sensors[0]))
+    assert set(asked) == {1}
+    text = SAWS.replace("held | after 1 s | up", "held | depth >= 30 cm | up").replace("| knocks + 1", "|")
+    text = text.replace("out | after 400 ms | back", "out | after 400 ms and guard | back")
+    quick = read_text(text)
+    found = _Proof(quick, quick, ("slices",)).bare_in_slices("saw", quick.sensors[0])
+    assert {each.mode.mode for each in found if each.mode} == {"up"}
 
 
 SKID = """machine skid

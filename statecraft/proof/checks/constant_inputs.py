@@ -80,10 +80,14 @@ MOST_MESSAGES = 6
 
 
 def sayings(
-    explored: Reachability, parts: frozenset[int] | None = None, trembling: Sensor | None = None
+    explored: Reachability,
+    parts: frozenset[int] | None = None,
+    trembling: Sensor | None = None,
+    going: bool = False,
 ) -> list[Saying]:
     """Everything that can be said on every tick while one of ``parts`` (None: any) goes round: any set of messages that
-    no row takes; and with it one held command, taken again and again. ``trembling``: what reads two things in turn.
+    no row takes; and with it one held command, taken again and again. ``trembling``: what reads two things in turn;
+    ``going``: whether that matters is not asked.
 
     Raises:
         Undecided: there are too many messages.
@@ -105,7 +109,7 @@ def sayings(
     some: dict[tuple[int, frozenset[str]], list[frozenset[str]]] = {}
     for take, clocks in held:
         for said in dict.fromkeys(clocks | each for each in sets):
-            if may_go_round(machine, takes[take], said, names, trembling):
+            if may_go_round(machine, takes[take], said, names, trembling, going):
                 some.setdefault((take, said & live), []).append(said)
     return [Saying(take, said, tuple(ways)) for (take, said), ways in some.items()]
 

@@ -8,7 +8,7 @@ from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
 from typing import NamedTuple, TypeVar
 
-from statecraft.machine import Machine, ModeRef
+from statecraft.machine import Machine, ModeRef, Sensor
 from statecraft.proof.checks.constant_inputs import (
     MOST_TRIES,
     Cells,
@@ -50,8 +50,9 @@ Rates = dict[tuple[str | None, frozenset[str]], Rate]
 """For each held command (None: no command) and each set of modes among which a part may stay for ever."""
 
 
-def rates(explored: Reachability) -> Rates:
-    """The rates of a part that is explored by itself, with its own clock.
+def rates(explored: Reachability, trembling: Sensor | None = None) -> Rates:
+    """The rates of a part that is explored by itself, with its own clock; where one sensor is ``trembling``, with
+    anything that it may read on each tick.
 
     A part that dwells d ticks in a mode on average, on the round that it can go most quickly, changes its mode on at
     most one tick in d. On some constant inputs no round is left; so they are chosen one by one, as far as the modes of
@@ -60,11 +61,18 @@ def rates(explored: Reachability) -> Rates:
     if len(explored.model.parts) != 1:
         raise Undecided
     found: Rates = {}
-    for saying in sayings(explored, frozenset([0])):
+    valid: tuple[tuple[int, int], ...] = ()
+    if trembling is not None and trembling.name in explored.sensor_pairs:
+        own, faulty = explored.sensor_pairs[trembling.name]
+        valid = ((own, explored.model.clusters[own].all & ~faulty),)
+    for saying in sayings(explored, frozenset([0]), trembling, going=True):
         command = explored.model.takes[saying.take]
         for said in saying.ways:
-            for modes in stays_among(explored.whole, command, said).get(explored.model.parts[0].name, ()):
-                rate, known = _Rates(explored, saying, said, modes).found(), found.get((command, modes), Rate())
+            among = stays_among(explored.whole, command, said, trembling)
+            for modes in among.get(explored.model.parts[0].name, ()):
+                settled = explored.settled((said,), "" if trembling is None else trembling.name)
+                rate = _Rates(explored, saying, settled, modes, valid).found()
+                known = found.get((command, modes), Rate())
                 found[command, modes] = Rate(
                     rate.alone or known.alone, max(rate.in_turn, known.in_turn), max(rate.size, known.size)
                 )
@@ -158,13 +166,21 @@ _Stay = tuple[Config, Region, int]
 
 
 class _Rates:
-    def __init__(self, explored: Reachability, saying: Saying, said: frozenset[str], modes: frozenset[str]) -> None:
+    def __init__(
+        self,
+        explored: Reachability,
+        saying: Saying,
+        settled: Mapping[int, int],
+        modes: frozenset[str],
+        open_pairs: tuple[tuple[int, int], ...],
+    ) -> None:
         self.explored = explored
         self.saying = saying
         self.modes = {explored.model.mode_index[0][name] for name in modes}
         part = explored.model.parts[0]
         self.groups = [frozenset(f"group {part.name}.{group}" for group in mode.groups) for mode in part.modes]
-        self.settled = explored.settled((said,))
+        self.settled = settled
+        self.open_pairs = open_pairs  # of the cluster of what trembles, and so is left open
         self.best = Rate()
         self.size = 1
         self.tries = 0
@@ -231,7 +247,7 @@ class _Rates:
         modes = [(mode,) for mode in dict.fromkeys(mode for some, _, _ in rounds for mode, _ in sorted(some))]
         if not modes:
             return
-        left = still_open(self.explored, modes, self.settled, done)
+        left = still_open(self.explored, modes, self.settled, done | dict(self.open_pairs).keys())
         if left is None:
             for _, alone, in_turn in rounds:
                 self.best = Rate(self.best.alone or alone, max(self.best.in_turn, in_turn))
@@ -253,6 +269,7 @@ class _Rates:
         """
         model, explorer = self.explored.model, self.explored.explorer
         only = quiet(self.explored, cells, self.saying)
+        only = only._replace(pairs=(*only.pairs, *self.open_pairs))
         shut = self.explored.not_entered(cells, {config.modes for config, _, _ in stays})
         found: list[tuple[_Node, _Node, int]] = []
         idle: set[_Node] = set()

@@ -90,12 +90,14 @@ def may_go_round(
     said: Collection[str],
     parts: Iterable[str] | None = None,
     trembling: Sensor | None = None,
+    going: bool = False,
 ) -> bool:
     """Whether one of ``parts`` (None: of any) may, with ``taken`` taken and just the clocks ``said`` set to 0 on every
-    tick, and all inputs constant; or all but ``trembling``, which reads one or the other of two things on each tick."""
-    going = _going(machine, taken, frozenset(said), trembling)
-    asked = [name for name in going if parts is None or name in parts]
-    return any(trembling is None or cycles(machine, taken, said, name, trembling) != [] for name in asked)
+    tick, and all inputs constant; or all but ``trembling``, which reads one or the other of two things on each tick.
+    Whether these matter is not asked if it need only be ``going``, at whatever rate."""
+    some = _going(machine, taken, frozenset(said), trembling)
+    asked = [name for name in some if parts is None or name in parts]
+    return any(going or trembling is None or cycles(machine, taken, said, name, trembling) != [] for name in asked)
 
 
 def cycles(
@@ -116,10 +118,12 @@ def cycles(
     return None if () in found else found
 
 
-def stays_among(machine: Machine, taken: str | None, said: Collection[str]) -> Mapping[str, tuple[frozenset[str], ...]]:
-    """The parts that may go round for ever while inputs are constant, each with the sets of modes among which it may
-    come to stay then."""
-    return _going(machine, taken, frozenset(said), None)
+def stays_among(
+    machine: Machine, taken: str | None, said: Collection[str], trembling: Sensor | None = None
+) -> Mapping[str, tuple[frozenset[str], ...]]:
+    """The parts that may go round for ever while inputs are constant, ``trembling`` apart, each with the sets of modes
+    among which it may come to stay then."""
+    return _going(machine, taken, frozenset(said), trembling)
 
 
 _Going = dict[str, tuple[frozenset[str], ...]]
