@@ -591,7 +591,7 @@ class _Told:
         With ``driving`` none where it drives in no mode or the trembling sensor does not matter.
         """
         part = among.part
-        if driving and not self.matters(part, among.ways):
+        if driving and not self.matters(part, among.ways, among):
             return
         for count, cycle in enumerate(elementary_cycles(among.ways)):
             if count >= MOST or (not driving and len(cycle) > LONGEST):
@@ -743,9 +743,10 @@ class _Told:
         self._ways_in[here] = found
         return found
 
-    def matters(self, part: Part, modes: Collection[str]) -> bool:
+    def matters(self, part: Part, modes: Collection[str], among: _Among | None = None) -> bool:
         """Whether what is decided in ``modes`` hangs on the sensor, if by way of what parts before it have just done,
-        and the part drives in one of them."""
+        and the part drives in one of them. If it changes its mode on every tick ``among`` them, another part is there
+        and not there in turn only where it need not wait for a time, or the part can go on meanwhile."""
         if not any(self.machine.drives(part.mode[name]) for name in modes):
             return False
         assert self.sensor is not None
@@ -760,11 +761,55 @@ class _Told:
                         return True
                     if isinstance(test, Compare) and self.sensor.name in sensors_of(test):
                         return True
-                    if isinstance(test, InMode) and test.part in before:
+                    if isinstance(test, InMode) and test.part in before and not self._waits_for(test, among):
                         return True
                     if not counters.isdisjoint(counters_asked([test])):
                         return True
         return False
+
+    def _waits_for(self, test: InMode, among: _Among | None) -> bool:
+        """Whether another part, to be in the modes of ``test`` and not to be in turn, has to stay on one side for more
+        ticks than there are modes ``among`` which the part goes round, and the part cannot change its mode on each of
+        these: it would come to one of them for the second time, and so there were a way round."""
+        if among is None or among.part.name != self.turning:
+            return False
+        return any(not self._goes_on(among, test, on) for on in self._lingers(test, len(among.ways)))
+
+    def _goes_on(self, among: _Among, test: InMode, on: bool) -> bool:
+        """Whether there is a way round ``among`` modes on which ``test`` stays as it is."""
+        part, stays = among.part, among.stays
+        ways: dict[str, dict[str, list[Guard]]] = {}
+        for name in among.ways:
+            told = self._test(part, part.mode[name], test, stays)
+            for made, guard in self._ways(part, part.mode[name], stays):
+                if (name, made.row.number) in among.rows and made.target.name != name:
+                    standing = replaced(guard, lambda each, told=told: Known(on) if each == told else each)  # type: ignore[misc]
+                    if self._may_be(standing):
+                        ways.setdefault(name, {}).setdefault(made.target.name, []).append(standing)
+        for count, cycle in enumerate(elementary_cycles(ways)):
+            wanted = [any_of(ways[name][to]) for name, to in zip(cycle, [*cycle[1:], cycle[0]], strict=True)]
+            if count >= MOST or self._may_be(all_of([*wanted, *self._levels(wanted)])):
+                return True
+        return False
+
+    def _lingers(self, test: InMode, ticks: int) -> Iterator[bool]:
+        """On which sides of ``test``, in its modes or out of them, its part always stays for more than so many
+        ``ticks``: it comes to none of the other from where it enters by rows that need not wait for so long."""
+        made = self.tick.part[test.part].in_mode
+        quick: dict[str, set[str]] = {}
+        for mode, rows in made.items():
+            guards = ((each, replaced(each.guard, lambda some: _soon(some, test.part, ticks + 1))) for each in rows)
+            quick[mode] = {each.target.name for each, guard in guards if guard != FALSE}
+        for on in (True, False):
+            side = {mode for mode in made if (mode in test.modes) == on}
+            there = {each.target.name for mode in made.keys() - side for each in made[mode]} & side
+            waiting = list(there)
+            while waiting:
+                onward = (quick[waiting.pop()] & side) - there
+                there |= onward
+                waiting += onward
+            if not any(quick[mode] - side for mode in there):
+                yield on
 
     def _levels(self, guards: Iterable[Guard]) -> Iterator[Guard]:
         """How levels that keep their value stand, once what they ask has been so for long enough."""
@@ -874,6 +919,11 @@ def _soon_left(part: Part, ways: Steps) -> Iterator[tuple[str, int]]:
             longest += 1
         if not left:
             yield group.name, longest
+
+
+def _soon(test: Test, part: str, ticks: int) -> Guard:
+    """``test``, where a part has been in its mode for so many ``ticks`` at most."""
+    return FALSE if isinstance(test, Reached) and test.clock == ModeClock(part) and test.ticks > ticks else test
 
 
 def _lasting(test: Test) -> Guard:

@@ -16,6 +16,7 @@ from statecraft.proof.engine.limits import OutOfTime, proving
 from statecraft.proof.prove import prove
 from statecraft.semantics import Guard, tick_of
 from statecraft.semantics.guards import all_of
+from tests.proof.against_brute import contradictions, disagreements
 from tests.proof.counted_rows import ring
 
 HEAD = """
@@ -478,3 +479,51 @@ def test_a_counter_that_goes_round_may_be_anything() -> None:
     """It is stepped on every way round and set on none: sooner or later it is what the row asks for."""
     machine = counting("0 .. 3, round", "times + 1", "", "times == 3")
     assert cycles(machine, None, (), "sieve", machine.sensors[0]) != []
+
+
+FAN_AND_CART = """machine dredge
+board atmega2560
+tick 10 ms
+sensor depth range, trigger 26, echo 27, 2 cm .. 400 cm, noise 1 cm
+switch lid pin 4, on when high
+relay fan pin 9, harmless
+motor axle pwm 5, forward 22, reverse 23
+part air
+mode off stop
+mode on fan on
+mode late stop
+rules
+in | when | go to
+off | depth < 40 cm{waits} | {target}
+on | not depth < 40 cm | off
+late | lid and depth < 40 cm | on
+late | not lid | off
+part cart
+mode still stop
+mode rolling axle 50 %
+rules
+in | when | go to
+still | lid | rolling
+rolling | air in on{or_else} | still
+"""
+
+
+@pytest.mark.parametrize(
+    ("waits", "target", "or_else", "told"),
+    [
+        ("", "on", "", True),
+        (" and after 20 ms", "on", "", True),  # no longer than the cart has modes
+        (" and after 80 ms", "on", "", False),
+        (" and after 80 ms", "late", "", False),
+        ("", "late", "", True),
+        (" and after 80 ms", "on", " or lid", True),  # it goes on meanwhile
+        (" and after 80 ms", "on", " or not lid", False),
+    ],
+)
+def test_who_waits_for_a_part_that_takes_its_time_does_not_go_round(
+    waits: str, target: str, or_else: str, told: bool
+) -> None:
+    """The cart changes its mode on every tick only if the air comes on and goes off as soon."""
+    machine = read_text(FAN_AND_CART.format(waits=waits, target=target, or_else=or_else))
+    assert (cycles(machine, None, (), "cart", machine.sensors[0]) != []) is told
+    assert not disagreements(machine) and not contradictions(machine)[0]
