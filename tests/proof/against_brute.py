@@ -269,6 +269,9 @@ def contradictions(
     found = [f"does not replay: {f.code}: {f.message}" for f in report.findings if f.message.endswith(DOES_NOT_REPLAY)]
     found += [f"its run is another: {f.code}: {f.message}" for f in report.findings if not _run_is_as_said(machine, f)]
     brute = claims(world)
+    if "whole" not in phases:  # a part that no command stops is not looked for
+        missed = verdicts.halt_missed(world, of_any=True)
+        brute |= {("halt missed", *mode): min(ticks.values(), default=None) for mode, ticks in missed.items()}
     proof = {_claim(finding): _extent(finding) for finding in report.findings if _known_to_both(finding)}
     waited = {_claim(finding) for finding in report.findings if finding.run is not None and finding.run.waited}
     left = [claim for claim in brute.keys() - proof.keys() if not _open(report, str(claim[0]))]

@@ -226,25 +226,35 @@ def no_way_to_stop(world: World) -> dict[Mode, int]:
     return found
 
 
-def halt_missed(world: World) -> dict[Mode, dict[str, int]]:
+def halt_missed(world: World, of_any: bool = False) -> dict[Mode, dict[str, int]]:
     """A moving mode for which no single urgent command brings every part that has a moving mode to a stop mode on the
-    tick that takes it, from every configuration in it, for all inputs. A gentle stop is no stop mode here.
+    tick that takes it, from every configuration in it, for all inputs. A gentle stop is no stop mode here. Where there
+    are parts that no urgent command stops, the runs are those that show it of them; or ``of_any`` part.
     """
     machine = world.machine
     moving = {part for part, _ in _moving(machine)}
     stops = {at for part, at in _all_modes(machine) if part.mode[at[1]].stop and part.mode[at[1]].gently is None}
     stops |= {at for _, at in _all_modes(machine) if at[0] not in moving}
     urgent = {c.name for c in machine.commands if c.urgent} & machine.events()
-    fails: dict[Mode, dict[str, int]] = {at: {} for at in _moving(machine) if at in reached(world)}
+    fails: dict[Mode, dict[tuple[str, str], int]] = {at: {} for at in _moving(machine) if at in reached(world)}
     for before, step in world.ticks():
         taken = world.deals[step.deal].taken
         if not world.began(before) or taken < 0 or machine.commands[taken].name not in urgent:
             continue
-        if not stops.issuperset(_modes(world, step.after)):
-            for mode in _modes(world, before):
-                if mode in fails:
-                    _note(fails[mode], machine.commands[taken].name, world.depth[before] + 1)
-    return {mode: lengths for mode, lengths in fails.items() if set(lengths) == urgent}
+        going_on = [part for part, _ in set(_modes(world, step.after)) - stops]
+        for mode in _modes(world, before) if going_on else ():
+            for part in going_on if mode in fails else ():
+                _note(fails[mode], (machine.commands[taken].name, part), world.depth[before] + 1)
+    found: dict[Mode, dict[str, int]] = {}
+    for mode, lengths in fails.items():
+        if {command for command, _ in lengths} != urgent:
+            continue
+        never = {part for _, part in lengths if all((command, part) in lengths for command in urgent)}
+        found[mode] = {}
+        for (command, part), ticks in lengths.items():
+            if of_any or part in never or not never:
+                _note(found[mode], command, ticks)
+    return found
 
 
 def _driving(machine: Machine, fault: str = "") -> set[Mode]:

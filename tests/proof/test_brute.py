@@ -302,6 +302,20 @@ def test_halt_missed_in_one_part_is_missed_in_both() -> None:
     assert verdicts.halt_missed(found) == {("drive", "rolling"): {"halt": 3}, ("arm", "out"): {"halt": 3}}
 
 
+def test_of_halts_missed_those_of_a_part_that_none_stops_are_told() -> None:
+    """In up the pump is off on one of the two, the arm on neither where it just comes out."""
+    found = world(
+        "command stop button, pin 3, on when low, urgent\n"
+        "command quit button, pin 4, on when low, urgent\nrelay pump pin 5\nrelay arm pin 6\n"
+        "part lift\nmode down stop\nmode up pump on\n"
+        "rules\nin | when | go to\nup | stop | down\ndown | after 10 ms | up\n"
+        "part reach\nmode back stop\nmode out arm on\n"
+        "rules\nin | when | go to\nback | after 40 ms | out\nout | quit | back\n"
+    )
+    assert verdicts.halt_missed(found)["lift", "up"] == {"stop": 5, "quit": 5}
+    assert verdicts.halt_missed(found, of_any=True)["lift", "up"] == {"stop": 5, "quit": 3}
+
+
 def test_halt_brings_all_to_stop() -> None:
     assert not verdicts.halt_missed(
         world(ARM + HALT.format(guard="halt", arm="failsafes\nin|when|go to\nany|halt|folded"))

@@ -247,6 +247,18 @@ def wavers(
             if not lasting:
                 yield from (Not(changed), Not(as_twin(changed, sensor.name)))
 
+    def tied(modes: dict[str, str], word: str) -> Iterator[Condition]:
+        """What a level that turns at once, and goes on and off too, has to do with the reading of its tick; one that
+        reads no other sensor, whose fault might hold it as it was."""
+        for name in (name for name, moves in wavering.items() if moves):
+            of = levels[name]
+            read = [atom for side in (of.set, of.clear) for atom in atoms(side)]
+            plain = all(isinstance(atom, Compare | SwitchOn) for atom in read)
+            alone = {sensor.name}.issuperset(one for side in (of.set, of.clear) for one in sensors_of(side))
+            if plain and alone and not (of.set_ticks or of.clear_ticks):
+                on, rises, falls = (told(each, modes, word) for each in (LevelOn(name), of.set, of.clear))
+                yield Or((And((on, Or((rises, Not(falls))))), And((Not(on), Not(rises)))))
+
     def placed(condition: Condition, modes: dict[str, str]) -> Condition:
         match condition:
             case Not(of):
@@ -268,6 +280,7 @@ def wavers(
             continue
         on, off = told(level.set, modes, "set"), as_twin(told(level.clear, modes, "clear"), sensor.name)
         held = [placed(each, modes) for each in still] if staying else still
+        held = [*held, *tied(modes, "set"), *(as_twin(each, sensor.name) for each in tied(modes, "clear"))]
         stay: list[Guard] = []
         if staying and satisfy(And((on, off, close, *held)), ranges) is not None:
             stay = [_stays(machine, level, sensor, modes, turned) for turned in (True, False)]

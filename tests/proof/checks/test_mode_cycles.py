@@ -527,3 +527,33 @@ def test_who_waits_for_a_part_that_takes_its_time_does_not_go_round(
     machine = read_text(FAN_AND_CART.format(waits=waits, target=target, or_else=or_else))
     assert (cycles(machine, None, (), "cart", machine.sensors[0]) != []) is told
     assert not disagreements(machine) and not contradictions(machine)[0]
+
+
+@pytest.mark.parametrize(
+    ("near", "shut", "told"),
+    [
+        ("front < 50 cm clears when front >= 50 cm", "near and front < 49 cm clears when not near", {"near"}),
+        ("front < 50 cm clears when front >= 50 cm", "near and front < 49.5 cm clears when not near", {"near", "shut"}),
+        (
+            "front < 50 cm clears when front >= 50 cm for 20 ms",
+            "near and front < 40 cm clears when not near",
+            {"near", "shut"},
+        ),
+        (
+            "front < 50 cm or back < 5 cm clears when front >= 50 cm and back > 8 cm",
+            "near and front < 49 cm clears when not near",
+            {"near", "shut"},
+        ),
+    ],
+)  # fmt: skip
+def test_what_goes_on_and_off_does_so_with_the_reading(near: str, shut: str, told: set[str]) -> None:
+    """1 cm below where it clears near has not cleared; but it may wait, or hang on what another sensor was in doubt of,
+    which is not looked into."""
+    machine = read_text(
+        HEAD.replace("motor ", "sensor back by hand, 2 cm .. 400 cm\nmotor ")
+        + f"level near when {near}\nlevel shut when {shut}\nmode idle stop\nmode going axle 40 %\n"
+        "failsafes\nin | when | go to\nany | halt | idle\nrules\nin | when | go to\nidle | go | going\n"
+        "going | after 1 s | idle\n"
+    )
+    found = {each.name for each in machine.levels if mode_cycles.wavers(machine, each, machine.sensors[0])}
+    assert found == told
