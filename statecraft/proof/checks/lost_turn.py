@@ -55,10 +55,11 @@ def lost_turn(explored: Reachability, part: int) -> Iterator[Finding]:
         else:
             earlier = listed([str(line) for line in others], "or")
             when = f"on the very tick on which a row on line {earlier} decides, and not that on line {lines}"
+        of_part = f" of {whole.name}" if len(explored.whole.parts) > 1 else ""
         yield Finding(
             "lost turn",
             rows[0].place,
-            f"{name} can turn {way} {when}; nothing else looks at it, so that this turn is lost.",
+            f"{name} can turn {way} {when}; no other row{of_part} asks for it itself, so that this turn is lost.",
             f"{may_be_lost(turns)}; where none may: {_seen_later(turns, rows)}.",
             row=explored.row_ref(part, rows[0].number),
             subject=subject(turns),

@@ -70,7 +70,7 @@ def test_a_turn_for_which_no_row_of_a_slice_can_ask_is_left_open() -> None:
 def test_its_words_say_what_decides_instead_and_that_a_row_which_counts_must_not_ask_for_what_stays() -> None:
     (elsewhere,) = lost(BELT.format(lasts="", what="eye", where="running"))
     (line,) = (number for number, text in enumerate(BELT.splitlines(), 1) if "turns on" in text)
-    told = f"eye can turn on on a tick on which the row on line {line} does not decide; nothing else looks at it"
+    told = f"eye can turn on on a tick on which the row on line {line} does not decide; no other row asks for it itself"
     assert elsewhere.message.startswith(told)
     assert "a row that asks 'eye' in place of 'eye turns on' would count on every tick" in elsewhere.hint
     assert 'accept it: accept lost turn in eye because "why"' in elsewhere.hint
