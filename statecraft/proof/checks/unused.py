@@ -50,20 +50,24 @@ def unused(machine: Machine) -> list[Finding]:
     counted = {("counter", dial) for dial in machine.counted_dials()}  # what is asked of these is asked of the dial
     uses |= counted | {("dial", name) for _, name in counted & uses}
     changed = {change.counter for part in machine.parts for row in part.rows for change in row.changes}
-    told = "show it on an output by hand" + (", or let the link say 'reports'" if machine.links else "")
     return [
-        Finding(
-            "unused",
-            place,
-            f"rows change the counter {name}, and nothing reads it."
-            if kind == "counter" and name in changed
-            else f"nothing uses the {kind} {name}.",
-            f"compare it in a row, {told}; or remove it." if kind == "counter" and name in changed else _HINTS[kind],
-            subject=name,
-        )
+        Finding("unused", place, *_told(machine, kind, name, kind == "counter" and name in changed), subject=name)
         for kind, name, place in _declared(machine)
         if (kind, name) not in uses
     ]
+
+
+def _told(machine: Machine, kind: str, name: str, only_changed: bool) -> tuple[str, str]:
+    """What is said of it, and what helps."""
+    message = f"nothing uses the {kind} {name}."
+    if only_changed:
+        told = "show it on an output by hand" + (", or let the link say 'reports'" if machine.links else "")
+        return f"rows change the counter {name}, and nothing reads it.", f"compare it in a row, {told}; or remove it."
+    links = [command.link for command in machine.commands if kind == "command" and command.name == name]
+    if any(link.silent is not None for link in machine.links if link.name in links):
+        asks = f"ask for '{links[0]} silent' in a failsafe"
+        return message, f"test it in a row; or, if it only says that somebody is there, {asks}; or remove it."
+    return message, _HINTS[kind]
 
 
 _HINTS = {
