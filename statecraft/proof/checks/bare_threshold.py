@@ -159,7 +159,8 @@ def _told(
     read: Mapping[tuple[Cells, ...], Tremble],
     late: bool,
 ) -> Finding:
-    """A mode that is left on rounds of these ``ways``; ``late``: a shorter run to one may have been passed over."""
+    """A mode that is left on rounds of these ``ways``; ``late``: a shorter run to one may have been passed over. So it
+    may in a slice, where rounds rest on what is free, too."""
     machine, mode, own = explored.whole, explored.mode(part, place), explored.sensor_pairs[sensor.name][0]
 
     def readings(turns: Sequence[Cells]) -> Sequence[Values]:
@@ -178,7 +179,7 @@ def _told(
         mode=explored.ref(part, place),
         by=by,
         subject=sensor.name,
-        run=replace(run, waited=run.waited or (late and not at_once(run))),
+        run=replace(run, waited=run.waited or ((late or explored.partial) and not at_once(run))),
     )
 
 
