@@ -22,7 +22,7 @@ from statecraft.proof.checks.bare_threshold import (
     trembles,
     wavering_levels,
 )
-from statecraft.proof.checks.constant_inputs import sayings
+from statecraft.proof.checks.constant_inputs import at_once, sayings
 from statecraft.proof.engine.conditions import terms_of
 from statecraft.proof.engine.model import SymbolicModel
 from statecraft.proof.prove import DOES_NOT_REPLAY, keeps_on, prove
@@ -553,3 +553,33 @@ def test_a_reading_matters_by_what_hangs_on_it_and_by_nothing_else(rows: dict[st
     if not told:  # who does not follow the air sees so, too
         asked = SliceScope(frozenset(["cart"]), frozenset([("clock", "mode cart"), ("level", "full")]))
         assert not list(bare_threshold(Slices(machine).slice(asked), 0, machine.sensors[0]))
+
+
+LATER = """machine gate
+board atmega2560
+tick 10 ms
+switch lid pin 4, on when low
+sensor gap by hand, 0 .. 9
+relay lift pin 30
+mode rest stop
+mode ready stop
+mode down stop
+mode up lift on
+rules
+in | when | go to
+rest | lid | ready
+ready | lid | down
+down | gap > 4 and not lid | up
+up | gap <= 4 or lid | down
+"""
+
+
+def test_a_slice_does_not_say_that_its_run_is_the_shortest() -> None:
+    """What its rounds rest on may be free there; who follows all of the machine knows."""
+    machine = read_text(LATER)
+    made = Slices(machine).slice(SliceScope(frozenset(["gate"])))
+    assert made.partial
+    (finding,) = bare_threshold(made, 0, machine.sensors[0])
+    assert finding.run is not None and finding.run.waited and not at_once(finding.run)
+    (whole,) = [f for f in prove(machine, phases=["whole"]).findings if f.code == "bare threshold" and f.mode]
+    assert whole.run is not None and not whole.run.waited
