@@ -551,6 +551,19 @@ rules
   kemzu | mibgan and fensul absent 10 ms | tamno
   kemzu | not mibgan and fensul within 10 ms | tamno
 """,
+    "a level on in doubt that a fault alone would clear": """machine cart
+board atmega2560
+tick 10 ms
+sensor gap by hand, -2 .. 2
+motor axle pwm 12, forward 52, reverse 51
+sensor kept gap, taken in rest after 10 ms
+level near when (not kept < 1) clears when not (not kept < 1) and gap fault, starts on, on if in doubt
+mode rest stop
+mode going axle -33 %
+rules
+  in | when | go to | do
+  rest | near | going |
+""",
 }
 """Machines on which the two sides once differed, made as small as they could be."""
 

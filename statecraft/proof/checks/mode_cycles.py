@@ -279,6 +279,8 @@ def wavers(
         if not modes.items().isdisjoint(never):
             continue
         on, off = told(level.set, modes, "set"), as_twin(told(level.clear, modes, "clear"), sensor.name)
+        if level.on_if_in_doubt:  # it is off only where no sensor that it names is in fault
+            off = And((off, *(Not(Fault(name)) for side in sides for name in sensors_of(side))))
         held = [placed(each, modes) for each in still] if staying else still
         held = [*held, *tied(modes, "set"), *(as_twin(each, sensor.name) for each in tied(modes, "clear"))]
         stay: list[Guard] = []

@@ -557,3 +557,15 @@ def test_what_goes_on_and_off_does_so_with_the_reading(near: str, shut: str, tol
     )
     found = {each.name for each in machine.levels if mode_cycles.wavers(machine, each, machine.sensors[0])}
     assert found == told
+
+
+@pytest.mark.parametrize(("doubt", "told"), [("", True), (", on if in doubt", False)])
+def test_what_is_on_in_doubt_does_not_go_off_by_a_fault(doubt: str, told: bool) -> None:
+    level = f"level near when front > 50 cm clears when front > 49 cm and back fault{doubt}\n"
+    machine = read_text(
+        HEAD.replace("motor ", "sensor back by hand, 2 cm .. 400 cm\nmotor ")
+        + level
+        + "mode idle stop\nmode going axle 40 %\nfailsafes\nin | when | go to\nany | halt | idle\nrules\n"
+        "in | when | go to\nidle | near | going\ngoing | after 1 s | idle\n"
+    )
+    assert mode_cycles.wavers(machine, machine.levels[0], machine.sensors[0]) is told
