@@ -217,14 +217,24 @@ class _Worked:
 
 def _gone_with(report: Report, again: Report, others: Sequence[Finding]) -> list[Finding]:
     """Those of ``others`` that the proof found before, and not ``again``; but for failsafes that never decide, which
-    are told to be left where they are: that a mend gives one something to do does not make of both one cause."""
+    are told to be left where they are: that a mend gives one something to do does not make of both one cause, unless it
+    is the one that is mended."""
+
+    def idle(each: Finding) -> bool:
+        if each.row is None or each.severity != "note" or each.code not in ("unreachable", "shadowed"):
+            return False
+        part, mended = (of.machine.part(each.row.part) for of in (report, again))
+        if part.groups != mended.groups or len(part.rows) != len(mended.rows):
+            return True
+        return part.rows[each.row.number].modes == mended.rows[each.row.number].modes
+
     known = {key for each in _raised(report) for key in _keys(report.machine, each)}
     left = {key for each in _raised(again) for key in _keys(again.machine, each)}
     return [
         each
         for each in others
         if not each.accepted
-        and not (each.severity == "note" and each.code in ("unreachable", "shadowed"))
+        and not idle(each)
         and left.isdisjoint(keys := set(_keys(report.machine, each)))
         and not known.isdisjoint(keys)
     ]

@@ -927,7 +927,7 @@ class _Proof:
         made = () if promise.when is None else levels_read(machine, (), (promise.when,))
         asked = SliceScope(self.parts_of(promise)).with_more(("level", each.name) for each in made if each.made)
         if promise.kind == "never" and promise.ticks:
-            asked = asked.with_more(_lasting_in(machine, promise))
+            asked = asked.with_more(_lasting_in(machine, promise, number in self.hard))
         if promise.kind == "reach":
             explored = self.slices.slice(asked)
             index = explored.model.part_index
@@ -1175,11 +1175,12 @@ def _ticks(finding: Finding) -> int:
     return 0 if finding.run is None else finding.run.ticks
 
 
-def _lasting_in(machine: Machine, promise: Promise) -> Iterator[Thing]:
-    """The clocks of groups that a part leaves in time and that it is not to be in for longer; with each what leads on
-    within and takes no clock of its own to follow: the time in its modes, counters, and levels that turn at once.
-    With them free it goes on in the group for as long as may be, and a run of that length would be played for each
-    thing that is not to blame."""
+def _lasting_in(machine: Machine, promise: Promise, alone: bool = False) -> Iterator[Thing]:
+    """The clocks of groups that a part leaves in time and that it is not to be in for longer; and, unless ``alone``,
+    what leads on within and takes no clock of its own to follow: the time in its modes, counters, and levels that turn
+    at once. With them free it goes on in the group for as long as may be, and a run of that length would be played for
+    each thing that is not to blame. But a run that there is takes long where all of them are followed.
+    """
     assert promise.when is not None
     tick = tick_of(machine)
     for atom in atoms(promise.when):
@@ -1198,6 +1199,8 @@ def _lasting_in(machine: Machine, promise: Promise) -> Iterator[Thing]:
         if not clocks:
             continue
         yield from (("clock", name) for name in clocks)
+        if alone:
+            continue
         yield "clock", f"mode {part.name}"
         within = [test for mode in atom.modes for made in table.in_mode[mode] for test in tests(made.guard)]
         asked = counters_asked(within)
