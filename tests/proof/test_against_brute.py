@@ -17,8 +17,8 @@ from tests.proof.brute import TooLarge, World
 
 pytestmark = pytest.mark.slow
 
-SECONDS = 6  # longer: python -m tests.benchmarks.proof_against_brute
-LEAST = 15
+SECONDS = 3  # longer: python -m tests.benchmarks.proof_against_brute
+LEAST = 10
 
 MENDED = {
     "a reading that matters once in a long round": """
