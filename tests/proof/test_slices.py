@@ -27,7 +27,7 @@ from tests.benchmarks.trade_proofs import exclusive, held, rangers, switches
 from tests.proof.against_brute import contradictions, small_text
 from tests.proof.brute import TooLarge
 
-SEEDS = range(300, 312)
+SEEDS = range(311, 341)
 
 
 @pytest.mark.slow
