@@ -9,7 +9,8 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
-from statecraft.findings import Finding
+from statecraft.findings import Finding, RowRef
+from statecraft.folding import listed
 from statecraft.machine import Compare, Condition, Fault, Level, LevelOn, Machine, Sensor, Steady, Term, sensors_of
 from statecraft.proof.checks.constant_inputs import (
     Cells,
@@ -169,11 +170,11 @@ def _told(
 
     run, example, _ = endless_run(explored, ways, readings)
     by = _rows_of(explored, example, [part])
-    conditions = [explored.model.parts[part].rows[row.number].when for row in by]
+    rows = [by, *(_rows_asked(explored, example, parts) for parts in ([part], range(part)))]
     return Finding(
         "bare threshold",
         mode.place,
-        f"{_cause(machine, sensor, conditions)}: {mode.name} is left and entered again on every tick.",
+        f"{_cause(machine, sensor, mode.part, rows)}: {mode.name} is left and entered again on every tick.",
         f"let a level with a gap between its set and its clear condition stand between {sensor.name} and the rows, "
         "or let one of them wait with 'after'.",
         mode=explored.ref(part, place),
@@ -183,16 +184,34 @@ def _told(
     )
 
 
-def _cause(machine: Machine, sensor: Sensor, conditions: Sequence[Condition]) -> str:
-    """``front trembles by up to 1 cm, and near goes on and off within that``."""
-    by = sensor.unit.show(tremble(machine, sensor, conditions))
+def _rows_asked(explored: Reachability, each: Round, parts: Iterable[int]) -> Iterator[RowRef]:
+    """The rows that apply on a round."""
+    for part in parts:
+        for mode in dict.fromkeys(some[part] for some in each.modes):
+            yield from (explored.row_ref(part, row.number) for row in explored.model.rows_in(part, mode))
+
+
+def _cause(machine: Machine, sensor: Sensor, part: str, rows: Sequence[Iterable[RowRef]]) -> str:
+    """``front trembles by up to 1 cm, and near goes on and off within that``. Of ``rows`` the first lot counts in which
+    some read the sensor: those that a part goes round by; those that do not decide where they apply, for what is read
+    on that tick; those of parts before it, on what these do at the same time."""
+
+    def reading(refs: Iterable[RowRef]) -> dict[RowRef, Condition]:
+        asked = {ref: machine.part(ref.part).rows[ref.number].when for ref in refs}
+        return {ref: when for ref, when in asked.items() if tremble(machine, sensor, [when])}
+
+    asked = next(filter(None, map(reading, rows)), {})
+    conditions = list(asked.values())
+    others = [name for name in dict.fromkeys(ref.part for ref in asked) if name != part]
+    way = f", by way of {listed(others)}" if others else ""
+    most = sensor.unit.show(tremble(machine, sensor, conditions))
     read = {atom.level for atom in atoms_read(machine, conditions) if isinstance(atom, LevelOn)}
     levels = [level.name for level in machine.levels if level.name in read and wavers(machine, level, sensor)]
     if not levels:
-        return f"readings of {sensor.name} tremble by up to {by}, and within that the rows lead to and fro"
+        return f"readings of {sensor.name} tremble by up to {most}, and within that the rows lead to and fro{way}"
     named = levels[0] if len(levels) == 1 else f"{', '.join(levels[:-1])} and {levels[-1]}"
     go = "go" if len(levels) > 1 else "goes"
-    return f"readings of {sensor.name} tremble by up to {by}, and {named} {go} on and off within that"
+    return f"readings of {sensor.name} tremble by up to {most}, and {named} {go} on and off within that{way}"
 
 
 def _depends(

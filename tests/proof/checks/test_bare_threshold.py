@@ -548,7 +548,10 @@ def test_a_reading_matters_by_what_hangs_on_it_and_by_nothing_else(rows: dict[st
     machine = read_text(DREDGE.format(**rows))
     assert not disagreements(machine) and not contradictions(machine)[0]
     report = prove(machine, phases=["slices"])
-    assert {f.mode.mode for f in report.findings if f.code == "bare threshold" and f.mode} == told
+    found = [f for f in report.findings if f.code == "bare threshold" and f.mode]
+    assert {f.mode.mode for f in found if f.mode} == told
+    told_so = "readings of depth tremble by up to 1 cm, and within that the rows lead to and fro, by way of air:"
+    assert all(f.message.startswith(told_so) for f in found)
     assert not any("bare" in what for what in report.unproved)
     if not told:  # who does not follow the air sees so, too
         asked = SliceScope(frozenset(["cart"]), frozenset([("clock", "mode cart"), ("level", "full")]))
@@ -583,3 +586,11 @@ def test_a_slice_does_not_say_that_its_run_is_the_shortest() -> None:
     assert finding.run is not None and finding.run.waited and not at_once(finding.run)
     (whole,) = [f for f in prove(machine, phases=["whole"]).findings if f.code == "bare threshold" and f.mode]
     assert whole.run is not None and not whole.run.waited
+
+
+def test_a_reading_that_holds_a_row_back_is_the_cause() -> None:
+    """The failsafe decides in no turn of its own: it holds back the way out where the gap reads less."""
+    text = LATER.replace("rules\n", "failsafes\nin | when | go to\ndown | gap < 5 | down\nrules\n")
+    machine = read_text(text.replace("gap > 4 and not lid", "not lid").replace("gap <= 4 or lid", "not lid"))
+    (found,) = [f for f in prove(machine).findings if f.code == "bare threshold" and f.mode]
+    assert found.message.startswith("readings of gap tremble by up to 1, and within that the rows lead to and fro:")
