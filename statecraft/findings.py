@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Literal, NamedTuple
 
 from statecraft.machine import NOWHERE, Accept, ModeRef, Place, Promise
@@ -80,6 +81,12 @@ class Hold:
 
     inputs: Stimulus
     ticks: int
+
+
+def joined(holds: Iterable[Hold]) -> tuple[Hold, ...]:
+    """``holds``, those as one that follow each other with the same inputs."""
+    every = groupby(holds, key=lambda hold: hold.inputs)
+    return tuple(Hold(inputs, sum(hold.ticks for hold in some)) for inputs, some in every)
 
 
 @dataclass(frozen=True, slots=True)

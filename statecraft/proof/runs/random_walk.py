@@ -15,7 +15,7 @@ from collections.abc import Collection, Container, Iterable, Iterator, Mapping, 
 from functools import partial
 from typing import NamedTuple
 
-from statecraft.findings import Hold, Run, Stimulus
+from statecraft.findings import Hold, Run, Stimulus, joined
 from statecraft.machine import (
     And,
     Compare,
@@ -634,9 +634,7 @@ class Play:
             holds.append(Hold(self._told_as(by.inputs), end - by.first))
             end, by = by.first, by.before
         begun = () if by is None else _first(by.stretches, end)
-        every = itertools.groupby((*begun, *reversed(holds)), key=lambda hold: hold.inputs)
-        stretches = tuple(Hold(inputs, sum(hold.ticks for hold in some)) for inputs, some in every)
-        return Run(stretches, kept=() if by is None else by.kept, waited=True)
+        return Run(joined((*begun, *reversed(holds))), kept=() if by is None else by.kept, waited=True)
 
     def _told_as(self, inputs: TickInputs) -> Stimulus:
         """The inputs of a tick, by name."""

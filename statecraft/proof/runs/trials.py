@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
-from statecraft.findings import Hold, Run, Stimulus
+from statecraft.findings import Hold, Run, Stimulus, joined
 from statecraft.folding import listed
 from statecraft.machine import Machine, ModeRef, Promise, Remembered, Trial, Unit, show_duration
 from statecraft.proof.runs.replay import replay
@@ -45,7 +45,7 @@ def as_trial(machine: Machine, run: Run, title: str, broken: Promise | None = No
     dials = {dial.name: dial for dial in machine.dials}
     stand = {dial.name: dial.start for dial in machine.dials}
     tick = 0
-    for inputs, ticks in _slowly(machine, _cut(_joined(stretches), counted_from)):
+    for inputs, ticks in _slowly(machine, _cut(joined(stretches), counted_from)):
         changes = [*_changes(machine, before, inputs), *_moves(machine, inputs, ticks, rates)]
         said = _said(inputs)
         anew = {name: value for name, value in inputs.dials if value not in (None, stand.get(name))}
@@ -109,17 +109,6 @@ def what_no_trial_says(machine: Machine, run: Run, trial: Trial) -> str:
     if unheard:
         told.append(f"{listed(unheard)} is heard but not taken, and in a trial it waits until it is taken")
     return "; ".join(told) or "it is given what no trial can say"
-
-
-def _joined(stretches: Iterable[Hold]) -> list[Hold]:
-    """The stretches, those as one that follow each other with the same inputs."""
-    joined: list[Hold] = []
-    for each in stretches:
-        if joined and joined[-1].inputs == each.inputs:
-            joined[-1] = Hold(each.inputs, joined[-1].ticks + each.ticks)
-        else:
-            joined.append(each)
-    return joined
 
 
 def _cut(stretches: Iterable[Hold], at: int) -> Iterator[tuple[Stimulus, int]]:
