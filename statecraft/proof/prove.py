@@ -944,36 +944,37 @@ class _Proof:
         if not decidable(machine, promise.when):
             raise Undecided
 
-        # what takes its hour has too many ticks for slices, and is often met with at once
-        runs = lasting_runs(machine, promise, LASTING_SECONDS if number in self.hard else LASTING_SECONDS / 8)
-        run = next((each for each in runs if breaks(machine, promise, each)), None)
-        if run is not None:
-            self.verdicts[number] = self.with_its_run(number, PromiseVerdict(promise, False, run=run, sure=True))
-            return
-        self.hard.add(number)
-        if (sooner := self._sooner(promise)) is not None:
-            rest = left()
-            try:
-                found = self._judged_of(sooner, asked, None if rest is None else rest / 2)
-            except (OutOfTime, Undecided):
-                now()
-            else:
-                if found.kept:
-                    self.verdicts[number] = replace(found, promise=promise)
-                    return
-        self.verdicts[number] = self.with_its_run(number, self._judged_of(promise, asked))
+        found = self.met_for_long(number, promise) or self.kept_sooner(promise, asked) or self.by_slices(promise, asked)
+        self.verdicts[number] = self.with_its_run(number, found)
         yield from ()
 
-    def _sooner(self, promise: Promise) -> Promise | None:
-        """``promise`` with hardly more time than its parts' rows ever wait for, where it gives far more: what keeps the
-        one keeps the other. What is free in a slice may do something on each tick of all that time; a run of a few of
-        these ticks is found and played far sooner, and shows as well what is to blame."""
+    def met_for_long(self, number: int, promise: Promise) -> PromiseVerdict | None:
+        """That a part is met with in modes for as long as it is never to be, where it soon is: what takes its hour has
+        too many ticks for slices."""
+        runs = lasting_runs(self.machine, promise, LASTING_SECONDS if number in self.hard else LASTING_SECONDS / 8)
+        self.hard.add(number)
+        run = next((each for each in runs if breaks(self.machine, promise, each)), None)
+        return None if run is None else PromiseVerdict(promise, False, run=run, sure=True)
+
+    def kept_sooner(self, promise: Promise, asked: SliceScope) -> PromiseVerdict | None:
+        """That a promise is kept, since it is with hardly more time than its parts' rows ever wait for, where it gives
+        far more. What is free in a slice may do something on each tick of all that time; a run of a few of these ticks
+        is found and played far sooner, and shows as well what is to blame."""
         tick = tick_of(self.machine)
         guards = [guard for part in self.parts_of(promise) for row in tick.part[part].guards for guard in row]
         waited = max((test.ticks for test in tests_read(tick, guards) if isinstance(test, Reached)), default=0)
-        return replace(promise, ticks=waited + A_FEW) if waited + MANY < promise.ticks else None
+        if waited + MANY >= promise.ticks:
+            return None
+        rest = left()
+        try:
+            sooner = replace(promise, ticks=waited + A_FEW)
+            found = self.by_slices(sooner, asked, None if rest is None else rest / 2)
+        except (OutOfTime, Undecided):
+            now()
+            return None
+        return replace(found, promise=promise) if found.kept else None
 
-    def _judged_of(self, promise: Promise, asked: SliceScope, seconds: float | None = None) -> PromiseVerdict:
+    def by_slices(self, promise: Promise, asked: SliceScope, seconds: float | None = None) -> PromiseVerdict:
         """How ``promise`` fares in slices, from ``asked`` on.
 
         Raises:
