@@ -73,13 +73,15 @@ class Judged:
 class ShownRun:
     """A run as the page shows it: the drawing, and the same as lines of a table (time, what happened).
 
-    ``end`` says what is so at the end of a run that shows something; "" for a trial.
+    ``svg`` is "" where ``undrawn`` says why. ``end`` says what is so at the end of a run that shows something; "" for a
+    trial.
     """
 
     svg: str
     changes: list[tuple[str, str]]
     more: int
     end: str = ""
+    undrawn: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,26 +273,26 @@ def _told(record: Record) -> Iterable[tuple[str, str]]:
         yield clock(machine, tick), text
 
 
-def _replay(machine: Machine, finding: Finding, name: str) -> ShownRun | str:
-    """A finding's run replayed, or why there is none to show; "" where no run could show it."""
-    return _run(machine, finding.run, finding, finding.code, name) if finding.run is not None else ""
+def _replay(machine: Machine, finding: Finding, name: str) -> ShownRun | None:
+    """A finding's run replayed; None where no run could show it."""
+    return _run(machine, finding.run, finding, finding.code, name) if finding.run is not None else None
 
 
-def _verdict_run(machine: Machine, verdict: PromiseVerdict, number: int) -> ShownRun | str:
+def _verdict_run(machine: Machine, verdict: PromiseVerdict, number: int) -> ShownRun | None:
     if verdict.run is None:
-        return ""
+        return None
     return _run(machine, verdict.run, verdict.promise, verdict.promise.text, f"promise-{number}")
 
 
-def _run(machine: Machine, run: Run, about: Finding | Promise, title: str, name: str) -> ShownRun | str:
+def _run(machine: Machine, run: Run, about: Finding | Promise, title: str, name: str) -> ShownRun:
     record = of_run(machine, run, title)
+    drawn, undrawn = "" if record is None else markup(timeline(record, name, inline=True)), ""
     if record is None:
-        return f"The run takes {machine.duration(run.ticks)}, {run.ticks:,} ticks: too long to draw here."
-    drawn = markup(timeline(record, name, inline=True))
-    *lines, last = told(machine, run, about)
+        undrawn = f"The run takes {machine.duration(run.ticks)}, {run.ticks:,} ticks: too long to draw here."
+    *lines, last = told(machine, run, about, moment=clock)
     time = "For ever" if last.tick is None else f"At {clock(machine, last.tick)}"
     changes = [("" if line.tick is None else clock(machine, line.tick), str(line)) for line in lines]
-    return ShownRun(drawn, changes[:MOST_CHANGES], max(0, len(changes) - MOST_CHANGES), f"{time}: {last}.")
+    return ShownRun(drawn, changes[:MOST_CHANGES], max(0, len(changes) - MOST_CHANGES), f"{time}: {last}.", undrawn)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple, cast
 
@@ -42,6 +42,9 @@ from statecraft.simulation.row_sight import RowSight
 from statecraft.simulation.state import layout
 from statecraft.simulation.trial import values_read
 
+Moment = Callable[[Machine, int], str]
+"""How the time at which a tick begins is told."""
+
 LONGEST_PLAYED = 2_000_000
 """Of a run of more ticks it is told only what comes in, and how it ends."""
 
@@ -74,18 +77,22 @@ class RunLine:
         return f"{self.text}, by {self.by}" if self.by else self.text
 
 
-def told(machine: Machine, run: Run, about: Finding | Promise, most: int = MOST_TICKS) -> list[RunLine]:
+def told(
+    machine: Machine, run: Run, about: Finding | Promise, most: int = MOST_TICKS, moment: Moment | None = None
+) -> list[RunLine]:
     """``run`` line by line, without what has no bearing on it, as far as ``most`` ticks of play tell; the last says
-    what is then so, of what it shows ``about`` the machine.
+    what is then so, of what it shows ``about`` the machine. A time in a line is told as a ``moment`` (None: as
+    :func:`clock` does).
     """
+    at = moment or clock
     slim = minimise(machine, run, about, most)
     if not slim.states and run.tail is None and run.ticks <= LONGEST_PLAYED:
         slim = replace(slim, states=_played(machine, run, most))
-    teller = _Teller(machine, slim, about)
+    teller = _Teller(machine, slim, about, at)
     if not slim.states:
         *lines, end = teller.long()
-        return [*_without_repeats(machine, lines), end]
-    return [*_without_repeats(machine, list(teller.events())), *teller.held_back(), teller.end()]
+        return [*_without_repeats(machine, lines, at), end]
+    return [*_without_repeats(machine, list(teller.events()), at), *teller.held_back(), teller.end()]
 
 
 def _played(machine: Machine, run: Run, most: int) -> tuple[State, ...]:
@@ -99,23 +106,23 @@ def _played(machine: Machine, run: Run, most: int) -> tuple[State, ...]:
     return tuple(states)
 
 
-def _without_repeats(machine: Machine, lines: Sequence[RunLine]) -> Iterator[RunLine]:
+def _without_repeats(machine: Machine, lines: Sequence[RunLine], at: Moment) -> Iterator[RunLine]:
     """``lines``, those that come again and again told once, with when they do."""
     for some, again in rounds(lines):
         first = some[0]
         if again is None:
             yield from some
         elif len(some) == 1:
-            yield replace(first, text=f"{first.text} {_often(machine, again, again.times)}")
+            yield replace(first, text=f"{first.text} {_often(machine, again, again.times, at)}")
         else:
             yield from some
-            since = f"the same as from {clock(machine, first.tick)} on, again"
-            yield RunLine(again.again, f"{since} {_often(machine, again, again.times - 1)}")
+            since = f"the same as from {at(machine, first.tick or 0)} on, again"
+            yield RunLine(again.again, f"{since} {_often(machine, again, again.times - 1, at)}")
 
 
-def _often(machine: Machine, again: Repeat, times: int) -> str:
+def _often(machine: Machine, again: Repeat, times: int, at: Moment) -> str:
     """How often something comes, until when: ``every 300 ms until 6.61 s (22 times)``."""
-    until = f"until {clock(machine, again.end)}"
+    until = f"until {at(machine, again.end)}"
     return f"every {clock(machine, again.period)} {until} ({times} times)" if again.period else f"{times} times {until}"
 
 
@@ -159,8 +166,9 @@ def clock(machine: Machine, tick: int | None) -> str:
 
 
 class _Teller:
-    def __init__(self, machine: Machine, slim: Minimised, about: Finding | Promise) -> None:
+    def __init__(self, machine: Machine, slim: Minimised, about: Finding | Promise, at: Moment) -> None:
         self.machine = machine
+        self.at = at
         self.slim = slim
         self.run = slim.run
         self.about = about
@@ -322,10 +330,11 @@ class _Teller:
         if again is not None:
             spoken = f" for {clock(machine, long + 1)}" if long else ""
             since = again._replace(end=again.end - spell.start)
-            return f"{spoken} {_often(machine, again, again.times)}", f"{spoken} {_often(machine, since, again.times)}"
+            often, lasting = (_often(machine, each, again.times, self.at) for each in (again, since))
+            return f"{spoken} {often}", f"{spoken} {lasting}"
         if not long:
             return "", ""
-        return f" on every tick until {clock(machine, spell.end)}", f" on every tick for {clock(machine, long)}"
+        return f" on every tick until {self.at(machine, spell.end)}", f" on every tick for {clock(machine, long)}"
 
     def words(self, inputs: Sequence[Stimulus], tick: int) -> dict[str, tuple[str, str]]:
         """What is said on ``tick``: by whom or what, and how that is told."""

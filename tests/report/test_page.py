@@ -241,8 +241,10 @@ def test_findings_are_shown_with_their_runs_as_timelines() -> None:
     assert "starts in parked; front 200 cm" in said
     assert "→ cruise, by line 54: patrol and not blocked" in said
     assert "At 0.05 s: moving in cruise (port_drive 60 %, star_drive 60 %), 2nd tick with operator silent." in said
-    assert "left 200 cm" not in said  # it has no bearing on the run
-    assert "10,000,000 ticks: too long to draw" in said
+    first, _, second = said.partition("It waits.")
+    assert "left 200 cm" not in first  # it has no bearing on the run
+    assert "10,000,000 ticks: too long to draw" in second and "finding 2, waits for ever" in second
+    assert "front 200 cm, left 200 cm" in second  # one that is not drawn is told
     assert "run-1-title" in reader.ids and "run-2-title" not in reader.ids
 
 

@@ -21,7 +21,8 @@ from statecraft.proof.judgement import judge
 from statecraft.proof.prove import prove
 from statecraft.proof.runs.minimise import MOST_TICKS, minimise
 from statecraft.proof.runs.replay import breaks, replay
-from statecraft.report.runs import RunLine, laid_out, told
+from statecraft.report.runs import Moment, RunLine, laid_out, told
+from statecraft.report.timeline import clock as minutes
 from tests.random_machines import machine_texts
 from tests.samples import FAULTY, SAMPLES, machine_in, sample
 
@@ -240,12 +241,16 @@ promise never batch for {hours} h
 """
 
 
-def _of_hours(hours: int) -> list[str]:
+def _of_hours(hours: int, moment: Moment | None = None) -> list[str]:
     machine = read_text(MIXER.format(hours=hours), file="mixer.modes")
     lid = Stimulus((), (("lid", True),), heard=("beat", "mix"))
     holds = Hold(replace(lid, heard=()), 1), Hold(replace(lid, taken="mix"), 1), Hold(lid, hours * 360_000 + 1)
     run = Run(holds, modes=(ModeRef("mixer", "settling"),), waited=True)
-    return [" ".join(line.split()) for line in story(machine, told(machine, run, machine.promises[0]))]
+    return [" ".join(line.split()) for line in story(machine, told(machine, run, machine.promises[0], moment=moment))]
+
+
+def test_times_in_lines_are_told_as_whoever_shows_them_tells_time() -> None:
+    assert any("from 2.1 s on, again every 2.01 s until 1 h 0.01 s (1790" in line for line in _of_hours(1, minutes))
 
 
 def test_a_run_of_hours_is_told_with_all_that_happens() -> None:
